@@ -1,0 +1,73 @@
+"""Every failure a user can see: what happened, and what to do next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class EvidenceError(Exception):
+    """A failure told to the user in one line: what is wrong, then what to do about it.
+
+    `exit_code` is what the process ends with: 2 for bad input, 20 and up one per class.
+    """
+
+    exit_code = 20
+
+    def __init__(self, message: str, hint: str) -> None:
+        self.message = message
+        self.hint = hint
+        super().__init__(f"{message} {hint}")
+
+
+class BadInputError(EvidenceError):
+    """The user gave something that cannot be used; nothing was changed."""
+
+    exit_code = 2
+
+
+class CardReadError(EvidenceError):
+    """The card, or a file on it, could not be read."""
+
+    exit_code = 21
+
+
+class CopyMismatchError(EvidenceError):
+    """The copy on disk differs from what was read off the card."""
+
+    exit_code = 22
+
+    def __init__(self, copy: Path) -> None:
+        super().__init__(
+            f"{copy.name}: the copy does not match what was read off the card.",
+            "Leave the card untouched, try another reader, then run the intake again.",
+        )
+
+
+class DestinationError(EvidenceError):
+    """The archive or a backup target could not be written: full, read-only or gone."""
+
+    exit_code = 23
+
+
+class CustodyError(EvidenceError):
+    """The custody log does not hold together."""
+
+    exit_code = 24
+
+
+class BagError(EvidenceError):
+    """A bag is not what its manifests say."""
+
+    exit_code = 25
+
+
+class PurgeRefusedError(EvidenceError):
+    """A purge lacks its period, its plan, its second person, or meets a hold."""
+
+    exit_code = 26
+
+
+class LockedError(EvidenceError):
+    """Another process is working on this archive."""
+
+    exit_code = 27

@@ -1,0 +1,409 @@
+"""What the rooms say to each other: frozen values, no behaviour that touches the world.
+
+Times: `taken_local` and everything derived from it is naive, the wall clock the camera
+was set to; every other `datetime` is aware and in UTC. Angles are degrees, true or
+magnetic north as stated; positions are WGS 84 degrees; lengths are metres; shares are
+fractions of one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+from typing import NewType
+
+Sha256 = NewType("Sha256", str)
+"""64 lower-case hexadecimal digits (FIPS 180-4)."""
+
+ClaimId = NewType("ClaimId", str)
+"""The claim's number as the carrier writes it."""
+
+DeviceId = NewType("DeviceId", str)
+"""One camera or phone: make, model and serial joined, or the card it came on where those are absent."""
+
+IntakeId = NewType("IntakeId", str)
+"""One run of a card through the intake: its UTC start, and a few letters that make it unique."""
+
+
+# --- what a card holds -------------------------------------------------------------------
+
+
+class MediaKind(StrEnum):
+    """What kind of file the card holds, by its name; the content is judged later."""
+
+    PHOTO = "photo"
+    RAW = "raw"
+    VIDEO = "video"
+    SOUND = "sound"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DcfName:
+    """Place of a file by the Design rule for Camera File system (JEITA CP-3461)."""
+
+    folder_number: int
+    """100 to 999."""
+    file_number: int
+    """1 to 9999."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A file seen on a card, not yet read."""
+
+    card_path: str
+    """Relative to the card's root, with forward slashes, spelled as the card spells it."""
+    size: int
+    """Bytes."""
+    modified: datetime | None
+    """The card's own time stamp for the file, aware, UTC; None where it is absurd."""
+    kind: MediaKind
+    dcf: DcfName | None
+    object_key: str
+    """Files that share it belong together (RAW+JPEG, a sound note); a lone file has its own."""
+
+
+class Outcome(StrEnum):
+    """What became of a file on a card: the three ways of rule 3."""
+
+    KEPT = "kept"
+    ALREADY_KEPT = "already_kept"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """A file that was not kept, and why."""
+
+    path: str
+    """Relative to the card's root."""
+    code: str
+    """A short word for programs: `system_litter`, `symlink`, `device`, `unsafe_name`, `unreadable`, ..."""
+    reason: str
+    """A sentence for people."""
+    blocks_erase: bool = True
+    """False only for litter that the operating system leaves behind and that nobody shot."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Copied:
+    """A file whose bytes stand in the archive, read back and equal."""
+
+    found: Found
+    sha256: Sha256
+    outcome: Outcome
+
+
+# --- what the camera says ----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GeoPoint:
+    """A WGS 84 position, degrees north and east; altitude in metres where known."""
+
+    lat: float
+    lon: float
+    alt: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing worth a person's eye: a code for programs, a sentence for people."""
+
+    code: str
+    message: str
+    subject: str = ""
+    """What it is about: a photo's sha256, a path, a requirement; empty when the owner is plain."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraFacts:
+    """What the camera wrote into the file, as it wrote it. Absent or absurd values are None and a flag."""
+
+    taken_text: str | None = None
+    """DateTimeOriginal as it stands in the file."""
+    taken_local: datetime | None = None
+    """The same as a naive local time, with the sub-seconds as a decimal fraction."""
+    offset_minutes: int | None = None
+    """OffsetTimeOriginal, minutes east of UTC."""
+    gps: GeoPoint | None = None
+    gps_time: datetime | None = None
+    """GPSDateStamp and GPSTimeStamp, aware, UTC; None unless both are there."""
+    direction: float | None = None
+    """GPSImgDirection, degrees clockwise, 0 <= d < 360."""
+    direction_is_true: bool | None = None
+    """True for true north, False for magnetic, None where not said."""
+    orientation: int = 1
+    """EXIF orientation, 1 to 8."""
+    make: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    software: str | None = None
+    unique_id: str | None = None
+    width: int | None = None
+    """Pixels, as stored, before the orientation is applied."""
+    height: int | None = None
+    flags: tuple[Finding, ...] = ()
+
+
+# --- what a look at the pixels says ------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """A rectangle in the upright picture, as shares of its width and height; y grows downward."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    @property
+    def area(self) -> float:
+        """Share of the frame."""
+        return max(0.0, self.right - self.left) * max(0.0, self.bottom - self.top)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DividerMark:
+    """A claim's sheet, read from its code."""
+
+    claim: ClaimId
+    code_area: float
+    """Share of the frame that the code itself covers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LabelMark:
+    """A hand-held label card, read from its AprilTag."""
+
+    number: int
+    """AprilTag 36h11 id; `config/tags.toml` says what the card states."""
+    code_area: float
+    """Share of the frame that the tag itself covers."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WritingLine:
+    """A line of writing found in the photo."""
+
+    text: str
+    confidence: float
+    """The reader's own, 0 to 1; not calibrated."""
+    box: Box
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetSeen:
+    """A sheet of paper fills much of the photo: bright, four-sided, with writing on it."""
+
+    area: float
+    """Share of the frame."""
+    confidence: float
+    lines: tuple[WritingLine, ...]
+
+
+class SceneKind(StrEnum):
+    """What sort of picture it is, as the image network tells them apart."""
+
+    HOUSE = "house"
+    ROOF = "roof"
+    SHINGLE = "shingle"
+    FIXTURE = "fixture"
+    INTERIOR = "interior"
+    SHEET = "sheet"
+    GAUGE = "gauge"
+    OTHER = "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChalkSeen:
+    """Chalk on a roof: a four-sided outline, and marks inside it that may be hits."""
+
+    square: float
+    """Confidence that a chalked test square is in the picture, 0 to 1."""
+    marks: int | None
+    """Circles and hash marks counted; None when nothing countable was found."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quality:
+    """Measures of the picture itself, on an upright copy reduced to 1024 pixels on its long side."""
+
+    width: int
+    """Pixels of the original, upright."""
+    height: int
+    sharpness: float
+    """Variance of the Laplacian, 8-bit grey levels squared; higher is sharper."""
+    brightness: float
+    """Mean grey level, 0 to 1."""
+    clipped: float
+    """Share of pixels that are full black or full white."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """All that one look at one photo found. Made once, kept in the catalog and the bag."""
+
+    dividers: tuple[DividerMark, ...] = ()
+    labels: tuple[LabelMark, ...] = ()
+    sheet: SheetSeen | None = None
+    writing: tuple[WritingLine, ...] = ()
+    scenes: Mapping[SceneKind, float] = field(default_factory=dict)
+    """Probabilities that sum to one; empty when the network was not asked."""
+    embedding: bytes = b""
+    """1,280 little-endian float16, unit length; what `learn` learns from. Empty when not asked."""
+    chalk: ChalkSeen | None = None
+    phash: str = ""
+    """64-bit perceptual hash, 16 hexadecimal digits; empty when the picture would not decode."""
+    quality: Quality | None = None
+    flags: tuple[Finding, ...] = ()
+
+
+# --- claims ------------------------------------------------------------------------------
+
+
+class ClaimState(StrEnum):
+    """Where a claim stands."""
+
+    OPEN = "open"
+    SIGNED = "signed"
+    RETURNED = "returned"
+    CLOSED = "closed"
+    PURGED = "purged"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """One claim as the assignments give it; only its number is certain."""
+
+    claim: ClaimId
+    insured: str = ""
+    address: str = ""
+    place: GeoPoint | None = None
+    loss_date: date | None = None
+    peril: str = ""
+    jurisdiction: str = ""
+    stories: int | None = None
+
+
+# --- tags --------------------------------------------------------------------------------
+
+
+class Role(StrEnum):
+    """What a photo is for."""
+
+    OVERVIEW = "overview"
+    ELEVATION = "elevation"
+    SLOPE = "slope"
+    TEST_SQUARE = "test_square"
+    CLOSE_UP = "close_up"
+    NO_DAMAGE_PROOF = "no_damage_proof"
+    MEASUREMENT = "measurement"
+    DIVIDER = "divider"
+    LABEL = "label"
+    OTHER = "other"
+
+
+class Face(StrEnum):
+    """Which side of the house, seen from the street: front is the street side."""
+
+    FRONT = "front"
+    RIGHT = "right"
+    BACK = "back"
+    LEFT = "left"
+    NONE = "none"
+
+
+class Condition(StrEnum):
+    """Whether the photo shows damage."""
+
+    DAMAGE = "damage"
+    NO_DAMAGE = "no_damage"
+    UNSTATED = "unstated"
+
+
+class Facet(StrEnum):
+    """The five parts of a tag."""
+
+    ROLE = "role"
+    FACE = "face"
+    COMPONENT = "component"
+    CONDITION = "condition"
+    COUNT = "count"
+
+
+class Source(StrEnum):
+    """Who says so. A person and a label state; everything else guesses (rule 9)."""
+
+    PERSON = "person"
+    LABEL = "label"
+    WRITING = "writing"
+    PIXELS = "pixels"
+    PLACE = "place"
+    HABIT = "habit"
+    FUSED = "fused"
+
+
+STATING = frozenset({Source.PERSON, Source.LABEL})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FacetValue:
+    """One facet of a photo's tag, who says it, and how sure."""
+
+    facet: Facet
+    value: str
+    """A word of the vocabulary; for `count` a whole number in digits."""
+    source: Source
+    confidence: float
+    """Calibrated probability for guesses; 1 for what is stated."""
+    reason: str
+    """In words a reviewer understands."""
+
+    @property
+    def stated(self) -> bool:
+        """True when a person or a label in the photo says it."""
+        return self.source in STATING
+
+
+Tags = Mapping[Facet, FacetValue]
+"""At most one value a facet: the strongest there is. A facet nobody speaks of is absent."""
+
+
+def tag_value(tags: Tags, facet: Facet) -> str | None:
+    """The word for `facet`, or None when nobody speaks of it."""
+    value = tags.get(facet)
+    return value.value if value else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoRecord:
+    """A photo of a claim with all that is known of it, in its place on the timeline."""
+
+    sha256: Sha256
+    name: str
+    """The camera's file name."""
+    card_path: str
+    claim: ClaimId | None
+    order: int
+    """Place in the claim's shooting order, from 0."""
+    facts: CameraFacts
+    look: Look
+    kind: MediaKind = MediaKind.PHOTO
+    device: DeviceId = DeviceId("")
+    intake: IntakeId = IntakeId("")
+    corrected: datetime | None = None
+    """Naive local time on the job's common clock; None where no time could be had."""
+    correction: str = ""
+    """Why `corrected` differs from the camera's own time; empty when it does not."""
+    utc: datetime | None = None
+    """Aware, UTC, where the offset is known."""
+    claim_confidence: float = 1.0
+    to_confirm: bool = False
+    claim_reasons: tuple[str, ...] = ()
+    tags: Tags = field(default_factory=dict)
+    flags: tuple[Finding, ...] = ()

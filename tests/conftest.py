@@ -1,0 +1,21 @@
+"""Fixtures every room's tests share."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent / "support"))
+
+REPOSITORY = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="session")
+def real_photos() -> Path:
+    """The folder of real photographs beside the checkout; the test skips where it is absent."""
+    folder = REPOSITORY.parent / "shared" / "real_photos"
+    if not folder.is_dir():
+        pytest.skip("no folder ../shared/real_photos beside this checkout")
+    return folder
