@@ -1,0 +1,306 @@
+"""Claims, their holds, waivers and the people's decisions about them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Row, delete, insert, or_, select, update
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Session, day, dump, from_text, to_text
+from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimRow:
+    """A claim with where it stands."""
+
+    claim: Claim
+    state: ClaimState
+    closed_on: date | None
+    """None while open or after a reopening."""
+    folder: str | None
+    version: int
+    """Raised by every change of the claim or its photos' tags."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """A reason to keep that outranks every period."""
+
+    number: int
+    claim: ClaimId
+    reason: str
+    placed_by: str
+    placed_at: datetime
+    lifted_by: str | None
+    lifted_at: datetime | None
+    lifted_why: str | None
+
+    @property
+    def active(self) -> bool:
+        """True until it is lifted."""
+        return self.lifted_at is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaiverRow:
+    """A requirement that a person set aside."""
+
+    claim: ClaimId
+    requirement: str
+    by: str
+    why: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What a person decided, and what it replaced."""
+
+    number: int
+    at: datetime
+    actor: str
+    kind: str
+    claim: ClaimId | None
+    before: Any
+    after: Any
+    undone: bool
+
+
+class Claims:
+    """The claim side of the catalog."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def put(self, claims: Sequence[Claim], *, at: datetime) -> tuple[int, int]:
+        """Add or update; returns how many were added and how many changed. State is left alone."""
+        added = changed = 0
+        with self._session.together() as db:
+            for claim in claims:
+                row = _claim_columns(claim)
+                present = db.execute(select(t.claim).where(t.claim.c.claim == claim.claim)).first()
+                if present is None:
+                    extra = {"state": ClaimState.OPEN.value, "added_at": to_text(at), "version": 0}
+                    db.execute(insert(t.claim).values(**row, **extra))
+                    added += 1
+                elif _read(present).claim != claim:
+                    db.execute(
+                        update(t.claim)
+                        .where(t.claim.c.claim == claim.claim)
+                        .values(**row, version=t.claim.c.version + 1)
+                    )
+                    changed += 1
+        return added, changed
+
+    def all(self) -> list[ClaimRow]:
+        """Every claim, by number."""
+        with self._session.together() as db:
+            return [_read(row) for row in db.execute(select(t.claim).order_by(t.claim.c.claim))]
+
+    def get(self, claim: ClaimId) -> ClaimRow | None:
+        """The claim of that number, or None."""
+        with self._session.together() as db:
+            row = db.execute(select(t.claim).where(t.claim.c.claim == claim)).first()
+        return _read(row) if row else None
+
+    def set_folder(self, claim: ClaimId, folder: str) -> None:
+        """Fix where the claim's bag lives."""
+        self._set(claim, folder=folder)
+
+    def set_state(self, claim: ClaimId, state: ClaimState, *, closed_on: date | None = None) -> None:
+        """Move the claim to `state`; `closed_on` only with CLOSED."""
+        self._set(claim, state=state.value, closed_on=closed_on.isoformat() if closed_on else None)
+
+    def touch(self, claim: ClaimId) -> None:
+        """Raise the claim's version."""
+        self._set(claim)
+
+    def _set(self, claim: ClaimId, **values: Any) -> None:
+        with self._session.together() as db:
+            db.execute(
+                update(t.claim)
+                .where(t.claim.c.claim == claim)
+                .values(**values, version=t.claim.c.version + 1)
+            )
+
+    # --- holds ---
+
+    def place_hold(self, claim: ClaimId, *, reason: str, by: str, at: datetime) -> int:
+        """Add a hold; returns its number."""
+        with self._session.together() as db:
+            result = db.execute(
+                insert(t.hold).values(claim=claim, reason=reason, placed_by=by, placed_at=to_text(at))
+            )
+            return int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0
+
+    def lift_hold(self, number: int, *, by: str, why: str, at: datetime) -> None:
+        """End a hold; the row stays."""
+        with self._session.together() as db:
+            db.execute(
+                update(t.hold)
+                .where(t.hold.c.id == number)
+                .values(lifted_by=by, lifted_at=to_text(at), lifted_why=why)
+            )
+
+    def holds(self, claim: ClaimId | None = None, *, active_only: bool = False) -> list[Hold]:
+        """Holds, oldest first."""
+        query = select(t.hold).order_by(t.hold.c.id)
+        if claim is not None:
+            query = query.where(t.hold.c.claim == claim)
+        if active_only:
+            query = query.where(t.hold.c.lifted_at.is_(None))
+        with self._session.together() as db:
+            return [_read_hold(row) for row in db.execute(query)]
+
+    # --- waivers ---
+
+    def put_waiver(self, waiver: WaiverRow) -> None:
+        """Set a requirement aside for a claim."""
+        row = {
+            "claim": waiver.claim,
+            "requirement": waiver.requirement,
+            "by": waiver.by,
+            "why": waiver.why,
+            "at": to_text(waiver.at),
+        }
+        self._session.upsert(t.waiver, [row])
+
+    def drop_waiver(self, claim: ClaimId, requirement: str) -> None:
+        """Take a waiver back."""
+        with self._session.together() as db:
+            db.execute(
+                delete(t.waiver).where(t.waiver.c.claim == claim, t.waiver.c.requirement == requirement)
+            )
+
+    def waivers(self, claim: ClaimId) -> list[WaiverRow]:
+        """The claim's waivers."""
+        with self._session.together() as db:
+            return [
+                WaiverRow(
+                    claim=ClaimId(row.claim),
+                    requirement=row.requirement,
+                    by=row.by,
+                    why=row.why,
+                    at=datetime.fromisoformat(row.at),
+                )
+                for row in db.execute(select(t.waiver).where(t.waiver.c.claim == claim))
+            ]
+
+    # --- decisions ---
+
+    def record(
+        self, *, at: datetime, actor: str, kind: str, claim: ClaimId | None, before: Any, after: Any
+    ) -> int:
+        """Write down what a person decided; returns its number."""
+        with self._session.together() as db:
+            result = db.execute(
+                insert(t.decision).values(
+                    at=to_text(at),
+                    actor=actor,
+                    kind=kind,
+                    claim=claim,
+                    before=dump(before),
+                    after=dump(after),
+                )
+            )
+            return int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0
+
+    def decisions(
+        self, *, kinds: Collection[str] = (), claim: ClaimId | None = None, standing_only: bool = True
+    ) -> list[Decision]:
+        """Decisions in the order they were made."""
+        query = select(t.decision).order_by(t.decision.c.id)
+        if kinds:
+            query = query.where(t.decision.c.kind.in_(sorted(kinds)))
+        if claim is not None:
+            query = query.where(or_(t.decision.c.claim == claim))
+        if standing_only:
+            query = query.where(t.decision.c.undone.is_(False))
+        with self._session.together() as db:
+            return [_read_decision(row) for row in db.execute(query)]
+
+    def mark_undone(self, number: int) -> None:
+        """The decision no longer stands; the row stays."""
+        with self._session.together() as db:
+            db.execute(update(t.decision).where(t.decision.c.id == number).values(undone=True))
+
+    # --- purge ---
+
+    def forget(self, claim: ClaimId) -> None:
+        """After a purge: the claim's row loses what names people; the number and the state stay."""
+        blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
+        with self._session.together() as db:
+            db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
+            db.execute(delete(t.decision).where(t.decision.c.claim == claim))
+            db.execute(
+                update(t.claim)
+                .where(t.claim.c.claim == claim)
+                .values(**blank, state=ClaimState.PURGED.value, version=t.claim.c.version + 1)
+            )
+
+
+def _claim_columns(claim: Claim) -> dict[str, Any]:
+    return {
+        "claim": claim.claim,
+        "insured": claim.insured,
+        "address": claim.address,
+        "lat": claim.place.lat if claim.place else None,
+        "lon": claim.place.lon if claim.place else None,
+        "loss_date": claim.loss_date.isoformat() if claim.loss_date else None,
+        "peril": claim.peril,
+        "jurisdiction": claim.jurisdiction,
+        "stories": claim.stories,
+    }
+
+
+def _read(row: Row[Any]) -> ClaimRow:
+    place = GeoPoint(lat=row.lat, lon=row.lon) if row.lat is not None and row.lon is not None else None
+    claim = Claim(
+        claim=ClaimId(row.claim),
+        insured=row.insured,
+        address=row.address,
+        place=place,
+        loss_date=day(row.loss_date),
+        peril=row.peril,
+        jurisdiction=row.jurisdiction,
+        stories=row.stories,
+    )
+    return ClaimRow(
+        claim=claim,
+        state=ClaimState(row.state),
+        closed_on=day(row.closed_on),
+        folder=row.folder,
+        version=row.version,
+    )
+
+
+def _read_hold(row: Row[Any]) -> Hold:
+    return Hold(
+        number=row.id,
+        claim=ClaimId(row.claim),
+        reason=row.reason,
+        placed_by=row.placed_by,
+        placed_at=datetime.fromisoformat(row.placed_at),
+        lifted_by=row.lifted_by,
+        lifted_at=from_text(row.lifted_at),
+        lifted_why=row.lifted_why,
+    )
+
+
+def _read_decision(row: Row[Any]) -> Decision:
+    return Decision(
+        number=row.id,
+        at=datetime.fromisoformat(row.at),
+        actor=row.actor,
+        kind=row.kind,
+        claim=ClaimId(row.claim) if row.claim else None,
+        before=json.loads(row.before),
+        after=json.loads(row.after),
+        undone=row.undone,
+    )

@@ -1,0 +1,141 @@
+"""Which bag holds what, and in which places each original was read back and matched."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import delete, select, update
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Session, chunks, from_text, to_text
+from evidence.model import ClaimId, Sha256
+
+TRAY = ClaimId("")
+"""How the tables name the unassigned tray's bag."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopyRow:
+    """One original in one place."""
+
+    sha256: Sha256
+    place: str
+    place_id: str
+    off_computer: bool
+    claim: ClaimId
+    verified_at: datetime | None
+
+
+class Keeping:
+    """The keeping side of the catalog."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def mark_dirty(self, claims: Collection[ClaimId | None]) -> None:
+        """These claims' bags no longer say what the catalog says; None is the tray."""
+        names = [claim or TRAY for claim in claims]
+        self._session.upsert(t.bag, [{"claim": name, "dirty": True} for name in names])
+
+    def mark_clean(self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime) -> None:
+        """The bag was built with exactly these originals at these payload paths."""
+        with self._session.together() as db:
+            self._session.upsert(t.bag, [{"claim": claim, "dirty": False, "built_at": to_text(at)}])
+            db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
+            rows = [{"sha256": sha, "claim": claim, "payload_path": path} for sha, path in paths.items()]
+            if rows:
+                db.execute(t.held_in.insert(), rows)
+
+    def dirty(self) -> list[ClaimId]:
+        """Bags that must be built, by claim; the tray is TRAY."""
+        with self._session.together() as db:
+            found = db.execute(select(t.bag.c.claim).where(t.bag.c.dirty.is_(True)).order_by(t.bag.c.claim))
+            return [ClaimId(claim) for claim in found.scalars()]
+
+    def bags(self) -> list[ClaimId]:
+        """Every bag there is, the tray's included."""
+        with self._session.together() as db:
+            return [
+                ClaimId(claim)
+                for claim in db.execute(select(t.bag.c.claim).order_by(t.bag.c.claim)).scalars()
+            ]
+
+    def held_in(self, digests: Sequence[Sha256]) -> dict[Sha256, list[tuple[ClaimId, str]]]:
+        """For each original, the bags that hold it and where in them."""
+        found: dict[Sha256, list[tuple[ClaimId, str]]] = defaultdict(list)
+        with self._session.together() as db:
+            for piece in chunks(digests):
+                for row in db.execute(select(t.held_in).where(t.held_in.c.sha256.in_(piece))):
+                    found[Sha256(row.sha256)].append((ClaimId(row.claim), row.payload_path))
+        return found
+
+    def payload(self, claim: ClaimId) -> dict[Sha256, str]:
+        """The originals in the claim's bag as last built, with their payload paths."""
+        with self._session.together() as db:
+            rows = db.execute(select(t.held_in).where(t.held_in.c.claim == claim))
+            return {Sha256(row.sha256): row.payload_path for row in rows}
+
+    def put_copies(self, copies: Sequence[CopyRow]) -> None:
+        """Write down that these copies were read back and matched (or, without a time, that they were not)."""
+        rows = [
+            {
+                "sha256": one.sha256,
+                "place": one.place,
+                "place_id": one.place_id,
+                "off_computer": one.off_computer,
+                "claim": one.claim,
+                "verified_at": to_text(one.verified_at),
+            }
+            for one in copies
+        ]
+        self._session.upsert(t.copy, rows)
+
+    def drop_copies(self, place: str, claim: ClaimId, *, but: Collection[Sha256] = ()) -> None:
+        """The claim's bag at that place no longer holds anything but `but`."""
+        with self._session.together() as db:
+            there = db.execute(
+                select(t.copy.c.sha256).where(t.copy.c.place == place, t.copy.c.claim == claim)
+            )
+            gone = sorted({Sha256(sha) for sha in there.scalars()} - set(but))
+            for piece in chunks(gone):
+                db.execute(
+                    delete(t.copy).where(
+                        t.copy.c.place == place, t.copy.c.claim == claim, t.copy.c.sha256.in_(piece)
+                    )
+                )
+
+    def doubt(self, place: str, digests: Sequence[Sha256]) -> None:
+        """These copies were found bad or missing; they count for nothing until matched again."""
+        with self._session.together() as db:
+            for piece in chunks(digests):
+                db.execute(
+                    update(t.copy)
+                    .where(t.copy.c.place == place, t.copy.c.sha256.in_(piece))
+                    .values(verified_at=None)
+                )
+
+    def copies(self, digests: Sequence[Sha256]) -> dict[Sha256, list[CopyRow]]:
+        """Where each of these originals is."""
+        found: dict[Sha256, list[CopyRow]] = defaultdict(list)
+        with self._session.together() as db:
+            for piece in chunks(digests):
+                for row in db.execute(select(t.copy).where(t.copy.c.sha256.in_(piece))):
+                    one = CopyRow(
+                        sha256=Sha256(row.sha256),
+                        place=row.place,
+                        place_id=row.place_id,
+                        off_computer=row.off_computer,
+                        claim=ClaimId(row.claim),
+                        verified_at=from_text(row.verified_at),
+                    )
+                    found[one.sha256].append(one)
+        return found
+
+    def forget(self, claim: ClaimId) -> None:
+        """After a purge: the bag is no more."""
+        with self._session.together() as db:
+            for table in (t.held_in, t.copy, t.bag):
+                db.execute(delete(table).where(table.c.claim == claim))

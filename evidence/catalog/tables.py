@@ -1,0 +1,206 @@
+"""The tables. Times are ISO 8601 text (UTC, unless a column says local); JSON columns are text.
+
+The catalog is disposable (rule 8): everything in it that matters is also in the bags, the
+ledgers and the custody log.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Float,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(column_0_label)s",
+        "uq": "uq_%(table_name)s_%(column_0_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+claim = Table(
+    "claim",
+    metadata,
+    Column("claim", String(200), primary_key=True),
+    Column("insured", Text, nullable=False),
+    Column("address", Text, nullable=False),
+    Column("lat", Float),
+    Column("lon", Float),
+    Column("loss_date", String(10)),
+    Column("peril", String(60), nullable=False),
+    Column("jurisdiction", String(60), nullable=False),
+    Column("stories", Integer),
+    Column("state", String(20), nullable=False),
+    Column("closed_on", String(10)),
+    Column("folder", String(255), unique=True),  # of its bag, below claims/; None until the first photo
+    Column("added_at", String(40), nullable=False),
+    Column(
+        "version", Integer, nullable=False, default=0
+    ),  # raised by every change, so that two reviewers notice
+)
+
+intake = Table(
+    "intake",
+    metadata,
+    Column("intake", String(60), primary_key=True),
+    Column("source", Text, nullable=False),
+    Column("label", Text, nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("started_at", String(40), nullable=False),
+    Column("finished_at", String(40)),
+    Column("refused", Text, nullable=False),  # JSON list of Refusal
+)
+
+original = Table(
+    "original",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("size", Integer, nullable=False),
+    Column("suffix", String(20), nullable=False),
+    Column("kind", String(10), nullable=False),
+    Column("facts", Text),  # JSON CameraFacts; None until read
+    Column("look", Text),  # JSON Look without its embedding; None until looked at
+    Column("embedding", LargeBinary),
+    Column("phash", String(16)),
+    Column("corrected", String(40)),  # local
+    Column("correction", Text, nullable=False, default=""),
+    Column("utc", String(40)),
+    Column("claim", String(200)),  # None: the unassigned tray
+    Column("position", Integer, nullable=False, default=0),
+    Column("segment", String(60), nullable=False, default=""),
+    Column("claim_confidence", Float, nullable=False, default=0.0),
+    Column("to_confirm", Boolean, nullable=False, default=False),
+    Column("claim_reasons", Text, nullable=False, default="[]"),
+    Column("tag_flags", Text, nullable=False, default="[]"),
+    Column("version", Integer, nullable=False, default=0),
+    Index("ix_original_claim", "claim", "position"),
+    Index("ix_original_phash", "phash"),
+    Index("ix_original_corrected", "corrected"),
+)
+
+sighting = Table(
+    "sighting",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=True),
+    Column("intake", String(60), nullable=False),
+    Column("card_path", Text, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("modified", String(40)),
+    Column("folder_number", Integer),
+    Column("file_number", Integer),
+    Column("object_key", Text, nullable=False),
+    UniqueConstraint("intake", "card_path"),
+    Index("ix_sighting_sha256", "sha256"),
+)
+
+segment = Table(
+    "segment",
+    metadata,
+    Column("segment", String(60), primary_key=True),
+    Column("claim", String(200)),
+    Column("unknown", Boolean, nullable=False),
+    Column("first", String(64), nullable=False),
+    Column("photos", Integer, nullable=False),
+    Column("day", String(10), nullable=False),  # local; empty where no time could be had
+    Column("position", Integer, nullable=False),
+    Column("probability", Float, nullable=False),
+    Column("to_confirm", Boolean, nullable=False),
+    Column("reasons", Text, nullable=False),
+    Index("ix_segment_first", "first"),
+)
+
+decision = Table(
+    "decision",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=True),
+    Column("at", String(40), nullable=False),
+    Column("actor", Text, nullable=False),
+    Column("kind", String(20), nullable=False),  # move, name, cut, join, tag, waive, sign, return
+    Column("claim", String(200)),
+    Column("before", Text, nullable=False),  # JSON: what it replaced, so that it can be undone
+    Column("after", Text, nullable=False),  # JSON
+    Column("undone", Boolean, nullable=False, default=False),
+)
+
+tag = Table(
+    "tag",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("facet", String(20), primary_key=True),
+    Column("source", String(20), primary_key=True),
+    Column("value", String(60), nullable=False),
+    Column("confidence", Float, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("strongest", Boolean, nullable=False),
+)
+
+bag = Table(
+    "bag",
+    metadata,
+    Column("claim", String(200), primary_key=True),  # '' is the unassigned tray
+    Column("dirty", Boolean, nullable=False),
+    Column("built_at", String(40)),
+)
+
+held_in = Table(
+    "held_in",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("claim", String(200), primary_key=True),  # the bag that holds it; '' is the tray
+    Column("payload_path", Text, nullable=False),
+)
+
+copy = Table(
+    "copy",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("place", String(100), primary_key=True),
+    Column("place_id", Text, nullable=False),
+    Column("off_computer", Boolean, nullable=False),
+    Column("claim", String(200), nullable=False),  # the bag it lies in there
+    Column("verified_at", String(40)),  # None after it was found bad or missing
+    Index("ix_copy_claim", "claim", "place"),
+)
+
+hold = Table(
+    "hold",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=True),
+    Column("claim", String(200), nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("placed_by", Text, nullable=False),
+    Column("placed_at", String(40), nullable=False),
+    Column("lifted_by", Text),
+    Column("lifted_at", String(40)),
+    Column("lifted_why", Text),
+    Index("ix_hold_claim", "claim"),
+)
+
+waiver = Table(
+    "waiver",
+    metadata,
+    Column("claim", String(200), primary_key=True),
+    Column("requirement", String(200), primary_key=True),
+    Column("by", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("at", String(40), nullable=False),
+)
+
+user = Table(
+    "board_user",
+    metadata,
+    Column("name", String(100), primary_key=True),
+    Column("role", String(20), nullable=False),
+    Column("password", Text, nullable=False),  # argon2id, PHC string format
+    Column("added_at", String(40), nullable=False),
+)

@@ -1,0 +1,59 @@
+"""People who may use the board."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from sqlalchemy import delete, select
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Session, to_text
+
+
+class Duty(StrEnum):
+    """What a person does here, and so what they may."""
+
+    ADJUSTER = "adjuster"
+    REVIEWER = "reviewer"
+    OFFICE = "office"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class User:
+    """A person with a password."""
+
+    name: str
+    duty: Duty
+    password: str
+    """argon2id in PHC string format; never the password itself."""
+
+
+class Users:
+    """The people's side of the catalog."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def put(self, user: User, *, at: datetime) -> None:
+        """Add a person or replace their duty and password."""
+        row = {"name": user.name, "role": user.duty.value, "password": user.password, "added_at": to_text(at)}
+        self._session.upsert(t.user, [row])
+
+    def get(self, name: str) -> User | None:
+        """The person of that name, or None."""
+        with self._session.together() as db:
+            row = db.execute(select(t.user).where(t.user.c.name == name)).first()
+        return User(name=row.name, duty=Duty(row.role), password=row.password) if row else None
+
+    def all(self) -> list[User]:
+        """Everyone, by name."""
+        with self._session.together() as db:
+            rows = db.execute(select(t.user).order_by(t.user.c.name))
+            return [User(name=r.name, duty=Duty(r.role), password=r.password) for r in rows]
+
+    def drop(self, name: str) -> None:
+        """Take a person off the list; what they did stays in the custody log."""
+        with self._session.together() as db:
+            db.execute(delete(t.user).where(t.user.c.name == name))
