@@ -1,0 +1,121 @@
+"""The certificate that remains of a purged claim, as plain text.
+
+Its fields are those of the minimum certificate in NIST SP 800-88 Rev. 1, section 4.8, as far as they
+apply: what happened is a deletion of files, so the fields for a medium say that none was sanitized.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from evidence.model import ClaimId, Sha256
+
+_WIDTH = 92
+_STATEMENT = (
+    "This certifies file deletion, not media sanitization. Every known copy named below was deleted from "
+    "the file system or object store that held it, and looked for afterwards. No storage medium was cleared, "
+    "purged or destroyed in the sense of NIST SP 800-88: whoever holds the medium may be able to recover "
+    "deleted data until the space is overwritten or the medium is sanitized."
+)
+_COUNSEL = (
+    "The retention rule named here is the office's own setting. Whether it meets the law, the contract and "
+    "any duty to preserve evidence is for counsel to say."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Someone who took part; what the program cannot know is left blank, to be filled in by hand."""
+
+    did: str
+    name: str
+    at: datetime | None
+    """Aware, UTC."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurgeCertificate:
+    """All that the certificate says."""
+
+    claim: ClaimId
+    due_since: date
+    authority: str
+    plan_digest: str
+    photos: Sequence[Sha256]
+    removed: Sequence[str]
+    """Every place that was emptied, in words."""
+    spared: Sequence[str]
+    """Places that stay because another claim holds the same file, in words."""
+    people: Sequence[Person]
+    verified: datetime
+    """When the last look found nothing, aware, UTC."""
+    tool: str
+    """Name and version."""
+
+
+def certificate_text(certificate: PurgeCertificate) -> str:
+    """The certificate, lines of at most 92 characters where digests and places allow; ends with a newline."""
+    c = certificate
+    lines = ["CERTIFICATE OF FILE DELETION", "", *_wrapped(_STATEMENT), "", *_field("Claim", c.claim)]
+    lines += _field("Authority", c.authority)
+    lines += _field("Due since", c.due_since.isoformat())
+    lines += _field("Plan", f"sha256 {c.plan_digest}")
+    lines += _field("Description", "file deletion; neither clear, purge nor destroy")
+    lines += _field("Method", "deletion of every known copy through its file system or object store")
+    lines += _field("Tool", c.tool)
+    lines += _field(
+        "Verification",
+        f"full: every place was looked at again, by name and by digest where it allows; nothing was found at {_utc(c.verified)}",
+    )
+    lines += _field(
+        "Medium", "maker, model, serial, property number, type: not applicable, no medium was sanitized"
+    )
+    lines += _field("Destination", "not applicable, no medium left the office")
+    lines += ["", *_wrapped(_COUNSEL), ""]
+    for person in c.people:
+        lines += _person(person)
+    lines += _listing("Places emptied", c.removed, "none were known")
+    lines += _listing("Places that stay, for another claim holds the same file", c.spared, "none")
+    lines += _listing("Files deleted, by SHA-256", c.photos, "the claim held none")
+    return "\n".join(lines).rstrip("\n") + "\n"
+
+
+def _person(person: Person) -> list[str]:
+    when = _utc(person.at) if person.at else "________________"
+    return [
+        f"{person.did} by {person.name}, {when}",
+        "  Title ____________________  Location ____________________  Contact ____________________",
+        "  Signature ______________________________  Date ____________",
+        "",
+    ]
+
+
+def _listing(title: str, items: Sequence[str], empty: str) -> list[str]:
+    return [f"{title}: {len(items)}", *(f"  {_one_line(item)}" for item in items or [empty]), ""]
+
+
+def _field(name: str, value: str) -> list[str]:
+    return _wrapped(_one_line(value), first=f"{name + ':':<14}", then=" " * 14)
+
+
+def _wrapped(text: str, *, first: str = "", then: str = "") -> list[str]:
+    return textwrap.wrap(
+        text,
+        _WIDTH,
+        initial_indent=first,
+        subsequent_indent=then,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _one_line(text: str) -> str:
+    """No control character of a name may forge a line of the certificate."""
+    return "".join(ch if ch.isprintable() else "?" for ch in text)
+
+
+def _utc(at: datetime) -> str:
+    return f"{at:%Y-%m-%d %H:%M:%S} UTC"
