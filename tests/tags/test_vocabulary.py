@@ -96,7 +96,7 @@ def test_a_mistake_is_named_with_the_nearest_right_word(old, new, named):
 
 
 def test_a_role_without_words_is_missed():
-    with pytest.raises(BadInputError, match="slope"):
+    with pytest.raises(BadInputError, match="elevation"):
         load_vocabulary('[[word]]\nfacet = "role"\nid = "overview"\nwords = "overview"\n', "small.toml")
 
 
