@@ -1,0 +1,274 @@
+"""What sort of picture it is: an embedding by the image network, and a small linear head that learns.
+
+The head is a softmax over eight kinds. The one shipped in `config/scene_head.npz` was fitted by
+`tests/bench/scene_fit.py`; an office's own confirmed photos move it from there (`refit`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import zipfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from evidence.errors import BadInputError
+from evidence.model import SceneKind
+from evidence.settings import default_path
+from evidence.sight.runtime import session_of
+from evidence.sight.weights import INPUT_SIZE, VECTOR_SIZE, network_bytes
+
+KINDS: tuple[SceneKind, ...] = tuple(SceneKind)
+"""The order of a head's rows and of every array of probabilities here."""
+
+Floats = NDArray[np.float32]
+
+_PRIOR_STRENGTH = 0.02
+"""How hard `refit` holds on to the head it starts from, per unit of squared distance between logit
+slopes; chosen on held-out clusters of the shipped vectors by tests/bench/scene_report.py."""
+_LARGEST_HEAD = 1_000_000
+"""Bytes; a head is some forty thousand."""
+
+
+# --- the embedding -------------------------------------------------------------------------
+
+
+def embed(rgb: NDArray[np.uint8]) -> Floats:
+    """The network's unit-length vector, (1280,), of an upright 8-bit RGB picture of any size (h, w, 3).
+
+    The picture is squeezed to 224 x 224 without regard to its shape, as the vectors that the shipped
+    head was fitted on were. Any size serves, but a copy far below 500 pixels gives another vector.
+    Raises NetworkError where the network cannot be had.
+    """
+    small = Image.fromarray(rgb).resize((INPUT_SIZE, INPUT_SIZE), Image.Resampling.BICUBIC)
+    planes = ((np.asarray(small, dtype=np.float32) - 127) / 128).transpose(2, 0, 1)[None]
+    (vectors,) = _network().run(["vector"], {"image": np.ascontiguousarray(planes)})
+    return _unit(np.asarray(vectors, dtype=np.float32)[0])
+
+
+def pack_vector(vector: Floats) -> bytes:
+    """A vector as `Look.embedding` keeps it: little-endian float16."""
+    return vector.astype("<f2").tobytes()
+
+
+def unpack_vector(packed: bytes) -> Floats:
+    """The unit vector that `pack_vector` packed, to float16's precision. Raises BadInputError on another length."""
+    if len(packed) != 2 * VECTOR_SIZE:
+        raise BadInputError(
+            f"An embedding has {len(packed)} bytes instead of {2 * VECTOR_SIZE}.", "Look at the photo again."
+        )
+    return _unit(np.frombuffer(packed, dtype="<f2").astype(np.float32))
+
+
+@lru_cache(maxsize=1)
+def _network() -> Any:
+    return session_of(network_bytes())
+
+
+def _unit(vector: Floats) -> Floats:
+    unit: Floats = vector / np.float32(max(float(np.linalg.norm(vector)), 1e-12))
+    return unit
+
+
+# --- the head ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SceneHead:
+    """A linear softmax over `KINDS`, and the temperature that makes its probabilities honest."""
+
+    weights: Floats
+    """(8, 1280), rows in the order of `KINDS`."""
+    bias: Floats
+    """(8,)."""
+    temperature: float = 1.0
+    """Logits are divided by it; above one where the raw ones are too sure."""
+
+    def logits(self, vectors: Floats) -> Floats:
+        """(n, 8) tempered logits of (n, 1280) unit vectors."""
+        return ((vectors @ self.weights.T + self.bias) / np.float32(self.temperature)).astype(np.float32)
+
+    def probabilities(self, vectors: Floats, hints: Floats | None = None) -> Floats:
+        """(n, 8), rows sum to one. `hints` (n, 8) are log-likelihoods from elsewhere, added to the logits."""
+        logits = self.logits(vectors) + (0 if hints is None else hints)
+        return _softmax(logits)
+
+    def scenes(
+        self, vector: Floats, hints: Mapping[SceneKind, float] | None = None
+    ) -> dict[SceneKind, float]:
+        """Probability of each kind for one vector (1280,), with log-likelihood hints for some kinds."""
+        extra = np.array([[(hints or {}).get(kind, 0.0) for kind in KINDS]], dtype=np.float32)
+        row = self.probabilities(vector[None], extra)[0]
+        return {kind: float(p) for kind, p in zip(KINDS, row, strict=True)}
+
+
+def rescore(
+    scenes: Mapping[SceneKind, float], vector: Floats, *, old: SceneHead, new: SceneHead
+) -> dict[SceneKind, float]:
+    """`scenes` as `new` would have it, where `old` made it: what the pixels hinted beside the vector is kept.
+
+    Lets a refitted head speak about photos that were looked at before, without their pixels.
+    """
+    made = np.log(np.array([max(scenes.get(kind, 0.0), 1e-9) for kind in KINDS], dtype=np.float32))
+    hints = made - np.log(np.maximum(old.probabilities(vector[None])[0], 1e-9))
+    row = new.probabilities(vector[None], hints[None].astype(np.float32))[0]
+    return {kind: float(p) for kind, p in zip(KINDS, row, strict=True)}
+
+
+@lru_cache(maxsize=1)
+def shipped_head() -> SceneHead:
+    """The head that comes with the program."""
+    return load_head(default_path("scene_head.npz").read_bytes())
+
+
+def _softmax(logits: NDArray[Any]) -> Floats:
+    raised = np.exp(logits - logits.max(axis=1, keepdims=True))
+    return (raised / raised.sum(axis=1, keepdims=True)).astype(np.float32)
+
+
+# --- learning ------------------------------------------------------------------------------
+
+
+def refit(
+    head: SceneHead,
+    vectors: Floats,
+    kinds: Sequence[SceneKind],
+    weights: Sequence[float] | None = None,
+    *,
+    strength: float = _PRIOR_STRENGTH,
+) -> SceneHead:
+    """The head moved towards confirmed photos, and no further than they warrant: maximum a posteriori.
+
+    `vectors` (n, 1280) unit length, `kinds` what each shows, `weights` how much each counts (default 1).
+    The prior is a Gaussian round `head`; without photos the result is `head`. Same input, same result.
+    Raises BadInputError when the lengths differ or a number is not finite.
+    """
+    counts = np.ones(len(kinds)) if weights is None else np.asarray(weights, dtype=np.float64)
+    _check(vectors, kinds, counts)
+    if not len(kinds):
+        return head
+    truth = np.zeros((len(kinds), len(KINDS)))
+    truth[np.arange(len(kinds)), [KINDS.index(kind) for kind in kinds]] = 1.0
+    scale = 1.0 / head.temperature
+    start = np.hstack([head.weights, head.bias[:, None]]).astype(np.float64) * scale
+    design = np.hstack([vectors, np.ones((len(kinds), 1))]).astype(np.float64)
+    moved = descend(start, design, truth, counts, strength)
+    return SceneHead(
+        weights=(moved[:, :-1] / scale).astype(np.float32),
+        bias=(moved[:, -1] / scale).astype(np.float32),
+        temperature=head.temperature,
+    )
+
+
+def _check(vectors: Floats, kinds: Sequence[SceneKind], counts: NDArray[np.float64]) -> None:
+    if vectors.shape != (len(kinds), VECTOR_SIZE) or counts.shape != (len(kinds),):
+        raise BadInputError(
+            "Vectors, kinds and weights differ in number.", "Give one of each for every photo."
+        )
+    if not (np.isfinite(vectors).all() and np.isfinite(counts).all() and (counts >= 0).all()):
+        raise BadInputError("A vector or a weight is not a number.", "Look at those photos again.")
+
+
+def descend(
+    start: NDArray[np.float64],
+    design: NDArray[np.float64],
+    truth: NDArray[np.float64],
+    counts: NDArray[np.float64],
+    strength: float,
+) -> NDArray[np.float64]:
+    """Least penalised cross-entropy from `start` (k, d + 1), by L-BFGS in float64."""
+    from scipy.optimize import minimize  # noqa: PLC0415  slow to import, and only `learn` comes here
+
+    def loss(flat: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        rows = flat.reshape(start.shape)
+        logits = design @ rows.T
+        top = logits.max(axis=1, keepdims=True)
+        total = top[:, 0] + np.log(np.exp(logits - top).sum(axis=1))
+        guess = np.exp(logits - total[:, None])
+        step = rows - start
+        value = float(counts @ (total - (logits * truth).sum(axis=1)) + 0.5 * strength * (step**2).sum())
+        slope = ((guess - truth) * counts[:, None]).T @ design + strength * step
+        return value, slope.ravel()
+
+    found = minimize(loss, start.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 300, "maxcor": 20})
+    return np.asarray(found.x, dtype=np.float64).reshape(start.shape)
+
+
+# --- the head as a file --------------------------------------------------------------------
+
+
+def save_head(head: SceneHead) -> bytes:
+    """The head as an .npz: numbers only, with a digest over them. Equal heads give equal bytes."""
+    arrays = _arrays(head)
+    buffer = io.BytesIO()
+    digest = np.array(_digest_of(arrays))
+    np.savez_compressed(buffer, allow_pickle=False, digest=digest, **arrays)
+    return buffer.getvalue()
+
+
+def load_head(data: bytes) -> SceneHead:
+    """The head that `save_head` wrote. Raises BadInputError on anything else; no code is ever loaded."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as listing:
+            if (
+                len(data) > _LARGEST_HEAD
+                or sum(part.file_size for part in listing.infolist()) > _LARGEST_HEAD
+            ):
+                raise BadInputError("The scene head is far too large.", _NOT_A_HEAD)
+        with np.load(io.BytesIO(data), allow_pickle=False) as parts:
+            arrays = {name: np.asarray(parts[name]) for name in ("kinds", "weights", "bias", "temperature")}
+            digest = str(parts["digest"])
+    except (OSError, ValueError, KeyError, zipfile.BadZipFile, EOFError) as error:
+        raise BadInputError("The scene head cannot be read.", _NOT_A_HEAD) from error
+    if digest != _digest_of(arrays):
+        raise BadInputError("The scene head was altered or damaged.", _NOT_A_HEAD)
+    return _head_from(arrays)
+
+
+_NOT_A_HEAD = "Use a file written by this program, of this version."
+
+
+def _arrays(head: SceneHead) -> dict[str, NDArray[Any]]:
+    return {
+        "kinds": np.array([kind.value for kind in KINDS]),
+        "weights": head.weights.astype("<f4"),
+        "bias": head.bias.astype("<f4"),
+        "temperature": np.array(head.temperature, dtype="<f8"),
+    }
+
+
+def _digest_of(arrays: Mapping[str, NDArray[Any]]) -> str:
+    seal = hashlib.sha256()
+    for name in sorted(arrays):
+        array = arrays[name]
+        seal.update(f"{name} {array.dtype.str} {array.shape}\n".encode())
+        seal.update(np.ascontiguousarray(array).tobytes())
+    return seal.hexdigest()
+
+
+def _head_from(arrays: Mapping[str, NDArray[Any]]) -> SceneHead:
+    shapes = {
+        "kinds": (len(KINDS),),
+        "weights": (len(KINDS), VECTOR_SIZE),
+        "bias": (len(KINDS),),
+        "temperature": (),
+    }
+    numbers = [arrays[name] for name in ("weights", "bias", "temperature")]
+    if (
+        any(arrays[name].shape != shape for name, shape in shapes.items())
+        or any(array.dtype.kind != "f" or not np.isfinite(array).all() for array in numbers)
+        or [str(kind) for kind in arrays["kinds"]] != [kind.value for kind in KINDS]
+        or float(arrays["temperature"]) <= 0
+    ):
+        raise BadInputError("The scene head does not fit this program.", _NOT_A_HEAD)
+    return SceneHead(
+        weights=arrays["weights"].astype(np.float32),
+        bias=arrays["bias"].astype(np.float32),
+        temperature=float(arrays["temperature"]),
+    )
