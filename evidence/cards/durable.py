@@ -40,6 +40,12 @@ _CLOCK_SLACK = 1.0
 """Seconds by which a file's time stamp and a process's start may disagree."""
 
 
+READ_REMEDY = "Nothing was changed; try the card in another reader, then run the intake again."
+STORED_REMEDY = (
+    "Nothing was changed; check that its disk is connected and sound, then run the same command again."
+)
+
+
 class NameTakenError(DestinationError):
     """Another file already stands under the name a copy was to have; neither was changed."""
 
@@ -79,14 +85,14 @@ class Chunks(Protocol):
 
 
 @contextlib.contextmanager
-def reading(name: str) -> Iterator[None]:
+def reading(name: str, remedy: str = READ_REMEDY) -> Iterator[None]:
     """Turn an OSError inside into CardReadError that names the file. Wrap reads only."""
     try:
         yield
     except OSError as error:
         raise CardReadError(
             f"{name} could not be read: {_why(error)}.",
-            "Nothing was changed; try the card in another reader, then run the intake again.",
+            remedy,
         ) from error
 
 
@@ -196,7 +202,7 @@ def _sync(descriptor: int) -> None:
 
 
 def write_part(
-    source: Chunks, name: str, folder: Path, *, on_step: OnStep = no_listener
+    source: Chunks, name: str, folder: Path, *, remedy: str = READ_REMEDY, on_step: OnStep = no_listener
 ) -> tuple[Path, Sha256, int]:
     """Read `source` once to its end into a new .part file; its path, the SHA-256 and the bytes read.
 
@@ -213,7 +219,7 @@ def write_part(
             )
         try:
             on_step(CopyStep.CREATED, part)
-            sha256, size = _pour(source, name, descriptor, folder)
+            sha256, size = _pour(source, name, remedy, descriptor, folder)
             on_step(CopyStep.WRITTEN, part)
             with writing(folder):
                 _make_read_only(part)
@@ -237,11 +243,11 @@ def _read_back(part: Path, expect: Sha256, name: str) -> None:
         raise CopyMismatchError(Path(name))
 
 
-def _pour(source: Chunks, name: str, descriptor: int, folder: Path) -> tuple[Sha256, int]:
+def _pour(source: Chunks, name: str, remedy: str, descriptor: int, folder: Path) -> tuple[Sha256, int]:
     digest = hashlib.sha256()
     size = 0
     while True:
-        with reading(name):
+        with reading(name, remedy):
             chunk = source.read(CHUNK)
         if not chunk:
             return Sha256(digest.hexdigest()), size
@@ -313,13 +319,15 @@ def place_copy(
     """
     if _stands_already(dest, expect):
         return
-    with reading(str(source)):
+    with reading(str(source), STORED_REMEDY):
         handle = source.open("rb", buffering=0)
     with handle:
         on_step(CopyStep.OPENED, source)
         with writing(dest.parent):
             make_folder(dest.parent)
-        part, sha256, _size = write_part(handle, str(source), parts or dest.parent, on_step=on_step)
+        part, sha256, _size = write_part(
+            handle, str(source), parts or dest.parent, remedy=STORED_REMEDY, on_step=on_step
+        )
     try:
         _publish_or_explain(part, dest, sha256 == expect, source)
     except BaseException:
@@ -336,12 +344,12 @@ def link_or_copy(source: Path, dest: Path, expect: Sha256, *, parts: Path | None
     """
     if _stands_already(dest, expect):
         return
-    with reading(str(source)):
+    with reading(str(source), STORED_REMEDY):
         if not stat.S_ISREG(source.lstat().st_mode):
             raise OSError(errno.EINVAL, "not a regular file", str(source))
     with writing(dest.parent):
         make_folder(dest.parent)
-    with reading(str(source)):
+    with reading(str(source), STORED_REMEDY):
         matches = hash_file(source, uncached=True) == expect
     if not matches:
         raise CopyMismatchError(source)

@@ -1,0 +1,296 @@
+"""What is on a card: every file found, in shooting order, and every one refused, with the reason."""
+
+from __future__ import annotations
+
+import fnmatch
+import re
+import stat
+from collections import Counter, defaultdict
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path, PurePosixPath
+
+from evidence.cards.reading import Entry, leaves_folder, list_folder, open_on_card, spell
+from evidence.errors import CardReadError
+from evidence.model import DcfName, Found, MediaKind, Refusal
+
+KINDS: dict[str, MediaKind] = {
+    **dict.fromkeys(("jpg", "jpeg", "jpe", "heic", "heif", "hif", "avif", "png", "tif", "tiff", "webp"), MediaKind.PHOTO),
+    **dict.fromkeys(("dng", "cr2", "cr3", "crw", "nef", "nrw", "arw", "sr2", "rw2", "orf", "raf", "pef", "srw", "3fr", "iiq"), MediaKind.RAW),
+    **dict.fromkeys(("mov", "mp4", "m4v", "avi", "mts", "m2ts", "mpg", "3gp", "mkv", "webm"), MediaKind.VIDEO),
+    **dict.fromkeys(("wav", "mp3", "m4a", "aac", "amr", "ogg", "wma"), MediaKind.SOUND),
+}  # fmt: skip
+"""By extension, lower case. Everything else is `other` and is kept too: it may be notes."""
+
+SIDECARS = frozenset({"xmp", "thm", "aae", "txt"})
+"""Small files that speak of the photo whose name they share."""
+
+LITTER: tuple[str, ...] = (
+    # macOS
+    ".DS_Store", "._*", ".apdisk", ".VolumeIcon.icns", ".metadata_never_index", ".metadata_never_index_unless_rootfs",
+    ".com.apple.timemachine.donotpresent", ".Spotlight-V100/", ".Trashes/", ".fseventsd/", ".TemporaryItems/",
+    ".DocumentRevisions-V100/", "__MACOSX/",
+    # Windows
+    "Thumbs.db", "Thumbs.db:*", "ehthumbs.db", "ehthumbs_vista.db", "desktop.ini", "autorun.inf",
+    "System Volume Information/", "$RECYCLE.BIN/", "RECYCLER/",
+    # Linux and Android
+    ".directory", ".nomedia", ".Trash-*/", ".trashed-*/", "lost+found/", ".thumbnails/*", ".thumbdata*",
+    # what cameras write for themselves: counters, indexes, print orders
+    "*.CTG", "NIKON???.DSC", "AUTPRINT.MRK", "INDEXING.BDM", "MOVIEOBJ.BDM", "INDEX.BDM", "SONYCARD.IND",
+    "DATABASE.BIN", "AVIN????.INP", "AVIN????.BNP", "AVIN????.INT",
+)  # fmt: skip
+"""Files that a system or a camera leaves for its own use and that nobody shot.
+
+A word is matched with a file's name, whatever its case. With a `/` at its end it names a
+folder: what lies below is litter too, but not a photo, video or sound, which stays a find
+(a file dragged to the trash on a card is still on the card). With a `/` inside it is matched
+with the last parts of the path, and then litter whatever its kind.
+"""
+
+_APPLE_DOUBLE = b"\x00\x05\x16\x07"
+"""First four bytes of an AppleDouble header file (RFC 1740, appendix B)."""
+
+_DCF_FOLDER = re.compile(r"([1-9][0-9]{2})[0-9A-Z_]{5}", re.IGNORECASE | re.ASCII)
+_DCF_FILE = re.compile(r"[0-9A-Z_]{4}([0-9]{4})", re.IGNORECASE | re.ASCII)
+_KIND_ORDER = {kind: place for place, kind in enumerate(MediaKind)}
+_EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
+"""No card carries a photo older than its file system; 1980-01-01 is the clock's zero on FAT."""
+_LATEST = datetime(2100, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Walk:
+    """Every file of a card, each exactly once: found or refused."""
+
+    found: tuple[Found, ...]
+    """In DCF order, then the others by name, numbers in names counted as numbers."""
+    refused: tuple[Refusal, ...]
+    """By path. A folder that could not be opened, and a link, stand for all they hide."""
+
+
+def walk_card(root: Path, *, litter: Collection[str] = LITTER) -> Walk:
+    """List a card. Reads folder entries only, and four bytes of files that look like AppleDouble.
+
+    Links are not followed, so a loop of links ends at the first. Never raises for what is on
+    the card: what cannot be listed is refused with its reason, and then blocks erasing.
+    """
+    found: list[Found] = []
+    refused: list[Refusal] = []
+    judge = _LitterJudge(litter)
+    waiting: list[tuple[Path, str, bool]] = [(root, "", False)]
+    while waiting:
+        folder, above, in_litter = waiting.pop()
+        listing = list_folder(folder)
+        if listing.error:
+            refused.append(
+                _unreadable(above or ".", f"the folder cannot be listed ({listing.error})", in_litter)
+            )
+        for entry in listing.entries:
+            path = f"{above}/{spell(entry.name)}" if above else spell(entry.name)
+            refusal = _refusal(entry, path)
+            if refusal:
+                refused.append(refusal)
+            elif entry.is_folder:
+                waiting.append((folder / entry.name, path, in_litter or judge.is_litter_folder(entry.name)))
+            elif judge.is_litter(folder / entry.name, path, in_litter):
+                refused.append(
+                    Refusal(
+                        path=path,
+                        code="system_litter",
+                        reason="left by a computer or the camera for its own use; nobody shot it",
+                        blocks_erase=False,
+                    )
+                )
+            else:
+                found.append(_found(entry, path, root))
+    keyed = _with_object_keys(found)
+    return Walk(
+        found=tuple(sorted(keyed, key=_shooting_order)),
+        refused=tuple(sorted(refused, key=lambda r: (_natural_path(r.path), r.path))),
+    )
+
+
+def kind_of(name: str) -> MediaKind:
+    """What kind of file a name promises, by its extension in either case."""
+    return KINDS.get(_extension(name), MediaKind.OTHER)
+
+
+def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
+    """Sorts `IMG_9` before `IMG_10`, whatever the case."""
+    parts = re.split(r"([0-9]+)", name.casefold())
+    return tuple((0, int(p), "") if i % 2 else (1, 0, p) for i, p in enumerate(parts) if p)
+
+
+def dcf_name(parts: Sequence[str]) -> DcfName | None:
+    """Numbers of a file by the Design rule for Camera File system, or None where it does not follow it.
+
+    `parts` are the file's folders and name, outermost first. It counts when it lies directly
+    in a folder of three digits (100 to 999) and five characters inside DCIM, and is named by
+    four characters and a number from 0001 to 9999 (characters 0-9, A-Z and underscore, case
+    ignored).
+    """
+    if len(parts) < 3 or parts[-3].upper() != "DCIM":
+        return None
+    folder = _DCF_FOLDER.fullmatch(parts[-2])
+    stem, dot, extension = parts[-1].rpartition(".")
+    file = _DCF_FILE.fullmatch(stem)
+    if not (folder and file and dot and extension) or file[1] == "0000":
+        return None
+    return DcfName(folder_number=int(folder[1]), file_number=int(file[1]))
+
+
+# --- one entry ---------------------------------------------------------------------------
+
+
+def _refusal(entry: Entry, path: str) -> Refusal | None:
+    """Why an entry cannot be taken, or None."""
+    if leaves_folder(entry.name):
+        return Refusal(
+            path=path, code="unsafe_name", reason="its name would lead out of the folder it is kept in"
+        )
+    if entry.stat is None:
+        return _unreadable(path, f"the card does not say what it is ({entry.error})", in_litter=False)
+    if entry.is_link:
+        return Refusal(path=path, code="symlink", reason="a link to another place; links are not followed")
+    if entry.is_file or entry.is_folder:
+        return None
+    mode = entry.stat.st_mode
+    what = (
+        "a named pipe" if stat.S_ISFIFO(mode) else "a socket" if stat.S_ISSOCK(mode) else "a device file"
+    )  # fmt: skip
+    return Refusal(path=path, code="device", reason=f"{what}, not a file with bytes of its own")
+
+
+def _unreadable(path: str, why: str, in_litter: bool) -> Refusal:
+    return Refusal(path=path, code="unreadable", reason=why, blocks_erase=not in_litter)
+
+
+def _found(entry: Entry, path: str, root: Path) -> Found:
+    assert entry.stat is not None
+    return Found(
+        card_path=path,
+        size=entry.stat.st_size,
+        modified=_time_stamp(entry.stat.st_mtime),
+        kind=kind_of(path),
+        dcf=dcf_name((*root.parts[-2:], *path.split("/"))),
+        object_key=f"file:{path}",
+    )
+
+
+def _time_stamp(seconds: float) -> datetime | None:
+    try:
+        stamp = datetime.fromtimestamp(seconds, UTC)
+    except (OverflowError, ValueError, OSError):
+        return None
+    return stamp if _EARLIEST <= stamp < _LATEST else None
+
+
+def _extension(name: str) -> str:
+    return PurePosixPath(name).suffix[1:].lower()
+
+
+class _LitterJudge:
+    """The patterns, sorted by what they are matched with."""
+
+    def __init__(self, patterns: Collection[str]) -> None:
+        lower = [pattern.lower() for pattern in patterns]
+        self._folders = [p[:-1] for p in lower if p.endswith("/")]
+        self._paths = [p for p in lower if "/" in p[:-1]]
+        self._names = [p for p in lower if "/" not in p]
+
+    def is_litter_folder(self, name: str) -> bool:
+        return any(fnmatch.fnmatchcase(name.lower(), p) for p in self._folders)
+
+    def is_litter(self, file: Path, path: str, in_litter: bool) -> bool:
+        lower = path.lower()
+        if any(fnmatch.fnmatchcase(lower, p) or fnmatch.fnmatchcase(lower, f"*/{p}") for p in self._paths):
+            return True
+        is_media = kind_of(path) is not MediaKind.OTHER
+        if any(fnmatch.fnmatchcase(lower.rpartition("/")[2], p) for p in self._names):
+            return not is_media or _is_apple_double(file)
+        return in_litter and not is_media
+
+
+def _is_apple_double(file: Path) -> bool:
+    """Doubt keeps: a photo that merely is called `._x.jpg` is a photo."""
+    try:
+        handle = open_on_card(file)
+    except CardReadError:
+        return False
+    try:
+        return handle.read(4) == _APPLE_DOUBLE
+    except OSError:
+        return False
+    finally:
+        handle.close()
+
+
+# --- order and objects -------------------------------------------------------------------
+
+
+def _natural_path(path: str) -> tuple[tuple[tuple[int, int, str], ...], ...]:
+    return tuple(natural_key(part) for part in path.split("/"))
+
+
+def _shooting_order(file: Found) -> tuple[object, ...]:
+    by_name = (_natural_path(file.card_path), file.card_path)
+    if file.dcf is None:
+        return (1, *by_name)
+    folder, _, _ = file.card_path.rpartition("/")
+    dcim, _, _ = folder.rpartition("/")
+    return (
+        0,
+        _natural_path(dcim),
+        file.dcf.folder_number,
+        _natural_path(folder),
+        file.dcf.file_number,
+        _KIND_ORDER[file.kind],
+        *by_name,
+    )
+
+
+def _with_object_keys(files: Iterable[Found]) -> list[Found]:
+    """Give files that belong together one key.
+
+    In a DCF folder those that share a number are one object. Where a card breaks the rule
+    that no two images of a folder share a number, they are told apart by the rest of the
+    name. Elsewhere, a photo, its raw file, its video and its sound are one object when they
+    share the name and there is only one of each kind.
+    """
+    groups: defaultdict[tuple[str, str], list[Found]] = defaultdict(list)
+    for file in files:
+        folder, _, name = file.card_path.rpartition("/")
+        stem = name.rpartition(".")[0] or name
+        group = f"dcf:{folder}/{file.dcf.file_number:04d}" if file.dcf else f"file:{folder}/{stem.casefold()}"
+        groups[folder, group].append(file)
+    keyed: list[Found] = []
+    for (_, group), members in groups.items():
+        share = _share_by_number if members[0].dcf else _share_by_stem
+        keyed.extend(share(group, members))
+    return keyed
+
+
+def _share_by_number(group: str, members: Sequence[Found]) -> Iterable[Found]:
+    finer: tuple[Callable[[Found], str], ...] = (
+        lambda _: group,
+        lambda f: f"{group}/{_stem(f).casefold()}",
+        lambda f: f"{group}/{_stem(f)}",
+    )
+    for key in finer:
+        twins = Counter((key(f), _extension(f.card_path)) for f in members)
+        if max(twins.values()) == 1:
+            return [replace(f, object_key=key(f)) for f in members]
+    return members
+
+
+def _share_by_stem(group: str, members: Sequence[Found]) -> Iterable[Found]:
+    together = [f for f in members if f.kind is not MediaKind.OTHER or _extension(f.card_path) in SIDECARS]
+    kinds = Counter(f.kind for f in together)
+    if len(together) < 2 or max(kinds.values()) > 1 or not any(k is not MediaKind.OTHER for k in kinds):
+        return members
+    return [replace(f, object_key=group) if f in together else f for f in members]
+
+
+def _stem(file: Found) -> str:
+    return PurePosixPath(file.card_path).stem
