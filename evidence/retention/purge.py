@@ -11,7 +11,6 @@ import hashlib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from importlib import metadata
 from pathlib import Path
 from typing import Any
