@@ -129,7 +129,8 @@ def shipped_head() -> SceneHead:
 
 def _softmax(logits: NDArray[Any]) -> Floats:
     raised = np.exp(logits - logits.max(axis=1, keepdims=True))
-    return (raised / raised.sum(axis=1, keepdims=True)).astype(np.float32)
+    shares: Floats = (raised / raised.sum(axis=1, keepdims=True)).astype(np.float32)
+    return shares
 
 
 # --- learning ------------------------------------------------------------------------------

@@ -1,0 +1,296 @@
+"""Finds and reads writing in a photo: boards, chalk, tape, paper.
+
+The two networks are PP-OCRv6's small detector and recogniser, as the wheel `rapidocr` 3.10 carries them
+(Apache-2.0). Only that wheel's model files are used, by their known SHA-256, so that nothing here could
+fetch anything. The detector runs first on a small copy; most photos end there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import string
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.model import Box, WritingLine
+from evidence.sight.runtime import session_of
+from evidence.sight.weights import NetworkError
+
+Picture = NDArray[np.uint8]
+Corners = NDArray[np.float32]
+
+_DETECTOR = ("PP-OCRv6_det_small.onnx", "090f04abcd9d9a7498bc4ebf677e4cb9bdce1fe4197ddb7e529f1ef44e1ff94f")
+_READER = ("PP-OCRv6_rec_small.onnx", "6f327246b50388f3c176ae304bd95767ea6dc0c9ae92153ef8cbe210b3c14884")
+_REINSTALL = 'Install it again: pip install --force-reinstall "rapidocr>=3.10,<3.11"'
+
+_TEXT_LEVEL = 0.3
+"""Pixels above it are text; this and the next two are the detector's published settings."""
+_SPOT_LEVEL = 0.5
+_GROWTH = 1.6
+_READ_HEIGHT = 48
+"""Pixels; the recogniser's fixed input height."""
+_WIDEST = 1600
+"""Pixels of a line at that height; a longer one is squeezed."""
+_LETTERS = frozenset(
+    string.ascii_letters
+    + string.digits
+    + string.punctuation
+    + " ÁÉÍÓÚÑÜáéíóúñü½¼¾°"
+    + "\N{PRIME}\N{DOUBLE PRIME}"
+)
+"""What may be read. The recogniser knows some 18,000 signs, most of them of scripts no board here bears."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingBudget:
+    """How much work one photo's writing is worth."""
+
+    gate_side: int = 480
+    """Long side in pixels of the copy on which writing is first looked for."""
+    detail_side: int = 960
+    """Long side in pixels to which the part with writing is brought before its lines are cut out."""
+    most_lines: int = 24
+    """Lines read, largest first."""
+    least_confidence: float = 0.5
+    """A line read with less is not reported."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TextSpot:
+    """A place that looks like a line of writing."""
+
+    corners: Corners
+    """(4, 2) x and y as shares of the upright frame: top left, then clockwise as the line reads."""
+    score: float
+    """The detector's mean level inside, 0 to 1."""
+
+    @property
+    def box(self) -> Box:
+        """The upright rectangle round it, inside the frame."""
+        (left, top), (right, bottom) = self.corners.min(axis=0), self.corners.max(axis=0)
+        return Box(
+            left=max(0.0, float(left)),
+            top=max(0.0, float(top)),
+            right=min(1.0, float(right)),
+            bottom=min(1.0, float(bottom)),
+        )
+
+
+def read_writing(
+    rgb: Picture, *, budget: ReadingBudget | None = None, spots: Sequence[TextSpot] | None = None
+) -> tuple[WritingLine, ...]:
+    """The lines of writing in an upright 8-bit RGB picture (h, w, 3), in reading order.
+
+    Give the full picture where there is one: lines are cut out of it at its own resolution. `spots` are
+    what `find_writing` found, when the caller has asked already. Raises NetworkError.
+    """
+    plan = budget or ReadingBudget()
+    first = find_writing(rgb, side=plan.gate_side) if spots is None else tuple(spots)
+    if not first:
+        return ()
+    lines = _closer(rgb, first, plan)
+    return _read_all(rgb, lines, plan)
+
+
+def find_writing(rgb: Picture, *, side: int = 480) -> tuple[TextSpot, ...]:
+    """Where writing seems to be, largest first, from a copy of the picture `side` pixels long. Raises NetworkError."""
+    height, width = rgb.shape[:2]
+    scale = side / max(height, width)
+    size = (_multiple_of_32(width * scale), _multiple_of_32(height * scale))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    # The networks were trained on blue-green-red, each value mapped to -1..1.
+    planes = (small[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)[None]
+    levels = _run(_detector(), planes)[0, 0]
+    shares = np.array([1 / size[0], 1 / size[1]], dtype=np.float32)
+    found = [TextSpot(corners=corners * shares, score=score) for corners, score in _spots_in(levels)]
+    return tuple(sorted(found, key=lambda spot: -_area(spot.corners)))
+
+
+# --- finding -------------------------------------------------------------------------------
+
+
+def _multiple_of_32(length: float) -> int:
+    return max(32, round(length / 32) * 32)
+
+
+def _spots_in(levels: NDArray[np.float32]) -> list[tuple[Corners, float]]:
+    """Rectangles round the patches of text in the detector's map, grown to the letters' full height.
+
+    The post-processing of differentiable binarisation (Liao et al. 2020): threshold, contours, mean
+    level inside, and growth by area / perimeter. All patches are rectangles here, so they grow exactly.
+    """
+    mask = cv2.dilate((levels > _TEXT_LEVEL).astype(np.uint8), np.ones((2, 2), np.uint8))
+    contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+    found = []
+    for contour in contours:
+        (x, y), (w, h), angle = cv2.minAreaRect(contour)
+        if min(w, h) < 3:
+            continue
+        score = _mean_inside(levels, np.asarray(cv2.boxPoints(((x, y), (w, h), angle)), dtype=np.float32))
+        if score < _SPOT_LEVEL:
+            continue
+        grown = _GROWTH * w * h / (2 * (w + h))
+        corners = cv2.boxPoints(((x, y), (w + 2 * grown, h + 2 * grown), angle))
+        found.append((_in_order(np.asarray(corners, dtype=np.float32)), score))
+    return found
+
+
+def _mean_inside(levels: NDArray[np.float32], corners: NDArray[np.float32]) -> float:
+    height, width = levels.shape
+    left, top = np.clip(np.floor(corners.min(axis=0)).astype(int), 0, [width - 1, height - 1])
+    right, bottom = np.clip(np.ceil(corners.max(axis=0)).astype(int), 0, [width - 1, height - 1])
+    mask = np.zeros((bottom - top + 1, right - left + 1), dtype=np.uint8)
+    cv2.fillPoly(mask, [np.round(corners - [left, top]).astype(np.int32)], 1)
+    return float(cv2.mean(levels[top : bottom + 1, left : right + 1], mask)[0])
+
+
+def _in_order(corners: Corners) -> Corners:
+    """Top left first, then clockwise, for a line that reads left to right."""
+    by_x = corners[np.argsort(corners[:, 0], kind="stable")]
+    left, right = by_x[:2], by_x[2:]
+    left, right = left[np.argsort(left[:, 1], kind="stable")], right[np.argsort(right[:, 1], kind="stable")]
+    return np.array([left[0], right[0], right[1], left[1]], dtype=np.float32)
+
+
+def _area(corners: Corners) -> float:
+    return float(abs(cv2.contourArea(corners.astype(np.float32))))
+
+
+def _closer(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tuple[TextSpot, ...]:
+    """The lines found again in the part of the picture that holds them, seen at the detail size."""
+    corners = np.concatenate([spot.corners for spot in spots])
+    tallest = max(spot.box.bottom - spot.box.top for spot in spots)
+    margin = max(0.02, 0.5 * tallest)
+    low = np.clip(corners.min(axis=0) - margin, 0, 1)
+    high = np.clip(corners.max(axis=0) + margin, 0, 1)
+    height, width = rgb.shape[:2]
+    left, top = int(low[0] * width), int(low[1] * height)
+    right, bottom = math.ceil(high[0] * width), math.ceil(high[1] * height)
+    part = rgb[top:bottom, left:right]
+    share = np.array([(right - left) / width, (bottom - top) / height], dtype=np.float32)
+    start = np.array([left / width, top / height], dtype=np.float32)
+    found = find_writing(part, side=plan.detail_side)
+    return tuple(TextSpot(corners=spot.corners * share + start, score=spot.score) for spot in found)
+
+
+# --- reading -------------------------------------------------------------------------------
+
+
+def _read_all(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tuple[WritingLine, ...]:
+    chosen = list(spots[: plan.most_lines])
+    cuts = [_cut(rgb, spot.corners) for spot in chosen]
+    read = [_read(cut) for cut in cuts]
+    lines = [
+        WritingLine(text=text, confidence=confidence, box=spot.box)
+        for spot, (text, confidence) in zip(chosen, read, strict=True)
+        if text and confidence >= plan.least_confidence
+    ]
+    return tuple(_reading_order(lines))
+
+
+def _cut(rgb: Picture, corners: Corners) -> Picture:
+    """The line made level, at the recogniser's height; one that stands upright is laid down."""
+    height, width = rgb.shape[:2]
+    points = corners * np.array([width, height], dtype=np.float32)
+    across = max(np.linalg.norm(points[0] - points[1]), np.linalg.norm(points[3] - points[2]))
+    down = max(np.linalg.norm(points[0] - points[3]), np.linalg.norm(points[1] - points[2]))
+    if down > 1.5 * across:
+        points, across, down = np.roll(points, 1, axis=0), down, across
+    # A line of long letters in one step down to 48 pixels would alias: halve the picture by areas first.
+    shrink = max(1.0, float(down) / (2 * _READ_HEIGHT))
+    size = (max(8, round(float(across) / shrink)), max(8, round(float(down) / shrink)))
+    target = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]], dtype=np.float32)
+    left, top = np.clip(np.floor(points.min(axis=0)).astype(int) - 2, 0, [width - 1, height - 1])
+    right, bottom = np.clip(np.ceil(points.max(axis=0)).astype(int) + 2, 1, [width, height])
+    part = rgb[top:bottom, left:right]
+    moved = (points - [left, top]).astype(np.float32)
+    if shrink > 1:
+        less = (max(1, round(part.shape[1] / shrink)), max(1, round(part.shape[0] / shrink)))
+        moved *= np.array([less[0] / part.shape[1], less[1] / part.shape[0]], dtype=np.float32)
+        part = np.asarray(cv2.resize(part, less, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    warp = cv2.getPerspectiveTransform(moved, target)
+    return np.asarray(
+        cv2.warpPerspective(part, warp, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    )
+
+
+def _read(cut: Picture) -> tuple[str, float]:
+    """Text of one level line, and the recogniser's mean certainty of its letters."""
+    width = min(_WIDEST, max(16, math.ceil(_READ_HEIGHT * cut.shape[1] / cut.shape[0])))
+    line = cv2.resize(cut, (width, _READ_HEIGHT), interpolation=cv2.INTER_LINEAR)
+    planes = np.zeros((1, 3, _READ_HEIGHT, max(64, _multiple_of_32(width + 16))), dtype=np.float32)
+    planes[0, :, :, :width] = (line[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)
+    return _spell(_run(_reader(), planes)[0])
+
+
+def _spell(steps: NDArray[np.float32]) -> tuple[str, float]:
+    """Best path of connectionist temporal classification (Graves et al. 2006), among the letters allowed."""
+    columns, letters = _alphabet()
+    allowed = steps[:, columns]
+    best, level = allowed.argmax(axis=1), allowed.max(axis=1)
+    fresh = np.ones(len(best), dtype=bool)
+    fresh[1:] = best[1:] != best[:-1]
+    kept = np.flatnonzero(fresh & (best != 0))
+    text = "".join(letters[best[step]] for step in kept)
+    return text.strip(), float(level[kept].mean()) if len(kept) else 0.0
+
+
+def _reading_order(lines: Sequence[WritingLine]) -> list[WritingLine]:
+    """Row by row: a line belongs to the row above when their heights overlap by half."""
+    rows: list[list[WritingLine]] = []
+    for line in sorted(lines, key=lambda each: each.box.top + each.box.bottom):
+        middle = (line.box.top + line.box.bottom) / 2
+        if rows and rows[-1][0].box.top <= middle <= rows[-1][0].box.bottom:
+            rows[-1].append(line)
+        else:
+            rows.append([line])
+    return [line for row in rows for line in sorted(row, key=lambda each: each.box.left)]
+
+
+# --- the networks --------------------------------------------------------------------------
+
+
+def _run(session: Any, planes: NDArray[np.float32]) -> NDArray[np.float32]:
+    (result,) = session.run(None, {"x": np.ascontiguousarray(planes)})
+    return np.asarray(result, dtype=np.float32)
+
+
+@lru_cache(maxsize=1)
+def _detector() -> Any:
+    return session_of(_model(*_DETECTOR))
+
+
+@lru_cache(maxsize=1)
+def _reader() -> Any:
+    return session_of(_model(*_READER))
+
+
+@lru_cache(maxsize=1)
+def _alphabet() -> tuple[NDArray[np.intp], str]:
+    """Columns of the recogniser's output that may be read, blank first, and the letter each stands for."""
+    known = _reader().get_modelmeta().custom_metadata_map["character"].splitlines()
+    signs = ["", *known, " "]
+    columns = [0] + [at for at, sign in enumerate(signs) if sign in _LETTERS and sign]
+    return np.array(columns), "".join(signs[at] or "\0" for at in columns)
+
+
+def _model(name: str, digest: str) -> bytes:
+    spec = find_spec("rapidocr")
+    if spec is None or spec.origin is None:
+        raise NetworkError("The models that read writing are not installed.", _REINSTALL)
+    try:
+        data = (Path(spec.origin).parent / "models" / name).read_bytes()
+    except OSError as error:
+        raise NetworkError(f"{name} cannot be read: {error}.", _REINSTALL) from error
+    if hashlib.sha256(data).hexdigest() != digest:
+        raise NetworkError(f"{name} is not the file this program knows.", _REINSTALL)
+    return data
