@@ -81,6 +81,10 @@ class WritingOptions:
     min_confidence: float = 0.5
     either: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """A written word -> the ids it may mean, the one to take first."""
+    skip_lines: tuple[str, ...] = ()
+    """Beginnings of lines that speak of the file rather than of the photo."""
+    other_words: tuple[str, ...] = ()
+    """Words that look like ours and are never corrected to one of them."""
     compass: Mapping[str, float] = field(default_factory=dict)
     """A written word -> degrees clockwise from north."""
 
@@ -356,7 +360,16 @@ def _cards(table: _Table) -> CardOptions:
 
 
 def _writing(table: _Table, words: tuple[Word, ...]) -> WritingOptions:
-    table.only("similarity", "margin", "exact_below", "min_confidence", "either", "compass")
+    table.only(
+        "similarity",
+        "margin",
+        "exact_below",
+        "min_confidence",
+        "either",
+        "compass",
+        "skip_lines",
+        "other_words",
+    )
     either, compass = table.table("either"), table.table("compass")
     known = {word.id for word in words}
     for key in either.raw:
@@ -368,6 +381,8 @@ def _writing(table: _Table, words: tuple[Word, ...]) -> WritingOptions:
         margin=table.number("margin", 8, 0, 50),
         exact_below=int(table.number("exact_below", 4, 1, 10)),
         min_confidence=table.number("min_confidence", 0.5, 0, 1),
+        skip_lines=tuple(normal(line) for line in table.texts("skip_lines")),
+        other_words=tuple(normal(word) for word in table.texts("other_words")),
         either={normal(key): either.texts(key) for key in either.raw},
         compass={normal(key): compass.number(key, 0, 0, 359.99) for key in compass.raw},
     )
