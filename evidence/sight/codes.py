@@ -1,0 +1,223 @@
+"""The codes on our own paper: the QR code of a divider sheet, the AprilTag of a label card.
+
+A divider's payload is `PEA:` + the claim's number + `:` + two check characters. The prefix keeps
+foreign codes out (parcels, window stickers, air conditioners carry them too), the check keeps out
+what merely begins alike. Upper case, digits and ` $%*+-./:` stay in QR's alphanumeric mode
+(ISO/IEC 18004), so an ordinary claim number gives a code of 21 or 25 modules; anything else
+travels as UTF-8 in byte mode.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+import segno
+import zxingcpp
+from numpy.typing import NDArray
+
+from evidence.errors import BadInputError
+from evidence.model import ClaimId, DividerMark, LabelMark
+
+Pixels = NDArray[np.uint8]
+"""Grey (height, width) or RGB (height, width, 3), 8 bits."""
+
+PREFIX = "PEA:"
+
+CHECK_MODULUS = 1291
+"""The largest prime below 36 squared: two digits of base 36 hold it, and as a prime above 255 it
+catches every changed byte."""
+
+CHECK_BASE = 2
+"""A primitive root of 1291: no two of the first 1290 places weigh alike, so swapped bytes are caught."""
+
+BASE_36 = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+LABEL_TAGS = 587
+"""How many tags the family 36h11 has: numbers 0 to 586."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CodesSeen:
+    """What the codes in one photo say; the largest first, each claim and each label once."""
+
+    dividers: tuple[DividerMark, ...] = ()
+    labels: tuple[LabelMark, ...] = ()
+    foreign: int = 0
+    """QR codes that were read and are not ours."""
+
+
+def divider_payload(claim: ClaimId) -> str:
+    """The text of a divider's code; `parse_divider` gives the same claim number back.
+
+    Raises BadInputError for an empty number and for one that text cannot carry (a lone surrogate).
+    """
+    if not claim:
+        raise BadInputError("A claim without a number cannot have a divider sheet.", "Give it a number.")
+    try:
+        return f"{PREFIX}{claim}:{_check(claim)}"
+    except UnicodeEncodeError:
+        raise BadInputError(
+            f"The claim number {claim!a} holds a broken character.", "Correct it in the assignments."
+        ) from None
+
+
+def parse_divider(text: str) -> ClaimId | None:
+    """The claim a divider's payload names; None for any text that is not one of ours, whole and unharmed."""
+    body, colon, check = text.removeprefix(PREFIX).rpartition(":")
+    if not text.startswith(PREFIX) or not colon or not body:
+        return None
+    try:
+        return ClaimId(body) if check == _check(body) else None
+    except UnicodeEncodeError:
+        return None
+
+
+def _check(claim: str) -> str:
+    """Two base-36 digits: the bytes weighed by powers of two, modulo a prime."""
+    total = 0
+    for byte in claim.encode("utf-8"):
+        total = (total + byte) * CHECK_BASE % CHECK_MODULUS
+    return BASE_36[total // 36] + BASE_36[total % 36]
+
+
+def divider_qr(claim: ClaimId) -> segno.QRCode:
+    """The divider's QR code, error level Q or better in the smallest version that holds it.
+
+    Raises BadInputError as `divider_payload` does, and for a number no QR code holds.
+    """
+    try:
+        return segno.make_qr(divider_payload(claim), error="q", encoding="utf-8")
+    except segno.DataOverflowError:
+        raise BadInputError(
+            f"The claim number {claim[:20]}... is too long for a divider sheet.", "Give a shorter one."
+        ) from None
+
+
+def label_tag_image(number: int, pixels: int) -> Pixels:
+    """AprilTag 36h11 `number` in black and white, (pixels, pixels), without its white margin.
+
+    Raises ValueError for a number outside the family and for fewer than a pixel a cell.
+    """
+    if not 0 <= number < LABEL_TAGS:
+        raise ValueError(f"AprilTag 36h11 has the numbers 0 to {LABEL_TAGS - 1}, not {number}")
+    if pixels < 8:
+        raise ValueError(f"a tag of 8 by 8 cells does not fit {pixels} pixels")
+    image = cv2.aruco.generateImageMarker(_family(), number, pixels)
+    return np.asarray(image, np.uint8)
+
+
+@cache
+def _family() -> cv2.aruco.Dictionary:
+    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+
+
+REDUCED_SIDE = 1600
+"""Pixels of the long side that codes are read at first: enough for a sheet on a fiftieth of the frame."""
+
+COARSE_SIDE = 800
+"""Tags are looked for at this size too: a large tag out of focus is found here and not at 1,600."""
+
+THRESHOLD_WINDOW = 13
+"""Pixels of the one adaptive threshold tried at each size; two sizes with one window find what one
+size with three windows finds, in half the time (docs/measurements.md)."""
+
+QR_ONLY = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
+
+
+def read_codes(image: Pixels, full: Callable[[], Pixels] | None = None) -> CodesSeen:
+    """The dividers and labels in a photo, whichever way round it is.
+
+    `image` is the photo, best already reduced to about 1,600 pixels on its long side. `full` gives the
+    photo at full size; it is called only when a QR code was seen in `image` that could not be read.
+    Areas are shares of the frame.
+    """
+    reduced = _fitted(_grey(image), REDUCED_SIDE)
+    found = _read_qr(reduced)
+    if full is not None and any(not code.valid for code in found):
+        larger = _grey(full())
+        if max(larger.shape) > max(reduced.shape):
+            found = [*(code for code in found if code.valid), *_read_qr(larger)]
+    return CodesSeen(
+        dividers=_dividers(found),
+        labels=_read_labels(reduced),
+        foreign=sum(_is_foreign(code) for code in found),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Code:
+    valid: bool
+    claim: ClaimId | None
+    area: float
+
+
+def _is_foreign(code: _Code) -> bool:
+    return code.valid and code.claim is None
+
+
+def _read_qr(grey: Pixels) -> list[_Code]:
+    """Every QR code seen, the unreadable ones included: they are the hint that a larger look may pay."""
+    barcodes = zxingcpp.read_barcodes(grey, formats=QR_ONLY, try_invert=False, return_errors=True)
+    return [_code(barcode, grey.size) for barcode in barcodes]
+
+
+def _code(barcode: zxingcpp.Barcode, pixels: int) -> _Code:
+    spot = barcode.position
+    corners = [(p.x, p.y) for p in (spot.top_left, spot.top_right, spot.bottom_right, spot.bottom_left)]
+    try:  # the bytes, not the text: a reader has to guess the text's encoding, we know it
+        claim = parse_divider(barcode.bytes.decode("utf-8")) if barcode.valid else None
+    except UnicodeDecodeError:
+        claim = None
+    return _Code(barcode.valid, claim, _area(np.array(corners), pixels))
+
+
+def _dividers(found: list[_Code]) -> tuple[DividerMark, ...]:
+    largest: dict[ClaimId, float] = {}
+    for code in found:
+        if code.claim is not None:
+            largest[code.claim] = max(code.area, largest.get(code.claim, 0.0))
+    ordered = sorted(largest.items(), key=lambda item: (-item[1], item[0]))
+    return tuple(DividerMark(claim=claim, code_area=area) for claim, area in ordered)
+
+
+def _read_labels(grey: Pixels) -> tuple[LabelMark, ...]:
+    largest: dict[int, float] = {}
+    for picture in (grey, _fitted(grey, COARSE_SIDE)):
+        corners, numbers, _ = _detector().detectMarkers(picture)
+        for corner, number in zip(corners, [] if numbers is None else numbers.ravel(), strict=True):
+            area = _area(corner.reshape(4, 2), picture.size)
+            largest[int(number)] = max(area, largest.get(int(number), 0.0))
+    ordered = sorted(largest.items(), key=lambda item: (-item[1], item[0]))
+    return tuple(LabelMark(number=number, code_area=area) for number, area in ordered)
+
+
+@cache
+def _detector() -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin = THRESHOLD_WINDOW
+    parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW
+    return cv2.aruco.ArucoDetector(_family(), parameters)
+
+
+def _area(corners: NDArray[np.generic], pixels: int) -> float:
+    """Share of a frame of that many pixels that the four-sided figure covers."""
+    return min(1.0, float(cv2.contourArea(corners.astype(np.float32))) / pixels)
+
+
+def _grey(image: Pixels) -> Pixels:
+    if image.ndim == 3:
+        return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
+    return np.ascontiguousarray(image)
+
+
+def _fitted(grey: Pixels, side: int) -> Pixels:
+    """The picture with its long side at most `side` pixels."""
+    scale = side / max(grey.shape)
+    if scale >= 1:
+        return grey
+    size = (max(1, round(grey.shape[1] * scale)), max(1, round(grey.shape[0] * scale)))
+    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)
