@@ -182,7 +182,7 @@ def sync_folder(folder: Path) -> None:
         return
     descriptor = os.open(folder, os.O_RDONLY)
     try:
-        _sync(descriptor)
+        sync_descriptor(descriptor)
     except OSError as error:
         if error.errno not in _NO_FOLDER_SYNC:
             raise
@@ -190,7 +190,7 @@ def sync_folder(folder: Path) -> None:
         os.close(descriptor)
 
 
-def _sync(descriptor: int) -> None:
+def sync_descriptor(descriptor: int) -> None:
     """Flush a file to the disk; on macOS through the drive's own cache too."""
     if sys.platform == "darwin":
         import fcntl  # noqa: PLC0415 - no such module on Windows
@@ -223,7 +223,7 @@ def write_part(
             on_step(CopyStep.WRITTEN, part)
             with writing(folder):
                 _make_read_only(part)
-                _sync(descriptor)
+                sync_descriptor(descriptor)
         finally:
             with writing(folder):
                 os.close(descriptor)

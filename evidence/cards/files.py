@@ -50,6 +50,10 @@ with the last parts of the path, and then litter whatever its kind.
 
 _APPLE_DOUBLE = b"\x00\x05\x16\x07"
 """First four bytes of an AppleDouble header file (RFC 1740, appendix B)."""
+_MEDIA_HEADS = (b"\xff\xd8", b"II", b"MM", b"\x89PNG", b"RIFF", b"FUJIFILM", b"ID3", b"\xff\xfb", b"OggS")
+"""How photos, raw files, videos and sounds begin; ISO media have `ftyp` at byte 4."""
+_LITTER_AT_MOST = 64 * 1024
+"""Bytes. Companions that a system leaves are 4 KiB, rarely more; what is larger is not taken for one."""
 
 _DCF_FOLDER = re.compile(r"([1-9][0-9]{2})[0-9A-Z_]{5}", re.IGNORECASE | re.ASCII)
 _DCF_FILE = re.compile(r"[0-9A-Z_]{4}([0-9]{4})", re.IGNORECASE | re.ASCII)
@@ -70,7 +74,7 @@ class Walk:
 
 
 def walk_card(root: Path, *, litter: Collection[str] = LITTER) -> Walk:
-    """List a card. Reads folder entries only, and four bytes of files that look like AppleDouble.
+    """List a card. Reads folder entries only, and the first bytes of photos named like litter.
 
     Links are not followed, so a loop of links ends at the first. Never raises for what is on
     the card: what cannot be listed is refused with its reason, and then blocks erasing.
@@ -93,7 +97,7 @@ def walk_card(root: Path, *, litter: Collection[str] = LITTER) -> Walk:
                 refused.append(refusal)
             elif entry.is_folder:
                 waiting.append((folder / entry.name, path, in_litter or judge.is_litter_folder(entry.name)))
-            elif judge.is_litter(folder / entry.name, path, in_litter):
+            elif judge.is_litter(folder / entry.name, path, entry.size, in_litter):
                 refused.append(
                     Refusal(
                         path=path,
@@ -202,28 +206,34 @@ class _LitterJudge:
     def is_litter_folder(self, name: str) -> bool:
         return any(fnmatch.fnmatchcase(name.lower(), p) for p in self._folders)
 
-    def is_litter(self, file: Path, path: str, in_litter: bool) -> bool:
+    def is_litter(self, file: Path, path: str, size: int, in_litter: bool) -> bool:
         lower = path.lower()
         if any(fnmatch.fnmatchcase(lower, p) or fnmatch.fnmatchcase(lower, f"*/{p}") for p in self._paths):
             return True
         is_media = kind_of(path) is not MediaKind.OTHER
         if any(fnmatch.fnmatchcase(lower.rpartition("/")[2], p) for p in self._names):
-            return not is_media or _is_apple_double(file)
+            return not is_media or _is_companion_of_system(file, size)
         return in_litter and not is_media
 
 
-def _is_apple_double(file: Path) -> bool:
-    """Doubt keeps: a photo that merely is called `._x.jpg` is a photo."""
+def _is_companion_of_system(file: Path, size: int) -> bool:
+    """True when a file that is named like litter and like a photo is the litter.
+
+    Doubt keeps: a photo that merely is called `._x.jpg` is a photo.
+    """
     try:
         handle = open_on_card(file)
     except CardReadError:
         return False
     try:
-        return handle.read(4) == _APPLE_DOUBLE
+        head = handle.read(12)
     except OSError:
         return False
     finally:
         handle.close()
+    if head.startswith(_APPLE_DOUBLE):
+        return True
+    return size <= _LITTER_AT_MOST and not head.startswith(_MEDIA_HEADS) and head[4:8] != b"ftyp"
 
 
 # --- order and objects -------------------------------------------------------------------

@@ -94,6 +94,11 @@ class Entry:
     error: str = ""
 
     @property
+    def size(self) -> int:
+        """Bytes; 0 where the system would not say."""
+        return self.stat.st_size if self.stat is not None else 0
+
+    @property
     def is_link(self) -> bool:
         """True for a symbolic link, and for a junction of Windows."""
         return self.stat is not None and (

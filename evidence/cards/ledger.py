@@ -1,0 +1,254 @@
+"""The journal of an intake: one line a step, on the disk before the next step begins."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from evidence.cards.durable import make_folder, sync_descriptor, sync_folder, writing
+from evidence.cards.files import Walk
+from evidence.cards.volumes import CardSource
+from evidence.errors import CustodyError, DestinationError
+from evidence.model import Copied, Outcome, Refusal
+
+Entry = Mapping[str, object]
+
+STARTED = "started"
+FILE = "file"
+FINISHED = "finished"
+
+
+class Ledger:
+    """A journal open for writing. Entries are JSON objects, one a line; none is ever changed.
+
+    Opening it drops the torn end that a killed run may have left: a line that was not whole
+    was never acknowledged. Use it as a context manager, one writer at a time.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Raises DestinationError when the journal cannot be opened for writing."""
+        self._path = path
+        with writing(path):
+            make_folder(path.parent)
+            self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+            self._end = self._mend()
+            sync_folder(path.parent)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, _kind: type[BaseException] | None, _error: BaseException | None, _at: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file; every recorded entry is on the disk already."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+
+    def record(self, entry: Entry) -> None:
+        """Append one entry; when this returns it is on the disk.
+
+        Raises DestinationError, and the journal then ends where it ended before.
+        """
+        line = json.dumps(entry, ensure_ascii=True, sort_keys=True, allow_nan=False).encode("ascii") + b"\n"
+        with writing(self._path):
+            try:
+                os.lseek(self._descriptor, self._end, os.SEEK_SET)
+                rest = memoryview(line)
+                while rest:
+                    rest = rest[os.write(self._descriptor, rest) :]
+                sync_descriptor(self._descriptor)
+            except OSError:
+                os.ftruncate(self._descriptor, self._end)
+                raise
+        self._end += len(line)
+
+    def _mend(self) -> int:
+        """Where the next entry goes: after the last whole line, what follows it cut off."""
+        with os.fdopen(os.dup(self._descriptor), "rb") as handle:
+            content = handle.read()
+        end = content.rfind(b"\n") + 1
+        if _whole(content[end:]) is not None:  # only its newline is missing
+            os.lseek(self._descriptor, 0, os.SEEK_END)
+            os.write(self._descriptor, b"\n")
+            end = len(content) + 1
+        elif end < len(content):
+            os.ftruncate(self._descriptor, end)
+        sync_descriptor(self._descriptor)
+        return end
+
+
+def read_ledger(path: Path) -> tuple[dict[str, object], ...]:
+    """The entries of a journal, oldest first; none when there is no journal yet.
+
+    A torn last line, which a killed run leaves, is left out. Raises CustodyError for a line
+    before it that is no entry: a journal is never rewritten, so something else did that.
+    """
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return ()
+    except OSError as error:
+        raise DestinationError(
+            f"{path} could not be read: {(error.strerror or str(error)).lower()}.",
+            "Check that the archive's disk is connected and sound, then run it again.",
+        ) from error
+    *lines, tail = content.split(b"\n")
+    entries = []
+    for number, line in enumerate(lines, start=1):
+        entry = _whole(line)
+        if entry is None:
+            raise CustodyError(
+                f"{path.name}, line {number}, is damaged.",
+                "Keep the file as it is, restore it from a backup, and run the intake of that card again.",
+            )
+        entries.append(entry)
+    last = _whole(tail)
+    return (*entries, last) if last is not None else tuple(entries)
+
+
+def _whole(line: bytes) -> dict[str, object] | None:
+    try:
+        entry = json.loads(line)
+    except (ValueError, RecursionError):
+        return None
+    return entry if isinstance(entry, dict) else None
+
+
+# --- what an intake writes ---------------------------------------------------------------
+
+
+def started(source: CardSource, walk: Walk, *, intake: str, actor: str, at: str) -> Entry:
+    """The first entry of a run. `at` is RFC 3339, UTC."""
+    return {
+        "event": STARTED,
+        "intake": intake,
+        "actor": actor,
+        "at": at,
+        "source": str(source.root),
+        "label": source.label,
+        "volume": source.volume_id,
+        "files": len(walk.found) + len(walk.refused),
+    }
+
+
+def copied(result: Copied) -> Entry:
+    """The entry for a file that was kept, or was kept already."""
+    return {
+        "event": FILE,
+        "path": result.found.card_path,
+        "outcome": result.outcome.value,
+        "size": result.found.size,
+        "sha256": result.sha256,
+    }
+
+
+def refused(refusal: Refusal, *, size: int | None = None) -> Entry:
+    """The entry for a file that was not kept."""
+    return {
+        "event": FILE,
+        "path": refusal.path,
+        "outcome": Outcome.REFUSED.value,
+        "size": size,
+        "code": refusal.code,
+        "reason": refusal.reason,
+        "blocks_erase": refusal.blocks_erase,
+    }
+
+
+def finished(account: Account, *, at: str) -> Entry:
+    """The last entry of a run that came to its end. `at` is RFC 3339, UTC."""
+    return {
+        "event": FINISHED,
+        "at": at,
+        "kept": len(account.kept),
+        "already_kept": len(account.already_kept),
+        "refused": len(account.refused),
+        "adds_up": account.adds_up,
+    }
+
+
+# --- does it add up ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """Every path of a card with its outcome (rule 3), and every way in which the list fails to add up."""
+
+    kept: tuple[str, ...]
+    already_kept: tuple[str, ...]
+    refused: tuple[str, ...]
+    missing: tuple[str, ...]
+    """On the card, and no entry says what became of it."""
+    doubled: tuple[str, ...]
+    """Two entries of the same run speak of it."""
+    unknown: tuple[str, ...]
+    """An entry speaks of it, and the card does not hold it."""
+    contradicted: tuple[str, ...]
+    """Said to be kept with another size than the card lists, without a digest, or though it was refused."""
+
+    @property
+    def adds_up(self) -> bool:
+        """True when every path of the card has exactly one outcome."""
+        return not (self.missing or self.doubled or self.unknown or self.contradicted)
+
+
+def account(walk: Walk, entries: Iterable[Entry]) -> Account:
+    """Set the journal against the card.
+
+    A later run of the same intake (after its own `started`) may speak again of a path, and
+    then its word counts: a file that could not be read at first may be kept at last.
+    """
+    said: dict[str, Entry] = {}
+    doubled: set[str] = set()
+    this_run: set[str] = set()
+    for entry in entries:
+        if entry.get("event") == STARTED:
+            this_run = set()
+        if entry.get("event") != FILE:
+            continue
+        path = str(entry.get("path"))
+        if path in this_run:
+            doubled.add(path)
+        this_run.add(path)
+        said[path] = entry
+    sizes = {found.card_path: found.size for found in walk.found}
+    turned_away = Counter(refusal.path for refusal in walk.refused)
+    listed = Counter(found.card_path for found in walk.found) + turned_away
+    doubled.update(path for path, times in listed.items() if times > 1)
+    contradicted = [
+        path for path, entry in said.items() if path in listed and not _agrees(entry, sizes.get(path))
+    ]
+
+    def having(outcome: Outcome) -> tuple[str, ...]:
+        return tuple(p for p, e in said.items() if e.get("outcome") == outcome.value and p in listed)
+
+    return Account(
+        kept=having(Outcome.KEPT),
+        already_kept=having(Outcome.ALREADY_KEPT),
+        refused=having(Outcome.REFUSED),
+        missing=tuple(path for path in listed if path not in said),
+        doubled=tuple(sorted(doubled)),
+        unknown=tuple(path for path in said if path not in listed),
+        contradicted=tuple(contradicted),
+    )
+
+
+def _agrees(entry: Entry, size: int | None) -> bool:
+    """True when an entry can be true of a file of that size; None stands for one that the walk refused."""
+    outcome = entry.get("outcome")
+    if outcome == Outcome.REFUSED.value:
+        return bool(entry.get("reason"))
+    if outcome not in {Outcome.KEPT.value, Outcome.ALREADY_KEPT.value} or size is None:
+        return False
+    digest = entry.get("sha256")
+    return entry.get("size") == size and isinstance(digest, str) and len(digest) == 64
