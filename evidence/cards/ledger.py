@@ -20,8 +20,8 @@ from evidence.model import Copied, Outcome, Refusal
 Entry = Mapping[str, object]
 
 STARTED = "started"
-FILE = "file"
 FINISHED = "finished"
+_OUTCOMES = frozenset(outcome.value for outcome in Outcome)
 
 
 class Ledger:
@@ -143,21 +143,21 @@ def started(source: CardSource, walk: Walk, *, intake: str, actor: str, at: str)
 
 def copied(result: Copied) -> Entry:
     """The entry for a file that was kept, or was kept already."""
+    found = result.found
     return {
-        "event": FILE,
-        "path": result.found.card_path,
-        "outcome": result.outcome.value,
-        "size": result.found.size,
+        "event": result.outcome.value,
+        "path": found.card_path,
+        "size": found.size,
         "sha256": result.sha256,
+        "modified": found.modified.isoformat() if found.modified else None,
     }
 
 
 def refused(refusal: Refusal, *, size: int | None = None) -> Entry:
     """The entry for a file that was not kept."""
     return {
-        "event": FILE,
+        "event": Outcome.REFUSED.value,
         "path": refusal.path,
-        "outcome": Outcome.REFUSED.value,
         "size": size,
         "code": refusal.code,
         "reason": refusal.reason,
@@ -203,8 +203,10 @@ class Account:
 
 
 def account(walk: Walk, entries: Iterable[Entry]) -> Account:
-    """Set the journal against the card.
+    """Set the journal against the card. Pure.
 
+    An entry whose `event` is `kept`, `already_kept` or `refused` speaks of one `path`; the
+    first two with `size` and `sha256`, the last with a `reason`. Other entries are passed by.
     A later run of the same intake (after its own `started`) may speak again of a path, and
     then its word counts: a file that could not be read at first may be kept at last.
     """
@@ -214,7 +216,7 @@ def account(walk: Walk, entries: Iterable[Entry]) -> Account:
     for entry in entries:
         if entry.get("event") == STARTED:
             this_run = set()
-        if entry.get("event") != FILE:
+        if entry.get("event") not in _OUTCOMES:
             continue
         path = str(entry.get("path"))
         if path in this_run:
@@ -230,7 +232,7 @@ def account(walk: Walk, entries: Iterable[Entry]) -> Account:
     ]
 
     def having(outcome: Outcome) -> tuple[str, ...]:
-        return tuple(p for p, e in said.items() if e.get("outcome") == outcome.value and p in listed)
+        return tuple(p for p, e in said.items() if e.get("event") == outcome.value and p in listed)
 
     return Account(
         kept=having(Outcome.KEPT),
@@ -245,10 +247,7 @@ def account(walk: Walk, entries: Iterable[Entry]) -> Account:
 
 def _agrees(entry: Entry, size: int | None) -> bool:
     """True when an entry can be true of a file of that size; None stands for one that the walk refused."""
-    outcome = entry.get("outcome")
-    if outcome == Outcome.REFUSED.value:
+    if entry.get("event") == Outcome.REFUSED.value:
         return bool(entry.get("reason"))
-    if outcome not in {Outcome.KEPT.value, Outcome.ALREADY_KEPT.value} or size is None:
-        return False
     digest = entry.get("sha256")
-    return entry.get("size") == size and isinstance(digest, str) and len(digest) == 64
+    return size is not None and entry.get("size") == size and isinstance(digest, str) and len(digest) == 64

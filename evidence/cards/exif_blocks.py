@@ -1,0 +1,389 @@
+"""Finding the EXIF block in a file, and reading its tags, whatever the bytes are.
+
+Files from cards are not trusted: an offset may point anywhere, a directory at itself. So the
+libraries read through a window that gives out a fixed number of reads and bytes and then
+raises; that bounds time and memory for any file without a clock.
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+import mmap
+import os
+import struct
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, BinaryIO, Protocol
+
+import exifread
+import pi_heif
+from PIL import Image
+
+logging.getLogger("exifread").setLevel(logging.CRITICAL)  # what it finds odd, we flag in our own words
+
+READS = 20_000
+"""Reads a parse may make. Real files of twenty cameras took 120 to 800."""
+BYTES = 32 << 20
+"""Bytes a parse may read. The same files took 14 KiB at most; a raw file's tables take more."""
+HEIF_AT_MOST = 256 << 20
+"""Bytes of a HEIF file that the decoder may be given; it wants the whole file in memory."""
+PIXELS_AT_MOST = 500_000_000
+"""Pixels beyond which a header is not believed; the largest sensors on sale have about 150 million."""
+
+Tags = Mapping[str, object]
+"""`Image Make`, `EXIF DateTimeOriginal`, `GPS GPSLatitude`: what each holds, as the reader gives it."""
+
+
+class BudgetError(Exception):
+    """A file asks for more reading than any honest one does."""
+
+
+class BrokenFileError(Exception):
+    """The block is there and cannot be made sense of."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blocks:
+    """What a file's structure tells, before anything is believed."""
+
+    tags: Tags = field(default_factory=dict)
+    width: int | None = None
+    """Pixels as stored, from the picture's header."""
+    height: int | None = None
+    is_image: bool = True
+    """False when the file does not even begin like a picture."""
+    truncated: bool = False
+    """True when the file ends before its picture does."""
+    tags_broken: bool = False
+    header_broken: bool = False
+    too_large: bool = False
+
+
+class _Mapped(Protocol):
+    """A file's bytes, searched without reading them all."""
+
+    def __len__(self) -> int: ...
+    def __getitem__(self, part: slice, /) -> bytes: ...
+    def find(self, sub: bytes, start: int = ..., end: int = ..., /) -> int: ...
+    def rfind(self, sub: bytes, start: int = ..., end: int = ..., /) -> int: ...
+
+
+class _Window:
+    """A stretch of a file, read-only, with a budget."""
+
+    def __init__(self, handle: BinaryIO, start: int = 0, length: int | None = None) -> None:
+        self._handle = handle
+        self._start = start
+        self._length = (os.fstat(handle.fileno()).st_size if length is None else length + start) - start
+        self._position = 0
+        self._reads = READS
+        self._bytes = BYTES
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        """Up to `size` bytes of the window. Raises BudgetError."""
+        rest = max(self._length - self._position, 0)
+        wanted = rest if size is None or size < 0 else min(size, rest)
+        self._reads -= 1
+        self._bytes -= wanted
+        if self._reads < 0 or self._bytes < 0:
+            raise BudgetError
+        self._handle.seek(self._start + self._position)
+        data = self._handle.read(wanted)
+        self._position += len(data)
+        return data
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
+        """Move; before the beginning is an error, behind the end reads nothing."""
+        base = {os.SEEK_SET: 0, os.SEEK_CUR: self._position, os.SEEK_END: self._length}[whence]
+        if base + offset < 0:
+            raise ValueError("seek before the beginning")
+        self._position = base + offset
+        return self._position
+
+    def tell(self) -> int:
+        """Where the next read begins."""
+        return self._position
+
+
+def read_blocks(path: Path) -> Blocks:
+    """Look at a picture's structure. Raises OSError only; odd bytes are told in the result."""
+    with path.open("rb") as handle, _mapped(handle) as content:
+        head = content[0:16]
+        if head.startswith(b"\xff\xd8"):
+            return _jpeg(handle, content)
+        if head[4:8] == b"ftyp":
+            return _cr3(content) if head[8:12] == b"crx " else _heif(handle, content)
+        if head.startswith(b"FUJIFILMCCD-RAW") and len(content) >= 92:
+            return _raf(content)
+        if head[:2] in {b"II", b"MM"}:
+            return _tiff(handle)
+        if head.startswith(b"\x89PNG\r\n\x1a\n"):
+            return _framed(handle, truncated=content.rfind(b"IEND") < 0)
+        if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
+            size = int.from_bytes(head[4:8], "little") + 8
+            return _framed(handle, truncated=size > len(content))
+        return Blocks(is_image=False)
+
+
+def media_is_truncated(path: Path) -> bool:
+    """True when an ISO base media file (MOV, MP4, M4V, M4A) ends inside a box. Raises OSError."""
+    with path.open("rb") as handle, _mapped(handle) as content:
+        return content[4:8] in {b"ftyp", b"moov", b"mdat", b"wide", b"free"} and _boxes_run_over(content)
+
+
+@contextmanager
+def _mapped(handle: BinaryIO) -> Iterator[_Mapped]:
+    if os.fstat(handle.fileno()).st_size == 0:
+        yield b""
+        return
+    with mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        yield content
+
+
+# --- one kind of file each ---------------------------------------------------------------
+
+
+def _jpeg(handle: BinaryIO, content: _Mapped) -> Blocks:
+    block, scan = _jpeg_segments(content)
+    # Inside a scan every FF is followed by 00 or a restart marker, so an FF D9 behind the
+    # start of the scan is the end of the picture (ITU-T T.81, B.1.1.5 and B.2.1).
+    truncated = scan is None or content.rfind(b"\xff\xd9", scan) < 0
+    tags, broken = _tags_of(io.BytesIO(block)) if block else ({}, False)
+    return _with_size(handle, Blocks(tags=tags, tags_broken=broken, truncated=truncated))
+
+
+def _jpeg_segments(content: _Mapped) -> tuple[bytes, int | None]:
+    """The TIFF bytes of the Exif APP1 segment (empty when there is none), and where the scan starts."""
+    block = b""
+    at = 2
+    for _ in range(2_000):
+        at = content.find(b"\xff", at)
+        if at < 0 or at + 4 > len(content):
+            return block, None
+        marker = content[at + 1 : at + 2][0]
+        if marker in {0x00, 0xFF, 0x01} or 0xD0 <= marker <= 0xD8:
+            at += 1 if marker == 0xFF else 2
+            continue
+        if marker == 0xDA:
+            return block, at
+        if marker == 0xD9:
+            return block, None
+        length = int.from_bytes(content[at + 2 : at + 4], "big")
+        if marker == 0xE1 and not block and content[at + 4 : at + 10] in {b"Exif\0\0", b"Exif\0\xff"}:
+            block = content[at + 10 : at + 2 + length]
+        at += 2 + max(length, 2)
+    return block, None
+
+
+def _raf(content: _Mapped) -> Blocks:
+    """A raw file that carries a JPEG with the camera's tags; its place stands at byte 84 (from memory)."""
+    start, length = struct.unpack(">II", content[84:92])
+    inner = content[start : start + min(length, 1 << 20)]
+    block, _ = _jpeg_segments(inner) if inner.startswith(b"\xff\xd8") else (b"", None)
+    tags, broken = _tags_of(io.BytesIO(block)) if block else ({}, False)
+    width, height = _largest([_pair(tags, "EXIF ExifImageWidth", "EXIF ExifImageLength")])
+    return Blocks(
+        tags=tags, tags_broken=broken, truncated=start + length > len(content), width=width, height=height
+    )
+
+
+_CR3_GPS = {
+    1: "GPSLatitudeRef", 2: "GPSLatitude", 3: "GPSLongitudeRef", 4: "GPSLongitude", 5: "GPSAltitudeRef",
+    6: "GPSAltitude", 7: "GPSTimeStamp", 9: "GPSStatus", 16: "GPSImgDirectionRef", 17: "GPSImgDirection",
+    29: "GPSDate",
+}  # fmt: skip
+
+
+def _cr3(content: _Mapped) -> Blocks:
+    """A raw file in ISO boxes; CMT1, CMT2 and CMT4 hold its main, EXIF and GPS directory (from memory)."""
+    tags: dict[str, object] = {}
+    broken = False
+    for box, group in ((b"CMT1", "Image"), (b"CMT2", "EXIF"), (b"CMT4", "GPS")):
+        at = content.find(box, 0, 1 << 20)
+        if at < 4:
+            continue
+        size = int.from_bytes(content[at - 4 : at], "big")
+        found, bad = _numbered(io.BytesIO(content[at + 4 : at - 4 + min(size, 1 << 20)]))
+        broken = broken or bad
+        for number, (name, value) in found.items():
+            tags[f"{group} {_CR3_GPS.get(number, name) if group == 'GPS' else name}"] = value
+    width, height = _largest(
+        [_pair(tags, "EXIF ExifImageWidth", "EXIF ExifImageLength"), _pair(tags, *_IFD_SIZE)]
+    )
+    return Blocks(
+        tags=tags, tags_broken=broken, truncated=_boxes_run_over(content), width=width, height=height
+    )
+
+
+def _heif(handle: BinaryIO, content: _Mapped) -> Blocks:
+    """HEIC and its relatives. Decoders turn them upright themselves, so the stored size is turned back."""
+    truncated = _boxes_run_over(content)
+    if len(content) > HEIF_AT_MOST:
+        return Blocks(truncated=truncated, too_large=True)
+    try:
+        handle.seek(0)
+        heif = pi_heif.open_heif(handle, convert_hdr_to_8bit=False, bgr_mode=False)
+        width, height = heif.size
+        block = heif.info.get("exif") or b""
+    except Exception:  # whatever a C library makes of odd bytes
+        handle.seek(0)
+        tags, broken = _tags_of(_Window(handle))
+        return Blocks(tags=tags, tags_broken=broken, truncated=truncated, header_broken=True)
+    tiff = block[6:] if block.startswith(b"Exif\0\0") else block
+    tags, broken = _tags_of(io.BytesIO(tiff)) if tiff else ({}, False)
+    if _first(tags, "Image Orientation") in {5, 6, 7, 8}:
+        width, height = height, width
+    return _limited(Blocks(tags=tags, tags_broken=broken, truncated=truncated, width=width, height=height))
+
+
+_IFD_SIZE = ("Image ImageWidth", "Image ImageLength")
+
+
+def _tiff(handle: BinaryIO) -> Blocks:
+    """TIFF, DNG and the raw files built like it: the largest picture that any directory speaks of."""
+    tags, broken = _tags_of(_Window(handle))
+    sizes = [_pair(tags, *_IFD_SIZE), _pair(tags, "EXIF ExifImageWidth", "EXIF ExifImageLength")]
+    subs = tags.get("Image SubIFDs")
+    if isinstance(subs, list):
+        sizes += [_size_in_directory(_Window(handle), at) for at in subs[:16] if isinstance(at, int)]
+    width, height = _largest(sizes)
+    return _limited(
+        Blocks(tags=tags, tags_broken=broken, width=width, height=height, header_broken=width is None)
+    )
+
+
+def _framed(handle: BinaryIO, *, truncated: bool) -> Blocks:
+    tags, broken = _tags_of(_Window(handle))
+    return _with_size(handle, Blocks(tags=tags, tags_broken=broken, truncated=truncated))
+
+
+# --- reading tags ------------------------------------------------------------------------
+
+
+class _Readable(Protocol):
+    def read(self, size: int | None = -1, /) -> bytes: ...
+    def seek(self, offset: int, whence: int = 0, /) -> int: ...
+    def tell(self) -> int: ...
+
+
+class _Counted:
+    """Bytes in memory with the same budget of reads as a window on a file."""
+
+    def __init__(self, inner: io.BytesIO) -> None:
+        self._inner = inner
+        self._reads = READS
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        self._reads -= 1
+        if self._reads < 0:
+            raise BudgetError
+        return self._inner.read(size)
+
+    def seek(self, offset: int, whence: int = 0, /) -> int:
+        return self._inner.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._inner.tell()
+
+
+def _process(source: io.BytesIO | _Window) -> tuple[dict[str, Any], bool]:
+    """The library's own tags, and whether it gave up."""
+    readable: _Readable = _Counted(source) if isinstance(source, io.BytesIO) else source
+    try:
+        found = exifread.process_file(readable, details=False, extract_thumbnail=False)  # type: ignore[arg-type]
+        return {name: tag for name, tag in found.items() if hasattr(tag, "values")}, False
+    except Exception:  # the library raises a dozen kinds on odd bytes; each means the same to us
+        return {}, True
+
+
+def _tags_of(source: io.BytesIO | _Window) -> tuple[dict[str, object], bool]:
+    found, broken = _process(source)
+    return {name: tag.values for name, tag in found.items()}, broken
+
+
+def _numbered(source: io.BytesIO) -> tuple[dict[int, tuple[str, object]], bool]:
+    """The first directory by tag number, each with the library's name for it."""
+    found, broken = _process(source)
+    return {tag.tag: (name.partition(" ")[2], tag.values) for name, tag in found.items()}, broken
+
+
+def _first(tags: Tags, name: str) -> object:
+    value = tags.get(name)
+    return value[0] if isinstance(value, list) and value else None
+
+
+# --- sizes -------------------------------------------------------------------------------
+
+
+def _pair(tags: Tags, width: str, height: str) -> tuple[int, int] | None:
+    found = _first(tags, width), _first(tags, height)
+    return found if isinstance(found[0], int) and isinstance(found[1], int) else None  # type: ignore[return-value]
+
+
+def _largest(sizes: list[tuple[int, int] | None]) -> tuple[int, int] | tuple[None, None]:
+    sound = [size for size in sizes if size and size[0] > 0 and size[1] > 0]
+    return max(sound, key=lambda s: s[0] * s[1]) if sound else (None, None)
+
+
+def _size_in_directory(window: _Window, at: int) -> tuple[int, int] | None:
+    """ImageWidth and ImageLength (tags 256, 257; TIFF 6.0, section 8) of the directory at an offset."""
+    try:
+        order = "<" if window.read(2) == b"II" else ">"
+        window.seek(at)
+        (count,) = struct.unpack(f"{order}H", window.read(2))
+        table = window.read(12 * min(count, 512))
+        seen: dict[int, int] = {}
+        for tag, kind, _, value in struct.iter_unpack(f"{order}HHI4s", table[: len(table) // 12 * 12]):
+            if tag in {256, 257} and kind in {3, 4}:
+                seen[tag] = struct.unpack(
+                    f"{order}{'H' if kind == 3 else 'I'}", value[: 2 if kind == 3 else 4]
+                )[0]
+        return (seen[256], seen[257]) if len(seen) == 2 else None
+    except (struct.error, ValueError, BudgetError):
+        return None
+
+
+def _with_size(handle: BinaryIO, blocks: Blocks) -> Blocks:
+    """The same with the size from the picture's header; nothing is decoded."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # large is not wrong; too large is judged below
+            with Image.open(_Window(handle), formats=("JPEG", "MPO", "PNG", "WEBP")) as image:  # type: ignore[arg-type]
+                width, height = image.size
+    except Image.DecompressionBombError:
+        return replace(blocks, too_large=True)
+    except Exception:  # the library raises a dozen kinds on odd bytes; each means the same to us
+        return replace(blocks, header_broken=True)
+    return _limited(replace(blocks, width=width, height=height))
+
+
+def _limited(blocks: Blocks) -> Blocks:
+    if (blocks.width or 0) * (blocks.height or 0) > PIXELS_AT_MOST:
+        return replace(blocks, width=None, height=None, too_large=True)
+    return blocks
+
+
+def _boxes_run_over(content: _Mapped) -> bool:
+    """True when the last top-level box (ISO/IEC 14496-12, 4.2) is longer than the file, or cut in its head."""
+    at = 0
+    for _ in range(10_000):
+        if at == len(content):
+            return False
+        head = content[at : at + 16]
+        if len(head) < 8:
+            return True
+        size = int.from_bytes(head[:4], "big")
+        if size == 0:  # to the end of the file
+            return False
+        if size == 1:
+            size = int.from_bytes(head[8:16], "big")
+        if size < 8:
+            return True
+        at += size
+        if at > len(content):
+            return True
+    return False
