@@ -1,0 +1,1 @@
+"""Bags, their copies and the custody log: what outlives this program."""

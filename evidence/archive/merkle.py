@@ -1,0 +1,157 @@
+"""Merkle trees over a log's lines: RFC 9162, section 2.1 (SHA-256), proofs included.
+
+The root of a tree, printed on a certificate or noted in a bag, fixes every line before it;
+an inclusion proof shows one line to be among them without showing the others.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+
+EMPTY = hashlib.sha256(b"").digest()
+"""Root of the tree without leaves."""
+
+
+def leaf_hash(data: bytes) -> bytes:
+    """Hash of a leaf: SHA-256(0x00 || data)."""
+    return hashlib.sha256(b"\x00" + data).digest()
+
+
+def node_hash(left: bytes, right: bytes) -> bytes:
+    """Hash of an inner node: SHA-256(0x01 || left || right)."""
+    return hashlib.sha256(b"\x01" + left + right).digest()
+
+
+class Frontier:
+    """A tree that grows leaf by leaf; keeps one hash per level."""
+
+    def __init__(self) -> None:
+        self._peaks: list[tuple[int, bytes]] = []
+
+    def add(self, data: bytes) -> None:
+        """Add a leaf at the right."""
+        size, current = 1, leaf_hash(data)
+        while self._peaks and self._peaks[-1][0] == size:
+            current = node_hash(self._peaks.pop()[1], current)
+            size *= 2
+        self._peaks.append((size, current))
+
+    def root(self) -> bytes:
+        """Root over the leaves so far, 32 bytes."""
+        if not self._peaks:
+            return EMPTY
+        root = self._peaks[-1][1]
+        for _size, peak in reversed(self._peaks[:-1]):
+            root = node_hash(peak, root)
+        return root
+
+
+def merkle_root(leaves: Iterable[bytes]) -> bytes:
+    """Root over the leaves' data, 32 bytes; reads them once."""
+    tree = Frontier()
+    for data in leaves:
+        tree.add(data)
+    return tree.root()
+
+
+def inclusion_proof(leaves: Sequence[bytes], index: int) -> tuple[bytes, ...]:
+    """PATH(index, D_n) of section 2.1.3.1: sibling hashes from the leaf upward.
+
+    Raises ValueError when there is no such leaf.
+    """
+    if not 0 <= index < len(leaves):
+        raise ValueError(f"no leaf {index} in a tree of {len(leaves)}")
+    return tuple(_path([leaf_hash(data) for data in leaves], index))
+
+
+def _path(hashes: Sequence[bytes], index: int) -> list[bytes]:
+    if len(hashes) == 1:
+        return []
+    split = _split(len(hashes))
+    left, right = hashes[:split], hashes[split:]
+    if index < split:
+        return [*_path(left, index), _root_of(right)]
+    return [*_path(right, index - split), _root_of(left)]
+
+
+def verify_inclusion(data: bytes, index: int, size: int, proof: Sequence[bytes], root: bytes) -> bool:
+    """True when `data` is leaf `index` of the tree of `size` leaves with that root (section 2.1.3.2)."""
+    if not 0 <= index < size:
+        return False
+    position, last = index, size - 1
+    current = leaf_hash(data)
+    for sibling in proof:
+        if last == 0:
+            return False
+        if position & 1 or position == last:
+            current = node_hash(sibling, current)
+            while not position & 1 and position:
+                position, last = position >> 1, last >> 1
+        else:
+            current = node_hash(current, sibling)
+        position, last = position >> 1, last >> 1
+    return last == 0 and current == root
+
+
+def consistency_proof(leaves: Sequence[bytes], earlier: int) -> tuple[bytes, ...]:
+    """PROOF(earlier, D_n) of section 2.1.4.1: that the first `earlier` leaves were not changed since.
+
+    Raises ValueError unless 0 < earlier <= number of leaves.
+    """
+    if not 0 < earlier <= len(leaves):
+        raise ValueError(f"no tree of {earlier} leaves within {len(leaves)}")
+    return tuple(_subproof([leaf_hash(data) for data in leaves], earlier, whole=True))
+
+
+def _subproof(hashes: Sequence[bytes], earlier: int, *, whole: bool) -> list[bytes]:
+    if earlier == len(hashes):
+        return [] if whole else [_root_of(hashes)]
+    split = _split(len(hashes))
+    left, right = hashes[:split], hashes[split:]
+    if earlier <= split:
+        return [*_subproof(left, earlier, whole=whole), _root_of(right)]
+    return [*_subproof(right, earlier - split, whole=False), _root_of(left)]
+
+
+def verify_consistency(
+    earlier: int, size: int, proof: Sequence[bytes], earlier_root: bytes, root: bytes
+) -> bool:
+    """True when the tree of `size` leaves begins with the one of `earlier` leaves (section 2.1.4.2)."""
+    if not 0 < earlier <= size:
+        return False
+    if earlier == size:
+        return not proof and earlier_root == root
+    path = list(proof)
+    if earlier & (earlier - 1) == 0:
+        path.insert(0, earlier_root)
+    if not path:
+        return False
+    position, last = earlier - 1, size - 1
+    while position & 1:
+        position, last = position >> 1, last >> 1
+    old = new = path[0]
+    for sibling in path[1:]:
+        if last == 0:
+            return False
+        if position & 1 or position == last:
+            old, new = node_hash(sibling, old), node_hash(sibling, new)
+            while not position & 1 and position:
+                position, last = position >> 1, last >> 1
+        else:
+            new = node_hash(new, sibling)
+        position, last = position >> 1, last >> 1
+    return last == 0 and old == earlier_root and new == root
+
+
+def _split(count: int) -> int:
+    """The largest power of two smaller than `count`, which is 2 or more."""
+    return 1 << (count - 1).bit_length() - 1
+
+
+def _root_of(hashes: Sequence[bytes]) -> bytes:
+    """Root over leaf hashes, of which there is at least one."""
+    if len(hashes) == 1:
+        return hashes[0]
+    split = _split(len(hashes))
+    return node_hash(_root_of(hashes[:split]), _root_of(hashes[split:]))

@@ -1,0 +1,135 @@
+"""Names inside a bag: which are safe everywhere, and how RFC 8493 spells them in a manifest."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Iterable
+from pathlib import PurePosixPath
+
+from evidence.errors import BadInputError
+
+LONGEST_NAME = 240
+"""Bytes of UTF-8 in one part of a path. File systems allow 255; the rest is room for `.part` and the like."""
+
+_WINDOWS_BARRED = frozenset('<>:"/\\|?*')
+"""RFC 8493, section 6.1.1 (Windows file naming)."""
+
+_WINDOWS_DEVICES = frozenset(
+    {"CON", "PRN", "AUX", "NUL", *(f"{port}{n}" for port in ("COM", "LPT") for n in range(1, 10))}
+)
+
+_BREAKS_LINES = frozenset({"Cc", "Cs", "Zl", "Zp"})
+"""Unicode categories that end a line for some reader of a manifest, or that UTF-8 cannot carry."""
+
+_ENCODED = {"%": "%25", "\n": "%0A", "\r": "%0D"}
+
+
+# --- as the manifest spells them ---------------------------------------------------------
+
+
+def encode_path(path: str) -> str:
+    """A path as a version 1.0 manifest spells it: LF, CR and % encoded, in one pass, nothing else (2.1.3)."""
+    return re.sub(r"[%\n\r]", lambda match: _ENCODED[match.group()], path)
+
+
+def decode_path(text: str, *, version: tuple[int, int] = (1, 0)) -> str:
+    """The path that a manifest line names; the inverse of `encode_path` for version 1.0.
+
+    Versions before 1.0 encoded only LF and CR, so that a `%25` there is three plain
+    characters. Any other percent sign stands for itself.
+    """
+    codes = r"%0A|%0D|%25" if version >= (1, 0) else r"%0A|%0D"
+    return re.sub(codes, lambda match: chr(int(match.group()[1:], 16)), text, flags=re.IGNORECASE)
+
+
+# --- what we let in ----------------------------------------------------------------------
+
+
+def why_unsafe(path: str) -> str:
+    """What is wrong with a relative, forward-slashed path inside a bag; empty when nothing is.
+
+    Refused is whatever could leave the bag on some system (RFC 8493, 5.1), what Windows bars
+    (6.1.1), and characters that end a line in a manifest.
+    """
+    if not path:
+        return "the name is empty"
+    if path.startswith(("/", "~")):
+        return "the path does not start inside the bag"
+    return next((reason for part in path.split("/") if (reason := _why_part_unsafe(part))), "")
+
+
+def _why_part_unsafe(part: str) -> str:
+    if part in {"", ".", ".."}:
+        return "the path has an empty part, '.' or '..' in it"
+    if any(unicodedata.category(letter) in _BREAKS_LINES for letter in part):
+        return "a control character or a line break is in the name"
+    if barred := sorted(_WINDOWS_BARRED.intersection(part)):
+        return f"Windows does not allow {' '.join(barred)} in a name"
+    if part.split(".", maxsplit=1)[0].rstrip(" ").upper() in _WINDOWS_DEVICES:
+        return "Windows keeps that name for a device"
+    if part[0] == " " or part[-1] in " .":
+        return "the name begins or ends with a space, or ends with a dot"
+    if len(part.encode()) > LONGEST_NAME:
+        return f"the name is longer than {LONGEST_NAME} bytes"
+    return ""
+
+
+def fold(path: str) -> str:
+    """One spelling for all that a file system may take for the same name: case and Unicode form folded."""
+    composed = unicodedata.normalize("NFC", path)
+    return unicodedata.normalize("NFC", composed.casefold())
+
+
+def require_safe(paths: Iterable[str], where: str) -> None:
+    """Raise BadInputError for the first name that is unsafe, or that another one would collide with.
+
+    Two names collide when they differ only by case or by Unicode form, at any level of
+    folders, or when one is a file and the other needs a folder of that name.
+    """
+    files: dict[str, str] = {}
+    folders: dict[str, str] = {}
+    for path in paths:
+        if reason := why_unsafe(path):
+            raise BadInputError(
+                f"{path!r} cannot be stored in {where}: {reason}.", "Give the file another name there."
+            )
+        clash = _claim(path, files, folders)
+        if clash is not None:
+            raise BadInputError(
+                f"{path!r} and {clash!r} cannot both be stored in {where}: some systems take them for one name.",
+                "Give one of them another name there.",
+            )
+
+
+def _claim(path: str, files: dict[str, str], folders: dict[str, str]) -> str | None:
+    """Enter one path; the one it collides with, or None."""
+    for parent in PurePosixPath(path).parents:
+        folder = str(parent)
+        if folder == ".":
+            continue
+        key = fold(folder)
+        if key in files:
+            return files[key]
+        if folders.setdefault(key, folder) != folder:
+            return folders[key]
+    key = fold(path)
+    if key in folders:
+        return folders[key]
+    if key in files:
+        return files[key]
+    files[key] = path
+    return None
+
+
+def folder_name(claim: str) -> str:
+    """A folder's name for a claim number that a person recognises, safe on every system.
+
+    Two claims never share one: where a character had to be replaced, or capitals tell two
+    numbers apart that some systems would not, eight digits of the number's SHA-256 follow.
+    """
+    plain = re.sub(r"[^A-Za-z0-9_.-]+", "_", unicodedata.normalize("NFC", claim)).strip("._")[:100]
+    if plain == claim and claim == claim.upper() and not why_unsafe(plain):
+        return plain
+    return f"{plain or 'claim'}-{hashlib.sha256(claim.encode()).hexdigest()[:8]}"

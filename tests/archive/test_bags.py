@@ -1,0 +1,238 @@
+"""Bags against RFC 8493, the bagit library of the Library of Congress, and coreutils."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import subprocess
+
+import bagit
+import pytest
+from support_archive import INFO, outside_verdict, photo, photos
+
+from evidence.archive import swap
+from evidence.archive.bags import build_bag, check_bag, read_manifest, read_tags, recover, remove_bag
+from evidence.errors import BadInputError, BagError, DestinationError
+
+RECORDS = {"records/claim.json": b'{"claim":"HT-1001"}\n', "records/photos/a.xmp": b"<x/>"}
+
+
+@pytest.fixture
+def kept(tmp_path):
+    return tmp_path / "kept"
+
+
+@pytest.fixture
+def home(tmp_path):
+    return tmp_path / "bags" / "HT-1001"
+
+
+def test_a_new_bag_is_valid_for_the_reference_library_and_for_us(home, kept):
+    built = build_bag(home, photos(kept, "100AAAAA/A0001.JPG", "100AAAAA/A0002.JPG"), RECORDS, INFO)
+    bag = bagit.Bag(str(home))
+    assert bag.validate()
+    assert bag.version_info == (1, 0)
+    assert bag.algorithms == ["sha256"]
+    assert bag.info["External-Identifier"] == "HT-1001"
+    assert bag.info["Payload-Oxum"] == f"{built.octets}.2"
+    check = check_bag(home)
+    assert check.valid
+    assert check.checked == 2
+    assert check.warnings == ()
+    assert built.added == ("100AAAAA/A0001.JPG", "100AAAAA/A0002.JPG")
+
+
+def test_the_tag_files_are_the_ones_the_standard_prescribes(home, kept):
+    # RFC 8493: 2.1.1 bagit.txt; 2.1.3 manifest; 2.2.1 tag manifest lists every payload manifest
+    build_bag(home, {"hello.txt": photo(kept, "h", b"hello\n")}, RECORDS, INFO)
+    assert (home / "bagit.txt").read_bytes() == (b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
+    # sha256 of "hello\n" by coreutils
+    assert (home / "manifest-sha256.txt").read_text() == (
+        "5891b5b522d5df086d0ff0b110fbd9d21bb4fc7163af34d08286a2e846f6be03  data/hello.txt\n"
+    )
+    listed = {line.split("  ")[1] for line in (home / "tagmanifest-sha256.txt").read_text().splitlines()}
+    assert listed == {"bagit.txt", "bag-info.txt", "manifest-sha256.txt", *RECORDS}
+    assert (home / "bag-info.txt").read_text().splitlines() == [
+        "Source-Organization: Hilltop Claims",
+        "External-Identifier: HT-1001",
+        "Bagging-Date: 2026-03-04",
+        "Payload-Oxum: 6.1",
+    ]
+
+
+@pytest.mark.skipif(shutil.which("sha256sum") is None, reason="no sha256sum on this system")
+def test_coreutils_alone_can_prove_a_bag(home, kept):
+    build_bag(home, photos(kept, "100AAAAA/A0001.JPG", "note with blanks.txt"), RECORDS, INFO)
+    for manifest in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
+        done = subprocess.run(
+            ["sha256sum", "-c", manifest], cwd=home, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+    victim = home / "data" / "note with blanks.txt"
+    victim.chmod(0o644)
+    victim.write_bytes(b"altered")
+    done = subprocess.run(
+        ["sha256sum", "-c", "manifest-sha256.txt"], cwd=home, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert "data/note with blanks.txt: FAILED" in done.stdout
+
+
+def test_photos_are_added_and_removed_and_the_rest_stays_the_same_file(home, kept):
+    build_bag(home, photos(kept, "A1.JPG", "A2.JPG"), RECORDS, INFO)
+    before = (home / "data" / "A2.JPG").stat().st_ino
+    built = build_bag(home, photos(kept, "A2.JPG", "A3.JPG"), RECORDS, INFO)
+    assert (built.added, built.removed) == (("A3.JPG",), ("A1.JPG",))
+    assert outside_verdict(home) == ""
+    assert not (home / "data" / "A1.JPG").exists()
+    assert (home / "data" / "A2.JPG").stat().st_ino == before
+    assert sorted(read_manifest(home)) == ["A2.JPG", "A3.JPG"]
+    assert [p.name for p in home.parent.iterdir() if p.name != ".locks"] == ["HT-1001"]
+
+
+def test_building_what_stands_there_already_changes_nothing(home, kept):
+    first = build_bag(home, photos(kept, "A1.JPG"), RECORDS, INFO)
+    before = home.stat()
+    again = build_bag(home, photos(kept, "A1.JPG"), RECORDS, INFO)
+    assert (again.added, again.removed, again.seal) == ((), (), first.seal)
+    assert home.stat() == before
+
+
+def test_a_changed_record_alone_makes_a_new_valid_state(home, kept):
+    first = build_bag(home, photos(kept, "A1.JPG"), RECORDS, INFO)
+    again = build_bag(home, photos(kept, "A1.JPG"), {"records/claim.json": b"{}"}, INFO)
+    assert again.seal != first.seal
+    assert not (home / "records" / "photos").exists()
+    assert outside_verdict(home) == ""
+
+
+def test_a_photo_may_move_within_its_bag_when_its_only_copy_is_there(home, kept):
+    build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    shutil.rmtree(kept)
+    item = photo(kept, "A1.JPG")
+    inside = type(item)(sha256=item.sha256, size=item.size, source=home / "data" / "A1.JPG")
+    shutil.rmtree(kept)
+    built = build_bag(home, {"100AAAAA/A1.JPG": inside}, {}, INFO)
+    assert (built.added, built.removed) == (("100AAAAA/A1.JPG",), ("A1.JPG",))
+    assert outside_verdict(home) == ""
+
+
+def test_an_empty_claim_is_a_valid_bag(home):
+    build_bag(home, {}, RECORDS, INFO)
+    assert outside_verdict(home) == ""
+    assert check_bag(home).valid
+
+
+def test_payload_files_are_read_only(home, kept):
+    build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    assert not (home / "data" / "A1.JPG").stat().st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
+
+
+def test_a_source_that_changed_since_it_was_taken_in_never_enters_a_bag(home, kept):
+    good = photos(kept, "A1.JPG")
+    build_bag(home, good, {}, INFO)
+    bad = photo(kept, "A2.JPG")
+    bad.source.write_bytes(b"x" * bad.size)
+    with pytest.raises(BagError, match="no longer the file"):
+        build_bag(home, {**good, "A2.JPG": bad}, {}, INFO)
+    assert outside_verdict(home) == ""
+    assert sorted(read_manifest(home)) == ["A1.JPG"]
+    recover(home.parent)
+    assert [p.name for p in home.parent.iterdir() if p.name != ".locks"] == ["HT-1001"]
+
+
+def test_a_file_that_somebody_dropped_into_the_bag_is_kept(home, kept):
+    build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    (home / "note.txt").write_text("call the roofer")
+    (home / "data" / "extra.txt").write_text("mine")
+    (home / "data" / "Thumbs.db").write_text("litter")
+    assert outside_verdict(home) != ""
+    build_bag(home, photos(kept, "A1.JPG", "A2.JPG"), {}, INFO)
+    assert outside_verdict(home) == ""
+    assert (home / "note.txt").read_text() == "call the roofer"
+    assert (home / "strays" / "data" / "extra.txt").read_text() == "mine"
+    build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    assert (home / "strays" / "data" / "extra.txt").read_text() == "mine"
+    assert outside_verdict(home) == ""
+    assert not list(home.rglob("Thumbs.db"))
+
+
+def test_a_folder_that_is_no_bag_is_not_replaced(home, kept):
+    home.mkdir(parents=True)
+    (home / "thesis.doc").write_text("years of work")
+    with pytest.raises(DestinationError, match="other things than a bag"):
+        build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    assert (home / "thesis.doc").read_text() == "years of work"
+
+
+def test_a_link_in_the_place_of_a_bag_is_not_followed(home, kept, tmp_path):
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    home.parent.mkdir()
+    try:
+        home.symlink_to(elsewhere, target_is_directory=True)
+    except OSError:
+        pytest.skip("no symbolic links here")
+    with pytest.raises(DestinationError, match="in the way"):
+        build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    assert list(elsewhere.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("label", "value", "repeat"),
+    [
+        ("Payload-Oxum", "1.1", False),
+        ("two\nlines", "x", False),
+        ("a:b", "x", False),
+        ("", "x", False),
+        ("Bag-Size", "1 KB", True),
+    ],
+)
+def test_labels_that_the_standard_forbids_are_refused(home, label, value, repeat):
+    # RFC 8493, 2.2.2: Payload-Oxum is counted, never given; some labels stand at most once
+    info = ((label, value),) * (2 if repeat else 1)
+    with pytest.raises(BadInputError):
+        build_bag(home, {}, {}, info)
+    assert not home.exists()
+
+
+def test_a_line_break_in_a_value_stays_in_its_value(home):
+    build_bag(home, {}, {}, (("External-Description", "two\nlines: here"),))
+    assert bagit.Bag(str(home)).info["External-Description"] == "two lines: here"
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["bagit.txt", "data/x", "manifest-md5.txt", "fetch.txt", "strays/x", "../x", "TagManifest-sha256.txt"],
+)
+def test_a_record_cannot_take_the_place_of_a_part_of_the_bag(home, name):
+    with pytest.raises(BadInputError):
+        build_bag(home, {}, {name: b""}, INFO)
+
+
+def test_the_tag_files_of_one_state_are_read_together(home, kept):
+    built = build_bag(home, photos(kept, "A1.JPG"), RECORDS, INFO)
+    tags = read_tags(home)
+    assert tags["records/claim.json"] == RECORDS["records/claim.json"]
+    (home / "records" / "claim.json").write_bytes(b"forged")
+    with pytest.raises(BagError, match="not what its tag manifest says"):
+        read_tags(home)
+    assert built.seal
+
+
+def test_a_bag_that_is_removed_is_gone_with_all_that_was_in_it(home, kept):
+    build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    (home / "note.txt").write_text("x")
+    assert remove_bag(home)
+    assert not remove_bag(home)
+    assert [p.name for p in home.parent.iterdir() if p.name != ".locks"] == []
+    assert not any("HT-1001" in name for _, _, names in os.walk(home.parent) for name in names)
+
+
+def test_where_the_system_cannot_exchange_folders_two_renamings_do(home, kept, monkeypatch):
+    monkeypatch.setattr(swap, "exchange", lambda one, other: False)
+    build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    build_bag(home, photos(kept, "A1.JPG", "A2.JPG"), {}, INFO)
+    assert outside_verdict(home) == ""
+    assert [p.name for p in home.parent.iterdir() if p.name != ".locks"] == ["HT-1001"]

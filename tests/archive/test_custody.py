@@ -1,0 +1,419 @@
+"""The custody log: its form (RFC 8785), and every way of tampering with it that we could think of."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta, timezone
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from evidence.archive.custody import GENESIS, Anchor, CustodyLog, Draft
+from evidence.archive.merkle import merkle_root
+from evidence.errors import BadInputError, CustodyError
+from evidence.model import Sha256
+
+START = datetime(2026, 3, 4, 17, 30, tzinfo=UTC)
+
+
+def draft(number: int, **more) -> Draft:
+    values = {
+        "actor": "dana",
+        "action": "photo_kept",
+        "subject": f"{number:064x}",
+        "at": START + timedelta(seconds=number),
+        "details": {"n": number, "name": f"A{number:04}.JPG"},
+    }
+    return Draft(**{**values, **more})
+
+
+def filled(folder, count: int = 8) -> CustodyLog:
+    log = CustodyLog(folder / "custody.jsonl")
+    log.append_all([draft(number) for number in range(1, count + 1)])
+    return log
+
+
+def lines_of(log: CustodyLog) -> list[bytes]:
+    return log.path.read_bytes().splitlines(keepends=True)
+
+
+def test_an_entry_is_one_canonical_line_that_carries_the_digest_of_the_line_before(tmp_path):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    first = log.append("dana", "intake", "card", {"€": 1.0, "a": None}, START)
+    second = log.append("dana", "close", "HT-1001", {}, START)
+    lines = log.path.read_bytes().split(b"\n")
+    expected = (
+        '{"action":"intake","actor":"dana","at":"2026-03-04T17:30:00.000000Z","details":{"a":null,"€":1},'
+        f'"prev":"{GENESIS}","seq":1,"subject":"card"}}'
+    )
+    assert lines[0].decode() == expected
+    assert first.sha256 == hashlib.sha256(lines[0]).hexdigest() == second.prev
+    assert lines[2] == b""
+    assert [entry.seq for entry in log.entries()] == [1, 2]
+    assert log.verify().valid
+
+
+def test_times_are_kept_in_utc_whatever_zone_they_come_in(tmp_path):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    # RFC 3339, section 5.8: 1996-12-19T16:39:57-08:00 is 1996-12-20T00:39:57Z
+    when = datetime(1996, 12, 19, 16, 39, 57, tzinfo=timezone(timedelta(hours=-8)))
+    entry = log.append("dana", "intake", "card", {}, when)
+    assert json.loads(log.path.read_bytes())["at"] == "1996-12-20T00:39:57.000000Z"
+    assert entry.at == when
+
+
+def test_an_empty_log_is_valid_and_an_absent_one_too(tmp_path):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    assert log.verify().valid
+    assert log.head() == Anchor(seq=0, sha256=GENESIS)
+    assert list(log.entries()) == []
+    log.append_all([])
+    assert log.verify().valid
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        pytest.param({"at": datetime(2026, 3, 4)}, id="naive-time"),
+        pytest.param({"actor": " "}, id="nobody"),
+        pytest.param({"action": ""}, id="nothing-done"),
+        pytest.param({"details": {"n": float("nan")}}, id="not-a-number"),
+        pytest.param({"details": {"n": 2**60}}, id="number-json-cannot-carry"),
+        pytest.param({"subject": "\udc80"}, id="half-a-character"),
+        pytest.param({"details": {"n": object()}}, id="not-json"),
+    ],
+)
+def test_what_cannot_be_written_is_refused_and_nothing_is(tmp_path, bad):
+    log = filled(tmp_path, 2)
+    before = log.path.read_bytes()
+    with pytest.raises(BadInputError):
+        log.append_all([draft(3), draft(4, **bad)])
+    assert log.path.read_bytes() == before
+
+
+# --- tampering ---------------------------------------------------------------------------
+
+
+def alter(lines, number):
+    return [*lines[: number - 1], lines[number - 1].replace(b"dana", b"mara"), *lines[number:]]
+
+
+def drop(lines, number):
+    return [*lines[: number - 1], *lines[number:]]
+
+
+def double(lines, number):
+    return [*lines[:number], *lines[number - 1 :]]
+
+
+def swap_with_next(lines, number):
+    return [*lines[: number - 1], lines[number], lines[number - 1], *lines[number + 1 :]]
+
+
+def garble(lines, number):
+    return [*lines[: number - 1], b"{}\n", *lines[number:]]
+
+
+def respace(lines, number):
+    changed = json.dumps(json.loads(lines[number - 1])).encode() + b"\n"
+    return [*lines[: number - 1], changed, *lines[number:]]
+
+
+def other_prev(lines, number):
+    value = json.loads(lines[number - 1])
+    changed = lines[number - 1].replace(value["prev"].encode(), b"f" * 64)
+    return [*lines[: number - 1], changed, *lines[number:]]
+
+
+@pytest.mark.parametrize("tamper", [alter, drop, garble, respace, other_prev])
+@pytest.mark.parametrize("number", range(1, 9))
+def test_the_first_entry_that_was_tampered_with_is_named(tmp_path, tamper, number):
+    log = filled(tmp_path)
+    log.path.write_bytes(b"".join(tamper(lines_of(log), number)))
+    check = log.verify()
+    assert not check.valid
+    assert check.findings[0].subject == str(number)
+    assert check.entries <= number
+
+
+@pytest.mark.parametrize("number", range(1, 8))
+def test_reordered_and_doubled_entries_are_found(tmp_path, number):
+    log = filled(tmp_path)
+    original = lines_of(log)
+    log.path.write_bytes(b"".join(swap_with_next(original, number)))
+    assert log.verify().findings[0].subject == str(number)
+    log.path.write_bytes(b"".join(double(original, number)))
+    assert log.verify().findings[0].subject == str(number + 1)
+    log.path.write_bytes(b"".join(original))
+    assert log.verify().valid
+
+
+@given(data=st.data())
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_single_changed_byte_goes_unseen(tmp_path, data):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    if not log.path.exists():
+        filled(tmp_path)
+        (tmp_path / "original").write_bytes(log.path.read_bytes())
+    original = (tmp_path / "original").read_bytes()
+    place = data.draw(st.integers(0, len(original) - 1))
+    byte = data.draw(st.integers(0, 255).filter(lambda value: value != original[place]))
+    log.path.write_bytes(original[:place] + bytes([byte]) + original[place + 1 :])
+    assert not log.verify().valid
+
+
+@pytest.mark.parametrize("kept", range(8))
+def test_dropping_the_last_entries_is_found_and_nothing_is_added_to_such_a_log(tmp_path, kept):
+    log = filled(tmp_path)
+    log.path.write_bytes(b"".join(lines_of(log)[:kept]))
+    check = log.verify()
+    assert not check.valid
+    assert check.findings[0].code == "entries_missing"
+    with pytest.raises(CustodyError, match="shorter"):
+        log.append("dana", "x", "y", {}, START)
+
+
+def forge(log: CustodyLog, count: int) -> CustodyLog:
+    """The log written anew by one who holds all its files: entry 3 is another, and it ends at `count`."""
+    drafts = [draft(number, actor="mara" if number == 3 else "dana") for number in range(1, count + 1)]
+    log.path.unlink()
+    log.head_path.unlink()
+    fresh = CustodyLog(log.path)
+    fresh.append_all(drafts)
+    return fresh
+
+
+def test_a_log_that_was_written_anew_is_found_by_a_head_noted_elsewhere(tmp_path):
+    log = filled(tmp_path)
+    noted = log.head()
+    log.append_all([draft(9)])
+    assert log.verify(anchors=[noted]).valid
+    forged = forge(log, 9)
+    assert forged.verify().valid  # the log alone cannot know: this is what anchors are for
+    check = forged.verify(anchors=[noted])
+    assert [finding.code for finding in check.findings] == ["not_as_noted"]
+    shorter = forge(forged, 5)
+    assert [f.code for f in shorter.verify(anchors=[noted]).findings] == ["entries_missing"]
+
+
+def test_a_merkle_root_noted_elsewhere_is_an_anchor_too(tmp_path):
+    log = filled(tmp_path)
+    anchor = log.anchor()
+    assert anchor.seq == 8
+    assert anchor.root == merkle_root(line[:-1] for line in lines_of(log)).hex() == log.root()
+    log.append_all([draft(9)])
+    assert log.root(8) == anchor.root != log.root()
+    assert log.verify(anchors=[anchor]).valid
+    wrong = Anchor(seq=8, sha256=anchor.sha256, root="0" * 64)
+    assert not log.verify(anchors=[wrong]).valid
+
+
+def test_a_log_without_its_head_file_is_not_trusted_until_it_is_resealed(tmp_path):
+    log = filled(tmp_path)
+    log.head_path.unlink()
+    assert [finding.code for finding in log.verify().findings] == ["head_missing"]
+    with pytest.raises(CustodyError, match="head file"):
+        log.append("dana", "x", "y", {}, START)
+    entry = log.reseal("olga", "head file lost with the old disk", START + timedelta(days=1))
+    assert (entry.seq, entry.action, entry.actor) == (9, "log_resealed", "olga")
+    assert log.verify().valid
+    log.path.write_bytes(b"".join(alter(lines_of(log), 4)))
+    log.head_path.unlink()
+    with pytest.raises(CustodyError, match="Entry 4"):
+        log.reseal("olga", "again", START)
+
+
+def test_a_clock_that_went_back_is_noted_and_breaks_nothing(tmp_path):
+    log = filled(tmp_path)
+    log.append_all([draft(9, at=START - timedelta(days=1))])
+    check = log.verify()
+    assert check.valid
+    assert [(f.code, f.subject) for f in check.findings] == [("clock_went_back", "9")]
+
+
+# --- killed while writing ----------------------------------------------------------------
+
+
+def test_a_torn_last_line_is_set_aside_and_the_next_append_works(tmp_path):
+    log = filled(tmp_path, 3)
+    whole = log.path.read_bytes()
+    torn = lines_of(filled(tmp_path / "other", 4))[3][:-20]
+    log.path.write_bytes(whole + torn)
+    check = log.verify()
+    assert check.valid
+    assert [finding.code for finding in check.findings] == ["torn_line"]
+    assert len(list(log.entries())) == 3
+    entry = log.append("dana", "photo_kept", "x", {}, START + timedelta(days=1))
+    assert entry.action == "photo_kept"
+    assert log.torn_path.read_bytes() == torn + b"\n"
+    assert [e.action for e in log.entries()][3:] == ["torn_line_set_aside", "photo_kept"]
+    noted = next(log.entries(action="torn_line_set_aside"))
+    assert noted.details == {"octets": len(torn), "sha256": hashlib.sha256(torn).hexdigest()}
+    check = log.verify()
+    assert (check.valid, check.findings) == (True, ())
+
+
+def test_a_head_that_could_not_follow_is_mended_by_the_next_append(tmp_path):
+    log = filled(tmp_path, 3)
+    head = log.head_path.read_bytes()
+    log.append_all([draft(4), draft(5)])
+    log.head_path.write_bytes(head)
+    check = log.verify()
+    assert check.valid
+    assert [finding.code for finding in check.findings] == ["head_behind"]
+    assert log.append("dana", "x", "y", {}, START + timedelta(days=1)).seq == 6
+    assert log.verify().findings == ()
+
+
+def test_lines_that_do_not_follow_are_never_adopted(tmp_path):
+    log = filled(tmp_path, 3)
+    stranger = lines_of(filled(tmp_path / "other", 5))[4]
+    log.path.write_bytes(log.path.read_bytes() + stranger)
+    with pytest.raises(CustodyError, match="after entry 3"):
+        log.append("dana", "x", "y", {}, START)
+    assert not log.verify().valid
+
+
+KILLED_APPEND = """
+import os, signal, sys
+from datetime import UTC, datetime
+from pathlib import Path
+from evidence.archive import custody
+path, at = Path(sys.argv[1]), int(sys.argv[2])
+calls = 0
+def dying(name):
+    whole = getattr(os, name)
+    def call(*args):
+        global calls
+        calls += 1
+        if calls == at:
+            if name == "write" and len(args[1]) > 9:
+                whole(args[0], bytes(args[1])[:-9])
+            os.kill(os.getpid(), signal.SIGKILL)
+        return whole(*args)
+    return call
+for name in ("write", "fsync", "ftruncate", "replace"):
+    setattr(os, name, dying(name))
+log = custody.CustodyLog(path)
+for n in range(2):
+    log.append("dana", "photo_kept", str(n), {}, datetime(2026, 3, 5, tzinfo=UTC))
+print(calls)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no SIGKILL")
+@pytest.mark.parametrize("start", ["new", "filled", "torn"])
+def test_a_kill_at_any_system_call_leaves_a_log_that_goes_on(tmp_path, start):
+    survived = False
+    for at in range(1, 40):
+        folder = tmp_path / str(at)
+        log = filled(folder, 2) if start != "new" else CustodyLog(folder / "custody.jsonl")
+        folder.mkdir(exist_ok=True)
+        if start == "torn":
+            log.path.write_bytes(log.path.read_bytes() + b'{"action":"half')
+        base = 2 if start != "new" else 0
+        done = subprocess.run(
+            [sys.executable, "-c", KILLED_APPEND, str(log.path), str(at)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert log.verify().valid
+        log.append("dana", "after", "z", {}, START + timedelta(days=2))
+        check = log.verify()
+        assert (check.valid, check.findings) == (True, ())
+        kept = [entry.subject for entry in log.entries(action="photo_kept")][base:]
+        assert kept == [str(n) for n in range(len(kept))]
+        if done.returncode == 0:
+            assert kept == ["0", "1"]
+            survived = True
+            break
+        assert done.returncode == -9, done.stderr
+    assert survived
+    assert at > 6
+
+
+MANY_APPENDS = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from evidence.archive.custody import CustodyLog
+log = CustodyLog(Path(sys.argv[1]))
+for n in range(40):
+    log.append(sys.argv[2], "photo_kept", str(n), {}, datetime(2026, 3, 4, tzinfo=UTC))
+"""
+
+
+def test_processes_that_append_at_once_never_fork_the_chain(tmp_path):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    running = [
+        subprocess.Popen([sys.executable, "-c", MANY_APPENDS, str(log.path), who])
+        for who in ("ann", "bea", "cyd")
+    ]
+    while any(process.poll() is None for process in running):
+        assert log.verify().valid  # a reader beside them always sees a whole chain
+    assert [process.returncode for process in running] == [0, 0, 0]
+    check = log.verify()
+    assert (check.entries, check.valid, check.findings) == (120, True, ())
+    for who in ("ann", "bea", "cyd"):
+        assert [entry.subject for entry in log.entries(actor=who)] == [str(n) for n in range(40)]
+
+
+# --- size --------------------------------------------------------------------------------
+
+
+def test_a_long_log_is_appended_to_without_being_read(tmp_path, monkeypatch):
+    log = filled(tmp_path, 2000)
+    taken = []
+    import evidence.archive.custody as module
+
+    whole = module._read_from
+    monkeypatch.setattr(
+        module, "_read_from", lambda path, offset: taken.append(offset) or whole(path, offset)
+    )
+    size = log.path.stat().st_size
+    log.append_all([draft(2001)])
+    assert taken == [size]
+
+
+def test_entries_are_found_by_what_was_done_to_what_by_whom_and_when(tmp_path):
+    log = filled(tmp_path, 5)
+    log.append("olga", "hold_placed", "HT-1001", {"authority": "letter"}, START + timedelta(hours=1))
+    assert [e.seq for e in log.entries(actor="olga")] == [6]
+    assert [e.seq for e in log.entries(action="photo_kept", since=START + timedelta(seconds=4))] == [4, 5]
+    assert [e.seq for e in log.entries(until=START + timedelta(seconds=3))] == [1, 2]
+    assert [e.details for e in log.entries(subject="HT-1001")] == [{"authority": "letter"}]
+
+
+def written_by_another_program(path, count: int) -> Anchor:
+    """A log made with nothing but json and hashlib: its form is no secret of ours."""
+    prev, lines = "0" * 64, []
+    for seq in range(1, count + 1):
+        value = {
+            "action": "photo_kept",
+            "actor": "dana",
+            "at": f"2026-03-04T17:{seq // 60 % 60:02}:{seq % 60:02}.000000Z",
+            "details": {"name": f"A{seq:06}.JPG"},
+            "prev": prev,
+            "seq": seq,
+            "subject": f"{seq:064x}",
+        }
+        line = json.dumps(value, sort_keys=True, separators=(",", ":")).encode()
+        prev = hashlib.sha256(line).hexdigest()
+        lines.append(line + b"\n")
+    path.write_bytes(b"".join(lines))
+    return Anchor(seq=count, sha256=Sha256(prev))
+
+
+def test_a_hundred_thousand_entries_of_another_program_verify(tmp_path):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    end = written_by_another_program(log.path, 100_000)
+    log.reseal("olga", "written elsewhere", START)
+    check = log.verify(anchors=[end])
+    assert (check.entries, check.valid) == (100_001, True)
+    log.path.write_bytes(log.path.read_bytes().replace(b"A077777", b"A077778"))
+    assert log.verify().findings[0].subject == "77777"
