@@ -33,7 +33,7 @@ class Span:
 class Lines:
     """Positions of the tables and keys of one TOML text.
 
-    A table is named by its header and, for an array of tables, its place in it: `shot#0`, `shot#1`;
+    A table is named by its header and, for an array of tables, its place in it: `shot#0`, `shot#1.way#0`;
     keys before any header belong to the table with the empty name.
     """
 
@@ -46,6 +46,10 @@ class Lines:
     def table(self, name: str) -> int:
         """Line of the table's header; 1 for a table that is not there."""
         return self._tables.get(name, 1)
+
+    def has_key(self, table: str, key: str) -> bool:
+        """True when `key` is written as `key = ...` in `table`."""
+        return (table, key) in self._keys
 
     def key(self, table: str, key: str) -> int:
         """Line of `key` in `table`; the table's own line for a key that is not there."""
@@ -69,7 +73,7 @@ class Lines:
             line = self._text[number]
             header, key = _HEADER.match(line), _KEY.match(line)
             if header:
-                table = header[2].replace(" ", "")
+                table = _within(header[2].replace(" ", ""), counts)
                 if header[1] == "[[":
                     place = counts.get(table, 0)
                     counts[table] = place + 1
@@ -80,6 +84,7 @@ class Lines:
                 last = self._end_of_value(number, key.end())
                 name = key[1].strip("\"'").replace(" ", "")
                 self._keys[table, name] = Span(number + 1, last + 1)
+                self._keys.setdefault((table, name.split(".")[0]), Span(number + 1, last + 1))
                 number = last + 1
             else:
                 number += 1
@@ -111,6 +116,17 @@ class Lines:
                 return number
             number, start = number + 1, 0
         return len(self._text) - 1
+
+
+def _within(name: str, counts: Mapping[str, int]) -> str:
+    """A header's name, each array of tables on the way numbered by the table it is in at present."""
+    done = ""
+    parts = name.split(".")
+    for number, part in enumerate(parts):
+        done = f"{done}.{part}" if done else part
+        if number < len(parts) - 1 and done in counts:
+            done = f"{done}#{counts[done] - 1}"
+    return done
 
 
 def parse_toml(text: str, origin: str) -> tuple[Mapping[str, Any], Lines]:
