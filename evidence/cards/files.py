@@ -42,10 +42,10 @@ LITTER: tuple[str, ...] = (
 )  # fmt: skip
 """Files that a system or a camera leaves for its own use and that nobody shot.
 
-A word is matched with a file's name, whatever its case. With a `/` at its end it names a
-folder: what lies below is litter too, but not a photo, video or sound, which stays a find
-(a file dragged to the trash on a card is still on the card). With a `/` inside it is matched
-with the last parts of the path, and then litter whatever its kind.
+A word is matched with the names of files and folders, whatever their case; with a `/` at its
+end, of folders only. What lies below such a folder is litter too, but not a photo, video or
+sound, which stays a find: a file dragged to the trash of a card is still on the card. With a
+`/` inside, a word is matched with the last parts of the path, and then litter whatever its kind.
 """
 
 _APPLE_DOUBLE = b"\x00\x05\x16\x07"
@@ -81,7 +81,7 @@ def walk_card(root: Path, *, litter: Collection[str] = LITTER) -> Walk:
     """
     found: list[Found] = []
     refused: list[Refusal] = []
-    judge = _LitterJudge(litter)
+    judge = LitterJudge(litter)
     waiting: list[tuple[Path, str, bool]] = [(root, "", False)]
     while waiting:
         folder, above, in_litter = waiting.pop()
@@ -96,7 +96,7 @@ def walk_card(root: Path, *, litter: Collection[str] = LITTER) -> Walk:
             if refusal:
                 refused.append(refusal)
             elif entry.is_folder:
-                waiting.append((folder / entry.name, path, in_litter or judge.is_litter_folder(entry.name)))
+                waiting.append((folder / entry.name, path, in_litter or judge.names_folder(entry.name)))
             elif judge.is_litter(folder / entry.name, path, entry.size, in_litter):
                 refused.append(
                     Refusal(
@@ -194,26 +194,36 @@ def _extension(name: str) -> str:
     return PurePosixPath(name).suffix[1:].lower()
 
 
-class _LitterJudge:
-    """The patterns, sorted by what they are matched with."""
+class LitterJudge:
+    """The patterns of `LITTER` or an office's own, sorted by what they are matched with."""
 
-    def __init__(self, patterns: Collection[str]) -> None:
+    def __init__(self, patterns: Collection[str] = LITTER) -> None:
         lower = [pattern.lower() for pattern in patterns]
-        self._folders = [p[:-1] for p in lower if p.endswith("/")]
-        self._paths = [p for p in lower if "/" in p[:-1]]
         self._names = [p for p in lower if "/" not in p]
+        self._folders = self._names + [p[:-1] for p in lower if p.endswith("/")]
+        self._paths = [p for p in lower if "/" in p[:-1]]
 
-    def is_litter_folder(self, name: str) -> bool:
-        return any(fnmatch.fnmatchcase(name.lower(), p) for p in self._folders)
+    def names_folder(self, name: str) -> bool:
+        """True for the name of a folder that a system keeps for itself."""
+        return _any(name.lower(), self._folders)
+
+    def names_file(self, name: str) -> bool:
+        """True for a file name that litter has; a photo may bear it too."""
+        return _any(name.lower(), self._names)
 
     def is_litter(self, file: Path, path: str, size: int, in_litter: bool) -> bool:
+        """The whole verdict on a file; `path` is its spelling from the card's root."""
         lower = path.lower()
-        if any(fnmatch.fnmatchcase(lower, p) or fnmatch.fnmatchcase(lower, f"*/{p}") for p in self._paths):
+        if _any(lower, self._paths) or _any(lower, [f"*/{p}" for p in self._paths]):
             return True
         is_media = kind_of(path) is not MediaKind.OTHER
-        if any(fnmatch.fnmatchcase(lower.rpartition("/")[2], p) for p in self._names):
+        if self.names_file(lower.rpartition("/")[2]):
             return not is_media or _is_companion_of_system(file, size)
         return in_litter and not is_media
+
+
+def _any(name: str, patterns: Iterable[str]) -> bool:
+    return any(fnmatch.fnmatchcase(name, pattern) for pattern in patterns)
 
 
 def _is_companion_of_system(file: Path, size: int) -> bool:

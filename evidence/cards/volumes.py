@@ -48,6 +48,11 @@ class Partition(Protocol):
         ...
 
     @property
+    def fstype(self) -> str:
+        """Name of the kind of file system."""
+        ...
+
+    @property
     def opts(self) -> str:
         """Mount options, joined by commas."""
         ...
@@ -72,7 +77,7 @@ def open_source(path: Path) -> CardSource:
     unreadable = _why_nothing_is_there(root)
     if unreadable is not None:
         raise BadInputError(f"{shown} {unreadable}.", _NEXT_STEP)
-    partition = _partition_of(root, _partitions())
+    partition = partition_of(root)
     label, volume_id = _names_of(root, partition)
     return CardSource(
         root=root,
@@ -88,7 +93,7 @@ def mounted_cards(partitions: Iterable[Partition] | None = None) -> tuple[CardSo
     found = []
     for partition in _partitions() if partitions is None else partitions:
         root = Path(partition.mountpoint)
-        if not _is_removable(partition) or not _has_dcim(root):
+        if not is_removable(partition) or not _has_dcim(root):
             continue
         with contextlib.suppress(BadInputError):
             found.append(open_source(root))
@@ -124,20 +129,21 @@ def _has_dcim(root: Path) -> bool:
     return any(entry.is_folder and entry.name.upper() == "DCIM" for entry in list_folder(root).entries)
 
 
-def _partitions() -> Iterable[Partition]:
+def _partitions(*, all_kinds: bool = False) -> Iterable[Partition]:
     try:
-        return list(psutil.disk_partitions(all=False))
+        return list(psutil.disk_partitions(all=all_kinds))
     except (OSError, psutil.Error):
         return []
 
 
-def _partition_of(root: Path, partitions: Iterable[Partition]) -> Partition | None:
-    """The partition whose mount point is the nearest above `root`."""
-    holding = [p for p in partitions if root.is_relative_to(p.mountpoint)]
+def partition_of(path: Path, *, all_kinds: bool = False) -> Partition | None:
+    """The mounted file system that a resolved path lies on; `all_kinds` counts network ones and the like."""
+    holding = [p for p in _partitions(all_kinds=all_kinds) if path.is_relative_to(p.mountpoint)]
     return max(holding, key=lambda p: len(Path(p.mountpoint).parts), default=None)
 
 
-def _is_removable(partition: Partition) -> bool:
+def is_removable(partition: Partition) -> bool:
+    """True for what a person plugs in and pulls out, as far as the system tells."""
     if "removable" in partition.opts.split(","):  # how psutil marks them on Windows
         return True
     if sys.platform == "win32":

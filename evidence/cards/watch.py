@@ -1,0 +1,279 @@
+"""Noticing cards: which have appeared and come to rest, which are gone, which cannot be read.
+
+It reports and does nothing else. Of a card it reads directory entries only.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import logging
+import os
+import queue
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+
+from watchdog.events import FileSystemEvent, FileSystemEventHandler
+from watchdog.observers import Observer
+
+from evidence.cards.files import LitterJudge
+from evidence.cards.reading import list_folder, spell
+from evidence.cards.volumes import CardSource, is_removable, mounted_cards, partition_of
+from evidence.errors import BadInputError
+
+log = logging.getLogger(__name__)
+
+SETTLE = timedelta(seconds=10)
+"""How long a card must not change before it counts as ready: longer than a slow copy pauses between files."""
+TICK_S = 2.0
+"""Seconds between looks when nothing is heard: mounts and network folders tell nobody."""
+
+_NETWORK = ("nfs", "cifs", "smb", "afp", "9p", "sshfs", "davfs", "webdav", "ncpfs", "fuse")
+"""Beginnings and parts of file system names for which the system reports no changes made elsewhere."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardReady:
+    """A card, or folder of photos, that has not changed for a while."""
+
+    path: Path
+    files: int
+    """Files on it, litter left out."""
+    size: int
+    """Bytes in them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardGone:
+    """A card that was there and is not any more."""
+
+    path: Path
+    was_ready: bool
+    """False when it went before it came to rest; then nothing was reported of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardFailed:
+    """A card that is there and cannot be listed; reported once, and again when the reason changes."""
+
+    path: Path
+    reason: str
+
+
+WatchEvent = CardReady | CardGone | CardFailed
+Mounted = Callable[[], tuple[CardSource, ...]]
+
+
+def ready_now(folders: Sequence[Path], *, mounted: Mounted = mounted_cards) -> tuple[Path, ...]:
+    """The cards that lie in the folders or are mounted at this moment, sorted; for a single look.
+
+    Raises BadInputError for a folder that is not there or is a file.
+    """
+    check_folders(folders)
+    judge = LitterJudge()
+    return tuple(card for card in _cards(folders, mounted, judge) if _state_of(card, judge).files)
+
+
+def watch(
+    folders: Sequence[Path],
+    *,
+    feed: Iterable[object] | None = None,
+    settle: timedelta = SETTLE,
+    clock: Callable[[], float] = time.monotonic,
+    mounted: Mounted = mounted_cards,
+) -> Iterator[WatchEvent]:
+    """Report cards as they come to rest, go, or fail.
+
+    A card is a mounted removable volume with a DCIM folder; a watched folder that holds DCIM
+    or files of its own; else each folder directly in it that holds a file somewhere below. It
+    is ready when the names, sizes and times of its files have stood still for `settle`; when
+    it changes later it becomes ready again.
+
+    `feed` gives a sign whenever it is worth looking, and ends the watch when it ends; None
+    listens to the file system, for ever. `clock` gives seconds that never run backwards.
+    Raises BadInputError, at the first step, for a folder that is not there or is a file.
+    """
+    check_folders(folders)
+    watcher = Watcher(folders, settle=settle, mounted=mounted)
+    for _ in listen(folders) if feed is None else feed:
+        yield from watcher.look(clock())
+
+
+def check_folders(folders: Sequence[Path]) -> None:
+    """Raises BadInputError for a folder that is not there or is a file."""
+    for folder in folders:
+        if not folder.exists():
+            raise BadInputError(
+                f"There is no folder {spell(str(folder))}.",
+                "Name the folder where cards or photos will appear.",
+            )
+        if not folder.is_dir():
+            raise BadInputError(
+                f"{spell(str(folder))} is a file, not a folder.",
+                "Name the folder where cards or photos will appear.",
+            )
+
+
+# --- what changed ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _State:
+    """A card at one look."""
+
+    files: int = 0
+    size: int = 0
+    print: str = ""
+    """Digest of every file's name, size and time."""
+    error: str = ""
+
+
+@dataclass(slots=True)
+class _Known:
+    """What is remembered of a card between looks."""
+
+    state: _State
+    since: float
+    """When it was first seen like this, by the watch's clock."""
+    reported: bool = False
+    was_ready: bool = False
+
+
+class Watcher:
+    """Compares each look with the one before. Holds no clock and never waits."""
+
+    def __init__(
+        self, folders: Sequence[Path], *, settle: timedelta, mounted: Mounted = mounted_cards
+    ) -> None:
+        self._folders = tuple(folders)
+        self._settle = settle.total_seconds()
+        self._mounted = mounted
+        self._judge = LitterJudge()
+        self._known: dict[Path, _Known] = {}
+
+    def look(self, now: float) -> list[WatchEvent]:
+        """What there is to report at `now`, in the order of the cards' paths."""
+        states = {
+            card: _state_of(card, self._judge) for card in _cards(self._folders, self._mounted, self._judge)
+        }
+        states = {card: state for card, state in states.items() if state.files or state.error}
+        events: list[WatchEvent] = [
+            CardGone(path=card, was_ready=self._known.pop(card).was_ready)
+            for card in sorted(self._known.keys() - states.keys())
+        ]
+        for card, state in states.items():
+            event = self._judge_card(card, state, now)
+            if event is not None:
+                events.append(event)
+        return events
+
+    def _judge_card(self, card: Path, state: _State, now: float) -> WatchEvent | None:
+        known = self._known.get(card)
+        if known is None or known.state != state:
+            self._known[card] = known = _Known(state, now, was_ready=known.was_ready if known else False)
+        if known.reported:
+            return None
+        if state.error:
+            known.reported = True
+            return CardFailed(path=card, reason=state.error)
+        if now - known.since < self._settle:
+            return None
+        known.reported = known.was_ready = True
+        return CardReady(path=card, files=state.files, size=state.size)
+
+
+def _cards(folders: Sequence[Path], mounted: Mounted, judge: LitterJudge) -> list[Path]:
+    """Where the cards are, each once, sorted."""
+    cards = {source.root for source in mounted()}
+    for folder in folders:
+        cards.update(_cards_in(Path(os.path.realpath(folder)), judge))
+    return sorted(cards)
+
+
+def _cards_in(folder: Path, judge: LitterJudge) -> list[Path]:
+    listing = list_folder(folder)
+    if listing.error:
+        return [folder] if folder.is_dir() else []
+    inside = [e for e in listing.entries if e.is_folder and not judge.names_folder(e.name)]
+    loose = any(e.is_file and not judge.names_file(e.name) for e in listing.entries)
+    if loose or any(e.name.upper() == "DCIM" for e in inside):
+        return [folder]
+    return [folder / e.name for e in inside]
+
+
+def _state_of(card: Path, judge: LitterJudge) -> _State:
+    digest = hashlib.sha256()
+    files = size = 0
+    error = ""
+    waiting = [card]
+    while waiting:
+        folder = waiting.pop()
+        listing = list_folder(folder)
+        if listing.error and folder == card:
+            error = f"{spell(card.name) or card} cannot be listed: {listing.error.lower()}"
+        for entry in listing.entries:
+            if entry.is_folder and not judge.names_folder(entry.name):
+                waiting.append(folder / entry.name)
+            elif entry.is_file and entry.stat is not None and not judge.names_file(entry.name):
+                files += 1
+                size += entry.size
+                digest.update(
+                    f"{spell(str(folder))}\0{spell(entry.name)}\0{entry.size}\0{entry.stat.st_mtime_ns}\n".encode()
+                )
+    return _State(files=files, size=size, print=digest.hexdigest(), error=error)
+
+
+# --- listening ---------------------------------------------------------------------------
+
+
+class _Wake(FileSystemEventHandler):
+    """Turns every change into one sign; a second before the first was taken adds nothing."""
+
+    def __init__(self) -> None:
+        self.signs: queue.Queue[None] = queue.Queue(maxsize=1)
+
+    def on_any_event(self, event: FileSystemEvent) -> None:
+        if event.event_type in {"opened", "closed_no_write"}:  # our own looking must not wake us
+            return
+        try:
+            self.signs.put_nowait(None)
+        except queue.Full:
+            return
+
+
+def listen(folders: Sequence[Path], *, tick: float = TICK_S) -> Iterator[None]:
+    """A sign when something changes in the folders, and one every `tick` seconds anyway.
+
+    The system's own notices come only from folders on disks of this computer. Network file
+    systems do not send them, and on removable ones listening would keep a card from being
+    ejected; there the ticks alone tell.
+    """
+    wake = _Wake()
+    observer = Observer()
+    for folder in folders:
+        if _sends_notices(folder):
+            observer.schedule(wake, str(folder), recursive=True)
+    try:
+        observer.start()
+    except OSError as error:  # no watches left: the ticks go on
+        log.warning("listening_failed why=%s", error)
+        observer.unschedule_all()
+    try:
+        while True:
+            yield None
+            with contextlib.suppress(queue.Empty):
+                wake.signs.get(timeout=tick)
+    finally:
+        if observer.is_alive():
+            observer.stop()
+            observer.join()
+
+
+def _sends_notices(folder: Path) -> bool:
+    partition = partition_of(Path(os.path.realpath(folder)), all_kinds=True)
+    if partition is None:
+        return True
+    return not is_removable(partition) and not any(word in partition.fstype.lower() for word in _NETWORK)
