@@ -1,0 +1,197 @@
+"""One timeline out of many cards: every unit gets its place on the common clock."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from evidence.model import DeviceId, IntakeId
+from evidence.timeline.clocks import Clock, clocks_of, common, moment, split_at_changes, zones_of
+from evidence.timeline.order import Run, Unit, runs_of, undated, units_of
+from evidence.timeline.values import ClockFinding, ClockHint, Shot, SplitOptions
+
+NEXT_CARD = 60
+"""Files that may be missing between the last number of one card and the first of the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """A unit in its place on the common clock."""
+
+    unit: Unit
+    key: float | None
+    """Seconds on the common clock by which it is sorted; None for a unit that only its name orders."""
+    time: float | None
+    """The same where the unit's own time is believed, else None."""
+    spool: int
+    """Number of its run; ticks compare only within one."""
+    tick: float | None
+    """Seconds of a lost clock; None where `time` is known."""
+    corrected: datetime | None
+    correction: str
+    utc: datetime | None
+
+    @property
+    def device(self) -> DeviceId:
+        """The device that took it."""
+        return self.unit.lead.device
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """All units in order: those with a place in time, sets that only names order, and strays."""
+
+    dated: tuple[Timed, ...]
+    undated: tuple[tuple[Timed, ...], ...]
+    strays: tuple[Unit, ...]
+    clocks: tuple[ClockFinding, ...]
+
+
+def timeline_of(shots: Iterable[Shot], hints: Sequence[ClockHint], options: SplitOptions) -> Timeline:
+    """Order each device's shots, bring their clocks together and merge them."""
+    cards: dict[tuple[DeviceId, IntakeId], list[Unit]] = defaultdict(list)
+    for unit in units_of(shots):
+        cards[unit.lead.device, unit.lead.card].append(unit)
+    runs: list[Run] = []
+    loose: list[tuple[Timed, ...]] = []
+    strays: list[Unit] = []
+    for (device, card), units in sorted(
+        cards.items(), key=lambda item: (item[0][0], _first(item[1]), item[0][1])
+    ):
+        runs += runs_of(device, card, units, night=options.night)
+        named, rest = undated(units)
+        strays += rest
+        if named:
+            loose.append(tuple(_nameless(u) for u in named))
+    runs = split_at_changes(runs)
+    zones = zones_of(runs)
+    clocks = clocks_of(runs, zones, hints)
+    dated, orphans = _keyed(runs, zones, clocks)
+    loose += orphans
+    return Timeline(
+        dated=tuple(dated),
+        undated=tuple(loose),
+        strays=tuple(sorted(strays, key=lambda u: (u.lead.card, u.lead.card_path, u.lead.sha256))),
+        clocks=tuple(_found(run, clock) for run, clock in zip(runs, clocks, strict=True)),
+    )
+
+
+def _first(units: Sequence[Unit]) -> float:
+    return min((u.stamp for u in units if u.stamp is not None), default=float("inf"))
+
+
+def _nameless(unit: Unit) -> Timed:
+    return Timed(unit, None, None, -1, None, None, "", None)
+
+
+def _keyed(
+    runs: Sequence[Run], zones: Mapping[int, int], clocks: Sequence[Clock]
+) -> tuple[list[Timed], list[tuple[Timed, ...]]]:
+    """Sort keys for every unit: its corrected time, or its neighbour's on the card where it has none."""
+    tracks: dict[tuple[DeviceId, IntakeId, bool], list[Timed]] = defaultdict(list)
+    for place, (run, clock) in enumerate(zip(runs, clocks, strict=True)):
+        zone = zones.get(place)
+        tracks[run.device, run.card, run.numbered] += [
+            _timed(unit, stamp, run, place, clock, zone)
+            for unit, stamp in zip(run.units, run.stamps, strict=True)
+        ]
+    done: list[tuple[float, int, int, Timed]] = []
+    orphans: list[tuple[Timed, ...]] = []
+    ends: dict[DeviceId, list[tuple[int, float]]] = defaultdict(list)
+    waiting: list[tuple[int, list[Timed]]] = []
+    for number, ((device, _, numbered), track) in enumerate(tracks.items()):
+        keys = _filled([t.time for t in track], rising=numbered)
+        if keys is None:
+            waiting.append((number, track))
+            continue
+        done += [(k, number, i, _with_key(t, k)) for i, (k, t) in enumerate(zip(keys, track, strict=True))]
+        last = track[-1].unit.lead.dcf
+        if last is not None:
+            ends[device].append((last.file_number, keys[-1]))
+    for number, track in waiting:
+        key = _continues(track, ends)
+        if key is None:
+            orphans.append(tuple(track))
+        else:
+            done += [(key, number, i, _with_key(t, key)) for i, t in enumerate(track)]
+    done.sort(key=lambda d: d[:3])
+    return [d[3] for d in done], orphans
+
+
+def _continues(track: Sequence[Timed], ends: Mapping[DeviceId, list[tuple[int, float]]]) -> float | None:
+    """Where a card whose clock was lost goes on from another card of the same camera, by its numbers."""
+    first = track[0].unit.lead.dcf
+    if first is None:
+        return None
+    near = [
+        (ahead, key)
+        for number, key in ends.get(track[0].device, ())
+        if 0 < (ahead := (first.file_number - number) % 9999) <= NEXT_CARD
+    ]
+    return min(near)[1] if near else None
+
+
+def _filled(times: Sequence[float | None], *, rising: bool) -> list[float] | None:
+    """Keys without holes; with `rising` none falls below the one before it."""
+    known = next((t for t in times if t is not None), None)
+    if known is None:
+        return None
+    keys, last = [], known
+    for t in times:
+        if t is not None:
+            last = max(last, t) if rising else t
+        keys.append(last)
+    return keys
+
+
+def _with_key(timed: Timed, key: float) -> Timed:
+    return Timed(
+        timed.unit, key, timed.time, timed.spool, timed.tick, timed.corrected, timed.correction, timed.utc
+    )
+
+
+def _timed(unit: Unit, stamp: float | None, run: Run, place: int, clock: Clock, zone: int | None) -> Timed:
+    """One unit's corrected time, and why it differs from the camera's own."""
+    own = unit.raw if run.lost else stamp
+    if own is None or clock.fast is None:
+        why = ""
+        if unit.epoch:
+            why = "the camera's clock had lost its date; only its place among the other files is known"
+        elif unit.raw is not None:
+            why = "the camera's time does not fit the files around it and is not used"
+        return Timed(unit, None, None, place, unit.raw if unit.epoch else None, None, why, None)
+    at = common(unit, own, zone)
+    shifted = at != own
+    time = at - clock.fast
+    reasons = []
+    if shifted:
+        reasons.append(f"taken under {_zone_name(unit.lead.offset_minutes)}, shown in {_zone_name(zone)}")
+    if clock.fast:
+        reasons.append(clock.reason)
+    taken = unit.lead.taken_local
+    same = not reasons and taken is not None
+    corrected = taken if same else moment(time)
+    if taken is None and not reasons:
+        reasons.append("from the file's name or its time stamp; it carries no capture time")
+    assert corrected is not None
+    utc = (corrected - timedelta(minutes=zone)).replace(tzinfo=UTC) if zone is not None else None
+    return Timed(unit, None, time, place, None, corrected, "; ".join(reasons), utc)
+
+
+def _zone_name(minutes: int | None) -> str:
+    size = abs(minutes or 0)
+    return f"UTC{'-' if (minutes or 0) < 0 else '+'}{size // 60:02d}:{size % 60:02d}"
+
+
+def _found(run: Run, clock: Clock) -> ClockFinding:
+    return ClockFinding(
+        device=run.device,
+        first=run.units[0].lead.sha256,
+        last=run.units[-1].lead.sha256,
+        seconds_fast=clock.fast,
+        spread=clock.spread,
+        source=clock.source,
+        reason=clock.reason,
+    )

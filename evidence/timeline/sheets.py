@@ -1,0 +1,99 @@
+"""Which of the day's claims a sheet names, when only its printed or hand-written text was read.
+
+OCR errs and a word list always has a best match, also when the truth is not on it: so a match
+counts only when it is close and clearly ahead of the runner-up, and even then it is one piece
+of evidence among others, never enough to file by.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from rapidfuzz import fuzz
+
+from evidence.model import ClaimId
+from evidence.timeline.values import ClaimSite
+
+SIMILAR = 85.0
+"""Least similarity, of 100; with the margin it abstained rather than erred on boards read by OCR (measured)."""
+MARGIN = 8.0
+"""Least lead over the runner-up, of 100."""
+VISIBLE = 70.0
+"""A field no claim matches this well was not read off the sheet at all."""
+FIELD_WEIGHTS = {"number": 2.0, "insured": 1.0, "address": 1.0}
+"""The number is unique by design; a surname or a street can be shared."""
+SHORTEST = 4
+"""Fields of fewer letters and digits match anything."""
+
+_NOT_WORDS = re.compile(r"[^0-9a-z]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetMatch:
+    """What the text of one sheet says. `claim` is None where nothing is close or clear enough."""
+
+    claim: ClaimId | None
+    similarity: float
+    """Of the best claim, 0 to 100."""
+    margin: float
+    """Its lead over the runner-up, 0 to 100."""
+    fields: tuple[str, ...]
+    """Which fields were legible: number, insured, address."""
+
+
+def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> SheetMatch:
+    """The claim the text names, or an abstention.
+
+    Each claim's score is the weighted mean similarity of the fields that can be read off the
+    sheet for at least one claim.
+    """
+    pieces = _pieces(lines)
+    nothing = SheetMatch(claim=None, similarity=0.0, margin=0.0, fields=())
+    if not pieces or not claims:
+        return nothing
+    found = [
+        {
+            "number": _likeness(str(site.claim), pieces),
+            "insured": _likeness(site.insured, pieces),
+            "address": _likeness(site.address, pieces),
+        }
+        for site in claims
+    ]
+    fields = tuple(f for f in FIELD_WEIGHTS if max(row[f] for row in found) >= VISIBLE)
+    if not fields:
+        return nothing
+    weight = sum(FIELD_WEIGHTS[f] for f in fields)
+    scored = sorted(
+        (-sum(FIELD_WEIGHTS[f] * row[f] for f in fields) / weight, str(site.claim))
+        for row, site in zip(found, claims, strict=True)
+    )
+    best = -scored[0][0]
+    margin = best + scored[1][0] if len(scored) > 1 else best
+    sure = best >= SIMILAR and margin >= MARGIN
+    return SheetMatch(
+        claim=ClaimId(scored[0][1]) if sure else None, similarity=best, margin=margin, fields=fields
+    )
+
+
+def _plain(text: str) -> str:
+    return _NOT_WORDS.sub(" ", text.lower()).strip()
+
+
+def _pieces(lines: Sequence[str]) -> list[str]:
+    """The lines, and neighbours joined: OCR breaks a line in two at a wide space."""
+    plain = [p for p in map(_plain, lines) if p]
+    return plain + [f"{a} {b}" for a, b in pairwise(plain)]
+
+
+def _likeness(field: str, pieces: Sequence[str]) -> float:
+    """Best similarity of a field with a part of any piece; a piece much shorter counts as a whole."""
+    wanted = _plain(field)
+    if len(wanted.replace(" ", "")) < SHORTEST:
+        return 0.0
+    return max(
+        fuzz.partial_ratio(wanted, piece) if len(piece) >= 0.8 * len(wanted) else fuzz.ratio(wanted, piece)
+        for piece in pieces
+    )

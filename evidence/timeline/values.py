@@ -1,0 +1,221 @@
+"""What goes into a day's plan and what comes out of it: frozen values, no behaviour.
+
+Naive times are wall-clock times, the camera's own or the common one of the job; aware times
+are UTC. Positions are WGS 84 degrees, lengths metres, probabilities shares of one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+
+from evidence.model import ClaimId, DcfName, DeviceId, Finding, GeoPoint, IntakeId, Sha256
+
+__all__ = [
+    "Boundary",
+    "ClaimSite",
+    "ClockFinding",
+    "ClockHint",
+    "DayPlan",
+    "Pins",
+    "PlacedShot",
+    "Segment",
+    "SheetAt",
+    "SheetEvidence",
+    "Shot",
+    "SplitOptions",
+]
+
+
+class SheetAt(StrEnum):
+    """When the claim's sheet is photographed: before the house, after it, or let the day tell."""
+
+    START = "start"
+    END = "end"
+    DETECT = "detect"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetEvidence:
+    """A sheet of paper in the photo that no code was read from."""
+
+    confidence: float
+    """That it is a sheet at all, 0 to 1."""
+    lines: tuple[str, ...] = ()
+    """Text read off it, top to bottom; may be empty or wrong."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """One file of a card with all that helps to place it."""
+
+    sha256: Sha256
+    device: DeviceId
+    card: IntakeId
+    card_path: str
+    name: str
+    dcf: DcfName | None = None
+    taken_local: datetime | None = None
+    """Naive: what the camera's clock showed, sub-seconds as a fraction."""
+    offset_minutes: int | None = None
+    """OffsetTimeOriginal, minutes east of UTC."""
+    gps: GeoPoint | None = None
+    gps_time: datetime | None = None
+    """Aware, UTC: the moment of the fix, which may be older than the photo."""
+    direction: float | None = None
+    file_modified: datetime | None = None
+    """Aware, UTC: the card's own time stamp."""
+    dividers: tuple[ClaimId, ...] = ()
+    """Claims whose sheet's code was read in the photo."""
+    sheet: SheetEvidence | None = None
+    is_photo: bool = True
+    object_key: str = ""
+    """Files of one card that share it are one object; empty stands for the file alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimSite:
+    """What the assignments say of one claim."""
+
+    claim: ClaimId
+    insured: str = ""
+    address: str = ""
+    place: GeoPoint | None = None
+    loss_date: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pins:
+    """What a person has decided; a plan never goes against it."""
+
+    claim_of: Mapping[Sha256, ClaimId | None] = field(default_factory=dict)
+    """Photos moved or named by a person; None means unassigned."""
+    cuts: frozenset[Sha256] = frozenset()
+    """Photos before which a boundary must stand."""
+    joins: frozenset[Sha256] = frozenset()
+    """Photos before which no boundary may stand. A contradicting move or cut wins."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockHint:
+    """A person's word on a camera's clock."""
+
+    device: DeviceId
+    minutes_fast: float
+    """How far the clock runs ahead of true local time; negative when it is behind."""
+    reason: str = "as told"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SplitOptions:
+    """How the day is split. The numbers are priors from the trade, common practice without a source.
+
+    None of them was fitted to the simulator of `tests/bench`, which draws from other distributions.
+    """
+
+    sheet_at: SheetAt = SheetAt.DETECT
+    confirm_below: float = 0.9
+    """A photo or a boundary less sure than this is shown to a person."""
+
+    photos_a_house: float = 120.0
+    """Prior mean; an inspection takes 60 to 300 photos."""
+    sheet_kept: float = 0.93
+    """Share of houses whose sheet is photographed, on a day on which sheets are used."""
+    sheet_read: float = 0.93
+    """Share of photographed sheets whose code is read; most of the rest are still seen to be a sheet."""
+    new_house: float = 0.3
+    """At a boundary, the chance that the next house is none of the day's known claims."""
+    errand: float = 0.12
+    """At a boundary, the chance that what follows are photos between houses."""
+
+    within_median: float = 12.0
+    """Seconds between two photos of one house, before the day's own gaps are seen."""
+    pause_share: float = 0.012
+    """Share of gaps within a house that are pauses: a talk, a ladder, a meal."""
+    pause_median: float = 480.0
+    """Seconds."""
+    between_median: float = 840.0
+    """Seconds from the last photo of a house to the first of the next: packing, driving, knocking."""
+    night: float = 6 * 3600.0
+    """A gap of this many seconds ends the working day; shorter than a night, longer than any pause."""
+
+    site_spread: float = 60.0
+    """Metres between a geocoded address and where photos of the house are taken."""
+    seen_spread: float = 25.0
+    """The same around a position learnt from the photos of the house."""
+    fix_spread: float = 8.0
+    """Metres of noise of one fix of a phone or a camera."""
+    fix_memory: float = 180.0
+    """Seconds after which a second fix counts as new evidence: GPS errors drift slowly."""
+    stale_fix: float = 120.0
+    """A fix older than this many seconds says nothing of where the photo was taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Boundary:
+    """Where one segment ends and the next begins, and why."""
+
+    before: Sha256
+    """The first photo after it."""
+    probability: float
+    reasons: tuple[str, ...]
+    to_confirm: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """Photos in one place that follow each other."""
+
+    number: int
+    """From 1, in the order of their first photos."""
+    claim: ClaimId | None
+    unknown: bool
+    """True for a house that is not named yet; False with no claim for photos between houses."""
+    shots: tuple[Sha256, ...]
+    opened_by: Boundary
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedShot:
+    """A shot in its place on the timeline."""
+
+    sha256: Sha256
+    corrected: datetime | None
+    """Naive local time on the common clock; None where no time could be had."""
+    correction: str
+    """Why `corrected` differs from the camera's own time; empty when it does not."""
+    utc: datetime | None
+    """Aware; None where the zone is not known."""
+    claim: ClaimId | None
+    confidence: float
+    to_confirm: bool
+    segment: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockFinding:
+    """How far a device's clock was off, for a stretch of its shots."""
+
+    device: DeviceId
+    first: Sha256
+    """First and last shot it holds for."""
+    last: Sha256
+    seconds_fast: float | None
+    """Ahead of true local time; None where nothing says."""
+    spread: float
+    """Seconds, about one standard deviation."""
+    source: str
+    """`gps`, `sheet`, `person`, `neighbour`, `assumed`."""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayPlan:
+    """Every shot placed exactly once, in timeline order, and the segments they form."""
+
+    placed: tuple[PlacedShot, ...]
+    segments: tuple[Segment, ...]
+    clocks: tuple[ClockFinding, ...]
+    findings: tuple[Finding, ...]
