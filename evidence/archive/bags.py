@@ -181,7 +181,7 @@ def read_tags(bag: Path) -> Mapping[str, bytes]:
 def _read_tags_once(bag: Path) -> dict[str, bytes] | None:
     manifest = (bag / TAG_MANIFEST).read_bytes()
     tags = {TAG_MANIFEST: manifest}
-    for path, digest in _parse(manifest).items():
+    for path, digest in parse_manifest(manifest).items():
         content = (bag / path).read_bytes()
         if hashlib.sha256(content).hexdigest() != digest:
             return None
@@ -189,11 +189,11 @@ def _read_tags_once(bag: Path) -> dict[str, bytes] | None:
     return tags
 
 
-def _parse(manifest: bytes) -> dict[str, str]:
-    """A manifest of our own making: digest, two blanks, path."""
+def parse_manifest(manifest: bytes) -> dict[str, Sha256]:
+    """Digests by path inside the bag, from a manifest of our own making: digest, two blanks, path."""
     lines = manifest.decode("utf-8").split("\n")
     from_line = (line.split("  ", 1) for line in lines if line)
-    return {decode_path(path): digest for digest, path in from_line}
+    return {decode_path(path): Sha256(digest) for digest, path in from_line}
 
 
 # --- what we were given ------------------------------------------------------------------
@@ -407,6 +407,6 @@ def known_paths(bag: Path) -> frozenset[str]:
     with contextlib.suppress(BagError):
         known.update(DATA + path for path in read_manifest(bag))
     with contextlib.suppress(OSError, ValueError):
-        known.update(_parse((bag / TAG_MANIFEST).read_bytes()))
+        known.update(parse_manifest((bag / TAG_MANIFEST).read_bytes()))
     known.update(path.relative_to(bag).as_posix() for path in bag.rglob("*") if LITTER.fullmatch(path.name))
     return frozenset(known)

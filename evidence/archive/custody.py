@@ -35,6 +35,8 @@ _AT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
 _PATIENCE = 60.0
 """Seconds to wait for another process; an append takes milliseconds."""
 
+_QUICK = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
+
 _TORN = "The last line is torn, as after a killed append; the next append sets it aside."
 
 _NOTES = frozenset({"torn_line", "head_behind", "clock_went_back"})
@@ -414,9 +416,8 @@ def _parse(line: bytes) -> tuple[Entry | None, str]:
 
 def _is_canonical(line: bytes, value: Mapping[str, Any]) -> bool:
     """True for RFC 8785 form. The C encoder agrees with it on most lines and is ten times as fast."""
-    quick = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     try:
-        return quick.encode() == line or rfc8785.dumps(dict(value)) == line
+        return _QUICK(value).encode() == line or rfc8785.dumps(dict(value)) == line
     except (rfc8785.CanonicalizationError, UnicodeEncodeError):
         return False
 

@@ -45,7 +45,9 @@ Step = Callable[[str], None]
 """Told the name of each step once it is done."""
 
 _LEFTOVER = re.compile(r"\.(?P<name>.+)\.(?:next|old|gone)")
-_LOCKS = ".locks"
+LOCKS = ".locks"
+"""Folder of the lock files, beside the bags."""
+
 _STRIPES = 64
 """Lock files a folder of bags gets at most; they carry no claim's name, so a purge leaves none behind."""
 
@@ -74,11 +76,21 @@ def old_of(home: Path) -> Path:
     return home.with_name(f".{home.name}.old")
 
 
+def gone_of(home: Path) -> Path:
+    """The hidden sibling that a removed folder becomes before it is deleted."""
+    return home.with_name(f".{home.name}.gone")
+
+
+def hidden_siblings(home: Path) -> tuple[Path, ...]:
+    """Every hidden name that this module uses for `home`."""
+    return (next_of(home), old_of(home), gone_of(home))
+
+
 @contextlib.contextmanager
 def exclusively(home: Path, *, patience: float = _PATIENCE) -> Iterator[None]:
     """Hold the lock of one bag, across threads and processes. Raises LockedError after `patience` seconds."""
     stripe = int(hashlib.sha256(home.name.encode()).hexdigest()[:8], 16) % _STRIPES
-    folder = home.parent / _LOCKS
+    folder = home.parent / LOCKS
     with writing(folder):
         make_folder(folder)
     lock = FileLock(folder / f"{stripe:02d}.lock", timeout=patience)
@@ -187,7 +199,7 @@ def settle(home: Path, known: Keep, *, keep_unfinished: bool = False) -> None:
             elif not (fresh / MARK).exists():
                 mark(fresh)
         _retire(home, known)
-        remove_tree(home.with_name(f".{home.name}.gone"))
+        remove_tree(gone_of(home))
 
 
 def mark(folder: Path) -> None:
@@ -254,14 +266,14 @@ def vanish(home: Path) -> bool:
     Call it under `exclusively`. A kill after the renaming is finished by `recover`. Raises
     DestinationError.
     """
-    gone = home.with_name(f".{home.name}.gone")
+    gone = gone_of(home)
     with writing(home):
         there = home.is_dir()
         remove_tree(gone)
         if there:
             home.rename(gone)
             sync_folder(home.parent)
-        for leftover in (gone, next_of(home), old_of(home)):
+        for leftover in hidden_siblings(home):
             remove_tree(leftover)
         sync_folder(home.parent)
     return there

@@ -1,0 +1,56 @@
+"""Which files below a folder have given bytes: the look that follows a purge."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Iterator, Mapping
+from pathlib import Path
+
+from evidence.archive.bagcheck import read_manifest
+from evidence.archive.swap import LOCKS
+from evidence.cards.durable import hash_file
+from evidence.errors import BagError
+from evidence.model import Sha256
+
+
+def find_digests(root: Path, digests: Collection[Sha256], *, deep: bool = False) -> tuple[str, ...]:
+    """Paths below `root` whose bytes have one of these SHA-256 digests, with forward slashes, sorted.
+
+    Bags that stand straight below `root` answer for their payload by their manifests; every
+    other file is read: half-built bags, leftovers, files in no manifest, tag files. `deep`
+    reads the bags' payload too. Links are not followed. Raises OSError.
+    """
+    wanted = frozenset(digests)
+    found: list[Path] = []
+    for entry in sorted(root.iterdir()) if root.is_dir() else []:
+        if entry.name == LOCKS or entry.is_symlink():
+            continue
+        recorded = {} if deep or entry.name.startswith(".") else _recorded(entry)
+        found += [path for path in _files(entry) if (recorded.get(path) or hash_file(path)) in wanted]
+    return tuple(sorted(path.relative_to(root).as_posix() for path in found))
+
+
+def _recorded(bag: Path) -> Mapping[Path, Sha256]:
+    """Digests by a bag's manifest; none for a folder that is no bag, or a broken one."""
+    if not (bag / "bagit.txt").is_file():
+        return {}
+    try:
+        return {bag / "data" / path: digest for path, digest in read_manifest(bag).items()}
+    except BagError:
+        return {}
+
+
+def _files(entry: Path) -> Iterator[Path]:
+    """The entry itself, or every regular file below it. Raises OSError."""
+    if entry.is_file():
+        yield entry
+    for parent, _names, files in os.walk(entry, onerror=_raise):
+        for name in files:
+            path = Path(parent, name)
+            if path.is_file() and not path.is_symlink():
+                yield path
+
+
+def _raise(error: OSError) -> None:
+    if not isinstance(error, NotADirectoryError):
+        raise error

@@ -1,0 +1,73 @@
+"""Which physical disk a folder lies on, so that two folders on one disk are never counted twice."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import sys
+from pathlib import Path
+
+_SYS_BLOCK = Path("/sys/dev/block")
+_MOUNTS = Path("/proc/self/mountinfo")
+_HARDWARE_NAMES = ("wwid", "device/wwid", "serial", "device/serial")
+"""Where the Linux kernel keeps a disk's own name, best first (Documentation/ABI, sysfs-block)."""
+
+
+def place_id(folder: Path) -> str:
+    """A short text that is equal for all folders on one physical disk, and stays when it is plugged in again.
+
+    On Linux the disk below the partition, by its hardware name where it has one; a network
+    share by its server and export. Elsewhere the file system's serial or device number: there
+    two partitions of one disk look like two places. Raises OSError when there is no such folder.
+    """
+    device = folder.stat().st_dev
+    if sys.platform != "linux":
+        return f"filesystem:{device:x}"
+    major, minor = os.major(device), os.minor(device)
+    if major:
+        return _disk(major, minor)
+    source, kind = _mount_of(major, minor)
+    if source.startswith("/dev/"):  # btrfs and overlays of one disk have numbers of their own
+        with contextlib.suppress(OSError):
+            below = Path(source).stat().st_rdev
+            return _disk(os.major(below), os.minor(below))
+    if kind in {"tmpfs", "ramfs", "overlay", ""}:
+        return f"{kind or 'filesystem'}:{major}:{minor}"
+    return f"{kind}:{source}"
+
+
+def _disk(major: int, minor: int) -> str:
+    """The whole disk below a partition or a mapped volume; several, joined, where it spans several."""
+    number = f"{major}:{minor}"
+    try:
+        device = (_SYS_BLOCK / number).resolve(strict=True)
+    except OSError:
+        return f"disk:{number}"
+    names = sorted(set(_hardware(device)))
+    return "disk:" + "+".join(names)
+
+
+def _hardware(device: Path) -> list[str]:
+    if (device / "partition").exists():
+        device = device.parent
+    with contextlib.suppress(OSError):
+        below = [entry.resolve(strict=True) for entry in (device / "slaves").iterdir()]
+        if below:
+            return [name for each in below for name in _hardware(each)]
+    for name in _HARDWARE_NAMES:
+        with contextlib.suppress(OSError):
+            if text := (device / name).read_text(encoding="utf-8", errors="replace").strip():
+                return [re.sub(r"\s+", "_", text)]
+    return [device.name]
+
+
+def _mount_of(major: int, minor: int) -> tuple[str, str]:
+    """Source and kind of the mount with that device number (proc(5), mountinfo); empty when there is none."""
+    with contextlib.suppress(OSError):
+        for line in _MOUNTS.read_text(encoding="utf-8", errors="replace").splitlines():
+            before, _, after = line.partition(" - ")
+            fields, rest = before.split(), after.split()
+            if len(fields) > 2 and fields[2] == f"{major}:{minor}" and len(rest) > 1:
+                return rest[1], rest[0]
+    return "", ""
