@@ -52,6 +52,14 @@ def explain(shots: ShotList) -> str:
     return "\n".join(lines) + "\n"
 
 
+def asked_words(shot: Shot) -> str:
+    """What satisfies a shot, as one short phrase beside its title."""
+    joint = "; or " if any(len(way.parts) > 1 for way in shot.ways) else " or "
+    if len(shot.ways) == len(shot.ways[0].parts) == 1 and not shot.ways[0].parts[0].title:
+        return _photos(shot.ways[0].parts[0].least)
+    return joint.join(way_words(way) for way in shot.ways)
+
+
 def way_words(way: Way, *, facets: bool = False) -> str:
     """One way to satisfy a shot, as a phrase; with `facets`, what its photos must say is spelt out."""
     return " and ".join(part_words(part, facets=facets) for part in way.parts)
@@ -59,7 +67,7 @@ def way_words(way: Way, *, facets: bool = False) -> str:
 
 def part_words(part: Part, *, facets: bool = False) -> str:
     """One part of a way, as a phrase with its number."""
-    photos = f"{part.least} photo{'s' if part.least > 1 else ''}"
+    photos = _photos(part.least)
     if not part.title:
         return f"{photos}: {part.criteria.words}" if part.criteria.words else photos
     shown = f"{part.least} {part.title}"
@@ -116,6 +124,10 @@ def bounds_words(bounds: Bounds, shots: ShotList) -> list[str]:
         other = shots.shot(bounds.after)
         words.append(f"taken after: {other.title if other else bounds.after}")
     return words
+
+
+def _photos(count: int) -> str:
+    return "1 photo" if count == 1 else f"{count} photos"
 
 
 def _floor(sharpness: float, pixels: int) -> str:

@@ -153,7 +153,10 @@ def _check_whole(shots: ShotList, head: _Node, root: _Node) -> None:
             head.refuse(
                 "drop", f"shot {shot.id!r} comes after {shot.bounds.after!r}, which is gone", "Keep both."
             )
-    if any(shot.area is Area.ROOF for shot in shots.shots) and not shots.safety.strip():
+    if (
+        any(shot.area is Area.ROOF or shot.for_each is ForEach.SLOPE for shot in shots.shots)
+        and not shots.safety.strip()
+    ):
         head.refuse("safety", "shots on the roof, and no safety note", 'Add safety = "..." under [list].')
 
 

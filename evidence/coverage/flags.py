@@ -1,0 +1,213 @@
+"""Everything about a claim's photos that would embarrass the file before a court, said beforehand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from evidence.coverage.doubles import pairs
+from evidence.coverage.match import Seen, firm, too_poor, within
+from evidence.coverage.report import CheckOptions, Item, NearMatch, Status
+from evidence.coverage.shots import QualityFloor, ShotList
+from evidence.model import Claim, ClaimId, Condition, Face, Finding, GeoPoint, MediaKind, Role, Sha256
+
+CODES = {
+    "near_duplicate": "nearly the same picture as another of this claim; the two count once",
+    "used_elsewhere": "the very same file belongs to another claim too",
+    "alike_elsewhere": "nearly the same picture belongs to another claim",
+    "outside_inspection": "taken outside the inspection",
+    "before_loss": "taken before the date of loss",
+    "far_from_address": "taken farther from the loss address than the lot reaches",
+    "clock_corrected": "the camera's clock was wrong and its time is corrected",
+    "edited": "an editing program has written this file",
+    "no_original_time": "the capture time is missing",
+    "absurd_time": "the capture time cannot be right",
+    "blurred": "too blurred to count",
+    "small": "too small to count",
+    "truncated": "the file is not whole",
+    "unreadable_image": "the picture cannot be read",
+    "count_without_square": "a count is stated, but no test square is shown",
+    "damage_and_proof": "the same thing is shown as damaged and as undamaged",
+}
+"""Every code of a flag made here, and what it means; flags raised earlier are passed on under their own."""
+
+_FROM_CAMERA = frozenset(
+    {"truncated", "empty_file", "not_an_image", "unreadable_image", "absurd_size", "edited", "absurd_time"}
+    | {"no_original_time", "unreadable_exif", "no_exif"}
+)
+"""What is passed on of the flags on a photo's camera data; a missing position alone embarrasses nobody."""
+
+_EARTH_M = 6_371_008.8
+"""Mean radius of the earth (IUGG), metres."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlagCase:
+    """All that flags are raised from."""
+
+    photos: tuple[Seen, ...]
+    """In shooting order, sheets and label cards among them."""
+    claim: Claim
+    shots: ShotList
+    items: tuple[Item, ...]
+    window: tuple[datetime, datetime] | None
+    options: CheckOptions
+    same: Mapping[Sha256, tuple[ClaimId, ...]]
+    """Other claims that hold the same file."""
+    near: tuple[NearMatch, ...]
+
+
+def all_flags(case: FlagCase) -> tuple[Finding, ...]:
+    """All flags, each code once a photo, in shooting order."""
+    photos, options = case.photos, case.options
+    shown = [seen for seen in photos if not seen.sheet]
+    floor = _lowest_floor(case.shots)
+    found: dict[tuple[str, str], Finding] = {}
+    sources: Iterable[Iterator[Finding]] = (
+        *(_about_file(seen) for seen in photos),
+        *(_about_time(seen, case.claim, case.window) for seen in photos),
+        *(_about_place(seen, case.claim, options) for seen in photos),
+        *(_about_quality(seen, floor) for seen in shown if seen.photo.kind is MediaKind.PHOTO),
+        _doubles(shown, options),
+        _elsewhere(case),
+        _counts(shown, options),
+        _contradictions(shown, case.items),
+    )
+    for source in sources:
+        for finding in source:
+            found.setdefault((finding.code, finding.subject), finding)
+    place = {seen.photo.sha256: number for number, seen in enumerate(photos)}
+    return tuple(sorted(found.values(), key=lambda f: place.get(Sha256(f.subject), len(photos))))
+
+
+def distance_m(one: GeoPoint, other: GeoPoint) -> float:
+    """Great-circle distance in metres by the haversine formula, on a sphere of the earth's mean radius."""
+    lat1, lat2 = math.radians(one.lat), math.radians(other.lat)
+    half = math.radians(other.lon - one.lon) / 2
+    h = math.sin((lat2 - lat1) / 2) ** 2 + math.cos(lat1) * math.cos(lat2) * math.sin(half) ** 2
+    return 2 * _EARTH_M * math.asin(min(1.0, math.sqrt(h)))
+
+
+def _finding(code: str, seen: Seen, detail: str) -> Finding:
+    return Finding(code=code, message=f"{detail}.", subject=seen.photo.sha256)
+
+
+def _about_file(seen: Seen) -> Iterator[Finding]:
+    """What was found before, when the file was read and looked at."""
+    photo = seen.photo
+    for flag in photo.facts.flags:
+        if flag.code in _FROM_CAMERA and photo.kind in {MediaKind.PHOTO, MediaKind.RAW}:
+            yield Finding(code=flag.code, message=flag.message, subject=photo.sha256)
+    for flag in (*photo.look.flags, *photo.flags):
+        yield Finding(code=flag.code, message=flag.message, subject=photo.sha256)
+
+
+def _about_time(seen: Seen, claim: Claim, window: tuple[datetime, datetime] | None) -> Iterator[Finding]:
+    photo, taken = seen.photo, seen.taken
+    if photo.kind is MediaKind.PHOTO and photo.facts.taken_local is None:
+        yield _finding("no_original_time", seen, "The capture time is missing")
+    if photo.correction:
+        yield _finding(
+            "clock_corrected", seen, f"The camera's clock is corrected: {photo.correction.rstrip('.')}"
+        )
+    if taken is None:
+        return
+    if claim.loss_date is not None and taken.date() < claim.loss_date:
+        detail = f"Taken {taken:%Y-%m-%d}, before the date of loss, {claim.loss_date}"
+        yield _finding("before_loss", seen, detail)
+    if window is not None and not within(taken, window):
+        first, last = window
+        detail = (
+            f"Taken {taken:%Y-%m-%d %H:%M}, outside the inspection of {first:%Y-%m-%d %H:%M} to {last:%H:%M}"
+        )
+        yield _finding("outside_inspection", seen, detail)
+
+
+def _about_place(seen: Seen, claim: Claim, options: CheckOptions) -> Iterator[Finding]:
+    here = seen.photo.facts.gps
+    if here is None or claim.place is None:
+        return
+    metres = distance_m(here, claim.place)
+    if metres > options.lot_m:
+        yield _finding("far_from_address", seen, f"Taken {_metres(metres)} from the loss address")
+
+
+def _about_quality(seen: Seen, floor: QualityFloor) -> Iterator[Finding]:
+    for words in too_poor(seen, floor):
+        code = "blurred" if words.startswith("too blurred") else "small"
+        yield _finding(code, seen, f"{words[0].upper()}{words[1:]}, so it does not count")
+
+
+def _lowest_floor(shots: ShotList) -> QualityFloor:
+    """A photo below this counts for nothing in the list."""
+    return QualityFloor(
+        sharpness=min((s.quality.sharpness for s in shots.shots), default=0.0),
+        pixels=min((s.quality.pixels for s in shots.shots), default=0),
+    )
+
+
+def _doubles(photos: Sequence[Seen], options: CheckOptions) -> Iterator[Finding]:
+    """Each later picture of a near-equal pair, pointing at the earliest it resembles."""
+    hashes = [seen.photo.look.phash for seen in photos]
+    told: set[int] = set()
+    for first, second, bits in sorted(pairs(hashes, options.double_bits), key=lambda p: (p[1], p[0])):
+        if second not in told:
+            told.add(second)
+            name = photos[first].photo.name
+            yield _finding(
+                "near_duplicate",
+                photos[second],
+                f"Nearly the same picture as {name} ({bits} of 64 bits differ)",
+            )
+
+
+def _elsewhere(case: FlagCase) -> Iterator[Finding]:
+    known = {seen.photo.sha256: seen for seen in case.photos}
+    for sha, claims in case.same.items():
+        if sha in known and claims:
+            yield _finding(
+                "used_elsewhere", known[sha], f"The same file is in claim {', '.join(sorted(claims))}"
+            )
+    for match in sorted(case.near, key=lambda m: (m.bits, m.claim)):
+        if match.photo in known and match.claim not in case.same.get(match.photo, ()):
+            detail = f"Nearly the same picture is in claim {match.claim} ({match.bits} of 64 bits differ)"
+            yield _finding("alike_elsewhere", known[match.photo], detail)
+
+
+def _counts(photos: Sequence[Seen], options: CheckOptions) -> Iterator[Finding]:
+    """Counts of hits on a face of which no photo shows the square they were counted in."""
+    level = options.guess_level
+    faces = {firm(seen.face, level) for seen in photos if firm(seen.role, level) == Role.TEST_SQUARE}
+    for seen in photos:
+        count, face = firm(seen.count, level), firm(seen.face, level)
+        if count and face not in faces:
+            where = f"the {face} slope" if face not in {"", Face.NONE} else "that slope"
+            yield _finding(
+                "count_without_square",
+                seen,
+                f"A count of {count} is stated, but no photo shows the test square of {where}",
+            )
+
+
+def _contradictions(photos: Sequence[Seen], items: Sequence[Item]) -> Iterator[Finding]:
+    """Things for which a damage close-up and a no-damage proof were both counted."""
+    known = {seen.photo.sha256: seen for seen in photos}
+    for item in items:
+        if item.status is not Status.MET:
+            continue
+        shown = [known[sha] for sha in item.photos]
+        proofs = [s for s in shown if s.role and s.role.value == Role.NO_DAMAGE_PROOF]
+        damaged = [s for s in shown if s.condition and s.condition.value == Condition.DAMAGE]
+        if proofs and damaged:
+            thing = f"{item.place}: {item.title}" if item.place else item.title
+            yield _finding(
+                "damage_and_proof",
+                proofs[0],
+                f"{thing} is shown as undamaged here and as damaged in {damaged[0].photo.name}",
+            )
+
+
+def _metres(metres: float) -> str:
+    return f"{metres / 1000:.1f} km" if metres >= 1000 else f"{metres:.0f} m"

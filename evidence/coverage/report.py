@@ -1,0 +1,132 @@
+"""What a coverage check is asked and what it answers; frozen values only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from evidence.coverage.shots import FACES, Area, ForEach
+from evidence.model import ClaimId, Face, Finding, Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiver:
+    """A person's word that a required shot is not needed on this claim."""
+
+    requirement: str
+    """Id of the shot."""
+    by: str
+    why: str
+    face: Face | None = None
+    """None waives it wherever it is asked for."""
+    structure: str = ""
+    """For a structure's shot: the component; empty waives all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NearMatch:
+    """A photo of this claim that looks nearly like one of another claim."""
+
+    photo: Sha256
+    other: Sha256
+    claim: ClaimId
+    bits: int
+    """Hamming distance of the perceptual hashes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckOptions:
+    """How strictly to check."""
+
+    guess_level: float = 0.8
+    """A guess at least this probable may fill a shot as guessed; a weaker one says nothing."""
+    double_bits: int = 6
+    """Pictures whose perceptual hashes differ in at most this many of 64 bits count once."""
+    lot_m: float = 150.0
+    """A photo farther than this from the loss address is flagged, in metres."""
+    window: tuple[datetime, datetime] | None = None
+    """First and last moment of the inspection, naive, on the job's common clock; None: the day on which most of
+    the photos were taken."""
+    elevations: tuple[Face, ...] = FACES
+    slopes: tuple[Face, ...] = FACES
+    """The slopes that the roof has, where somebody knows; a shot is asked for on none but these."""
+
+
+class Status(StrEnum):
+    """What became of one required shot."""
+
+    MET = "met"
+    GUESSED = "guessed"
+    MISSING = "missing"
+    WAIVED = "waived"
+    NOT_NEEDED = "not_needed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A photo that comes near to satisfying a shot, and what it lacks."""
+
+    photo: Sha256
+    lacks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One required shot in one place: what was asked, what became of it, by which photos, and why."""
+
+    requirement: str
+    title: str
+    for_each: ForEach
+    area: Area
+    status: Status
+    why: str
+    asked: str
+    """What would satisfy it, in words."""
+    face: Face | None = None
+    structure: str = ""
+    photos: tuple[Sha256, ...] = ()
+    """Photos that state what is asked, in shooting order, also where they do not suffice."""
+    guesses: tuple[Sha256, ...] = ()
+    """Photos of which some part is only guessed."""
+    candidates: tuple[Candidate, ...] = ()
+    """For what is missing: the nearest photos, nearest first."""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Names it within its report: the shot and its place."""
+        return self.requirement, self.face or self.structure or ""
+
+    @property
+    def place(self) -> str:
+        """`right elevation`, `back slope`, `shed`; empty for what is asked once."""
+        if self.face is not None:
+            return f"{self.face} {self.for_each}"
+        return self.structure.replace("_", " ")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoverageReport:
+    """The whole answer; every required shot is in exactly one of the first five."""
+
+    list_id: str
+    list_title: str
+    basis: str
+    safety: str
+    met: tuple[Item, ...]
+    guessed: tuple[Item, ...]
+    missing: tuple[Item, ...]
+    waived: tuple[Item, ...]
+    not_needed: tuple[Item, ...]
+    flags: tuple[Finding, ...]
+    """About photos (the subject is a sha256) and about the claim as a whole (an empty subject)."""
+
+    @property
+    def items(self) -> tuple[Item, ...]:
+        """All of them, worst first."""
+        return (*self.missing, *self.guessed, *self.waived, *self.met, *self.not_needed)
+
+    @property
+    def complete(self) -> bool:
+        """True when nothing is missing and nothing rests on a guess (rule 9)."""
+        return not self.missing and not self.guessed

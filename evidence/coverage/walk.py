@@ -1,0 +1,79 @@
+"""What is still to shoot, in the order in which one walks, with the safety note where it leads up."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from evidence.coverage.report import CoverageReport, Item
+from evidence.coverage.shots import FACES, Area, ForEach
+from evidence.model import Face
+
+SAFETY = (
+    "Go on a roof only if it is safe and you are equipped, trained and allowed to. Follow local codes and your "
+    "employer's rules. When in doubt stay down, photograph from the ground, or ask for a licensed roofer."
+)
+"""For a list that brings no note of its own."""
+
+NOTHING = "no photo shows it"
+"""Why a shot is missing of which there is nothing at all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShootLine:
+    """One thing to photograph, or, where a guess may do, to confirm."""
+
+    text: str
+    area: Area
+    requirement: str
+    face: Face | None = None
+    structure: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToShoot:
+    """The adjuster's list before driving off."""
+
+    lines: tuple[ShootLine, ...]
+    """Outside round the house, then inside, and the roof last."""
+    safety: str
+    """Empty only when no line leads on the roof."""
+    confirm: tuple[ShootLine, ...] = ()
+    """What only guesses satisfy: no need to shoot, but a person must confirm it."""
+
+
+def still_to_shoot(report: CoverageReport) -> ToShoot:
+    """The missing shots of a report in walking order: clockwise from the front, what is asked once after that."""
+    lines = tuple(_line(item, _what(item)) for item in _walked(report.missing))
+    confirm = tuple(_line(item, item.why) for item in _walked(report.guessed))
+    up = any(item.area is Area.ROOF or item.for_each is ForEach.SLOPE for item in report.missing)
+    return ToShoot(lines=lines, safety=(report.safety or SAFETY) if up else "", confirm=confirm)
+
+
+def _what(item: Item) -> str:
+    return item.asked if item.why == NOTHING else f"{item.asked} (so far {item.why})"
+
+
+def _line(item: Item, what: str) -> ShootLine:
+    place = f"{item.place[0].upper()}{item.place[1:]}: " if item.place else ""
+    title = item.title[0].lower() + item.title[1:] if place and not item.title[1:2].isupper() else item.title
+    return ShootLine(
+        text=f"{place}{title}: {what}",
+        area=item.area,
+        requirement=item.requirement,
+        face=item.face,
+        structure=item.structure,
+    )
+
+
+def _walked(items: Sequence[Item]) -> list[Item]:
+    """Stable: within one place the list's own order."""
+    areas = list(Area)
+    return sorted(items, key=lambda item: (areas.index(item.area), *_stop(item)))
+
+
+def _stop(item: Item) -> tuple[int, int]:
+    """Where on the round: the faces first, one after the other; then structures; then single things."""
+    if item.face is not None:
+        return 0, FACES.index(item.face) if item.face in FACES else len(FACES)
+    return (1, 0) if item.for_each is ForEach.STRUCTURE else (2, 0)
