@@ -6,7 +6,7 @@ that are met, but for the bounds that a list sets (`in_window`, where the inspec
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -30,6 +30,7 @@ from evidence.coverage.report import (
     Candidate,
     CheckOptions,
     CoverageReport,
+    Elsewhere,
     Item,
     NearMatch,
     Status,
@@ -44,6 +45,7 @@ __all__ = [
     "CheckOptions",
     "ClaimId",
     "CoverageReport",
+    "Elsewhere",
     "Item",
     "NearMatch",
     "ShootLine",
@@ -64,16 +66,11 @@ def check(
     photos: Sequence[PhotoRecord],
     claim: Claim,
     *,
-    used_elsewhere: Mapping[Sha256, tuple[ClaimId, ...]] | None = None,
-    near_matches: Sequence[NearMatch] = (),
+    used_elsewhere: Elsewhere | None = None,
     waivers: Sequence[Waiver] = (),
     options: CheckOptions | None = None,
 ) -> CoverageReport:
-    """Judge every shot of the list in every place it is asked for. The order of `photos` does not matter.
-
-    `used_elsewhere` names the other claims that hold the same file, `near_matches` those that hold nearly the same
-    picture; both only raise flags.
-    """
+    """Judge every shot of the list in every place it is asked for. The order of `photos` does not matter."""
     options = options or CheckOptions()
     ordered = sorted({p.sha256: p for p in photos}.values(), key=lambda p: (p.order, p.sha256))
     seen = [see(photo) for photo in ordered]
@@ -105,8 +102,7 @@ def check(
                 items=tuple(items),
                 window=case.window,
                 options=options,
-                same=used_elsewhere or {},
-                near=tuple(near_matches),
+                elsewhere=used_elsewhere or Elsewhere(),
             )
         ),
     )

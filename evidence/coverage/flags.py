@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from evidence.coverage.doubles import pairs
 from evidence.coverage.match import Seen, firm, too_poor, within
-from evidence.coverage.report import CheckOptions, Item, NearMatch, Status
+from evidence.coverage.report import CheckOptions, Elsewhere, Item, Status
 from evidence.coverage.shots import QualityFloor, ShotList
-from evidence.model import Claim, ClaimId, Condition, Face, Finding, GeoPoint, MediaKind, Role, Sha256
+from evidence.model import Claim, Condition, Face, Finding, GeoPoint, MediaKind, Role, Sha256
 
 CODES = {
     "near_duplicate": "nearly the same picture as another of this claim; the two count once",
@@ -54,9 +54,7 @@ class FlagCase:
     items: tuple[Item, ...]
     window: tuple[datetime, datetime] | None
     options: CheckOptions
-    same: Mapping[Sha256, tuple[ClaimId, ...]]
-    """Other claims that hold the same file."""
-    near: tuple[NearMatch, ...]
+    elsewhere: Elsewhere
 
 
 def all_flags(case: FlagCase) -> tuple[Finding, ...]:
@@ -165,13 +163,13 @@ def _doubles(photos: Sequence[Seen], options: CheckOptions) -> Iterator[Finding]
 
 def _elsewhere(case: FlagCase) -> Iterator[Finding]:
     known = {seen.photo.sha256: seen for seen in case.photos}
-    for sha, claims in case.same.items():
+    for sha, claims in case.elsewhere.same.items():
         if sha in known and claims:
             yield _finding(
                 "used_elsewhere", known[sha], f"The same file is in claim {', '.join(sorted(claims))}"
             )
-    for match in sorted(case.near, key=lambda m: (m.bits, m.claim)):
-        if match.photo in known and match.claim not in case.same.get(match.photo, ()):
+    for match in sorted(case.elsewhere.near, key=lambda m: (m.bits, m.claim)):
+        if match.photo in known and match.claim not in case.elsewhere.same.get(match.photo, ()):
             detail = f"Nearly the same picture is in claim {match.claim} ({match.bits} of 64 bits differ)"
             yield _finding("alike_elsewhere", known[match.photo], detail)
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
@@ -33,6 +34,15 @@ class NearMatch:
     claim: ClaimId
     bits: int
     """Hamming distance of the perceptual hashes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Elsewhere:
+    """Where else in the archive this claim's photos are; it only raises flags."""
+
+    same: Mapping[Sha256, tuple[ClaimId, ...]] = field(default_factory=dict)
+    """Other claims that hold the very same file."""
+    near: tuple[NearMatch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
