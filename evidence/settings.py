@@ -34,7 +34,7 @@ class SafetySettings(_Part):
     """When a card may be erased (rule 4)."""
 
     places: Annotated[int, Field(ge=1)]
-    off_computer: Annotated[int, Field(ge=0)]
+    off_computer: Annotated[int, Field(ge=1)]
 
 
 class TargetSettings(_Part):
@@ -61,19 +61,11 @@ class ClockSettings(_Part):
     reason: str = "stated in the settings"
 
 
-class TagSettings(_Part):
-    """How tags are found."""
-
-    label_fills: Share
-    label_pause_minutes: Annotated[float, Field(gt=0)]
-    lone_r: Literal["right", "rear"]
-    guess_level: Share
-
-
 class CoverageSettings(_Part):
     """Which list a claim is checked against, and how strictly."""
 
     default_list: str
+    guess_level: Share
     double_bits: Annotated[int, Field(ge=0, le=64)]
     lot_m: Annotated[float, Field(gt=0)]
     by_peril: dict[str, str]
@@ -106,7 +98,6 @@ class Settings(_Part):
     target: tuple[TargetSettings, ...] = ()
     split: SplitSettings
     clock: tuple[ClockSettings, ...] = ()
-    tags: TagSettings
     coverage: CoverageSettings
     watch: WatchSettings
     catalog: CatalogSettings

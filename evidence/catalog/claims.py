@@ -53,6 +53,8 @@ class WaiverRow:
 
     claim: ClaimId
     requirement: str
+    place: str
+    """A face or a structure; empty waives it wherever it is asked for."""
     by: str
     why: str
     at: datetime
@@ -165,18 +167,22 @@ class Claims:
         row = {
             "claim": waiver.claim,
             "requirement": waiver.requirement,
+            "place": waiver.place,
             "by": waiver.by,
             "why": waiver.why,
             "at": to_text(waiver.at),
         }
         self._session.upsert(t.waiver, [row])
 
-    def drop_waiver(self, claim: ClaimId, requirement: str) -> None:
+    def drop_waiver(self, claim: ClaimId, requirement: str, place: str) -> None:
         """Take a waiver back."""
+        mine = (
+            (t.waiver.c.claim == claim)
+            & (t.waiver.c.requirement == requirement)
+            & (t.waiver.c.place == place)
+        )
         with self._session.together() as db:
-            db.execute(
-                delete(t.waiver).where(t.waiver.c.claim == claim, t.waiver.c.requirement == requirement)
-            )
+            db.execute(delete(t.waiver).where(mine))
 
     def waivers(self, claim: ClaimId) -> list[WaiverRow]:
         """The claim's waivers."""
@@ -185,6 +191,7 @@ class Claims:
                 WaiverRow(
                     claim=ClaimId(row.claim),
                     requirement=row.requirement,
+                    place=row.place,
                     by=row.by,
                     why=row.why,
                     at=datetime.fromisoformat(row.at),

@@ -27,6 +27,9 @@ class CopyRow:
     off_computer: bool
     claim: ClaimId
     verified_at: datetime | None
+    """When it was last read back and matched, aware, UTC."""
+    found_bad_at: datetime | None = None
+    """When it was last found altered, unreadable or gone, aware, UTC."""
 
 
 class Keeping:
@@ -39,6 +42,10 @@ class Keeping:
         """These claims' bags no longer say what the catalog says; None is the tray."""
         names = [claim or TRAY for claim in claims]
         self._session.upsert(t.bag, [{"claim": name, "dirty": True} for name in names])
+
+    def mark_known_dirty(self, claims: Collection[ClaimId]) -> None:
+        """The same for those of `claims` that have a bag at all."""
+        self.mark_dirty(set(claims) & set(self.bags()))
 
     def mark_clean(self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime) -> None:
         """The bag was built with exactly these originals at these payload paths."""
@@ -79,7 +86,7 @@ class Keeping:
             return {Sha256(row.sha256): row.payload_path for row in rows}
 
     def put_copies(self, copies: Sequence[CopyRow]) -> None:
-        """Write down that these copies were read back and matched (or, without a time, that they were not)."""
+        """Write down that these copies were read back and matched."""
         rows = [
             {
                 "sha256": one.sha256,
@@ -88,6 +95,7 @@ class Keeping:
                 "off_computer": one.off_computer,
                 "claim": one.claim,
                 "verified_at": to_text(one.verified_at),
+                "found_bad_at": to_text(one.found_bad_at),
             }
             for one in copies
         ]
@@ -107,14 +115,14 @@ class Keeping:
                     )
                 )
 
-    def doubt(self, place: str, digests: Sequence[Sha256]) -> None:
+    def doubt(self, place: str, digests: Sequence[Sha256], *, at: datetime) -> None:
         """These copies were found bad or missing; they count for nothing until matched again."""
         with self._session.together() as db:
             for piece in chunks(digests):
                 db.execute(
                     update(t.copy)
                     .where(t.copy.c.place == place, t.copy.c.sha256.in_(piece))
-                    .values(verified_at=None)
+                    .values(found_bad_at=to_text(at))
                 )
 
     def copies(self, digests: Sequence[Sha256]) -> dict[Sha256, list[CopyRow]]:
@@ -130,6 +138,7 @@ class Keeping:
                         off_computer=row.off_computer,
                         claim=ClaimId(row.claim),
                         verified_at=from_text(row.verified_at),
+                        found_bad_at=from_text(row.found_bad_at),
                     )
                     found[one.sha256].append(one)
         return found

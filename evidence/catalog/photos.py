@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, delete, func, select, update
+from sqlalchemy import Row, delete, exists, func, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Session, chunks, dump, from_text, to_text
@@ -120,15 +120,8 @@ class Photos:
 
     # --- intake ---
 
-    def start_intake(self, row: IntakeRow) -> None:
-        """Write down that a card is being taken in."""
-        self._put_intake(row)
-
-    def finish_intake(self, row: IntakeRow) -> None:
-        """Write down that it was, and what was refused."""
-        self._put_intake(row)
-
-    def _put_intake(self, row: IntakeRow) -> None:
+    def put_intake(self, row: IntakeRow) -> None:
+        """Write down a run of a card: at its start, and again when it is done."""
         values = {
             "intake": row.intake,
             "source": row.source,
@@ -145,13 +138,7 @@ class Photos:
         with self._session.together() as db:
             return [_read_intake(row) for row in db.execute(select(t.intake).order_by(t.intake.c.started_at))]
 
-    def add_originals(
-        self,
-        intake: IntakeId,
-        kept: Iterable[tuple[Found, Sha256, str]],
-        *,
-        kinds: Mapping[Sha256, MediaKind],
-    ) -> None:
+    def add_originals(self, intake: IntakeId, kept: Iterable[tuple[Found, Sha256, str]]) -> None:
         """Write down kept files as (found, digest, suffix); files and sightings already known stay as they are."""
         kept = list(kept)
         rows = {
@@ -159,7 +146,7 @@ class Photos:
                 "sha256": sha,
                 "size": found.size,
                 "suffix": suffix,
-                "kind": kinds.get(sha, found.kind).value,
+                "kind": found.kind.value,
             }
             for found, sha, suffix in kept
         }
@@ -172,6 +159,12 @@ class Photos:
             db.execute(delete(t.sighting).where(t.sighting.c.intake == intake))
             if sightings:
                 db.execute(t.sighting.insert(), sightings)
+
+    def unfiled(self) -> list[Sha256]:
+        """Kept files that stand in no bag yet: a killed run left them, the next one files them."""
+        query = select(t.original.c.sha256).where(~exists().where(t.held_in.c.sha256 == t.original.c.sha256))
+        with self._session.together() as db:
+            return [Sha256(sha) for sha in db.execute(query).scalars()]
 
     def known(self, digests: Sequence[Sha256]) -> set[Sha256]:
         """Those of `digests` that the archive keeps."""
@@ -272,6 +265,18 @@ class Photos:
             query = select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
             return [_read_segment(row) for row in db.execute(query)]
 
+    def of_segment(self, segment: str) -> list[PhotoRecord]:
+        """The segment's files in order."""
+        query = select(t.original).where(t.original.c.segment == segment).order_by(t.original.c.position)
+        with self._session.together() as db:
+            return self._records(list(db.execute(query)), embeddings=False)
+
+    def segment_of(self, sha: Sha256) -> str:
+        """The segment a photo lies in; empty when it was never placed."""
+        with self._session.together() as db:
+            found = db.execute(select(t.original.c.segment).where(t.original.c.sha256 == sha)).scalar()
+        return found or ""
+
     # --- tags ---
 
     def put_tags(self, tagged: Sequence[Tagged]) -> set[Sha256]:
@@ -293,6 +298,33 @@ class Photos:
                     .values(tag_flags=dump(to_json(one.flags)), version=t.original.c.version + 1)
                 )
         return changed
+
+    def state(self, digests: Sequence[Sha256], facets: Mapping[Facet, str | None], *, reason: str) -> None:
+        """A person's word on these facets of these photos; None takes an earlier word back."""
+        with self._session.together() as db:
+            for sha in digests:
+                mine = (t.tag.c.sha256 == sha) & (t.tag.c.source == Source.PERSON.value)
+                db.execute(delete(t.tag).where(mine, t.tag.c.facet.in_([facet.value for facet in facets])))
+                rows = [
+                    {
+                        "sha256": sha,
+                        "facet": facet.value,
+                        "source": Source.PERSON.value,
+                        "value": value,
+                        "confidence": 1.0,
+                        "reason": reason,
+                        "strongest": True,
+                    }
+                    for facet, value in facets.items()
+                    if value is not None
+                ]
+                for row in rows:
+                    same = (t.tag.c.sha256 == sha) & (t.tag.c.facet == row["facet"])
+                    db.execute(update(t.tag).where(same).values(strongest=False))
+                if rows:
+                    db.execute(t.tag.insert(), rows)
+                raised = {"version": t.original.c.version + 1}
+                db.execute(update(t.original).where(t.original.c.sha256 == sha).values(raised))
 
     def said(self, digests: Sequence[Sha256]) -> dict[Sha256, list[dict[str, Any]]]:
         """The rows of the tag table for these photos."""
@@ -327,10 +359,14 @@ class Photos:
     def of_claim(self, claim: ClaimId | None, *, embeddings: bool = False) -> list[PhotoRecord]:
         """The claim's files in shooting order; None asks for the unassigned tray."""
         where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
-        query = select(t.original).where(where).order_by(t.original.c.position, t.original.c.sha256)
+        # A plan covers whole days, so positions compare within a day and days compare by date.
+        local_day = func.coalesce(func.substr(t.original.c.corrected, 1, 10), "")
+        query = (
+            select(t.original).where(where).order_by(local_day, t.original.c.position, t.original.c.sha256)
+        )
         with self._session.together() as db:
-            rows = list(db.execute(query))
-            return self._records(rows, embeddings=embeddings)
+            records = self._records(list(db.execute(query)), embeddings=embeddings)
+        return [replace(record, order=number) for number, record in enumerate(records)]
 
     def records(self, digests: Sequence[Sha256], *, embeddings: bool = False) -> list[PhotoRecord]:
         """These files, in no particular order."""
@@ -371,6 +407,16 @@ class Photos:
                 (ClaimId(claim) if claim else None): (count, first, last)
                 for claim, count, first, last in db.execute(query)
             }
+
+    def to_confirm(self) -> dict[ClaimId | None, int]:
+        """For each claim, how many of its photos a person should confirm."""
+        query = (
+            select(t.original.c.claim, func.count())
+            .where(t.original.c.to_confirm.is_(True))
+            .group_by(t.original.c.claim)
+        )
+        with self._session.together() as db:
+            return {(ClaimId(claim) if claim else None): count for claim, count in db.execute(query)}
 
     def hashes(self) -> list[tuple[Sha256, ClaimId | None, str]]:
         """Digest, claim and perceptual hash of every photo that has one."""

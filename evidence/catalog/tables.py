@@ -168,7 +168,8 @@ copy = Table(
     Column("place_id", Text, nullable=False),
     Column("off_computer", Boolean, nullable=False),
     Column("claim", String(200), nullable=False),  # the bag it lies in there
-    Column("verified_at", String(40)),  # None after it was found bad or missing
+    Column("verified_at", String(40)),
+    Column("found_bad_at", String(40)),  # altered, unreadable or gone; a later verified_at outweighs it
     Index("ix_copy_claim", "claim", "place"),
 )
 
@@ -191,6 +192,7 @@ waiver = Table(
     metadata,
     Column("claim", String(200), primary_key=True),
     Column("requirement", String(200), primary_key=True),
+    Column("place", String(60), primary_key=True),  # a face or a structure; empty: wherever it is asked for
     Column("by", Text, nullable=False),
     Column("why", Text, nullable=False),
     Column("at", String(40), nullable=False),

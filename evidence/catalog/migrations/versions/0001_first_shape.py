@@ -55,6 +55,7 @@ def upgrade() -> None:
         sa.Column("off_computer", sa.Boolean(), nullable=False),
         sa.Column("claim", sa.String(length=200), nullable=False),
         sa.Column("verified_at", sa.String(length=40), nullable=True),
+        sa.Column("found_bad_at", sa.String(length=40), nullable=True),
         sa.PrimaryKeyConstraint("sha256", "place", name=op.f("pk_copy")),
     )
     with op.batch_alter_table("copy", schema=None) as batch_op:
@@ -181,10 +182,11 @@ def upgrade() -> None:
         "waiver",
         sa.Column("claim", sa.String(length=200), nullable=False),
         sa.Column("requirement", sa.String(length=200), nullable=False),
+        sa.Column("place", sa.String(length=60), nullable=False),
         sa.Column("by", sa.Text(), nullable=False),
         sa.Column("why", sa.Text(), nullable=False),
         sa.Column("at", sa.String(length=40), nullable=False),
-        sa.PrimaryKeyConstraint("claim", "requirement", name=op.f("pk_waiver")),
+        sa.PrimaryKeyConstraint("claim", "requirement", "place", name=op.f("pk_waiver")),
     )
     # ### end Alembic commands ###
 

@@ -1,0 +1,166 @@
+"""The demo: a card drawn from the scenario, taken in by the program's own commands, one sentence before each."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE))
+
+from card import build_card, write_assignments  # noqa: E402
+
+SCENARIO = HERE / "scenario.toml"
+ROOM_NEEDED = 400_000_000
+"""Bytes the second disk must have free to play the office's."""
+
+
+class Tour:
+    """Runs `evidence` commands as a user types them, and keeps time."""
+
+    def __init__(self, archive: Path) -> None:
+        self.archive = archive
+        name = "evidence.exe" if os.name == "nt" else "evidence"
+        self.command = Path(sys.executable).with_name(name)
+        self.environment = {
+            **os.environ,
+            "EVIDENCE_ARCHIVE": str(archive),
+            "COLUMNS": "120",
+            "PYTHONUTF8": "1",
+        }
+
+    def say(self, text: str) -> None:
+        print(f"\n{text}", flush=True)
+
+    def run(self, *arguments: str, may_find: bool = False) -> None:
+        """One command, its output shown; status 1 means it found something, which may be the point."""
+        print(f"$ evidence {' '.join(arguments)}", flush=True)
+        done = subprocess.run([str(self.command), *arguments], env=self.environment, check=False)
+        if done.returncode not in ((0, 1) if may_find else (0,)):
+            sys.exit(f"The command failed with status {done.returncode}; what it said stands above.")
+
+    def asked(self, *arguments: str) -> object:
+        """One command's JSON."""
+        done = subprocess.run(
+            [str(self.command), *arguments, "--json"],
+            env=self.environment,
+            check=False,
+            capture_output=True,
+            text=True,
+        )
+        return json.loads(done.stdout)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(prog="demo_photos", description=__doc__)
+    options.add_argument(
+        "--out", type=Path, default=HERE / "out", help="where card and archive go (emptied first)"
+    )
+    out: Path = options.parse_args().out.absolute()
+    started = time.monotonic()
+    _empty(out)
+    card, archive = out / "card", out / "archive"
+
+    print(
+        "An adjuster's day is drawn onto a camera card: every photo below is made by this demo.", flush=True
+    )
+    truth = build_card(SCENARIO, card, progress=_drawing)
+    write_assignments(SCENARIO, out / "claims.csv")
+    print(f"{len(truth.files)} files in {card}, drawn in {time.monotonic() - started:.0f} s.", flush=True)
+
+    tour = Tour(archive)
+    tour.say("The office makes an archive and loads the claims.")
+    tour.run("init", str(archive))
+    office = _name_target(archive)
+    tour.run("assignments", str(out / "claims.csv"))
+    tour.say(
+        "It prints a divider sheet per claim and the label cards; the adjuster photographs them at the house."
+    )
+    tour.run("sheets", str(out / "sheets.pdf"))
+    tour.run("labels", str(out / "labels.pdf"))
+    tour.say("In the evening the card goes into the computer, and the adjuster walks away.")
+    tour.run("intake", str(card), may_find=True)
+    tour.say("What came of it, claim by claim.")
+    tour.run("claims")
+    tour.say("Where each house begins, why, and how sure that is.")
+    tour.run("segments")
+    claims = [one["claim"] for one in tour.asked("claims") if one["coverage"]]  # type: ignore[attr-defined]
+    for claim in claims:
+        tour.say(f"What proof claim {claim} has, and what is missing.")
+        tour.run("coverage", claim, may_find=True)
+    tour.say("Every copy is read again and compared; the custody log is proved.")
+    tour.run("verify")
+    tour.run("custody", "--verify", "--last", "8")
+    tour.say("How long each claim is kept.")
+    tour.run("retention")
+    _where_next(out, archive, office, claims)
+    print(f"\nThe whole demo took {time.monotonic() - started:.0f} s.")
+
+
+def _empty(out: Path) -> None:
+    """Remove what an earlier demo left, and nothing else."""
+    if out.exists():
+        marker = out / ".demo"
+        if any(out.iterdir()) and not marker.exists():
+            sys.exit(f"{out} holds other things than this demo. Name another folder with --out.")
+        for path in out.rglob("*"):
+            if path.is_file() and not path.is_symlink():
+                path.chmod(0o600)
+        shutil.rmtree(out)
+    out.mkdir(parents=True)
+    (out / ".demo").touch()
+
+
+def _name_target(archive: Path) -> Path | None:
+    """A second disk plays the office's, where this machine has one; else there is no copy elsewhere, and it is said."""
+    ours = archive.stat().st_dev
+    for candidate in (Path("/dev/shm"), Path(tempfile.gettempdir())):  # noqa: S108 - only its file system matters
+        if (
+            not candidate.is_dir()
+            or candidate.stat().st_dev == ours
+            or shutil.disk_usage(candidate).free < ROOM_NEEDED
+        ):
+            continue
+        office = candidate / f"evidence-demo-office-{os.getuid() if hasattr(os, 'getuid') else 0}"
+        shutil.rmtree(office, ignore_errors=True)
+        office.mkdir(parents=True)
+        with (archive / "evidence.toml").open("a", encoding="utf-8") as settings:
+            settings.write(
+                f'\n[[target]]\nname = "office"\npath = {json.dumps(str(office))}\noff_computer = true\n'
+            )
+        print(
+            f"For the demo {office} plays the disk at the office; a real one is not in this computer.",
+            flush=True,
+        )
+        return office
+    print(
+        "This machine has no second disk to play the office's, so the card will not be called safe to erase."
+    )
+    return None
+
+
+def _drawing(done: int, total: int) -> None:
+    if done == total or done % 40 == 0:
+        print(f"  drawn {done} of {total}", file=sys.stderr, flush=True)
+
+
+def _where_next(out: Path, archive: Path, office: Path | None, claims: list[str]) -> None:
+    print("\nWhere to look next:")
+    print(f"  the originals, one bag a claim:  {archive / 'claims'}")
+    print(f"  photos that fit no claim yet:    {archive / 'unassigned'}")
+    print(f"  the sheets and label cards:      {out / 'sheets.pdf'}, {out / 'labels.pdf'}")
+    if office:
+        print(f"  the copy at 'the office':        {office}")
+    if claims:
+        print(f"  one claim's photos:              evidence photos {claims[0]} --archive {archive}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,261 @@
+"""The office admin's commands: keep, prove, hold, and finally purge."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated
+
+import typer
+
+from evidence import filing, office, proving, views
+from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, progress_shown, table
+from evidence.errors import BadInputError
+from evidence.model import ClaimId
+
+COUNSEL = "The rules are the office's own settings; whether they meet the law is for counsel to say."
+
+hold = typer.Typer(help="Holds: nothing of a claim is purged while one is in force.", no_args_is_help=True)
+purge = typer.Typer(help="Purge by a frozen plan and two different people.", no_args_is_help=True)
+Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
+Plan = Annotated[str, typer.Argument(metavar="PLAN", help="The plan's name, or its first letters.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add this room's commands."""
+    for command in (backup, verify, custody, close, reopen, retention):
+        app.command()(command)
+    app.add_typer(hold, name="hold")
+    app.add_typer(purge, name="purge")
+
+
+def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
+    """Copy every bag to every backup target, and read back what was copied."""
+    with opened(archive, actor) as here, progress_shown() as progress, here.working():
+        if not here.settings.target:
+            raise BadInputError(
+                "No backup target is named.",
+                f"Add a [[target]] to {here.root / 'evidence.toml'}; it shows how.",
+            )
+        report = filing.back_up(here, progress=progress)
+    emit(
+        as_json,
+        report,
+        lambda: [
+            f"{report.copied} files copied and read back, {report.unchanged} were there already.",
+            *(f"Target {one.subject}: {one.message}" for one in report.troubles),
+        ],
+    )
+    if report.troubles:
+        raise typer.Exit(FINDINGS)
+
+
+def verify(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
+    """Re-read every file of every bag, here and at the targets, and compare with the manifests."""
+    with opened(archive, actor) as here, progress_shown() as progress, here.working():
+        report = filing.verify(here, progress=progress)
+    emit(
+        as_json,
+        report,
+        lambda: [
+            f"{report.checked} files read and compared, {len(report.bad)} bad, {len(report.missing)} missing.",
+            *(f"  {one.subject}: {one.message}" for one in (*report.bad, *report.missing)),
+        ],
+    )
+    if report.bad or report.missing:
+        raise typer.Exit(FINDINGS)
+
+
+def custody(
+    check: Annotated[bool, typer.Option("--verify", help="Prove the whole log.")] = False,
+    claim: Annotated[str | None, typer.Option("--claim", help="Only entries about this claim.")] = None,
+    last: Annotated[int, typer.Option("--last", help="How many to show, the newest last; 0 for all.")] = 30,
+    archive: Archive = None,
+    as_json: Json = False,
+) -> None:
+    """Show the custody log; with --verify, prove that no entry was altered, dropped or reordered."""
+    with opened(archive) as here:
+        shown = proving.custody_report(here, check=check, claim=claim, last=last)
+    emit(
+        as_json,
+        shown,
+        lambda: [
+            table(
+                ["no.", "when (UTC)", "who", "what", "about"],
+                (
+                    (e.seq, e.at.strftime("%Y-%m-%d %H:%M:%S"), e.actor, e.action, e.subject)
+                    for e in shown.shown
+                ),
+            ),
+            *(f"  {one.message}" for one in shown.findings),
+            *([] if shown.valid is None else [_verdict(shown)]),
+        ],
+    )
+    if shown.valid is False:
+        raise typer.Exit(FINDINGS)
+
+
+def _verdict(shown: proving.CustodyReport) -> str:
+    if shown.valid:
+        return f"{shown.entries} entries, each in its place and as it was written."
+    return f"The log does NOT hold together; {shown.entries} entries were read."
+
+
+def close(
+    claim: Claim,
+    on: Annotated[str, typer.Option("--on", metavar="DATE", help="The day it was closed, as 2026-05-14.")],
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
+    """Close a claim: its retention period starts."""
+    with opened(archive, actor) as here:
+        number = views.known_claim(here, claim)
+        office.close_claim(here, number, on=as_date(on, "--on"))
+    emit(as_json, {"claim": number, "closed_on": on}, lambda: [f"Claim {number} closed on {on}."])
+
+
+def reopen(
+    claim: Claim,
+    on: Annotated[str, typer.Option("--on", metavar="DATE", help="The day it was reopened.")],
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
+    """Reopen a claim: its period starts anew when it is closed again."""
+    with opened(archive, actor) as here:
+        number = views.known_claim(here, claim)
+        office.reopen_claim(here, number, on=as_date(on, "--on"))
+    emit(as_json, {"claim": number, "reopened_on": on}, lambda: [f"Claim {number} reopened on {on}."])
+
+
+def retention(
+    as_of: Annotated[
+        str | None, typer.Option("--as-of", metavar="DATE", help="Another day than today.")
+    ] = None,
+    archive: Archive = None,
+    as_json: Json = False,
+) -> None:
+    """Show which claims are due for purging, held, or kept, until when and why."""
+    with opened(archive) as here:
+        found = office.standing_of(here, as_of=as_date(as_of, "--as-of") if as_of else None)
+    data = {
+        "due": [{"claim": c, "since": v.since, "reason": v.reason} for c, v in found.due],
+        "held": [{"claim": c, "reasons": v.reasons} for c, v in found.held],
+        "kept": [{"claim": c, "until": v.until, "reason": v.reason} for c, v in found.kept],
+        "note": COUNSEL,
+    }
+    rows = [
+        *(("due", c, v.since, v.reason) for c, v in found.due),
+        *(("held", c, "", v.reason) for c, v in found.held),
+        *(("kept", c, v.until or "no end yet", v.reason) for c, v in found.kept),
+    ]
+    emit(as_json, data, lambda: [table(["", "claim", "since / until", "why"], rows), COUNSEL])
+
+
+@hold.command("place")
+def hold_place(
+    claim: Claim,
+    reason: Annotated[str, typer.Option("--reason", help="Why, for whoever must decide on it later.")],
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
+    """Place a hold on a claim."""
+    with opened(archive, actor) as here:
+        number = views.known_claim(here, claim)
+        placed = office.place_hold(here, number, reason=reason)
+    emit(as_json, {"claim": number, "hold": placed}, lambda: [f"Hold {placed} on claim {number}."])
+
+
+@hold.command("lift")
+def hold_lift(
+    number: Annotated[int, typer.Argument(metavar="HOLD")],
+    reason: Annotated[str, typer.Option("--reason", help="Why it may end.")],
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
+    """Lift a hold."""
+    with opened(archive, actor) as here:
+        office.lift_hold(here, number, why=reason)
+    emit(as_json, {"hold": number, "lifted": True}, lambda: [f"Hold {number} is lifted."])
+
+
+@hold.command("list")
+def hold_list(
+    all_holds: Annotated[bool, typer.Option("--all", help="Lifted ones too.")] = False,
+    archive: Archive = None,
+    as_json: Json = False,
+) -> None:
+    """List holds."""
+    with opened(archive) as here:
+        holds = here.catalog.claims.holds(active_only=not all_holds)
+    rows = (
+        (one.number, one.claim, one.reason, one.placed_by, one.placed_at.date(), one.lifted_by or "")
+        for one in holds
+    )
+    emit(as_json, holds, lambda: [table(["hold", "claim", "reason", "by", "since", "lifted by"], rows)])
+
+
+@purge.command("plan")
+def purge_plan(
+    claims: Annotated[list[str] | None, typer.Argument(metavar="[CLAIM...]", show_default=False)] = None,
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
+    """Freeze a plan for these claims, or for all that is due today."""
+    with opened(archive, actor) as here:
+        named = [ClaimId(views.known_claim(here, one)) for one in claims or ()]
+        planned = office.plan_purge(here, named or None)
+    emit(
+        as_json,
+        planned,
+        lambda: [
+            f"Plan {planned.plan}: {', '.join(planned.claims)}.",
+            f"A second person approves it: evidence purge approve {planned.plan} --actor NAME",
+            COUNSEL,
+        ],
+    )
+
+
+@purge.command("approve")
+def purge_approve(plan: Plan, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
+    """Approve another person's plan."""
+    with opened(archive, actor) as here:
+        digest = office.approve_purge(here, plan)
+        by = here.actor
+    emit(
+        as_json,
+        {"plan": plan, "digest": digest, "approved_by": by},
+        lambda: [f"Approved by {by}. It is carried out by: evidence purge run {plan}"],
+    )
+
+
+@purge.command("run")
+def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
+    """Remove what an approved plan names, everywhere, look for it, and certify it."""
+    with opened(archive, actor) as here:
+        report = office.run_purge(here, plan)
+    data = {
+        "purged": [{"claim": one.claim, "certificate": str(one.certificate)} for one in report.purged],
+        "refused": report.refused,
+    }
+    emit(
+        as_json,
+        data,
+        lambda: [
+            *(f"Claim {one.claim} purged; certificate {one.certificate}" for one in report.purged),
+            *(f"Claim {one.claim} left alone: {one.reason}" for one in report.refused),
+        ],
+    )
+    if report.refused:
+        raise typer.Exit(FINDINGS)
+
+
+def as_date(text: str, option: str) -> date:
+    """A date a person typed; raises BadInputError."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise BadInputError(f"{option}: '{text}' is no date.", "Write it as 2026-05-14.") from None

@@ -1,0 +1,143 @@
+"""Required-shot lists and their check, joined to the archive."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from functools import cached_property
+
+from evidence.coverage.check import check
+from evidence.coverage.doubles import DoubleIndex
+from evidence.coverage.report import CheckOptions, CoverageReport, NearMatch, Waiver
+from evidence.coverage.requirements import load_list
+from evidence.coverage.shots import FACES, ShotList
+from evidence.errors import BadInputError
+from evidence.home import ArchiveHome
+from evidence.model import Claim, ClaimId, Face, PhotoRecord, Sha256
+from evidence.settings import default_names
+
+
+def list_names(home: ArchiveHome) -> tuple[str, ...]:
+    """Every list in force: the program's, and the office's own in the archive."""
+    own = home.root / "config" / "required_shots"
+    names = {name.removesuffix(".toml") for name in default_names("required_shots")}
+    if own.is_dir():
+        names |= {path.stem for path in own.glob("*.toml")}
+    return tuple(sorted(names))
+
+
+def shot_list(home: ArchiveHome, name: str) -> ShotList:
+    """The list of that name; raises BadInputError, with the line, when it cannot be read."""
+    known = list_names(home)
+    if name not in known:
+        near = difflib.get_close_matches(name, known, n=1)
+        raise BadInputError(
+            f"There is no required-shot list '{name}'.",
+            f"Did you mean '{near[0]}'?" if near else f"The lists are {', '.join(known)}.",
+        )
+    file = f"required_shots/{name}.toml"
+    return load_list(
+        home.text(file),
+        home.origin(file),
+        home.vocabulary,
+        lambda base: home.text(f"required_shots/{base}.toml"),
+    )
+
+
+def list_for(home: ArchiveHome, claim: Claim) -> str:
+    """The name of the list that the settings give the claim's peril."""
+    coverage = home.settings.coverage
+    return coverage.by_peril.get(claim.peril.casefold(), coverage.default_list)
+
+
+def coverage_of(home: ArchiveHome, claim: ClaimId) -> CoverageReport:
+    """Every required shot of the claim: met, guessed, missing, waived or not needed; and what to look at."""
+    return Covering(home).report(claim)
+
+
+@dataclass(frozen=True)
+class Covering:
+    """Checks of many claims of one archive at one moment; what they share is read once."""
+
+    home: ArchiveHome
+
+    def report(self, claim: ClaimId, records: list[PhotoRecord] | None = None) -> CoverageReport:
+        """The claim's report; `records` when the caller has read them already."""
+        home = self.home
+        row = home.catalog.claims.get(claim)
+        assert row is not None
+        photos = home.catalog.photos.of_claim(claim) if records is None else records
+        return check(
+            self._list(list_for(home, row.claim)),
+            photos,
+            row.claim,
+            used_elsewhere=self.used_elsewhere(claim, photos),
+            near_matches=self.near_matches(claim, photos),
+            waivers=[
+                Waiver(
+                    requirement=one.requirement,
+                    by=one.by,
+                    why=one.why,
+                    face=Face(one.place) if one.place in FACES else None,
+                    structure="" if one.place in FACES else one.place,
+                )
+                for one in home.catalog.claims.waivers(claim)
+            ],
+            options=CheckOptions(
+                guess_level=home.settings.coverage.guess_level,
+                double_bits=home.settings.coverage.double_bits,
+                lot_m=home.settings.coverage.lot_m,
+            ),
+        )
+
+    def used_elsewhere(self, claim: ClaimId, photos: list[PhotoRecord]) -> dict[Sha256, tuple[ClaimId, ...]]:
+        """Photos that another claim's bag holds too, and which claims."""
+        held = self.home.catalog.keeping.held_in([photo.sha256 for photo in photos])
+        others = {sha: tuple(o for o, _ in bags if o and o != claim) for sha, bags in held.items()}
+        return {sha: claims for sha, claims in others.items() if claims}
+
+    def near_matches(self, claim: ClaimId, photos: list[PhotoRecord]) -> list[NearMatch]:
+        """Photos of other claims that look nearly like one of these."""
+        bits = self.home.settings.coverage.double_bits
+        near = []
+        for photo in photos:
+            for hit in self._index.near(photo.look.phash, bits):
+                other, owner, _ = self._hashes[hit.place]
+                if owner is not None and owner != claim:
+                    near.append(NearMatch(photo=photo.sha256, other=other, claim=owner, bits=hit.bits))
+        return near
+
+    @cached_property
+    def _hashes(self) -> list[tuple[Sha256, ClaimId | None, str]]:
+        return self.home.catalog.photos.hashes()
+
+    @cached_property
+    def _index(self) -> DoubleIndex:
+        return DoubleIndex([phash for _, _, phash in self._hashes])
+
+    @cached_property
+    def _lists(self) -> dict[str, ShotList]:
+        return {}
+
+    def _list(self, name: str) -> ShotList:
+        if name not in self._lists:
+            self._lists[name] = shot_list(self.home, name)
+        return self._lists[name]
+
+
+def require_requirement(home: ArchiveHome, claim: ClaimId, requirement: str, place: str) -> None:
+    """Raise BadInputError unless the claim's list asks for that shot (at that place)."""
+    asked = [item.key for item in coverage_of(home, claim).items]
+    shots = {shot for shot, _ in asked}
+    if requirement not in shots:
+        near = difflib.get_close_matches(requirement, shots, n=1)
+        raise BadInputError(
+            f"The list of claim {claim} asks for no '{requirement}'.",
+            f"Did you mean '{near[0]}'?" if near else f"It asks for {', '.join(sorted(shots))}.",
+        )
+    places = {where for shot, where in asked if shot == requirement}
+    if place and place not in places:
+        raise BadInputError(
+            f"'{requirement}' is not asked for at '{place}'.",
+            f"The places are {', '.join(sorted(filter(None, places))) or 'none: leave it out'}.",
+        )

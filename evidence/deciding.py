@@ -1,0 +1,307 @@
+"""Joins the deciding rooms to the catalog: read, decide, write down. Split, tags, coverage, corrections."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from evidence.catalog.photos import Placing, SegmentRow, Sighting, Tagged
+from evidence.errors import BadInputError
+from evidence.home import ArchiveHome
+from evidence.model import (
+    ClaimId,
+    ClaimState,
+    DeviceId,
+    Facet,
+    FacetValue,
+    Finding,
+    MediaKind,
+    PhotoRecord,
+    Sha256,
+)
+from evidence.tags.suggest import TagOptions, tag_claim
+from evidence.tags.vocabulary import MAX_COUNT
+from evidence.timeline.plan import plan_day
+from evidence.timeline.values import (
+    ClaimSite,
+    ClockHint,
+    DayPlan,
+    Pins,
+    SheetAt,
+    SheetEvidence,
+    Shot,
+    SplitOptions,
+)
+
+OPEN_CANDIDATES = 200
+"""Claims without photos yet that a day is compared with; more would slow the split for nothing."""
+
+SETTLED = frozenset({ClaimState.SIGNED, ClaimState.CLOSED})
+"""A claim in these states keeps its photos: only a person moves them."""
+
+
+PICTURES = frozenset({MediaKind.PHOTO, MediaKind.RAW})
+"""Kinds of files that carry a tag; a film or a sound note is kept and shown beside its photo."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settled:
+    """What a new split and new tags changed."""
+
+    touched: frozenset[ClaimId | None]
+    """Claims whose photos came, went or are tagged otherwise; None is the tray."""
+    findings: tuple[Finding, ...]
+
+
+def settle(home: ArchiveHome, digests: Sequence[Sha256]) -> Settled:
+    """Split the days that these photos fall on, tag the claims that changed, mark their bags.
+
+    One commit: either all of it stands or none.
+    """
+    with home.catalog.together():
+        touched, findings = _split(home, digests)
+        touched |= _tag(home, touched)
+        home.catalog.keeping.mark_dirty(touched)
+        for claim in touched - {None}:
+            home.catalog.claims.touch(ClaimId(str(claim)))
+    return Settled(touched=frozenset(touched), findings=findings)
+
+
+# --- split -------------------------------------------------------------------------------
+
+
+def _split(home: ArchiveHome, digests: Sequence[Sha256]) -> tuple[set[ClaimId | None], tuple[Finding, ...]]:
+    photos = home.catalog.photos
+    records = {record.sha256: record for record in photos.records(digests)}
+    days = {day for record in records.values() if (day := _day(record))}
+    more = [sha for sha in photos.of_days(days) if sha not in records]
+    records |= {record.sha256: record for record in photos.records(more)}
+    seen = photos.sightings(list(records))
+    shots = [_shot(record, seen[sha]) for sha, record in records.items()]
+    plan = plan_day(
+        shots,
+        _candidates(home, records.values()),
+        options=_split_options(home),
+        pins=_pins(home, records.values()),
+        clock_hints=_clock_hints(home, records.values()),
+    )
+    placings, segments = _written_down(plan)
+    return photos.place(placings, segments), plan.findings
+
+
+def _day(record: PhotoRecord) -> str:
+    moment = record.corrected or record.facts.taken_local
+    return moment.date().isoformat() if moment else ""
+
+
+def _shot(record: PhotoRecord, seen: Sequence[Sighting]) -> Shot:
+    first = seen[0]
+    facts = record.facts
+    sheet = record.look.sheet
+    return Shot(
+        sha256=record.sha256,
+        device=record.device,
+        card=first.intake,
+        card_path=first.card_path,
+        name=record.name,
+        dcf=first.dcf,
+        taken_local=facts.taken_local,
+        offset_minutes=facts.offset_minutes,
+        gps=facts.gps,
+        gps_time=facts.gps_time,
+        direction=facts.direction,
+        file_modified=first.modified,
+        dividers=tuple(mark.claim for mark in record.look.dividers),
+        sheet=SheetEvidence(confidence=sheet.confidence, lines=tuple(line.text for line in sheet.lines))
+        if sheet
+        else None,
+        is_photo=record.kind in PICTURES,
+        object_key=first.object_key,
+    )
+
+
+def _candidates(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[ClaimSite]:
+    """Claims that the photos may belong to: named by a sheet, filed there before, or still without photos."""
+    records = list(records)
+    named = {mark.claim for record in records for mark in record.look.dividers}
+    named |= {record.claim for record in records if record.claim}
+    counts = home.catalog.photos.counts()
+    rows = home.catalog.claims.all()
+    waiting = [r for r in rows if r.state is ClaimState.OPEN and r.claim.claim not in counts][
+        -OPEN_CANDIDATES:
+    ]
+    chosen = {row.claim.claim: row for row in waiting}
+    chosen |= {row.claim.claim: row for row in rows if row.claim.claim in named}
+    return [
+        ClaimSite(
+            claim=row.claim.claim,
+            insured=row.claim.insured,
+            address=row.claim.address,
+            place=row.claim.place,
+            loss_date=row.claim.loss_date,
+        )
+        for row in chosen.values()
+        if row.state is not ClaimState.PURGED
+    ]
+
+
+def _split_options(home: ArchiveHome) -> SplitOptions:
+    split = home.settings.split
+    return SplitOptions(sheet_at=SheetAt(split.sheet_at), confirm_below=split.confirm_below)
+
+
+def _pins(home: ArchiveHome, records: Iterable[PhotoRecord]) -> Pins:
+    """What people decided, the latest word of each; and the photos of settled claims where they are."""
+    claim_of: dict[Sha256, ClaimId | None] = {}
+    settled = {row.claim.claim for row in home.catalog.claims.all() if row.state in SETTLED}
+    for record in records:
+        if record.claim in settled:
+            claim_of[record.sha256] = record.claim
+    cuts: set[Sha256] = set()
+    joins: set[Sha256] = set()
+    for decision in home.catalog.claims.decisions(kinds=("move", "name", "cut", "join")):
+        after: Mapping[str, Any] = decision.after
+        if decision.kind in ("move", "name"):
+            target = ClaimId(after["claim"]) if after["claim"] else None
+            claim_of |= dict.fromkeys((Sha256(sha) for sha in after["photos"]), target)
+        elif decision.kind == "cut":
+            cuts.add(Sha256(after["before"]))
+            joins.discard(Sha256(after["before"]))
+        else:
+            joins.add(Sha256(after["before"]))
+            cuts.discard(Sha256(after["before"]))
+    return Pins(claim_of=claim_of, cuts=frozenset(cuts), joins=frozenset(joins))
+
+
+def _clock_hints(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[ClockHint]:
+    """The settings' words on cameras, for the devices they mean: named whole, or by model or serial alone."""
+    devices = {record.device for record in records}
+    return [
+        ClockHint(device=DeviceId(device), minutes_fast=clock.minutes_fast, reason=clock.reason)
+        for clock in home.settings.clock
+        for device in sorted(devices)
+        if clock.device.casefold() in device.casefold()
+    ]
+
+
+def _written_down(plan: DayPlan) -> tuple[list[Placing], list[SegmentRow]]:
+    by_number = {segment.number: segment for segment in plan.segments}
+    placed = {one.sha256: one for one in plan.placed}
+    segments: list[SegmentRow] = []
+    ids: dict[int, str] = {}
+    per_day: dict[str, int] = {}
+    for position, segment in enumerate(plan.segments):
+        first = placed[segment.shots[0]]
+        day = first.corrected.date().isoformat() if first.corrected else ""
+        per_day[day] = per_day.get(day, 0) + 1
+        # An undated stretch has no day to be numbered in; its first photo names it instead.
+        ids[segment.number] = f"{day}/{per_day[day]}" if day else f"undated-{first.sha256[:8]}"
+        segments.append(
+            SegmentRow(
+                segment=ids[segment.number],
+                claim=segment.claim,
+                unknown=segment.unknown,
+                first=segment.shots[0],
+                photos=len(segment.shots),
+                day=day,
+                position=position,
+                probability=segment.opened_by.probability,
+                to_confirm=segment.opened_by.to_confirm,
+                reasons=segment.opened_by.reasons,
+            )
+        )
+    placings = [
+        Placing(
+            sha256=one.sha256,
+            claim=one.claim,
+            position=position,
+            segment=ids[one.segment],
+            confidence=one.confidence,
+            to_confirm=one.to_confirm,
+            reasons=by_number[one.segment].opened_by.reasons,
+            corrected=one.corrected,
+            correction=one.correction,
+            utc=one.utc,
+        )
+        for position, one in enumerate(plan.placed)
+    ]
+    return placings, segments
+
+
+# --- tags --------------------------------------------------------------------------------
+
+
+def retag(home: ArchiveHome, claims: Iterable[ClaimId | None]) -> Settled:
+    """Tag these claims anew, in one commit."""
+    with home.catalog.together():
+        touched = _tag(home, claims)
+        home.catalog.keeping.mark_dirty(touched)
+        for claim in touched - {None}:
+            home.catalog.claims.touch(ClaimId(str(claim)))
+    return Settled(touched=frozenset(touched), findings=())
+
+
+def _tag(home: ArchiveHome, claims: Iterable[ClaimId | None]) -> set[ClaimId | None]:
+    touched: set[ClaimId | None] = set()
+    photos = home.catalog.photos
+    for claim in claims:
+        records = [one for one in photos.of_claim(claim, embeddings=True) if one.kind in PICTURES]
+        person = photos.by_person([record.sha256 for record in records])
+        results = tag_claim(
+            records, person=person, vocabulary=home.vocabulary, options=TagOptions(adjuster=home.actor)
+        )
+        tagged = [
+            Tagged(sha256=sha, said=one.said, strongest=one.tags, flags=one.flags)
+            for sha, one in results.items()
+        ]
+        if photos.put_tags(tagged):
+            touched.add(claim)
+    return touched
+
+
+def state_facets(home: ArchiveHome, digests: Sequence[Sha256], facets: Mapping[Facet, str | None]) -> Settled:
+    """A person states facets of photos; None takes their earlier word back. Writes the decision down."""
+    photos = home.catalog.photos
+    records = photos.records(digests)
+    before = photos.by_person(digests)
+    with home.catalog.together():
+        home.catalog.claims.record(
+            at=home.now(),
+            actor=home.actor,
+            kind="tag",
+            claim=records[0].claim if records else None,
+            before={
+                sha: {facet.value: _word(before.get(sha, {}), facet) for facet in facets} for sha in digests
+            },
+            after={sha: {facet.value: value for facet, value in facets.items()} for sha in digests},
+        )
+        photos.state(digests, facets, reason=f"stated by {home.actor}")
+        settled = retag(home, {record.claim for record in records})
+    home.note(
+        "tagged",
+        ", ".join(sorted(record.name for record in records)[:5]),
+        photos=list(digests),
+        facets={facet.value: value for facet, value in facets.items()},
+    )
+    return settled
+
+
+def _word(values: Mapping[Facet, FacetValue], facet: Facet) -> str | None:
+    return values[facet].value if facet in values else None
+
+
+def known_word(home: ArchiveHome, facet: Facet, word: str) -> str:
+    """The vocabulary's own spelling of a word that a person typed; raises BadInputError, naming the nearest."""
+    if facet is Facet.COUNT:
+        if word.isascii() and word.isdigit() and int(word) <= MAX_COUNT:
+            return str(int(word))
+        raise BadInputError(f"'{word}' is no count.", f"Give a whole number up to {MAX_COUNT}.")
+    wanted = word.strip().casefold().replace(" ", "_").replace("-", "_")
+    known = [one.id for one in home.vocabulary.words if one.facet is facet]
+    if wanted in known:
+        return wanted
+    near = difflib.get_close_matches(wanted, known, n=1)
+    hint = f"Did you mean '{near[0]}'?" if near else f"The words are {', '.join(known)}."
+    raise BadInputError(f"'{word}' is no {facet.value}.", hint)

@@ -1,0 +1,191 @@
+"""The archive as people and programs are shown it: plain data, the same for the command line and the board."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from evidence.coverage.report import CoverageReport
+from evidence.covering import Covering
+from evidence.errors import BadInputError
+from evidence.home import ArchiveHome
+from evidence.model import ClaimId, Facet, Finding, PhotoRecord, Sha256, tag_value
+
+UNASSIGNED = "unassigned"
+"""What people call the tray of photos that fit no claim."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoverageCount:
+    """How many required shots a claim has and lacks."""
+
+    met: int
+    guessed: int
+    missing: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimView:
+    """One line of the claims list. Times are the camera's, corrected, local."""
+
+    claim: str
+    insured: str
+    state: str
+    photos: int
+    first_photo: str | None
+    last_photo: str | None
+    to_confirm: int
+    coverage: CoverageCount | None
+    """None for the tray and for claims without photos."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoView:
+    """One photo. `taken_at` is what the camera's clock showed, with its offset where the camera states one."""
+
+    sha256: Sha256
+    name: str
+    card_path: str
+    taken_at: str | None
+    corrected_at: str | None
+    """Local time on the job's common clock, where it differs from the camera's."""
+    correction: str
+    claim: str | None
+    claim_confidence: float
+    to_confirm: bool
+    role: str | None
+    face: str | None
+    component: str | None
+    condition: str | None
+    count: str | None
+    stated: list[str]
+    """Facets that a person or a label states; the others are guesses."""
+    confidence: dict[str, float]
+    """Facet to probability; 1 for what is stated."""
+    reasons: list[str]
+    flags: list[Finding]
+
+
+def claim_views(home: ArchiveHome, *, coverage: bool = True) -> list[ClaimView]:
+    """Every claim in the order of their numbers, then the tray when something is in it."""
+    counts = home.catalog.photos.counts()
+    confirm = home.catalog.photos.to_confirm()
+    covering = Covering(home)
+    views = []
+    for row in home.catalog.claims.all():
+        photos, first, last = counts.get(row.claim.claim, (0, None, None))
+        views.append(
+            ClaimView(
+                claim=row.claim.claim,
+                insured=row.claim.insured,
+                state=row.state.value,
+                photos=photos,
+                first_photo=first,
+                last_photo=last,
+                to_confirm=confirm.get(row.claim.claim, 0),
+                coverage=counted(covering.report(row.claim.claim)) if coverage and photos else None,
+            )
+        )
+    photos, first, last = counts.get(None, (0, None, None))
+    if photos:
+        views.append(
+            ClaimView(
+                claim=UNASSIGNED,
+                insured="",
+                state="",
+                photos=photos,
+                first_photo=first,
+                last_photo=last,
+                to_confirm=confirm.get(None, 0),
+                coverage=None,
+            )
+        )
+    return views
+
+
+def counted(report: CoverageReport) -> CoverageCount:
+    """The report in three numbers; what is waived counts nowhere."""
+    return CoverageCount(met=len(report.met), guessed=len(report.guessed), missing=len(report.missing))
+
+
+def photo_view(record: PhotoRecord) -> PhotoView:
+    """One photo as it is shown."""
+    corrected = record.corrected if record.correction else None
+    return PhotoView(
+        sha256=record.sha256,
+        name=record.name,
+        card_path=record.card_path,
+        taken_at=_taken_at(record),
+        corrected_at=corrected.isoformat() if corrected else None,
+        correction=record.correction,
+        claim=record.claim,
+        claim_confidence=round(record.claim_confidence, 4),
+        to_confirm=record.to_confirm,
+        role=tag_value(record.tags, Facet.ROLE),
+        face=tag_value(record.tags, Facet.FACE),
+        component=tag_value(record.tags, Facet.COMPONENT),
+        condition=tag_value(record.tags, Facet.CONDITION),
+        count=tag_value(record.tags, Facet.COUNT),
+        stated=[facet.value for facet, value in record.tags.items() if value.stated],
+        confidence={facet.value: round(value.confidence, 4) for facet, value in record.tags.items()},
+        reasons=[f"{facet.value}: {value.reason}" for facet, value in record.tags.items() if value.reason],
+        flags=list(record.flags),
+    )
+
+
+def _taken_at(record: PhotoRecord) -> str | None:
+    taken, offset = record.facts.taken_local, record.facts.offset_minutes
+    if taken is None:
+        return None
+    text = taken.isoformat()
+    if offset is None:
+        return text
+    sign = "-" if offset < 0 else "+"
+    return f"{text}{sign}{abs(offset) // 60:02d}:{abs(offset) % 60:02d}"
+
+
+def photos_of(home: ArchiveHome, claim: str) -> list[PhotoRecord]:
+    """The claim's photos in order, or the tray's; raises BadInputError for an unknown claim."""
+    if claim.casefold() == UNASSIGNED:
+        return home.catalog.photos.of_claim(None)
+    return home.catalog.photos.of_claim(known_claim(home, claim))
+
+
+def known_claim(home: ArchiveHome, claim: str) -> ClaimId:
+    """The claim's number as the catalog spells it; raises BadInputError, naming near ones, when there is none."""
+    import difflib  # noqa: PLC0415 - only for the mistaken
+
+    known = [row.claim.claim for row in home.catalog.claims.all()]
+    if claim in known:
+        return ClaimId(claim)
+    same = [one for one in known if one.casefold() == claim.casefold()]
+    if len(same) == 1:
+        return same[0]
+    near = difflib.get_close_matches(claim, known, n=1, cutoff=0.6)
+    hint = f"Did you mean {near[0]}?" if near else "`evidence claims` lists them."
+    raise BadInputError(f"There is no claim {claim}.", hint)
+
+
+def found_photos(home: ArchiveHome, names: Iterable[str]) -> list[Sha256]:
+    """The photos that people named; raises BadInputError for a name that fits none, or more than one."""
+    digests: list[Sha256] = []
+    for name in names:
+        found = home.catalog.photos.find(name)
+        if not found:
+            raise BadInputError(
+                f"There is no photo {name}.",
+                "Name it by card path, file name or the first digits of its SHA-256.",
+            )
+        if len(found) > 1:
+            raise BadInputError(
+                f"{len(found)} photos are called {name}.",
+                "Use its card path or the first digits of its SHA-256.",
+            )
+        digests += found
+    return digests
+
+
+def moment(text: str | None) -> str:
+    """A time text for a table: to the minute, with a blank for none."""
+    return datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M") if text else ""

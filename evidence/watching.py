@@ -1,0 +1,56 @@
+"""Feeds cards that have come to rest to the intake, one after the other."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Iterator
+from datetime import timedelta
+from pathlib import Path
+
+from evidence.cards.volumes import mounted_cards
+from evidence.cards.watch import CardFailed, CardReady, Mounted, ready_now, watch
+from evidence.errors import CardReadError, EvidenceError
+from evidence.filing import Progress, quiet
+from evidence.home import ArchiveHome
+from evidence.pipeline import IntakeReport, take_in
+
+log = logging.getLogger(__name__)
+
+Outcome = IntakeReport | EvidenceError
+
+
+def take_in_cards(
+    home: ArchiveHome,
+    folders: tuple[Path, ...],
+    *,
+    once: bool,
+    progress: Progress = quiet,
+    feed: Iterable[object] | None = None,
+    mounted: Mounted = mounted_cards,
+) -> Iterator[tuple[Path, Outcome]]:
+    """Each card taken in, with its report or what went wrong with it; one bad card does not stop the next.
+
+    With `once`, the cards there now; else as they appear, for ever (or until `feed` ends).
+    """
+    if once:
+        for card in ready_now(folders, mounted=mounted):
+            yield card, _attempt(home, card, progress)
+        return
+    settle = timedelta(seconds=home.settings.watch.settle_s)
+    for event in watch(folders, feed=feed, settle=settle, mounted=mounted):
+        if isinstance(event, CardReady):
+            yield event.path, _attempt(home, event.path, progress)
+        elif isinstance(event, CardFailed):
+            yield (
+                event.path,
+                CardReadError(f"{event.path}: {event.reason}.", "Take the card out and put it in again."),
+            )
+        else:
+            log.info("card_gone path=%s was_ready=%s", event.path, event.was_ready)
+
+
+def _attempt(home: ArchiveHome, card: Path, progress: Progress) -> Outcome:
+    try:
+        return take_in(home, card, progress=progress)
+    except EvidenceError as trouble:
+        return trouble

@@ -1,0 +1,126 @@
+"""A small camera card drawn for tests: sheets with real codes, label cards with real tags, honest EXIF."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import cv2
+import numpy as np
+import piexif
+from PIL import Image
+
+from evidence.model import ClaimId
+from evidence.sight.codes import divider_qr, label_tag_image
+
+SIZE = (1024, 768)
+
+
+@dataclass
+class CardMaker:
+    """Writes photos in shooting order below `root`, one DCF number after the other."""
+
+    root: Path
+    clock: datetime = datetime(2026, 5, 14, 9, 0, 0)
+    number: int = 1
+    folder: str = "100TESTC"
+    serial: str = "TC-0001"
+    seed: int = 0
+    written: list[str] = field(default_factory=list)
+
+    def wait(self, **parts: float) -> None:
+        """Let the camera's clock run."""
+        self.clock += timedelta(**parts)
+
+    def sheet(self, claim: str) -> str:
+        """A photo of the claim's sheet."""
+        frame = self._ground(205)
+        png = io.BytesIO()
+        divider_qr(ClaimId(claim)).save(png, kind="png", scale=8, border=4)
+        code = np.array(Image.open(png).convert("L").resize((420, 420), Image.Resampling.NEAREST))
+        frame[60:700, 150:870] = 245
+        frame[120:540, 200:620] = code[..., None]
+        cv2.putText(frame, claim, (200, 640), cv2.FONT_HERSHEY_SIMPLEX, 1.6, (20, 20, 20), 4)
+        return self.save(frame)
+
+    def label(self, number: int) -> str:
+        """A label card filling the frame."""
+        frame = self._ground(90)
+        frame[14:754, 18:1006] = 250
+        frame[114:654, 60:600] = label_tag_image(number, 540)[..., None]
+        return self.save(frame)
+
+    def scene(self, *, gps: tuple[float, float] | None = None) -> str:
+        """A photo of something: noise that has its own perceptual hash and is sharp."""
+        self.seed += 1
+        noise = np.random.default_rng(self.seed)
+        small = noise.integers(0, 255, (12, 16, 3), dtype=np.uint8)
+        frame = cv2.resize(small, SIZE, interpolation=cv2.INTER_CUBIC)
+        frame = np.clip(frame.astype(int) + noise.integers(-25, 25, frame.shape), 0, 255).astype(np.uint8)
+        return self.save(frame, gps=gps)
+
+    def save(self, frame: np.ndarray, *, gps: tuple[float, float] | None = None) -> str:
+        """The frame as the next JPEG of the card; returns its card path."""
+        out = io.BytesIO()
+        Image.fromarray(frame).save(out, "JPEG", quality=88, exif=self._exif(gps))
+        return self.put(f"TEST{self.number:04d}.JPG", out.getvalue(), counts=True)
+
+    def put(self, name: str, content: bytes, *, counts: bool = False) -> str:
+        """Any file into the camera's present folder."""
+        card_path = f"DCIM/{self.folder}/{name}"
+        path = self.root / card_path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+        self.written.append(card_path)
+        if counts:
+            self.number += 1
+            self.wait(seconds=22)
+        return card_path
+
+    def _ground(self, grey: int) -> np.ndarray:
+        self.seed += 1
+        noise = np.random.default_rng(self.seed)
+        return noise.integers(grey - 20, grey + 20, (SIZE[1], SIZE[0], 3), dtype=np.uint8)
+
+    def _exif(self, gps: tuple[float, float] | None) -> bytes:
+        stamp = self.clock.strftime("%Y:%m:%d %H:%M:%S")
+        tags = {
+            "0th": {
+                piexif.ImageIFD.Make: "Testcam",
+                piexif.ImageIFD.Model: "T-1",
+                piexif.ImageIFD.Orientation: 1,
+            },
+            "Exif": {
+                piexif.ExifIFD.DateTimeOriginal: stamp,
+                piexif.ExifIFD.SubSecTimeOriginal: "50",
+                piexif.ExifIFD.BodySerialNumber: self.serial,
+            },
+        }
+        if gps is not None:
+            lat, lon = gps
+            tags["GPS"] = {
+                piexif.GPSIFD.GPSLatitudeRef: "N" if lat >= 0 else "S",
+                piexif.GPSIFD.GPSLatitude: _sexagesimal(lat),
+                piexif.GPSIFD.GPSLongitudeRef: "E" if lon >= 0 else "W",
+                piexif.GPSIFD.GPSLongitude: _sexagesimal(lon),
+            }
+        return piexif.dump(tags)
+
+
+def _sexagesimal(degrees: float) -> tuple[tuple[int, int], ...]:
+    whole = abs(degrees)
+    minutes = (whole % 1) * 60
+    return (int(whole), 1), (int(minutes), 1), (round((minutes % 1) * 60 * 10_000), 10_000)
+
+
+def two_houses(root: Path, *, scenes: int = 5) -> CardMaker:
+    """A card with two claims, TC-1001 and TC-1002, a sheet and `scenes` photos each, half an hour apart."""
+    card = CardMaker(root)
+    for claim in ("TC-1001", "TC-1002"):
+        card.sheet(claim)
+        for _ in range(scenes):
+            card.scene()
+        card.wait(minutes=30)
+    return card
