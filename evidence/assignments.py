@@ -18,6 +18,7 @@ from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
 COLUMNS = ("claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "stories")
 MAX_BYTES = 20_000_000
 """Far above any office's list; a larger file is something else."""
+TRAY_NAME = "unassigned"
 MAX_CLAIM = 100
 """Characters of a claim number; longer ones fit neither a sheet's code nor a folder name."""
 

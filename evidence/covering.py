@@ -8,7 +8,7 @@ from functools import cached_property
 
 from evidence.coverage.check import check
 from evidence.coverage.doubles import DoubleIndex
-from evidence.coverage.report import CheckOptions, CoverageReport, NearMatch, Waiver
+from evidence.coverage.report import CheckOptions, CoverageReport, Elsewhere, NearMatch, Waiver
 from evidence.coverage.requirements import load_list
 from evidence.coverage.shots import FACES, ShotList
 from evidence.errors import BadInputError
@@ -71,8 +71,9 @@ class Covering:
             self._list(list_for(home, row.claim)),
             photos,
             row.claim,
-            used_elsewhere=self.used_elsewhere(claim, photos),
-            near_matches=self.near_matches(claim, photos),
+            used_elsewhere=Elsewhere(
+                same=self.used_elsewhere(claim, photos), near=tuple(self.near_matches(claim, photos))
+            ),
             waivers=[
                 Waiver(
                     requirement=one.requirement,
