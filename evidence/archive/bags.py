@@ -29,6 +29,7 @@ from evidence.archive.swap import (
     next_of,
     put_in_place,
     quiet,
+    remove_tree,
     settle,
     vanish,
 )
@@ -271,6 +272,8 @@ def assemble(
     present = read_manifest(home) if (home / "bagit.txt").is_file() else {}
     same = frozenset() if afresh else _same_files(home, payload, present)
     if home.is_dir() and len(same) == len(payload) == len(present) and _tags_equal(home, tags):
+        with writing(home):
+            remove_tree(next_of(home))  # what a run left that was killed while it cleared the old state away
         return Assembled(added=(), kept=tuple(sorted(same)), removed=())
     fresh = next_of(home)
     with writing(home):

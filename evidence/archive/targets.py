@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import secrets
@@ -169,9 +170,11 @@ class FolderTarget:
         self._require_place()
         self._require_marker()
         with writing(self.root):
-            probe = self.root / f".{secrets.token_hex(8)}.probe"
-            probe.touch(exist_ok=False)
-            probe.unlink()
+            probe = self.root / ".probe"  # a folder: making one follows no link; one that a kill left is taken up
+            with contextlib.suppress(FileExistsError):
+                probe.mkdir()
+            with contextlib.suppress(FileNotFoundError):
+                probe.rmdir()
 
     def _require_place(self) -> None:
         if not self.root.is_dir():

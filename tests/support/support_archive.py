@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import os
+import signal
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable
 from pathlib import Path
+from typing import NoReturn
 
 import bagit
 
@@ -42,3 +49,49 @@ def outside_verdict(bag: Path) -> str:
     except OSError as error:
         return f"unreadable: {error}"
     return ""
+
+
+# --- a real kill, at every touch of the disk ---------------------------------------------
+
+TOUCHES = ("open", "os.", "shutil.", "ctypes.dlsym")
+"""Audit events (PEP 578) that come before Python touches a file, a folder, or calls the system's renaming."""
+
+
+def killed_at(number: int, action: Callable[[], object]) -> bool:
+    """Run `action` in a child that is killed (SIGKILL) just before its touch `number`; False when it ended first."""
+    child = os.fork()
+    if child == 0:
+        _die_at(number, action)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        assert os.WTERMSIG(status) == signal.SIGKILL
+        return True
+    assert os.WEXITSTATUS(status) == 0, "the action failed by itself; its traceback is above"
+    return False
+
+
+def _die_at(number: int, action: Callable[[], object]) -> NoReturn:
+    count = 0
+
+    def hook(event: str, _args: object) -> None:
+        nonlocal count
+        if event.startswith(TOUCHES):
+            count += 1
+            if count == number:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    try:
+        sys.addaudithook(hook)
+        action()
+        os._exit(0)
+    except BaseException:
+        traceback.print_exc()
+        os._exit(1)
+
+
+def fast_folder(fallback: Path) -> Path:
+    """A folder in memory where the system has one, for tests that flush to the disk thousands of times."""
+    memory = Path("/dev/shm")
+    if memory.is_dir() and os.access(memory, os.W_OK):
+        return Path(tempfile.mkdtemp(prefix="archive-test-", dir=memory))
+    return fallback
