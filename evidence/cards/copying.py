@@ -20,6 +20,7 @@ from evidence.cards.durable import (
     link_or_copy,
     make_folder,
     no_listener,
+    one_line,
     place_copy,
     publish,
     reading,
@@ -147,7 +148,7 @@ def _inside(source: CardSource, found: Found) -> Path:
     real = Path(os.path.realpath(path.parent))
     if not real.is_relative_to(os.path.realpath(source.root)):
         raise CardReadError(
-            f"{found.card_path} leads out of the card through a link.",
+            f"{one_line(found.card_path)} leads out of the card through a link.",
             "Links are not followed; copy the file itself.",
         )
     return path
@@ -177,7 +178,7 @@ def _check_same(found: Found, sha256: Sha256, expected: Sha256 | None) -> None:
 
 def _changed(found: Found, how: str) -> CardReadError:
     return CardReadError(
-        f"{found.card_path} changed while it was read: {how}.",
+        f"{one_line(found.card_path)} changed while it was read: {how}.",
         "Close whatever uses the card, try another reader if it comes again, then run the intake again.",
     )
 

@@ -81,6 +81,11 @@ class Chunks(Protocol):
         ...
 
 
+def one_line(text: str | Path) -> str:
+    """A path as it may stand in a message: what would break the line or is no text is written as an escape."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(text))
+
+
 # --- whose fault it was ------------------------------------------------------------------
 
 
@@ -91,7 +96,7 @@ def reading(name: str, remedy: str = READ_REMEDY) -> Iterator[None]:
         yield
     except OSError as error:
         raise CardReadError(
-            f"{name} could not be read: {_why(error)}.",
+            f"{one_line(name)} could not be read: {_why(error)}.",
             remedy,
         ) from error
 
@@ -104,7 +109,9 @@ def writing(place: Path) -> Iterator[None]:
     except DestinationError:
         raise
     except OSError as error:
-        raise DestinationError(f"{place} could not be written: {_why(error)}.", _remedy(error)) from error
+        raise DestinationError(
+            f"{one_line(place)} could not be written: {_why(error)}.", _remedy(error)
+        ) from error
 
 
 def _why(error: OSError) -> str:
@@ -240,7 +247,7 @@ def _read_back(part: Path, expect: Sha256, name: str) -> None:
     with writing(part.parent):
         found = hash_file(part, uncached=True)
     if found != expect:
-        raise CopyMismatchError(Path(name))
+        raise CopyMismatchError(Path(one_line(name)))
 
 
 def _pour(source: Chunks, name: str, remedy: str, descriptor: int, folder: Path) -> tuple[Sha256, int]:
@@ -388,7 +395,7 @@ def _publish_or_explain(part: Path, dest: Path, matches: bool, source: Path) -> 
 
 def _taken(dest: Path) -> NameTakenError:
     return NameTakenError(
-        f"{dest} already holds another file.",
+        f"{one_line(dest)} already holds another file.",
         "Neither was changed; move that file aside, then run the same command again.",
     )
 

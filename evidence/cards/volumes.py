@@ -12,6 +12,7 @@ from typing import Protocol
 
 import psutil
 
+from evidence.cards.durable import one_line
 from evidence.cards.reading import list_folder, spell
 from evidence.errors import BadInputError
 
@@ -64,9 +65,9 @@ def open_source(path: Path) -> CardSource:
     Raises BadInputError, in one line, for one that does not exist, is a file, cannot be read,
     or holds no file at all.
     """
-    root = Path(os.path.realpath(path))
-    shown = spell(str(path))
+    shown = one_line(path)
     try:
+        root = Path(os.path.realpath(path))
         device = root.stat().st_dev
     except FileNotFoundError:
         raise BadInputError(f"There is no folder {shown}.", _NEXT_STEP) from None

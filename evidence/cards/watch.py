@@ -19,6 +19,7 @@ from pathlib import Path
 from watchdog.events import FileSystemEvent, FileSystemEventHandler
 from watchdog.observers import Observer
 
+from evidence.cards.durable import one_line
 from evidence.cards.files import LitterJudge
 from evidence.cards.reading import list_folder, spell
 from evidence.cards.volumes import CardSource, is_removable, mounted_cards, partition_of
@@ -107,12 +108,12 @@ def check_folders(folders: Sequence[Path]) -> None:
     for folder in folders:
         if not folder.exists():
             raise BadInputError(
-                f"There is no folder {spell(str(folder))}.",
+                f"There is no folder {one_line(folder)}.",
                 "Name the folder where cards or photos will appear.",
             )
         if not folder.is_dir():
             raise BadInputError(
-                f"{spell(str(folder))} is a file, not a folder.",
+                f"{one_line(folder)} is a file, not a folder.",
                 "Name the folder where cards or photos will appear.",
             )
 
@@ -213,7 +214,7 @@ def _state_of(card: Path, judge: LitterJudge) -> _State:
         folder = waiting.pop()
         listing = list_folder(folder)
         if listing.error and folder == card:
-            error = f"{spell(card.name) or card} cannot be listed: {listing.error.lower()}"
+            error = f"{one_line(card.name or card)} cannot be listed: {listing.error.lower()}"
         for entry in listing.entries:
             if entry.is_folder and not judge.names_folder(entry.name):
                 waiting.append(folder / entry.name)
