@@ -1,0 +1,192 @@
+"""One look at one photo: codes, writing, scene, chalk, quality, hash and thumbnails from a single decode.
+
+`look` is a plain function of a plain value, so any `concurrent.futures.Executor` can run it: a process
+pool on one machine, a cluster's executor on many. It never raises for a bad picture; it says so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import TypeVar
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from evidence.model import Finding, Look, MediaKind, Sha256
+from evidence.sight.codes import CodesSeen, read_codes
+from evidence.sight.pictures import Picture, PictureError, Pixels, fitted, load_full_grey, load_picture
+from evidence.sight.quality import QualityLimits, measure, perceptual_hash, quality_flags
+from evidence.sight.workers import Failed, Fault, process_pool, run_each
+
+T = TypeVar("T")
+
+THUMB_SIDES = (1280, 320)
+"""Pixels of the long side: a screen's worth for the review, and a tile of its grid. Largest first."""
+
+THUMB_QUALITY = 82
+"""JPEG quality at which a reviewer sees no blocks; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookOptions:
+    """What to look for, and where a measure becomes a flag."""
+
+    read_writing: bool = True
+    """Boards, chalk, and sheets whose code cannot be read."""
+    scene_kinds: bool = True
+    """What sort of picture it is, by the image network."""
+    limits: QualityLimits = field(default_factory=QualityLimits)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookRequest:
+    """A file to look at; plain values, so that it travels to another process or machine."""
+
+    path: Path
+    sha256: Sha256
+    kind: MediaKind
+    width: int | None = None
+    """Pixels as the camera's data say; only a hint."""
+    height: int | None = None
+    orientation: int = 1
+    """EXIF orientation, 1 to 8."""
+    thumb_dir: Path | None = None
+    """Where thumbnails go; None for none."""
+    options: LookOptions = field(default_factory=LookOptions)
+
+
+def thumb_path(thumb_dir: Path, sha256: Sha256, side: int) -> Path:
+    """Where the thumbnail of that long side (one of THUMB_SIDES) stands."""
+    return thumb_dir / sha256[:2] / f"{sha256}_{side}.jpg"
+
+
+def look(request: LookRequest) -> Look:
+    """All that can be seen in one file; a file without a picture gives an empty look with a flag.
+
+    Flags: `unreadable`, `undecodable`, `truncated`, `decompression_bomb`, `no_preview`, `look_failed`
+    and `no_thumbnail` say what went wrong; `blurred`, `dark`, `bright` and `small` what the measures say.
+    """
+    if request.kind not in (MediaKind.PHOTO, MediaKind.RAW):
+        return Look()
+    cv2.setNumThreads(1)  # the photos share the cores, a process each
+    try:
+        picture = load_picture(request.path, request.kind, request.orientation)
+    except PictureError as problem:
+        return Look(flags=(Finding(code=problem.code, message=str(problem)),))
+    except (Exception, RecursionError) as problem:
+        return Look(flags=(_failed("decoding", problem),))
+    return _looked(picture, request)
+
+
+def _looked(picture: Picture, request: LookRequest) -> Look:
+    flags: list[Finding] = []
+    if picture.truncated:
+        flags.append(Finding(code="truncated", message="The file ends before its picture does."))
+
+    def tried(what: str, step: Callable[[], T], otherwise: T) -> T:
+        """One part of the look must not cost the others."""
+        try:
+            return step()
+        except Exception as problem:
+            flags.append(_failed(what, problem))
+            return otherwise
+
+    full = partial(load_full_grey, request.path, request.kind)
+    codes = tried("reading codes", lambda: read_codes(picture.grey, full), CodesSeen())
+    quality = tried(
+        "measuring", lambda: measure(picture.grey_1024, width=picture.width, height=picture.height), None
+    )
+    if quality is not None:
+        flags.extend(quality_flags(quality, request.options.limits))
+    phash = tried("hashing", lambda: perceptual_hash(picture.grey_256), "")
+    if request.thumb_dir is not None:
+        try:
+            _write_thumbs(picture.rgb, request.thumb_dir, request.sha256)
+        except OSError as problem:
+            flags.append(
+                Finding(code="no_thumbnail", message=f"No thumbnail could be written: {problem.strerror}.")
+            )
+    return Look(
+        dividers=codes.dividers, labels=codes.labels, phash=phash, quality=quality, flags=tuple(flags)
+    )
+
+
+def _failed(what: str, problem: BaseException) -> Finding:
+    return Finding(
+        code="look_failed", message=f"The look failed while {what}: {type(problem).__name__}: {problem}"[:240]
+    )
+
+
+# --- thumbnails ----------------------------------------------------------------------------
+
+
+def _write_thumbs(rgb: Pixels, thumb_dir: Path, sha256: Sha256) -> None:
+    """Upright JPEGs without the camera's data, each whole or not there."""
+    picture = rgb
+    for side in THUMB_SIDES:
+        picture = fitted(picture, side)
+        _write_whole(picture, thumb_path(thumb_dir, sha256, side))
+
+
+def _write_whole(picture: Pixels, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = target.with_name(f"{target.name}.{secrets.token_hex(4)}.part")
+    try:
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        with os.fdopen(handle, "wb") as file:
+            Image.fromarray(np.ascontiguousarray(picture)).save(file, "JPEG", quality=THUMB_QUALITY)
+        part.replace(target)
+    except OSError:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise
+
+
+# --- many photos ---------------------------------------------------------------------------
+
+
+def look_all(
+    requests: Sequence[LookRequest],
+    *,
+    workers: int = 0,
+    executor: Executor | None = None,
+    timeout_s: float = 60.0,
+    on_done: Callable[[int, int], None] | None = None,
+) -> Iterator[tuple[Sha256, Look]]:
+    """The look of every request as it is done, each exactly once.
+
+    A process of its own for each of `workers` (0: one a core), or the caller's `executor` with as many
+    photos out at a time. A photo that kills its process, takes longer than `timeout_s` or makes the look
+    raise gets a flag (`look_crashed`, `look_timed_out`, `look_failed`), and the others go on.
+    `on_done(done, all)` is called after each.
+    """
+    at_once = max(1, min(workers or os.cpu_count() or 1, len(requests)))
+    results = run_each(
+        look,
+        requests,
+        make_pool=lambda: process_pool(at_once, preload=__name__),
+        executor=executor,
+        at_once=at_once,
+        timeout_s=timeout_s,
+    )
+    for done, (request, result) in enumerate(results, start=1):
+        if on_done is not None:
+            on_done(done, len(requests))
+        yield request.sha256, _flagged(result) if isinstance(result, Failed) else result
+
+
+def _flagged(failure: Failed) -> Look:
+    code, message = {
+        Fault.CRASHED: ("look_crashed", "Looking at this photo ended its process; it is kept as it is."),
+        Fault.TIMED_OUT: ("look_timed_out", f"Looking at this photo took longer than {failure.detail}."),
+        Fault.RAISED: ("look_failed", f"The look failed: {failure.detail}"),
+    }[failure.fault]
+    return Look(flags=(Finding(code=code, message=message),))

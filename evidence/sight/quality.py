@@ -1,0 +1,77 @@
+"""Is the picture good enough to prove anything: sharp, neither dark nor burnt out, large enough, and what it looks like.
+
+Sharpness is the variance of the Laplacian (Pech-Pacheco and others, ICPR 2000), always at the same size
+so that cameras compare. The perceptual hash is the 64-bit DCT hash of `imagehash`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import imagehash
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from evidence.model import Finding, Quality
+
+Grey = NDArray[np.uint8]
+
+MEASURED_SIDE = 1024
+"""Pixels of the long side of the copy that everything here but the hash is measured on."""
+
+HASHED_SIDE = 256
+"""Pixels of the long side of the copy the hash is taken from; its bits are those of the full picture."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityLimits:
+    """Where a measure becomes a flag. Common practice, no source; found on photos (docs/measurements.md)."""
+
+    sharpness: float = 40.0
+    """Below it the picture is blurred; grey levels squared at 1,024 pixels."""
+    dark: float = 0.12
+    """Below this mean grey level (0 to 1) it is dark."""
+    bright: float = 0.9
+    """Above this one it is bright."""
+    clipped: float = 0.5
+    """With more than this share of full white or full black it is bright or dark, whatever the mean."""
+    pixels: int = 640 * 480
+    """Fewer pixels are small: VGA, below which a hail strike in an overview is a few pixels wide."""
+
+
+def measure(grey: Grey, *, width: int, height: int) -> Quality:
+    """Measures of a grey copy of 1,024 pixels; the sizes are the original's, upright."""
+    return Quality(
+        width=width,
+        height=height,
+        sharpness=float(cv2.Laplacian(grey, cv2.CV_64F).var()),
+        brightness=float(grey.mean()) / 255,
+        clipped=float(np.count_nonzero((grey == 0) | (grey == 255))) / grey.size,
+    )
+
+
+def quality_flags(quality: Quality, limits: QualityLimits) -> tuple[Finding, ...]:
+    """What the measures say against the picture: `blurred`, `dark`, `bright`, `small`."""
+    found = []
+    mostly_clipped = quality.clipped > limits.clipped
+    if quality.sharpness < limits.sharpness:
+        found.append(
+            Finding(
+                code="blurred",
+                message=f"Blurred: sharpness {quality.sharpness:.0f} of {limits.sharpness:.0f}.",
+            )
+        )
+    if quality.brightness < limits.dark or (mostly_clipped and quality.brightness < 0.5):
+        found.append(Finding(code="dark", message=f"Too dark: mean grey level {quality.brightness:.0%}."))
+    if quality.brightness > limits.bright or (mostly_clipped and quality.brightness >= 0.5):
+        found.append(Finding(code="bright", message=f"Too bright: mean grey level {quality.brightness:.0%}."))
+    if quality.width * quality.height < limits.pixels:
+        found.append(Finding(code="small", message=f"Too small: {quality.width} by {quality.height} pixels."))
+    return tuple(found)
+
+
+def perceptual_hash(picture: Grey) -> str:
+    """16 hexadecimal digits that look-alikes share all but a few bits of; from a copy of 256 pixels."""
+    return str(imagehash.phash(Image.fromarray(picture)))
