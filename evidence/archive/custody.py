@@ -104,7 +104,6 @@ class CustodyLog:
         self.path = path
         self.head_path = path.with_name(path.name + ".head")
         self.torn_path = path.with_name(path.name + ".torn")
-        self._lock = FileLock(path.with_name(path.name + ".lock"), timeout=_PATIENCE)
 
     # --- adding --------------------------------------------------------------------------
 
@@ -126,12 +125,16 @@ class CustodyLog:
         with writing(self.path):
             make_folder(self.path.parent)
         try:
-            with self._lock:
+            with self._lock():
                 return self._append_locked(drafts)
         except Timeout as error:
             raise LockedError(
                 "The custody log is held by another process.", "Wait for it to end, then run it again."
             ) from error
+
+    def _lock(self) -> FileLock:
+        """A fresh lock each time: one that a forked process inherited would not exclude its parent."""
+        return FileLock(self.path.with_name(self.path.name + ".lock"), timeout=_PATIENCE)
 
     def _append_locked(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
         with writing(self.path):
@@ -209,6 +212,13 @@ class CustodyLog:
             os.fsync(handle.fileno())
         part.replace(self.head_path)  # should the renaming be lost, the next append finds the lines itself
 
+    def _stored_head(self) -> tuple[Anchor, int] | None:
+        """`_read_head` for whoever does not hold the lock: on Windows an open file cannot be replaced."""
+        if os.name != "nt":
+            return self._read_head()
+        with self._lock():
+            return self._read_head()
+
     def _read_head(self) -> tuple[Anchor, int] | None:
         """The stored head, and the bytes of log it covers; None when there is none that can be read."""
         try:
@@ -221,7 +231,7 @@ class CustodyLog:
 
     def head(self) -> Anchor:
         """The log's end, to be noted elsewhere. Raises CustodyError when the log has no readable head."""
-        stored = self._read_head()
+        stored = self._stored_head()
         if stored is None:
             if self.path.exists() and self.path.stat().st_size:
                 raise CustodyError(
@@ -294,21 +304,26 @@ class CustodyLog:
         reading stops at the first entry that does not hold, and names it. Nothing is changed.
         Safe while others append.
         """
-        stored = self._read_head()
-        walk = _Walk(tuple(anchors))
+        anchors = tuple(anchors)
+        stored = self._stored_head()
+        walk = _Walk(anchors)
         if stored is not None:
             walk.anchors.append(stored[0])
         walk.over(self.path)
+        if stored is None and self._stored_head() is not None:
+            return self.verify(anchors=anchors)  # the log came into being meanwhile
         if stored is None and walk.count:
             walk.wrong("head_missing", walk.count, "The log has lost its head file: its end is unproved.")
         elif stored is not None and not walk.broken:
             self._check_end(walk)
         return CustodyCheck(
-            entries=walk.count, valid=not walk.broken, findings=tuple(sorted(walk.findings, key=_is_note))
+            entries=walk.count,
+            valid=not walk.broken,
+            findings=tuple(sorted(walk.findings, key=lambda finding: finding.code in _NOTES)),
         )
 
     def _check_end(self, walk: _Walk) -> None:
-        stored = self._read_head()
+        stored = self._stored_head()
         if stored is not None and stored[0].seq < walk.count:
             message = "The head file is behind the log, as after a killed append; the next append mends it."
             walk.note("head_behind", walk.count, message)
@@ -318,12 +333,12 @@ class CustodyLog:
 
         Raises CustodyError when the chain is broken: that is for a person and a backup.
         """
-        with self._lock, writing(self.path):
+        with self._lock(), writing(self.path):
             walk = _Walk(())
             walk.over(self.path)
             if walk.broken:
                 raise CustodyError(
-                    f"The custody log cannot be resealed: {walk.findings[0].message}",
+                    f"The custody log cannot be resealed: {walk.findings[-1].message}",
                     "Bring the log back from a backup.",
                 )
             before = self._read_head()
@@ -441,32 +456,28 @@ def _write_all(descriptor: int, content: bytes) -> None:
 # --- the proof ---------------------------------------------------------------------------
 
 
-def _is_note(finding: Finding) -> bool:
-    return finding.code in _NOTES
-
-
 class _Walk:
     """One reading of a log, from its first line to its last or to the first that does not hold."""
 
     def __init__(self, anchors: Iterable[Anchor]) -> None:
         self.anchors = list(anchors)
         self.findings: list[Finding] = []
+        self.broken = False
+        """Something was found that no accident explains."""
         self.count = 0
         self.size = 0
         self.prev = GENESIS
         self._latest: datetime | None = None
         self._tree = Frontier()
 
-    @property
-    def broken(self) -> bool:
-        """Something was found that no accident of ours explains."""
-        return any(not _is_note(finding) for finding in self.findings)
-
     def wrong(self, code: str, number: int, message: str) -> None:
         """Enter a finding that makes the log invalid."""
-        self.findings.append(Finding(code=code, message=message, subject=str(number)))
+        self.note(code, number, message)
+        self.broken = True
 
-    note = wrong  # the code tells them apart
+    def note(self, code: str, number: int, message: str) -> None:
+        """Enter a finding that a killed process or a wrong clock explains."""
+        self.findings.append(Finding(code=code, message=message, subject=str(number)))
 
     def over(self, path: Path) -> None:
         """Read the log at `path`; a log that is not there is empty."""

@@ -170,7 +170,9 @@ class FolderTarget:
         self._require_place()
         self._require_marker()
         with writing(self.root):
-            probe = self.root / ".probe"  # a folder: making one follows no link; one that a kill left is taken up
+            probe = (
+                self.root / ".probe"
+            )  # a folder: making one follows no link; one that a kill left is taken up
             with contextlib.suppress(FileExistsError):
                 probe.mkdir()
             with contextlib.suppress(FileNotFoundError):
