@@ -29,7 +29,7 @@ HASHED_SIDE = 256
 class QualityLimits:
     """Where a measure becomes a flag. Common practice, no source; found on photos (docs/measurements.md)."""
 
-    sharpness: float = 40.0
+    sharpness: float = 20.0
     """Below it the picture is blurred; grey levels squared at 1,024 pixels."""
     dark: float = 0.12
     """Below this mean grey level (0 to 1) it is dark."""

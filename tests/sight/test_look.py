@@ -1,0 +1,326 @@
+"""One look at one photo, and many looks of which some go wrong."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import struct
+import zlib
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+
+import cv2
+import numpy as np
+import piexif
+import pytest
+from PIL import Image, ImageOps
+from support_looks import treacherous_look
+from support_sight import backdrop, held_in_frame, on_white, qr_pixels, sensor_noise
+
+import evidence.sight.look as look_module
+from evidence.codec import from_json, to_json
+from evidence.model import Look, MediaKind
+from evidence.sight import pictures
+from evidence.sight.codes import divider_qr, label_tag_image
+from evidence.sight.look import THUMB_SIDES, LookRequest, look, look_all, thumb_path
+from evidence.sight.pictures import MOST_PIXELS, load_full_grey, load_picture
+from evidence.sight.workers import run_each
+
+
+def request_for(path, **more):
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    return LookRequest(path=path, sha256=digest, **{"kind": MediaKind.PHOTO, **more})
+
+
+def scene(width=1200, height=900, seed=0):
+    grey = np.clip(backdrop(width, height, seed) + 8 * sensor_noise(width, height), 0, 255).astype(np.uint8)
+    return np.dstack([grey, np.roll(grey, 7, 1), 255 - grey])
+
+
+def saved(path, pixels, **more):
+    Image.fromarray(pixels).save(path, **{"quality": 90, **more})
+    return path
+
+
+def codes_of(result):
+    return [flag.code for flag in result.flags]
+
+
+def test_a_look_finds_the_divider_and_the_label_and_measures_the_photo(tmp_path):
+    rng = np.random.default_rng(1)
+    page = np.hstack(
+        [
+            on_white(qr_pixels(divider_qr("HX-204881")), 500, page=(700, 800)),
+            on_white(label_tag_image(9, 300), 300, page=(600, 800)),
+        ]
+    )
+    photo = held_in_frame(page, (2400, 1800), rng, area=0.4)
+    seen = look(request_for(saved(tmp_path / "a.jpg", photo)))
+    assert [mark.claim for mark in seen.dividers] == ["HX-204881"]
+    assert [mark.number for mark in seen.labels] == [9]
+    assert (seen.quality.width, seen.quality.height) == (2400, 1800)
+    assert len(seen.phash) == 16
+    assert int(seen.phash, 16) > 0
+    assert seen.flags == ()
+    assert from_json(Look, json.loads(json.dumps(to_json(seen)))) == seen
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_every_orientation_is_brought_upright_as_pillow_does(tmp_path, orientation):
+    """Exif 2.32 table of the orientation tag; Pillow's exif_transpose is the second reader."""
+    exif = piexif.dump({"0th": {piexif.ImageIFD.Orientation: orientation}})
+    path = saved(tmp_path / "o.jpg", scene(640, 400), exif=exif)
+    with Image.open(path) as photo:
+        expected = np.asarray(ImageOps.exif_transpose(photo).convert("RGB"))
+    picture = load_picture(path, MediaKind.PHOTO, orientation)
+    assert np.array_equal(picture.rgb, expected)
+    assert (picture.height, picture.width) == expected.shape[:2]
+
+
+def test_the_same_photo_held_another_way_gives_the_same_look(tmp_path):
+    upright = scene()
+    first = look(request_for(saved(tmp_path / "a.png", upright)))
+    turned = look(request_for(saved(tmp_path / "b.png", np.rot90(upright, 1)), orientation=6))
+    assert turned.phash == first.phash
+    assert turned.quality == first.quality
+
+
+@pytest.mark.parametrize("size", [(4000, 3000), (3000, 4000), (4608, 1976), (5000, 1000)])
+def test_a_large_jpeg_is_decoded_reduced_whatever_its_shape(tmp_path, size, monkeypatch):
+    """The trap: a square box on a 4:3 photo silently decodes at full size."""
+    path = saved(tmp_path / "a.jpg", np.zeros((size[1], size[0], 3), np.uint8))
+    decoded = []
+    true_load = pictures._load
+    monkeypatch.setattr(pictures, "_load", lambda *a: decoded.append(true_load(*a)) or decoded[-1])
+    picture = load_picture(path, MediaKind.PHOTO)
+    assert 1600 <= max(decoded[0].size) < 3200
+    assert max(picture.rgb.shape) == 1600
+    assert (picture.width, picture.height) == size
+    assert load_full_grey(path, MediaKind.PHOTO).shape == (size[1], size[0])
+
+
+def test_thumbnails_are_upright_small_and_carry_nothing_of_the_cameras_data(tmp_path):
+    exif = piexif.dump({
+        "0th": {piexif.ImageIFD.Orientation: 6, piexif.ImageIFD.Make: b"Halden"},
+        "GPS": {piexif.GPSIFD.GPSLatitude: ((35, 1), (0, 1), (0, 1)), piexif.GPSIFD.GPSLatitudeRef: b"N"},
+    })  # fmt: skip
+    request = request_for(
+        saved(tmp_path / "a.jpg", scene(2000, 1500), exif=exif), orientation=6, thumb_dir=tmp_path / "t"
+    )
+    look(request)
+    for side in THUMB_SIDES:
+        path = thumb_path(tmp_path / "t", request.sha256, side)
+        assert path == tmp_path / "t" / request.sha256[:2] / f"{request.sha256}_{side}.jpg"
+        with Image.open(path) as thumb:
+            assert thumb.size == (side * 3 // 4, side)
+            assert not thumb.getexif()
+        assert b"Halden" not in path.read_bytes()
+    assert not list(tmp_path.rglob("*.part"))
+
+
+def test_the_photo_itself_is_not_touched(tmp_path):
+    path = saved(tmp_path / "a.jpg", scene())
+    path.chmod(0o444)
+    before = (path.read_bytes(), path.stat().st_mtime_ns)
+    look(request_for(path, thumb_dir=tmp_path / "t"))
+    assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+
+
+def test_a_place_where_no_thumbnail_can_be_written_costs_only_the_thumbnail(tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("in the way")
+    seen = look(request_for(saved(tmp_path / "a.jpg", scene()), thumb_dir=blocked))
+    assert codes_of(seen) == ["no_thumbnail"]
+    assert seen.phash
+    assert seen.quality
+
+
+def png_claiming(width, height):
+    """A PNG header and little else (ISO/IEC 15948)."""
+
+    def chunk(kind, body):
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0))
+    return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(b"\0" * 100)) + chunk(b"IEND", b"")
+
+
+BAD = {
+    "empty": (b"", "undecodable"),
+    "text": (b"this is no picture\n" * 50, "undecodable"),
+    "a jpeg of three bytes": (b"\xff\xd8\xff", "undecodable"),
+    "a bomb": (png_claiming(60_000, 60_000), "decompression_bomb"),
+    "a png cut short": (png_claiming(800, 600), "undecodable"),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_a_bad_picture_is_flagged_and_never_raises(tmp_path, name):
+    content, code = BAD[name]
+    path = tmp_path / "bad.jpg"
+    path.write_bytes(content)
+    seen = look(request_for(path, thumb_dir=tmp_path / "t"))
+    assert codes_of(seen) == [code]
+    assert (seen.phash, seen.quality) == ("", None)
+
+
+def test_a_picture_as_large_as_the_largest_cameras_make_is_no_bomb():
+    assert MOST_PIXELS > 200_000_000
+    assert Image.MAX_IMAGE_PIXELS * 2 == MOST_PIXELS
+
+
+def test_a_file_that_went_away_is_flagged(tmp_path):
+    gone = LookRequest(path=tmp_path / "gone.jpg", sha256="0" * 64, kind=MediaKind.PHOTO)
+    assert codes_of(look(gone)) == ["unreadable"]
+
+
+def test_a_jpeg_cut_short_is_looked_at_as_far_as_it_goes(tmp_path):
+    whole = saved(tmp_path / "whole.jpg", scene()).read_bytes()
+    cut = tmp_path / "cut.jpg"
+    cut.write_bytes(whole[: len(whole) * 6 // 10])
+    seen = look(request_for(cut, thumb_dir=tmp_path / "t"))
+    assert codes_of(seen)[0] == "truncated"
+    assert (seen.quality.width, seen.quality.height) == (1200, 900)
+    upper = load_picture(cut, MediaKind.PHOTO).rgb[:400].astype(int)
+    assert np.abs(upper - load_picture(tmp_path / "whole.jpg", MediaKind.PHOTO).rgb[:400]).max() == 0
+
+
+def test_flipped_bytes_anywhere_in_a_jpeg_never_raise(tmp_path):
+    rng = np.random.default_rng(6)
+    whole = bytearray(saved(tmp_path / "whole.jpg", scene(320, 240)).read_bytes())
+    path = tmp_path / "hurt.jpg"
+    for _ in range(150):
+        hurt = bytearray(whole)
+        for _ in range(int(rng.integers(1, 20))):
+            hurt[int(rng.integers(2, len(hurt)))] = int(rng.integers(256))
+        path.write_bytes(hurt)
+        assert isinstance(look(LookRequest(path=path, sha256="0" * 64, kind=MediaKind.PHOTO)), Look)
+
+
+def test_other_kinds_are_not_looked_at(tmp_path):
+    path = tmp_path / "a.mov"
+    path.write_bytes(b"moov")
+    for kind in (MediaKind.VIDEO, MediaKind.SOUND, MediaKind.OTHER):
+        assert look(request_for(path, kind=kind)) == Look()
+
+
+def jpeg_bytes(pixels):
+    target = io.BytesIO()
+    Image.fromarray(pixels).save(target, "JPEG", quality=88)
+    return target.getvalue()
+
+
+def test_of_a_raw_file_the_largest_preview_is_looked_at(tmp_path):
+    large = held_in_frame(
+        on_white(qr_pixels(divider_qr("RAW-7")), 500), (1500, 1000), np.random.default_rng(2), area=0.4
+    )
+    tiny = cv2.resize(large, (160, 107))
+    path = tmp_path / "IMG_0001.XYZ"
+    noise = np.random.default_rng(1).integers(0, 255, 200_000, dtype=np.uint8).tobytes()
+    path.write_bytes(b"II*\0" + bytes(60) + jpeg_bytes(tiny) + noise + jpeg_bytes(large) + noise)
+    seen = look(request_for(path, kind=MediaKind.RAW))
+    assert [mark.claim for mark in seen.dividers] == ["RAW-7"]
+    assert (seen.quality.width, seen.quality.height) == (1500, 1000)
+
+
+def test_a_raw_file_without_a_preview_is_flagged(tmp_path):
+    path = tmp_path / "a.raw"
+    path.write_bytes(b"II*\0" + bytes(5000) + b"\xff\xd8\xff" + bytes(500))
+    assert codes_of(look(request_for(path, kind=MediaKind.RAW))) == ["no_preview"]
+
+
+def test_one_part_that_fails_does_not_cost_the_others(tmp_path, monkeypatch):
+    def broken(*_):
+        raise ValueError("no luck")
+
+    monkeypatch.setattr(look_module, "read_codes", broken)
+    seen = look(request_for(saved(tmp_path / "a.jpg", scene())))
+    assert "look_failed" in codes_of(seen)
+    assert seen.phash
+    assert seen.quality
+
+
+@pytest.mark.parametrize("folder", ["cameras", "broken", "sheets", "gps_walk"])
+def test_every_real_photo_is_looked_at_without_a_failure(real_photos, folder, tmp_path):
+    paths = sorted(p for p in (real_photos / folder).iterdir() if p.is_file())[:16]
+    assert paths
+    for path in paths:
+        seen = look(request_for(path, thumb_dir=tmp_path))
+        assert "look_failed" not in codes_of(seen), path.name
+        assert (seen.dividers, seen.labels) == ((), ()), path.name
+        assert bool(seen.quality) == bool(seen.phash), path.name
+        if folder != "broken":
+            assert seen.quality, path.name
+
+
+def test_the_pixels_are_those_another_decoder_gives(real_photos):
+    """OpenCV's JPEG decoder, reduced the same way; the difference is that of two resamplings."""
+    for name in ("cameras/jolla.jpg", "gps_walk/berlin_01.jpg", "cameras/DSCN0012.jpg"):
+        path = real_photos / name
+        with Image.open(path) as photo:
+            orientation = photo.getexif().get(274, 1)
+        ours = load_picture(path, MediaKind.PHOTO, orientation).rgb
+        theirs = cv2.cvtColor(cv2.imread(str(path)), cv2.COLOR_BGR2RGB)
+        theirs = cv2.resize(theirs, ours.shape[1::-1], interpolation=cv2.INTER_AREA)
+        assert np.abs(ours.astype(int) - theirs).mean() < 3, name
+
+
+# --- many --------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def photos(tmp_path):
+    names = ["a.jpg", "kills.jpg", "b.jpg", "raises.jpg", "c.jpg", "hangs.jpg", "d.jpg"]
+    return {
+        name: request_for(saved(tmp_path / name, scene(320, 240, seed=n))) for n, name in enumerate(names)
+    }
+
+
+def test_a_photo_that_kills_its_process_one_that_hangs_and_one_that_raises_leave_the_others_alone(
+    photos, monkeypatch
+):
+    monkeypatch.setattr(look_module, "look", treacherous_look)
+    monkeypatch.setattr("evidence.sight.workers.START_GRACE_S", 20.0)
+    told = []
+    looks = list(
+        look_all(list(photos.values()), workers=2, timeout_s=1.0, on_done=lambda n, of: told.append((n, of)))
+    )
+    assert len(looks) == len(photos)
+    by_sha = dict(looks)
+    assert set(by_sha) == {request.sha256 for request in photos.values()}
+    expected = {"kills.jpg": "look_crashed", "raises.jpg": "look_failed", "hangs.jpg": "look_timed_out"}
+    for name, request in photos.items():
+        if name in expected:
+            assert codes_of(by_sha[request.sha256]) == [expected[name]], name
+        else:
+            assert by_sha[request.sha256] == look(request), name
+    assert told == [(n, len(photos)) for n in range(1, len(photos) + 1)]
+
+
+def test_any_executor_does(photos):
+    good = [request for name, request in photos.items() if len(name) == 5]
+    with ThreadPoolExecutor(2) as executor:
+        looks = dict(look_all(good, workers=2, executor=executor))
+    assert looks == {request.sha256: look(request) for request in good}
+
+
+def test_a_request_and_a_look_travel_between_processes(photos):
+    import pickle
+
+    request = photos["a.jpg"]
+    assert pickle.loads(pickle.dumps(request)) == request
+    seen = pickle.loads(pickle.dumps(partial(look, request)))()
+    assert pickle.loads(pickle.dumps(seen)) == seen == look(request)
+
+
+def test_no_photos_need_no_processes():
+    assert list(look_all([], workers=2)) == []
+    assert list(run_each(len, [], make_pool=lambda: pytest.fail("made"), at_once=1, timeout_s=1)) == []
+
+
+def test_the_look_keeps_to_one_thread(photos):
+    look(photos["a.jpg"])
+    assert cv2.getNumThreads() == 1
+    assert os.getpid() > 0

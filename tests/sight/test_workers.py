@@ -1,0 +1,152 @@
+"""One task that dies, hangs or raises is told of; every other one gets its result, exactly once."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from collections import Counter
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
+from pathlib import Path
+
+import psutil
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support_looks import process_id
+
+from evidence.sight.workers import Failed, Fault, process_pool, run_each
+
+
+class ScriptedPool(Executor):
+    """A pool in this process whose tasks do what the item says: `x` breaks it, `r` raises, the rest works.
+
+    Nothing runs until the executor is waited for: breaking takes along whatever is out, as in real pools.
+    """
+
+    broken = False
+
+    def __init__(self, made):
+        made.append(self)
+        self.out = []
+
+    def submit(self, task, item):
+        if self.broken:
+            raise BrokenExecutor("broken before")
+        future = Future()
+        future.set_running_or_notify_cancel()
+        self.out.append(future)
+        kind = item[0]
+        if kind == "x":
+            self.broken = True
+            for other in self.out:
+                if not other.done():
+                    other.set_exception(BrokenExecutor("a process died"))
+        elif kind == "l":
+            pass  # stays out until a later task breaks the pool or ends
+        elif kind == "r":
+            future.set_exception(ValueError("no"))
+        else:
+            for other in self.out:
+                if not other.done():
+                    other.set_result("done")
+        return future
+
+    def shutdown(self, wait=True, *, cancel_futures=False):
+        self.broken = True
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.lists(st.sampled_from("okxr"), max_size=12), st.integers(1, 4), st.booleans())
+def test_whatever_breaks_every_item_is_told_of_once_and_only_the_guilty_fail(script, at_once, rent):
+    made = []
+    items = [(kind, n) for n, kind in enumerate(script)]
+    rented = ScriptedPool([]) if rent else None
+    told = list(
+        run_each(
+            None, items, make_pool=lambda: ScriptedPool(made), executor=rented, at_once=at_once, timeout_s=5
+        )
+    )
+    assert Counter(item for item, _ in told) == Counter(items)
+    for (kind, _), result in told:
+        if kind == "x":
+            assert result == Failed(fault=Fault.CRASHED)
+        elif kind == "r":
+            assert result == Failed(fault=Fault.RAISED, detail="ValueError: no")
+        else:
+            assert result == "done"
+
+
+def test_a_hanging_task_in_a_callers_executor_is_given_up_and_the_executor_kept():
+    import threading
+
+    release = threading.Event()
+    with ThreadPoolExecutor(2) as pool:
+        told = dict(
+            run_each(
+                lambda n: release.wait(30) if n == 1 else n,
+                range(5),
+                make_pool=lambda: pytest.fail("no pool of our own is needed"),
+                executor=pool,
+                at_once=2,
+                timeout_s=0.3,
+            )
+        )
+        release.set()
+        assert pool.submit(int).result() == 0
+    assert told[1].fault is Fault.TIMED_OUT
+    assert {n: r for n, r in told.items() if n != 1} == {0: 0, 2: 2, 3: 3, 4: 4}
+
+
+def test_a_reader_who_stops_early_leaves_no_process_behind():
+    run = run_each(
+        process_id,
+        range(50),
+        make_pool=lambda: process_pool(2, preload="support_looks"),
+        at_once=2,
+        timeout_s=30,
+    )
+    pids = {next(run)[1] for _ in range(2)}
+    run.close()
+    assert os.getpid() not in pids
+    assert not any(psutil.pid_exists(pid) for pid in pids if not _zombie(pid))
+
+
+def _zombie(pid):
+    with contextlib.suppress(psutil.NoSuchProcess):
+        return psutil.Process(pid).status() == psutil.STATUS_ZOMBIE
+    return False
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system has no SIGKILL")
+def test_processes_end_when_their_parent_is_killed(tmp_path):
+    script = tmp_path / "parent.py"
+    script.write_text(
+        textwrap.dedent(
+            f"""
+            import os, sys, time
+            sys.path[:0] = {[str(Path(__file__).parents[1] / "support"), str(Path(__file__).parents[2])]!r}
+            from evidence.sight.workers import process_pool
+            from support_looks import process_id
+            if __name__ == "__main__":
+                pool = process_pool(1, preload="support_looks")
+                print(pool.submit(process_id, 0).result(), flush=True)
+                time.sleep(600)
+            """
+        )
+    )
+    parent = subprocess.Popen([sys.executable, script], stdout=subprocess.PIPE, text=True)
+    try:
+        child = psutil.Process(int(parent.stdout.readline()))
+    finally:
+        parent.kill()
+        parent.wait()
+        parent.stdout.close()
+    until = time.monotonic() + 20
+    with contextlib.suppress(psutil.NoSuchProcess):
+        child.wait(max(0.0, until - time.monotonic()))
+    assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
