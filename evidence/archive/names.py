@@ -69,8 +69,8 @@ def _why_part_unsafe(part: str) -> str:
         return f"Windows does not allow {' '.join(barred)} in a name"
     if part.split(".", maxsplit=1)[0].rstrip(" ").upper() in _WINDOWS_DEVICES:
         return "Windows keeps that name for a device"
-    if part[0] == " " or part[-1] in " .":
-        return "the name begins or ends with a space, or ends with a dot"
+    if part[0].isspace() or part[-1].isspace() or part[-1] == ".":
+        return "the name begins or ends with a blank, or ends with a dot"
     if len(part.encode()) > LONGEST_NAME:
         return f"the name is longer than {LONGEST_NAME} bytes"
     return ""

@@ -46,7 +46,7 @@ def outside_verdict(bag: Path) -> str:
         bagit.Bag(str(bag)).validate()
     except bagit.BagError as error:
         return str(error) or type(error).__name__
-    except OSError as error:
+    except (OSError, UnicodeDecodeError) as error:
         return f"unreadable: {error}"
     return ""
 
