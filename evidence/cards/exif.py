@@ -123,7 +123,8 @@ def facts_of(blocks: Blocks) -> CameraFacts:
         orientation=_orientation(tags, flags),
         make=_text(tags, "Image Make"),
         model=_text(tags, "Image Model"),
-        serial=_text(tags, "EXIF BodySerialNumber") or _text(tags, "Image CameraSerialNumber"),
+        # 0xC62F is CameraSerialNumber (DNG 1.7, chapter 4), for which the reader has no name
+        serial=_text(tags, "EXIF BodySerialNumber") or _text(tags, "Image Tag 0xC62F"),
         software=software,
         unique_id=_unique_id(tags),
         width=blocks.width,

@@ -21,9 +21,12 @@ from typing import Any, BinaryIO, Protocol
 
 import exifread
 import pi_heif
-from PIL import Image
+from PIL import Image, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
 logging.getLogger("exifread").setLevel(logging.CRITICAL)  # what it finds odd, we flag in our own words
+
+_READERS = (JpegImagePlugin, PngImagePlugin, WebPImagePlugin)
+"""Imported so that they are registered: the formats below must be known before a file is opened."""
 
 READS = 20_000
 """Reads a parse may make. Real files of twenty cameras took 120 to 800."""
@@ -122,10 +125,11 @@ def read_blocks(path: Path) -> Blocks:
         if head[:2] in {b"II", b"MM"}:
             return _tiff(handle)
         if head.startswith(b"\x89PNG\r\n\x1a\n"):
-            return _framed(handle, truncated=content.rfind(b"IEND") < 0)
+            tags, broken = _tags_of(_Window(handle))
+            whole = content.rfind(b"IEND") >= 0
+            return _with_size(handle, Blocks(tags=tags, tags_broken=broken, truncated=not whole))
         if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
-            size = int.from_bytes(head[4:8], "little") + 8
-            return _framed(handle, truncated=size > len(content))
+            return _webp(handle, content)
         return Blocks(is_image=False)
 
 
@@ -256,8 +260,22 @@ def _tiff(handle: BinaryIO) -> Blocks:
     )
 
 
-def _framed(handle: BinaryIO, *, truncated: bool) -> Blocks:
-    tags, broken = _tags_of(_Window(handle))
+def _webp(handle: BinaryIO, content: _Mapped) -> Blocks:
+    """RIFF chunks (RFC 9649): a name, a length, that many bytes and one more to make them even."""
+    block = b""
+    at = 12
+    for _ in range(2_000):
+        head = content[at : at + 8]
+        if len(head) < 8:
+            break
+        length = int.from_bytes(head[4:], "little")
+        if head[:4] == b"EXIF":
+            block = content[at + 8 : at + 8 + min(length, 1 << 20)]
+            break
+        at += 8 + length + length % 2
+    block = block[6:] if block.startswith(b"Exif\0\0") else block  # some writers keep JPEG's prefix
+    tags, broken = _tags_of(io.BytesIO(block)) if block else ({}, False)
+    truncated = int.from_bytes(content[4:8], "little") + 8 > len(content)
     return _with_size(handle, Blocks(tags=tags, tags_broken=broken, truncated=truncated))
 
 
@@ -352,7 +370,7 @@ def _with_size(handle: BinaryIO, blocks: Blocks) -> Blocks:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # large is not wrong; too large is judged below
-            with Image.open(_Window(handle), formats=("JPEG", "MPO", "PNG", "WEBP")) as image:  # type: ignore[arg-type]
+            with Image.open(_Window(handle), formats=("JPEG", "PNG", "WEBP")) as image:  # type: ignore[arg-type]
                 width, height = image.size
     except Image.DecompressionBombError:
         return replace(blocks, too_large=True)

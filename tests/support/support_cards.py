@@ -6,6 +6,7 @@ import contextlib
 import errno
 import io
 import os
+import struct
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -140,3 +141,78 @@ def files_below(folder: Path) -> set[str]:
         if folder.exists()
         else set()
     )
+
+
+# --- blocks of tags, written by hand (TIFF 6.0, section 2) --------------------------------
+
+_TYPES = {"B": 1, "A": 2, "H": 3, "I": 4, "R": 5, "U": 7}
+Value = tuple[str, object]
+"""A letter for the type (B byte, A text, H short, I long, R rationals, U undefined) and what it holds."""
+
+
+def tiff(
+    zeroth: dict[int, Value],
+    exif: dict[int, Value] | None = None,
+    gps: dict[int, Value] | None = None,
+    *,
+    order: str = "<",
+) -> bytes:
+    """A TIFF block with these directories; any value may be as wrong as a test wants it."""
+    main = dict(zeroth)
+    if exif is not None:
+        main[0x8769] = ("I", [0])
+    if gps is not None:
+        main[0x8825] = ("I", [0])
+    start = 8
+    exif_at = start + _length(main)
+    gps_at = exif_at + (_length(exif) if exif is not None else 0)
+    if exif is not None:
+        main[0x8769] = ("I", [exif_at])
+    if gps is not None:
+        main[0x8825] = ("I", [gps_at])
+    head = (b"II" if order == "<" else b"MM") + struct.pack(f"{order}HI", 42, start)
+    body = _directory(main, start, order)
+    body += _directory(exif, exif_at, order) if exif is not None else b""
+    body += _directory(gps, gps_at, order) if gps is not None else b""
+    return head + body
+
+
+def _packed(value: Value, order: str) -> tuple[int, bytes]:
+    letter, content = value
+    if letter == "A":
+        data = content if isinstance(content, bytes) else str(content).encode() + b"\0"
+        return len(data), data
+    if letter in "BU":
+        return len(content), bytes(content)
+    if letter == "R":
+        return len(content), b"".join(struct.pack(f"{order}II", *pair) for pair in content)
+    return len(content), b"".join(struct.pack(f"{order}{letter}", number) for number in content)
+
+
+def _length(entries: dict[int, Value]) -> int:
+    return (
+        2
+        + 12 * len(entries)
+        + 4
+        + sum(len(d) for _, d in (_packed(v, "<") for v in entries.values()) if len(d) > 4)
+    )
+
+
+def _directory(entries: dict[int, Value], at: int, order: str) -> bytes:
+    table, extra = b"", b""
+    data_at = at + 2 + 12 * len(entries) + 4
+    for tag, value in sorted(entries.items()):
+        count, data = _packed(value, order)
+        table += struct.pack(f"{order}HHI", tag, _TYPES[value[0]], count)
+        table += data.ljust(4, b"\0") if len(data) <= 4 else struct.pack(f"{order}I", data_at + len(extra))
+        extra += data if len(data) > 4 else b""
+    return struct.pack(f"{order}H", len(entries)) + table + b"\0\0\0\0" + extra
+
+
+def jpeg_with(block: bytes, *, size: tuple[int, int] = (64, 48)) -> bytes:
+    """A small JPEG with a block of tags in its first segment."""
+    out = io.BytesIO()
+    Image.new("RGB", size, (90, 120, 60)).save(out, "JPEG")
+    plain = out.getvalue()
+    segment = b"Exif\0\0" + block
+    return plain[:2] + b"\xff\xe1" + struct.pack(">H", len(segment) + 2) + segment + plain[2:]
