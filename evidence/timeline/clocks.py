@@ -13,12 +13,15 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from itertools import pairwise
+from itertools import combinations, pairwise
 from math import ceil
 from statistics import median
 
+import numpy as np
+
 from evidence.model import ClaimId, DeviceId
 from evidence.timeline.order import ZERO, Run, Unit, usual
+from evidence.timeline.together import FEWEST, Floats, align
 from evidence.timeline.values import ClockHint
 
 QUARTER = 900.0
@@ -36,12 +39,16 @@ CHANGE = 300.0
 SHEET_WINDOW = 120.0
 """Seconds within which two devices photograph the same sheet (common practice, no source)."""
 SHEET_SPREAD = 30.0
+RHYTHM_SPREAD = 45.0
+"""Seconds of doubt of a shift found from the rhythm of the day."""
 NEIGHBOUR_GAP = 60.0
 """Seconds assumed between two photos when the clock was set in between and nothing else speaks."""
 NETWORK_SPREAD = 30.0
 """Seconds: a device that writes its zone is set by a network."""
 ASSUMED_SPREAD = 1200.0
 """Seconds: cameras set by hand, that nothing speaks of, are off by minutes (common practice)."""
+LAST_RESORT = 1e6
+"""Seconds: taken as right only when no tie leads to any other clock."""
 DRIFT = 2.0
 """Seconds of spread for each run that an error is carried along: quartz drifts about a second a day."""
 
@@ -238,7 +245,7 @@ def clocks_of(runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[Clo
 
     Shortest paths over the spreads (Dijkstra), so that each run takes the surest way to the truth.
     """
-    anchors = [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)]
+    anchors = _with_reference(runs, [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)])
     edges = _edges(runs, zones, anchors)
     best: dict[int, Clock] = {}
     heap: list[tuple[float, int, int, Clock]] = []
@@ -260,6 +267,19 @@ def clocks_of(runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[Clo
         None, float("inf"), "assumed", "the clock had lost its date and nothing ties it to the others"
     )
     return [_settled(best.get(i, lost)) for i in range(len(runs))]
+
+
+def _with_reference(runs: Sequence[Run], anchors: list[Clock | None]) -> list[Clock | None]:
+    """Of cameras that are merely assumed right, the busiest is the reference; the others yield to a tie with it."""
+    photos: dict[DeviceId, int] = defaultdict(int)
+    for run, anchor in zip(runs, anchors, strict=True):
+        if anchor is not None and anchor.spread == ASSUMED_SPREAD:
+            photos[run.device] += len(run.units)
+    reference = max(photos, key=lambda d: (photos[d], d), default=None)
+    return [
+        replace(a, spread=LAST_RESORT) if a and a.spread == ASSUMED_SPREAD and r.device != reference else a
+        for r, a in zip(runs, anchors, strict=True)
+    ]
 
 
 def _settled(clock: Clock) -> Clock:
@@ -306,7 +326,12 @@ def _edges(
     for places in by_device.values():
         for i, j in pairwise(places):
             _tie_neighbours(runs, i, j, anchors, edges)
-    for i, j, shift, spread in _sheet_ties(runs, zones):
+    sheet_ties = _sheet_ties(runs, zones)
+    for i, j, shift, spread in _rhythm_ties(runs, zones, anchors, {(i, j) for i, j, *_ in sheet_ties}):
+        reason = "photos of another device, taken at the same houses, say that this clock ran {}"
+        edges[i].append((j, shift, spread, "rhythm", reason))
+        edges[j].append((i, -shift, spread, "rhythm", reason))
+    for i, j, shift, spread in sheet_ties:
         reason = "the same sheets, photographed with another device, say that this clock ran {}"
         edges[i].append((j, shift, spread, "sheet", reason))
         edges[j].append((i, -shift, spread, "sheet", reason))
@@ -341,6 +366,51 @@ def _tie_neighbours(
     earlier = anchors[i]
     if step < 0 and earlier is not None and earlier.source == "assumed":
         anchors[i] = None  # whoever sets a clock sets it right
+
+
+def _rhythm_ties(
+    runs: Sequence[Run], zones: Mapping[int, int], anchors: Sequence[Clock | None], tied: set[tuple[int, int]]
+) -> list[tuple[int, int, float, float]]:
+    """(run, other run, how much faster the other is, spread) where two devices were used side by side.
+
+    Asked only where one of the two clocks has nothing better than to be assumed right.
+    """
+    times: dict[int, Floats] = {}
+    days: dict[int, list[int]] = defaultdict(list)
+    for i, run in enumerate(runs):
+        known = sorted(
+            common(u, t, zones.get(i)) for u, t in zip(run.units, run.stamps, strict=True) if t is not None
+        )
+        if not run.lost and len(known) >= FEWEST:
+            times[i] = np.array(known)
+            days[int(median(known) // DAY)].append(i)
+    ties = []
+    for i, j in _pairs_to_ask(runs, days, anchors):
+        if (i, j) not in tied:
+            found = align(times[i], times[j])
+            if found is not None:
+                ties.append((i, j, found.shift, RHYTHM_SPREAD))
+    return ties
+
+
+def _pairs_to_ask(
+    runs: Sequence[Run], days: Mapping[int, list[int]], anchors: Sequence[Clock | None]
+) -> list[tuple[int, int]]:
+    """Pairs of runs of one date, or of the only dates of two cards; the weaker clock is an assumed one."""
+
+    def weak(i: int) -> bool:
+        anchor = anchors[i]
+        return anchor is None or anchor.spread >= ASSUMED_SPREAD
+
+    everything = [i for members in days.values() for i in members]
+    groups = [everything] if len(everything) <= 4 else list(days.values())
+    pairs = {
+        (min(i, j), max(i, j))
+        for members in groups
+        for i, j in combinations(members, 2)
+        if runs[i].device != runs[j].device and (weak(i) or weak(j))
+    }
+    return sorted(pairs)
 
 
 def _sheet_ties(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tuple[int, int, float, float]]:

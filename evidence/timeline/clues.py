@@ -207,10 +207,14 @@ def sheet_scores(
 
 # --- places --------------------------------------------------------------------------------
 
-AREA = 2000.0
-"""Metres: radius of the disc over which a house that we know nothing of may lie."""
-FAR_UNSURE, FAR_SURE, NEAR = -2.0, -4.0, 5.0
-"""Nats that one fix may say against a geocoded place (geocoding fails), against a seen one, and for either."""
+AREA = 700.0
+"""Metres: radius of the disc over which a house that we know nothing of may lie; storms hit neighbourhoods."""
+GEOCODE_OFF, GEOCODE_WRONG = 0.07, 0.03
+"""Share of addresses geocoded to the street or the block, and of those geocoded to somewhere else."""
+BLOCK = 400.0
+"""Metres, for an address geocoded to its block."""
+SEEN_ELSEWHERE = 0.01
+"""Share of photos of a house that are taken far from where its other photos were."""
 HOUSE = 25.0
 """Metres one walks between two photos of one house."""
 NEAREST, FARTHEST = 20.0, 20_000.0
@@ -230,11 +234,26 @@ def metres(points: Sequence[GeoPoint | None], origin: GeoPoint) -> Floats:
     return out
 
 
-def site_score(distance: Floats, spread: Floats, seen: NDArray[np.bool_]) -> Floats:
-    """Nats for a fix at this distance from a claim's site against anywhere near; heavy-tailed (Student, nu = 2)."""
-    density = (1 + distance**2 / (2 * spread**2)) ** -2 / (2 * pi * spread**2)
-    low = np.where(seen, FAR_SURE, FAR_UNSURE)
-    return np.asarray(np.clip(np.log(density * pi * AREA**2), low, NEAR))
+def site_score(distance: Floats, seen: NDArray[np.bool_], options: SplitOptions) -> Floats:
+    """Nats for a position this far from a claim's site against anywhere near.
+
+    Bivariate Student: narrow (nu = 6) about a site learnt from photos; wider (nu = 4) about a
+    geocoded address, with shares for addresses that were geocoded badly or wrongly.
+    """
+    wide = options.site_spread
+    sure = _student(distance, options.seen_spread, 6.0)
+    coded = (1 - GEOCODE_OFF - GEOCODE_WRONG) * _student(distance, wide, 4.0)
+    coded = coded + GEOCODE_OFF * _student(distance, BLOCK, 4.0)
+    anywhere = 1 / (pi * AREA**2)
+    density = np.where(
+        seen, (1 - SEEN_ELSEWHERE) * sure + SEEN_ELSEWHERE * anywhere, coded + GEOCODE_WRONG * anywhere
+    )
+    return np.asarray(np.log(density / anywhere))
+
+
+def _student(distance: Floats, spread: float, nu: float) -> Floats:
+    """Density per square metre of a bivariate Student distribution at a distance from its centre."""
+    return np.asarray((1 + distance**2 / (nu * spread**2)) ** (-(nu + 2) / 2) / (2 * pi * spread**2))
 
 
 def move_score(step: Floats, walk: Floats) -> Floats:

@@ -7,9 +7,9 @@ Two rounds: the first with priors, the second with gaps and sites learnt from th
 
 from __future__ import annotations
 
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +28,10 @@ DECIDED = 60.0
 """Nats of a person's decision: more than any evidence adds up to at one photo."""
 CUT_AGAIN = -8.0
 """Nats for a house that goes on under the same claim after a person cut it."""
-PLACE_MEMORY = 600.0
-"""Seconds between fixes that count anew against a geocoded place, whose error is the same all visit."""
+LOOK_GAP = 240.0
+"""Seconds: a fix beyond a longer gap says nothing of where the photos before the gap were taken."""
+SHEET_REACH = 180.0
+"""Seconds around a sheet that was read in which fixes show where its house stands."""
 ERRAND_GOES_ON = 0.5
 """Chance that a photo between houses is followed by another one."""
 LEARNT_FROM = 3
@@ -107,12 +109,11 @@ def split_day(
     near = _beside(day)
     sheets = clues.sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
     gaps = clues.fit_gaps(day.gaps, _sheet_changes(day), options)
-    places = _place_scores(day, claims, sites, options, learnt=False)
-    answer = solve(_scores(day, gaps, sheets, places, log_modes, options))
+    _learn_by_sheets(day, sites)
+    answer = solve(_scores(day, gaps, sheets, _places(day, claims, sites, options), log_modes, options))
     _learn(day, answer, sites)
     gaps = clues.fit_gaps(day.gaps, answer.boundary[1:], options)
-    places = _place_scores(day, claims, sites, options, learnt=True)
-    answer = solve(_scores(day, gaps, sheets, places, log_modes, options))
+    answer = solve(_scores(day, gaps, sheets, _places(day, claims, sites, options), log_modes, options))
     return _verdicts(day, answer, gaps, claims, sites)
 
 
@@ -197,38 +198,53 @@ def _sheet_changes(day: _Day) -> Floats:
 # --- scores ----------------------------------------------------------------------------------
 
 
-def _place_scores(
-    day: _Day,
-    claims: Mapping[ClaimId, ClaimSite],
-    sites: Sites,
-    options: SplitOptions,
-    *,
-    learnt: bool,
-) -> tuple[Floats, Floats]:
-    """(N, C) nats of each fix for each claim, and (N-1,) nats of the steps as moves."""
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """What fixes say. The position of a house is one fact, so it counts on entering and on leaving, not per photo."""
+
+    enter: Floats
+    """(N, C) nats for entering each claim's house at this shot."""
+    leave: Floats
+    """(N, C) nats for having been at each claim's house up to this shot."""
+    move: Floats
+    """(N-1,) nats of the steps between fixes as moves to another house."""
+
+
+def _places(day: _Day, claims: Mapping[ClaimId, ClaimSite], sites: Sites, options: SplitOptions) -> _Places:
     shots, count = len(day.items), len(day.states)
-    keep, move = np.zeros((shots, count)), np.zeros(max(shots - 1, 0))
-    fixed = [int(i) for i in np.flatnonzero(~np.isnan(day.xy[:, 0]))]
-    if not fixed:
-        return keep, move
-    seen = np.array([c in sites.seen and learnt for c in day.states], dtype=np.bool_)
-    spots = clues.metres([_site_of(c, claims, sites if learnt else Sites()) for c in day.states], day.origin)
-    spread = np.where(seen, options.seen_spread, options.site_spread)
-    memory = np.where(seen, options.fix_memory, PLACE_MEMORY)
-    before = -1
-    for i in fixed:
-        weight = np.ones(count)
-        if before >= 0:
-            passed = _passed(day, before, i)
-            step = float(np.hypot(*(day.xy[i] - day.xy[before])))
-            weight = 1 - np.exp(-(passed if passed is not None else 2.0 * step) / memory)
-            walk = clues.HOUSE if passed is None else min(clues.HOUSE, 4.0 + 1.2 * passed)
-            noise = np.array((2 * options.fix_spread**2 + walk**2) ** 0.5)
-            move[_likeliest(day, before, i)] += float(clues.move_score(np.array(step), noise))
-        distance = np.hypot(spots[:, 0] - day.xy[i, 0], spots[:, 1] - day.xy[i, 1])
-        keep[i] = np.nan_to_num(clues.site_score(distance, spread, seen) * weight)
-        before = i
-    return keep, move
+    enter, leave, move = np.zeros((shots, count)), np.zeros((shots, count)), np.zeros(max(shots - 1, 0))
+    fixed = np.flatnonzero(~np.isnan(day.xy[:, 0]))
+    if not fixed.size:
+        return _Places(enter, leave, move)
+    for a, b in pairwise(int(i) for i in fixed):
+        passed = _passed(day, a, b)
+        step = float(np.hypot(*(day.xy[b] - day.xy[a])))
+        walk = clues.HOUSE if passed is None else min(clues.HOUSE, 4.0 + 1.2 * passed)
+        noise = np.array((2 * options.fix_spread**2 + walk**2) ** 0.5)
+        move[_likeliest(day, a, b)] += float(clues.move_score(np.array(step), noise))
+    if count:
+        seen = np.array([c in sites.seen for c in day.states], dtype=np.bool_)
+        spots = clues.metres([_site_of(c, claims, sites) for c in day.states], day.origin)
+        for scores, looks in (
+            (enter, _looks(day, fixed, options.look, ahead=True)),
+            (leave, _looks(day, fixed, options.look, ahead=False)),
+        ):
+            away = np.hypot(looks[:, None, 0] - spots[None, :, 0], looks[:, None, 1] - spots[None, :, 1])
+            scores[:] = np.nan_to_num(clues.site_score(away, seen, options))
+    return _Places(enter, leave, move)
+
+
+def _looks(day: _Day, fixed: NDArray[np.int64], most: int, *, ahead: bool) -> Floats:
+    """(N, 2) where each shot was taken, by the next (or last) few fixes that no long gap parts from it."""
+    spell = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > LOOK_GAP)])
+    looks = np.full((len(day.items), 2), np.nan)
+    for i in range(len(day.items)):
+        place = int(np.searchsorted(fixed, i, side="left" if ahead else "right"))
+        near = fixed[place : place + most] if ahead else fixed[max(0, place - most) : place]
+        near = near[spell[near] == spell[i]]
+        if near.size:
+            looks[i] = np.median(day.xy[near], axis=0)
+    return looks
 
 
 def _passed(day: _Day, a: int, b: int) -> float | None:
@@ -249,7 +265,7 @@ def _scores(
     day: _Day,
     gaps: GapModel,
     sheets: tuple[Floats, Floats, Floats],
-    places: tuple[Floats, Floats],
+    places: _Places,
     log_modes: Floats,
     options: SplitOptions,
 ) -> Scores:
@@ -257,8 +273,7 @@ def _scores(
     shots, count = keep.shape
     errand, unknown = count - 1, count - 2
     keep = keep.copy()
-    keep[:, :unknown] += places[0]
-    move = places[1]
+    move = places.move
     within, between, aside = gaps.scores(day.gaps, options)
     excess = np.minimum(between - within, clues.LOST_CLOCK_CAP)
     between = np.where(day.weak, within + excess, between)
@@ -268,11 +283,14 @@ def _scores(
     stay[:, errand] = aside + np.log(ERRAND_GOES_ON) + np.logaddexp(0.0, move) - np.log(2.0)
     leave = np.repeat((between + np.log(gaps.hazard) + move)[:, None], count, axis=1)
     leave[:, errand] = aside + np.log(1 - ERRAND_GOES_ON) + move
+    leave[:, :unknown] += places.leave[:-1]
+    keep[-1, :unknown] += places.leave[-1]
     known = max(0.0, 1 - options.new_house - options.errand)
     enter = np.full((shots, count), np.log(known / max(1, unknown)))
     enter[:, unknown] = np.log(options.new_house if unknown else options.new_house + known)
     enter[:, errand] = np.log(options.errand)
     enter[1:, errand] += aside - between
+    enter[:, :unknown] += places.enter
     again = np.full((max(shots - 1, 0), count), -np.inf)
     again[:, unknown] = 0.0
     _decide(day, keep, stay, leave, again)
@@ -292,6 +310,22 @@ def _decide(day: _Day, keep: Floats, stay: Floats, leave: Floats, again: Floats)
             again[i - 1, : count - 2] = CUT_AGAIN
         elif i and item.join:
             leave[i - 1] -= DECIDED
+
+
+def _learn_by_sheets(day: _Day, sites: Sites) -> None:
+    """Put each claim where its sheet was photographed: the median of the fixes right around it."""
+    spell = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_REACH)])
+    near: dict[ClaimId, list[int]] = {}
+    for i, item in enumerate(day.items):
+        for claim in item.sheet.claims:
+            for k in range(max(0, i - 30), min(len(day.items), i + 31)):
+                passed = _passed(day, min(i, k), max(i, k))
+                close = passed is not None and passed <= SHEET_REACH and spell[k] == spell[i]
+                if close and not np.isnan(day.xy[k, 0]):
+                    near.setdefault(claim, []).append(k)
+    for claim, places in near.items():
+        east, north = np.median(day.xy[places], axis=0)
+        sites.seen[claim] = _point(float(east), float(north), day.origin)
 
 
 def _learn(day: _Day, answer: Answer, sites: Sites) -> None:

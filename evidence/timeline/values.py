@@ -132,23 +132,23 @@ class SplitOptions:
 
     within_median: float = 12.0
     """Seconds between two photos of one house, before the day's own gaps are seen."""
-    pause_share: float = 0.012
+    pause_share: float = 0.006
     """Share of gaps within a house that are pauses: a talk, a ladder, a meal."""
-    pause_median: float = 480.0
+    pause_median: float = 400.0
     """Seconds."""
     between_median: float = 840.0
     """Seconds from the last photo of a house to the first of the next: packing, driving, knocking."""
     night: float = 6 * 3600.0
     """A gap of this many seconds ends the working day; shorter than a night, longer than any pause."""
 
-    site_spread: float = 60.0
+    site_spread: float = 40.0
     """Metres between a geocoded address and where photos of the house are taken."""
     seen_spread: float = 25.0
     """The same around a position learnt from the photos of the house."""
     fix_spread: float = 8.0
     """Metres of noise of one fix of a phone or a camera."""
-    fix_memory: float = 180.0
-    """Seconds after which a second fix counts as new evidence: GPS errors drift slowly."""
+    look: int = 5
+    """Fixes whose median says where a house was entered or left."""
     stale_fix: float = 120.0
     """A fix older than this many seconds says nothing of where the photo was taken."""
 
