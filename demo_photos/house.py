@@ -1,0 +1,509 @@
+"""An invented house: its measures, its walls and slopes as flat textured pieces, and its yard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from demo_photos import textures
+from demo_photos.world import Camera, Canvas, Picture, Vector, blend, vec
+
+FACES = ("front", "right", "back", "left")
+OVERHANG = 0.38
+"""Metres of eave beyond the wall."""
+WALL_PPM = 110
+ROOF_PPM = 100
+STORY = 2.65
+"""Metres of wall a storey."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class House:
+    """Measures in metres, `pitch` in inches of rise a foot, colours BGR."""
+
+    seed: int
+    width: float
+    depth: float
+    stories: int
+    pitch: int
+    cladding: str
+    wall: tuple[int, int, int]
+    trim: tuple[int, int, int]
+    door: tuple[int, int, int]
+    roof: str
+
+    @property
+    def height(self) -> float:
+        """Metres from the ground to the eave."""
+        return 0.25 + STORY * self.stories
+
+    @property
+    def slope_length(self) -> float:
+        """Metres from eave to ridge along the slope; the same on all four sides of the hip."""
+        run = self.depth / 2 + OVERHANG
+        return float(run * np.hypot(1, self.pitch / 12))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """One side of a house as seen from outside: its lower left corner, its right, its outward normal."""
+
+    corner: Vector
+    right: Vector
+    out: Vector
+    length: float
+
+    def at(self, along: float, out: float, up: float) -> Vector:
+        """The point so many metres to the right of the corner, out of the wall and above the ground."""
+        return self.corner + self.right * along + self.out * out + vec(0, 0, up)
+
+
+def side(house: House, face: str) -> Side:
+    """The side of `house` that `face` names."""
+    a, b = house.width / 2, house.depth / 2
+    x, y = vec(1, 0, 0), vec(0, 1, 0)
+    return {
+        "front": Side(corner=vec(-a, -b, 0), right=x, out=-y, length=house.width),
+        "right": Side(corner=vec(a, -b, 0), right=y, out=x, length=house.depth),
+        "back": Side(corner=vec(a, b, 0), right=-x, out=y, length=house.width),
+        "left": Side(corner=vec(-a, b, 0), right=-y, out=-x, length=house.depth),
+    }[face]
+
+
+def uphill(house: House, face: str) -> Vector:
+    """Unit vector up the slope of `face`."""
+    rise = house.pitch / 12
+    direction = -side(house, face).out + vec(0, 0, rise)
+    return direction / np.linalg.norm(direction)
+
+
+def on_slope(house: House, face: str, along: float, up: float, above: float = 0.0) -> Vector:
+    """The point of a slope `along` metres right of its lower left corner, `up` the slope, `above` it."""
+    wall = side(house, face)
+    corner = wall.at(-OVERHANG, OVERHANG, house.height)
+    climb = uphill(house, face)
+    normal = np.cross(wall.right, climb)
+    return corner + wall.right * along + climb * up + normal * above
+
+
+def sun_light(direction: Vector, normal: Vector) -> float:
+    """Share of full light on a surface: sky light plus what the sun adds."""
+    return 0.66 + 0.42 * max(0.0, float(normal @ direction))
+
+
+def cladding(house: House, seed: int, width: float, height: float, ppm: float) -> Picture:
+    """The house's outer skin, a piece of it."""
+    if house.cladding == "brick":
+        return textures.brick(seed, width, height, ppm, house.wall)
+    if house.cladding == "stucco":
+        return textures.stucco(seed, width, height, ppm, house.wall)
+    return textures.siding(seed, width, height, ppm, house.wall)
+
+
+@lru_cache(maxsize=16)
+def wall_texture(house: House, face: str) -> Picture:
+    """A whole wall with its windows and doors, seen straight on, at WALL_PPM."""
+    length = side(house, face).length
+    wall = cladding(house, house.seed * 7 + FACES.index(face), length, house.height, WALL_PPM).copy()
+    rng = np.random.default_rng([house.seed, FACES.index(face), 5])
+    for storey in range(house.stories):
+        sill = house.height - 0.25 - STORY * storey - 0.95
+        for along, width in _openings(house, face, storey):
+            window(wall, house, rng, along, sill - 1.35, width, 1.35, WALL_PPM)
+    if face == "front":
+        _front_doors(wall, house, rng)
+    if face == "back":
+        _door(wall, house, rng, length * 0.52, 1.7, glass=True)
+    rows = wall.shape[0]
+    y = np.arange(rows) / WALL_PPM
+    fade = 1 - 0.42 * np.exp(-((y / 0.3) ** 2)) - 0.22 * np.exp(-(((house.height - y) / 0.25) ** 2))
+    foundation = y > house.height - 0.22
+    wall[foundation] = cv2.addWeighted(
+        textures.concrete(house.seed, length, 0.25, WALL_PPM)[: int(foundation.sum()), : wall.shape[1]],
+        0.8,
+        wall[foundation],
+        0.1,
+        0,
+    )
+    return np.clip(wall * fade[:, None, None], 0, 255).astype(np.uint8)
+
+
+def _openings(house: House, face: str, storey: int) -> list[tuple[float, float]]:
+    """Where windows stand, metres from the left, and how wide."""
+    length = side(house, face).length
+    if face == "front" and storey == 0:
+        return [(length * 0.10, 1.6), (length * 0.29, 0.9)]
+    if face == "front":
+        return [(length * share, 1.0) for share in (0.12, 0.36, 0.6, 0.84)]
+    if face == "back":
+        return [(length * 0.12, 1.2), (length * 0.32, 1.2), (length * 0.8, 1.6)]
+    return [(length * 0.25, 0.95), (length * 0.62, 0.95)]
+
+
+def window(
+    wall: Picture,
+    house: House,
+    rng: np.random.Generator,
+    along: float,
+    top: float,
+    width: float,
+    height: float,
+    ppm: float,
+) -> None:
+    """Set a double-hung window with its trim and a screen over the lower sash into a wall picture."""
+    x0, y0 = round(along * ppm), round(top * ppm)
+    w, h, trim = round(width * ppm), round(height * ppm), round(0.09 * ppm)
+    frame = textures.metal(int(rng.integers(1 << 30)), w + 2 * trim, h + 2 * trim, house.trim)
+    paste(wall, frame, x0 - trim, y0 - trim)
+    glass = glass_picture(rng, w, h)
+    paste(wall, glass, x0, y0)
+    rail = max(2, round(0.045 * ppm))
+    for top_row in (y0 + h // 2 - rail // 2,):
+        wall[max(0, top_row) : top_row + rail, x0 : x0 + w] = house.trim
+    if width > 1.3:
+        wall[max(0, y0) : y0 + h, x0 + w // 2 - rail // 2 : x0 + w // 2 + rail // 2 + 1] = house.trim
+    lower = wall[y0 + h // 2 + rail : y0 + h, x0 : x0 + w]
+    lower[:] = cv2.addWeighted(lower, 0.45, np.full_like(lower, 58), 0.55, 0)
+    line = max(1, round(0.012 * ppm))
+    cv2.rectangle(wall, (x0, y0), (x0 + w, y0 + h), (40, 40, 42), line)
+    sill = slice(y0 + h + trim, y0 + h + trim + max(2, round(0.04 * ppm)))
+    wall[sill, x0 - trim : x0 + w + trim] = (wall[sill, x0 - trim : x0 + w + trim] * 0.55).astype(np.uint8)
+
+
+def glass_picture(rng: np.random.Generator, columns: int, rows: int) -> Picture:
+    """A pane: a dark room behind, curtains, and the sky and trees mirrored."""
+    x, y = np.linspace(0, 1, columns, dtype=np.float32), np.linspace(0, 1, rows, dtype=np.float32)
+    mirror = np.clip((0.62 - y)[:, None] * 2 + 0.7 * (textures.clouds(rng, rows, columns, 4, 4) - 0.5), 0, 1)
+    room = 26 + 16 * textures.clouds(rng, rows, columns, 3, 2)
+    curtain = np.maximum(0, np.abs(x - 0.5) * 2 - rng.uniform(0.55, 0.85))[None, :] * 380
+    curtain *= 0.75 + 0.25 * np.sin(x * 60)[None, :]
+    planes = []
+    for sky_value in (182, 160, 138):
+        planes.append(
+            cv2.convertScaleAbs(
+                np.minimum(room + curtain, 150) * (1 - 0.6 * mirror) + sky_value * 0.75 * mirror
+            )
+        )
+    return cv2.merge(planes)
+
+
+def _front_doors(wall: Picture, house: House, rng: np.random.Generator) -> None:
+    """The entrance and the garage door."""
+    _door(wall, house, rng, house.width * 0.44, 1.0, glass=False)
+    width = min(4.9, house.width * 0.36)
+    x0, y0 = round((house.width * 0.93 - width) * WALL_PPM), round((house.height - 2.35) * WALL_PPM)
+    w, h = round(width * WALL_PPM), round(2.13 * WALL_PPM)
+    trim = round(0.1 * WALL_PPM)
+    paste(wall, textures.metal(3, w + 2 * trim, h + trim, house.trim), x0 - trim, y0 - trim)
+    door = textures.metal(4, w, h, tuple(int(c * 0.93) for c in house.trim))
+    for row in range(4):
+        for column in range(6):
+            px0, px1 = int((column + 0.12) * w / 6), int((column + 0.88) * w / 6)
+            py0, py1 = int((row + 0.15) * h / 4), int((row + 0.85) * h / 4)
+            cv2.rectangle(door, (px0, py0), (px1, py1), tuple(int(c * 0.72) for c in house.trim), 1)
+            cv2.line(door, (px0, py1), (px1, py1), tuple(min(255, int(c * 1.08)) for c in house.trim), 1)
+        edge = (row + 1) * h // 4
+        cv2.line(door, (0, edge), (w, edge), (90, 92, 94), 2)
+    paste(wall, door, x0, y0)
+
+
+def _door(
+    wall: Picture, house: House, rng: np.random.Generator, along: float, width: float, *, glass: bool
+) -> None:
+    x0, y0 = round(along * WALL_PPM), round((house.height - 0.22 - 2.05) * WALL_PPM)
+    w, h, trim = round(width * WALL_PPM), round(2.05 * WALL_PPM), round(0.1 * WALL_PPM)
+    paste(wall, textures.metal(5, w + 2 * trim, h + trim, house.trim), x0 - trim, y0 - trim)
+    if glass:
+        paste(wall, glass_picture(rng, w, h), x0, y0)
+        cv2.rectangle(wall, (x0, y0), (x0 + w // 2, y0 + h), house.trim, 6)
+        cv2.rectangle(wall, (x0 + w // 2, y0), (x0 + w, y0 + h), house.trim, 6)
+        return
+    leaf = textures.metal(6, w, h, house.door)
+    for row, share in ((0.08, 0.42), (0.52, 0.9)):
+        for column in (0.14, 0.56):
+            corner = (int(column * w), int(row * h))
+            far = (int((column + 0.3) * w), int(share * h))
+            cv2.rectangle(leaf, corner, far, tuple(int(c * 0.6) for c in house.door), 2)
+    cv2.circle(leaf, (int(w * 0.9), int(h * 0.52)), 4, (120, 190, 210), -1, cv2.LINE_AA)
+    paste(wall, leaf, x0, y0)
+
+
+def paste(picture: Picture, piece: Picture, x0: int, y0: int) -> None:
+    """Copy `piece` into `picture`, cutting off what lies outside."""
+    top, left = max(0, y0), max(0, x0)
+    bottom = min(picture.shape[0], y0 + piece.shape[0])
+    right = min(picture.shape[1], x0 + piece.shape[1])
+    if bottom > top and right > left:
+        picture[top:bottom, left:right] = piece[top - y0 : bottom - y0, left - x0 : right - x0]
+
+
+@lru_cache(maxsize=16)
+def slope_texture(house: House, face: str) -> Picture:
+    """A slope's shingles, the whole bounding rectangle, at ROOF_PPM."""
+    length = side(house, face).length + 2 * OVERHANG
+    seed = house.seed * 11 + FACES.index(face)
+    return textures.shingles(seed, length, house.slope_length, ROOF_PPM, house.roof)
+
+
+def slope_outline(house: House, face: str) -> list[tuple[float, float]]:
+    """The slope's trapezoid or triangle in shares of its bounding rectangle, from its top left."""
+    length = side(house, face).length + 2 * OVERHANG
+    run = house.depth / 2 + OVERHANG
+    cut = min(0.5, run / length)
+    return [(cut, 0), (1 - cut, 0), (1, 1), (0, 1)]
+
+
+# --- the yard ----------------------------------------------------------------------------
+
+
+def backdrop(camera: Camera, rng: np.random.Generator, *, cover: float, trees: float = 1.0) -> Canvas:
+    """A canvas with sky, far trees and a far lawn; `trees` scales the height of the tree line."""
+    probe = Canvas(camera, np.zeros((1, 1, 3), np.uint8))
+    ahead = camera.target - camera.eye
+    flat = vec(ahead[0], ahead[1], 0)
+    size = float(np.linalg.norm(flat))
+    far = camera.eye + (flat / size if size > 1e-6 else vec(0, 1, 0)) * 4000
+    down = probe.depth(far) <= 0 or camera.eye[2] - camera.target[2] > 6 * size
+    row = -1 if down else round(probe.pixel(far)[1])
+    horizon = int(np.clip(row, 0, camera.height))
+    picture = np.full((camera.height, camera.width, 3), (62, 112, 98), np.uint8)
+    if horizon > 4:
+        picture[:horizon] = textures.sky(rng, camera.width, horizon, cover=cover, haze=rng.uniform(0.2, 0.9))
+    canvas = Canvas(camera, picture)
+    if 0 < row:
+        _tree_line(picture, rng, horizon, camera.width, trees)
+    return canvas
+
+
+def _tree_line(picture: Picture, rng: np.random.Generator, horizon: int, width: int, scale: float) -> None:
+    """Far trees, bluish, then nearer ones, along the horizon."""
+    for height, blue, reach in ((0.035, 0.55, 9), (0.06, 0.25, 16)):
+        size = int(picture.shape[0] * height * scale) + 6
+        ridge = textures.clouds(rng, 8, width, 5, reach)[4]
+        tops = horizon - (size * (0.35 + ridge)).astype(int)
+        low = max(0, int(tops.min()))
+        high = min(picture.shape[0], horizon + size // 3)
+        if high <= low:
+            continue
+        rows = np.arange(low, high)[:, None]
+        mask = np.where(rows > tops[None, :], 255, 0).astype(np.uint8)
+        leaf = 0.6 + 0.3 * textures.noise(rng, high - low, width, 3.0) * 0.5
+        leaf += 0.25 * textures.clouds(rng, high - low, width, 5, 30)
+        colour = textures.tint(np.clip(leaf, 0.2, 1.4).astype(np.float32), (52, 92, 70))
+        haze = np.full_like(colour, (176, 168, 150))
+        blend(picture[low:high], cv2.addWeighted(colour, 1 - blue, haze, blue, 0), mask)
+
+
+@lru_cache(maxsize=4)
+def _lawn(seed: int, near: bool) -> Picture:
+    if not near:
+        return textures.grass(seed, 90, 90, 18)
+    lawn = textures.grass(seed, 14, 14, 130)
+    rows, columns = lawn.shape[:2]
+    y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
+    edge = np.minimum(np.minimum(x, columns - x), np.minimum(y, rows - y)) / columns
+    return np.dstack([lawn, cv2.convertScaleAbs(np.clip(edge * 5, 0, 1), alpha=255)])
+
+
+def draw_yard(canvas: Canvas, house: House, light: float = 1.0) -> None:
+    """The lawn, the driveway and the walk, all flat on the ground."""
+    canvas.plane(
+        vec(-45, 45, 0), vec(90, 0, 0), vec(0, -90, 0), _lawn(house.seed, False), shade=light, strips=9
+    )
+    eye = canvas.camera.eye
+    ahead = canvas.camera.target - eye
+    flat = vec(ahead[0], ahead[1], 0)
+    flat = flat / max(float(np.linalg.norm(flat)), 1e-6)
+    middle = vec(eye[0], eye[1], 0) + flat * 5.5
+    across = np.cross(flat, vec(0, 0, 1)) * 14
+    canvas.plane(
+        middle - across / 2 + flat * 7, across, -flat * 14, _lawn(house.seed, True), shade=light, strips=3
+    )
+    drive = min(5.2, house.width * 0.38)
+    x0 = house.width * (0.43 - 0.0) - drive + 0.1
+    pad = _drive(house.seed)
+    front = -house.depth / 2
+    canvas.plane(vec(x0, front, 0.01), vec(drive, 0, 0), vec(0, -24, 0), pad, shade=light, strips=6)
+    walk_x = house.width * (0.44 - 0.5)
+    canvas.plane(
+        vec(walk_x - 0.1, front, 0.01), vec(1.3, 0, 0), vec(0, -12, 0), pad[:, :160], shade=light, strips=4
+    )
+
+
+@lru_cache(maxsize=2)
+def _drive(seed: int) -> Picture:
+    return textures.concrete(seed, 5.2, 24, 60)
+
+
+# --- the house ---------------------------------------------------------------------------
+
+
+def draw_house(canvas: Canvas, house: House, sun: Vector) -> None:
+    """Every wall, slope, gutter and downspout that the camera can see from outside."""
+    eye = canvas.camera.eye
+    seen = [f for f in FACES if (eye - side(house, f).corner) @ side(house, f).out > 0]
+    seen.sort(key=lambda f: -float(np.linalg.norm(eye - side(house, f).at(side(house, f).length / 2, 0, 1))))
+    ground_shadow(canvas, house, sun)
+    for face in seen:
+        wall = side(house, face)
+        canvas.plane(
+            wall.at(0, 0, house.height),
+            wall.right * wall.length,
+            vec(0, 0, -house.height),
+            wall_texture(house, face),
+            shade=sun_light(sun, wall.out),
+        )
+    for face in seen:
+        _soffit(canvas, house, face)
+    slopes = [f for f in FACES if _slope_faces(house, f, eye)]
+    slopes.sort(key=lambda f: -float(np.linalg.norm(eye - on_slope(house, f, side(house, f).length / 2, 1))))
+    for face in slopes:
+        draw_slope(canvas, house, face, sun)
+    for face in seen:
+        _gutter_line(canvas, house, face, sun)
+
+
+def ground_shadow(canvas: Canvas, house: House, sun: Vector) -> None:
+    """The house's shadow on the ground, and the dark foot of its walls."""
+    reach = -sun[:2] / max(sun[2], 0.25) * house.height
+    a, b = house.width / 2 + OVERHANG, house.depth / 2 + OVERHANG
+    corners = np.array([[-a, -b], [a, -b], [a, b], [-a, b]])
+    both = np.vstack([corners, corners + reach]).astype(np.float32)
+    hull = cv2.convexHull(both)[:, 0]
+    canvas.shadow([vec(float(x), float(y), 0.02) for x, y in hull], 0.45, 5)
+    canvas.shadow([vec(float(x), float(y), 0.02) for x, y in corners * 1.03], 0.35, 14)
+
+
+def _slope_faces(house: House, face: str, eye: Vector) -> bool:
+    wall = side(house, face)
+    normal = np.cross(wall.right, uphill(house, face))
+    return bool((eye - on_slope(house, face, 0, 0)) @ normal > 0)
+
+
+def draw_slope(
+    canvas: Canvas, house: House, face: str, sun: Vector, texture: Picture | None = None, strips: int = 1
+) -> None:
+    """One slope with its own or the given texture."""
+    wall = side(house, face)
+    climb = uphill(house, face)
+    normal = np.cross(wall.right, climb)
+    canvas.plane(
+        on_slope(house, face, 0, house.slope_length),
+        wall.right * (wall.length + 2 * OVERHANG),
+        -climb * house.slope_length,
+        slope_texture(house, face) if texture is None else texture,
+        shade=sun_light(sun, normal),
+        outline=slope_outline(house, face),
+        strips=strips,
+    )
+
+
+def _soffit(canvas: Canvas, house: House, face: str) -> None:
+    wall = side(house, face)
+    boards = np.full((8, 64, 3), house.trim, np.uint8)
+    boards[:, ::8] = (np.array(house.trim) * 0.8).astype(np.uint8)
+    canvas.plane(
+        wall.at(-OVERHANG, 0, house.height),
+        wall.right * (wall.length + 2 * OVERHANG),
+        wall.out * OVERHANG,
+        boards,
+        shade=0.5,
+    )
+
+
+def _gutter_line(canvas: Canvas, house: House, face: str, sun: Vector) -> None:
+    """The gutter along an eave and the downspouts at both ends, as seen from some way off."""
+    wall = side(house, face)
+    light = sun_light(sun, wall.out)
+    bend = np.array([1.12, 1.0, 0.98, 0.86, 0.72, 0.9, 0.66])
+    strip = _gutter_strip(house.trim, bend.tobytes())
+    canvas.plane(
+        wall.at(-OVERHANG, OVERHANG + 0.1, house.height + 0.03),
+        wall.right * (wall.length + 2 * OVERHANG),
+        vec(0, 0, -0.15),
+        strip,
+        shade=light,
+    )
+    for along in (0.12, wall.length - 0.22):
+        spout = _spout_strip(house.trim)
+        canvas.plane(
+            wall.at(along, 0.07, house.height - 0.22),
+            wall.right * 0.1,
+            vec(0, 0, -(house.height - 0.5)),
+            spout,
+            shade=light,
+        )
+        canvas.plane(
+            wall.at(along, OVERHANG + 0.04, house.height - 0.1),
+            wall.right * 0.1,
+            vec(0, 0, -0.16) - wall.out * (OVERHANG - 0.03),
+            spout,
+            shade=light * 0.85,
+        )
+        canvas.plane(
+            wall.at(along, 0.07, 0.3),
+            wall.right * 0.1,
+            wall.out * 0.3 + vec(0, 0, -0.18),
+            spout,
+            shade=light * 1.05,
+        )
+
+
+@lru_cache(maxsize=4)
+def _gutter_strip(colour: tuple[int, int, int], bend: bytes) -> Picture:
+    return textures.metal(11, 800, 24, colour, bend=np.frombuffer(bend))
+
+
+@lru_cache(maxsize=4)
+def _spout_strip(colour: tuple[int, int, int]) -> Picture:
+    across = textures.metal(12, 256, 32, colour, bend=np.array([0.7, 1.0, 0.85, 1.05, 0.8, 1.0, 0.62]))
+    return np.ascontiguousarray(cv2.rotate(across, cv2.ROTATE_90_CLOCKWISE))
+
+
+def draw_plants(canvas: Canvas, house: House, rng: np.random.Generator, face: str) -> None:
+    """Shrubs along a wall and a tree at the edge, as upright cut-outs."""
+    wall = side(house, face)
+    right = canvas.camera.target - canvas.camera.eye
+    facing = np.cross(right / np.linalg.norm(right), vec(0, 0, 1))
+    facing = facing / max(float(np.linalg.norm(facing)), 1e-6)
+    spots = rng.uniform(0.04, 0.4 if face == "front" else 0.95, 4) * wall.length
+    for along in sorted(spots, reverse=True):
+        size = rng.uniform(0.7, 1.25)
+        foot = wall.at(along, rng.uniform(0.7, 1.1), 0)
+        crown = textures.foliage(rng, 260, 240, shade=rng.uniform(0.75, 1.05))
+        canvas.shadow(
+            [
+                foot + facing * s * size / 2 + wall.out * t * 0.5
+                for s, t in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+            ],
+            0.4,
+            16,
+        )
+        canvas.plane(
+            foot - facing * size / 2 + vec(0, 0, size * 0.92), facing * size, vec(0, 0, -size), crown
+        )
+
+
+def draw_tree(canvas: Canvas, rng: np.random.Generator, foot: Vector, size: float) -> None:
+    """A tree of `size` metres as an upright cut-out."""
+    ahead = canvas.camera.target - canvas.camera.eye
+    facing = np.cross(ahead / np.linalg.norm(ahead), vec(0, 0, 1))
+    trunk = textures.metal(int(rng.integers(99)), 24, 120, (62, 78, 92))
+    trunk = np.ascontiguousarray(trunk)
+    canvas.plane(
+        foot - facing * size * 0.03 + vec(0, 0, size * 0.5),
+        facing * size * 0.06,
+        vec(0, 0, -size * 0.5),
+        trunk,
+        shade=0.7,
+    )
+    crown = textures.foliage(rng, 420, 420, shade=0.9)
+    canvas.plane(
+        foot - facing * size * 0.4 + vec(0, 0, size * 1.05),
+        facing * size * 0.8,
+        vec(0, 0, -size * 0.8),
+        crown,
+    )

@@ -1,0 +1,51 @@
+"""What is true of every file on the drawn card, as later checks read it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruePhoto:
+    """One file: whose it is, what it shows, and what a card or sheet in the photos states of it."""
+
+    card_path: str
+    """Relative to the card's root, forward slashes."""
+    claim: str | None
+    role: str | None = None
+    face: str | None = None
+    component: str | None = None
+    condition: str | None = None
+    count: int | None = None
+    stated: tuple[str, ...] = ()
+    """The facets that a label card or a sheet states; everything else is only true."""
+    special: str | None = None
+    """rotated, blurred, doubled, truncated, video, text, litter; None for an ordinary photo."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """The whole card. `photos` are in the order of shooting, other files after them."""
+
+    photos: tuple[TruePhoto, ...]
+    claims: tuple[str, ...]
+    """In the order they were visited."""
+    complete: tuple[str, ...]
+    """Claims whose photos meet the whole list."""
+    without_divider: tuple[str, ...]
+    """Claims whose sheet was not photographed."""
+
+    def write(self, path: Path) -> None:
+        """Write this as JSON."""
+        path.write_text(json.dumps(asdict(self), indent=1) + "\n", encoding="utf-8")
+
+    @classmethod
+    def read(cls, path: Path) -> Self:
+        """Read what `write` wrote."""
+        table = json.loads(path.read_text(encoding="utf-8"))
+        photos = tuple(TruePhoto(**{**entry, "stated": tuple(entry["stated"])}) for entry in table["photos"])
+        lists = {name: tuple(table[name]) for name in ("claims", "complete", "without_divider")}
+        return cls(photos=photos, **lists)
