@@ -142,6 +142,10 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
         raise BadInputError(
             f"{where}: that is no claim number.", f"Use at most {MAX_CLAIM} printable characters."
         )
+    if number.casefold() == TRAY_NAME:
+        raise BadInputError(
+            f"{where}: '{number}' is what photos of no claim are called.", "Use the claim's own number."
+        )
     return Claim(
         claim=ClaimId(number),
         insured=cells.get("insured", ""),

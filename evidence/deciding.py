@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +11,7 @@ from evidence.catalog.photos import Placing, SegmentRow, Sighting, Tagged
 from evidence.errors import BadInputError
 from evidence.home import ArchiveHome
 from evidence.model import (
+    Claim,
     ClaimId,
     ClaimState,
     DeviceId,
@@ -78,8 +79,10 @@ def _split(home: ArchiveHome, digests: Sequence[Sha256]) -> tuple[set[ClaimId | 
     days = {day for record in records.values() if (day := _day(record))}
     more = [sha for sha in photos.of_days(days) if sha not in records]
     records |= {record.sha256: record for record in photos.records(more)}
+    findings = _meet_new_claims(home, records.values())
+    purged = {row.claim.claim for row in home.catalog.claims.all() if row.state is ClaimState.PURGED}
     seen = photos.sightings(list(records))
-    shots = [_shot(record, seen[sha]) for sha, record in records.items()]
+    shots = [_shot(record, seen[sha], purged) for sha, record in records.items()]
     plan = plan_day(
         shots,
         _candidates(home, records.values()),
@@ -88,7 +91,33 @@ def _split(home: ArchiveHome, digests: Sequence[Sha256]) -> tuple[set[ClaimId | 
         clock_hints=_clock_hints(home, records.values()),
     )
     placings, segments = _written_down(plan)
-    return photos.place(placings, segments), plan.findings
+    return photos.place(placings, segments), (*findings, *plan.findings)
+
+
+def _meet_new_claims(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[Finding]:
+    """A sheet may name a claim that the office has not loaded yet: its number is enough to file by."""
+    named = {mark.claim for record in records for mark in record.look.dividers}
+    known = {row.claim.claim: row.state for row in home.catalog.claims.all()}
+    new = sorted(named - set(known))
+    home.catalog.claims.put([Claim(claim=one) for one in new], at=home.now())
+    findings = [
+        Finding(
+            code="claim_not_assigned",
+            message=f"Claim {one} is known from its sheet alone; load it with `evidence assignments`.",
+            subject=one,
+        )
+        for one in new
+    ]
+    findings += [
+        Finding(
+            code="sheet_of_a_purged_claim",
+            message=f"The sheet of claim {one} was photographed, but that claim was purged; its photos wait unassigned.",
+            subject=one,
+        )
+        for one in sorted(named)
+        if known.get(one) is ClaimState.PURGED
+    ]
+    return findings
 
 
 def _day(record: PhotoRecord) -> str:
@@ -96,7 +125,7 @@ def _day(record: PhotoRecord) -> str:
     return moment.date().isoformat() if moment else ""
 
 
-def _shot(record: PhotoRecord, seen: Sequence[Sighting]) -> Shot:
+def _shot(record: PhotoRecord, seen: Sequence[Sighting], purged: Collection[ClaimId]) -> Shot:
     first = seen[0]
     facts = record.facts
     sheet = record.look.sheet
@@ -113,7 +142,7 @@ def _shot(record: PhotoRecord, seen: Sequence[Sighting]) -> Shot:
         gps_time=facts.gps_time,
         direction=facts.direction,
         file_modified=first.modified,
-        dividers=tuple(mark.claim for mark in record.look.dividers),
+        dividers=tuple(mark.claim for mark in record.look.dividers if mark.claim not in purged),
         sheet=SheetEvidence(confidence=sheet.confidence, lines=tuple(line.text for line in sheet.lines))
         if sheet
         else None,

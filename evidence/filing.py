@@ -401,7 +401,7 @@ def verify(home: ArchiveHome, *, progress: Progress = quiet) -> VerifyReport:
         for number, claim in enumerate(all_bags):
             progress(f"Reading back {name}", number, len(all_bags))
             payload = home.catalog.keeping.payload(claim)
-            expected = {f"data/{path}": sha for sha, path in payload.items()}
+            expected = {path: sha for sha, path in payload.items()}
             where = f"{name}: {claim or 'unassigned'}"
             try:
                 place = bag_place(home, claim)

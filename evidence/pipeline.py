@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import secrets
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -33,7 +33,7 @@ from evidence.model import (
     Refusal,
     Sha256,
 )
-from evidence.sight.look import LookRequest, look_all
+from evidence.sight.look import LookOptions, LookRequest, look_all
 
 LOOKED_AT = frozenset({MediaKind.PHOTO, MediaKind.RAW})
 """Kinds whose pixels are looked at; the others are kept as they are."""
@@ -68,8 +68,12 @@ class IntakeReport:
     card: CardVerdict
 
 
-def take_in(home: ArchiveHome, path: Path, *, progress: Progress = quiet) -> IntakeReport:
+def take_in(
+    home: ArchiveHome, path: Path, *, executor: Executor | None = None, progress: Progress = quiet
+) -> IntakeReport:
     """Take a card or folder in, from its files to the verdict on the card.
+
+    Photos are looked at on `executor`, or on processes of this computer when there is none.
 
     Nothing is written to the source. Killed at any instant, the next run finishes the work. Raises
     BadInputError for a source that cannot be used, DestinationError when the archive cannot be written.
@@ -82,7 +86,7 @@ def take_in(home: ArchiveHome, path: Path, *, progress: Progress = quiet) -> Int
         copied, refused = copy_card(home, source, run, progress=progress)
         digests = _written_down(home, run, copied)
         digests += [sha for sha in home.catalog.photos.unfiled() if sha not in set(digests)]
-        describe(home, digests, progress=progress)
+        describe(home, digests, executor=executor, progress=progress)
         progress("Splitting by claim", 0, 1)
         settled = settle(home, digests)
         progress("Splitting by claim", 1, 1)
@@ -209,7 +213,13 @@ def _refuse_overlap(home: ArchiveHome, source: CardSource) -> None:
 # --- looking -----------------------------------------------------------------------------
 
 
-def describe(home: ArchiveHome, digests: Sequence[Sha256], *, progress: Progress = quiet) -> None:
+def describe(
+    home: ArchiveHome,
+    digests: Sequence[Sha256],
+    *,
+    executor: Executor | None = None,
+    progress: Progress = quiet,
+) -> None:
     """Read the camera's facts and look at the pixels of what was not looked at yet.
 
     A photo that breaks its look is flagged and filed all the same. Results are kept in small batches,
@@ -218,6 +228,8 @@ def describe(home: ArchiveHome, digests: Sequence[Sha256], *, progress: Progress
     waiting = [one for one in home.catalog.photos.originals(digests).values() if not one.described]
     if not waiting:
         return
+    intake = home.settings.intake
+    options = LookOptions(read_writing=intake.read_writing, scene_kinds=intake.scene_kinds)
     files = {one.sha256: filing.require_original(home, one.sha256) for one in waiting}
     facts = {one.sha256: read_facts(files[one.sha256], one.kind) for one in waiting}
     batch: list[tuple[Sha256, CameraFacts, Look]] = [
@@ -232,13 +244,12 @@ def describe(home: ArchiveHome, digests: Sequence[Sha256], *, progress: Progress
             height=facts[one.sha256].height,
             orientation=facts[one.sha256].orientation,
             thumb_dir=home.thumbs,
-            options=_look_options(home),
+            options=options,
         )
         for one in waiting
         if one.kind in LOOKED_AT
     ]
-    workers = min(home.settings.intake.workers or os.cpu_count() or 1, max(len(requests), 1))
-    looks = look_all(requests, workers=workers, timeout_s=home.settings.intake.look_timeout_s)
+    looks = look_all(requests, workers=intake.workers, executor=executor, timeout_s=intake.look_timeout_s)
     for done, (sha, look) in enumerate(looks, start=1):
         batch.append((sha, facts[sha], look))
         progress("Looking at the photos", done, len(requests))

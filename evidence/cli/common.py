@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -29,6 +30,8 @@ Actor = Annotated[
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
+PIPED_WIDTH = 180
+"""Columns of a table that goes to a file or a pipe, where nobody's window sets the width."""
 FINDINGS = 1
 """Exit status of a command that ran well and found something amiss."""
 
@@ -58,7 +61,8 @@ def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -
     if as_json:
         print(json.dumps(to_json(data), ensure_ascii=False, indent=2))
         return
-    out = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    wide = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPED_WIDTH
+    out = Console(highlight=False, width=wide, soft_wrap=not sys.stdout.isatty())
     for line in lines():
         out.print(line, markup=False) if isinstance(line, str) else out.print(line)
 
