@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import difflib
 import re
-import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 from enum import StrEnum
 from functools import cached_property
-from typing import cast
 
 from evidence.errors import BadInputError
 from evidence.model import Condition, Face, Facet, Role
+from evidence.tags.tables import Table, nearest, parse
 
 APRILTAG_36H11_IDS = 587
 """Size of the AprilTag 36h11 family: ids 0 to 586."""
@@ -145,7 +143,7 @@ class Vocabulary:
                 "Give the number of hits.",
             )
         if (facet, value) not in self._by_id:
-            raise BadInputError(f"No {facet} is called '{value}'.", _nearest(value, self.ids(facet)))
+            raise BadInputError(f"No {facet} is called '{value}'.", nearest(value, self.ids(facet)))
         return value
 
 
@@ -163,13 +161,7 @@ def load_vocabulary(text: str, origin: str) -> Vocabulary:
 
     Raises BadInputError that names the bad key or value and the nearest right one.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise BadInputError(
-            f"{origin} is not valid TOML: {error}.", "Correct that line and try again."
-        ) from error
-    top = _Table(raw, origin)
+    top = parse(text, origin)
     top.only("word", "label", "cards", "writing", "guess")
     words = tuple(_word(table) for table in top.tables("word"))
     _words_agree(words, origin)
@@ -184,71 +176,7 @@ def load_vocabulary(text: str, origin: str) -> Vocabulary:
     return vocabulary
 
 
-def _nearest(value: str, known: Iterable[str]) -> str:
-    """A remedy: the nearest right word where there is one, else all of them."""
-    options = list(known)
-    close = difflib.get_close_matches(value, options, n=1, cutoff=0.5)
-    return f"Did you mean '{close[0]}'?" if close else f"Use one of: {', '.join(options)}."
-
-
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """A TOML table that knows where it stands, so that every complaint can say so."""
-
-    raw: Mapping[str, object]
-    where: str
-
-    def fail(self, what: str, hint: str) -> BadInputError:
-        return BadInputError(f"{self.where}: {what}", hint)
-
-    def only(self, *keys: str) -> None:
-        for key in self.raw:
-            if key not in keys:
-                raise self.fail(f"unknown key '{key}'.", _nearest(key, keys))
-
-    def tables(self, key: str) -> list[_Table]:
-        found = self.raw.get(key, [])
-        if not isinstance(found, list) or not all(isinstance(item, dict) for item in found):
-            raise self.fail(f"'{key}' must be a list of tables.", f"Write each one under [[{key}]].")
-        return [
-            _Table(cast("Mapping[str, object]", item), f"{self.where}, [[{key}]] {number}")
-            for number, item in enumerate(found, 1)
-        ]
-
-    def table(self, key: str) -> _Table:
-        found = self.raw.get(key, {})
-        if not isinstance(found, dict):
-            raise self.fail(f"'{key}' must be a table.", f"Write it under [{key}].")
-        return _Table(found, f"{self.where}, [{key}]")
-
-    def text(self, key: str, default: str | None = None) -> str:
-        found = self.raw.get(key, default)
-        if not isinstance(found, str) or (default is None and not found.strip()):
-            raise self.fail(f"'{key}' must be a text.", f'Write it as {key} = "...".')
-        return found
-
-    def texts(self, key: str) -> tuple[str, ...]:
-        found = self.raw.get(key, [])
-        if not isinstance(found, list) or not all(isinstance(item, str) for item in found):
-            raise self.fail(f"'{key}' must be a list of texts.", f'Write it as {key} = ["...", "..."].')
-        return tuple(found)
-
-    def number(self, key: str, default: float, low: float, high: float) -> float:
-        found = self.raw.get(key, default)
-        if isinstance(found, bool) or not isinstance(found, int | float) or not low <= found <= high:
-            raise self.fail(
-                f"'{key}' must be a number from {low:g} to {high:g}, not {found!r}.", "Correct it."
-            )
-        return float(found)
-
-    def choice(self, key: str, known: Iterable[str]) -> str:
-        found, options = self.text(key), list(known)
-        if found not in options:
-            raise self.fail(f"'{key}' cannot be '{found}'.", _nearest(found, options))
-        return found
-
-
-def _word(table: _Table) -> Word:
+def _word(table: Table) -> Word:
     table.only("facet", "id", "words", "aliases", "zone", "group", "implies")
     facet = Facet(table.choice("facet", [f for f in Facet if f is not Facet.COUNT]))
     name = table.choice("id", _CLOSED[facet]) if facet in _CLOSED else table.text("id")
@@ -271,13 +199,13 @@ def _word(table: _Table) -> Word:
     )
 
 
-def _facet_values(table: _Table, key: str) -> tuple[tuple[Facet, str], ...]:
+def _facet_values(table: Table, key: str) -> tuple[tuple[Facet, str], ...]:
     inner = table.table(key)
     inner.only(*Facet)
     return tuple((Facet(name), str(inner.raw[name])) for name in inner.raw)
 
 
-def _label(table: _Table, words: tuple[Word, ...]) -> LabelCard:
+def _label(table: Table, words: tuple[Word, ...]) -> LabelCard:
     table.only("number", "words", "sets", "ends")
     number = table.raw.get("number")
     if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number < APRILTAG_36H11_IDS:
@@ -294,7 +222,7 @@ def _label(table: _Table, words: tuple[Word, ...]) -> LabelCard:
     return LabelCard(number=number, words=table.text("words"), sets=sets, ends=ends)
 
 
-def _values_known(table: _Table, values: tuple[tuple[Facet, str], ...], words: tuple[Word, ...]) -> None:
+def _values_known(table: Table, values: tuple[tuple[Facet, str], ...], words: tuple[Word, ...]) -> None:
     vocabulary = Vocabulary(words=words, labels=())
     for facet, value in values:
         try:
@@ -326,7 +254,7 @@ def _words_agree(words: tuple[Word, ...], origin: str) -> None:
                 raise BadInputError(
                     f"{origin}: the {facet} '{value}' has no [[word]].", "Add one with that id."
                 )
-    table = _Table({}, origin)
+    table = Table({}, origin)
     for word in words:
         _values_known(table, word.implies, words)
 
@@ -342,24 +270,19 @@ def _labels_agree(labels: tuple[LabelCard, ...], origin: str) -> None:
             )
 
 
-def _cards(table: _Table) -> CardOptions:
+def _cards(table: Table) -> CardOptions:
     table.only("fills_frame", "tag_share", "pause_minutes", "ends_with")
     ends = table.table("ends_with")
     ends.only(*Facet)
-    known = list(Facet)
-    for key in ends.raw:
-        for name in ends.texts(key):
-            if name not in known:
-                raise ends.fail(f"'{key}' cannot hold '{name}'.", _nearest(name, known))
     return CardOptions(
         fills_frame=table.number("fills_frame", 0.5, 0.05, 1),
         tag_share=table.number("tag_share", 0.28, 0.01, 1),
         pause=timedelta(minutes=table.number("pause_minutes", 20, 1, 24 * 60)),
-        ends_with={Facet(key): tuple(Facet(name) for name in ends.texts(key)) for key in ends.raw},
+        ends_with={Facet(key): tuple(Facet(name) for name in ends.choices(key, Facet)) for key in ends.raw},
     )
 
 
-def _writing(table: _Table, words: tuple[Word, ...]) -> WritingOptions:
+def _writing(table: Table, words: tuple[Word, ...]) -> WritingOptions:
     table.only(
         "similarity",
         "margin",
@@ -371,11 +294,7 @@ def _writing(table: _Table, words: tuple[Word, ...]) -> WritingOptions:
         "other_words",
     )
     either, compass = table.table("either"), table.table("compass")
-    known = {word.id for word in words}
-    for key in either.raw:
-        for name in either.texts(key):
-            if name not in known:
-                raise either.fail(f"'{key}' cannot mean '{name}'.", _nearest(name, sorted(known)))
+    known = sorted({word.id for word in words})
     return WritingOptions(
         similarity=table.number("similarity", 80, 50, 100),
         margin=table.number("margin", 8, 0, 50),
@@ -383,11 +302,11 @@ def _writing(table: _Table, words: tuple[Word, ...]) -> WritingOptions:
         min_confidence=table.number("min_confidence", 0.5, 0, 1),
         skip_lines=tuple(normal(line) for line in table.texts("skip_lines")),
         other_words=tuple(normal(word) for word in table.texts("other_words")),
-        either={normal(key): either.texts(key) for key in either.raw},
+        either={normal(key): either.choices(key, known) for key in either.raw},
         compass={normal(key): compass.number(key, 0, 0, 359.99) for key in compass.raw},
     )
 
 
-def _guess(table: _Table) -> GuessOptions:
+def _guess(table: Table) -> GuessOptions:
     table.only("shows", "floor")
     return GuessOptions(shows=table.number("shows", 0.5, 0, 1), floor=table.number("floor", 0.2, 0, 1))

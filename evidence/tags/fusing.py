@@ -1,0 +1,223 @@
+"""One belief about all photos of a claim, and the probability of each facet's values that follows from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
+from evidence.tags.grammar import Reading
+from evidence.tags.hearing import READ_RIGHT, Heard, Listener
+from evidence.tags.place import PlaceHeard, bearings, listen, place_table
+from evidence.tags.plan import DETAIL, Style, WalkPlan
+from evidence.tags.walk import Belief, forward_backward, gap_bin
+
+Floats = NDArray[np.float64]
+Shares = dict[str, float]
+
+_ROUNDS = 2
+"""How often the walk and the direction of the front inform each other; more rounds change little."""
+
+_UNLIKELY = 1e-3
+"""Walks less likely than this before place is heard are no longer weighed."""
+
+_MARKS_RIGHT = 0.35
+"""How often marks counted by eye of the machine are exactly the hits; it is a proposal."""
+
+GUESSED = (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
+"""Facets that the steps of the walk carry."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Mind:
+    """All that is believed of one claim's photos, source by source."""
+
+    plan: WalkPlan
+    styles: tuple[Style, ...]
+    """The walks that were weighed."""
+    belief: Belief
+    heard: Heard
+    together: Floats
+    """(photos, steps): the likelihood each photo brought, place left out."""
+    place: PlaceHeard | None
+    sound: Floats
+    """(shots,): how often a thing from near is undamaged."""
+
+    @cached_property
+    def usual(self) -> Floats:
+        """(steps,): how common each step is on this claim; what a source's word is measured against."""
+        usual: Floats = self.belief.habit.mean(axis=0)
+        return usual
+
+    @cached_property
+    def place_steps(self) -> Floats | None:
+        """(photos, steps): place's likelihood, over all walks."""
+        if self.place is None:
+            return None
+        steps: Floats = np.einsum(
+            "s,spn->pn",
+            self.belief.styles,
+            np.broadcast_to(self.place.heard, (len(self.belief.styles), *self.place.heard.shape[1:])),
+        )
+        return steps
+
+    def off_walk(self, photo: int) -> float:
+        """Probability that the photo is no step of the walk."""
+        share = self.plan.off_walk * self.heard.off_walk[photo] / self.together[photo]
+        return float(self.belief.steps[photo] @ np.minimum(share, 1.0))
+
+    def alone(self, likely: Floats) -> Floats:
+        """(steps,): what a likelihood says by itself."""
+        share = self.usual * likely
+        alone: Floats = share / max(float(share.sum()), 1e-300)
+        return alone
+
+
+def believe(
+    listener: Listener,
+    photos: Sequence[PhotoRecord],
+    readings: Sequence[Reading],
+    stated: Sequence[Mapping[Facet, FacetValue]],
+) -> Mind:
+    """Listen to all sources of one claim's photos, in shooting order; there must be at least one."""
+    plan, model = listener.plan, listener.model
+    heard = listener.listen(photos, readings, stated)
+    together = heard.together(plan.off_walk)
+    gaps = gap_bins(photos)
+    belief = forward_backward(model, gaps, together[None])
+    seen = bearings(photos, [reading.compass for reading in readings])
+    place: PlaceHeard | None = None
+    if not seen.empty:
+        table = place_table(plan, seen)
+        model = model.among(belief.styles, _UNLIKELY)
+        belief = forward_backward(model, gaps, together[None])
+        for _ in range(_ROUNDS):
+            place = listen(plan, seen, table, belief.by_style, belief.styles)
+            belief = forward_backward(model, gaps, together[None] * place.heard)
+    return Mind(
+        plan=plan,
+        styles=model.styles,
+        belief=belief,
+        heard=heard,
+        together=together,
+        place=place,
+        sound=model.sound,
+    )
+
+
+def gap_bins(photos: Sequence[PhotoRecord]) -> list[int]:
+    """The bins of the times between neighbours."""
+    times = [photo.corrected or photo.facts.taken_local for photo in photos]
+    return [gap_bin(before, after) for before, after in pairwise(times)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """A line on the log-odds of a guess (J. Platt, 1999): slope and offset; the identity as it ships."""
+
+    slope: float = 1.0
+    offset: float = 0.0
+
+    def __call__(self, share: float) -> float:
+        """The calibrated probability."""
+        share = min(max(share, 1e-6), 1 - 1e-6)
+        return 1 / (1 + math.exp(-(self.slope * math.log(share / (1 - share)) + self.offset)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Facets:
+    """Turns beliefs about steps into shares of each facet's values, for one photo."""
+
+    mind: Mind
+    reading: Reading
+    stated: Mapping[Facet, FacetValue] = field(default_factory=dict)
+
+    def shares(self, steps: Floats, off: float) -> dict[Facet, Shares]:
+        """Shares of role, face and component under a belief (steps,) and a share of being off the walk."""
+        role, face, component = self._empty(), self._empty(), self._empty()
+        sound = self.soundness()
+        for step, share in zip(self.mind.plan.steps, steps * (1 - off), strict=True):
+            if share < 1e-5:
+                continue
+            face[step.face] = face.get(step.face, 0.0) + share
+            component[step.component] = component.get(step.component, 0.0) + share
+            if step.role == DETAIL:
+                whole = sound.get(step.kind, float(self.mind.sound[step.kind]))
+                _add(role, Role.NO_DAMAGE_PROOF, share * whole)
+                _add(role, Role.CLOSE_UP, share * (1 - whole))
+            else:
+                _add(role, step.role, share)
+        _add(role, Role.OTHER, off)
+        _add(face, Face.NONE, off)
+        _add(component, "", off)
+        self._wild(face, Facet.FACE, Face.NONE)
+        self._wild(component, Facet.COMPONENT, "")
+        return {Facet.ROLE: role, Facet.FACE: face, Facet.COMPONENT: component}
+
+    def _empty(self) -> Shares:
+        return {}
+
+    def _wild(self, shares: Shares, facet: Facet, open_value: str) -> None:
+        """Where the walk leaves a facet open, writing fills it."""
+        room = shares.get(open_value, 0.0)
+        for spoken in self.reading.all(facet):
+            if spoken.value != open_value:
+                part = room * READ_RIGHT * spoken.sure
+                _add(shares, spoken.value, part)
+                shares[open_value] = shares.get(open_value, 0.0) - part
+
+    def soundness(self) -> dict[int, float]:
+        """For each shot, how likely the thing is undamaged, given what is written or stated of it."""
+        odds = self._condition_odds()
+        return {
+            kind: whole * odds / (whole * odds + 1 - whole)
+            for kind, whole in enumerate(self.mind.sound.tolist())
+        }
+
+    @property
+    def condition_told(self) -> bool:
+        """Whether writing, a label or a person speaks of the condition; pixels and habit do not count."""
+        return Facet.CONDITION in self.stated or self.reading.best(Facet.CONDITION) is not None
+
+    def _condition_odds(self) -> float:
+        """Odds of no damage over damage, as told."""
+        value, sure = None, 0.0
+        if Facet.CONDITION in self.stated:
+            value, sure = self.stated[Facet.CONDITION].value, 1.0 - 1e-6
+        elif spoken := self.reading.best(Facet.CONDITION):
+            value, sure = spoken.value, READ_RIGHT * spoken.sure
+        wrong = 1 - sure
+        if value == Condition.NO_DAMAGE:
+            return (1 - wrong / 2) / (wrong / 2)
+        return (wrong / 2) / (1 - wrong / 2) if value == Condition.DAMAGE else 1.0
+
+    def condition(self, steps: Floats) -> Shares:
+        """Shares of damage and no damage; they need not add up to one, a whole elevation says neither."""
+        if spoken := self.reading.best(Facet.CONDITION):
+            return {spoken.value: READ_RIGHT * spoken.sure}
+        detail = [
+            (step.kind, share)
+            for step, share in zip(self.mind.plan.steps, steps, strict=True)
+            if step.role == DETAIL
+        ]
+        damaged = sum(share * (1 - float(self.mind.sound[kind])) for kind, share in detail)
+        return {Condition.DAMAGE.value: float(damaged)}
+
+    def count(self, photo: PhotoRecord, square: float) -> Shares:
+        """Shares of the counts that writing or marks propose; `square` is the share of a test square."""
+        if spoken := self.reading.best(Facet.COUNT):
+            return {spoken.value: READ_RIGHT * spoken.sure}
+        chalk = photo.look.chalk
+        if chalk is None or chalk.marks is None:
+            return {}
+        return {str(chalk.marks): _MARKS_RIGHT * square * chalk.square}
+
+
+def _add(shares: Shares, value: str, share: float) -> None:
+    shares[str(value)] = shares.get(str(value), 0.0) + share

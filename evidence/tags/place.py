@@ -1,0 +1,213 @@
+"""Compass directions, positions and heights as evidence for the face, and for being on the roof.
+
+Directions are degrees clockwise from north as the camera gives them; true and magnetic ones differ by the
+declination, which is small beside the spreads here and the same for the whole claim.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.model import GeoPoint, PhotoRecord
+from evidence.tags.plan import Compass, WalkPlan
+from evidence.tags.vocabulary import Zone
+
+Floats = NDArray[np.float64]
+
+SIDES = ("front", "right", "back", "left")
+OUTWARD = (0.0, 270.0, 180.0, 90.0)
+"""Degrees from the front's outward direction to each side's. Seen from the street, looking at a front
+that faces south, the right side is to the east: a quarter turn counter-clockwise as seen from above."""
+
+_GRID = np.arange(0.0, 360.0, 5.0)
+"""Directions the front may face."""
+
+_TRUST = 0.7
+"""Neighbouring photos share their errors, so together they weigh less than the sum of them."""
+
+_FAR = 120.0
+"""Metres from the middle beyond which a position does not belong to the house."""
+
+_METRES_A_DEGREE = 111_195.0
+"""Of latitude, on a sphere of 6,371 km."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bearings:
+    """What the photos of one claim say of directions; not a number where they say nothing."""
+
+    facing: Floats
+    """(photos,): where the camera pointed."""
+    standing: Floats
+    """(photos,): direction from the middle of the house to the photographer."""
+    distance: Floats
+    """(photos,): metres from the middle."""
+    named: Floats
+    """(photos,): outward direction of the side that writing names by compass."""
+    height: Floats
+    """(photos,): metres, on any scale."""
+
+    @property
+    def empty(self) -> bool:
+        """True when no photo says anything."""
+        return bool(np.isnan(np.stack([self.facing, self.standing, self.named, self.height])).all())
+
+
+def bearings(photos: Sequence[PhotoRecord], named: Sequence[float | None]) -> Bearings:
+    """Directions and positions of one claim's photos, around the middle of where they were taken.
+
+    The middle is that of the 10th and 90th percentiles, east and north, so that neither a long stay on
+    one side nor one lost fix moves it much.
+    """
+    gps = [photo.facts.gps for photo in photos]
+    east, north = _metres(gps)
+    known = ~np.isnan(east)
+    standing = np.full(len(photos), np.nan)
+    distance = np.full(len(photos), np.nan)
+    if known.sum() >= 4:
+        east = east - np.mean(np.percentile(east[known], [10, 90]))
+        north = north - np.mean(np.percentile(north[known], [10, 90]))
+        away = np.hypot(east, north)
+        near = known & (np.nan_to_num(away, nan=np.inf) <= _FAR)
+        standing[near] = np.degrees(np.arctan2(east[near], north[near])) % 360
+        distance[near] = away[near]
+    return Bearings(
+        facing=_numbers([photo.facts.direction for photo in photos]),
+        standing=standing,
+        distance=distance,
+        named=_numbers(named),
+        height=_numbers([point.alt if point else None for point in gps]),
+    )
+
+
+def _numbers(values: Sequence[float | None]) -> Floats:
+    return np.array([math.nan if value is None else value for value in values], dtype=np.float64)
+
+
+def _metres(points: Sequence[GeoPoint | None]) -> tuple[Floats, Floats]:
+    """East and north of the first point, in metres."""
+    first = next((point for point in points if point), None)
+    if first is None:
+        return np.full(len(points), np.nan), np.full(len(points), np.nan)
+    east = [
+        (p.lon - first.lon) * _METRES_A_DEGREE * math.cos(math.radians(first.lat)) if p else None
+        for p in points
+    ]
+    north = [(p.lat - first.lat) * _METRES_A_DEGREE if p else None for p in points]
+    return _numbers(east), _numbers(north)
+
+
+def _around(off: Floats, spread: Floats | float, astray: float) -> Floats:
+    """Likelihood of being `off` degrees off, relative to knowing nothing: von Mises and a share astray."""
+    kappa = 1.0 / np.square(np.radians(spread))
+    # 1 / (2 pi I0(kappa)) times 2 pi, with I0 scaled to keep large kappa finite
+    peak = (
+        np.exp(kappa * (np.cos(np.radians(off)) - 1))
+        / np.i0(np.minimum(kappa, 500))
+        / np.exp(-np.minimum(kappa, 500))
+    )
+    found: Floats = (1 - astray) * peak + astray
+    return np.where(np.isnan(found), 1.0, found)
+
+
+def place_table(plan: WalkPlan, seen: Bearings) -> Floats:
+    """(photos, 3 sorts, 4 sides, directions of the front): likelihoods relative to knowing nothing.
+
+    The sorts are walls, things on or at them, and the roof.
+    """
+    compass: Compass = plan.compass
+    side = _GRID[None] + np.array(OUTWARD)[:, None]  # (sides, directions): where each side looks
+    facing = seen.facing[:, None, None] - side[None] - 180.0
+    standing = seen.standing[:, None, None] - side[None]
+    named = _around(seen.named[:, None, None] - side[None], 30.0, 0.05)
+    spread = np.hypot(compass.stand, np.degrees(np.arctan2(compass.position, np.maximum(seen.distance, 0.1))))
+    stands = _around(standing, np.nan_to_num(spread, nan=90.0)[:, None, None], compass.astray)
+    either_way = 0.5 * (
+        _around(facing, compass.roof, compass.roof_astray)
+        + _around(facing + 180.0, compass.roof, compass.roof_astray)
+    )
+    roof_stands = _around(standing, np.nan_to_num(spread, nan=90.0)[:, None, None], compass.roof_astray)
+    sorts = [
+        _around(facing, compass.wall, compass.astray) * stands,
+        _around(facing, compass.thing, compass.astray) * stands,
+        either_way * roof_stands,
+    ]
+    return np.stack([sort * named for sort in sorts], axis=1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlaceHeard:
+    """What place says, once the front's direction has been weighed."""
+
+    heard: Floats
+    """(styles, photos, steps): likelihoods relative to knowing nothing."""
+    front: float | None
+    """Degrees the front faces, where one direction clearly wins."""
+
+
+def listen(plan: WalkPlan, seen: Bearings, table: Floats, by_style: Floats, styles: Floats) -> PlaceHeard:
+    """Weigh the direction of the front for each walk, and hear every photo's place under it.
+
+    `table` comes from `place_table`, `by_style` (styles, photos, steps) and `styles` are what
+    is believed so far. A photo whose face is stated or plain settles the direction for the others.
+    """
+    sort, side = _sorts(plan)
+    cell = np.where(sort >= 0, sort * 4 + side, 12)
+    member = np.zeros((len(cell), 13))
+    member[np.arange(len(cell)), cell] = 1.0
+    groups = by_style @ member  # (styles, photos, 13)
+    flat = table.reshape(len(table), 12, -1)
+    evidence = np.einsum("spc,pcd->spd", groups[:, :, :12], flat) + groups[:, :, 12:]
+    score = _TRUST * np.log(evidence).sum(axis=1)
+    share = np.exp(score - score.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)  # (styles, directions)
+    heard_cells = np.einsum("sd,pcd->spc", share, flat)
+    heard = np.concatenate([heard_cells, np.ones((*heard_cells.shape[:2], 1))], axis=2)[:, :, cell]
+    return PlaceHeard(
+        heard=heard * _heights(plan, seen, by_style, styles)[None], front=_winner(styles @ share)
+    )
+
+
+def _sorts(plan: WalkPlan) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """For each step its sort of photo (-1 without a side) and its side."""
+    sort, side = [], []
+    for step in plan.steps:
+        known = step.face in SIDES
+        outside = 0 if step.role in ("elevation", "overview") else 1
+        sort.append((2 if step.zone is Zone.ROOF else outside) if known else -1)
+        side.append(SIDES.index(step.face) if known else 0)
+    return np.array(sort, dtype=np.intp), np.array(side, dtype=np.intp)
+
+
+def _winner(share: Floats) -> float | None:
+    """The mean direction when two thirds of the belief lie within 30 degrees of it."""
+    turned = np.exp(1j * np.radians(_GRID))
+    mean = complex((share * turned).sum())
+    angle = math.degrees(math.atan2(mean.imag, mean.real)) % 360
+    off = np.abs((_GRID - angle + 180) % 360 - 180)
+    return angle if share[off <= 30].sum() >= 2 / 3 and abs(mean) > 0.5 else None
+
+
+def _heights(plan: WalkPlan, seen: Bearings, by_style: Floats, styles: Floats) -> Floats:
+    """(photos, steps): how well each photo's height fits the ground or the roof; 1 where nothing is known."""
+    roof = np.array([step.zone is Zone.ROOF for step in plan.steps])
+    flat = np.ones((by_style.shape[1], len(roof)))
+    known = ~np.isnan(seen.height)
+    up = np.einsum("s,spn->pn", styles, by_style)[:, roof].sum(axis=1)
+    if (up[known] > 0.5).sum() < 5 or (up[known] < 0.5).sum() < 5:
+        return flat
+    high = float(np.median(seen.height[known & (up > 0.5)]))
+    low = float(np.median(seen.height[known & (up < 0.5)]))
+    middle = np.where(up > 0.5, high, low)
+    spread = max(2.0, 1.4826 * float(np.median(np.abs((seen.height - middle)[known]))))
+    if high - low < spread:
+        return flat
+    for is_roof, level in ((True, high), (False, low)):
+        fit = np.exp(-0.5 * np.square((seen.height - level) / spread))
+        flat[:, roof == is_roof] = np.where(known, 0.8 * fit + 0.2, 1.0)[:, None]
+    return flat

@@ -1,0 +1,397 @@
+"""The walk round a house as a hidden Markov model: which shot of which stage at which face each photo is.
+
+Forward-backward in the scaled form of L. R. Rabiner, "A tutorial on hidden Markov models and selected
+applications in speech recognition", Proc. IEEE 77 (1989), run for all walks of the plan side by side.
+The transition matrix is put together from few numbers, so that little data moves it: how the shots of a
+stage follow each other (the same at every face), which shot opens a stage, and which stop follows which.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+from functools import cached_property
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.tags.plan import KINDS, Shot, Style, WalkPlan
+
+Floats = NDArray[np.float64]
+
+GAP_EDGES = (4.0, 8.0, 15.0, 30.0, 60.0, 120.0, 300.0)
+"""Seconds; the times between photos are told apart as finely as the classes of moves differ."""
+GAP_BINS = len(GAP_EDGES) + 1
+NO_GAP = GAP_BINS
+"""The bin of a gap that nobody knows."""
+
+# How many confirmed moves weigh as much as what the plan says; chosen on simulated walks.
+_MOVE_STRENGTH = 12.0
+_PLACE_STRENGTH = 4.0
+_STYLE_STRENGTH = 2.0
+_LOOK_STRENGTH = 20.0
+_GAP_STRENGTH = 50.0
+_SOUND_STRENGTH = 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Habits:
+    """What confirmed walks showed, as (soft) counts; zero everywhere before anything was learned."""
+
+    within: Floats
+    """(shots, longest stage + 1): from a shot to a shot of its stage; the last column is leaving."""
+    opens: Floats
+    """(shots,): which shot opened its stage."""
+    places: Floats
+    """(places, places): which stop followed which."""
+    starts: Floats
+    """(places,): the first stop."""
+    styles: Floats
+    """(styles,): walks of each style."""
+    gaps: Floats
+    """(4, GAP_BINS): times between photos for the same shot, the same stage, the next one, another zone."""
+    looks: Floats
+    """(shots, scene kinds)."""
+    chalk: Floats
+    """(shots, 2): chalked square not seen, seen."""
+    sound: Floats
+    """(shots, 2): damaged, undamaged."""
+
+    @classmethod
+    def none(cls, plan: WalkPlan) -> Habits:
+        """No experience at all."""
+        shots, places = len(plan.shots), len(plan.places)
+        longest = max(len(stage.shots) for stage in plan.stages)
+        return cls(
+            within=np.zeros((shots, longest + 1)),
+            opens=np.zeros(shots),
+            places=np.zeros((places, places)),
+            starts=np.zeros(places),
+            styles=np.zeros(len(plan.styles)),
+            gaps=np.zeros((4, GAP_BINS)),
+            looks=np.zeros((shots, len(KINDS))),
+            chalk=np.zeros((shots, 2)),
+            sound=np.zeros((shots, 2)),
+        )
+
+    def plus(self, other: Habits, share: float = 1.0) -> Habits:
+        """Both experiences together, the other one's counts times `share`."""
+        return Habits(
+            **{f.name: getattr(self, f.name) + share * getattr(other, f.name) for f in fields(self)}
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class WalkModel:
+    """A plan moved by experience: first everyone's, then one adjuster's own on top of it."""
+
+    plan: WalkPlan
+    habits: tuple[Habits, ...] = ()
+    kept: tuple[int, ...] | None = None
+    """The plan's styles still thought possible; None for all of them."""
+
+    @property
+    def styles(self) -> tuple[Style, ...]:
+        """The walks that are weighed against each other."""
+        return self.plan.styles if self.kept is None else tuple(self.plan.styles[k] for k in self.kept)
+
+    def among(self, shares: Floats, least: float) -> WalkModel:
+        """The same model over those of its styles that have at least a share of `least`."""
+        kept = self.kept if self.kept is not None else tuple(range(len(self.plan.styles)))
+        return replace(self, kept=tuple(k for k, share in zip(kept, shares, strict=True) if share >= least))
+
+    # --- the few numbers -----------------------------------------------------------------
+
+    @cached_property
+    def within(self) -> Floats:
+        """(shots, longest stage + 1), rows sum to one; columns past a stage's own shots are zero."""
+        prior = np.zeros_like(Habits.none(self.plan).within)
+        row = 0
+        for stage in self.plan.stages:
+            for place in range(len(stage.shots)):
+                prior[row] = self._leave(stage.shots, place, prior.shape[1])
+                row += 1
+        return self._moved(prior, "within", _MOVE_STRENGTH)
+
+    def _leave(self, shots: Sequence[Shot], place: int, width: int) -> Floats:
+        """Where the plan goes from a shot: again, onward past shots that are left out, back, or away."""
+        plan, row = self.plan, np.zeros(width)
+        here = shots[place]
+        on = 1.0
+        for later in range(place + 1, len(shots)):
+            usual = shots[later].usual
+            row[later] = on * usual
+            on *= 1 - usual
+        row[-1] = on
+        if place:
+            row *= 1 - plan.back
+            row[:place] += plan.back / place
+        again = here.again
+        row *= 1 - again
+        row[place] = again
+        return row
+
+    @cached_property
+    def opens(self) -> Floats:
+        """(shots,): sums to one over each stage."""
+        prior, rows = [], []
+        for stage in self.plan.stages:
+            on, opens = 1.0, []
+            for shot in stage.shots:
+                opens.append(on * shot.usual)
+                on *= 1 - shot.usual
+            share = np.array(opens) / sum(opens)
+            prior.append(0.95 * share + 0.05 / len(opens))
+        start = 0
+        counts = [habit.opens for habit in self.habits]
+        for share in prior:
+            row = share
+            for count in counts:
+                row = _posterior(row, count[start : start + len(share)], _MOVE_STRENGTH)
+            rows.append(row)
+            start += len(share)
+        return np.concatenate(rows)
+
+    def _moved(self, prior: Floats, name: str, strength: float) -> Floats:
+        for habit in self.habits:
+            counts: Floats = getattr(habit, name)
+            prior = _posterior(prior, counts, strength)
+        return prior
+
+    def _route(self, style: Style) -> tuple[Floats, Floats]:
+        """(places,) where a walk of this style begins, and (places, places) where it goes on."""
+        plan, route = self.plan, self.plan.route(style)
+        size = len(plan.places)
+        usual = [plan.stages[plan.places[place][0]].usual for place in route]
+        start = self._onward(route, usual, -1, size)
+        onward = np.stack([self._onward(route, usual, self._at(route, place), size) for place in range(size)])
+        np.fill_diagonal(onward, 0.0)
+        onward /= onward.sum(axis=1, keepdims=True)
+        return self._moved(start, "starts", _PLACE_STRENGTH), self._moved(onward, "places", _PLACE_STRENGTH)
+
+    def _at(self, route: Sequence[int], place: int) -> int:
+        """How far along the route a stop is; one that the route passes over counts as the end of its round."""
+        if place in route:
+            return route.index(place)
+        stage = self.plan.places[place][0]
+        return max((k for k, other in enumerate(route) if self.plan.places[other][0] == stage), default=-1)
+
+    def _onward(self, route: Sequence[int], usual: Sequence[float], at: int, size: int) -> Floats:
+        row: Floats = np.zeros(size)
+        on = 1.0
+        for later in range(at + 1, len(route)):
+            row[route[later]] = on * usual[later]
+            on *= 1 - usual[later]
+        total = float(row.sum())
+        if total == 0:
+            return np.full(size, 1.0 / size)
+        return (1 - self.plan.jump) * row / total + self.plan.jump / size
+
+    @cached_property
+    def gaps(self) -> Floats:
+        """(4, GAP_BINS + 1): probability of each bin for each class of move; 1 for a gap nobody knows."""
+        gaps = self.plan.gaps
+        classes = (gaps.same_shot, gaps.same_stage, gaps.next_stage, gaps.other_zone)
+        prior = np.array([_lognormal_bins(median, spread) for median, spread in classes])
+        return np.hstack([self._moved(prior, "gaps", _GAP_STRENGTH), np.ones((4, 1))])
+
+    @cached_property
+    def looks(self) -> Floats:
+        """(shots, scene kinds), rows sum to one."""
+        prior = np.array([self.plan.looks[shot.looks] for shot in self.plan.shots])
+        return self._moved(prior, "looks", _LOOK_STRENGTH)
+
+    @cached_property
+    def chalk(self) -> Floats:
+        """(shots,): how often a chalked square is seen."""
+        prior = np.array([[1 - shot.chalk, shot.chalk] for shot in self.plan.shots])
+        return self._moved(prior, "chalk", _LOOK_STRENGTH)[:, 1]
+
+    @cached_property
+    def sound(self) -> Floats:
+        """(shots,): how often a thing photographed from near is undamaged."""
+        prior = np.array([[1 - shot.sound, shot.sound] for shot in self.plan.shots])
+        return self._moved(prior, "sound", _SOUND_STRENGTH)[:, 1]
+
+    @cached_property
+    def weights(self) -> Floats:
+        """(styles,): how common each walk is, sums to one."""
+        prior = np.array([style.weight for style in self.plan.styles])
+        weights = self._moved(prior / prior.sum(), "styles", _STYLE_STRENGTH)
+        return weights if self.kept is None else weights[list(self.kept)]
+
+    # --- the whole chain -----------------------------------------------------------------
+
+    @cached_property
+    def classes(self) -> NDArray[np.intp]:
+        """(steps, steps): the class of each move, a row of `gaps`."""
+        steps = self.plan.steps
+        place = np.array([step.place for step in steps])
+        zone = np.array([step.zone.value for step in steps])
+        classes = np.full((len(steps), len(steps)), 2, dtype=np.intp)
+        classes[zone[:, None] != zone[None]] = 3
+        classes[place[:, None] == place[None]] = 1
+        np.fill_diagonal(classes, 0)
+        return classes
+
+    @cached_property
+    def chain(self) -> tuple[Floats, Floats]:
+        """(styles, steps) where walks start, and (bins, styles, steps, steps) where they go, by gap."""
+        steps = self.plan.steps
+        kind = np.array([step.kind for step in steps])
+        shot = np.array([step.shot for step in steps])
+        place = np.array([step.place for step in steps])
+        same = place[:, None] == place[None]
+        stay = np.where(same, self.within[kind][:, shot], 0.0)
+        leave, opens = self.within[kind, -1], self.opens[kind]
+        starts, moves = [], []
+        for style in self.styles:
+            start, onward = self._route(style)
+            starts.append(start[place] * opens)
+            moves.append(stay + leave[:, None] * onward[place][:, place] * opens[None])
+        by_gap = self.gaps.T[:, self.classes]  # (bins, steps, steps)
+        return np.stack(starts), by_gap[:, None] * np.stack(moves)[None]
+
+
+def _posterior(prior: Floats, counts: Floats, strength: float) -> Floats:
+    """Mean of a Dirichlet whose prior weighs `strength` counts; a row without counts stays as it is."""
+    total = counts.sum(axis=-1, keepdims=True)
+    moved: Floats = (strength * prior + counts) / (strength + total)
+    return moved
+
+
+def _lognormal_bins(median: float, spread: float) -> list[float]:
+    """Probability of each gap bin under a log-normal distribution."""
+    at = [
+        0.0,
+        *(0.5 * (1 + math.erf(math.log(edge / median) / (spread * math.sqrt(2)))) for edge in GAP_EDGES),
+        1.0,
+    ]
+    return [0.98 * (b - a) + 0.02 / GAP_BINS for a, b in pairwise(at)]
+
+
+def gap_bin(before: datetime | None, after: datetime | None) -> int:
+    """The bin of the time between two photos; `NO_GAP` where either has no time or the order is reversed."""
+    if before is None or after is None or after < before:
+        return NO_GAP
+    return int(np.searchsorted(GAP_EDGES, (after - before).total_seconds(), side="right"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Belief:
+    """What the chain makes of one claim's photos."""
+
+    steps: Floats
+    """(photos, steps): everything heard."""
+    habit: Floats
+    """(photos, steps): what the walk and the other photos say, the photo itself not heard."""
+    by_style: Floats
+    """(styles, photos, steps)."""
+    so_far: Floats
+    """(styles, photos, steps): heard up to the photo itself, nothing after it."""
+    styles: Floats
+    """(styles,): which walk it was."""
+
+
+def forward_backward(model: WalkModel, gaps: Sequence[int], heard: Floats) -> Belief:
+    """Probabilities of the steps behind each photo.
+
+    `gaps` are the bins between neighbours (photos - 1); `heard` is (styles or 1, photos, steps), the
+    likelihood of each photo's own evidence, positive in at least one step a photo, of any scale.
+    """
+    start, chain = model.chain
+    styles, steps = start.shape
+    photos = heard.shape[1]
+    heard = np.broadcast_to(heard / heard.max(axis=(0, 2), keepdims=True), (styles, photos, steps))
+    ahead = np.empty((photos, styles, steps))  # what came before says, the photo itself not heard
+    behind = np.ones((photos, styles, steps))
+    so_far = np.empty((photos, styles, steps))
+    evidence = np.zeros(styles)
+    ahead[0] = start
+    for t in range(photos):
+        now = ahead[t] * heard[:, t]
+        scale = now.sum(axis=1, keepdims=True)
+        evidence += np.log(scale[:, 0])
+        so_far[t] = now / scale
+        if t + 1 < photos:
+            ahead[t + 1] = np.matmul(so_far[t][:, None], chain[gaps[t]])[:, 0]
+    for t in range(photos - 2, -1, -1):
+        after = np.matmul(chain[gaps[t]], (behind[t + 1] * heard[:, t + 1])[:, :, None])[:, :, 0]
+        behind[t] = after / after.max(axis=1, keepdims=True)
+    habit = _rows(ahead * behind).transpose(1, 0, 2)
+    full = _rows(habit * heard)
+    shares = np.log(model.weights) + evidence
+    shares = np.exp(shares - shares.max())
+    shares /= shares.sum()
+    return Belief(
+        steps=np.einsum("s,stn->tn", shares, full),
+        habit=np.einsum("s,stn->tn", shares, habit),
+        by_style=full,
+        so_far=so_far.transpose(1, 0, 2),
+        styles=shares,
+    )
+
+
+def _rows(array: Floats) -> Floats:
+    shares: Floats = array / np.maximum(array.sum(axis=-1, keepdims=True), 1e-300)
+    return shares
+
+
+def count_moves(model: WalkModel, gaps: Sequence[int], heard: Floats) -> Habits:
+    """Expected counts of one walk under the model (the E step of Baum and Welch), ready to be added up.
+
+    With every photo's tag confirmed these are nearly whole numbers.
+    """
+    belief = forward_backward(model, gaps, heard)
+    plan, chain = model.plan, model.chain[1]
+    none = Habits.none(plan)
+    pairs = np.zeros((len(plan.steps), len(plan.steps)))
+    gap_counts = none.gaps.copy()
+    for t, bin_ in enumerate(gaps):
+        joint = np.zeros_like(pairs)
+        for s, share in enumerate(belief.styles):
+            if share < 1e-4:
+                continue
+            # the posterior of a pair is the share of the first in reaching the second, times the
+            # posterior of the second
+            now = belief.so_far[s, t][:, None] * chain[bin_, s]
+            reach = np.maximum(now.sum(axis=0), 1e-300)
+            joint += share * now * (belief.by_style[s, t + 1] / reach)[None]
+        pairs += joint
+        if bin_ != NO_GAP:
+            gap_counts[:, bin_] += np.bincount(model.classes.ravel(), joint.ravel(), minlength=4)
+    return _gathered(plan, pairs, belief, gap_counts)
+
+
+def _gathered(plan: WalkPlan, pairs: Floats, belief: Belief, gap_counts: Floats) -> Habits:
+    none = Habits.none(plan)
+    within, opens, places = none.within.copy(), none.opens.copy(), none.places.copy()
+    starts = none.starts.copy()
+    steps = plan.steps
+    kind = np.array([step.kind for step in steps])
+    shot = np.array([step.shot for step in steps])
+    place = np.array([step.place for step in steps])
+    for i, j in np.argwhere(pairs > 1e-6):
+        share = pairs[i, j]
+        if place[i] == place[j]:
+            within[kind[i], shot[j]] += share
+        else:
+            within[kind[i], -1] += share
+            opens[kind[j]] += share
+            places[place[i], place[j]] += share
+    np.add.at(starts, place, belief.steps[0])
+    np.add.at(opens, kind, belief.steps[0])
+    return Habits(
+        within=within,
+        opens=opens,
+        places=places,
+        starts=starts,
+        styles=belief.styles.copy(),
+        gaps=gap_counts,
+        looks=none.looks,
+        chalk=none.chalk,
+        sound=none.sound,
+    )
