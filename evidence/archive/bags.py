@@ -11,15 +11,8 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from evidence.archive.bagcheck import (
-    DATA,
-    LITTER,
-    SHA256_MANIFEST,
-    BagCheck,
-    Progress,
-    check_bag,
-    read_manifest,
-)
+from evidence.archive.bagcheck import BagCheck, Progress, check_bag
+from evidence.archive.bagread import DATA, LITTER, SHA256_MANIFEST, read_manifest
 from evidence.archive.names import decode_path, encode_path, folder_name, require_safe
 from evidence.archive.swap import (
     MARK,
@@ -266,10 +259,10 @@ def assemble(
     """Make `home` exactly this, by way of its hidden sibling. Call it under the bag's lock.
 
     A file that the present bag records under the same path and digest is taken from there,
-    unless `afresh`; a next state that a killed run left is gone on with. Raises BagError (a
+    unless `afresh`, which believes nothing of the present bag; a next state that a killed run left is gone on with. Raises BagError (a
     source is not its digest), DestinationError.
     """
-    present = read_manifest(home) if (home / "bagit.txt").is_file() else {}
+    present = recorded_in(home, afresh=afresh)
     same = frozenset() if afresh else _same_files(home, payload, present)
     if home.is_dir() and len(same) == len(payload) == len(present) and _tags_equal(home, tags):
         with writing(home):
@@ -293,6 +286,20 @@ def assemble(
         kept=tuple(sorted(same)),
         removed=tuple(sorted(set(present) - set(payload))),
     )
+
+
+def recorded_in(home: Path, *, afresh: bool = False) -> Mapping[str, Sha256]:
+    """Digests by the present bag's manifest; none without a bag. Raises BagError for a manifest that cannot
+    be read, unless `afresh`: then nothing of it is believed anyway.
+    """
+    if not (home / "bagit.txt").is_file():
+        return {}
+    try:
+        return read_manifest(home)
+    except BagError:
+        if afresh:
+            return {}
+        raise
 
 
 def _link(source: Path, dest: Path, digest: Sha256) -> None:

@@ -6,7 +6,7 @@ import os
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
-from evidence.archive.bagcheck import read_manifest
+from evidence.archive.bagread import read_manifest
 from evidence.archive.swap import LOCKS
 from evidence.cards.durable import hash_file
 from evidence.errors import BagError

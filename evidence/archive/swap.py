@@ -21,6 +21,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import filecmp
 import hashlib
 import os
 import re
@@ -230,6 +231,8 @@ def _rescue(stale: Path, home: Path, known: frozenset[str]) -> None:
         relative = path.relative_to(stale)
         if relative.as_posix() in known or (path.is_dir() and not path.is_symlink()):
             continue
+        if _same_content(path, home / relative):
+            continue  # listed no more because the old manifest was damaged; its bytes are in the new state
         wanted = home / ("strays" / relative if relative.parts[0] == "data" else relative)
         target, number = wanted, 1
         while os.path.lexists(target):
@@ -237,6 +240,15 @@ def _rescue(stale: Path, home: Path, known: frozenset[str]) -> None:
         make_folder(target.parent)
         path.rename(target)
         sync_folder(target.parent)
+
+
+def _same_content(path: Path, twin: Path) -> bool:
+    return (
+        not path.is_symlink()
+        and path.is_file()
+        and twin.is_file()
+        and (path.samefile(twin) or filecmp.cmp(path, twin, shallow=False))
+    )
 
 
 def remove_tree(folder: Path) -> None:

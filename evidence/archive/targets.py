@@ -14,8 +14,17 @@ from typing import Protocol
 import rfc8785
 
 from evidence.archive import places
-from evidence.archive.bagcheck import DATA, SHA256_MANIFEST, BagCheck, Progress, check_bag, read_manifest
-from evidence.archive.bags import PayloadFile, assemble, known_paths, parse_manifest, read_tags
+from evidence.archive.bagcheck import BagCheck, Progress, check_bag
+from evidence.archive.bagread import DATA, SHA256_MANIFEST
+from evidence.archive.bags import (
+    Assembled,
+    PayloadFile,
+    assemble,
+    known_paths,
+    parse_manifest,
+    read_tags,
+    recorded_in,
+)
 from evidence.archive.holdings import find_digests
 from evidence.archive.names import why_unsafe
 from evidence.archive.swap import (
@@ -89,7 +98,16 @@ class Target(Protocol):
         """Make the copy equal to the local bag, valid at every instant.
 
         A run that was killed is gone on with. `afresh` trusts nothing that stands there and
-        copies every file again, as after a check that found a bad one.
+        copies every file again, as after a check that found a bad one; a copy whose manifest
+        cannot be read is replaced so in any case.
+        """
+        ...
+
+    def fetch_bag(self, name: str, home: Path, *, step: Step = quiet) -> Pushed:
+        """Bring a copy back: make the local bag `home` equal to it, every file proved on the way.
+
+        Nothing of what stands at `home` is believed; files there that no list of its own
+        names are kept, see `bags.build_bag`.
         """
         ...
 
@@ -249,15 +267,22 @@ class FolderTarget:
             for each in (home, next_of(home)):
                 _refuse_links_below(each)
             settle(home, known_paths, keep_unfinished=True)
+            afresh = afresh or _manifest_is_lost(home)
             self._require_room(home, payload, afresh=afresh)
             done = assemble(home, payload, tags, placer=place_copy, afresh=afresh, step=step)
-        return Pushed(
-            copied=len(done.added),
-            unchanged=len(done.kept),
-            removed=len(done.removed),
-            octets=sum(payload[path].size for path in done.added),
-            verified=tuple(sorted({payload[path].sha256 for path in done.added})),
-        )
+        return _pushed(done, payload)
+
+    def fetch_bag(self, name: str, home: Path, *, step: Step = quiet) -> Pushed:
+        """See `Target`. Raises BagError when the copy is not what its manifests say; `home` is then as it was."""
+        self._require_marker()
+        copy = self._home(name)
+        _refuse_links_below(copy)
+        tags = read_tags(copy)
+        payload = _payload_of(copy, tags)
+        with exclusively(home):
+            settle(home, known_paths)
+            done = assemble(home, payload, tags, placer=place_copy, afresh=True, step=step)
+        return _pushed(done, payload)
 
     def check_bag(
         self,
@@ -301,7 +326,7 @@ class FolderTarget:
 
     def _require_room(self, home: Path, payload: Mapping[str, PayloadFile], *, afresh: bool) -> None:
         """Say that a disk is too small before hours of copying, not after."""
-        there = read_manifest(home) if (home / "bagit.txt").is_file() and not afresh else {}
+        there = {} if afresh else recorded_in(home)
         needed = sum(item.size for path, item in payload.items() if there.get(path) != item.sha256)
         begun = sum(path.stat().st_size for path in next_of(home).rglob("*") if path.is_file())
         free = self.free_space()
@@ -338,6 +363,24 @@ def _refuse_links_below(folder: Path) -> None:
     for parent, names, files in os.walk(folder):
         for name in (*names, *files):
             _refuse_link(Path(parent, name))
+
+
+def _manifest_is_lost(home: Path) -> bool:
+    try:
+        recorded_in(home)
+    except BagError:
+        return True
+    return False
+
+
+def _pushed(done: Assembled, payload: Mapping[str, PayloadFile]) -> Pushed:
+    return Pushed(
+        copied=len(done.added),
+        unchanged=len(done.kept),
+        removed=len(done.removed),
+        octets=sum(payload[path].size for path in done.added),
+        verified=tuple(sorted({payload[path].sha256 for path in done.added})),
+    )
 
 
 def _payload_of(local: Path, tags: Mapping[str, bytes]) -> dict[str, PayloadFile]:

@@ -12,7 +12,7 @@ import struct
 import pytest
 import rfc8785
 
-from evidence.archive.custody import _is_canonical
+from evidence.archive.custody_lines import is_canonical
 
 CASES = {
     "arrays": (
@@ -84,6 +84,6 @@ def test_published_doubles_come_out_as_published(bits, text):
 )
 def test_our_quick_check_of_a_lines_form_agrees_with_the_library(value):
     line = rfc8785.dumps(value)
-    assert _is_canonical(line, json.loads(line))
+    assert is_canonical(line, json.loads(line))
     for other in (line + b" ", line.replace(b":", b": ", 1), b" " + line):
-        assert not _is_canonical(other, json.loads(other))
+        assert not is_canonical(other, json.loads(other))

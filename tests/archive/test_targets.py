@@ -141,6 +141,42 @@ def test_a_local_bag_whose_records_were_altered_is_not_copied(target, local):
     assert visible(target.root) == []
 
 
+@pytest.mark.parametrize("damage", ["manifest", "declaration"])
+def test_a_copy_whose_lists_are_damaged_is_replaced_whole_and_nothing_is_doubled(target, local, damage):
+    target.put_bag(local, "HT-1001")
+    copy = target.root / "HT-1001"
+    if damage == "manifest":
+        (copy / "manifest-sha256.txt").write_bytes(b"\x00" * 100)
+    else:
+        (copy / "bagit.txt").write_bytes(b"")
+    (copy / "note.txt").write_text("mine")
+    assert not target.check_bag("HT-1001").valid
+    pushed = target.put_bag(local, "HT-1001")
+    assert pushed.copied == 3
+    assert outside_verdict(copy) == ""
+    assert (copy / "note.txt").read_text() == "mine"
+    assert not (copy / "strays" / "data").exists()
+    assert target.check_bag("HT-1001", expected=read_manifest(local)).valid
+
+
+def test_a_bag_that_was_lost_or_spoilt_here_is_brought_back_from_its_copy(target, local):
+    # check value H3: a backup is tested by restoring from it
+    target.put_bag(local, "HT-1001")
+    digests = dict(read_manifest(local))
+    for loss in (lambda: shutil.rmtree(local), lambda: spoil(local / "data" / NAMES[0])):
+        loss()
+        fetched = target.fetch_bag("HT-1001", local)
+        assert fetched.copied == 3
+        assert outside_verdict(local) == ""
+        assert read_manifest(local) == digests
+    with pytest.raises(BagError):
+        target.fetch_bag("HT-404", local)
+    spoil(target.root / "HT-1001" / "data" / NAMES[1])
+    with pytest.raises(BagError, match=r"A2\.JPG is no longer the file"):
+        target.fetch_bag("HT-1001", local)
+    assert outside_verdict(local) == ""
+
+
 def test_an_unfinished_copy_is_gone_on_with_and_only_what_is_sound_of_it_is_used(target, local):
     class EnoughError(Exception):
         pass
