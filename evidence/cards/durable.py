@@ -283,7 +283,7 @@ def publish(part: Path, final: Path) -> None:
         part.rename(final)  # refuses a taken name on Windows
         return
     try:
-        os.link(part, final, follow_symlinks=False)
+        os.link(part, final)
     except FileExistsError:
         raise
     except OSError as error:
@@ -361,7 +361,7 @@ def link_or_copy(source: Path, dest: Path, expect: Sha256, *, parts: Path | None
     if not matches:
         raise CopyMismatchError(source)
     try:
-        os.link(source, dest, follow_symlinks=False)
+        os.link(source, dest)
     except FileExistsError as error:
         raise _taken(dest) from error
     except (OSError, NotImplementedError):

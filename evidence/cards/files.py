@@ -199,31 +199,33 @@ class LitterJudge:
 
     def __init__(self, patterns: Collection[str] = LITTER) -> None:
         lower = [pattern.lower() for pattern in patterns]
-        self._names = [p for p in lower if "/" not in p]
-        self._folders = self._names + [p[:-1] for p in lower if p.endswith("/")]
-        self._paths = [p for p in lower if "/" in p[:-1]]
+        names = [p for p in lower if "/" not in p]
+        paths = [p for p in lower if "/" in p[:-1]]
+        self._names = _any_of(names)
+        self._folders = _any_of(names + [p[:-1] for p in lower if p.endswith("/")])
+        self._paths = _any_of(paths + [f"*/{p}" for p in paths])
 
     def names_folder(self, name: str) -> bool:
         """True for the name of a folder that a system keeps for itself."""
-        return _any(name.lower(), self._folders)
+        return self._folders.match(name.lower()) is not None
 
     def names_file(self, name: str) -> bool:
         """True for a file name that litter has; a photo may bear it too."""
-        return _any(name.lower(), self._names)
+        return self._names.match(name.lower()) is not None
 
     def is_litter(self, file: Path, path: str, size: int, in_litter: bool) -> bool:
         """The whole verdict on a file; `path` is its spelling from the card's root."""
-        lower = path.lower()
-        if _any(lower, self._paths) or _any(lower, [f"*/{p}" for p in self._paths]):
+        if self._paths.match(path.lower()):
             return True
         is_media = kind_of(path) is not MediaKind.OTHER
-        if self.names_file(lower.rpartition("/")[2]):
+        if self.names_file(path.rpartition("/")[2]):
             return not is_media or _is_companion_of_system(file, size)
         return in_litter and not is_media
 
 
-def _any(name: str, patterns: Iterable[str]) -> bool:
-    return any(fnmatch.fnmatchcase(name, pattern) for pattern in patterns)
+def _any_of(patterns: Sequence[str]) -> re.Pattern[str]:
+    """One expression for many patterns; matches nothing when there are none."""
+    return re.compile("|".join(fnmatch.translate(p) for p in patterns) or r"(?!)")
 
 
 def _is_companion_of_system(file: Path, size: int) -> bool:

@@ -37,8 +37,12 @@ class Ledger:
         with writing(path):
             make_folder(path.parent)
             self._descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
-            self._end = self._mend()
-            sync_folder(path.parent)
+            try:
+                self._end = self._mend()
+                sync_folder(path.parent)
+            except OSError:
+                self.close()
+                raise
 
     def __enter__(self) -> Self:
         return self

@@ -208,6 +208,18 @@ def test_a_reader_that_gives_different_bytes_each_time_is_found_out(card, store)
     assert files_below(store) == set()
 
 
+@pytest.mark.skipif(not hasattr(os, "posix_fadvise"), reason="this system takes no such advice")
+def test_the_copy_is_flushed_then_forgotten_then_read_back(card, store, monkeypatch):
+    order = []
+    sync, advise = os.fsync, os.posix_fadvise
+    monkeypatch.setattr(os, "fsync", lambda d: (order.append("flush"), sync(d))[1])
+    monkeypatch.setattr(os, "posix_fadvise", lambda *a: (order.append(a[3]), advise(*a))[1])
+    copy_in(open_source(card), found_for(card, PHOTO), store, on_step=lambda step, _path: order.append(step))
+    part = order[order.index(CopyStep.WRITTEN) : order.index(CopyStep.READ_BACK)]
+    assert part == [CopyStep.WRITTEN, "flush", CopyStep.SYNCED, os.POSIX_FADV_DONTNEED]
+    assert "flush" in order[order.index(CopyStep.READ_BACK) : order.index(CopyStep.PUBLISHED)]  # the folder
+
+
 def flip(path: Path, at: int = 1_000) -> None:
     path.chmod(0o644)
     with path.open("r+b") as handle:

@@ -107,7 +107,6 @@ def test_outside_dcf_a_photo_and_its_video_are_one_object_and_two_photos_are_two
 
 
 @settings(max_examples=40, deadline=None)
-@settings(max_examples=40, deadline=None)
 @given(
     st.lists(st.from_regex(r"(AAAA|BBBB|cccc)000[12]\.(JPG|jpg|NEF|MOV|WAV)", fullmatch=True), unique=True)
 )
