@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import difflib
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from evidence.catalog.photos import Placing, SegmentRow, Sighting, Tagged
@@ -82,7 +83,11 @@ def _split(home: ArchiveHome, digests: Sequence[Sha256]) -> tuple[set[ClaimId | 
     findings = _meet_new_claims(home, records.values())
     purged = {row.claim.claim for row in home.catalog.claims.all() if row.state is ClaimState.PURGED}
     seen = photos.sightings(list(records))
-    shots = [_shot(record, seen[sha], purged) for sha, record in records.items()]
+    devices = _devices(records.values(), seen)
+    shots = [
+        replace(_shot(record, seen[sha], purged), device=devices.get(sha, record.device))
+        for sha, record in records.items()
+    ]
     plan = plan_day(
         shots,
         _candidates(home, records.values()),
@@ -118,6 +123,27 @@ def _meet_new_claims(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[
         if known.get(one) is ClaimState.PURGED
     ]
     return findings
+
+
+def _devices(
+    records: Iterable[PhotoRecord], seen: Mapping[Sha256, Sequence[Sighting]]
+) -> dict[Sha256, DeviceId]:
+    """The camera of files that name none: that of their companion, else of most photos in their folder."""
+    named: dict[tuple[str, str], Counter[DeviceId]] = defaultdict(Counter)
+    nameless = []
+    for record in records:
+        first = seen[record.sha256][0]
+        keys = [(first.intake, first.object_key), (first.intake, first.card_path.rpartition("/")[0])]
+        if record.facts.make or record.facts.model:
+            for key in keys:
+                named[key][record.device] += 1
+        else:
+            nameless.append((record.sha256, keys))
+    return {
+        sha: named[key].most_common(1)[0][0]
+        for sha, keys in nameless
+        if (key := next((one for one in keys if one in named), None)) is not None
+    }
 
 
 def _day(record: PhotoRecord) -> str:
