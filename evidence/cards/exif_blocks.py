@@ -252,11 +252,20 @@ def _tiff(handle: BinaryIO) -> Blocks:
     tags, broken = _tags_of(_Window(handle))
     sizes = [_pair(tags, *_IFD_SIZE), _pair(tags, "EXIF ExifImageWidth", "EXIF ExifImageLength")]
     subs = tags.get("Image SubIFDs")
-    if isinstance(subs, list):
-        sizes += [_size_in_directory(_Window(handle), at) for at in subs[:16] if isinstance(at, int)]
+    places = [at for at in subs[:16] if isinstance(at, int)] if isinstance(subs, list) else []
+    directories = [_directory(_Window(handle), at) for at in (None, *places)]
+    sizes += [(d[_WIDTH], d[_LENGTH]) for d in directories if _WIDTH in d and _LENGTH in d]
+    end = max((d.get(_STRIP, 0) + d.get(_STRIP_BYTES, 0) for d in directories), default=0)
     width, height = _largest(sizes)
     return _limited(
-        Blocks(tags=tags, tags_broken=broken, width=width, height=height, header_broken=width is None)
+        Blocks(
+            tags=tags,
+            tags_broken=broken,
+            width=width,
+            height=height,
+            header_broken=width is None,
+            truncated=end > os.fstat(handle.fileno()).st_size,
+        )
     )
 
 
@@ -347,22 +356,27 @@ def _largest(sizes: list[tuple[int, int] | None]) -> tuple[int, int] | tuple[Non
     return max(sound, key=lambda s: s[0] * s[1]) if sound else (None, None)
 
 
-def _size_in_directory(window: _Window, at: int) -> tuple[int, int] | None:
-    """ImageWidth and ImageLength (tags 256, 257; TIFF 6.0, section 8) of the directory at an offset."""
+_WIDTH, _LENGTH, _STRIP, _STRIP_BYTES = 256, 257, 273, 279
+"""ImageWidth, ImageLength, StripOffsets, StripByteCounts (TIFF 6.0, section 8)."""
+
+
+def _directory(window: _Window, at: int | None) -> dict[int, int]:
+    """The single numbers of the directory at an offset, None for the first, by tag; empty when it cannot be read."""
     try:
         order = "<" if window.read(2) == b"II" else ">"
+        if at is None:
+            window.seek(4)
+            (at,) = struct.unpack(f"{order}I", window.read(4))
         window.seek(at)
         (count,) = struct.unpack(f"{order}H", window.read(2))
         table = window.read(12 * min(count, 512))
-        seen: dict[int, int] = {}
-        for tag, kind, _, value in struct.iter_unpack(f"{order}HHI4s", table[: len(table) // 12 * 12]):
-            if tag in {256, 257} and kind in {3, 4}:
-                seen[tag] = struct.unpack(
-                    f"{order}{'H' if kind == 3 else 'I'}", value[: 2 if kind == 3 else 4]
-                )[0]
-        return (seen[256], seen[257]) if len(seen) == 2 else None
     except (struct.error, ValueError, BudgetError):
-        return None
+        return {}
+    found: dict[int, int] = {}
+    for tag, kind, values, value in struct.iter_unpack(f"{order}HHI4s", table[: len(table) // 12 * 12]):
+        if values == 1 and kind in {3, 4}:
+            found[tag] = struct.unpack(f"{order}H2x" if kind == 3 else f"{order}I", value)[0]
+    return found
 
 
 def _with_size(handle: BinaryIO, blocks: Blocks) -> Blocks:

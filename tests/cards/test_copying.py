@@ -193,6 +193,16 @@ def test_a_file_that_grows_while_it_is_read_is_refused(card, store):
     assert files_below(store) == set()
 
 
+@pytest.mark.parametrize("hash_first", [False, True])
+def test_a_reader_that_ends_a_file_early_is_found_out(card, store, hash_first):
+    opener = FaultyCard("rrz")
+    with pytest.raises(CardReadError, match="20000 bytes came off the card where 70001 were announced"):
+        copy_in(
+            open_source(card), found_for(card, PHOTO), store, opener=opener, same_size=lambda _: hash_first
+        )
+    assert files_below(store) == set()
+
+
 @pytest.mark.parametrize("delta", [-1, 1])
 def test_a_file_of_another_size_than_listed_is_refused(card, store, delta):
     found = found_for(card, PHOTO)
@@ -267,10 +277,10 @@ def test_a_folder_that_turned_into_a_link_out_of_the_card_is_refused(tmp_path, c
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no such files")
-@pytest.mark.parametrize("put", [lambda p: p.symlink_to("/etc/hostname"), os.mkfifo, Path.mkdir])
+@pytest.mark.parametrize("put", [lambda p: p.symlink_to(p.with_name("moved.jpg")), os.mkfifo, Path.mkdir])
 def test_a_file_that_turned_into_something_else_is_refused_and_never_hangs(card, store, put):
     found, source = found_for(card, PHOTO), open_source(card)
-    (card / PHOTO).unlink()
+    (card / PHOTO).rename(card / DCIM / "moved.jpg")
     put(card / PHOTO)
     with pytest.raises(CardReadError):
         copy_in(source, found, store)

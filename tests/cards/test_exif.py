@@ -409,16 +409,29 @@ def test_an_id_of_zeros_names_nothing(tmp_path):
 EXIF = {0x9003: ("A", "2026:03:04 10:11:12"), 0xA002: ("I", [400]), 0xA003: ("I", [300])}
 
 
-def test_a_raw_file_is_as_large_as_its_largest_directory_says(tmp_path):
+def a_raw_file(order: str = "<") -> bytes:
+    """A preview's directory, and below it that of the picture, 6000 by 4000, whose bytes end the file."""
     small = {0x100: ("I", [160]), 0x101: ("I", [120]), 0x10F: ("A", "Examplar")}
-    block = tiff({**small, 0x14A: ("I", [0])}, {0x9003: EXIF[0x9003]})
-    at = len(block)
-    block = tiff({**small, 0x14A: ("I", [at])}, {0x9003: EXIF[0x9003]})
-    block += struct.pack("<HHHIIHHIIi", 2, 0x100, 4, 1, 6_000, 0x101, 4, 1, 4_000, 0)
-    found = facts(tmp_path, block, "IMG_0001.DNG", MediaKind.RAW)
+    taken_at = {0x9003: EXIF[0x9003]}
+    at = len(tiff({**small, 0x14A: ("I", [0])}, taken_at))
+    block = tiff({**small, 0x14A: ("I", [at])}, taken_at, order=order)
+    strip = at + 2 + 4 * 12 + 4
+    entries = [(0x100, 4, 6_000), (0x101, 4, 4_000), (0x111, 4, strip), (0x117, 4, 500)]
+    table = b"".join(struct.pack(f"{order}HHII", tag, kind, 1, value) for tag, kind, value in entries)
+    return block + struct.pack(f"{order}H", 4) + table + b"\0" * 4 + b"r" * 500
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_a_raw_file_is_as_large_as_its_largest_directory_says(tmp_path, order):
+    found = facts(tmp_path, a_raw_file(order), "IMG_0001.DNG", MediaKind.RAW)
     assert (found.width, found.height, found.make) == (6_000, 4_000, "Examplar")
     assert found.taken_local == datetime(2026, 3, 4, 10, 11, 12)
     assert found.flags == ()
+
+
+def test_a_raw_file_that_ends_before_its_picture_is_truncated(tmp_path):
+    found = facts(tmp_path, a_raw_file()[:-1], "IMG_0001.DNG", MediaKind.RAW)
+    assert (found.make, codes(found)) == ("Examplar", ["truncated"])
 
 
 def test_a_raw_file_around_a_jpeg_gives_the_jpeg_s_tags(tmp_path):  # layout from memory

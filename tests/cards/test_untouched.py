@@ -19,6 +19,7 @@ from evidence.cards.ledger import Ledger, account, copied, read_ledger, refused,
 from evidence.cards.reading import list_folder, open_on_card
 from evidence.cards.volumes import open_source
 from evidence.cards.watch import ready_now, watch
+from evidence.errors import CardReadError
 from evidence.model import Outcome
 
 WRITING = os.O_WRONLY | os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_TRUNC
@@ -131,6 +132,16 @@ def test_an_open_card_file_cannot_be_written_through(tmp_path):
             os.write(handle._descriptor, b"x")
     finally:
         handle.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no such files")
+@pytest.mark.timeout(60)
+def test_only_a_regular_file_is_ever_opened(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "link").symlink_to(a_card(tmp_path / "card") / DCIM / "IMG_0001.JPG")
+    for name in ("pipe", "link", "card", "none"):
+        with pytest.raises(CardReadError, match=name):
+            open_on_card(tmp_path / name)
 
 
 # --- rule 3 ------------------------------------------------------------------------------

@@ -62,10 +62,11 @@ def test_a_folder_that_cannot_be_listed_is_told_so(tmp_path, monkeypatch):
         open_source(tmp_path)
 
 
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may read everything")
 def test_a_locked_folder_is_not_called_empty(tmp_path):
     locked = tmp_path / "DCIM"
     locked.mkdir(mode=0)
+    if os.access(locked, os.R_OK):
+        pytest.skip("this user may read everything")
     with pytest.raises(BadInputError, match="cannot be opened"):
         open_source(tmp_path)
 

@@ -74,7 +74,8 @@ class FaultyCard:
     """An opener whose reads follow a script: `r` gives the next bytes, `E` fails as a pulled card does.
 
     Where the script ends, reading goes on as it should. `w` gives a byte that is wrong, as a
-    failing reader does, and `g` the next bytes while the file grows.
+    failing reader does, `z` says that the file ends here, and `g` gives the next bytes while the
+    file grows.
     """
 
     def __init__(self, script: str, *, step: int = 10_000) -> None:
@@ -94,6 +95,8 @@ class FaultyCard:
         letter = self._script.pop(0) if self._script else "r"
         if letter == "E":
             raise OSError(errno.EIO, os.strerror(errno.EIO))
+        if letter == "z":
+            return b""
         data = self._file.read(min(size, self._step))
         if letter == "w":
             data = bytes([data[0] ^ 1]) + data[1:]
