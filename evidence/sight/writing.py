@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,8 @@ _READ_HEIGHT = 48
 """Pixels; the recogniser's fixed input height."""
 _WIDEST = 1600
 """Pixels of a line at that height; a longer one is squeezed."""
+_SPACE_LEVEL = 0.2
+"""Chance of a space between two letters from which it is set; see tests/bench/reading_report.py."""
 _LETTERS = frozenset(
     string.ascii_letters
     + string.digits
@@ -186,26 +189,34 @@ def _closer(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tup
 
 
 def _read_all(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tuple[WritingLine, ...]:
-    chosen = list(spots[: plan.most_lines])
-    cuts = [_cut(rgb, spot.corners) for spot in chosen]
-    read = [_read(cut) for cut in cuts]
-    lines = [
-        WritingLine(text=text, confidence=confidence, box=spot.box)
-        for spot, (text, confidence) in zip(chosen, read, strict=True)
-        if text and confidence >= plan.least_confidence
-    ]
-    return tuple(_reading_order(lines))
+    shape = np.array([rgb.shape[1], rgb.shape[0]], dtype=np.float32)
+    lines: list[tuple[Corners, WritingLine]] = []
+    for spot in spots[: plan.most_lines]:
+        corners = _as_read(spot.corners * shape)
+        text, confidence = _read(_cut(rgb, corners))
+        if text and confidence >= plan.least_confidence:
+            lines.append((corners, WritingLine(text=text, confidence=confidence, box=spot.box)))
+    return tuple(_in_reading_order(lines))
 
 
-def _cut(rgb: Picture, corners: Corners) -> Picture:
-    """The line made level, at the recogniser's height; one that stands upright is laid down."""
-    height, width = rgb.shape[:2]
-    points = corners * np.array([width, height], dtype=np.float32)
+def _as_read(points: Corners) -> Corners:
+    """Corners in pixels so that the line runs from the first to the second: one that stands upright is laid down."""
+    across, down = _sides(points)
+    return np.roll(points, 1, axis=0) if down > 1.5 * across else points
+
+
+def _sides(points: Corners) -> tuple[float, float]:
+    """Length and height of a line in pixels."""
     across = max(np.linalg.norm(points[0] - points[1]), np.linalg.norm(points[3] - points[2]))
     down = max(np.linalg.norm(points[0] - points[3]), np.linalg.norm(points[1] - points[2]))
-    if down > 1.5 * across:
-        points, across, down = np.roll(points, 1, axis=0), down, across
-    # A line of long letters in one step down to 48 pixels would alias: halve the picture by areas first.
+    return float(across), float(down)
+
+
+def _cut(rgb: Picture, points: Corners) -> Picture:
+    """The line between four points in pixels, made level and at most twice the recogniser's height."""
+    height, width = rgb.shape[:2]
+    across, down = _sides(points)
+    # Large letters brought down in one step would alias: shrink their part of the picture by areas first.
     shrink = max(1.0, float(down) / (2 * _READ_HEIGHT))
     size = (max(8, round(float(across) / shrink)), max(8, round(float(down) / shrink)))
     target = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]], dtype=np.float32)
@@ -225,7 +236,9 @@ def _cut(rgb: Picture, corners: Corners) -> Picture:
 
 def _read(cut: Picture) -> tuple[str, float]:
     """Text of one level line, and the recogniser's mean certainty of its letters."""
-    width = min(_WIDEST, max(16, math.ceil(_READ_HEIGHT * cut.shape[1] / cut.shape[0])))
+    # A short line is drawn out a little: strokes that lean on each other, as in 8/12, get a step each.
+    stretch = 1.25 if cut.shape[1] < 6 * cut.shape[0] else 1.0
+    width = min(_WIDEST, max(16, math.ceil(stretch * _READ_HEIGHT * cut.shape[1] / cut.shape[0])))
     line = cv2.resize(cut, (width, _READ_HEIGHT), interpolation=cv2.INTER_LINEAR)
     planes = np.zeros((1, 3, _READ_HEIGHT, max(64, _multiple_of_32(width + 16))), dtype=np.float32)
     planes[0, :, :, :width] = (line[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)
@@ -233,27 +246,48 @@ def _read(cut: Picture) -> tuple[str, float]:
 
 
 def _spell(steps: NDArray[np.float32]) -> tuple[str, float]:
-    """Best path of connectionist temporal classification (Graves et al. 2006), among the letters allowed."""
+    """Best path of connectionist temporal classification (Graves et al. 2006), among the letters allowed.
+
+    A space's probability is often spread over several steps, none of which it wins; it is set where its
+    chance over the whole gap between two letters is large enough.
+    """
     columns, letters = _alphabet()
+    space = letters.index(" ")
     allowed = steps[:, columns]
     best, level = allowed.argmax(axis=1), allowed.max(axis=1)
     fresh = np.ones(len(best), dtype=bool)
     fresh[1:] = best[1:] != best[:-1]
-    kept = np.flatnonzero(fresh & (best != 0))
-    text = "".join(letters[best[step]] for step in kept)
-    return text.strip(), float(level[kept].mean()) if len(kept) else 0.0
+    kept = np.flatnonzero(fresh & (best != 0) & (best != space))
+    if not len(kept):
+        return "", 0.0
+    text = letters[best[kept[0]]]
+    for before, here in pairwise(kept):
+        absent = float(np.prod(1 - allowed[before + 1 : here, space]))
+        text += (" " if 1 - absent > _SPACE_LEVEL else "") + letters[best[here]]
+    return text, float(level[kept].mean())
 
 
-def _reading_order(lines: Sequence[WritingLine]) -> list[WritingLine]:
-    """Row by row: a line belongs to the row above when their heights overlap by half."""
-    rows: list[list[WritingLine]] = []
-    for line in sorted(lines, key=lambda each: each.box.top + each.box.bottom):
-        middle = (line.box.top + line.box.bottom) / 2
-        if rows and rows[-1][0].box.top <= middle <= rows[-1][0].box.bottom:
-            rows[-1].append(line)
+def _in_reading_order(lines: Sequence[tuple[Corners, WritingLine]]) -> list[WritingLine]:
+    """Row by row along the writing's own direction, however the board is held.
+
+    A line belongs to the row above when its middle lies within that row's height.
+    """
+    if not lines:
+        return []
+    along = np.sum([(c[1] - c[0]) + (c[2] - c[3]) for c, _ in lines], axis=0)
+    along = along / max(float(np.linalg.norm(along)), 1e-9)
+    down = np.array([-along[1], along[0]])
+    placed = []
+    for corners, line in lines:
+        middle = corners.mean(axis=0)
+        placed.append((float(middle @ down), float(middle @ along), _sides(corners)[1], line))
+    rows: list[list[tuple[float, float, float, WritingLine]]] = []
+    for item in sorted(placed, key=lambda each: each[0]):
+        if rows and item[0] - rows[-1][0][0] < rows[-1][0][2] / 2:
+            rows[-1].append(item)
         else:
-            rows.append([line])
-    return [line for row in rows for line in sorted(row, key=lambda each: each.box.left)]
+            rows.append([item])
+    return [item[3] for row in rows for item in sorted(row, key=lambda each: each[1])]
 
 
 # --- the networks --------------------------------------------------------------------------

@@ -24,9 +24,12 @@ from evidence.codec import from_json, to_json
 from evidence.model import Look, MediaKind
 from evidence.sight import pictures
 from evidence.sight.codes import divider_qr, label_tag_image
-from evidence.sight.look import THUMB_SIDES, LookRequest, look, look_all, thumb_path
+from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, look_all, thumb_path
 from evidence.sight.pictures import MOST_PIXELS, load_full_grey, load_picture
 from evidence.sight.workers import run_each
+
+QUICK = LookOptions(read_writing=False, scene_kinds=False)
+"""For tests of what happens round a look, not of what it sees."""
 
 
 def request_for(path, **more):
@@ -196,7 +199,9 @@ def test_flipped_bytes_anywhere_in_a_jpeg_never_raise(tmp_path):
         for _ in range(int(rng.integers(1, 20))):
             hurt[int(rng.integers(2, len(hurt)))] = int(rng.integers(256))
         path.write_bytes(hurt)
-        assert isinstance(look(LookRequest(path=path, sha256="0" * 64, kind=MediaKind.PHOTO)), Look)
+        assert isinstance(
+            look(LookRequest(path=path, sha256="0" * 64, kind=MediaKind.PHOTO, options=QUICK)), Look
+        )
 
 
 def test_other_kinds_are_not_looked_at(tmp_path):
@@ -274,7 +279,8 @@ def test_the_pixels_are_those_another_decoder_gives(real_photos):
 def photos(tmp_path):
     names = ["a.jpg", "kills.jpg", "b.jpg", "raises.jpg", "c.jpg", "hangs.jpg", "d.jpg"]
     return {
-        name: request_for(saved(tmp_path / name, scene(320, 240, seed=n))) for n, name in enumerate(names)
+        name: request_for(saved(tmp_path / name, scene(320, 240, seed=n)), options=QUICK)
+        for n, name in enumerate(names)
     }
 
 
@@ -285,7 +291,7 @@ def test_a_photo_that_kills_its_process_one_that_hangs_and_one_that_raises_leave
     monkeypatch.setattr("evidence.sight.workers.START_GRACE_S", 20.0)
     told = []
     looks = list(
-        look_all(list(photos.values()), workers=2, timeout_s=1.0, on_done=lambda n, of: told.append((n, of)))
+        look_all(list(photos.values()), workers=2, timeout_s=3.0, on_done=lambda n, of: told.append((n, of)))
     )
     assert len(looks) == len(photos)
     by_sha = dict(looks)

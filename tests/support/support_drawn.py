@@ -1,0 +1,232 @@
+"""Drawn photographs whose truth is known: boards, chalk on shingles, sheets, marks. All seeded by the caller.
+
+The letters are real fonts that look written by hand; the chalk clings to the granules; every picture is
+tilted, shaded, blurred and pressed through JPEG. They are drawings all the same: figures made on them say
+how the reader copes with tilt, shade and chalk, not how an adjuster's hand reads.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import fontpkg
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+HANDS = ("kalam", "caveat", "permanent-marker", "indie-flower", "shadows-into-light")
+WIDE, HIGH = 2000, 1500
+"""Pixels of a drawn photo."""
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """What the light, the lens and the camera do to a picture."""
+
+    tilt: float = 0.06
+    """How far a corner may stray, as a share of the patch's side."""
+    turn: float = 6.0
+    """Degrees either way."""
+    blur: float = 0.8
+    """Sigma in pixels of the drawn photo."""
+    shade: float = 0.45
+    """How much of the light a hard shadow takes."""
+    noise: float = 4.0
+    """Grey levels."""
+    jpeg: int = 85
+
+
+PLAIN = Trouble(tilt=0.02, turn=2.0, blur=0.4, shade=0.0, noise=2.0, jpeg=92)
+USUAL = Trouble()
+HARD = Trouble(tilt=0.14, turn=12.0, blur=1.8, shade=0.6, noise=8.0, jpeg=70)
+
+
+@lru_cache(maxsize=64)
+def font(name: str, size: int) -> ImageFont.FreeTypeFont:
+    """A font of an installed font package, its heaviest weight where it has several."""
+    return ImageFont.truetype(str(fontpkg.path(name, weight=700, nearest=True)), size)
+
+
+# --- grounds -----------------------------------------------------------------------------------
+
+
+def grain(rng: np.random.Generator, wide: int, high: int, scale: float) -> np.ndarray:
+    """Smooth noise (high, wide), mean 0, deviation near 1, with blobs of about `scale` pixels."""
+    small = rng.standard_normal((max(2, int(high / scale) + 2), max(2, int(wide / scale) + 2))).astype(
+        np.float32
+    )
+    return cv2.resize(small, (wide, high), interpolation=cv2.INTER_CUBIC)
+
+
+def shingles(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH, course: int = 150) -> np.ndarray:
+    """An asphalt roof from close by, RGB: courses of tabs, each with its own tone, and granules all over."""
+    base = np.array(
+        [(96, 92, 90), (110, 98, 86), (82, 86, 92), (120, 112, 104), (70, 66, 64)][rng.integers(5)],
+        np.float32,
+    )
+    tone = np.zeros((high, wide), np.float32)
+    tab = int(course * 1.4)
+    for row, top in enumerate(range(0, high, course)):
+        start = -int(rng.integers(tab)) if row % 2 else -tab // 2
+        left = start
+        while left < wide:
+            width = int(tab * rng.uniform(0.7, 1.3))
+            tone[top : top + course, max(0, left) : max(0, left + width)] += rng.normal(0, 9)
+            tone[top : top + course, max(0, left) : max(0, left + 5)] -= 30
+            left += width
+        tone[top : top + max(4, course // 14)] -= rng.uniform(25, 45)
+    tone += 9 * rng.standard_normal((high, wide)).astype(np.float32) + 8 * grain(rng, wide, high, 3)
+    tone += 5 * grain(rng, wide, high, 90)
+    return np.clip(base + tone[..., None], 0, 255)
+
+
+def yard(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.ndarray:
+    """Siding above, lawn below, a window perhaps: what stands behind a board held up, RGB."""
+    out = np.empty((high, wide, 3), np.float32)
+    foot = int(high * rng.uniform(0.55, 0.8))
+    lap = int(rng.uniform(35, 70))
+    wall = np.array(
+        [(190, 186, 176), (150, 160, 170), (176, 150, 130), (205, 205, 200)][rng.integers(4)], np.float32
+    )
+    lines = np.where(np.arange(foot) % lap < 4, -35.0, 10.0 * (np.arange(foot) % lap) / lap)
+    out[:foot] = wall + lines[:, None, None]
+    if rng.random() < 0.7:
+        left, top = int(rng.uniform(0, wide * 0.7)), int(rng.uniform(0, foot * 0.4))
+        pane = np.s_[top : top + int(foot * 0.45), left : left + int(wide * 0.2)]
+        out[pane] = np.array((60, 72, 84), np.float32)
+        cv2.rectangle(out, (left, top), (left + int(wide * 0.2), top + int(foot * 0.45)), (235, 235, 230), 14)
+    lawn = np.array((84, 110, 58), np.float32) + 16 * rng.standard_normal((high - foot, wide, 1)).astype(
+        np.float32
+    )
+    out[foot:] = lawn + 14 * grain(rng, wide, high - foot, 9)[..., None]
+    return np.clip(out + 4 * grain(rng, wide, high, 200)[..., None], 0, 255)
+
+
+def table(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.ndarray:
+    """A wooden or dark ground that a sheet may lie on, RGB."""
+    base = np.array(
+        [(150, 106, 66), (60, 50, 46), (36, 38, 42), (170, 140, 104), (90, 96, 90)][rng.integers(5)]
+    )
+    streaks = cv2.resize(rng.standard_normal((high // 6, 3)).astype(np.float32), (wide, high))
+    return np.clip(base + 10 * streaks[..., None] + 4 * rng.standard_normal((high, wide, 1)), 0, 255).astype(
+        np.float32
+    )
+
+
+# --- writing -----------------------------------------------------------------------------------
+
+
+def letters(lines: list[str], hand: str, size: int, spacing: float = 1.25) -> np.ndarray:
+    """Lines of text as a mask (h, w) of 0..1 with a margin round them."""
+    face = font(hand, size)
+    wide = max(int(face.getlength(line)) for line in lines) + size
+    high = int(size * (spacing * len(lines) + 0.6))
+    picture = Image.new("L", (wide, high))
+    pen = ImageDraw.Draw(picture)
+    for number, line in enumerate(lines):
+        pen.text((size // 2, int(size * (0.25 + spacing * number))), line, font=face, fill=255)
+    return np.asarray(picture, np.float32) / 255
+
+
+def board(lines: list[str], hand: str, rng: np.random.Generator, size: int = 150) -> np.ndarray:
+    """A whiteboard with marker on it, RGB."""
+    mask = letters(lines, hand, size)
+    ink = np.array([(25, 25, 30), (20, 40, 130), (150, 25, 30), (15, 90, 45)][rng.integers(4)], np.float32)
+    mask = cv2.copyMakeBorder(mask, size // 3, size // 3, size // 3, size // 3, cv2.BORDER_CONSTANT)[
+        ..., None
+    ]
+    out = np.float32(238) * (1 - mask) + ink * mask
+    cv2.rectangle(out, (0, 0), (out.shape[1] - 1, out.shape[0] - 1), (130, 130, 135), max(4, size // 14))
+    return out
+
+
+def chalked(
+    ground: np.ndarray,
+    mask: np.ndarray,
+    rng: np.random.Generator,
+    colour: tuple[int, int, int] = (240, 240, 235),
+) -> np.ndarray:
+    """`ground` with chalk where `mask` (same height and width, 0..1) says; it skips the low granules."""
+    high, wide = mask.shape
+    rough = rng.standard_normal((high, wide)).astype(np.float32) * 0.7 + grain(rng, wide, high, 2.5)
+    cover = mask * np.clip(0.75 + 0.35 * rough, 0, 1)
+    return ground * (1 - cover[..., None]) + np.array(colour, np.float32) * cover[..., None]
+
+
+def quad(
+    rng: np.random.Generator,
+    shape: tuple[int, int],
+    share: float,
+    trouble: Trouble,
+    inside: tuple[int, int] = (WIDE, HIGH),
+) -> np.ndarray:
+    """Where a patch of `shape` (h, w) lands in the photo, (4, 2): `share` of its width, turned and tilted."""
+    wide, high = inside
+    width = share * wide
+    height = width * shape[0] / shape[1]
+    if height > 0.9 * high:
+        width, height = width * 0.9 * high / height, 0.9 * high
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], np.float32) * [width / 2, height / 2]
+    corners += rng.uniform(-trouble.tilt, trouble.tilt, (4, 2)) * min(width, height)
+    turn = np.deg2rad(rng.uniform(-trouble.turn, trouble.turn))
+    corners = corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    reach = np.abs(corners).max(axis=0)
+    room = np.maximum(0, np.array([wide, high]) / 2 - reach - 10)
+    return (corners + np.array([wide, high]) / 2 + rng.uniform(-1, 1, 2) * room).astype(np.float32)
+
+
+def lay(ground: np.ndarray, patch: np.ndarray, corners: np.ndarray) -> np.ndarray:
+    """`patch` laid over `ground` with its corners (from top left, clockwise) where they are told."""
+    high, wide = patch.shape[:2]
+    start = np.array([[0, 0], [wide, 0], [wide, high], [0, high]], np.float32)
+    shrink = max(1.0, wide / float(np.linalg.norm(corners[0] - corners[1])))
+    if shrink > 1.5:
+        patch = cv2.resize(patch, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
+        start *= [patch.shape[1] / wide, patch.shape[0] / high]
+    warp = cv2.getPerspectiveTransform(start.astype(np.float32), corners.astype(np.float32))
+    size = (ground.shape[1], ground.shape[0])
+    laid = cv2.warpPerspective(patch.astype(np.float32), warp, size, flags=cv2.INTER_LINEAR)
+    cover = cv2.warpPerspective(np.ones(patch.shape[:2], np.float32), warp, size, flags=cv2.INTER_LINEAR)
+    cover = cover[..., None] if patch.ndim == 3 else cover
+    return ground * (1 - cover) + laid * cover
+
+
+def photographed(picture: np.ndarray, rng: np.random.Generator, trouble: Trouble) -> np.ndarray:
+    """The drawn scene as a camera brings it home, 8-bit RGB: shadow, light, blur, noise, JPEG."""
+    high, wide = picture.shape[:2]
+    out = picture.astype(np.float32) * rng.uniform(0.75, 1.1)
+    if trouble.shade:
+        angle, past = rng.uniform(0, 2 * np.pi), rng.uniform(-0.3, 0.3)
+        y, x = np.mgrid[0:high, 0:wide].astype(np.float32)
+        side = (x / wide - 0.5) * np.cos(angle) + (y / high - 0.5) * np.sin(angle) - past
+        out *= (1 - trouble.shade * np.clip(side * 60, 0, 1))[..., None]
+    if trouble.blur:
+        out = cv2.GaussianBlur(out, (0, 0), trouble.blur * rng.uniform(0.6, 1.2))
+    out += trouble.noise * rng.standard_normal(out.shape).astype(np.float32)
+    pressed = cv2.imencode(
+        ".jpg", np.clip(out, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, trouble.jpeg]
+    )[1]
+    # Encoded and decoded alike, so the order of the colours does not matter.
+    return cv2.imdecode(pressed, cv2.IMREAD_COLOR)
+
+
+def board_photo(
+    lines: list[str], hand: str, rng: np.random.Generator, trouble: Trouble, share: float
+) -> np.ndarray:
+    """A board held up before a house, 8-bit RGB."""
+    patch = board(lines, hand, rng)
+    ground = yard(rng)
+    return photographed(lay(ground, patch, quad(rng, patch.shape[:2], share, trouble)), rng, trouble)
+
+
+def chalk_photo(
+    lines: list[str], hand: str, rng: np.random.Generator, trouble: Trouble, share: float
+) -> np.ndarray:
+    """Writing in chalk on shingles, 8-bit RGB."""
+    mask = letters(lines, hand, 220)
+    where = quad(rng, mask.shape, share, trouble)
+    laid = lay(np.zeros((HIGH, WIDE), np.float32), mask, where)
+    colour = [(240, 240, 235), (240, 215, 90), (120, 175, 230), (235, 130, 140)][rng.integers(4)]
+    ground = shingles(rng, course=int(rng.uniform(110, 260)))
+    return photographed(chalked(ground, laid, rng, colour), rng, trouble)
