@@ -21,9 +21,7 @@ from numpy.typing import NDArray
 
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, DividerMark, LabelMark
-
-Pixels = NDArray[np.uint8]
-"""Grey (height, width) or RGB (height, width, 3), 8 bits."""
+from evidence.sight.pixels import Pixels, fitted, grey_of
 
 PREFIX = "PEA:"
 
@@ -118,12 +116,12 @@ def _family() -> cv2.aruco.Dictionary:
 REDUCED_SIDE = 1600
 """Pixels of the long side that codes are read at first: enough for a sheet on a fiftieth of the frame."""
 
-COARSE_SIDE = 800
-"""Tags are looked for at this size too: a large tag out of focus is found here and not at 1,600."""
+TAG_SIDES = (1600, 800, 400)
+"""Tags are looked for at each of these: a large one out of focus is found at the smaller sizes only."""
 
 THRESHOLD_WINDOW = 13
-"""Pixels of the one adaptive threshold tried at each size; two sizes with one window find what one
-size with three windows finds, in half the time (docs/measurements.md)."""
+"""Pixels of the one adaptive threshold tried at each size; three sizes with one window find more than one
+size with OpenCV's three windows, in about half the time (docs/measurements.md)."""
 
 QR_ONLY = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
 
@@ -135,10 +133,10 @@ def read_codes(image: Pixels, full: Callable[[], Pixels] | None = None) -> Codes
     photo at full size; it is called only when a QR code was seen in `image` that could not be read.
     Areas are shares of the frame.
     """
-    reduced = _fitted(_grey(image), REDUCED_SIDE)
+    reduced = fitted(grey_of(image), REDUCED_SIDE)
     found = _read_qr(reduced)
     if full is not None and any(not code.valid for code in found):
-        larger = _grey(full())
+        larger = grey_of(full())
         if max(larger.shape) > max(reduced.shape):
             found = [*(code for code in found if code.valid), *_read_qr(larger)]
     return CodesSeen(
@@ -186,11 +184,16 @@ def _dividers(found: list[_Code]) -> tuple[DividerMark, ...]:
 
 def _read_labels(grey: Pixels) -> tuple[LabelMark, ...]:
     largest: dict[int, float] = {}
-    for picture in (grey, _fitted(grey, COARSE_SIDE)):
-        corners, numbers, _ = _detector().detectMarkers(picture)
+    for side in TAG_SIDES:
+        smaller = fitted(grey, side)
+        if smaller is grey and side != TAG_SIDES[0]:
+            continue  # looked at already
+        found: dict[int, float] = {}
+        corners, numbers, _ = _detector().detectMarkers(smaller)
         for corner, number in zip(corners, [] if numbers is None else numbers.ravel(), strict=True):
-            area = _area(corner.reshape(4, 2), picture.size)
-            largest[int(number)] = max(area, largest.get(int(number), 0.0))
+            area = _area(corner.reshape(4, 2), smaller.size)
+            found[int(number)] = max(area, found.get(int(number), 0.0))
+        largest = found | largest  # the larger picture measures better
     ordered = sorted(largest.items(), key=lambda item: (-item[1], item[0]))
     return tuple(LabelMark(number=number, code_area=area) for number, area in ordered)
 
@@ -206,18 +209,3 @@ def _detector() -> cv2.aruco.ArucoDetector:
 def _area(corners: NDArray[np.generic], pixels: int) -> float:
     """Share of a frame of that many pixels that the four-sided figure covers."""
     return min(1.0, float(cv2.contourArea(corners.astype(np.float32))) / pixels)
-
-
-def _grey(image: Pixels) -> Pixels:
-    if image.ndim == 3:
-        return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), np.uint8)
-    return np.ascontiguousarray(image)
-
-
-def _fitted(grey: Pixels, side: int) -> Pixels:
-    """The picture with its long side at most `side` pixels."""
-    scale = side / max(grey.shape)
-    if scale >= 1:
-        return grey
-    size = (max(1, round(grey.shape[1] * scale)), max(1, round(grey.shape[0] * scale)))
-    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.uint8)

@@ -13,15 +13,12 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pi_heif
-from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
 
 from evidence.model import MediaKind
-
-Pixels = NDArray[np.uint8]
+from evidence.sight.pixels import Pixels, fitted, grey_of
 
 READ_SIDE = 1600
 """Pixels of the long side that codes and writing are read at."""
@@ -72,7 +69,7 @@ class Picture:
     @cached_property
     def grey(self) -> Pixels:
         """(height, width) at the size of `rgb`."""
-        return np.asarray(cv2.cvtColor(self.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
+        return grey_of(self.rgb)
 
     @cached_property
     def grey_1024(self) -> Pixels:
@@ -83,16 +80,6 @@ class Picture:
     def grey_256(self) -> Pixels:
         """At most 256 pixels on the long side."""
         return fitted(self.grey_1024, 256)
-
-
-def fitted(pixels: Pixels, side: int) -> Pixels:
-    """The same picture with its long side at most `side` pixels."""
-    height, width = pixels.shape[:2]
-    scale = side / max(height, width)
-    if scale >= 1:
-        return pixels
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def load_picture(path: Path, kind: MediaKind, orientation: int = 1) -> Picture:

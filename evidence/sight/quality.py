@@ -11,12 +11,10 @@ from dataclasses import dataclass
 import cv2
 import imagehash
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image
 
 from evidence.model import Finding, Quality
-
-Grey = NDArray[np.uint8]
+from evidence.sight.pixels import Pixels
 
 MEASURED_SIDE = 1024
 """Pixels of the long side of the copy that everything here but the hash is measured on."""
@@ -41,7 +39,7 @@ class QualityLimits:
     """Fewer pixels are small: VGA, below which a hail strike in an overview is a few pixels wide."""
 
 
-def measure(grey: Grey, *, width: int, height: int) -> Quality:
+def measure(grey: Pixels, *, width: int, height: int) -> Quality:
     """Measures of a grey copy of 1,024 pixels; the sizes are the original's, upright."""
     return Quality(
         width=width,
@@ -72,6 +70,6 @@ def quality_flags(quality: Quality, limits: QualityLimits) -> tuple[Finding, ...
     return tuple(found)
 
 
-def perceptual_hash(picture: Grey) -> str:
+def perceptual_hash(picture: Pixels) -> str:
     """16 hexadecimal digits that look-alikes share all but a few bits of; from a copy of 256 pixels."""
     return str(imagehash.phash(Image.fromarray(picture)))

@@ -141,7 +141,8 @@ def test_a_sheet_photographed_aslant_in_uneven_light_is_read(area, blur, least):
 
 
 @pytest.mark.parametrize(
-    ("pixels", "blur", "least"), [(300, 0, 16), (300, 8, 15), (60, 0, 16), (60, 1.6, 16), (30, 0, 15)]
+    ("pixels", "blur", "least"),
+    [(300, 0, 16), (300, 8, 16), (300, 12, 14), (60, 0, 16), (60, 1.6, 16), (30, 0, 15)],
 )
 def test_a_hand_held_tag_is_read_aslant_turned_and_out_of_focus(pixels, blur, least):
     rng = np.random.default_rng(11)

@@ -10,7 +10,7 @@ from PIL import Image, ImageOps
 from scipy.fft import dctn
 
 from evidence.model import Quality
-from evidence.sight.pictures import fitted
+from evidence.sight.pixels import fitted
 from evidence.sight.quality import QualityLimits, measure, perceptual_hash, quality_flags
 
 

@@ -1,0 +1,26 @@
+"""Pictures as arrays: 8 bits, grey (height, width) or RGB (height, width, 3), upright unless said otherwise."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Pixels = NDArray[np.uint8]
+
+
+def grey_of(pixels: Pixels) -> Pixels:
+    """The picture in grey by the weights of ITU-R BT.601, or itself when it is grey already."""
+    if pixels.ndim == 3:
+        return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), np.uint8)
+    return np.ascontiguousarray(pixels)
+
+
+def fitted(pixels: Pixels, side: int) -> Pixels:
+    """The same picture with its long side at most `side` pixels; never enlarged."""
+    height, width = pixels.shape[:2]
+    scale = side / max(height, width)
+    if scale >= 1:
+        return pixels
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
