@@ -37,7 +37,7 @@ class ToShoot:
     lines: tuple[ShootLine, ...]
     """Outside round the house, then inside, and the roof last."""
     safety: str
-    """Empty only when no line leads on the roof."""
+    """Never empty when a line leads on the roof."""
     confirm: tuple[ShootLine, ...] = ()
     """What only guesses satisfy: no need to shoot, but a person must confirm it."""
 
@@ -46,8 +46,18 @@ def still_to_shoot(report: CoverageReport) -> ToShoot:
     """The missing shots of a report in walking order: clockwise from the front, what is asked once after that."""
     lines = tuple(_line(item, _what(item)) for item in _walked(report.missing))
     confirm = tuple(_line(item, item.why) for item in _walked(report.guessed))
-    up = any(item.area is Area.ROOF or item.for_each is ForEach.SLOPE for item in report.missing)
-    return ToShoot(lines=lines, safety=(report.safety or SAFETY) if up else "", confirm=confirm)
+    return ToShoot(lines=lines, safety=_note(report), confirm=confirm)
+
+
+def _note(report: CoverageReport) -> str:
+    """The list's note when something missing leads up, or when the list never does and so means it for everything."""
+    if any(_leads_up(item) for item in report.missing):
+        return report.safety or SAFETY
+    return report.safety if report.missing and not any(_leads_up(item) for item in report.items) else ""
+
+
+def _leads_up(item: Item) -> bool:
+    return item.area is Area.ROOF or item.for_each is ForEach.SLOPE
 
 
 def _what(item: Item) -> str:

@@ -145,8 +145,8 @@ def test_an_altered_plan_is_refused_whole(desk, tmp_path, edit, when):
     path = frozen.folder / PLAN
     path.write_bytes(edit(path.read_bytes()))
     with pytest.raises(PurgeRefusedError):
-        if when == "before approval":
-            approve(desk, frozen.folder, by="Bob")
+        approve(desk, frozen.folder, by="Bob")
+    with pytest.raises(PurgeRefusedError):
         run_plan(desk, RULES, frozen.folder, by="Ann")
     for claim in (ONE, TWO, ClaimId("NEW")):
         assert_untouched(desk, claim)

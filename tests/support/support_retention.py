@@ -17,6 +17,7 @@ from evidence.retention.desk import CopyKind, KnownCopy, PurgeEntry, Tombstone
 from evidence.retention.schedule import ClaimFacts, Hold, Turn, TurnKind
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+TODAY = date(2026, 11, 25)
 
 
 def digest(data: bytes) -> Sha256:
@@ -47,7 +48,7 @@ class MemoryDesk:
     log: list[PurgeEntry] = field(default_factory=list)
     tombstones: dict[ClaimId, Tombstone] = field(default_factory=dict)
     removed: list[KnownCopy] = field(default_factory=list)
-    day: date = NOON.date()
+    day: date = TODAY
     before: Callable[[str], None] = lambda _deed: None
 
     def add(self, facts: ClaimFacts, *photos: bytes) -> None:
@@ -123,7 +124,7 @@ class FolderDesk:
     `look_for` walks every folder and hashes every file, so it knows nothing that the disk does not say.
     """
 
-    def __init__(self, root: Path, *, day: date = NOON.date()) -> None:
+    def __init__(self, root: Path, *, day: date = TODAY) -> None:
         self.root, self.day = root, day
         self.index: dict[ClaimId, ClaimFacts] = {}
         for name in ("claims", "intake", "thumbs", "staging", "log", "tombstones"):
