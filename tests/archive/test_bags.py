@@ -158,6 +158,29 @@ def test_a_file_that_somebody_dropped_into_the_bag_is_kept(home, kept):
     assert not list(home.rglob("Thumbs.db"))
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows keeps folder entries in its journal")
+def test_the_next_state_is_on_the_disk_before_it_takes_its_place(home, kept, monkeypatch):
+    build_bag(home, photos(kept, "A1.JPG"), RECORDS, INFO)
+    flushed = set()
+    fsync = os.fsync
+    monkeypatch.setattr(os, "fsync", lambda fd: flushed.add(os.fstat(fd).st_ino) or fsync(fd))
+    heard = []
+
+    def listen(step: str) -> None:
+        heard.append(step)
+        if step == "complete":
+            fresh = swap.next_of(home)
+            folders = [fresh, *(path for path in fresh.rglob("*") if path.is_dir())]
+            tags = [
+                path for path in fresh.rglob("*") if path.is_file() and path.parts[len(fresh.parts)] != "data"
+            ]
+            assert {path.stat().st_ino for path in (*folders, *tags)} <= flushed
+
+    elsewhere = photos(kept, "A1.JPG", "B/A2.JPG")
+    build_bag(home, elsewhere, RECORDS, INFO, step=listen)
+    assert heard == ["begun", "placed A1.JPG", "placed B/A2.JPG", "written", "complete", "exchanged", "swept"]
+
+
 def test_a_folder_that_is_no_bag_is_not_replaced(home, kept):
     home.mkdir(parents=True)
     (home / "thesis.doc").write_text("years of work")

@@ -68,6 +68,7 @@ def test_a_build_that_is_killed_anywhere_leaves_a_valid_bag_and_loses_nothing(gr
         assert outside_verdict(home) == ""
         assert set(read_manifest(home)) == {*AFTER}
         assert [p.read_text() for p in home.rglob("note*")] == ["call the roofer"]
+        assert not (home / "strays").exists()  # a photo that was taken out does not come back
         if alive:
             break
         shutil.rmtree(home.parent)

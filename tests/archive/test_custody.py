@@ -331,6 +331,26 @@ def test_a_kill_in_any_call_to_the_disk_leaves_a_log_that_goes_on(tmp_path, star
     assert 6 < number < 39
 
 
+def test_the_line_is_on_the_disk_before_the_head_speaks_of_it(tmp_path, monkeypatch):
+    log = filled(tmp_path, 1)
+    inode = log.path.stat().st_ino
+    events = []
+    write, fsync, replace = os.write, os.fsync, os.replace
+
+    def note(name, whole):
+        def call(first, *args):
+            if name == "replace" or os.fstat(first).st_ino == inode:
+                events.append(name)
+            return whole(first, *args)
+
+        return call
+
+    for name, whole in (("write", write), ("fsync", fsync), ("replace", replace)):
+        monkeypatch.setattr(os, name, note(name, whole))
+    log.append("dana", "x", "y", {}, START)
+    assert events == ["write", "fsync", "replace"]
+
+
 MANY_APPENDS = """
 import sys
 from datetime import UTC, datetime
