@@ -29,7 +29,7 @@ SIDECARS = frozenset({"xmp", "thm", "aae", "txt"})
 LITTER: tuple[str, ...] = (
     # macOS
     ".DS_Store", "._*", ".apdisk", ".VolumeIcon.icns", ".metadata_never_index", ".metadata_never_index_unless_rootfs",
-    ".com.apple.timemachine.donotpresent", ".Spotlight-V100/", ".Trashes/", ".fseventsd/", ".TemporaryItems/",
+    ".Spotlight-V100/", ".Trashes/", ".fseventsd/", ".TemporaryItems/",
     ".DocumentRevisions-V100/", "__MACOSX/",
     # Windows
     "Thumbs.db", "Thumbs.db:*", "ehthumbs.db", "ehthumbs_vista.db", "desktop.ini", "autorun.inf",
@@ -37,8 +37,8 @@ LITTER: tuple[str, ...] = (
     # Linux and Android
     ".directory", ".nomedia", ".Trash-*/", ".trashed-*/", "lost+found/", ".thumbnails/*", ".thumbdata*",
     # what cameras write for themselves: counters, indexes, print orders
-    "*.CTG", "NIKON???.DSC", "AUTPRINT.MRK", "INDEXING.BDM", "MOVIEOBJ.BDM", "INDEX.BDM", "SONYCARD.IND",
-    "DATABASE.BIN", "AVIN????.INP", "AVIN????.BNP", "AVIN????.INT",
+    "*.CTG", "AUTPRINT.MRK", "INDEXING.BDM", "MOVIEOBJ.BDM", "INDEX.BDM",
+    "AVIN????.INP", "AVIN????.BNP", "AVIN????.INT",
 )  # fmt: skip
 """Files that a system or a camera leaves for its own use and that nobody shot.
 

@@ -76,6 +76,7 @@ def test_zeros_that_a_crash_left_at_the_end_are_a_torn_end(tmp_path):
     assert read_ledger(path) == ({"a": 1},)
     journal_of(path, [{"b": 2}])
     assert read_ledger(path) == ({"a": 1}, {"b": 2})
+    assert path.read_bytes() == b'{"a": 1}\n{"b": 2}\n'
 
 
 def test_no_journal_is_no_entries(tmp_path):
