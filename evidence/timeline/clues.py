@@ -31,6 +31,8 @@ WITHIN_WIDTH, PAUSE_WIDTH, BETWEEN_WIDTH, ERRAND_WIDTH = 1.0, 1.0, 0.9, 1.3
 """Standard deviations of the log gap: most gaps lie within a factor of e**width of their median."""
 ERRAND_MEDIAN = 300.0
 """Seconds from a house to a photo taken on the way, or from one to the next house."""
+MOST_BOUNDARIES = 0.1
+"""Highest chance of a boundary after any photo, whatever the day seems to show."""
 LOST_CLOCK_CAP = 2.0
 """Nats that gaps of a clock without a date may add to other evidence; too few to split by themselves."""
 
@@ -82,7 +84,7 @@ def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
     across = (float((p * x).sum()) + PRIOR_GAPS * prior) / (weight + PRIOR_GAPS)
     spread2 = (float((p * (x - across) ** 2).sum()) + PRIOR_GAPS * BETWEEN_WIDTH**2) / (weight + PRIOR_GAPS)
     hazard = (1.0 + float(crossing.sum())) / (options.photos_a_house + crossing.size)
-    return GapModel((mean, width), (across, spread2**0.5), min(0.5, hazard))
+    return GapModel((mean, width), (across, spread2**0.5), min(MOST_BOUNDARIES, hazard))
 
 
 # --- sheets --------------------------------------------------------------------------------
@@ -234,21 +236,25 @@ def metres(points: Sequence[GeoPoint | None], origin: GeoPoint) -> Floats:
     return out
 
 
-def site_score(distance: Floats, seen: NDArray[np.bool_], options: SplitOptions) -> Floats:
-    """Nats for a position this far from a claim's site against anywhere near.
+def site_density(distance: Floats, seen: NDArray[np.bool_], options: SplitOptions) -> Floats:
+    """Log density, per square metre, of a position this far from a claim's site.
 
     Bivariate Student: narrow (nu = 6) about a site learnt from photos; wider (nu = 4) about a
     geocoded address, with shares for addresses that were geocoded badly or wrongly.
     """
-    wide = options.site_spread
     sure = _student(distance, options.seen_spread, 6.0)
-    coded = (1 - GEOCODE_OFF - GEOCODE_WRONG) * _student(distance, wide, 4.0)
+    coded = (1 - GEOCODE_OFF - GEOCODE_WRONG) * _student(distance, options.site_spread, 4.0)
     coded = coded + GEOCODE_OFF * _student(distance, BLOCK, 4.0)
     anywhere = 1 / (pi * AREA**2)
-    density = np.where(
-        seen, (1 - SEEN_ELSEWHERE) * sure + SEEN_ELSEWHERE * anywhere, coded + GEOCODE_WRONG * anywhere
+    return np.asarray(
+        np.log(
+            np.where(
+                seen,
+                (1 - SEEN_ELSEWHERE) * sure + SEEN_ELSEWHERE * anywhere,
+                coded + GEOCODE_WRONG * anywhere,
+            )
+        )
     )
-    return np.asarray(np.log(density / anywhere))
 
 
 def _student(distance: Floats, spread: float, nu: float) -> Floats:
@@ -256,9 +262,15 @@ def _student(distance: Floats, spread: float, nu: float) -> Floats:
     return np.asarray((1 + distance**2 / (nu * spread**2)) ** (-(nu + 2) / 2) / (2 * pi * spread**2))
 
 
+def move_density(step: Floats) -> Floats:
+    """Log density, per square metre, of another house this far away; of anywhere near for an unknown step."""
+    known = -np.log(2 * pi * np.maximum(step, NEAREST) ** 2 * log(FARTHEST / NEAREST))
+    return np.asarray(np.where(np.isnan(step), -log(pi * AREA**2), known))
+
+
 def move_score(step: Floats, walk: Floats) -> Floats:
     """Nats for a step between two fixes as a move to another house against a walk round this one."""
     variance = walk**2
-    move = 1 / (2 * pi * np.maximum(step, NEAREST) ** 2 * log(FARTHEST / NEAREST))
+    move = np.exp(move_density(step))
     stay = (1 + step**2 / (4 * variance)) ** -3 / (2 * pi * variance)
     return np.asarray(np.log(move) - np.log((1 - WILD) * stay + WILD * move))

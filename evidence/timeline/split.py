@@ -30,6 +30,8 @@ CUT_AGAIN = -8.0
 """Nats for a house that goes on under the same claim after a person cut it."""
 LOOK_GAP = 240.0
 """Seconds: a fix beyond a longer gap says nothing of where the photos before the gap were taken."""
+ASTRAY = -6.0
+"""Nats, at most, against a claim for photos far from its house: fixes and sites can be wrong."""
 SHEET_REACH = 180.0
 """Seconds around a sheet that was read in which fixes show where its house stands."""
 ERRAND_GOES_ON = 0.5
@@ -203,9 +205,9 @@ class _Places:
     """What fixes say. The position of a house is one fact, so it counts on entering and on leaving, not per photo."""
 
     enter: Floats
-    """(N, C) nats for entering each claim's house at this shot."""
+    """(N, C) nats for entering each claim's house at this shot, against any other house as far away."""
     leave: Floats
-    """(N, C) nats for having been at each claim's house up to this shot."""
+    """(N, C) nats, none above zero, against having been at each claim's house up to this shot."""
     move: Floats
     """(N-1,) nats of the steps between fixes as moves to another house."""
 
@@ -225,13 +227,24 @@ def _places(day: _Day, claims: Mapping[ClaimId, ClaimSite], sites: Sites, option
     if count:
         seen = np.array([c in sites.seen for c in day.states], dtype=np.bool_)
         spots = clues.metres([_site_of(c, claims, sites) for c in day.states], day.origin)
-        for scores, looks in (
-            (enter, _looks(day, fixed, options.look, ahead=True)),
-            (leave, _looks(day, fixed, options.look, ahead=False)),
-        ):
-            away = np.hypot(looks[:, None, 0] - spots[None, :, 0], looks[:, None, 1] - spots[None, :, 1])
-            scores[:] = np.nan_to_num(clues.site_score(away, seen, options))
+        ahead = _looks(day, fixed, options.look, ahead=True)
+        behind = _looks(day, fixed, options.look, ahead=False)
+        hop = np.full(shots, np.nan)
+        hop[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
+        there = clues.site_density(_away(ahead, spots), seen, options)
+        enter = np.nan_to_num(there - clues.move_density(hop)[:, None])
+        fair = clues.site_density(np.full(count, clues.HOUSE), seen, options)
+        leave = np.nan_to_num(
+            np.clip(clues.site_density(_away(behind, spots), seen, options) - fair, ASTRAY, 0.0)
+        )
     return _Places(enter, leave, move)
+
+
+def _away(positions: Floats, spots: Floats) -> Floats:
+    """(N, C) metres from each position to each claim's site."""
+    return np.asarray(
+        np.hypot(positions[:, None, 0] - spots[None, :, 0], positions[:, None, 1] - spots[None, :, 1])
+    )
 
 
 def _looks(day: _Day, fixed: NDArray[np.int64], most: int, *, ahead: bool) -> Floats:

@@ -121,7 +121,7 @@ class SplitOptions:
 
     photos_a_house: float = 120.0
     """Prior mean; an inspection takes 60 to 300 photos."""
-    sheet_kept: float = 0.93
+    sheet_kept: float = 0.9
     """Share of houses whose sheet is photographed, on a day on which sheets are used."""
     sheet_read: float = 0.93
     """Share of photographed sheets whose code is read; most of the rest are still seen to be a sheet."""
@@ -132,9 +132,9 @@ class SplitOptions:
 
     within_median: float = 12.0
     """Seconds between two photos of one house, before the day's own gaps are seen."""
-    pause_share: float = 0.006
+    pause_share: float = 0.004
     """Share of gaps within a house that are pauses: a talk, a ladder, a meal."""
-    pause_median: float = 400.0
+    pause_median: float = 300.0
     """Seconds."""
     between_median: float = 840.0
     """Seconds from the last photo of a house to the first of the next: packing, driving, knocking."""
