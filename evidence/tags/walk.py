@@ -340,58 +340,47 @@ def _rows(array: Floats) -> Floats:
     return shares
 
 
-def count_moves(model: WalkModel, gaps: Sequence[int], heard: Floats) -> Habits:
-    """Expected counts of one walk under the model (the E step of Baum and Welch), ready to be added up.
+def count_moves(model: WalkModel, gaps: Sequence[int], heard: Floats, trust: Floats) -> tuple[Belief, Habits]:
+    """The belief about one walk, and its expected counts (the E step of Baum and Welch), to be added up.
 
-    With every photo's tag confirmed these are nearly whole numbers.
+    `heard` is (1, photos, steps). `trust` (photos,) says how much each photo's tag may teach, 0 to 1: with
+    every tag confirmed the counts are nearly whole numbers.
     """
     belief = forward_backward(model, gaps, heard)
     plan, chain = model.plan, model.chain[1]
-    none = Habits.none(plan)
     pairs = np.zeros((len(plan.steps), len(plan.steps)))
-    gap_counts = none.gaps.copy()
+    gap_counts = Habits.none(plan).gaps.copy()
+    likely = np.flatnonzero(belief.styles > 1e-3)
     for t, bin_ in enumerate(gaps):
-        joint = np.zeros_like(pairs)
-        for s, share in enumerate(belief.styles):
-            if share < 1e-4:
-                continue
-            # the posterior of a pair is the share of the first in reaching the second, times the
-            # posterior of the second
-            now = belief.so_far[s, t][:, None] * chain[bin_, s]
-            reach = np.maximum(now.sum(axis=0), 1e-300)
-            joint += share * now * (belief.by_style[s, t + 1] / reach)[None]
+        weight = math.sqrt(trust[t] * trust[t + 1])
+        if weight == 0:
+            continue
+        # the posterior of a pair is the share of the first in reaching the second, times the
+        # posterior of the second
+        now = belief.so_far[likely, t][:, :, None] * chain[bin_, likely]
+        reach = np.maximum(now.sum(axis=1), 1e-300)
+        after = belief.styles[likely, None] * belief.by_style[likely, t + 1] / reach
+        joint = weight * np.einsum("sij,sj->ij", now, after)
         pairs += joint
         if bin_ != NO_GAP:
             gap_counts[:, bin_] += np.bincount(model.classes.ravel(), joint.ravel(), minlength=4)
-    return _gathered(plan, pairs, belief, gap_counts)
+    return belief, _gathered(plan, pairs, belief, gap_counts, trust)
 
 
-def _gathered(plan: WalkPlan, pairs: Floats, belief: Belief, gap_counts: Floats) -> Habits:
-    none = Habits.none(plan)
-    within, opens, places = none.within.copy(), none.opens.copy(), none.places.copy()
-    starts = none.starts.copy()
+def _gathered(plan: WalkPlan, pairs: Floats, belief: Belief, gap_counts: Floats, trust: Floats) -> Habits:
+    """Counts of moves between steps as counts of the few numbers the chain is made of."""
+    counts = Habits.none(plan)
     steps = plan.steps
     kind = np.array([step.kind for step in steps])
     shot = np.array([step.shot for step in steps])
     place = np.array([step.place for step in steps])
-    for i, j in np.argwhere(pairs > 1e-6):
-        share = pairs[i, j]
-        if place[i] == place[j]:
-            within[kind[i], shot[j]] += share
-        else:
-            within[kind[i], -1] += share
-            opens[kind[j]] += share
-            places[place[i], place[j]] += share
-    np.add.at(starts, place, belief.steps[0])
-    np.add.at(opens, kind, belief.steps[0])
-    return Habits(
-        within=within,
-        opens=opens,
-        places=places,
-        starts=starts,
-        styles=belief.styles.copy(),
-        gaps=gap_counts,
-        looks=none.looks,
-        chalk=none.chalk,
-        sound=none.sound,
-    )
+    stays = place[:, None] == place[None]
+    from_, to = np.nonzero(stays)
+    np.add.at(counts.within, (kind[from_], shot[to]), pairs[from_, to])
+    np.add.at(counts.within[:, -1], kind, np.where(stays, 0.0, pairs).sum(axis=1))
+    np.add.at(counts.opens, kind, np.where(stays, 0.0, pairs).sum(axis=0))
+    from_, to = np.nonzero(~stays)
+    np.add.at(counts.places, (place[from_], place[to]), pairs[from_, to])
+    np.add.at(counts.starts, place, trust[0] * belief.steps[0])
+    np.add.at(counts.opens, kind, trust[0] * belief.steps[0])
+    return replace(counts, gaps=gap_counts, styles=trust.mean() * belief.styles)
