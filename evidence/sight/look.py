@@ -18,6 +18,7 @@ from typing import TypeVar
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 from evidence.model import Finding, Look, MediaKind, SceneKind, Sha256, WritingLine
@@ -113,7 +114,7 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
     vector = tried("embedding", lambda: embed(picture.rgb), None) if request.options.scene_kinds else None
     scenes: dict[SceneKind, float] = {}
     if vector is not None:
-        scenes = tried("naming the scene", partial(shipped_head().scenes, vector), scenes)
+        scenes = tried("naming the scene", partial(_scenes_of, vector), scenes)
     # A code or a label card says all that a board would.
     wordless = not request.options.read_writing or bool(codes.dividers or codes.labels)
     writing: tuple[WritingLine, ...] = ()
@@ -136,6 +137,10 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
         quality=quality,
         flags=tuple(flags),
     )
+
+
+def _scenes_of(vector: NDArray[np.float32]) -> dict[SceneKind, float]:
+    return dict(shipped_head().scenes(vector))
 
 
 def _failed(what: str, problem: BaseException) -> Finding:

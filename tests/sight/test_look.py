@@ -198,7 +198,7 @@ def test_flipped_bytes_anywhere_in_a_jpeg_never_raise(tmp_path):
     rng = np.random.default_rng(6)
     whole = bytearray(saved(tmp_path / "whole.jpg", scene(320, 240)).read_bytes())
     path = tmp_path / "hurt.jpg"
-    for _ in range(150):
+    for _ in range(80):
         hurt = bytearray(whole)
         for _ in range(int(rng.integers(1, 20))):
             hurt[int(rng.integers(2, len(hurt)))] = int(rng.integers(256))
@@ -251,9 +251,9 @@ def test_one_part_that_fails_does_not_cost_the_others(tmp_path, monkeypatch):
     assert seen.quality
 
 
-@pytest.mark.parametrize("folder", ["cameras", "broken", "sheets", "gps_walk"])
+@pytest.mark.parametrize("folder", ["cameras", "broken", "sheets"])
 def test_every_real_photo_is_looked_at_without_a_failure(real_photos, folder, tmp_path):
-    paths = sorted(p for p in (real_photos / folder).iterdir() if p.is_file())[:16]
+    paths = sorted(p for p in (real_photos / folder).iterdir() if p.is_file())
     assert paths
     for path in paths:
         options = LookOptions() if folder == "broken" else PLAIN
@@ -335,3 +335,16 @@ def test_the_look_keeps_to_one_thread(photos):
     look(photos["a.jpg"])
     assert cv2.getNumThreads() == 1
     assert os.getpid() > 0
+
+
+def test_a_network_that_cannot_be_had_costs_only_what_it_would_have_said(tmp_path, monkeypatch):
+    def absent(*_):
+        raise OSError("the weights are gone")
+
+    for name in ("embed", "shipped_head", "read_writing"):
+        with monkeypatch.context() as patch:
+            patch.setattr(look_module, name, absent)
+            seen = look(request_for(saved(tmp_path / "a.jpg", scene()), options=LookOptions()))
+        assert codes_of(seen) == ["look_failed"], name
+        assert seen.quality
+        assert seen.phash
