@@ -20,10 +20,11 @@ Places = npt.NDArray[np.intp]
 
 BITS = 64
 _BLOCKS, _BLOCK_BITS = 4, 16
-_OUTRIGHT_BELOW = 200_000
-"""Comparing with this many codes takes about as long as probing the index (measured in tests/bench)."""
 _MOST_BLOCK_BITS = 2
 """137 values to probe for a block; with 3 bits it would be 697, and comparing outright wins."""
+_OUTRIGHT_BELOW = {0: 100_000, 1: 200_000, 2: 3_000_000}
+"""By the bits a block may differ in: with fewer codes than this, comparing them all is the quicker
+(`tests/bench/doubles_bench.py`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,9 +52,10 @@ class DoubleIndex:
     """Hashes of a whole archive, for questions of the kind: which are within so many bits of this one?"""
 
     def __init__(self, phashes: Sequence[str]) -> None:
-        codes = [(place, code) for place, code in enumerate(map(code_of, phashes)) if code is not None]
-        self._places: Places = np.array([place for place, _ in codes], dtype=np.intp)
-        self._codes: Codes = np.array([code for _, code in codes], dtype=np.uint64)
+        known = [place for place, phash in enumerate(phashes) if phash]
+        digits = "".join(phashes[place].zfill(BITS // 4) for place in known)
+        self._places: Places = np.array(known, dtype=np.intp)
+        self._codes: Codes = np.frombuffer(bytes.fromhex(digits), dtype=">u8").astype(np.uint64)
         self._blocks: list[tuple[npt.NDArray[np.uint16], Places]] | None = None
 
     def __len__(self) -> int:
@@ -76,7 +78,7 @@ class DoubleIndex:
     def _candidates(self, code: int, bits: int) -> Places | None:
         """Places in the code array worth comparing, each once; None when all are."""
         radius = bits // _BLOCKS
-        if len(self) < _OUTRIGHT_BELOW or radius > _MOST_BLOCK_BITS:
+        if len(self) < _OUTRIGHT_BELOW.get(radius, len(self) + 1):
             return None
         found = []
         for number, (values, order) in enumerate(self._sorted_blocks()):

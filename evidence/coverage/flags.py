@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from evidence.coverage.doubles import pairs
-from evidence.coverage.match import Seen, firm, too_poor, within
+from evidence.coverage.match import Seen, too_poor, within
 from evidence.coverage.report import CheckOptions, Elsewhere, Item, Status
 from evidence.coverage.shots import QualityFloor, ShotList
 from evidence.model import Claim, Condition, Face, Finding, GeoPoint, MediaKind, Role, Sha256
@@ -70,7 +70,7 @@ def all_flags(case: FlagCase) -> tuple[Finding, ...]:
         *(_about_quality(seen, floor) for seen in shown if seen.photo.kind is MediaKind.PHOTO),
         _doubles(shown, options),
         _elsewhere(case),
-        _counts(shown, options),
+        _counts(shown),
         _contradictions(shown, case.items),
     )
     for source in sources:
@@ -174,14 +174,13 @@ def _elsewhere(case: FlagCase) -> Iterator[Finding]:
             yield _finding("alike_elsewhere", known[match.photo], detail)
 
 
-def _counts(photos: Sequence[Seen], options: CheckOptions) -> Iterator[Finding]:
+def _counts(photos: Sequence[Seen]) -> Iterator[Finding]:
     """Counts of hits on a face of which no photo shows the square they were counted in."""
-    level = options.guess_level
-    faces = {firm(seen.face, level) for seen in photos if firm(seen.role, level) == Role.TEST_SQUARE}
+    faces = {seen.face[0] for seen in photos if seen.role[0] == Role.TEST_SQUARE}
     for seen in photos:
-        count, face = firm(seen.count, level), firm(seen.face, level)
-        if count and face not in faces:
-            where = f"the {face} slope" if face not in {"", Face.NONE} else "that slope"
+        count, face = seen.count[0], seen.face[0]
+        if count is not None and face not in faces:
+            where = f"the {face} slope" if face not in {None, Face.NONE} else "that slope"
             yield _finding(
                 "count_without_square",
                 seen,
@@ -196,8 +195,8 @@ def _contradictions(photos: Sequence[Seen], items: Sequence[Item]) -> Iterator[F
         if item.status is not Status.MET:
             continue
         shown = [known[sha] for sha in item.photos]
-        proofs = [s for s in shown if s.role and s.role.value == Role.NO_DAMAGE_PROOF]
-        damaged = [s for s in shown if s.condition and s.condition.value == Condition.DAMAGE]
+        proofs = [s for s in shown if s.role[0] == Role.NO_DAMAGE_PROOF]
+        damaged = [s for s in shown if s.condition[0] == Condition.DAMAGE]
         if proofs and damaged:
             thing = f"{item.place}: {item.title}" if item.place else item.title
             yield _finding(

@@ -25,17 +25,22 @@ class Says(IntEnum):
     STATED = 2
 
 
+Word = tuple[str | None, bool]
+"""What a photo firmly says of a facet, and whether it is stated; None for silence and for weak guesses."""
+
+
 @dataclass(frozen=True, slots=True)
 class Seen:
     """A photo, prepared for many questions."""
 
     photo: PhotoRecord
-    role: FacetValue | None
-    face: FacetValue | None
-    component: FacetValue | None
-    condition: FacetValue | None
-    count: FacetValue | None
+    role: Word
+    face: Word
+    component: Word
+    condition: Word
+    count: Word
     code: int | None
+    """The perceptual hash as a number."""
     taken: datetime | None
     """Naive, on the job's common clock."""
     sheet: bool
@@ -44,23 +49,29 @@ class Seen:
     """Why the picture proves nothing; empty when it is whole."""
 
 
-def see(photo: PhotoRecord) -> Seen:
-    """Prepare a photo."""
+def see(photo: PhotoRecord, level: float) -> Seen:
+    """Prepare a photo; guesses less probable than `level` are silence."""
     tags = photo.tags
     role = tags.get(Facet.ROLE)
     sheet = role.value in _SHEETS if role else bool(photo.look.dividers)
     return Seen(
         photo=photo,
-        role=role,
-        face=tags.get(Facet.FACE),
-        component=tags.get(Facet.COMPONENT),
-        condition=tags.get(Facet.CONDITION),
-        count=tags.get(Facet.COUNT),
+        role=_word(role, level),
+        face=_word(tags.get(Facet.FACE), level),
+        component=_word(tags.get(Facet.COMPONENT), level),
+        condition=_word(tags.get(Facet.CONDITION), level),
+        count=_word(tags.get(Facet.COUNT), level),
         code=code_of(photo.look.phash),
         taken=photo.corrected or photo.facts.taken_local,
         sheet=sheet,
         broken=_broken(photo),
     )
+
+
+def _word(value: FacetValue | None, level: float) -> Word:
+    if value is None or (not value.stated and value.confidence < level):
+        return None, False
+    return value.value, value.stated
 
 
 def _broken(photo: PhotoRecord) -> str:
@@ -84,77 +95,76 @@ def for_structure(criteria: Criteria, structure: str) -> Criteria:
     return replace(criteria, components=frozenset({structure})) if structure else criteria
 
 
-def says(criteria: Criteria, seen: Seen, level: float) -> Says:
+def says(criteria: Criteria, seen: Seen) -> Says:
     """Whether a photo says it all: stated only when no part of it is a guess."""
-    weakest = Says.STATED
-    for allowed, value in (
-        (criteria.roles, seen.role),
-        (criteria.faces, seen.face),
+    firmly = Says.STATED
+    for allowed, word in (
         (criteria.components, seen.component),
+        (criteria.faces, seen.face),
+        (criteria.roles, seen.role),
         (criteria.conditions, seen.condition),
     ):
-        if allowed is not None:
-            weakest = min(weakest, _says_one(allowed, value, level))
-            if weakest is Says.NO:
+        if allowed is None:
+            continue
+        value, stated = word
+        if value is None:
+            if UNSTATED not in allowed:
                 return Says.NO
-    if criteria.count_least is not None:
-        weakest = min(weakest, _says_count(criteria, seen.count, level))
-    return weakest
-
-
-def _says_one(allowed: frozenset[str], value: FacetValue | None, level: float) -> Says:
-    if value is None or (not value.stated and value.confidence < level):
-        return Says.STATED if UNSTATED in allowed else Says.NO
-    if value.value not in allowed:
+        elif value not in allowed:
+            return Says.NO
+        elif not stated:
+            firmly = Says.GUESSED
+    if criteria.count_least is None:
+        return firmly
+    if not _counts(criteria, seen):
         return Says.NO
-    return Says.STATED if value.stated else Says.GUESSED
+    return firmly if seen.count[1] else Says.GUESSED
 
 
-def _says_count(criteria: Criteria, value: FacetValue | None, level: float) -> Says:
-    if value is None or not value.value.isdecimal() or (not value.stated and value.confidence < level):
-        return Says.NO
-    count, most = int(value.value), criteria.count_most
-    if count < (criteria.count_least or 0) or (most is not None and count > most):
-        return Says.NO
-    return Says.STATED if value.stated else Says.GUESSED
+def _counts(criteria: Criteria, seen: Seen) -> bool:
+    """Whether the count said lies within the criteria."""
+    value = seen.count[0]
+    if value is None or not value.isdecimal():
+        return False
+    return int(value) >= (criteria.count_least or 0) and (
+        criteria.count_most is None or int(value) <= criteria.count_most
+    )
 
 
 def contradicts(criteria: Criteria, seen: Seen) -> bool:
     """True when the photo states another face or component: it is simply of something else."""
     return any(
-        allowed is not None and value is not None and value.stated and value.value not in allowed
-        for allowed, value in ((criteria.faces, seen.face), (criteria.components, seen.component))
+        allowed is not None and stated and value not in allowed
+        for allowed, (value, stated) in ((criteria.faces, seen.face), (criteria.components, seen.component))
     )
 
 
-def firm(value: FacetValue | None, level: float) -> str:
-    """The value's word when it is stated or a strong guess; else empty."""
-    return value.value if value is not None and (value.stated or value.confidence >= level) else ""
-
-
-def lacks(criteria: Criteria, seen: Seen, level: float) -> list[str]:
-    """What keeps a photo from saying it, one phrase for each facet; empty when it says it."""
-    found = []
-    for name, allowed, value in (
-        ("face", criteria.faces, seen.face),
-        ("component", criteria.components, seen.component),
-        ("role", criteria.roles, seen.role),
-        ("condition", criteria.conditions, seen.condition),
-    ):
-        if allowed is not None and _says_one(allowed, value, level) is Says.NO:
-            found.append(_lack(name, value, level))
-    if criteria.count_least is not None and _says_count(criteria, seen.count, level) is Says.NO:
-        found.append(_lack("count", seen.count, level))
+def lacks(criteria: Criteria, seen: Seen) -> list[Facet]:
+    """The facets that keep a photo from saying it; empty when it says it."""
+    found = [
+        facet
+        for facet, allowed, (value, _) in (
+            (Facet.FACE, criteria.faces, seen.face),
+            (Facet.COMPONENT, criteria.components, seen.component),
+            (Facet.ROLE, criteria.roles, seen.role),
+            (Facet.CONDITION, criteria.conditions, seen.condition),
+        )
+        if allowed is not None and (UNSTATED if value is None else value) not in allowed
+    ]
+    if criteria.count_least is not None and not _counts(criteria, seen):
+        found.append(Facet.COUNT)
     return found
 
 
-def _lack(name: str, value: FacetValue | None, level: float) -> str:
+def lack_words(facet: Facet, seen: Seen) -> str:
+    """Why the facet does not say it: silence, a weak guess, or another word."""
+    value, word = seen.photo.tags.get(facet), getattr(seen, facet)[0]
     if value is None:
-        return f"its {name} is not stated"
+        return f"its {facet} is not stated"
     plain = value.value.replace("_", " ")
-    if not value.stated and value.confidence < level:
-        return f"its {name} is only a weak guess ({plain}, {value.confidence:.0%})"
-    return f"its {name} is {plain}"
+    if word is None:
+        return f"its {facet} is only a weak guess ({plain}, {value.confidence:.0%})"
+    return f"its {facet} is {plain}"
 
 
 def too_poor(seen: Seen, floor: QualityFloor) -> tuple[str, ...]:

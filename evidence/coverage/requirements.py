@@ -5,11 +5,10 @@ The language is described at the head of `config/required_shots/hail_roof.toml` 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
-from typing import Any, NoReturn
+from collections.abc import Callable
 
 from evidence.coverage.explain import criteria_words, explain
+from evidence.coverage.nodes import Node, Source
 from evidence.coverage.shots import (
     FACES,
     UNSTATED,
@@ -24,10 +23,9 @@ from evidence.coverage.shots import (
     ShotList,
     Way,
 )
-from evidence.errors import BadInputError
 from evidence.model import Face, Facet, Role
 from evidence.tags.vocabulary import Vocabulary, Zone
-from evidence.toml_lines import Lines, nearest, parse_toml
+from evidence.toml_lines import nearest, parse_toml
 
 __all__ = ["BaseLoader", "explain", "load_list"]
 
@@ -72,7 +70,7 @@ def _load(
     text: str, origin: str, vocabulary: Vocabulary, loader: BaseLoader, path: tuple[str, ...]
 ) -> ShotList:
     data, lines = parse_toml(text, origin)
-    root = _Node(data, _Source(origin, lines, vocabulary), "")
+    root = Node(data, Source(origin, lines, vocabulary), "")
     root.only("list", "quality", "bounds", "shot")
     head = root.table("list")
     head.only(*_LIST_KEYS)
@@ -96,7 +94,7 @@ def _load(
 
 
 def _base(
-    head: _Node, name: str, vocabulary: Vocabulary, loader: BaseLoader, path: tuple[str, ...]
+    head: Node, name: str, vocabulary: Vocabulary, loader: BaseLoader, path: tuple[str, ...]
 ) -> ShotList | None:
     wanted = head.text("builds_on", "")
     if not wanted:
@@ -119,7 +117,7 @@ def _base(
     return _load(text, f"{wanted}.toml", vocabulary, loader, chain)
 
 
-def _merged(base: ShotList | None, own: list[Shot], head: _Node, root: _Node) -> list[Shot]:
+def _merged(base: ShotList | None, own: list[Shot], head: Node, root: Node) -> list[Shot]:
     """The base's shots less those dropped, own ones in the place of those they replace, then the new ones."""
     known = {shot.id: shot for shot in base.shots} if base else {}
     for name in head.words("drop"):
@@ -137,7 +135,7 @@ def _merged(base: ShotList | None, own: list[Shot], head: _Node, root: _Node) ->
     return list(known.values())
 
 
-def _check_whole(shots: ShotList, head: _Node, root: _Node) -> None:
+def _check_whole(shots: ShotList, head: Node, root: Node) -> None:
     """What can only be judged when all shots are known."""
     if not shots.shots:
         head.refuse(
@@ -163,7 +161,7 @@ def _check_whole(shots: ShotList, head: _Node, root: _Node) -> None:
 # --- shots -------------------------------------------------------------------------------
 
 
-def _shot(node: _Node, root: _Node) -> Shot:
+def _shot(node: Node, root: Node) -> Shot:
     node.only(*_SHOT_KEYS)
     for_each = ForEach(node.choice("for_each", list(ForEach), ForEach.ONCE))
     ways = _ways(node, for_each)
@@ -185,7 +183,7 @@ def _shot(node: _Node, root: _Node) -> Shot:
     )
 
 
-def _ways(node: _Node, for_each: ForEach) -> tuple[Way, ...]:
+def _ways(node: Node, for_each: ForEach) -> tuple[Way, ...]:
     if ("facets" in node.raw) == ("any_of" in node.raw):
         node.refuse("id", "a shot needs either 'facets' or 'any_of'", "Give it one of the two.")
     if "any_of" not in node.raw:
@@ -210,7 +208,7 @@ def _ways(node: _Node, for_each: ForEach) -> tuple[Way, ...]:
     return tuple(ways)
 
 
-def _part(node: _Node, for_each: ForEach, title: str) -> Part:
+def _part(node: Node, for_each: ForEach, title: str) -> Part:
     inner = node.table("facets")
     inner.only(*_CRITERIA_KEYS)
     if not inner.raw and for_each is ForEach.ONCE:
@@ -223,7 +221,7 @@ def _part(node: _Node, for_each: ForEach, title: str) -> Part:
     return Part(criteria=criteria, least=node.whole("least", 1, 1, MOST_SHOTS), title=title)
 
 
-def _criteria(node: _Node) -> Criteria:
+def _criteria(node: Node) -> Criteria:
     vocabulary = node.source.vocabulary
     roles = node.word_choices(
         "role", [r for r in vocabulary.ids(Facet.ROLE) if r not in {Role.DIVIDER, Role.LABEL}]
@@ -243,7 +241,7 @@ def _criteria(node: _Node) -> Criteria:
     return _with_words(criteria, vocabulary, node)
 
 
-def _with_words(criteria: Criteria, vocabulary: Vocabulary, node: _Node) -> Criteria:
+def _with_words(criteria: Criteria, vocabulary: Vocabulary, node: Node) -> Criteria:
     named = [f"any {w.replace('_', ' ')}" for w in node.words("group")]
     named += [f"anything of the {w}" for w in node.words("zone")]
     words = criteria_words(
@@ -260,7 +258,7 @@ def _with_words(criteria: Criteria, vocabulary: Vocabulary, node: _Node) -> Crit
     )
 
 
-def _components(node: _Node, vocabulary: Vocabulary) -> set[str]:
+def _components(node: Node, vocabulary: Vocabulary) -> set[str]:
     """Components named one by one, by their group or by their zone; together they are all allowed."""
     words = [w for w in vocabulary.words if w.facet is Facet.COMPONENT]
     found = set(node.word_choices("component", [*(w.id for w in words), UNSTATED]))
@@ -269,7 +267,7 @@ def _components(node: _Node, vocabulary: Vocabulary) -> set[str]:
     return found | {w.id for w in words if w.group in groups or (w.zone and w.zone in zones)}
 
 
-def _count(node: _Node) -> tuple[int | None, int | None]:
+def _count(node: Node) -> tuple[int | None, int | None]:
     stated = node.choice("count", ["stated"], "")
     least = node.whole("count_least", 0, 0, 10_000) if "count_least" in node.raw else None
     most = node.whole("count_most", 0, 0, 10_000) if "count_most" in node.raw else None
@@ -280,11 +278,11 @@ def _count(node: _Node) -> tuple[int | None, int | None]:
     return least, most
 
 
-def _condition(node: _Node) -> Condition:
+def _condition(node: Node) -> Condition:
     node.only(*_WHEN_KEYS)
     if not node.raw:
         node.refuse("only_when", "'only_when' says nothing", "Name what must be so, or leave it out.")
-    facets = _Node(
+    facets = Node(
         {k: v for k, v in node.raw.items() if k in _CRITERIA_KEYS}, node.source, node.name, node.inline
     )
     criteria = _criteria(facets) if facets.raw else None
@@ -296,7 +294,7 @@ def _condition(node: _Node) -> Condition:
     return Condition(criteria=criteria, perils=perils, stories_least=stories, words=" and ".join(words))
 
 
-def _bounds(node: _Node, default: _Node) -> Bounds:
+def _bounds(node: Node, default: Node) -> Bounds:
     default.only(*(key for key in _BOUND_KEYS if key != "after"))
     return Bounds(
         after_loss=node.truth("after_loss", default.truth("after_loss", False)),
@@ -306,7 +304,7 @@ def _bounds(node: _Node, default: _Node) -> Bounds:
     )
 
 
-def _quality(node: _Node, default: _Node) -> QualityFloor:
+def _quality(node: Node, default: Node) -> QualityFloor:
     default.only(*_QUALITY_KEYS)
     return QualityFloor(
         sharpness=node.number("sharpness", default.number("sharpness", 0.0)),
@@ -314,7 +312,7 @@ def _quality(node: _Node, default: _Node) -> QualityFloor:
     )
 
 
-def _area(for_each: ForEach, ways: tuple[Way, ...], node: _Node) -> Area:
+def _area(for_each: ForEach, ways: tuple[Way, ...], node: Node) -> Area:
     """Where a shot is taken when the list does not say: on the roof if any way to satisfy it is."""
     zones = {w.id: w.zone for w in node.source.vocabulary.words if w.facet is Facet.COMPONENT}
     if for_each is ForEach.SLOPE:
@@ -327,108 +325,3 @@ def _area(for_each: ForEach, ways: tuple[Way, ...], node: _Node) -> Area:
     if Zone.ROOF in found:
         return Area.ROOF
     return Area.INSIDE if found == {Zone.INSIDE} else Area.OUTSIDE
-
-
-# --- reading TOML values -----------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Source:
-    origin: str
-    lines: Lines
-    vocabulary: Vocabulary
-
-
-class _Node:
-    """A table that knows where it stands. `inline`: it is a value inside another table's key."""
-
-    def __init__(self, raw: Mapping[str, Any], source: _Source, name: str, inline: str = "") -> None:
-        self.raw, self.source, self.name, self.inline = raw, source, name, inline
-
-    def refuse(self, key: str, what: str, hint: str) -> NoReturn:
-        self._refuse(self.source.lines.key(self.name, self.inline or key), what, hint)
-
-    def refuse_word(self, key: str, word: str, what: str, hint: str) -> NoReturn:
-        self._refuse(self.source.lines.word(self.name, self.inline or key, word), what, hint)
-
-    def _refuse(self, line: int, what: str, hint: str) -> NoReturn:
-        raise BadInputError(f"{self.source.origin}, line {line}: {what}.", hint)
-
-    def only(self, *keys: str) -> None:
-        for key in self.raw:
-            if key not in keys:
-                self.refuse(key, f"unknown key {key!r}", nearest(key, keys))
-
-    def text(self, key: str, default: str | None = None) -> str:
-        value = self.raw.get(key, default)
-        if value is None:
-            self.refuse(key, f"{key!r} is missing", f'Add {key} = "...".')
-        if not isinstance(value, str) or (default is None and not value.strip()):
-            self.refuse(key, f"{key!r} must be a text", f'Write it as {key} = "...".')
-        return value
-
-    def truth(self, key: str, default: bool) -> bool:
-        value = self.raw.get(key, default)
-        if not isinstance(value, bool):
-            self.refuse(key, f"{key} = {value!r} is neither true nor false", "Write true or false.")
-        return value
-
-    def whole(self, key: str, default: int, low: int, high: int) -> int:
-        value = self.raw.get(key, default)
-        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-            self.refuse(key, f"{key} = {value!r} is not a whole number from {low} to {high}", "Correct it.")
-        return value
-
-    def number(self, key: str, default: float) -> float:
-        value = self.raw.get(key, default)
-        if not isinstance(value, int | float) or isinstance(value, bool) or not 0 <= value < 10**9:
-            self.refuse(key, f"{key} = {value!r} is not a number from 0 up", "Correct it.")
-        return float(value)
-
-    def words(self, key: str) -> list[str]:
-        """A text or a list of texts, as a list."""
-        value = self.raw.get(key, [])
-        found = [value] if isinstance(value, str) else value
-        if not isinstance(found, list) or not all(isinstance(word, str) and word.strip() for word in found):
-            self.refuse(
-                key, f"{key!r} must be a word or a list of words", f'Write it as {key} = ["...", "..."].'
-            )
-        if key in self.raw and not found:
-            self.refuse(key, f"{key!r} is empty", "Name a word, or leave it out.")
-        return found
-
-    def word_choices(self, key: str, known: Iterable[str]) -> list[str]:
-        options = [str(word) for word in known]
-        for word in self.words(key):
-            if word not in options:
-                self.refuse_word(key, word, f"{key} cannot be {word!r}", nearest(word, options))
-        return self.words(key)
-
-    def choice(self, key: str, known: Iterable[str], default: str) -> str:
-        value = self.text(key, default)
-        options = [str(word) for word in known]
-        if key in self.raw and value not in options:
-            self.refuse_word(key, value, f"{key} cannot be {value!r}", nearest(value, options))
-        return value
-
-    def table(self, key: str) -> _Node:
-        value = self.raw.get(key, {})
-        if not isinstance(value, dict):
-            self.refuse(key, f"{key!r} must be a table", f"Write it as {key} = {{ ... }}.")
-        return _Node(value, self.source, *self._place_of(key))
-
-    def tables(self, key: str) -> list[_Node]:
-        value = self.raw.get(key, [])
-        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            self.refuse(key, f"{key!r} must be a list of tables", f"Write each one under [[{key}]].")
-        return [_Node(item, self.source, *self._place_of(key, n)) for n, item in enumerate(value)]
-
-    def tables_or_table(self, key: str) -> list[_Node]:
-        return [self.table(key)] if isinstance(self.raw.get(key), dict) else self.tables(key)
-
-    def _place_of(self, key: str, number: int | None = None) -> tuple[str, str]:
-        """Name and inline key of a table below this one: under a header of its own, or inside a value."""
-        if self.inline or self.source.lines.has_key(self.name, key):
-            return self.name, self.inline or key
-        below = f"{self.name}.{key}" if self.name else key
-        return (below if number is None else f"{below}#{number}"), ""

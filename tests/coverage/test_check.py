@@ -390,8 +390,8 @@ def test_what_is_missing_names_the_nearest_photos_and_what_they_lack():
     )
     item = front(shots, photos)
     assert [(c.photo, c.lacks) for c in item.candidates] == [
-        (photos[0].sha256, ("its face is not stated",)),
         (photos[1].sha256, ("too blurred (sharpness 3, 20 needed)",)),
+        (photos[0].sha256, ("its face is not stated",)),
         (photos[2].sha256, ("its role is not stated",)),
     ]
 
