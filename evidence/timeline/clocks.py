@@ -25,6 +25,13 @@ from evidence.timeline.together import FEWEST, Floats, align
 from evidence.timeline.values import ClockHint
 
 QUARTER = 900.0
+ZONES = (
+    *range(-720, 841, 60),
+    *(-570, -210, -150, 210, 270, 330, 345, 390, 525, 570, 630, 765, 825),
+)
+"""Minutes east of UTC of the zones in use (IANA time zone database, from memory)."""
+SUN_WEST, SUN_EAST = -1.5, 2.75
+"""Hours by which a zone's clock is behind or ahead of the sun, daylight saving included (from memory)."""
 HOUR = 3600.0
 DAY = 86_400.0
 
@@ -85,25 +92,29 @@ class Clock:
 def zone_from_fix(local: datetime, fix: datetime, *, longitude: float | None = None) -> Zone:
     """The zone that a naive local time and a UTC fix imply, and the clock error left over.
 
-    Zones are whole hours unless a half or quarter hour fits much better. With a longitude the
-    zone keeps within three hours of the sun, which tells a wrong date from a far zone.
+    Only zones in use are considered. With a longitude the zone also keeps near the sun's,
+    which tells a wrong date from a far zone.
     """
-    return _zone(_since(local) - _since(fix.astimezone(UTC).replace(tzinfo=None)), longitude)
+    difference = _since(local) - _since(fix.astimezone(UTC).replace(tzinfo=None))
+    minutes = _zone([difference], longitude)
+    return Zone(minutes, difference - minutes * 60.0)
 
 
-def _zone(difference: float, longitude: float | None) -> Zone:
-    """Choose among the zones in use (UTC-12 to UTC+14) the one that leaves the least odd error."""
-    best, best_cost = Zone(0, difference), float("inf")
-    for quarter in range(-48, 57):
-        if longitude is not None and not -1.5 <= quarter / 4 - longitude / 15 <= 2.75:
-            continue
-        error = difference - quarter * QUARTER
-        days = round(error / DAY)
-        cost = abs(error - days * DAY) + (600.0 if days else 0.0)
-        cost += 0.0 if quarter % 4 == 0 else (400.0 if quarter % 2 == 0 else 500.0)
-        if cost < best_cost:
-            best, best_cost = Zone(quarter * 15, error), cost
-    return best
+def _zone(differences: Sequence[float], longitude: float | None) -> int:
+    """The zone, in minutes, that leaves clocks with these local-minus-UTC differences the least odd errors."""
+    zones: list[int] = [
+        z for z in ZONES if longitude is None or SUN_WEST <= z / 60 - longitude / 15 <= SUN_EAST
+    ] or list(ZONES)
+    return min(zones, key=lambda z: (sum(_oddness(d, z) for d in differences), abs(z)))
+
+
+def _oddness(difference: float, zone: int) -> float:
+    """How odd the error is that a zone leaves, in seconds: small errors and whole wrong days are the least odd."""
+    error = difference - zone * 60.0
+    days = round(error / DAY)
+    return min(
+        2 * HOUR, abs(error - days * DAY) + (600.0 if days else 0.0) + (0.0 if zone % 60 == 0 else 120.0)
+    )
 
 
 def offset_from_fixes(differences: Sequence[float]) -> Offset | None:
@@ -141,30 +152,41 @@ def zones_of(runs: Sequence[Run]) -> dict[int, int]:
             if minutes is not None and t is not None:
                 by_day[int(t // DAY)].append(minutes)
     named = {day: zone for day, values in by_day.items() if (zone := usual(values)) is not None}
-    if not named:
-        named = _zones_by_fix(runs)
+    named = named or _zones_by_fix(runs)
     if not named:
         return {}
     days = sorted(named)
     zones = {}
     for i, run in enumerate(runs):
-        known = [t for t in run.stamps if t is not None]
-        day = int(median(known) // DAY) if known else days[len(days) // 2]
-        zones[i] = named[min(days, key=lambda d: (abs(d - day), d))]
+        day = _day_of(run)
+        zones[i] = named[min(days, key=lambda d: (abs(d - day), d))] if day is not None else named[days[-1]]
     return zones
 
 
+def _day_of(run: Run) -> int | None:
+    """The date of a run as a day number: by its fixes where it has any, for the camera's may be wrong."""
+    fixes = [
+        _since(u.lead.gps_time.astimezone(UTC).replace(tzinfo=None)) for u in run.units if u.lead.gps_time
+    ]
+    known = fixes or [t for t in run.stamps if t is not None]
+    return int(median(known) // DAY) if known else None
+
+
 def _zones_by_fix(runs: Sequence[Run]) -> dict[int, int]:
-    votes: dict[int, list[int]] = defaultdict(list)
+    """The zone of each date, from all devices with fixes on it at once."""
+    found: dict[int, list[float]] = defaultdict(list)
+    where: dict[int, float] = {}
     for run in runs:
         offset = offset_from_fixes([d for _, d in _fix_differences(run, None)])
-        if offset is None:
+        day = _day_of(run)
+        if offset is None or day is None:
             continue
-        fixed = next(u.lead for u in run.units if u.lead.gps_time is not None)
-        implied = _zone(offset.seconds, fixed.gps.lon if fixed.gps is not None else None)
-        first = next(t for t in run.stamps if t is not None)
-        votes[int(first // DAY)].append(implied.minutes)
-    return {day: zone for day, values in votes.items() if (zone := usual(values)) is not None}
+        found[day].append(offset.seconds)
+        for unit in run.units:
+            if unit.lead.gps is not None:
+                where.setdefault(day, unit.lead.gps.lon)
+                break
+    return {day: _zone(values, where.get(day)) for day, values in found.items()}
 
 
 def _fix_differences(run: Run, zone: int | None) -> list[tuple[int, float]]:
@@ -248,12 +270,13 @@ def clocks_of(runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[Clo
     anchors = _with_reference(runs, [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)])
     edges = _edges(runs, zones, anchors)
     best: dict[int, Clock] = {}
-    heap: list[tuple[float, int, int, Clock]] = []
+    heap: list[tuple[float, int, int, int, Clock]] = []
     for i, anchor in enumerate(anchors):
         if anchor is not None:
-            heapq.heappush(heap, (anchor.spread, 0, i, anchor))
+            heapq.heappush(heap, (anchor.spread, 0, i, len(heap), anchor))
+    pushed = len(heap)
     while heap:
-        _, hops, i, clock = heapq.heappop(heap)
+        _, hops, i, _, clock = heapq.heappop(heap)
         if i in best:
             continue
         best[i] = clock
@@ -262,7 +285,8 @@ def clocks_of(runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[Clo
                 total = (clock.spread**2 + spread**2) ** 0.5
                 carried = clock.reason if source == "same" else reason
                 tied = Clock(clock.fast + shift, total, clock.source if source == "same" else source, carried)
-                heapq.heappush(heap, (total, hops + 1, j, tied))
+                pushed += 1
+                heapq.heappush(heap, (total, hops + 1, j, pushed, tied))
     lost = Clock(
         None, float("inf"), "assumed", "the clock had lost its date and nothing ties it to the others"
     )

@@ -1,17 +1,121 @@
-"""Which devices were at the same houses together, and which went their own way."""
+"""Which devices were at the same houses together that day, and which went their own way.
+
+A camera and a phone in the same hands, or two adjusters at one house, share one timeline. Two
+adjusters at different houses at the same time must not: a sheet of the one says nothing about
+the photos of the other.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from itertools import combinations
+from math import log
+
+import numpy as np
+from numpy.typing import NDArray
 
 from evidence.model import ClaimId
 from evidence.timeline.merge import Timed
-from evidence.timeline.values import ClaimSite, SplitOptions
+from evidence.timeline.places import distance
+
+Floats = NDArray[np.float64]
+
+TOGETHER = log(0.9 / 0.1)
+"""Prior: most days with two devices are one adjuster's (common practice, no source)."""
+SAME_MOMENT = 120.0
+"""Seconds within which two fixes are compared."""
+NEAR = 120.0
+"""Metres between two devices at one house."""
+SPEED = 20.0
+"""Metres a second that a pair of devices may have travelled between two fixes."""
+FIX_SAYS, FIX_CAP = 1.5, 12.0
+"""Nats of one pair of fixes, and of all of them."""
+SAME_SHEET, SHEET_APART = 4.0, 600.0
+"""Nats of a sheet photographed by both within so many seconds."""
+OWN_SHEETS = -1.0
+"""Nats of each sheet that only one of them photographed while the other photographed others."""
+LONG_GAP, EDGE = 360.0, 120.0
+"""Seconds: a gap that is a drive, and how near its ends a photo still belongs to a house."""
+IN_A_DRIVE, BESIDE = log(0.03 / 0.25), log(0.97 / 0.75)
+"""Nats of a photo inside, or outside, the other's drives: in the same hands hardly any fall inside."""
+INDEPENDENT = 0.3
+"""Weight of each photo: neighbours in time say the same thing."""
+FEWEST = 12
+"""Photos on each side below which the rhythm is not asked."""
 
 
-def parties_of(
-    dated: Sequence[Timed], claims: Mapping[ClaimId, ClaimSite], options: SplitOptions
-) -> list[list[Timed]]:
-    """The timeline, one chain for each party of devices; in order within each."""
-    del claims, options
-    return [list(dated)] if dated else []
+def parties_of(day: Sequence[Timed]) -> list[list[Timed]]:
+    """One chain for each party of devices, in order within each, the party of the first photo first."""
+    devices = list(dict.fromkeys(t.device for t in day))
+    if len(devices) < 2:
+        return [list(day)] if day else []
+    own = {d: [t for t in day if t.device == d] for d in devices}
+    party = {d: d for d in devices}
+    for a, b in combinations(devices, 2):
+        if together(own[a], own[b]) > 0:
+            keep, give = party[a], party[b]
+            party = {d: keep if p == give else p for d, p in party.items()}
+    return [[t for t in day if party[t.device] == p] for p in dict.fromkeys(party.values())]
+
+
+def together(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+    """Nats for two devices having gone together, above zero when they did."""
+    return TOGETHER + _by_fixes(first, second) + _by_sheets(first, second) + _by_rhythm(first, second)
+
+
+def _times(chain: Sequence[Timed]) -> Floats:
+    return np.array([t.time for t in chain if t.time is not None])
+
+
+def _by_fixes(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+    a = [t for t in first if t.time is not None and t.unit.lead.gps is not None]
+    b = [t for t in second if t.time is not None and t.unit.lead.gps is not None]
+    if not a or not b:
+        return 0.0
+    times = _times(b)
+    said = 0.0
+    for t in a[:: max(1, len(a) // 60)]:
+        assert t.time is not None
+        place = int(np.searchsorted(times, t.time))
+        near = [b[k] for k in (place - 1, place) if 0 <= k < len(b)]
+        other = min(near, key=lambda o: abs((o.time or 0.0) - (t.time or 0.0)))
+        here, there = t.unit.lead.gps, other.unit.lead.gps
+        passed = abs((other.time or 0.0) - t.time)
+        if passed > SAME_MOMENT or here is None or there is None:
+            continue
+        apart = distance(here, there)
+        if apart < NEAR:
+            said += FIX_SAYS
+        elif apart > 2 * NEAR + SPEED * passed:
+            said -= FIX_SAYS
+    return float(np.clip(said, -FIX_CAP, FIX_CAP))
+
+
+def _by_sheets(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+    a, b = _sheets(first), _sheets(second)
+    shared = set(a) & set(b)
+    met = sum(min(abs(x - y) for x in a[c] for y in b[c]) <= SHEET_APART for c in shared)
+    lone = min(len(set(a) - shared), len(set(b) - shared))
+    return SAME_SHEET * met + OWN_SHEETS * lone
+
+
+def _sheets(chain: Sequence[Timed]) -> dict[ClaimId, list[float]]:
+    found: dict[ClaimId, list[float]] = {}
+    for t in chain:
+        for claim in t.unit.lead.dividers if t.time is not None else ():
+            found.setdefault(claim, []).append(t.time or 0.0)
+    return found
+
+
+def _by_rhythm(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+    a, b = _times(first), _times(second)
+    if a.size < b.size:
+        a, b = b, a
+    b = b[(b >= a[0]) & (b <= a[-1])] if a.size else b
+    if min(a.size, b.size) < FEWEST:
+        return 0.0
+    place = np.clip(np.searchsorted(a, b), 1, a.size - 1)
+    before, after = b - a[place - 1], a[place] - b
+    inside = (before + after > LONG_GAP) & (np.minimum(before, after) > EDGE)
+    said = np.where(inside, IN_A_DRIVE, BESIDE)
+    return float(INDEPENDENT * said.sum() * min(1.0, 160 / b.size))

@@ -44,9 +44,9 @@ def plan_day(
     known = {site.claim: site for site in claims}
     sites = Sites()
     chains: list[list[Placed]] = []
-    for party in parties_of(timeline.dated, known, options):
-        for day in working_days(party, options.night):
-            chains.append(_place(day, known, options, pins, sites))  # noqa: PERF401 - days teach the next
+    for day in working_days(timeline.dated, options.night):
+        for party in parties_of(day):
+            chains.append(_place(party, known, options, pins, sites))  # noqa: PERF401 - days teach the next
     chains += [_place(named, known, options, pins, sites) for named in timeline.undated]
     if timeline.strays:
         chains.append(_strays(timeline.strays, pins, options))
