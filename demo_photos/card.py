@@ -85,7 +85,7 @@ def build_card(
     _copies(frames, out)
     others = _strays(frames, out)
     truth = Truth(
-        photos=tuple(frame.truth for frame in frames) + others,
+        files=tuple(frame.truth for frame in frames) + others,
         claims=tuple(claim["claim"] for claim in table["claim"]),
         complete=tuple(claim["claim"] for claim in table["claim"] if claim.get("complete")),
         without_divider=tuple(claim["claim"] for claim in table["claim"] if not claim.get("divider", True)),

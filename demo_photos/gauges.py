@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from demo_photos import textures
@@ -11,9 +12,12 @@ from demo_photos.chalk import font
 from demo_photos.house import paste
 from demo_photos.onroof import _focus, _shingle_table, _tilt
 from demo_photos.outside import View
-from demo_photos.world import Picture, blend
+from demo_photos.world import Picture, blend, darken
 
 SANS = "noto-sans"
+
+Corners = NDArray[np.float64]
+"""Four pixel points, (4, 2), top left first, clockwise."""
 
 
 def print_on(
@@ -25,24 +29,36 @@ def print_on(
     picture[:] = np.asarray(image)
 
 
-def lay_down(base: Picture, piece: Picture, corners: np.ndarray, lift: float = 9.0) -> None:
+def lay_down(base: Picture, piece: Picture, corners: Corners, lift: float = 9.0) -> None:
     """Put a flat piece on the picture at four corners (top left first, clockwise), with its shadow."""
     rows, columns = piece.shape[:2]
+    low = np.maximum(np.floor(corners.min(axis=0) - 2).astype(int), 0)
+    high = np.ceil(corners.max(axis=0) + lift * 3 + 4).astype(int)
+    x0, y0 = int(low[0]), int(low[1])
+    x1, y1 = min(int(high[0]), base.shape[1]), min(int(high[1]), base.shape[0])
+    if x1 - x0 < 8 or y1 - y0 < 8:
+        return
+    region = base[y0:y1, x0:x1]
+    size = (x1 - x0, y1 - y0)
     source = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]], np.float32)
-    matrix = cv2.getPerspectiveTransform(source, corners.astype(np.float32))
-    size = (base.shape[1], base.shape[0])
-    opacity = piece[..., 3] if piece.shape[2] == 4 else np.full((rows, columns), 255, np.uint8)
-    mask = cv2.warpPerspective(opacity, matrix, size)
-    drop = np.array([[1, 0, lift], [0, 1, lift * 1.3]], np.float32)
-    shadow = cv2.warpAffine(
-        cv2.resize(mask, (size[0] // 4, size[1] // 4)),
-        drop * [[1, 0, 0.25], [0, 1, 0.25]],
-        (size[0] // 4, size[1] // 4),
-    )
+    matrix = cv2.getPerspectiveTransform(source, (corners - [x0, y0]).astype(np.float32))
+    if piece.shape[2] == 4:
+        mask = cv2.warpPerspective(np.ascontiguousarray(piece[..., 3]), matrix, size)
+    else:
+        mask = np.zeros((size[1], size[0]), np.uint8)
+        cv2.fillConvexPoly(mask, np.round((corners - [x0, y0]) * 16).astype(np.int32), 255, cv2.LINE_AA, 4)
+    drop = np.array([[0.25, 0, lift * 0.25], [0, 0.25, lift * 0.32]])
+    shadow = cv2.warpAffine(mask, drop, (size[0] // 4 + 1, size[1] // 4 + 1))
     shadow = cv2.GaussianBlur(shadow, (0, 0), max(1.0, lift / 6))
-    full = cv2.resize(255 - (shadow * 0.55).astype(np.uint8), size)
-    cv2.multiply(base, cv2.merge([full, full, full]), dst=base, scale=1 / 255)
-    blend(base, cv2.warpPerspective(np.ascontiguousarray(piece[..., :3]), matrix, size), mask)
+    darken(region, cv2.convertScaleAbs(shadow, alpha=0.55))
+    shrink = np.abs(corners[2] - corners[0]).max() / max(rows, columns)
+    flags = cv2.INTER_AREA if shrink < 0.6 else cv2.INTER_LINEAR
+    colour = np.ascontiguousarray(piece[..., :3])
+    if flags == cv2.INTER_AREA:
+        colour = cv2.resize(colour, None, fx=shrink, fy=shrink, interpolation=flags)
+        back = np.diag([columns / colour.shape[1], rows / colour.shape[0], 1.0])
+        matrix = matrix @ back
+    blend(region, cv2.warpPerspective(colour, matrix, size, borderMode=cv2.BORDER_REPLICATE), mask)
 
 
 def placed(
@@ -51,7 +67,7 @@ def placed(
     size: tuple[float, float],
     turn: float,
     lean: float = 0.06,
-) -> np.ndarray:
+) -> Corners:
     """Corners of a rectangle of `size` pixels round `centre`, turned by degrees, a little in perspective."""
     angle = np.radians(turn)
     spin = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])

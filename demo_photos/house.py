@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -240,6 +241,39 @@ def paste(picture: Picture, piece: Picture, x0: int, y0: int) -> None:
         picture[top:bottom, left:right] = piece[top - y0 : bottom - y0, left - x0 : right - x0]
 
 
+def slope_part(
+    house: House, face: str, left: float, bottom: float, width: float, height: float
+) -> list[tuple[float, float]]:
+    """What of a rectangle on a slope (metres) the hips leave of it, as an outline for `Canvas.plane`."""
+    length = side(house, face).length + 2 * OVERHANG
+    lean = slope_outline(house, face)[0][0] * length / house.slope_length
+    points = [
+        (left, bottom + height),
+        (left + width, bottom + height),
+        (left + width, bottom),
+        (left, bottom),
+    ]
+
+    def cut(
+        points: list[tuple[float, float]], inside: Callable[[float, float], float]
+    ) -> list[tuple[float, float]]:
+        kept = []
+        for here, following in zip(points, points[1:] + points[:1], strict=True):
+            a, b = inside(*here), inside(*following)
+            if a >= 0:
+                kept.append(here)
+            if (a >= 0) != (b >= 0):
+                share = a / (a - b)
+                kept.append(
+                    (here[0] + share * (following[0] - here[0]), here[1] + share * (following[1] - here[1]))
+                )
+        return kept
+
+    points = cut(points, lambda along, up: along - up * lean - 0.1)
+    points = cut(points, lambda along, up: length - along - up * lean - 0.1)
+    return [((x - left) / width, (bottom + height - y) / height) for x, y in points]
+
+
 @lru_cache(maxsize=16)
 def slope_texture(house: House, face: str) -> Picture:
     """A slope's shingles, the whole bounding rectangle, at ROOF_PPM."""
@@ -273,28 +307,52 @@ def backdrop(camera: Camera, rng: np.random.Generator, *, cover: float, trees: f
     if horizon > 4:
         picture[:horizon] = textures.sky(rng, camera.width, horizon, cover=cover, haze=rng.uniform(0.2, 0.9))
     canvas = Canvas(camera, picture)
-    if 0 < row:
+    _far_ground(picture, rng, horizon)
+    if row > 0:
         _tree_line(picture, rng, horizon, camera.width, trees)
     return canvas
 
 
 def _tree_line(picture: Picture, rng: np.random.Generator, horizon: int, width: int, scale: float) -> None:
-    """Far trees, bluish, then nearer ones, along the horizon."""
-    for height, blue, reach in ((0.035, 0.55, 9), (0.06, 0.25, 16)):
+    """Far trees, bluish, then nearer ones, along the horizon: rows of round crowns, no hills."""
+    for height, blue, crowns in ((0.03, 0.5, 40), (0.05, 0.22, 22)):
         size = int(picture.shape[0] * height * scale) + 6
-        ridge = textures.clouds(rng, 8, width, 5, reach)[4]
-        tops = horizon - (size * (0.35 + ridge)).astype(int)
+        at = rng.uniform(-0.05, 1.05, crowns) * width
+        wide = rng.uniform(0.6, 1.5, crowns) * width / crowns * 1.3
+        tall = rng.uniform(0.55, 1.15, crowns) * size
+        x = np.arange(width)[:, None]
+        bumps = tall * np.sqrt(np.clip(1 - ((x - at) / wide) ** 2, 0, 1))
+        outline = np.maximum(bumps.max(axis=1), size * 0.3)
+        outline += (
+            size * 0.07 * (textures.noise(rng, 4, width, 3.0)[2] + textures.noise(rng, 4, width, 9.0)[2])
+        )
+        tops = horizon - outline.astype(int)
         low = max(0, int(tops.min()))
-        high = min(picture.shape[0], horizon + size // 3)
+        high = min(picture.shape[0], horizon + size // 4)
         if high <= low:
             continue
         rows = np.arange(low, high)[:, None]
         mask = np.where(rows > tops[None, :], 255, 0).astype(np.uint8)
-        leaf = 0.6 + 0.3 * textures.noise(rng, high - low, width, 3.0) * 0.5
-        leaf += 0.25 * textures.clouds(rng, high - low, width, 5, 30)
+        leaf = (
+            0.52
+            + 0.16 * textures.noise(rng, high - low, width, 3.0)
+            + 0.1 * textures.noise(rng, high - low, width, 8.0)
+        )
+        leaf += 0.34 * np.clip((rows - tops[None, :]) / -size + 0.75, 0, 1)
         colour = textures.tint(np.clip(leaf, 0.2, 1.4).astype(np.float32), (52, 92, 70))
         haze = np.full_like(colour, (176, 168, 150))
         blend(picture[low:high], cv2.addWeighted(colour, 1 - blue, haze, blue, 0), mask)
+
+
+def _far_ground(picture: Picture, rng: np.random.Generator, horizon: int) -> None:
+    """Fields under the horizon: flat bands that grow coarser toward the viewer."""
+    rows, columns = picture.shape[0] - horizon, picture.shape[1]
+    if rows < 4:
+        return
+    small = rng.normal(1.0, 0.1, (max(4, rows // 5), 24)).astype(np.float32)
+    bands = cv2.resize(small, (columns, rows), interpolation=cv2.INTER_CUBIC)
+    bands *= 1 + 0.08 * cv2.resize(textures.noise(rng, rows, max(8, columns // 6)), (columns, rows))
+    picture[horizon:] = textures.tint(bands, (66, 116, 104))
 
 
 @lru_cache(maxsize=4)
@@ -308,11 +366,25 @@ def _lawn(seed: int, near: bool) -> Picture:
     return np.dstack([lawn, cv2.convertScaleAbs(np.clip(edge * 5, 0, 1), alpha=255)])
 
 
-def draw_yard(canvas: Canvas, house: House, light: float = 1.0) -> None:
-    """The lawn, the driveway and the walk, all flat on the ground."""
+def draw_yard(canvas: Canvas, house: House, light: float = 1.0, *, near: bool = True) -> None:
+    """The lawn, the driveway and the walk, all flat on the ground; `near` adds a finely drawn part before the viewer."""
     canvas.plane(
         vec(-45, 45, 0), vec(90, 0, 0), vec(0, -90, 0), _lawn(house.seed, False), shade=light, strips=9
     )
+    if near:
+        _near_lawn(canvas, house, light)
+    drive = min(5.2, house.width * 0.38)
+    x0 = house.width * 0.43 - drive + 0.1
+    pad = _drive(house.seed)
+    front = -house.depth / 2
+    canvas.plane(vec(x0, front, 0.01), vec(drive, 0, 0), vec(0, -24, 0), pad, shade=light, strips=6)
+    walk_x = house.width * (0.44 - 0.5)
+    canvas.plane(
+        vec(walk_x - 0.1, front, 0.01), vec(1.3, 0, 0), vec(0, -12, 0), pad[:, :160], shade=light, strips=4
+    )
+
+
+def _near_lawn(canvas: Canvas, house: House, light: float) -> None:
     eye = canvas.camera.eye
     ahead = canvas.camera.target - eye
     flat = vec(ahead[0], ahead[1], 0)
@@ -321,15 +393,6 @@ def draw_yard(canvas: Canvas, house: House, light: float = 1.0) -> None:
     across = np.cross(flat, vec(0, 0, 1)) * 14
     canvas.plane(
         middle - across / 2 + flat * 7, across, -flat * 14, _lawn(house.seed, True), shade=light, strips=3
-    )
-    drive = min(5.2, house.width * 0.38)
-    x0 = house.width * (0.43 - 0.0) - drive + 0.1
-    pad = _drive(house.seed)
-    front = -house.depth / 2
-    canvas.plane(vec(x0, front, 0.01), vec(drive, 0, 0), vec(0, -24, 0), pad, shade=light, strips=6)
-    walk_x = house.width * (0.44 - 0.5)
-    canvas.plane(
-        vec(walk_x - 0.1, front, 0.01), vec(1.3, 0, 0), vec(0, -12, 0), pad[:, :160], shade=light, strips=4
     )
 
 

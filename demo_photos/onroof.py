@@ -16,6 +16,7 @@ from demo_photos.house import (
     on_slope,
     side,
     slope_outline,
+    slope_part,
     sun_light,
     uphill,
 )
@@ -62,7 +63,7 @@ def _roof(
     """The view from up there: yard and trees below, the slopes, and the fixtures on them."""
     house, rng = view.house, view.rng
     canvas = backdrop(view.camera(eye, target, fov, 2.5), rng, cover=view.cover, trees=rng.uniform(1.6, 2.6))
-    draw_yard(canvas, house)
+    draw_yard(canvas, house, near=False)
     order = sorted(FACES, key=lambda f: f == view.face)
     for face in order:
         normal = np.cross(side(house, face).right, uphill(house, face))
@@ -117,7 +118,7 @@ def _ridge_line(canvas: Canvas, view: View) -> None:
 
 def _cap_texture(seed: int, palette: str) -> Picture:
     lay = textures.shingles(seed + 5, 0.16, 5.0, 90, palette)
-    return np.ascontiguousarray(cv2.rotate(lay, cv2.ROTATE_90_COUNTERCLOCKWISE))
+    return np.ascontiguousarray(cv2.rotate(lay, cv2.ROTATE_90_CLOCKWISE))
 
 
 # --- test squares ------------------------------------------------------------------------
@@ -155,6 +156,7 @@ def test_square(view: View) -> Picture:
         -climb * height,
         np.dstack([lay, soft]),
         shade=sun_light(view.sun, normal),
+        outline=slope_part(house, view.face, along - patch / 2, 0.0, patch, height),
         strips=4,
     )
     return canvas.picture
@@ -169,13 +171,13 @@ def _mark_square(lay: Picture, box: tuple[float, float, float, float], ppm: floa
     for start, end in zip(corners, corners[1:] + corners[:1], strict=True):
         over = (np.array(end) - np.array(start)) * 0.012
         chalk.line(tuple(np.array(start) - over), tuple(np.array(end) + over), 0.02)
-    inner = (left + 0.3 * ppm, top + 0.62 * ppm, right - 0.3 * ppm, bottom - 0.3 * ppm)
+    inner = (left + 0.3 * ppm, top + 0.88 * ppm, right - 0.3 * ppm, bottom - 0.3 * ppm)
     for point in spread_points(rng, view.count, inner, 0.5 * ppm):
         hail_hit(lay, point, rng.uniform(0.013, 0.02), ppm, rng)
         chalk.circle(point, rng.uniform(0.075, 0.1), 0.016)
     letter = {"front": "F", "right": "R", "back": "B", "left": "L"}[view.face]
-    chalk.write(letter, (left + 0.3 * ppm, top + 0.32 * ppm), 0.3)
-    chalk.write(str(view.count), (right - 0.35 * ppm, top + 0.32 * ppm), 0.34)
+    chalk.write(letter, (left + 0.42 * ppm, top + 0.42 * ppm), 0.62)
+    chalk.write(str(view.count), (right - 0.5 * ppm, top + 0.42 * ppm), 0.66)
     chalk.rub(rng.choice([WHITE, YELLOW]).tolist() if rng.random() < 0.5 else WHITE, 0.95)
 
 
@@ -206,7 +208,7 @@ def close_up(view: View) -> Picture:
 def _shingle_table(view: View, wide: float) -> tuple[Picture, float]:
     """A piece of shingles somewhat larger than the frame, `wide` metres across the frame; its pixels a metre."""
     ppm = view.width / wide
-    scale = 1.35
+    scale = 1.25
     lay = textures.shingles(
         int(view.rng.integers(1 << 30)), wide * scale, wide * scale * 0.75, ppm, view.house.roof
     )
@@ -429,6 +431,7 @@ def _near_patch(
         -climb * 2 * reach,
         np.dstack([lay, cv2.convertScaleAbs(fade.astype(np.float32), alpha=255)]),
         shade=shade,
+        outline=slope_part(house, view.face, along - reach, up - reach, 2 * reach, 2 * reach),
         strips=3,
     )
 
@@ -441,10 +444,10 @@ def ridge(view: View) -> Picture:
     crest = on_slope(house, "front", span / 2, house.slope_length)
     half = span / 2 - run
     ahead = vec(rng.choice([-1.0, 1.0]), 0, 0)
-    eye = crest - ahead * min(half, 1.9) + vec(0, rng.uniform(-0.5, 0.5), rng.uniform(1.2, 1.6))
-    target = crest + ahead * rng.uniform(0.2, 0.9) + vec(0, rng.uniform(-0.15, 0.15), 0.0)
+    eye = crest - ahead * min(half, 1.9) + vec(0, rng.uniform(-1.3, 1.3), rng.uniform(1.1, 1.9))
+    target = crest + ahead * rng.uniform(0.2, 1.6) + vec(0, rng.uniform(-0.5, 0.5), rng.uniform(-0.2, 0.5))
     canvas = backdrop(view.camera(eye, target, rng.uniform(62, 68), 3), rng, cover=view.cover, trees=2.2)
-    draw_yard(canvas, house)
+    draw_yard(canvas, house, near=False)
     for face in ("left", "right", "back", "front"):
         draw_slope(canvas, house, face, view.sun, strips=6)
     for face in ("front", "back"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -96,7 +97,7 @@ def near_wall(
     house = view.house
     wall = side(house, view.face)
     canvas = backdrop(view.camera(eye, target, fov), view.rng, cover=view.cover)
-    draw_yard(canvas, house)
+    draw_yard(canvas, house, near=eye[2] < 2.4)
     low = house.height - min(house.height, 2.9)
     seed = int(view.rng.integers(1 << 30))
     skin = cladding(house, seed, 2 * reach, house.height - low, ppm).copy()
@@ -182,7 +183,7 @@ def _eave(canvas: Canvas, view: View, wall: Side, along: float, edge: float, dam
     lip = wall.at(along - reach, OVERHANG, edge)
     shades = (0.42, 1.16, 1.0, 0.93, 0.84, 0.66)
     pieces = []
-    for index, ((o0, z0), (o1, z1)) in enumerate(zip(GUTTER_PROFILE, GUTTER_PROFILE[1:], strict=False)):
+    for index, ((o0, z0), (o1, z1)) in enumerate(pairwise(GUTTER_PROFILE)):
         middle = lip + wall.out * (o0 + o1) / 2 + vec(0, 0, (z0 + z1) / 2) + wall.right * reach
         pieces.append((float(np.linalg.norm(canvas.camera.eye - middle)), index, o0, z0, o1, z1))
     for _, index, o0, z0, o1, z1 in sorted(pieces, reverse=True):
@@ -372,7 +373,12 @@ def _mesh(view: View, wide: float, tall: float) -> Picture:
         for x, y in spread_points(rng, int(rng.integers(4, 8)), (0.1, 0.1, 0.9, 0.9), 0.18):
             centre = (round(x * columns), round(y * rows))
             size = int(rng.integers(16, 34))
-            cv2.circle(mesh, centre, int(size * 1.7), (120, 124, 128, 150), -1, cv2.LINE_AA)
+            reach = int(size * 1.7)
+            top, left = max(0, centre[1] - reach), max(0, centre[0] - reach)
+            spot = mesh[top : centre[1] + reach, left : centre[0] + reach]
+            bulge = cv2.getGaussianKernel(2 * reach, size * 0.6) * 30
+            bulge = (bulge @ bulge.T * (40 / (bulge.max() ** 2)))[: spot.shape[0], : spot.shape[1]]
+            spot[..., :3] = np.clip(spot[..., :3] + bulge[..., None] * 1.4, 0, 255).astype(np.uint8)
             turn = rng.uniform(0, 3.1)
             step = np.array([np.cos(turn), np.sin(turn)]) * size
             tear = np.array(
@@ -484,6 +490,7 @@ def ac_unit(view: View) -> Picture:
         20,
     )
     canvas.plane(wall.at(along - 0.16, out - 0.16, 0.08), wall.right * 1.1, wall.out * 1.1, pad)
+    _line_set(canvas, wall, along, out)
     corner = wall.at(along, out, 0)
     sides = [
         (corner + wall.right * size + wall.out * size, -wall.out, wall.right),
@@ -500,7 +507,6 @@ def ac_unit(view: View) -> Picture:
     canvas.plane(
         corner + vec(0, 0, 0.08 + tall), wall.right * size, wall.out * size, _grille(rng), shade=1.05
     )
-    _line_set(canvas, wall, along, out)
     return canvas.picture
 
 

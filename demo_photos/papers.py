@@ -10,7 +10,7 @@ import numpy as np
 
 from demo_photos import textures
 from demo_photos.chalk import lettering
-from demo_photos.gauges import _thumb, lay_down, placed
+from demo_photos.gauges import Corners, _thumb, lay_down, placed
 from demo_photos.house import backdrop, draw_house, draw_yard, side
 from demo_photos.onroof import _shingle_table, _tilt
 from demo_photos.outside import View
@@ -75,8 +75,8 @@ def label_photo(view: View, card: Picture) -> Picture:
 def hold_cards(view: View, base: Picture, cards: tuple[Picture, ...]) -> None:
     """One or two small label cards held into a corner of a photo, in place."""
     rng = view.rng
-    wide = view.width * rng.uniform(0.26, 0.29)
-    left = rng.random() < 0.5
+    wide = view.width * rng.uniform(0.23, 0.29)
+    left, low = rng.random() < 0.5, rng.uniform(0.03, 0.12)
     for index, card in enumerate(cards):
         tall = wide * card.shape[0] / card.shape[1]
         x = wide * 0.58 + index * wide * 1.04
@@ -222,7 +222,7 @@ def _behind(view: View) -> Picture:
     )
 
 
-def _lean(corners: np.ndarray, centre: tuple[float, float], amount: float) -> np.ndarray:
+def _lean(corners: Corners, centre: tuple[float, float], amount: float) -> Corners:
     """Lean the far edge back: it comes out shorter than the near one."""
     leaned = corners.copy()
     leaned[:2, 0] = centre[0] + (corners[:2, 0] - centre[0]) * (1 - amount)

@@ -1,4 +1,4 @@
-"""The printed pages that are photographed: claim sheets and label cards as pictures."""
+"""The printed pages that are photographed: the program's own claim sheets and label cards as pictures."""
 
 from __future__ import annotations
 
@@ -9,11 +9,17 @@ from typing import Any
 
 import cv2
 import numpy as np
+import pypdfium2
 
-from demo_photos.gauges import print_on
-from demo_photos.house import paste
-from evidence.model import ClaimId
-from evidence.sight.codes import divider_qr, label_tag_image
+from demo_photos.world import Picture
+from evidence.model import Claim, ClaimId
+from evidence.paper.sheets import CARDS_A_PAGE, divider_sheets, label_cards
+from evidence.settings import default_text
+from evidence.tags.vocabulary import load_vocabulary
+
+SHEET_DPI = 150
+CARD_DPI = 170
+"""Dots an inch; the photographed card is 1,780 pixels wide at most, the printed one 1,445."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,22 +31,50 @@ class Pages:
 
 
 def pages(claims: Sequence[Mapping[str, Any]], numbers: Sequence[int], folder: Path) -> Pages:
-    """Print what the photos need and rasterise it into `folder`."""
-    sheets, labels = {}, {}
-    for claim in claims:
-        page = np.full((2200, 1700, 3), 255, np.uint8)
-        matrix = np.array([list(row) for row in divider_qr(ClaimId(claim["claim"])).matrix], np.uint8)
-        code = cv2.resize((1 - matrix) * 255, (640, 640), interpolation=cv2.INTER_NEAREST)
-        paste(page, cv2.merge([code, code, code]), 530, 1200)
-        for index, words in enumerate((claim["claim"], claim["insured"], claim["address"])):
-            print_on(page, words, (850, 300 + index * 220), 150 if index == 0 else 80, (0, 0, 0))
-        sheets[claim["claim"]] = folder / f"sheet_{claim['claim']}.png"
-        cv2.imwrite(str(sheets[claim["claim"]]), page)
-    for number in numbers:
-        card = np.full((1100, 1467, 3), 255, np.uint8)
-        tag = label_tag_image(number, 672)
-        paste(card, cv2.merge([tag, tag, tag]), 397, 60)
-        print_on(card, f"LABEL {number}", (733, 900), 150, (0, 0, 0))
-        labels[number] = folder / f"label_{number}.png"
-        cv2.imwrite(str(labels[number]), card)
-    return Pages(sheets=sheets, labels=labels)
+    """Print a sheet for each claim and the cards of the numbers, and rasterise them into `folder`."""
+    return Pages(sheets=_sheets(claims, folder), labels=_labels(numbers, folder) if numbers else {})
+
+
+def _sheets(claims: Sequence[Mapping[str, Any]], folder: Path) -> dict[str, Path]:
+    pdf = folder / "sheets.pdf"
+    wanted = [
+        Claim(
+            claim=ClaimId(entry["claim"]),
+            insured=entry["insured"],
+            address=entry["address"],
+            loss_date=entry["loss_date"],
+            peril=entry["peril"],
+        )
+        for entry in claims
+    ]
+    divider_sheets(wanted, pdf)
+    found = {}
+    for claim, picture in zip(wanted, _rasterise(pdf, SHEET_DPI), strict=True):
+        found[str(claim.claim)] = _keep(picture, folder / f"sheet_{len(found)}.png")
+    return found
+
+
+def _labels(numbers: Sequence[int], folder: Path) -> dict[int, Path]:
+    pdf = folder / "labels.pdf"
+    by_number = {card.number: card for card in load_vocabulary(default_text("tags.toml"), "tags.toml").labels}
+    label_cards([by_number[number] for number in numbers], pdf)
+    halves = [
+        half for page in _rasterise(pdf, CARD_DPI) for half in np.array_split(page, CARDS_A_PAGE, axis=0)
+    ]
+    return {
+        number: _keep(half, folder / f"label_{number}.png")
+        for number, half in zip(numbers, halves[: len(numbers)], strict=True)
+    }
+
+
+def _rasterise(pdf: Path, dpi: int) -> list[Picture]:
+    with pypdfium2.PdfDocument(pdf) as document:
+        return [
+            np.ascontiguousarray(page.render(scale=dpi / 72).to_numpy()[..., :3], np.uint8)
+            for page in document
+        ]
+
+
+def _keep(picture: Picture, path: Path) -> Path:
+    cv2.imwrite(str(path), picture)
+    return path

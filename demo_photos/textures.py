@@ -56,7 +56,7 @@ def noise(rng: np.random.Generator, rows: int, columns: int, grain: float = 1.0)
 
 def clouds(rng: np.random.Generator, rows: int, columns: int, octaves: int = 5, first: float = 3.0) -> Field:
     """Soft noise at several scales, 0 to 1; `first` is how many blobs lie across."""
-    small_columns = min(columns, 480)
+    small_columns = min(columns, 320)
     small_rows = max(2, round(rows * small_columns / columns))
     total = np.zeros((small_rows, small_columns), np.float32)
     weight = 1.0
@@ -277,9 +277,9 @@ def sky(rng: np.random.Generator, columns: int, rows: int, *, cover: float, haze
     """Sky down to a horizon at the picture's foot; `cover` and `haze` 0 to 1."""
     height = np.linspace(0, 1, rows, dtype=np.float32)[:, None]
     # Clouds lie flat: they are stretched more the nearer to the horizon.
-    small = clouds(rng, max(8, rows // 2), columns, 6, 3.5)
-    fine = clouds(rng, rows, columns, 6, 9.0)
-    body = cv2.resize(small, (columns, rows)) * 0.75 + fine * 0.35
+    small = clouds(rng, rows * 2, columns, 6, 2.5)
+    fine = clouds(rng, rows * 2, columns, 6, 8.0)
+    body = cv2.resize(small * 0.75 + fine * 0.35, (columns, rows), interpolation=cv2.INTER_AREA)
     amount = np.clip((body - (0.92 - 0.75 * cover)) * 3.4, 0, 1)
     planes = []
     for top, low in ((214, 236), (156, 214), (96, 196)):

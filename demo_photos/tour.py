@@ -13,9 +13,9 @@ import time
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE))
+sys.path.insert(0, str(HERE.parent))
 
-from card import build_card, write_assignments  # noqa: E402
+from demo_photos.card import build_card, write_assignments  # noqa: E402
 
 SCENARIO = HERE / "scenario.toml"
 ROOM_NEEDED = 400_000_000
@@ -73,7 +73,7 @@ def main() -> None:
     )
     truth = build_card(SCENARIO, card, progress=_drawing)
     write_assignments(SCENARIO, out / "claims.csv")
-    print(f"{len(truth.files)} files in {card}, drawn in {time.monotonic() - started:.0f} s.", flush=True)
+    print(f"{len(truth.photos)} files in {card}, drawn in {time.monotonic() - started:.0f} s.", flush=True)
 
     tour = Tour(archive)
     tour.say("The office makes an archive and loads the claims.")

@@ -28,9 +28,9 @@ class TruePhoto:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """The whole card. `photos` are in the order of shooting, other files after them."""
+    """The whole card. `files` are in the order of shooting, what is no photo after them."""
 
-    photos: tuple[TruePhoto, ...]
+    files: tuple[TruePhoto, ...]
     claims: tuple[str, ...]
     """In the order they were visited."""
     complete: tuple[str, ...]
@@ -46,6 +46,6 @@ class Truth:
     def read(cls, path: Path) -> Self:
         """Read what `write` wrote."""
         table = json.loads(path.read_text(encoding="utf-8"))
-        photos = tuple(TruePhoto(**{**entry, "stated": tuple(entry["stated"])}) for entry in table["photos"])
+        files = tuple(TruePhoto(**{**entry, "stated": tuple(entry["stated"])}) for entry in table["files"])
         lists = {name: tuple(table[name]) for name in ("claims", "complete", "without_divider")}
-        return cls(photos=photos, **lists)
+        return cls(files=files, **lists)

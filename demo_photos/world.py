@@ -6,8 +6,9 @@ uint8 BGR arrays, rows first, as OpenCV has them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -15,6 +16,9 @@ from numpy.typing import NDArray
 
 Picture = NDArray[np.uint8]
 Vector = NDArray[np.float64]
+Matrix = NDArray[np.float64]
+Outline = Sequence[tuple[float, float]]
+"""A convex polygon in shares of a parallelogram."""
 
 NEAR = 0.05
 """Metres before the lens; whatever is nearer is cut away."""
@@ -91,9 +95,17 @@ class Canvas:
         """
         for index in range(strips):
             low, high = index / strips, (index + 1) / strips
-            polygon = _clip_band(outline or ((0, 0), (1, 0), (1, 1), (0, 1)), low, high)
-            if len(polygon) >= 3:
+            polygon = _strip(outline or ((0, 0), (1, 0), (1, 1), (0, 1)), low, high)
+            if len(polygon) < 3:
+                continue
+            if strips == 1:
                 self._piece(origin, across, down, texture, polygon, shade)
+                continue
+            rows = texture.shape[0]
+            top, bottom = max(0, int(low * rows) - 1), min(rows, int(np.ceil(high * rows)) + 1)
+            share, part = top / rows, (bottom - top) / rows
+            band = [(u, (v - share) / part) for u, v in polygon]
+            self._piece(origin + down * share, across, down * part, texture[top:bottom], band, shade)
 
     def _piece(
         self,
@@ -111,26 +123,34 @@ class Canvas:
         if len(points) < 3:
             return
         flat = np.array([[p[0] / p[2], p[1] / p[2]] for p in points])
-        x0, y0 = np.maximum(np.floor(flat.min(axis=0)).astype(int), 0)
-        x1 = min(int(np.ceil(flat[:, 0].max())) + 1, self.camera.width)
-        y1 = min(int(np.ceil(flat[:, 1].max())) + 1, self.camera.height)
+        inside = _clip_frame(flat, self.camera.width, self.camera.height)
+        if len(inside) < 3:
+            return
+        texture = _shrink(texture, to_pixel, polygon, (self.camera.width, self.camera.height))
+        texture = np.ascontiguousarray(texture)
+        scale = np.diag([1 / texture.shape[1], 1 / texture.shape[0], 1.0])
+        # A slanting strip fills little of its bounding box: it is painted in low bands, each as wide as need be.
+        for band in _bands(inside):
+            self._paint(texture, to_pixel @ scale, band, shade)
+
+    def _paint(self, texture: Picture, to_pixel: Matrix, polygon: Matrix, shade: float) -> None:
+        """Paint the part of a piece that lies in a convex polygon of pixels."""
+        x0, y0 = np.maximum(np.floor(polygon.min(axis=0)).astype(int), 0)
+        x1 = min(int(np.ceil(polygon[:, 0].max())) + 1, self.camera.width)
+        y1 = min(int(np.ceil(polygon[:, 1].max())) + 1, self.camera.height)
         if x1 <= x0 or y1 <= y0:
             return
-        texture = _shrink(texture, to_pixel, polygon)
-        rows, columns = texture.shape[:2]
-        scale = np.diag([1 / columns, 1 / rows, 1.0])
         move = np.array([[1, 0, -x0], [0, 1, -y0], [0, 0, 1.0]])
         warped = cv2.warpPerspective(
-            texture, move @ to_pixel @ scale, (int(x1 - x0), int(y1 - y0)), borderMode=cv2.BORDER_REPLICATE
+            texture, move @ to_pixel, (int(x1 - x0), int(y1 - y0)), borderMode=cv2.BORDER_REPLICATE
         )
         mask = np.zeros(warped.shape[:2], np.uint8)
-        corners = np.round(np.clip(flat - [x0, y0], -30000, 30000) * 16).astype(np.int32)
-        cv2.fillConvexPoly(mask, corners, 255, cv2.LINE_AA, 4)
+        cv2.fillConvexPoly(mask, np.round((polygon - [x0, y0]) * 16).astype(np.int32), 255, cv2.LINE_AA, 4)
         region = self.picture[y0:y1, x0:x1]
         colour = warped[..., :3]
         if shade != 1.0:
             colour = cv2.convertScaleAbs(colour, alpha=shade)
-        if warped.ndim == 3 and warped.shape[2] == 4:
+        if warped.shape[2] == 4:
             blend(region, colour, cv2.multiply(mask, warped[..., 3], scale=1 / 255))
         else:
             cv2.copyTo(colour, cv2.threshold(mask, 96, 255, cv2.THRESH_BINARY)[1], region)
@@ -161,27 +181,34 @@ def darken(picture: Picture, mask: Picture) -> None:
     cv2.multiply(picture, cv2.merge([full, full, full]), dst=picture, scale=1 / 255)
 
 
-def _shrink(
-    texture: Picture, to_pixel: NDArray[np.float64], polygon: Sequence[tuple[float, float]]
-) -> Picture:
-    """The texture at about one texel a pixel in the middle of the polygon, each direction on its own."""
-    centre = np.mean(np.array(polygon), axis=0)
-    middle = to_pixel @ np.append(centre, 1.0)
-    if middle[2] <= NEAR:
+def _shrink(texture: Picture, to_pixel: Matrix, outline: Outline, size: tuple[int, int]) -> Picture:
+    """The texture at about one texel a pixel where it is seen from nearest, each direction on its own."""
+    points = np.array(outline)
+    low, high = points.min(axis=0), points.max(axis=0)
+    grid = np.stack(
+        np.meshgrid(*(np.linspace(low[k], high[k], n) for k, n in ((0, 41), (1, 13)))), axis=-1
+    ).reshape(-1, 2)
+    seen = np.column_stack([grid, np.ones(len(grid))]) @ to_pixel.T
+    ahead = seen[:, 2] > NEAR
+    seen = seen[ahead]
+    if not len(seen):
         return texture
-    steps = []
-    for axis in (0, 1):
+    flat = seen[:, :2] / seen[:, 2:]
+    margin = 0.25 * max(size)
+    visible = np.all((flat > -margin) & (flat < np.array(size) + margin), axis=1)
+    if not visible.any():
+        return texture
+    seen = seen[visible]
+    share = []
+    for axis, length in ((0, texture.shape[1]), (1, texture.shape[0])):
         moved = to_pixel[:, axis]
-        speed = (moved[:2] * middle[2] - middle[:2] * moved[2]) / middle[2] ** 2
-        steps.append(float(np.linalg.norm(speed)))
-    share = [
-        min(1.0, max(MAX_RESAMPLE, step / size))
-        for step, size in zip(steps, (texture.shape[1], texture.shape[0]), strict=True)
-    ]
+        speed = (moved[None, :2] * seen[:, 2:] - seen[:, :2] * moved[2]) / seen[:, 2:] ** 2
+        needed = float(np.quantile(np.linalg.norm(speed, axis=1), 0.96)) / length
+        share.append(min(1.0, max(MAX_RESAMPLE, needed)))
     if min(share) > 0.8:
         return texture
-    size = (max(2, round(texture.shape[1] * share[0])), max(2, round(texture.shape[0] * share[1])))
-    return cv2.resize(texture, size, interpolation=cv2.INTER_AREA)
+    reduced = (max(2, round(texture.shape[1] * share[0])), max(2, round(texture.shape[0] * share[1])))
+    return cv2.resize(texture, reduced, interpolation=cv2.INTER_AREA)
 
 
 def _clip_near(points: Sequence[NDArray[np.float64]]) -> list[NDArray[np.float64]]:
@@ -196,20 +223,47 @@ def _clip_near(points: Sequence[NDArray[np.float64]]) -> list[NDArray[np.float64
     return kept
 
 
-def _clip_band(polygon: Sequence[tuple[float, float]], low: float, high: float) -> list[tuple[float, float]]:
-    """The convex polygon's part with `low` <= v <= `high`."""
-    points = [tuple(map(float, p)) for p in polygon]
-    for edge, keep_above in ((low, True), (high, False)):
-        kept = []
-        for here, following in zip(points, points[1:] + points[:1], strict=True):
-            inside = here[1] >= edge if keep_above else here[1] <= edge
-            inside_next = following[1] >= edge if keep_above else following[1] <= edge
-            if inside:
-                kept.append(here)
-            if inside != inside_next:
-                share = (edge - here[1]) / (following[1] - here[1])
-                kept.append((here[0] + share * (following[0] - here[0]), edge))
-        points = kept
-        if not points:
-            break
-    return [(p[0], p[1]) for p in points]
+def _clip_frame(flat: Matrix, width: int, height: int) -> Matrix:
+    """The pixel polygon's part in the frame, with a pixel to spare."""
+    points = _cut(flat, 0, -1.0, above=True)
+    points = _cut(points, 0, width + 1.0, above=False)
+    points = _cut(points, 1, -1.0, above=True)
+    return _cut(points, 1, height + 1.0, above=False)
+
+
+def _bands(polygon: Matrix) -> Iterator[Matrix]:
+    """The polygon whole where it fills its bounding box well, else cut into low bands."""
+    low, high = polygon.min(axis=0), polygon.max(axis=0)
+    box = float(np.prod(high - low))
+    if box < 60_000 or cv2.contourArea(polygon.astype(np.float32)) > 0.7 * box:
+        yield polygon
+        return
+    edges = np.linspace(low[1], high[1], max(2, int((high[1] - low[1]) / 90) + 1))
+    for top, bottom in pairwise(edges):
+        # Bands overlap by a row, or their soft edges would leave a seam.
+        band = _cut(_cut(polygon, 1, top - 1.0, above=True), 1, bottom + 1.0, above=False)
+        if len(band) >= 3:
+            yield band
+
+
+def _cut(points: Matrix, axis: int, edge: float, *, above: bool) -> Matrix:
+    """The convex polygon's part above (or below) `edge` along an axis."""
+    if len(points) < 3:
+        return points
+    sign = 1.0 if above else -1.0
+    side = (points[:, axis] - edge) * sign
+    kept = []
+    for here, following, a, b in zip(
+        points, np.roll(points, -1, axis=0), side, np.roll(side, -1), strict=True
+    ):
+        if a >= 0:
+            kept.append(here)
+        if (a >= 0) != (b >= 0):
+            kept.append(here + a / (a - b) * (following - here))
+    return np.array(kept)
+
+
+def _strip(outline: Outline, low: float, high: float) -> list[tuple[float, float]]:
+    """The outline's part with `low` <= v <= `high`."""
+    points = _cut(_cut(np.array(outline, np.float64), 1, low, above=True), 1, high, above=False)
+    return [(float(u), float(v)) for u, v in points]
