@@ -22,8 +22,8 @@ from evidence.archive.swap import (
     next_of,
     put_in_place,
     quiet,
-    remove_tree,
     settle,
+    throw_away,
     vanish,
 )
 from evidence.archive.swap import recover as recover_folders
@@ -266,7 +266,9 @@ def assemble(
     same = frozenset() if afresh else _same_files(home, payload, present)
     if home.is_dir() and len(same) == len(payload) == len(present) and _tags_equal(home, tags):
         with writing(home):
-            remove_tree(next_of(home))  # what a run left that was killed while it cleared the old state away
+            throw_away(
+                home, next_of(home)
+            )  # what a run left that was killed while it cleared the old state away
         return Assembled(added=(), kept=tuple(sorted(same)), removed=())
     fresh = next_of(home)
     with writing(home):

@@ -196,7 +196,7 @@ def settle(home: Path, known: Keep, *, keep_unfinished: bool = False) -> None:
             sync_folder(home.parent)
         if fresh.is_dir() and ((fresh / MARK).exists() or not home.exists()):
             if not keep_unfinished:
-                remove_tree(fresh)
+                throw_away(home, fresh)
             elif not (fresh / MARK).exists():
                 mark(fresh)
         _retire(home, known)
@@ -218,10 +218,9 @@ def _retire(home: Path, known: Keep) -> None:
             continue
         if not (stale / MARK).exists():
             _rescue(stale, home, known(stale))
-            mark(stale)  # from here on, whatever is left of it is known to be worthless
         elif stale == fresh:
             continue
-        remove_tree(stale)
+        throw_away(home, stale)
     if os.name == "nt":
         protect(home)
 
@@ -251,6 +250,20 @@ def _same_content(path: Path, twin: Path) -> bool:
     )
 
 
+def throw_away(home: Path, stale: Path) -> None:
+    """Remove a state of `home` that is of no use any more. Raises OSError.
+
+    It is renamed first: what a kill leaves of it bears the name of something worthless, and is
+    never taken for a state that was whole.
+    """
+    gone = gone_of(home)
+    remove_tree(gone)
+    if stale.is_dir():
+        stale.rename(gone)
+        sync_folder(home.parent)
+        remove_tree(gone)
+
+
 def remove_tree(folder: Path) -> None:
     """Remove a folder and all in it, read-only files too; following no link. Raises OSError."""
     if not folder.is_dir():
@@ -278,14 +291,9 @@ def vanish(home: Path) -> bool:
     Call it under `exclusively`. A kill after the renaming is finished by `recover`. Raises
     DestinationError.
     """
-    gone = gone_of(home)
     with writing(home):
         there = home.is_dir()
-        remove_tree(gone)
-        if there:
-            home.rename(gone)
-            sync_folder(home.parent)
-        for leftover in hidden_siblings(home):
-            remove_tree(leftover)
+        for state in (next_of(home), old_of(home), home):
+            throw_away(home, state)
         sync_folder(home.parent)
     return there

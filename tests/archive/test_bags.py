@@ -253,6 +253,19 @@ def test_a_bag_that_is_removed_is_gone_with_all_that_was_in_it(home, kept):
     assert not any("HT-1001" in name for _, _, names in os.walk(home.parent) for name in names)
 
 
+def test_nothing_is_deleted_under_a_name_that_could_be_taken_for_a_whole_state(home, kept, monkeypatch):
+    # a kill in the middle of a deletion may leave any part of a folder, its lists gone first
+    deleted = []
+    rmtree = shutil.rmtree
+    monkeypatch.setattr(swap.shutil, "rmtree", lambda folder: deleted.append(folder.name) or rmtree(folder))
+    build_bag(home, photos(kept, "A1.JPG"), {}, INFO)
+    build_bag(home, photos(kept, "A2.JPG"), {}, INFO)
+    swap.mark(swap.next_of(home))
+    recover(home.parent)
+    remove_bag(home)
+    assert deleted == [".HT-1001.gone"] * 3
+
+
 def test_where_the_system_cannot_exchange_folders_two_renamings_do(home, kept, monkeypatch):
     monkeypatch.setattr(swap, "exchange", lambda one, other: False)
     build_bag(home, photos(kept, "A1.JPG"), {}, INFO)

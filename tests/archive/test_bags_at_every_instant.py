@@ -51,7 +51,7 @@ def test_a_build_that_is_killed_anywhere_leaves_a_valid_bag_and_loses_nothing(gr
     number = 0
     exchanged = 0
     while True:
-        number += 1
+        number += 1 if atomic else 2  # every second one for the rarer way, to save time
         home = ground / str(number) / "HT-1001"
         build_bag(home, before, RECORDS, INFO)
         (home / "note.txt").write_text("call the roofer")
