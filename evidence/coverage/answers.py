@@ -195,7 +195,7 @@ class Photos:
             distinct = next((n for n in range(min(wanted, len(found)), 0, -1) if self._apart(found, n)), 0)
             begun = begun or distinct > 0
             name = part.title or part.criteria.words or "photos"
-            alike = f" ({len(found)} photos, some nearly alike)" if len(found) > distinct < wanted else ""
+            alike = f" from {len(found)} photos, some nearly alike" if len(found) > distinct < wanted else ""
             words.append(f"{distinct} of {wanted} {name}{alike}")
         return begun, ", ".join(words) + (", not all on one day" if shot.bounds.same_day else "")
 

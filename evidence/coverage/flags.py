@@ -39,6 +39,9 @@ _FROM_CAMERA = frozenset(
 )
 """What is passed on of the flags on a photo's camera data; a missing position alone embarrasses nobody."""
 
+_QUALITY = frozenset({"blurred", "dark", "bright", "small"})
+"""A claim sheet or label card need only be readable."""
+
 _EARTH_M = 6_371_008.8
 """Mean radius of the earth (IUGG), metres."""
 
@@ -64,10 +67,10 @@ def all_flags(case: FlagCase) -> tuple[Finding, ...]:
     floor = _lowest_floor(case.shots)
     found: dict[tuple[str, str], Finding] = {}
     sources: Iterable[Iterator[Finding]] = (
+        *(_about_quality(seen, floor) for seen in shown if seen.photo.kind is MediaKind.PHOTO),
         *(_about_file(seen) for seen in photos),
         *(_about_time(seen, case.claim, case.window) for seen in photos),
         *(_about_place(seen, case.claim, options) for seen in photos),
-        *(_about_quality(seen, floor) for seen in shown if seen.photo.kind is MediaKind.PHOTO),
         _doubles(shown, options),
         _elsewhere(case),
         _counts(shown),
@@ -98,7 +101,8 @@ def _about_file(seen: Seen) -> Iterator[Finding]:
     for flag in photo.facts.flags:
         if flag.code in _FROM_CAMERA and photo.kind in {MediaKind.PHOTO, MediaKind.RAW}:
             yield Finding(code=flag.code, message=flag.message, subject=photo.sha256)
-    for flag in (*photo.look.flags, *photo.flags):
+    looked = [flag for flag in photo.look.flags if not (seen.sheet and flag.code in _QUALITY)]
+    for flag in (*looked, *photo.flags):
         yield Finding(code=flag.code, message=flag.message, subject=photo.sha256)
 
 

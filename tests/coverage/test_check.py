@@ -131,7 +131,7 @@ def test_nearly_equal_pictures_count_once():
     burst = [photo(n, face="front", phash=a_bit_off(first, *range(n - 1)), **HIT) for n in (1, 2, 3)]
     item = front(GUTTER, burst)
     assert item.status == "missing"
-    assert "1 of 2 damage close-ups (3 photos, some nearly alike)" in item.why
+    assert "1 of 2 damage close-ups from 3 photos, some nearly alike" in item.why
     assert front(GUTTER, burst, options=CheckOptions(double_bits=0)).status == "met"
     assert front(GUTTER, [*burst, photo(9, face="front", **HIT)]).status == "met"
 

@@ -104,6 +104,18 @@ def test_label_cards_and_sheets_are_not_doubles_of_each_other():
     assert flags(cards) == set()
 
 
+def test_of_two_words_about_one_blur_the_one_that_says_it_does_not_count_is_given():
+    blurred = photo(1, role="overview", quality=replace(SHARP, sharpness=5), look_flags=(found("blurred"),))
+    (flag,) = check(shipped("hail_roof"), [blurred], CLAIM).flags
+    assert flag.message == "Too blurred (sharpness 5, 20 needed), so it does not count."
+
+
+def test_a_label_card_out_of_focus_is_no_shame_but_a_broken_one_is():
+    card = photo(1, role="label", look_flags=(found("blurred"), found("truncated")))
+    assert flags([card]) == {("truncated", card.sha256)}
+    assert flags([photo(1, role="overview", look_flags=(found("dark"),))]) == {("dark", card.sha256)}
+
+
 def test_a_photo_that_another_claim_holds_is_flagged_exactly_or_nearly():
     one, two, three = (photo(n, role="overview") for n in range(3))
     elsewhere = Elsewhere(

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import signal
+from collections import Counter
 from datetime import date
 from itertools import count
 
@@ -11,6 +14,7 @@ import pytest
 import rfc8785
 from support_retention import (
     NOON,
+    DyingDesk,
     FolderDesk,
     KilledError,
     MemoryDesk,
@@ -455,6 +459,28 @@ def test_over_real_folders_no_byte_of_a_purged_claim_is_left_and_the_neighbour_i
         "purge_started",
         "purged",
     ]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork a process to kill")
+@pytest.mark.parametrize("call", range(1, 40, 3))
+def test_over_real_folders_a_killed_run_is_finished_by_the_next_one(tmp_path, call):
+    desk = FolderDesk(tmp_path)
+    desk.file(closed("HL-1"), {"DSC00001.JPG": b"front", "DSC00002.JPG": b"shared"})
+    desk.file(closed("HL-2"), {"DSC00001.JPG": b"roof", "DSC00002.JPG": b"shared"})
+    frozen = make_plan(desk, RULES, by="Ann", shelf=tmp_path / "purges")
+    approve(desk, frozen.folder, by="Bob")
+    child = os.fork()
+    if child == 0:
+        run_plan(DyingDesk(tmp_path, desk.index, call), RULES, frozen.folder, by="Ann")
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) in {-signal.SIGKILL, 0}
+    again = FolderDesk(tmp_path)
+    again.index = desk.index
+    assert [p.claim for p in run_plan(again, RULES, frozen.folder, by="Carl").purged] == ["HL-1", "HL-2"]
+    assert [p for p in tmp_path.rglob("*") if "HL-1" in p.parts or "HL-2" in p.parts] == []
+    assert list((tmp_path / "intake").iterdir()) == list((tmp_path / "thumbs").iterdir()) == []
+    events = Counter((e["event"], e["claim"]) for e in again.entries() if e["claim"])
+    assert events == {(e, c): 1 for e in ("purge_started", "purged") for c in ("HL-1", "HL-2")}
 
 
 @pytest.mark.parametrize(

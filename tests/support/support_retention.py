@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
+import signal
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -225,3 +227,40 @@ class FolderDesk:
 
     def _tombstone(self, claim: ClaimId) -> Path:
         return self.root / "tombstones" / f"{claim}.json"
+
+
+class DyingDesk(FolderDesk):
+    """Kills its process, past all handlers, before its nth call or in the midst of a removal."""
+
+    def __init__(self, root: Path, index: dict[ClaimId, ClaimFacts], call: int) -> None:
+        super().__init__(root)
+        self.index, self._left = index, call
+
+    def _count(self) -> None:
+        self._left -= 1
+        if self._left == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def facts(self, claim: ClaimId) -> ClaimFacts:
+        self._count()
+        return super().facts(claim)
+
+    def remove(self, copy: KnownCopy) -> None:
+        for path in sorted((self.root / copy.place).rglob("*"), reverse=True):
+            self._count()
+            path.unlink() if path.is_file() else path.rmdir()
+        self._count()
+        super().remove(copy)
+
+    def look_for(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[KnownCopy]:
+        self._count()
+        return super().look_for(claim, photos)
+
+    def record(self, entry: PurgeEntry) -> None:
+        self._count()
+        super().record(entry)
+        self._count()
+
+    def bury(self, tombstone: Tombstone) -> None:
+        self._count()
+        super().bury(tombstone)
