@@ -89,9 +89,9 @@ def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
 
 # --- sheets --------------------------------------------------------------------------------
 
-MID_READ = 0.004
-"""Chance that a photo inside a house shows that claim's own sheet again."""
-MID_PAPER = 0.0015
+MID_READ = 0.001
+"""Chance that a photo inside a house shows that claim's own sheet again: once in some ten houses."""
+MID_PAPER = 0.001
 """Chance that a photo inside a house shows some other paper that passes for a sheet."""
 RETAKE = 0.15
 """The same, right after or before another sheet: people photograph a sheet twice."""
@@ -217,6 +217,10 @@ BLOCK = 400.0
 """Metres, for an address geocoded to its block."""
 SEEN_ELSEWHERE = 0.01
 """Share of photos of a house that are taken far from where its other photos were."""
+NEXT_DOOR = 0.1
+"""Share of houses that stand next to another house of the day."""
+NEIGHBOUR = 80.0
+"""Metres between the sites of two houses next to each other, geocoding included."""
 HOUSE = 25.0
 """Metres one walks between two photos of one house."""
 NEAREST, FARTHEST = 20.0, 20_000.0
@@ -255,6 +259,12 @@ def site_density(distance: Floats, seen: NDArray[np.bool_], options: SplitOption
             )
         )
     )
+
+
+def neighbour_density(distance: Floats) -> Floats:
+    """Log density, per square metre, of a house next to any one of the day's, from (N, C) distances."""
+    near = np.nan_to_num(_student(distance, NEIGHBOUR / 2, 4.0))
+    return np.asarray(np.log(NEXT_DOOR * near.mean(axis=1) + 1e-300))
 
 
 def _student(distance: Floats, spread: float, nu: float) -> Floats:

@@ -30,6 +30,10 @@ CUT_AGAIN = -8.0
 """Nats for a house that goes on under the same claim after a person cut it."""
 LOOK_GAP = 240.0
 """Seconds: a fix beyond a longer gap says nothing of where the photos before the gap were taken."""
+VISIT = 60
+"""Fixes, at most, whose mean stands for one spell at a house."""
+CENTRE = 9.0
+"""Metres between the means of two spells at the same house: one side of it first, the other later."""
 ASTRAY = -6.0
 """Nats, at most, against a claim for photos far from its house: fixes and sites can be wrong."""
 SHEET_REACH = 180.0
@@ -111,9 +115,9 @@ def split_day(
     near = _beside(day)
     sheets = clues.sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
     gaps = clues.fit_gaps(day.gaps, _sheet_changes(day), options)
-    _learn_by_sheets(day, sites)
+    anchored = _learn_by_sheets(day, sites)
     answer = solve(_scores(day, gaps, sheets, _places(day, claims, sites, options), log_modes, options))
-    _learn(day, answer, sites)
+    _learn(day, answer, sites, anchored)
     gaps = clues.fit_gaps(day.gaps, answer.boundary[1:], options)
     answer = solve(_scores(day, gaps, sheets, _places(day, claims, sites, options), log_modes, options))
     return _verdicts(day, answer, gaps, claims, sites)
@@ -205,20 +209,31 @@ class _Places:
     """What fixes say. The position of a house is one fact, so it counts on entering and on leaving, not per photo."""
 
     enter: Floats
-    """(N, C) nats for entering each claim's house at this shot, against any other house as far away."""
+    """(N, C + 1) nats for entering each claim's house, or an unknown one, against any house as far away."""
     leave: Floats
     """(N, C) nats, none above zero, against having been at each claim's house up to this shot."""
+    next_door: NDArray[np.bool_]
+    """(N, C) whether each claim's address is next door to where the shot was taken."""
     move: Floats
     """(N-1,) nats of the steps between fixes as moves to another house."""
 
 
 def _places(day: _Day, claims: Mapping[ClaimId, ClaimSite], sites: Sites, options: SplitOptions) -> _Places:
     shots, count = len(day.items), len(day.states)
-    enter, leave, move = np.zeros((shots, count)), np.zeros((shots, count)), np.zeros(max(shots - 1, 0))
+    enter, leave = np.zeros((shots, count + 1)), np.zeros((shots, count))
+    move, next_door = np.zeros(max(shots - 1, 0)), np.zeros((shots, count), dtype=np.bool_)
     fixed = np.flatnonzero(~np.isnan(day.xy[:, 0]))
     if not fixed.size:
-        return _Places(enter, leave, move)
+        return _Places(enter, leave, next_door, move)
+    spell = _spells(day)
     for a, b in pairwise(int(i) for i in fixed):
+        if spell[b] == spell[a] + 1:
+            # A long pause or a drive to the next door: whole visits tell them apart where single fixes cannot.
+            before, after = fixed[spell[fixed] == spell[a]][-VISIT:], fixed[spell[fixed] == spell[b]][:VISIT]
+            hop = float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0))))
+            noise = np.array((CENTRE**2 + clues.HOUSE**2 / min(before.size, after.size)) ** 0.5)
+            move[_likeliest(day, a, b)] += float(clues.move_score(np.array(hop), noise))
+            continue
         passed = _passed(day, a, b)
         step = float(np.hypot(*(day.xy[b] - day.xy[a])))
         walk = clues.HOUSE if passed is None else min(clues.HOUSE, 4.0 + 1.2 * passed)
@@ -229,15 +244,22 @@ def _places(day: _Day, claims: Mapping[ClaimId, ClaimSite], sites: Sites, option
         spots = clues.metres([_site_of(c, claims, sites) for c in day.states], day.origin)
         ahead = _looks(day, fixed, options.look, ahead=True)
         behind = _looks(day, fixed, options.look, ahead=False)
-        hop = np.full(shots, np.nan)
-        hop[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
-        there = clues.site_density(_away(ahead, spots), seen, options)
-        enter = np.nan_to_num(there - clues.move_density(hop)[:, None])
+        hops = np.full(shots, np.nan)
+        hops[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
+        away, anywhere = _away(ahead, spots), clues.move_density(hops)
+        enter[:, :-1] = np.nan_to_num(clues.site_density(away, seen, options) - anywhere[:, None])
+        enter[:, -1] = np.logaddexp(0.0, clues.neighbour_density(away) - anywhere)
+        next_door = np.nan_to_num(away, nan=np.inf) <= clues.NEIGHBOUR
         fair = clues.site_density(np.full(count, clues.HOUSE), seen, options)
         leave = np.nan_to_num(
             np.clip(clues.site_density(_away(behind, spots), seen, options) - fair, ASTRAY, 0.0)
         )
-    return _Places(enter, leave, move)
+    return _Places(enter, leave, next_door, move)
+
+
+def _spells(day: _Day) -> NDArray[np.int64]:
+    """(N,) number of the spell each shot belongs to: shots that no gap longer than `LOOK_GAP` parts."""
+    return np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > LOOK_GAP)]).astype(np.int64)
 
 
 def _away(positions: Floats, spots: Floats) -> Floats:
@@ -249,7 +271,7 @@ def _away(positions: Floats, spots: Floats) -> Floats:
 
 def _looks(day: _Day, fixed: NDArray[np.int64], most: int, *, ahead: bool) -> Floats:
     """(N, 2) where each shot was taken, by the next (or last) few fixes that no long gap parts from it."""
-    spell = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > LOOK_GAP)])
+    spell = _spells(day)
     looks = np.full((len(day.items), 2), np.nan)
     for i in range(len(day.items)):
         place = int(np.searchsorted(fixed, i, side="left" if ahead else "right"))
@@ -298,16 +320,43 @@ def _scores(
     leave[:, errand] = aside + np.log(1 - ERRAND_GOES_ON) + move
     leave[:, :unknown] += places.leave[:-1]
     keep[-1, :unknown] += places.leave[-1]
-    known = max(0.0, 1 - options.new_house - options.errand)
-    enter = np.full((shots, count), np.log(known / max(1, unknown)))
-    enter[:, unknown] = np.log(options.new_house if unknown else options.new_house + known)
-    enter[:, errand] = np.log(options.errand)
+    enter = np.log(_destinations(day, places, options))
     enter[1:, errand] += aside - between
-    enter[:, :unknown] += places.enter
+    enter[:, : unknown + 1] += places.enter
     again = np.full((max(shots - 1, 0), count), -np.inf)
     again[:, unknown] = 0.0
     _decide(day, keep, stay, leave, again)
     return Scores(keep, first, last, stay, leave, enter, again, log_modes)
+
+
+def _destinations(day: _Day, places: _Places, options: SplitOptions) -> Floats:
+    """(N, S) prior shares of what a boundary before each shot leads to.
+
+    With a sheet, any claim alike. Without one, seldom a house whose sheet was read at another time
+    of the day, rather a claim that no sheet shows at all, above all when its address is next door.
+    """
+    shots, claims = len(day.items), len(day.states)
+    known = max(0.0, 1 - options.new_house - options.errand)
+    shown = {c for i in day.items for c in i.sheet.claims}
+    unseen = np.array([c not in shown for c in day.states], dtype=np.bool_)
+    share = np.zeros((shots, claims + 2))
+    share[:, claims], share[:, claims + 1] = options.new_house, options.errand
+    if not claims:
+        share[:, claims] += known
+        return share
+    share[:, :claims] = known / claims
+    bare = np.array([not i.sheet.any for i in day.items], dtype=np.bool_)
+    if unseen.any():
+        share[np.ix_(bare, unseen)] = max(0.0, known - options.returns) / int(unseen.sum())
+        share[np.ix_(bare, ~unseen)] = options.returns / max(1, int((~unseen).sum()))
+        close = places.next_door & unseen & bare[:, None]
+        here = close.any(axis=1)
+        share[here] *= 1 - options.neighbour_next
+        share[:, :claims] += options.neighbour_next * close / np.maximum(1, close.sum(axis=1, keepdims=True))
+    else:
+        share[np.ix_(bare, ~unseen)] = options.returns / claims
+        share[bare, claims] += max(0.0, known - options.returns)
+    return share
 
 
 def _decide(day: _Day, keep: Floats, stay: Floats, leave: Floats, again: Floats) -> None:
@@ -325,8 +374,8 @@ def _decide(day: _Day, keep: Floats, stay: Floats, leave: Floats, again: Floats)
             leave[i - 1] -= DECIDED
 
 
-def _learn_by_sheets(day: _Day, sites: Sites) -> None:
-    """Put each claim where its sheet was photographed: the median of the fixes right around it."""
+def _learn_by_sheets(day: _Day, sites: Sites) -> set[ClaimId]:
+    """Put each claim where its sheet was photographed, by the fixes right around it; tell which had enough."""
     spell = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_REACH)])
     near: dict[ClaimId, list[int]] = {}
     for i, item in enumerate(day.items):
@@ -339,14 +388,15 @@ def _learn_by_sheets(day: _Day, sites: Sites) -> None:
     for claim, places in near.items():
         east, north = np.median(day.xy[places], axis=0)
         sites.seen[claim] = _point(float(east), float(north), day.origin)
+    return {claim for claim, places in near.items() if len(places) >= LEARNT_FROM}
 
 
-def _learn(day: _Day, answer: Answer, sites: Sites) -> None:
-    """Put each claim where its surest photos were taken: the median of their fixes."""
+def _learn(day: _Day, answer: Answer, sites: Sites, anchored: set[ClaimId]) -> None:
+    """Put each claim that no sheet places where its surest photos were taken: the median of their fixes."""
     fixed = ~np.isnan(day.xy[:, 0])
     for k, claim in enumerate(day.states):
         sure = fixed & (answer.share[:, k] >= SURE_SHARE)
-        if int(sure.sum()) >= LEARNT_FROM:
+        if claim not in anchored and int(sure.sum()) >= LEARNT_FROM:
             east, north = np.median(day.xy[sure], axis=0)
             sites.seen[claim] = _point(float(east), float(north), day.origin)
 

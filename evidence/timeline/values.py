@@ -127,6 +127,10 @@ class SplitOptions:
     """Share of photographed sheets whose code is read; most of the rest are still seen to be a sheet."""
     new_house: float = 0.3
     """At a boundary, the chance that the next house is none of the day's known claims."""
+    returns: float = 0.08
+    """At a boundary without a sheet, the chance that it leads back to a house whose sheet was read that day."""
+    neighbour_next: float = 0.5
+    """The chance, where a claim of the assignments that no sheet shows lies next door, that it comes next."""
     errand: float = 0.12
     """At a boundary, the chance that what follows are photos between houses."""
 
