@@ -164,6 +164,7 @@ def _write_frame(job: tuple[Frame, Path, printing.Pages]) -> str:
 
 def _write_video(frame: Frame, path: Path) -> None:
     """Two seconds of walking along the house: Motion JPEG in an AVI container."""
+    assert frame.house is not None
     view = View(
         house=frame.house,
         face=frame.face,
@@ -172,7 +173,7 @@ def _write_video(frame: Frame, path: Path) -> None:
         cover=frame.cover,
         width=960,
         height=720,
-    )  # type: ignore[arg-type]
+    )
     wide = develop(outside.elevation(view), view.rng)
     film = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*"MJPG"), 15, (640, 480))
     if not film.isOpened():

@@ -41,7 +41,8 @@ def develop(picture: Picture, rng: np.random.Generator, *, shake: float = 0.0) -
     curve = curve / (1 + 0.16 * np.maximum(curve - 0.75, 0) * 4)
     tables = [np.clip(255 * curve * g, 0, 255).astype(np.uint8) for g in (1 - warmth, 1.0, 1 + warmth)]
     seen = cv2.LUT(seen, np.dstack(tables).reshape(1, 256, 3))
-    amount = rng.uniform(0.1, 0.15)
+    # A slow shutter, which is what shakes, goes with little gain and little grain.
+    amount = rng.uniform(0.1, 0.15) * (0.4 if shake else 1.0)
     tile = noise_tile()
     planes = []
     for _ in range(3):

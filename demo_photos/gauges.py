@@ -142,12 +142,12 @@ def pitch_gauge(view: View) -> Picture:
     cv2.circle(dial, (450, 450), 440, (150, 96, 52, 255), -1, cv2.LINE_AA)
     cv2.circle(dial, (450, 450), 395, (236, 240, 240, 255), -1, cv2.LINE_AA)
     face = np.ascontiguousarray(dial[..., :3])
-    for rise in range(25):
+    for rise in range(15):
         angle = np.arctan(rise / 12)
         _tick(face, angle, 395, 340 if rise % 2 == 0 else 365)
-        if rise % 2 == 0 and rise <= 18:
-            at = _polar(angle, 300)
-            print_on(face, f"{rise}", at, 44, (30, 30, 34))
+        if rise % 2 == 0:
+            at = _polar(angle, 305)
+            print_on(face, f"{rise}", at, 40, (30, 30, 34))
     for degree in range(0, 91, 5):
         _tick(face, np.radians(degree), 235, 215)
     print_on(face, "RISE IN 12", (450, 310), 44, (30, 30, 34))
@@ -210,12 +210,10 @@ def _eave_section(view: View, *, lifted: bool) -> Picture:
             textures.SHINGLE_PALETTES[house.roof][0],
         )
         paste(picture, band, 0, y)
-        ragged = (5 * textures.noise(rng, 2, columns, 40)[0]).astype(int)
         picture[y + thick - 3 : y + thick + 5] = (picture[y + thick - 3 : y + thick + 5] * 0.35).astype(
             np.uint8
         )
-        shift = -int(abs(ragged[0])) if sheet else 0
-        y += thick + (26 if lifted and sheet == 0 else 4) + shift * 0
+        y += thick + (26 if lifted and sheet == 0 else 4)
         if lifted and sheet == 0:
             gap = slice(y - 26, y)
             picture[gap] = 22

@@ -162,8 +162,8 @@ def window(
     glass = glass_picture(rng, w, h)
     paste(wall, glass, x0, y0)
     rail = max(2, round(0.045 * ppm))
-    for top_row in (y0 + h // 2 - rail // 2,):
-        wall[max(0, top_row) : top_row + rail, x0 : x0 + w] = house.trim
+    middle = y0 + h // 2 - rail // 2
+    wall[max(0, middle) : middle + rail, x0 : x0 + w] = house.trim
     if width > 1.3:
         wall[max(0, y0) : y0 + h, x0 + w // 2 - rail // 2 : x0 + w // 2 + rail // 2 + 1] = house.trim
     lower = wall[y0 + h // 2 + rail : y0 + h, x0 : x0 + w]
@@ -181,13 +181,8 @@ def glass_picture(rng: np.random.Generator, columns: int, rows: int) -> Picture:
     room = 26 + 16 * textures.clouds(rng, rows, columns, 3, 2)
     curtain = np.maximum(0, np.abs(x - 0.5) * 2 - rng.uniform(0.55, 0.85))[None, :] * 380
     curtain *= 0.75 + 0.25 * np.sin(x * 60)[None, :]
-    planes = []
-    for sky_value in (182, 160, 138):
-        planes.append(
-            cv2.convertScaleAbs(
-                np.minimum(room + curtain, 150) * (1 - 0.6 * mirror) + sky_value * 0.75 * mirror
-            )
-        )
+    inside = np.minimum(room + curtain, 150) * (1 - 0.6 * mirror)
+    planes = [cv2.convertScaleAbs(inside + 0.75 * sky_value * mirror) for sky_value in (182, 160, 138)]
     return cv2.merge(planes)
 
 

@@ -407,10 +407,10 @@ def siding(view: View) -> Picture:
     """A piece of wall from two steps away: holes circled, or nothing to see."""
     house, rng = view.house, view.rng
     wall = side(house, view.face)
-    along, height = wall.length * rng.uniform(0.35, 0.6), rng.uniform(1.0, 1.7)
+    along, height = wall.length * rng.uniform(0.25, 0.7), rng.uniform(0.7, 1.7)
     eye = wall.at(
-        along + rng.choice([-1, 1]) * rng.uniform(0.5, 1.2),
-        rng.uniform(1.2, 1.9),
+        along + rng.choice([-1, 1]) * rng.uniform(0.3, 1.5),
+        rng.uniform(1.0, 2.2),
         height + rng.uniform(-0.2, 0.4),
     )
     target = wall.at(along, 0, height)
@@ -423,7 +423,7 @@ def siding(view: View) -> Picture:
         _siding_holes(skin, rng, ppm, reach, tall - height)
     light = sun_light(view.sun, wall.out)
     canvas.plane(wall.at(along - reach, 0, tall), wall.right * 2 * reach, vec(0, 0, -tall), skin, shade=light)
-    if rng.random() < 0.6:
+    if rng.random() < 0.8:
         _wall_thing(
             canvas,
             wall,

@@ -82,7 +82,7 @@ def hold_cards(view: View, base: Picture, cards: tuple[Picture, ...]) -> None:
         x = wide * 0.58 + index * wide * 1.04
         centre = (
             x if left else view.width - x,
-            view.height - tall * 0.5 - view.height * rng.uniform(0.04, 0.07),
+            view.height - tall * 0.5 - view.height * low,
         )
         corners = placed(rng, centre, (wide, tall), float(rng.normal(0, 3)), 0.025)
         lay_down(base, _worn(card, rng), corners, 9)

@@ -189,7 +189,7 @@ def stucco(seed: int, width: float, height: float, ppm: float, colour: Colour) -
     relief = noise(rng, rows, columns, max(1.0, 0.008 * ppm)) + 0.6 * noise(
         rng, rows, columns, max(1.0, 0.02 * ppm)
     )
-    light = 1 + 0.045 * (relief - np.roll(relief, 2, axis=0))
+    light = 1 + 0.06 * (relief - np.roll(relief, 2, axis=0))
     light *= 0.93 + 0.12 * clouds(rng, rows, columns, 4, 3)
     return tint(light.astype(np.float32), colour)
 
