@@ -28,12 +28,14 @@ TOGETHER = 0.97
 """Share of photos that lie near one of the other device, when both are in the same hands."""
 INDEPENDENT = 0.3
 """Weight of each photo: neighbours in time say the same thing."""
-LEAD = 5.0
+LEAD = 6.0
 """Nats by which the best shift must lead over any other."""
 APART = 240.0
 """Seconds from which two shifts count as different."""
 RIGHT, WHOLE_HOURS, MINUTES = 0.7, 0.15, 0.14
 """Prior shares of clocks that are right (to a minute and a half), off by whole hours, off by minutes."""
+MINUTES_WIDE = 1200.0
+"""Seconds, mean size of an error of minutes."""
 RIGHT_WITHIN = 90.0
 WRONG_DATE = -4.0
 """Nats for a clock that shows another date."""
@@ -65,7 +67,7 @@ def align(first: Floats, second: Floats) -> Alignment | None:
     best = int(scores.argmax())
     others = scores[np.abs(local - local[best]) > APART]
     lead = float(scores[best] - others.max())
-    if lead < LEAD:
+    if lead < LEAD or abs(local[best]) > REACH - APART:
         return None
     shift = float(shifts[best])
     return Alignment(-shift if flipped else shift, lead)
@@ -89,7 +91,7 @@ def _prior(local: Floats) -> Floats:
     right = np.abs(local) <= RIGHT_WITHIN
     steps = 2 * RIGHT_WITHIN / STEP
     hours = 2 * REACH / HOUR
-    even = MINUTES / local.size + 1e-6
+    even = MINUTES * STEP / (2 * MINUTES_WIDE) * np.exp(-np.abs(local) / MINUTES_WIDE) + 1e-9
     return np.asarray(
-        np.where(right, log(RIGHT / steps), np.where(whole, log(WHOLE_HOURS / steps / hours), log(even)))
+        np.where(right, log(RIGHT / steps), np.where(whole, log(WHOLE_HOURS / steps / hours), np.log(even)))
     )
