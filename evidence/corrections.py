@@ -148,7 +148,8 @@ def _taken_back(home: ArchiveHome, decision: Decision, digests: Sequence[Sha256]
                 {Facet(f): word for f, word in earlier.items()},
                 reason=f"stated before; undone by {home.actor}",
             )
-        return retag(home, {record.claim for record in home.catalog.photos.records(digests)})
+        claims = {record.claim for record in home.catalog.photos.records(digests)}
+        return retag(home, claims, stated=claims)
     if decision.kind == "waive":
         claim = ClaimId(decision.after["claim"])
         home.catalog.claims.drop_waiver(claim, decision.after["requirement"], decision.after["place"])

@@ -288,10 +288,12 @@ def _written_down(plan: DayPlan) -> tuple[list[Placing], list[SegmentRow]]:
 # --- tags --------------------------------------------------------------------------------
 
 
-def retag(home: ArchiveHome, claims: Iterable[ClaimId | None]) -> Settled:
-    """Tag these claims anew, in one commit."""
+def retag(
+    home: ArchiveHome, claims: Iterable[ClaimId | None], *, stated: Collection[ClaimId | None] = ()
+) -> Settled:
+    """Tag these claims anew, in one commit; in those of `stated` a person's word changed already."""
     with home.catalog.together():
-        touched = _tag(home, claims)
+        touched = _tag(home, claims) | set(stated)
         home.catalog.keeping.mark_dirty(touched)
         for claim in touched - {None}:
             home.catalog.claims.touch(ClaimId(str(claim)))
@@ -318,29 +320,46 @@ def _tag(home: ArchiveHome, claims: Iterable[ClaimId | None]) -> set[ClaimId | N
 
 def state_facets(home: ArchiveHome, digests: Sequence[Sha256], facets: Mapping[Facet, str | None]) -> Settled:
     """A person states facets of photos; None takes their earlier word back. Writes the decision down."""
+    return state_each(home, dict.fromkeys(digests, facets))[1]
+
+
+def state_each(home: ArchiveHome, stated: Mapping[Sha256, Mapping[Facet, str | None]]) -> tuple[int, Settled]:
+    """The same with other facets for each photo, as one decision; returns its number too."""
     photos = home.catalog.photos
+    digests = list(stated)
     records = photos.records(digests)
+    claims = {record.claim for record in records}
     before = photos.by_person(digests)
+    alike: dict[tuple[tuple[Facet, str | None], ...], list[Sha256]] = defaultdict(list)
+    for sha, facets in stated.items():
+        alike[tuple(facets.items())].append(sha)
     with home.catalog.together():
-        home.catalog.claims.record(
+        number = home.catalog.claims.record(
             at=home.now(),
             actor=home.actor,
             kind="tag",
             claim=records[0].claim if records else None,
             before={
-                sha: {facet.value: _word(before.get(sha, {}), facet) for facet in facets} for sha in digests
+                sha: {facet.value: _word(before.get(sha, {}), facet) for facet in facets}
+                for sha, facets in stated.items()
             },
-            after={sha: {facet.value: value for facet, value in facets.items()} for sha in digests},
+            after={
+                sha: {facet.value: value for facet, value in facets.items()} for sha, facets in stated.items()
+            },
         )
-        photos.state(digests, facets, reason=f"stated by {home.actor}")
-        settled = retag(home, {record.claim for record in records})
-    home.note(
-        "tagged",
-        ", ".join(sorted(record.name for record in records)[:5]),
-        photos=list(digests),
-        facets={facet.value: value for facet, value in facets.items()},
-    )
-    return settled
+        for said, group in alike.items():
+            photos.state(group, dict(said), reason=f"stated by {home.actor}")
+        settled = retag(home, claims, stated=claims)
+    names = {record.sha256: record.name for record in records}
+    for said, group in alike.items():
+        home.note(
+            "tagged",
+            ", ".join(sorted(names[sha] for sha in group)[:5]),
+            decision=number,
+            photos=group,
+            facets={facet.value: value for facet, value in said},
+        )
+    return number, settled
 
 
 def _word(values: Mapping[Facet, FacetValue], facet: Facet) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import getpass
 import os
 from collections.abc import Callable, Iterator
@@ -57,6 +58,7 @@ class ArchiveHome:
         self.custody = CustodyLog(self.root / "custody" / "custody.jsonl")
         self.catalog = Catalog(self.settings.catalog.url or f"sqlite:///{self.root / 'catalog.sqlite'}")
         self._vocabulary: Vocabulary | None = None
+        self._lock = filelock.FileLock(self.root / "archive.lock")
 
     def __enter__(self) -> Self:
         return self
@@ -136,15 +138,23 @@ class ArchiveHome:
 
     @contextmanager
     def working(self) -> Iterator[None]:
-        """Hold the archive for one change at a time; raises LockedError when another keeps it."""
-        lock = filelock.FileLock(self.root / "archive.lock")
+        """Hold the archive for one change at a time; raises LockedError when another keeps it.
+
+        A thread that holds it may take it again.
+        """
         try:
-            with lock.acquire(timeout=LOCK_WAIT_S):
+            with self._lock.acquire(timeout=LOCK_WAIT_S):
                 yield
         except filelock.Timeout:
             raise LockedError(
                 f"Another command is working on {self.root}.", "Wait until it is done, then run this again."
             ) from None
+
+    def acting_as(self, name: str) -> ArchiveHome:
+        """The same open archive with another person at work; closing it closes both."""
+        twin = copy.copy(self)
+        twin.actor = name
+        return twin
 
     def note(self, action: str, subject: str, **details: object) -> None:
         """One entry in the custody log, by whoever is at work, now."""

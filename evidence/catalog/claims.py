@@ -232,6 +232,22 @@ class Claims:
         with self._session.together() as db:
             return [_read_decision(row) for row in db.execute(query)]
 
+    def latest_about(self, text: str, *, kinds: Collection[str]) -> Decision | None:
+        """The newest standing decision of these kinds that speaks of `text`, a photo's digest for instance."""
+        query = (
+            select(t.decision)
+            .where(
+                t.decision.c.kind.in_(sorted(kinds)),
+                t.decision.c.undone.is_(False),
+                t.decision.c.after.contains(text, autoescape=True),
+            )
+            .order_by(t.decision.c.id.desc())
+            .limit(1)
+        )
+        with self._session.together() as db:
+            row = db.execute(query).first()
+        return _read_decision(row) if row else None
+
     def mark_undone(self, number: int) -> None:
         """The decision no longer stands; the row stays."""
         with self._session.together() as db:

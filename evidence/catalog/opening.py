@@ -15,7 +15,7 @@ from sqlalchemy.exc import OperationalError
 from evidence.catalog.tables import metadata
 from evidence.errors import BadInputError
 
-HEAD = "0001"
+HEAD = "0002"
 """The newest migration; a test holds it to the files."""
 
 

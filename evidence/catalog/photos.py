@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Row, delete, exists, func, select, update
@@ -100,6 +101,19 @@ class SegmentRow:
     probability: float
     to_confirm: bool
     reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlined:
+    """The little that a timeline shows of a file."""
+
+    sha256: Sha256
+    segment: str
+    name: str
+    kind: MediaKind
+    corrected: datetime | None
+    """Naive local time on the job's common clock."""
+    claim: ClaimId | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,6 +278,47 @@ class Photos:
         with self._session.together() as db:
             query = select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
             return [_read_segment(row) for row in db.execute(query)]
+
+    def segments_of(self, claim: ClaimId | None) -> list[SegmentRow]:
+        """Every stretch of the days on which the claim has photos, other claims' too, by day and place in it."""
+        mine = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
+        days = (
+            select(t.segment.c.day)
+            .join(t.original, t.original.c.segment == t.segment.c.segment)
+            .where(mine)
+            .distinct()
+        )
+        query = (
+            select(t.segment).where(t.segment.c.day.in_(days)).order_by(t.segment.c.day, t.segment.c.position)
+        )
+        with self._session.together() as db:
+            return [_read_segment(row) for row in db.execute(query)]
+
+    def outline(self, segments: Sequence[str]) -> dict[str, list[Outlined]]:
+        """The files of these stretches in order, without what a look found."""
+        found: dict[str, list[Outlined]] = defaultdict(list)
+        some = (t.original.c.sha256, t.original.c.segment, t.original.c.kind, t.original.c.corrected)
+        with self._session.together() as db:
+            for piece in chunks(segments):
+                query = (
+                    select(*some, t.original.c.claim, func.min(t.sighting.c.card_path).label("card_path"))
+                    .join(t.sighting, t.sighting.c.sha256 == t.original.c.sha256, isouter=True)
+                    .where(t.original.c.segment.in_(piece))
+                    .group_by(*some, t.original.c.claim, t.original.c.position)
+                    .order_by(t.original.c.position, t.original.c.sha256)
+                )
+                for row in db.execute(query):
+                    found[row.segment].append(
+                        Outlined(
+                            sha256=Sha256(row.sha256),
+                            segment=row.segment,
+                            name=(row.card_path or row.sha256).rsplit("/", 1)[-1],
+                            kind=MediaKind(row.kind),
+                            corrected=from_text(row.corrected),
+                            claim=ClaimId(row.claim) if row.claim else None,
+                        )
+                    )
+        return found
 
     def of_segment(self, segment: str) -> list[PhotoRecord]:
         """The segment's files in order."""
@@ -451,11 +506,22 @@ def device_of(facts: CameraFacts, intake: IntakeId) -> DeviceId:
     return DeviceId(" ".join(named) if named else f"card {intake}")
 
 
+@lru_cache(maxsize=4096)
+def _facts(text: str) -> CameraFacts:
+    """What never changes once it is described, decoded once: a claim's photos are read again at every change."""
+    return from_json(CameraFacts, json.loads(text))
+
+
+@lru_cache(maxsize=4096)
+def _look(text: str) -> Look:
+    return from_json(Look, json.loads(text))
+
+
 def _read_record(
     row: Row[Any], seen: Sequence[Sighting], said: Sequence[Mapping[str, Any]], embeddings: bool
 ) -> PhotoRecord:
-    facts = from_json(CameraFacts, json.loads(row.facts)) if row.facts else CameraFacts()
-    look = from_json(Look, json.loads(row.look)) if row.look else Look()
+    facts = _facts(row.facts) if row.facts else CameraFacts()
+    look = _look(row.look) if row.look else Look()
     if embeddings and row.embedding:
         look = replace(look, embedding=bytes(row.embedding))
     first = seen[0] if seen else None

@@ -10,11 +10,12 @@ from evidence.catalog.claims import Claims
 from evidence.catalog.keeping import Keeping
 from evidence.catalog.opening import open_engine
 from evidence.catalog.photos import Photos
+from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
 
 
 class Catalog:
-    """Claims, photos, keeping and users, over one engine.
+    """Claims, photos, keeping, counts and users, over one engine.
 
     Methods commit on their own unless they run inside `together()`.
     """
@@ -24,6 +25,7 @@ class Catalog:
         self.claims = Claims(self._session)
         self.photos = Photos(self._session)
         self.keeping = Keeping(self._session)
+        self.tallies = Tallies(self._session)
         self.users = Users(self._session)
 
     @contextmanager

@@ -198,6 +198,19 @@ waiver = Table(
     Column("at", String(40), nullable=False),
 )
 
+tally = Table(
+    "tally",
+    metadata,
+    Column("claim", String(200), primary_key=True),
+    Column("version", Integer, nullable=False),  # of the claim when it was counted
+    Column("basis", String(64), nullable=False),
+    Column("met", Integer, nullable=False),
+    Column("guessed", Integer, nullable=False),
+    Column("missing", Integer, nullable=False),
+    Column("waived", Integer, nullable=False),
+    Column("flags", Integer, nullable=False),
+)
+
 user = Table(
     "board_user",
     metadata,

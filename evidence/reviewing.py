@@ -1,0 +1,338 @@
+"""A reviewer's work on a claim: tagging what they saw, signing off, sending back, and undoing.
+
+Whoever acts says what they saw, and a change by somebody else in between is told instead of overwritten.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from evidence import covering, deciding, filing
+from evidence.catalog.claims import ClaimRow, Decision
+from evidence.corrections import CLAIMS_MOVED_FROM, Corrected, undo
+from evidence.coverage.report import CoverageReport
+from evidence.coverage.walk import ToShoot, still_to_shoot
+from evidence.deciding import Settled
+from evidence.errors import BadInputError, EvidenceError
+from evidence.home import ArchiveHome
+from evidence.model import ClaimId, ClaimState, Facet, PhotoRecord, Sha256
+
+BOUNDARY_KINDS = ("move", "name", "cut", "join")
+CLAIM_KINDS = (*BOUNDARY_KINDS, "tag", "waive", "sign", "return", "take_back")
+MOST_NOTE = 2000
+"""Characters of a note; a longer text belongs into the claim file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """Something that somebody else did since it was looked at."""
+
+    subject: str
+    """A photo's digest, a claim's number or a day."""
+    message: str
+
+
+class ChangedError(EvidenceError):
+    """What was looked at has changed since; nothing was done."""
+
+    exit_code = 28
+
+    def __init__(self, changes: Sequence[Change]) -> None:
+        self.changes = tuple(changes)
+        said = " ".join(dict.fromkeys(change.message for change in changes))
+        super().__init__(said, "Nothing of yours was saved. Look at it as it is now, then decide again.")
+
+
+class NotReadyError(BadInputError):
+    """The claim cannot be signed off: what stands in the way, each in a sentence."""
+
+    def __init__(self, claim: ClaimId, obstacles: Sequence[str]) -> None:
+        self.obstacles = tuple(obstacles)
+        many = f"{len(obstacles)} things stand" if len(obstacles) > 1 else "One thing stands"
+        super().__init__(
+            f"Claim {claim} cannot be signed off: {many} in the way: {'; '.join(obstacles)}.",
+            "Confirm what is guessed, set aside what this house does not need, or send the claim back.",
+        )
+
+
+# --- photos ------------------------------------------------------------------------------
+
+
+def mark_of(record: PhotoRecord) -> str:
+    """What a person sees stated of a photo, in 12 hexadecimal digits: its claim, and every stated facet.
+
+    A guess may come and go without changing it.
+    """
+    stated = sorted(f"{facet}={value.value}" for facet, value in record.tags.items() if value.stated)
+    return hashlib.sha256("\n".join([record.claim or "", *stated]).encode()).hexdigest()[:12]
+
+
+def tag_seen(
+    home: ArchiveHome, stated: Mapping[Sha256, Mapping[Facet, str | None]], *, seen: Mapping[Sha256, str]
+) -> tuple[int, Settled]:
+    """State facets of photos whose marks are still as they were `seen`; returns the decision's number too.
+
+    The bags are left behind, marked: `filing.file_away` lets them follow. Raises ChangedError where somebody
+    else stated something in between, BadInputError for an unknown photo or a claim that is signed off.
+    """
+    with home.working():
+        records = {record.sha256: record for record in home.catalog.photos.records(list(stated))}
+        if missing := [sha for sha in stated if sha not in records]:
+            raise BadInputError(f"The archive keeps no photo {missing[0][:12]}.", "Load the page again.")
+        _require_unsigned(home, {record.claim for record in records.values() if record.claim})
+        changes = [
+            _photo_change(home, records[sha]) for sha in stated if seen.get(sha) != mark_of(records[sha])
+        ]
+        if changes:
+            raise ChangedError(changes)
+        return deciding.state_each(home, stated)
+
+
+def shown_guesses(records: Sequence[PhotoRecord], floor: float) -> dict[Sha256, dict[Facet, str | None]]:
+    """For each photo the guesses that it shows, those at least `floor` probable, as facets to state."""
+    found: dict[Sha256, dict[Facet, str | None]] = {
+        record.sha256: {
+            facet: value.value
+            for facet, value in record.tags.items()
+            if not value.stated and value.confidence >= floor
+        }
+        for record in records
+    }
+    return {sha: facets for sha, facets in found.items() if facets}
+
+
+def _photo_change(home: ArchiveHome, record: PhotoRecord) -> Change:
+    """What is stated of the photo now, and who said so last."""
+    said = ", ".join(
+        f"{facet} {home.vocabulary.plain(facet, value.value)}"
+        for facet, value in sorted(record.tags.items())
+        if value.stated
+    )
+    latest = home.catalog.claims.latest_about(record.sha256, kinds=("tag", *BOUNDARY_KINDS))
+    by = f"{latest.actor} changed {record.name}" if latest else f"{record.name} changed"
+    where = f"claim {record.claim}" if record.claim else "no claim"
+    return Change(
+        subject=record.sha256,
+        message=f"{by} meanwhile: it is in {where} and says {said or 'nothing that anyone stated'}.",
+    )
+
+
+# --- the day's boundaries ----------------------------------------------------------------
+
+
+def day_mark(home: ArchiveHome, claim: ClaimId | None) -> str:
+    """How the days of a claim are cut at this moment, in 12 hexadecimal digits."""
+    rows = home.catalog.photos.segments_of(claim)
+    said = [f"{row.segment} {row.first} {row.claim} {row.photos}" for row in rows]
+    return hashlib.sha256("\n".join(said).encode()).hexdigest()[:12]
+
+
+def require_day(home: ArchiveHome, claim: ClaimId | None, seen: str) -> None:
+    """Raise ChangedError unless the claim's days are cut as they were `seen`."""
+    if day_mark(home, claim) == seen:
+        return
+    latest = home.catalog.claims.decisions(kinds=BOUNDARY_KINDS)
+    who = f"{latest[-1].actor} changed how the day is cut" if latest else "The day was cut anew"
+    raise ChangedError([Change(subject=claim or "", message=f"{who} since this page was loaded.")])
+
+
+# --- the claim ---------------------------------------------------------------------------
+
+
+def obstacles(home: ArchiveHome, claim: ClaimId, report: CoverageReport) -> list[str]:
+    """Everything that a sign-off would rest on without anyone having stated it (rule 9), in sentences."""
+    found = [f"{_named(item.place, item.title)} is not shown" for item in report.missing]
+    found += [f"{_named(item.place, item.title)} is only guessed" for item in report.guessed]
+    unsure = home.catalog.photos.to_confirm().get(claim, 0)
+    if unsure:
+        photos = "1 photo" if unsure == 1 else f"{unsure} photos"
+        found.append(f"{photos} may belong to another house")
+    if not home.catalog.photos.counts().get(claim):
+        found.append("there is no photo")
+    return found
+
+
+def sign(home: ArchiveHome, claim: ClaimId, *, note: str, seen: int) -> Corrected:
+    """Sign the claim off, in the name of whoever is at work.
+
+    Raises NotReadyError while anything required is missing or guessed, ChangedError when the claim changed since
+    version `seen`, BadInputError when it is signed or closed already.
+    """
+    with home.working():
+        row = _open_row(home, claim, seen)
+        report = covering.coverage_of(home, claim)
+        if stands := obstacles(home, claim, report):
+            raise NotReadyError(claim, stands)
+        proof = {
+            "note": _note(note),
+            "list": report.list_id,
+            "version": row.version,
+            "met": {" ".join(filter(None, item.key)): list(item.photos) for item in report.met},
+            "waived": {" ".join(filter(None, item.key)): item.why for item in report.waived},
+            "flags": [f"{flag.code}: {flag.message}" for flag in report.flags],
+        }
+        number = _turn(home, claim, "sign", row, ClaimState.SIGNED, proof)
+        photos = home.catalog.photos.counts()[claim][0]
+        home.note(
+            "signed_off",
+            claim,
+            decision=number,
+            note=_note(note),
+            list=report.list_id,
+            met=len(report.met),
+            waived=len(report.waived),
+            flags=len(report.flags),
+            photos=photos,
+        )
+        filing.file_away(home)
+    return Corrected(decision=number, photos=photos, claims=(claim,))
+
+
+def send_back(home: ArchiveHome, claim: ClaimId, *, note: str, seen: int) -> tuple[Corrected, ToShoot]:
+    """Return the claim to the adjuster with the list of what is missing; returns that list too.
+
+    Raises ChangedError when the claim changed since version `seen`, BadInputError when it is signed or closed, or
+    when nothing is missing and no note says what else is wanted.
+    """
+    with home.working():
+        row = _open_row(home, claim, seen)
+        wanted = still_to_shoot(covering.coverage_of(home, claim))
+        if not wanted.lines and not wanted.confirm and not note.strip():
+            raise BadInputError(
+                f"Nothing is missing from claim {claim}.", "Say in the note what the adjuster is to do."
+            )
+        asked = {
+            "note": _note(note),
+            "missing": [line.text for line in wanted.lines],
+            "confirm": [line.text for line in wanted.confirm],
+            "safety": wanted.safety,
+        }
+        number = _turn(home, claim, "return", row, ClaimState.RETURNED, asked)
+        home.note("sent_back", claim, decision=number, note=_note(note), missing=asked["missing"])
+        filing.file_away(home)
+    return Corrected(decision=number, photos=0, claims=(claim,)), wanted
+
+
+def take_back(home: ArchiveHome, claim: ClaimId, *, why: str, seen: int) -> Corrected:
+    """Take a sign-off or a return back: the claim is open again. Raises BadInputError, ChangedError."""
+    with home.working():
+        row = _row(home, claim, seen)
+        if row.state not in (ClaimState.SIGNED, ClaimState.RETURNED):
+            raise BadInputError(
+                f"Claim {claim} is {row.state.value}.", "There is no sign-off or return to take back."
+            )
+        if row.state is ClaimState.SIGNED and not why.strip():
+            raise BadInputError("Taking a sign-off back needs a reason.", "Say why in the note.")
+        number = _turn(home, claim, "take_back", row, ClaimState.OPEN, {"note": _note(why)})
+        home.note("taken_back", claim, decision=number, was=row.state.value, why=_note(why))
+        filing.file_away(home)
+    return Corrected(decision=number, photos=0, claims=(claim,))
+
+
+def _turn(
+    home: ArchiveHome,
+    claim: ClaimId,
+    kind: str,
+    row: ClaimRow,
+    state: ClaimState,
+    after: Mapping[str, object],
+) -> int:
+    with home.catalog.together():
+        number = home.catalog.claims.record(
+            at=home.now(),
+            actor=home.actor,
+            kind=kind,
+            claim=claim,
+            before={"state": row.state.value},
+            after=after,
+        )
+        home.catalog.claims.set_state(claim, state)
+        home.catalog.keeping.mark_known_dirty([claim])
+    return number
+
+
+def _open_row(home: ArchiveHome, claim: ClaimId, seen: int) -> ClaimRow:
+    row = _row(home, claim, seen)
+    if row.state not in CLAIMS_MOVED_FROM:
+        raise BadInputError(
+            f"Claim {claim} is {row.state.value} already.", "Take that back first if it is wrong."
+        )
+    return row
+
+
+def _row(home: ArchiveHome, claim: ClaimId, seen: int) -> ClaimRow:
+    row = home.catalog.claims.get(claim)
+    if row is None:
+        raise BadInputError(f"There is no claim {claim}.", "`evidence claims` lists them.")
+    if row.version != seen:
+        latest = home.catalog.claims.decisions(kinds=CLAIM_KINDS, claim=claim)
+        who = f"{latest[-1].actor} changed claim {claim}" if latest else f"Claim {claim} changed"
+        raise ChangedError([Change(subject=claim, message=f"{who} since this page was loaded.")])
+    return row
+
+
+def _require_unsigned(home: ArchiveHome, claims: set[ClaimId]) -> None:
+    for claim in sorted(claims):
+        row = home.catalog.claims.get(claim)
+        if row is not None and row.state not in CLAIMS_MOVED_FROM:
+            raise BadInputError(
+                f"Claim {claim} is {row.state.value}; its tags stay as they are.",
+                "Take the sign-off back, or reopen the claim, before anything is stated anew.",
+            )
+
+
+def _note(text: str) -> str:
+    text = text.strip()
+    if len(text) > MOST_NOTE:
+        raise BadInputError(f"The note is longer than {MOST_NOTE} characters.", "Shorten it.")
+    return text
+
+
+def _named(place: str, title: str) -> str:
+    return f"{title} ({place})" if place else title
+
+
+# --- undo --------------------------------------------------------------------------------
+
+
+def undo_mine(home: ArchiveHome, number: int, *, others_too: bool) -> tuple[Decision, Corrected]:
+    """Take back one correction, unless something later rests on it.
+
+    Raises BadInputError for somebody else's without `others_too`, for one under a later correction of the same
+    photos, and for a claim that is signed off.
+    """
+    with home.working():
+        standing = home.catalog.claims.decisions(kinds=("tag", "waive", *BOUNDARY_KINDS))
+        chosen = next((one for one in standing if one.number == number), None)
+        if chosen is None:
+            raise BadInputError(f"There is no correction {number} that stands.", "Load the page again.")
+        if chosen.actor != home.actor and not others_too:
+            raise BadInputError(f"That correction is {chosen.actor}'s.", "Ask them, or a reviewer.")
+        later = [one for one in standing if one.number > number and _touches(chosen) & _touches(one)]
+        if later:
+            raise BadInputError(
+                f"{later[-1].actor} has corrected the same since (correction {later[-1].number}).",
+                "Take that back first.",
+            )
+        _require_unsigned(home, _claims_of(home, chosen))
+        return undo(home, number)
+
+
+def _touches(decision: Decision) -> set[tuple[str, str]]:
+    """What a decision settles, so that two about the same thing are seen."""
+    after = decision.after
+    if decision.kind == "tag":
+        return {(sha, facet) for sha, facets in after.items() for facet in facets}
+    if decision.kind in ("move", "name"):
+        return {(sha, "claim") for sha in after["photos"]}
+    if decision.kind == "waive":
+        return {(f"{after['claim']} {after['requirement']} {after['place']}", "waiver")}
+    return {(after["before"], "boundary")}
+
+
+def _claims_of(home: ArchiveHome, decision: Decision) -> set[ClaimId]:
+    photos = [Sha256(sha) for sha, what in _touches(decision) if what != "waiver"]
+    claims = {record.claim for record in home.catalog.photos.records(list(dict.fromkeys(photos)))}
+    return {claim for claim in claims | {decision.claim} if claim}
