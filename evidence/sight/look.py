@@ -18,17 +18,15 @@ from typing import TypeVar
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image
 
-from evidence.model import Finding, Look, MediaKind, SceneKind, Sha256, WritingLine
+from evidence.model import Finding, Look, MediaKind, Sha256
 from evidence.sight.codes import CodesSeen, read_codes
+from evidence.sight.contents import see_contents
 from evidence.sight.pictures import Picture, PictureError, load_full_grey, load_picture
 from evidence.sight.pixels import Pixels, fitted
 from evidence.sight.quality import QualityLimits, measure, perceptual_hash, quality_flags
-from evidence.sight.scenes import embed, pack_vector, shipped_head
 from evidence.sight.workers import Failed, Fault, process_pool, run_each
-from evidence.sight.writing import read_writing
 
 T = TypeVar("T")
 
@@ -111,15 +109,13 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
     if quality is not None:
         flags.extend(quality_flags(quality, request.options.limits))
     phash = tried("hashing", lambda: perceptual_hash(picture.grey_256), "")
-    vector = tried("embedding", lambda: embed(picture.rgb), None) if request.options.scene_kinds else None
-    scenes: dict[SceneKind, float] = {}
-    if vector is not None:
-        scenes = tried("naming the scene", partial(_scenes_of, vector), scenes)
-    # A code or a label card says all that a board would.
-    wordless = not request.options.read_writing or bool(codes.dividers or codes.labels)
-    writing: tuple[WritingLine, ...] = ()
-    if not wordless:
-        writing = tried("reading", lambda: read_writing(picture.rgb), writing)
+    seen = see_contents(
+        picture.rgb,
+        tried,
+        kinds=request.options.scene_kinds,
+        words=request.options.read_writing,
+        labelled=bool(codes.dividers or codes.labels),
+    )
     if request.thumb_dir is not None:
         try:
             _write_thumbs(picture.rgb, request.thumb_dir, request.sha256)
@@ -130,17 +126,15 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
     return Look(
         dividers=codes.dividers,
         labels=codes.labels,
-        writing=writing,
-        scenes=scenes,
-        embedding=b"" if vector is None else pack_vector(vector),
+        sheet=seen.sheet,
+        writing=seen.writing,
+        scenes=seen.scenes,
+        embedding=seen.embedding,
+        chalk=seen.chalk,
         phash=phash,
         quality=quality,
         flags=tuple(flags),
     )
-
-
-def _scenes_of(vector: NDArray[np.float32]) -> dict[SceneKind, float]:
-    return dict(shipped_head().scenes(vector))
 
 
 def _failed(what: str, problem: BaseException) -> Finding:

@@ -37,11 +37,16 @@ _TEXT_LEVEL = 0.3
 """Pixels above it are text; this and the next two are the detector's published settings."""
 _SPOT_LEVEL = 0.5
 _GROWTH = 1.6
+_PLAIN_HEIGHT = 22
+"""Pixels of a line's box on the first copy from which it is read as it was found; smaller ones are looked
+for again at a larger scale, which tests/bench/reading_report.py shows to help them and no others."""
+_CLOSE_HEIGHT = 28
+"""Pixels to which the smallest line's box is brought for that."""
 _READ_HEIGHT = 48
 """Pixels; the recogniser's fixed input height."""
 _WIDEST = 1600
 """Pixels of a line at that height; a longer one is squeezed."""
-_SPACE_LEVEL = 0.2
+_SPACE_LEVEL = 0.3
 """Chance of a space between two letters from which it is set; see tests/bench/reading_report.py."""
 _LETTERS = frozenset(
     string.ascii_letters
@@ -60,9 +65,9 @@ class ReadingBudget:
     gate_side: int = 480
     """Long side in pixels of the copy on which writing is first looked for."""
     detail_side: int = 960
-    """Long side in pixels to which the part with writing is brought before its lines are cut out."""
-    most_lines: int = 24
-    """Lines read, largest first."""
+    """Long side in pixels, at most, to which the part with small writing is brought to find its lines."""
+    most_lines: int = 20
+    """Lines read, those with the tallest letters first: headlines before small print."""
     least_confidence: float = 0.5
     """A line read with less is not reported."""
 
@@ -79,13 +84,7 @@ class TextSpot:
     @property
     def box(self) -> Box:
         """The upright rectangle round it, inside the frame."""
-        (left, top), (right, bottom) = self.corners.min(axis=0), self.corners.max(axis=0)
-        return Box(
-            left=max(0.0, float(left)),
-            top=max(0.0, float(top)),
-            right=min(1.0, float(right)),
-            bottom=min(1.0, float(bottom)),
-        )
+        return _box_of(self.corners)
 
 
 def read_writing(
@@ -100,8 +99,7 @@ def read_writing(
     first = find_writing(rgb, side=plan.gate_side) if spots is None else tuple(spots)
     if not first:
         return ()
-    lines = _closer(rgb, first, plan)
-    return _read_all(rgb, lines, plan)
+    return _read_all(rgb, _closer(rgb, first, plan), plan)
 
 
 def find_writing(rgb: Picture, *, side: int = 480) -> tuple[TextSpot, ...]:
@@ -164,24 +162,32 @@ def _in_order(corners: Corners) -> Corners:
     return np.array([left[0], right[0], right[1], left[1]], dtype=np.float32)
 
 
+def _box_of(corners: Corners) -> Box:
+    (left, top), (right, bottom) = np.clip([corners.min(axis=0), corners.max(axis=0)], 0.0, 1.0).tolist()
+    return Box(left=left, top=top, right=right, bottom=bottom)
+
+
 def _area(corners: Corners) -> float:
     return float(abs(cv2.contourArea(corners.astype(np.float32))))
 
 
 def _closer(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tuple[TextSpot, ...]:
-    """The lines found again in the part of the picture that holds them, seen at the detail size."""
-    corners = np.concatenate([spot.corners for spot in spots])
-    tallest = max(spot.box.bottom - spot.box.top for spot in spots)
-    margin = max(0.02, 0.5 * tallest)
-    low = np.clip(corners.min(axis=0) - margin, 0, 1)
-    high = np.clip(corners.max(axis=0) + margin, 0, 1)
+    """The lines found again, larger, in the part of the picture that holds them, when the smallest is small."""
     height, width = rgb.shape[:2]
+    gate = np.array([width, height], dtype=np.float32) * (plan.gate_side / max(height, width))
+    smallest = min(min(_sides(spot.corners * gate)) for spot in spots)
+    if smallest >= _PLAIN_HEIGHT:
+        return tuple(spots)
+    corners = np.concatenate([spot.corners for spot in spots])
+    margin = max(0.02, 0.5 * max(spot.box.bottom - spot.box.top for spot in spots))
+    low, high = np.clip(corners.min(axis=0) - margin, 0, 1), np.clip(corners.max(axis=0) + margin, 0, 1)
     left, top = int(low[0] * width), int(low[1] * height)
     right, bottom = math.ceil(high[0] * width), math.ceil(high[1] * height)
-    part = rgb[top:bottom, left:right]
+    wanted = float(((high - low) * gate).max()) * _CLOSE_HEIGHT / smallest
+    side = int(np.clip(wanted, plan.gate_side, plan.detail_side))
     share = np.array([(right - left) / width, (bottom - top) / height], dtype=np.float32)
     start = np.array([left / width, top / height], dtype=np.float32)
-    found = find_writing(part, side=plan.detail_side)
+    found = find_writing(rgb[top:bottom, left:right], side=side)
     return tuple(TextSpot(corners=spot.corners * share + start, score=spot.score) for spot in found)
 
 
@@ -191,11 +197,13 @@ def _closer(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tup
 def _read_all(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tuple[WritingLine, ...]:
     shape = np.array([rgb.shape[1], rgb.shape[0]], dtype=np.float32)
     lines: list[tuple[Corners, WritingLine]] = []
-    for spot in spots[: plan.most_lines]:
-        corners = _as_read(spot.corners * shape)
+    tallest = sorted((_as_read(spot.corners * shape) for spot in spots), key=lambda each: -_sides(each)[1])
+    for corners in tallest[: plan.most_lines]:
         text, confidence = _read(_cut(rgb, corners))
         if text and confidence >= plan.least_confidence:
-            lines.append((corners, WritingLine(text=text, confidence=confidence, box=spot.box)))
+            lines.append(
+                (corners, WritingLine(text=text, confidence=confidence, box=_box_of(corners / shape)))
+            )
     return tuple(_in_reading_order(lines))
 
 

@@ -22,7 +22,7 @@ from support_sight import backdrop, held_in_frame, on_white, qr_pixels, sensor_n
 import evidence.sight.look as look_module
 from evidence.codec import from_json, to_json
 from evidence.model import Look, MediaKind
-from evidence.sight import pictures
+from evidence.sight import contents, pictures
 from evidence.sight.codes import divider_qr, label_tag_image
 from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, look_all, thumb_path
 from evidence.sight.pictures import MOST_PIXELS, load_full_grey, load_picture
@@ -338,12 +338,12 @@ def test_the_look_keeps_to_one_thread(photos):
 
 
 def test_a_network_that_cannot_be_had_costs_only_what_it_would_have_said(tmp_path, monkeypatch):
-    def absent(*_):
+    def absent(*_, **__):
         raise OSError("the weights are gone")
 
-    for name in ("embed", "shipped_head", "read_writing"):
+    for name in ("embed", "shipped_head", "find_writing", "see_chalk", "surface"):
         with monkeypatch.context() as patch:
-            patch.setattr(look_module, name, absent)
+            patch.setattr(contents, name, absent)
             seen = look(request_for(saved(tmp_path / "a.jpg", scene()), options=LookOptions()))
         assert codes_of(seen) == ["look_failed"], name
         assert seen.quality

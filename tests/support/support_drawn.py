@@ -230,3 +230,72 @@ def chalk_photo(
     colour = [(240, 240, 235), (240, 215, 90), (120, 175, 230), (235, 130, 140)][rng.integers(4)]
     ground = shingles(rng, course=int(rng.uniform(110, 260)))
     return photographed(chalked(ground, laid, rng, colour), rng, trouble)
+
+
+# --- test squares ------------------------------------------------------------------------------
+
+
+def _wobbly(canvas: np.ndarray, points: np.ndarray, rng: np.random.Generator, width: int) -> None:
+    """A hand's stroke through points, with a tremble."""
+    shaken = points + rng.normal(0, width * 0.25, points.shape)
+    cv2.polylines(canvas, [np.round(shaken).astype(np.int32)], False, 1.0, width, cv2.LINE_AA)
+
+
+def _side(start: np.ndarray, end: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    steps = np.linspace(0, 1, 24)[:, None]
+    bow = np.sin(np.pi * steps) * rng.normal(0, 0.008) * np.array([end[1] - start[1], start[0] - end[0]])
+    return start + steps * (end - start) + bow
+
+
+def square_mask(
+    rng: np.random.Generator, circles: int, slashes: int, *, gaps: bool = False, width: int = 11
+) -> np.ndarray:
+    """A chalked square with that many circled hits and slashed hits inside, (1400, 1400) of 0..1."""
+    size, margin = 1400, 60
+    canvas = np.zeros((size, size), np.float32)
+    corners = np.array(
+        [[margin, margin], [size - margin, margin], [size - margin, size - margin], [margin, size - margin]]
+    )
+    corners = corners + rng.normal(0, 14, (4, 2))
+    for number in range(4):
+        line = _side(corners[number], corners[(number + 1) % 4], rng)
+        if gaps and rng.random() < 0.6:
+            cut = int(rng.integers(4, 18))
+            _wobbly(canvas, line[:cut], rng, width)
+            _wobbly(canvas, line[cut + 2 :], rng, width)
+        else:
+            _wobbly(canvas, line, rng, width)
+    places: list[np.ndarray] = []
+    while len(places) < circles + slashes:
+        spot = rng.uniform(180, size - 180, 2)
+        if all(np.linalg.norm(spot - other) > 150 for other in places):
+            places.append(spot)
+    for number, spot in enumerate(places):
+        reach = rng.uniform(32, 58)
+        if number < circles:
+            turn = np.linspace(0, 2 * np.pi * rng.uniform(0.97, 1.06), 30)[:, None] + rng.uniform(0, 6)
+            ring = spot + reach * np.hstack([np.cos(turn), np.sin(turn) * rng.uniform(0.75, 1.1)])
+            _wobbly(canvas, ring, rng, width - 2)
+        else:
+            turn = rng.uniform(0.6, 1.2)
+            step = reach * np.array([np.cos(turn), -np.sin(turn)])
+            _wobbly(canvas, np.array([spot - step, spot, spot + step]), rng, width - 1)
+    return canvas
+
+
+def square_photo(
+    rng: np.random.Generator,
+    trouble: Trouble,
+    circles: int,
+    slashes: int = 0,
+    share: float = 0.6,
+    *,
+    gaps: bool = False,
+) -> np.ndarray:
+    """A chalked test square on a roof, 8-bit RGB."""
+    mask = square_mask(rng, circles, slashes, gaps=gaps)
+    laid = lay(np.zeros((HIGH, WIDE), np.float32), mask, quad(rng, mask.shape, share, trouble))
+    colour = [(240, 240, 235), (240, 215, 90), (120, 175, 230), (235, 130, 140)][rng.integers(4)]
+    return photographed(
+        chalked(shingles(rng, course=int(rng.uniform(60, 120))), laid, rng, colour), rng, trouble
+    )

@@ -1,0 +1,284 @@
+"""Chalk on a roof: a four-sided outline that may be a test square, and marks inside it that may be hits.
+
+A proposal only. Chalk is whatever is thin and brighter, or more coloured, than the shingles about it.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.model import ChalkSeen, WritingLine
+
+Picture = NDArray[np.uint8]
+Mask = NDArray[np.uint8]
+Points = NDArray[np.float32]
+
+_SIDE = 1000
+"""Pixels of the long side that chalk is looked for on; a stroke is then 3 to 12 wide."""
+_STROKE = 21
+"""Pixels, odd: what is wider is no stroke."""
+_CLEAR = 3.6
+"""How many robust deviations a stroke stands above the shingles."""
+_SMALLEST_SPECK = 45
+"""Pixels of area below which a patch of chalk is granules."""
+_LEAST_SQUARE = 0.03
+"""Share of the frame a test square covers, at least."""
+_UNLIKE = 0.5
+"""Deviation of the logarithms of the marks' lengths beyond which they are not marks of one hand."""
+_MOST_MARKS = 60
+"""More than any adjuster chalks in a test square; common practice, no source."""
+
+
+_SAME_GROUND = 20.0
+"""Levels of CIELAB (8 bit) by which the ground inside an outline may differ from that outside: a window
+in its frame, or a board, differs by far more, the roof on both sides of a line of chalk hardly."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """A four-sided outline in chalk."""
+
+    corners: Points
+    """(4, 2) pixels on the copy it was found on, clockwise."""
+    drawn: float
+    """Share of its length along which there is chalk."""
+
+
+def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | None:
+    """What chalk an upright RGB picture shows, or None when nothing in it is like a chalked outline.
+
+    `lines` is the writing read in it, which is not counted among the marks. `marks` is None when no
+    mark was found, or what was found is too unlike to be counted.
+    """
+    scale = _SIDE / max(rgb.shape[:2])
+    size = (max(8, round(rgb.shape[1] * scale)), max(8, round(rgb.shape[0] * scale)))
+    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    strokes = chalk_strokes(small)
+    outline = _best_outline(strokes)
+    if outline is None or _step_across(small, outline.corners) > _SAME_GROUND:
+        return None
+    confidence = float(1 / (1 + np.exp(-14 * (outline.drawn - 0.66))))
+    if confidence < 0.05:
+        return None
+    return ChalkSeen(square=confidence, marks=_count(strokes, outline, _without_tallies(lines)))
+
+
+def chalk_strokes(rgb: Picture) -> Mask:
+    """Thin strokes that stand out from what is about them, as a mask (h, w) of 0 and 1."""
+    soft = cv2.GaussianBlur(rgb, (0, 0), 1.6)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_STROKE, _STROKE))
+    height = cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, kernel).astype(np.float32).max(axis=2)
+    # What counts as clear is judged about each place: a shadow halves the chalk and the granules alike.
+    usual = cv2.boxFilter(height, -1, (151, 151))
+    spread = np.sqrt(np.maximum(cv2.boxFilter(height**2, -1, (151, 151)) - usual**2, 1.0))
+    calm = np.minimum(spread, np.float32(2.0 * float(np.median(spread))))
+    mask = (height > np.maximum(usual + _CLEAR / 2 * calm, 10)).astype(np.uint8)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    return _without_specks(np.asarray(mask, dtype=np.uint8), _SMALLEST_SPECK)
+
+
+def _without_specks(mask: Mask, least: int) -> Mask:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    kept = np.zeros(count, dtype=np.uint8)
+    for label in range(1, count):
+        wide, high, area = (
+            stats[label, cv2.CC_STAT_WIDTH],
+            stats[label, cv2.CC_STAT_HEIGHT],
+            stats[label, cv2.CC_STAT_AREA],
+        )
+        kept[label] = area >= least and max(wide, high) >= 14
+    return np.asarray(kept[labels], dtype=np.uint8)
+
+
+# --- the outline ---------------------------------------------------------------------------
+
+
+def _best_outline(strokes: Mask) -> Outline | None:
+    least = _LEAST_SQUARE * strokes.size
+    near = np.asarray(cv2.dilate(strokes, np.ones((9, 9), np.uint8)), dtype=np.uint8)
+    best: Outline | None = None
+    for corners in itertools.chain(_from_loops(strokes), _from_sides(strokes)):
+        if cv2.contourArea(corners) < least or not cv2.isContourConvex(corners.astype(np.int32)):
+            continue
+        found = Outline(corners=corners, drawn=_drawn(near, corners))
+        if best is None or found.drawn > best.drawn:
+            best = found
+    return best
+
+
+def _from_loops(strokes: Mask) -> list[Points]:
+    """Quadrilaterals round what a closed, or nearly closed, stroke encloses."""
+    found = []
+    for gap in (1, 15, 31):
+        closed = cv2.dilate(strokes, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (gap, gap)))
+        contours, tree = cv2.findContours(closed, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
+        for contour, links in zip(contours, np.reshape(tree, (-1, 4)) if len(contours) else (), strict=True):
+            if links[3] < 0 or cv2.contourArea(contour) < _LEAST_SQUARE * strokes.size / 2:
+                continue
+            hull = cv2.convexHull(contour)
+            for slack in (0.02, 0.04, 0.06):
+                corners = cv2.approxPolyDP(hull, slack * cv2.arcLength(hull, closed=True), closed=True)
+                if len(corners) == 4:
+                    found.append(_grown(np.reshape(corners, (-1, 2)).astype(np.float32), gap / 2 + 3))
+                    break
+    return found
+
+
+def _grown(corners: Points, by: float) -> Points:
+    """The inner edge of a stroke moved out to its middle."""
+    middle = corners.mean(axis=0)
+    arms = corners - middle
+    lengths = np.linalg.norm(arms, axis=1, keepdims=True)
+    return np.asarray(middle + arms * (1 + 1.4 * by / np.maximum(lengths, 1.0)), dtype=np.float32)
+
+
+def _from_sides(strokes: Mask) -> list[Points]:
+    """Quadrilaterals between two pairs of long straight strokes, for outlines with gaps."""
+    least = int(0.11 * max(strokes.shape))
+    segments = cv2.HoughLinesP(strokes * 255, 1, np.pi / 180, 70, minLineLength=least, maxLineGap=40)
+    if segments is None:
+        return []
+    lines = _distinct([np.asarray(each, dtype=np.float32) for each in np.reshape(segments, (-1, 4))])[:9]
+    found = []
+    for first, second, third, fourth in itertools.permutations(range(len(lines)), 4):
+        if first > second or third > fourth or first > third:
+            continue
+        pair, other = (lines[first], lines[second]), (lines[third], lines[fourth])
+        if _apart(*pair) > 25 or _apart(*other) > 25 or min(_apart(a, b) for a in pair for b in other) < 40:
+            continue
+        meets = [
+            _meet(pair[0], other[0]),
+            _meet(pair[0], other[1]),
+            _meet(pair[1], other[1]),
+            _meet(pair[1], other[0]),
+        ]
+        if all(meet is not None for meet in meets):
+            found.append(np.array(meets, dtype=np.float32))
+    return found
+
+
+def _distinct(segments: list[Points]) -> list[Points]:
+    """The longest segment of each bundle that lies along one stroke."""
+    kept: list[Points] = []
+    for segment in sorted(segments, key=lambda each: -float(np.hypot(each[2] - each[0], each[3] - each[1]))):
+        if all(_apart(segment, other) > 10 or _off(segment, other) > 22 for other in kept):
+            kept.append(segment)
+    return kept
+
+
+def _angle(segment: Points) -> float:
+    return float(np.degrees(np.arctan2(segment[3] - segment[1], segment[2] - segment[0]))) % 180
+
+
+def _apart(one: Points, other: Points) -> float:
+    """Degrees between two directions, 0 to 90."""
+    turn = abs(_angle(one) - _angle(other))
+    return min(turn, 180 - turn)
+
+
+def _off(segment: Points, line: Points) -> float:
+    """Pixels from a segment's middle to the line through another."""
+    middle = (segment[:2] + segment[2:]) / 2
+    along = line[2:] - line[:2]
+    across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-6)
+    return abs(float((middle - line[:2]) @ across))
+
+
+def _meet(one: Points, other: Points) -> Points | None:
+    """Where two lines cross."""
+    a, b = one[2:] - one[:2], other[2:] - other[:2]
+    cross = float(a[0] * b[1] - a[1] * b[0])
+    if abs(cross) < 1e-3:
+        return None
+    gap = other[:2] - one[:2]
+    return np.asarray(one[:2] + a * (float(gap[0] * b[1] - gap[1] * b[0]) / cross), dtype=np.float32)
+
+
+def _drawn(near: Mask, corners: Points) -> float:
+    """Chalk along an outline, 0 to 1: halfway between the mean of its sides and the side with the least."""
+    height, width = near.shape
+    shares = []
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        steps = max(2, int(np.linalg.norm(end - start)))
+        points = np.round(start + np.linspace(0, 1, steps)[:, None] * (end - start)).astype(int)
+        inside = (points >= 0).all(axis=1) & (points < [width, height]).all(axis=1)
+        hits = near[points[inside, 1], points[inside, 0]]
+        shares.append(float(hits.sum()) / steps)
+    return (min(shares) + float(np.mean(shares))) / 2
+
+
+def _step_across(rgb: Picture, corners: Points) -> float:
+    """How much the colour changes across the outline: the median over its length, in CIELAB levels."""
+    lab = cv2.cvtColor(cv2.GaussianBlur(rgb, (0, 0), 4), cv2.COLOR_RGB2LAB).astype(np.float32)
+    height, width = lab.shape[:2]
+    steps = []
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        along = (end - start) / max(float(np.linalg.norm(end - start)), 1.0)
+        across = np.array([-along[1], along[0]]) * 16
+        points = start + np.linspace(0.05, 0.95, 40)[:, None] * (end - start)
+        one, other = np.round(points + across).astype(int), np.round(points - across).astype(int)
+        both = np.concatenate([one, other], axis=1)
+        both = both[((both >= 0) & (both < [width, height, width, height])).all(axis=1)]
+        steps.append(np.abs(lab[both[:, 1], both[:, 0]] - lab[both[:, 3], both[:, 2]]).max(axis=1))
+    return float(np.median(np.concatenate(steps)))
+
+
+# --- marks ---------------------------------------------------------------------------------
+
+
+def _without_tallies(lines: Sequence[WritingLine]) -> list[WritingLine]:
+    """Lines that are writing for certain: rows of circles and slashes read as letters are not."""
+    return [line for line in lines if len(set(line.text.upper()) - set("O0CQDG()/|\\I1X- ")) >= 2]
+
+
+def _count(strokes: Mask, outline: Outline, lines: Sequence[WritingLine]) -> int | None:
+    """Separate marks of alike size well inside the outline; None when there are none, or they are not alike."""
+    height, width = strokes.shape
+    corners = outline.corners
+    side = float(np.sqrt(cv2.contourArea(corners)))
+    inside = np.zeros_like(strokes)
+    cv2.fillPoly(inside, [np.round(corners).astype(np.int32)], 1)
+    edge = max(5, int(0.045 * side)) | 1
+    marks = strokes * cv2.erode(inside, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (edge, edge)))
+    for line in lines:
+        left, right = int(line.box.left * width), int(np.ceil(line.box.right * width))
+        top, bottom = int(line.box.top * height), int(np.ceil(line.box.bottom * height))
+        marks[max(0, top - 4) : bottom + 4, max(0, left - 4) : right + 4] = 0
+    joined = np.asarray(cv2.morphologyEx(marks, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)), dtype=np.uint8)
+    contours, _ = cv2.findContours(joined, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    sides = [_angle(np.concatenate([corners[n], corners[(n + 1) % 4]])) for n in range(2)]
+    reaches = [reach for contour in contours if (reach := _mark(contour, joined, side, sides))]
+    if not reaches or len(reaches) > _MOST_MARKS or float(np.std(np.log(reaches))) > _UNLIKE:
+        return None
+    return len(reaches)
+
+
+def _mark(contour: NDArray[Any], joined: Mask, side: float, sides: Sequence[float]) -> float:
+    """The length of a patch that is a ring or a slash in a square of that `side`; 0 for anything else.
+
+    A slash along a side of the square is a shingle's edge.
+    """
+    _, (wide, high), turn = cv2.minAreaRect(contour)
+    long, short = max(wide, high), max(1.0, min(wide, high))
+    whole = cv2.contourArea(contour)
+    if not 0.03 * side < long < 0.25 * side:
+        return 0.0
+    x, y, w, h = cv2.boundingRect(contour)
+    shape = np.zeros((h, w), dtype=np.uint8)
+    cv2.drawContours(shape, [contour], -1, 1, -1, offset=(-x, -y))
+    ink = int((joined[y : y + h, x : x + w] * shape).sum())
+    hollow = 1 - ink / max(1, int(shape.sum()))
+    if long < 1.9 * short:
+        round_enough = whole > 0.6 * long * short
+        return long if round_enough and (hollow > 0.12 or long < 0.06 * side) else 0.0
+    straight = whole > 0.45 * long * short
+    along = (turn if wide >= high else turn + 90) % 180
+    level = min(min(abs(along - each), 180 - abs(along - each)) for each in sides)
+    return long if straight and level > 14 and long > 0.045 * side else 0.0

@@ -1,0 +1,74 @@
+"""What a decoded photo shows: its scene, writing, sheet and chalk, each asked only where it can matter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Protocol, TypeVar
+
+from evidence.model import ChalkSeen, SceneKind, SheetSeen, WritingLine
+from evidence.sight.chalk import see_chalk
+from evidence.sight.measures import scene_hints, surface
+from evidence.sight.pixels import Pixels
+from evidence.sight.scenes import embed, pack_vector, shipped_head
+from evidence.sight.sheet import see_sheet
+from evidence.sight.writing import TextSpot, find_writing, read_writing
+
+T = TypeVar("T")
+
+_NO_ROOF = (SceneKind.HOUSE, SceneKind.INTERIOR, SceneKind.FIXTURE, SceneKind.SHEET)
+"""Where one of these is the likelier by far, chalk is not looked for: frames and joints are taken for it."""
+_SURE = 0.6
+
+
+class Attempt(Protocol):
+    """Runs a step; where it fails, notes it under its name and gives the second-best instead."""
+
+    def __call__(self, what: str, step: Callable[[], T], otherwise: T) -> T:
+        """The step's value, or `otherwise`."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contents:
+    """What was seen; empty where it was not asked."""
+
+    scenes: dict[SceneKind, float] = field(default_factory=dict)
+    embedding: bytes = b""
+    writing: tuple[WritingLine, ...] = ()
+    sheet: SheetSeen | None = None
+    chalk: ChalkSeen | None = None
+
+
+def see_contents(rgb: Pixels, tried: Attempt, *, kinds: bool, words: bool, labelled: bool) -> Contents:
+    """What an upright RGB picture shows. `kinds`: name its scene; `words`: read it, unless it is `labelled`.
+
+    A code or a label card says all that a board or a sheet's print would.
+    """
+    scenes, embedding = _scene(rgb, tried) if kinds else ({}, b"")
+    spots: tuple[TextSpot, ...] = ()
+    if words and not labelled:
+        spots = tried("finding writing", lambda: find_writing(rgb), spots)
+    writing: tuple[WritingLine, ...] = ()
+    sheet: SheetSeen | None = None
+    if spots:
+        writing = tried("reading", lambda: read_writing(rgb, spots=spots), writing)
+        boxes = [spot.box for spot in spots]
+        sheet = tried("judging the paper", lambda: see_sheet(rgb, boxes, writing, scenes or None), sheet)
+    chalk: ChalkSeen | None = None
+    if sum(scenes.get(kind, 0.0) for kind in _NO_ROOF) < _SURE:
+        chalk = tried("looking for chalk", lambda: see_chalk(rgb, writing), chalk)
+    return Contents(scenes=scenes, embedding=embedding, writing=writing, sheet=sheet, chalk=chalk)
+
+
+def _scene(rgb: Pixels, tried: Attempt) -> tuple[dict[SceneKind, float], bytes]:
+    """Probability of each kind, and the packed embedding; a network that is not there costs only these."""
+    scenes: dict[SceneKind, float] = {}
+    hints: dict[SceneKind, float] = {}
+    vector = tried("embedding", lambda: embed(rgb), None)
+    if vector is None:
+        return scenes, b""
+    hints = tried("measuring the surface", lambda: scene_hints(surface(rgb)), hints)
+    return tried("naming the scene", lambda: shipped_head().scenes(vector, hints), scenes), pack_vector(
+        vector
+    )

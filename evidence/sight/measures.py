@@ -1,0 +1,84 @@
+"""Classical measures that tell a roof's slope from its shingles close by, where the network's vector cannot yet.
+
+A slope is seen with something else about it: sky, trees, an edge, and it looks different near the top.
+Shingles from close by fill the frame with one texture. Until an office has confirmed photos of its own,
+these say so as modest log-odds; what they are worth on real roofs is not known (docs/measurements.md).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.model import SceneKind
+
+Picture = NDArray[np.uint8]
+
+_SIDE = 320
+_TILES = 4
+_MOST = 1.5
+"""Log-odds these measures may add either way: they never settle a matter alone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surface:
+    """How a picture's surface is spread over its frame."""
+
+    sky: float
+    """Share of the frame that is bright or blue, smooth, and joined to the upper edge."""
+    uneven: float
+    """How much tiles of the frame differ in colour, in units of the colour's spread within a tile."""
+    grain: float
+    """How much tiles differ in fine texture: deviation of the logarithm of its strength."""
+    lines: float
+    """Share of strong edges that run in the two commonest directions: courses and tabs."""
+
+
+def surface(rgb: Picture) -> Surface:
+    """The measures of an upright RGB picture of any size."""
+    scale = _SIDE / max(rgb.shape[:2])
+    size = (max(16, round(rgb.shape[1] * scale)), max(16, round(rgb.shape[0] * scale)))
+    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB).astype(np.float32)
+    fine = np.abs(cv2.Laplacian(lab[..., 0], cv2.CV_32F))
+    means, spreads, grains = [], [], []
+    for rows in np.array_split(np.arange(size[1]), _TILES):
+        for columns in np.array_split(np.arange(size[0]), _TILES):
+            tile = lab[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].reshape(-1, 3)
+            means.append(tile.mean(axis=0))
+            spreads.append(tile.std(axis=0).mean())
+            grains.append(np.log1p(fine[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].mean()))
+    uneven = float(np.std(np.array(means), axis=0).mean() / max(2.0, float(np.mean(spreads))))
+    return Surface(sky=_sky(small), uneven=uneven, grain=float(np.std(grains)), lines=_lined(lab[..., 0]))
+
+
+def _sky(rgb: Picture) -> float:
+    hsv = cv2.cvtColor(rgb, cv2.COLOR_RGB2HSV)
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    smooth = cv2.blur(np.abs(cv2.Laplacian(grey, cv2.CV_32F)), (7, 7)) < 4
+    blue = (hsv[..., 0] > 90) & (hsv[..., 0] < 130) & (hsv[..., 1] > 40) & (hsv[..., 2] > 110)
+    pale = (hsv[..., 1] < 40) & (hsv[..., 2] > 190)
+    _, labels = cv2.connectedComponents((smooth & (blue | pale)).astype(np.uint8))
+    above = np.unique(labels[:3])
+    return float(np.isin(labels, above[above > 0]).mean())
+
+
+def _lined(light: NDArray[np.float32]) -> float:
+    across, down = cv2.Sobel(light, cv2.CV_32F, 1, 0), cv2.Sobel(light, cv2.CV_32F, 0, 1)
+    strength = np.hypot(across, down)
+    strong = strength > np.percentile(strength, 85)
+    turns = (np.degrees(np.arctan2(down[strong], across[strong])) % 180 / 15).astype(int) % 12
+    shares = np.bincount(turns, weights=strength[strong], minlength=12) / max(
+        1e-6, float(strength[strong].sum())
+    )
+    return float(np.sort(shares)[-2:].sum())
+
+
+def scene_hints(seen: Surface) -> dict[SceneKind, float]:
+    """Log-odds for shingles close by against a slope, at most `_MOST` either way; hand-set, no source."""
+    score = 1.2 - 12.0 * min(seen.sky, 0.25) - 1.6 * min(seen.uneven, 1.5) - 1.2 * min(seen.grain, 1.5)
+    closeness = float(np.clip(score, -_MOST, _MOST))
+    return {SceneKind.SHINGLE: closeness / 2, SceneKind.ROOF: -closeness / 2}

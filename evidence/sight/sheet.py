@@ -1,0 +1,170 @@
+"""Is the photo one of a sheet of paper: bright, four-sided, with writing on it, filling much of the frame?
+
+Says only that a sheet was seen. Whose sheet it is, a match of its writing with the day's claims decides;
+a page of a book may look like a sheet to any eye that cannot read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.model import Box, SceneKind, SheetSeen, WritingLine
+
+Picture = NDArray[np.uint8]
+
+_SIDE = 400
+"""Pixels of the long side on which the paper's outline is looked for."""
+_LEAST_AREA = 0.08
+"""Share of the frame; a sheet that says where a claim begins is held up to the lens."""
+_LEAST_CONFIDENCE = 0.5
+_LONGEST = 1.9
+"""Long side to short side beyond which no letter or A4 sheet is seen, with some tilt: letter 1.29,
+A4 1.41, legal 1.65; a banknote is 2.35 (common practice, no source)."""
+_SHEET_USUAL = 1 / 8
+"""Probability of a sheet where the scene head says nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """The bright patch that may be paper."""
+
+    area: float
+    """Share of the frame."""
+    four_sided: float
+    """How well a quadrilateral fits it, 0 to 1."""
+    ratio: float
+    """Long side to short side, 1 or more, as seen."""
+    plain: float
+    """Share of the patch without colour and close to its usual brightness."""
+    open: bool
+    """It runs out of the frame on three sides or more, so that its own shape is not seen."""
+    box: Box
+
+
+def see_sheet(
+    rgb: Picture,
+    boxes: Sequence[Box],
+    lines: Sequence[WritingLine],
+    scenes: Mapping[SceneKind, float] | None = None,
+) -> SheetSeen | None:
+    """The sheet that fills much of an upright RGB picture, or None.
+
+    `boxes` is where writing was found, `lines` what was read of it, `scenes` the scene head's opinion.
+    The confidence is a score, not a calibrated probability; docs/measurements.md tells its rates.
+    """
+    paper = find_paper(rgb)
+    if paper is None:
+        return None
+    inside = [box for box in boxes if _holds(paper.box, box)]
+    if not inside:
+        return None
+    confidence = _confidence(paper, inside, (scenes or {}).get(SceneKind.SHEET))
+    if confidence < _LEAST_CONFIDENCE:
+        return None
+    kept = tuple(line for line in lines if _holds(paper.box, line.box))
+    return SheetSeen(area=paper.area, confidence=confidence, lines=kept)
+
+
+def find_paper(rgb: Picture) -> Paper | None:
+    """The largest bright, colourless, compact patch of an RGB picture, if it is large enough for a sheet."""
+    scale = _SIDE / max(rgb.shape[:2])
+    size = (max(8, round(rgb.shape[1] * scale)), max(8, round(rgb.shape[0] * scale)))
+    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 1.5), cv2.COLOR_RGB2LAB).astype(np.float32)
+    light, colour = lab[..., 0], np.asarray(np.hypot(lab[..., 1] - 128, lab[..., 2] - 128), dtype=np.float32)
+    best: Paper | None = None
+    for mask in _bright_masks(light, colour):
+        found = _paper_in(mask, light, colour)
+        if found is not None and (best is None or _merit(found) > _merit(best)):
+            best = found
+    return best
+
+
+def _bright_masks(light: NDArray[np.float32], colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
+    """Candidates for what is paper: brighter than Otsu's level, with and without a look at colour.
+
+    The ink is closed over, else a page falls apart into the spaces between its lines.
+    """
+    level = float(cv2.threshold(light.astype(np.uint8), 0, 255, cv2.THRESH_OTSU)[0])
+    masks = []
+    high = max(level, float(np.percentile(light, 60)))
+    for bright in (light > level, np.logical_and(light > level, colour < 26), light > high):
+        mask = cv2.morphologyEx(
+            np.asarray(bright, dtype=np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)
+        )
+        masks.append(cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8)))
+    return [np.asarray(mask, dtype=np.uint8) for mask in masks]
+
+
+def _paper_in(
+    mask: NDArray[np.uint8], light: NDArray[np.float32], colour: NDArray[np.float32]
+) -> Paper | None:
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    if not contours:
+        return None
+    outline = max(contours, key=cv2.contourArea)
+    height, width = mask.shape
+    area = cv2.contourArea(outline) / (height * width)
+    if area < _LEAST_AREA:
+        return None
+    hull = np.asarray(cv2.convexHull(outline), dtype=np.int32)
+    corners, fit = _quadrilateral(hull, cv2.contourArea(outline))
+    inside = np.zeros_like(mask)
+    cv2.drawContours(inside, [outline], -1, 1, -1)
+    levels = light[inside > 0]
+    usual = float(np.median(levels))
+    plain = float(((np.abs(light - usual) < 38) & (colour < 30))[inside > 0].mean())
+    x, y, w, h = cv2.boundingRect(outline)
+    edges = int(x <= 1) + int(y <= 1) + int(x + w >= width - 1) + int(y + h >= height - 1)
+    sides = [float(np.linalg.norm(corners[i] - corners[(i + 1) % 4])) for i in range(4)]
+    across, down = (sides[0] + sides[2]) / 2, (sides[1] + sides[3]) / 2
+    return Paper(
+        area=float(area),
+        four_sided=fit,
+        ratio=max(across, down) / max(1.0, min(across, down)),
+        plain=plain,
+        open=edges >= 3,
+        box=Box(left=x / width, top=y / height, right=(x + w) / width, bottom=(y + h) / height),
+    )
+
+
+def _quadrilateral(hull: NDArray[np.int32], area: float) -> tuple[NDArray[np.float32], float]:
+    """Four corners round a hull, and the share of them that the patch fills."""
+    length = cv2.arcLength(hull, closed=True)
+    for slack in (0.02, 0.035, 0.05, 0.07):
+        corners = cv2.approxPolyDP(hull, slack * length, closed=True)
+        if len(corners) == 4:
+            quad = np.reshape(corners, (-1, 2)).astype(np.float32)
+            whole = max(cv2.contourArea(quad), cv2.contourArea(hull))
+            return quad, float(area / max(whole, 1.0))
+    box = cv2.boxPoints(cv2.minAreaRect(hull)).astype(np.float32)
+    return box, float(area / max(cv2.contourArea(box), 1.0))
+
+
+def _merit(paper: Paper) -> float:
+    return float(np.sqrt(paper.area)) * paper.four_sided * paper.plain
+
+
+def _holds(outer: Box, inner: Box) -> bool:
+    """The middle of `inner` lies in `outer`."""
+    x, y = (inner.left + inner.right) / 2, (inner.top + inner.bottom) / 2
+    return outer.left <= x <= outer.right and outer.top <= y <= outer.bottom
+
+
+def _confidence(paper: Paper, inside: Sequence[Box], scene: float | None) -> float:
+    """Logistic score; the weights are set by hand so that each doubt alone can outvote the rest."""
+    score = -1.0
+    score += 5.0 * (min(paper.four_sided, 0.97) - 0.85) if not paper.open else -0.3
+    score += 3.0 * (paper.plain - 0.75)
+    score += 1.5 * min(1.0, (paper.area - _LEAST_AREA) / 0.2)
+    score += 0.5 * min(3, len(inside) - 1)
+    if paper.ratio > _LONGEST and not paper.open:
+        score -= 2.5
+    share = min(max(_SHEET_USUAL if scene is None else scene, 1e-3), 1 - 1e-3)
+    score += 0.8 * float(np.log(share / (1 - share)) - np.log(_SHEET_USUAL / (1 - _SHEET_USUAL)))
+    return float(1 / (1 + np.exp(-score)))
