@@ -19,6 +19,9 @@ from evidence.timeline.values import (
     SplitOptions,
 )
 
+ADRIFT = 0.5
+"""Confidence, at most, in a file without a time on a card whose numbers say nothing."""
+
 
 @dataclass(frozen=True, slots=True)
 class Placed:
@@ -45,9 +48,10 @@ def walk(
     """Lay decisions over verdicts, let silent files follow, and open a segment wherever the house changes."""
     out: list[Placed] = []
     current: tuple[ClaimId | None, bool] | None = None
+    followed = _followed(chain, verdicts)
     for i, timed in enumerate(chain):
         own = verdicts.get(i)
-        verdict = own or _followed(chain, verdicts, i)
+        verdict = followed[i]
         pin = pinned[i]
         house = (pin[0], False) if pin is not None else (verdict.claim, verdict.unknown)
         cut = any(s.sha256 in pins.cuts for s in timed.unit.shots)
@@ -61,8 +65,11 @@ def walk(
                 timed=timed,
                 claim=house[0],
                 unknown=house[1],
-                confidence=1.0 if pin is not None else verdict.confidence,
-                to_confirm=pin is None and (verdict.confidence < options.confirm_below or house[1]),
+                confidence=1.0
+                if pin is not None
+                else min(verdict.confidence, ADRIFT if timed.adrift else 1.0),
+                to_confirm=pin is None
+                and (verdict.confidence < options.confirm_below or house[1] or timed.adrift),
                 opened_by=boundary,
                 maybe=own.probability if own is not None and not opens and pin is None else 0.0,
             )
@@ -71,14 +78,18 @@ def walk(
     return out
 
 
-def _followed(chain: Sequence[Timed], verdicts: Mapping[int, Verdict], i: int) -> Verdict:
-    """The verdict of the file before on the same card, else of any before, else of the next."""
-    card = (chain[i].unit.lead.device, chain[i].unit.lead.card)
-    before = [k for k in range(max(0, i - 50), i) if k in verdicts]
-    same = [k for k in before if (chain[k].unit.lead.device, chain[k].unit.lead.card) == card]
-    after = (k for k in range(i + 1, len(chain)) if k in verdicts)
-    found = (same or before)[-1] if before else next(after, None)
-    return verdicts[found] if found is not None else Verdict(None, False, 1.0, False, 1.0)
+def _followed(chain: Sequence[Timed], verdicts: Mapping[int, Verdict]) -> list[Verdict]:
+    """For each unit its own verdict; else that of the last before it on its card, of any before, or of the next."""
+    nothing = Verdict(None, False, 1.0, False, 1.0)
+    last = next((verdicts[i] for i in range(len(chain)) if i in verdicts), nothing)
+    on_card: dict[tuple[str, str], Verdict] = {}
+    out = []
+    for i, timed in enumerate(chain):
+        card = (timed.unit.lead.device, timed.unit.lead.card)
+        if i in verdicts:
+            last = on_card[card] = verdicts[i]
+        out.append(verdicts[i] if i in verdicts else on_card.get(card, last))
+    return out
 
 
 def _boundary(

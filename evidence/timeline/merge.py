@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from evidence.model import DeviceId, IntakeId
@@ -32,6 +32,8 @@ class Timed:
     corrected: datetime | None
     correction: str
     utc: datetime | None
+    adrift: bool = False
+    """Neither its time nor its number tells where it belongs."""
 
     @property
     def device(self) -> DeviceId:
@@ -147,9 +149,7 @@ def _filled(times: Sequence[float | None], *, rising: bool) -> list[float] | Non
 
 
 def _with_key(timed: Timed, key: float) -> Timed:
-    return Timed(
-        timed.unit, key, timed.time, timed.spool, timed.tick, timed.corrected, timed.correction, timed.utc
-    )
+    return replace(timed, key=key)
 
 
 def _timed(unit: Unit, stamp: float | None, run: Run, place: int, clock: Clock, zone: int | None) -> Timed:
@@ -161,7 +161,8 @@ def _timed(unit: Unit, stamp: float | None, run: Run, place: int, clock: Clock, 
             why = "the camera's clock had lost its date; only its place among the other files is known"
         elif unit.raw is not None:
             why = "the camera's time does not fit the files around it and is not used"
-        return Timed(unit, None, None, place, unit.raw if unit.epoch else None, None, why, None)
+        tick = unit.raw if unit.epoch else None
+        return Timed(unit, None, None, place, tick, None, why, None, adrift=not run.numbered)
     at = common(unit, own, zone)
     shifted = at != own
     time = at - clock.fast

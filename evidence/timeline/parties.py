@@ -108,14 +108,25 @@ def _sheets(chain: Sequence[Timed]) -> dict[ClaimId, list[float]]:
 
 
 def _by_rhythm(first: Sequence[Timed], second: Sequence[Timed]) -> float:
-    a, b = _times(first), _times(second)
-    if a.size < b.size:
-        a, b = b, a
-    b = b[(b >= a[0]) & (b <= a[-1])] if a.size else b
+    """Whether the photos of the sparser device fall into the drives of the other."""
+    busy, sparse = (first, second) if len(first) >= len(second) else (second, first)
+    a, b = _times(busy), _times(sparse)
     if min(a.size, b.size) < FEWEST:
+        return 0.0
+    drives = _drives(busy)
+    b = b[(b >= a[0]) & (b <= a[-1])]
+    if b.size < FEWEST:
         return 0.0
     place = np.clip(np.searchsorted(a, b), 1, a.size - 1)
     before, after = b - a[place - 1], a[place] - b
-    inside = (before + after > LONG_GAP) & (np.minimum(before, after) > EDGE)
+    inside = drives[place - 1] & (np.minimum(before, after) > EDGE)
     said = np.where(inside, IN_A_DRIVE, BESIDE)
     return float(INDEPENDENT * said.sum() * min(1.0, 160 / b.size))
+
+
+def _drives(chain: Sequence[Timed]) -> NDArray[np.bool_]:
+    """For each gap between timed photos: long, and without photos in it whose time is not known."""
+    places = [i for i, t in enumerate(chain) if t.time is not None]
+    times = _times(chain)
+    bare = np.diff(np.array(places)) == 1
+    return np.asarray((np.diff(times) > LONG_GAP) & bare)

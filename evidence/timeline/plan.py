@@ -162,7 +162,9 @@ def _lone(pinned: Sequence[Pin | None]) -> set[int]:
 
 
 def _follows(timed: Timed, fix: GeoPoint | None, pin: Pin | None, pins: Pins) -> bool:
-    """A file without a time or a word of its own goes where the file before it goes."""
+    """A film or a sound without a time of its own goes where the file before it goes."""
+    if any(s.is_photo for s in timed.unit.shots):
+        return False
     silent = timed.time is None and timed.tick is None and timed.key is not None
     speaks = any(s.dividers or s.sheet is not None for s in timed.unit.shots) or fix is not None
     return silent and not speaks and pin is None and not any(marks(timed.unit, pins))

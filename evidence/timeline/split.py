@@ -34,6 +34,8 @@ VISIT = 60
 """Fixes, at most, whose mean stands for one spell at a house."""
 CENTRE = 9.0
 """Metres between the means of two spells at the same house: one side of it first, the other later."""
+UNTIMED = 3
+"""Untimed photos, at most, between two timed ones whose gap still tells of a boundary."""
 ASTRAY = -6.0
 """Nats, at most, against a claim for photos far from its house: fixes and sites can be wrong."""
 SHEET_REACH = 180.0
@@ -101,6 +103,8 @@ class _Day:
     """(N-1,) seconds, NaN where unknown."""
     weak: NDArray[np.bool_]
     """(N-1,) gaps of a clock without a date."""
+    echo: NDArray[np.bool_]
+    """(N-1,) gaps said before: a few untimed photos share one gap, and the boundary may fall at any of them."""
     xy: Floats
     """(N, 2) metres, NaN without a fix."""
     origin: GeoPoint
@@ -114,11 +118,12 @@ def split_day(
     modes, log_modes = clues.modes_of(options)
     near = _beside(day)
     sheets = clues.sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
-    gaps = clues.fit_gaps(day.gaps, _sheet_changes(day), options)
+    heard = np.where(day.echo, np.nan, day.gaps)
+    gaps = clues.fit_gaps(heard, _sheet_changes(day), options)
     anchored = _learn_by_sheets(day, sites)
     answer = solve(_scores(day, gaps, sheets, _places(day, claims, sites, options), log_modes, options))
     _learn(day, answer, sites, anchored)
-    gaps = clues.fit_gaps(day.gaps, answer.boundary[1:], options)
+    gaps = clues.fit_gaps(heard, answer.boundary[1:], options)
     answer = solve(_scores(day, gaps, sheets, _places(day, claims, sites, options), log_modes, options))
     return _verdicts(day, answer, gaps, claims, sites)
 
@@ -127,13 +132,23 @@ def split_day(
 
 
 def _day(items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> _Day:
+    fixes = [i.place for i in items]
+    origin = next((p for p in fixes if p is not None), GeoPoint(lat=0.0, lon=0.0))
+    xy = clues.metres(fixes, origin)
+    return _Day(tuple(items), _candidates(items, claims, sites, xy, origin), *_gaps(items), xy, origin)
+
+
+def _gaps(items: Sequence[Item]) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+    """(gaps, weak, echo), each (N-1,); the rules are those of `_Day`."""
     shots = len(items)
-    gaps, weak = np.full(max(shots - 1, 0), np.nan), np.zeros(max(shots - 1, 0), dtype=np.bool_)
+    gaps = np.full(max(shots - 1, 0), np.nan)
+    weak, echo = np.zeros_like(gaps, dtype=np.bool_), np.zeros_like(gaps, dtype=np.bool_)
     last: tuple[int, float] | None = None
     for i, item in enumerate(items):
         if item.time is not None:
-            if last is not None:
-                gaps[last[0]] = max(0.0, item.time - last[1])
+            if last is not None and i - last[0] <= UNTIMED + 1:
+                gaps[last[0] : i] = max(0.0, item.time - last[1])
+                echo[last[0] + 1 : i] = True
             last = (i, item.time)
         elif (
             i and item.tick is not None and items[i - 1].tick is not None and item.spool == items[i - 1].spool
@@ -141,10 +156,7 @@ def _day(items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Site
             step = item.tick - (items[i - 1].tick or 0.0)
             if step >= 0:
                 gaps[i - 1], weak[i - 1] = step, True
-    fixes = [i.place for i in items]
-    origin = next((p for p in fixes if p is not None), GeoPoint(lat=0.0, lon=0.0))
-    xy = clues.metres(fixes, origin)
-    return _Day(tuple(items), _candidates(items, claims, sites, xy, origin), gaps, weak, xy, origin)
+    return gaps, weak & ~echo, echo
 
 
 def _candidates(
@@ -312,6 +324,8 @@ def _scores(
     within, between, aside = gaps.scores(day.gaps, options)
     excess = np.minimum(between - within, clues.LOST_CLOCK_CAP)
     between = np.where(day.weak, within + excess, between)
+    between, aside = (np.where(day.echo, v - within, v) for v in (between, aside))
+    within = np.where(day.echo, 0.0, within)
     aside = np.where(day.weak, within + np.minimum(aside - within, clues.LOST_CLOCK_CAP), aside)
 
     stay = np.repeat((within + np.log(1 - gaps.hazard))[:, None], count, axis=1)
