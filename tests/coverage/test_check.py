@@ -110,6 +110,23 @@ def test_guesses_never_meet_but_strong_ones_may_fill():
     )
 
 
+def test_a_guess_at_the_level_itself_is_strong_enough():
+    assert front(GUTTER, [photo(1, face="front", guess=0.8, **PROOF)]).status == "guessed"
+
+
+def test_a_guessed_count_makes_the_photo_a_guess():
+    shots = once('role = "test_square", count_least = 1')
+    square = photo(1, role="test_square")
+    guessed = replace(square, tags={**square.tags, **photo(1, count="4", guess=0.9).tags})
+    assert front(shots, [guessed]).status == "guessed"
+
+
+def test_a_picture_at_the_floors_themselves_counts():
+    shots = once('component = "gutter"', "sharpness = 20\npixels = 307_200\n")
+    least = replace(SHARP, sharpness=20.0, width=640, height=480)
+    assert front(shots, [photo(1, component="gutter", quality=least)]).status == "met"
+
+
 def test_one_guessed_facet_makes_the_photo_a_guess():
     stated, guessed = photo(1, face="front", **PROOF), photo(1, face="front", guess=0.99, **PROOF)
     for facet in stated.tags:
@@ -234,6 +251,19 @@ facets = { role = "close_up" }
     assert "test square, with a count of 1 or more" in items["hits", "back"].why
 
 
+def test_a_condition_that_names_a_face_looks_at_that_face_from_everywhere():
+    shots = a_list("""
+[[shot]]
+id = "hits"
+title = "Hits"
+for_each = "slope"
+only_when = { face = "front", role = "test_square" }
+facets = { role = "close_up" }
+""")
+    report = check(shots, [photo(1, face="front", role="test_square")], CLAIM)
+    assert len(report.missing) == 4
+
+
 def test_a_strong_guess_is_enough_to_ask_for_a_shot():
     shots = once('component = "shingle_gauge"', 'only_when = { component = "shingle" }\n')
     assert front(shots, []).status == "not_needed"
@@ -291,6 +321,9 @@ def test_a_shot_is_asked_for_only_on_slopes_that_the_roof_has():
     report = check(shipped("hail_roof"), [], CLAIM, options=options)
     assert {i.face for i in report.missing if i.requirement == "slope"} == {Face.FRONT, Face.BACK}
     assert {i.face for i in report.missing if i.requirement == "gutter"} == set(Face) - {Face.NONE}
+    row = CheckOptions(elevations=(Face.FRONT, Face.BACK))  # a house in a row has two sides
+    report = check(shipped("hail_roof"), [], CLAIM, options=row)
+    assert {i.face for i in report.missing if i.requirement == "gutter"} == {Face.FRONT, Face.BACK}
 
 
 # --- bounds ------------------------------------------------------------------------------
@@ -363,6 +396,17 @@ def test_a_waiver_takes_out_its_face_and_names_its_person():
     assert check(GUTTER, [], CLAIM, waivers=[other]).waived == ()
 
 
+def test_a_structure_is_waived_by_its_own_name():
+    shots = a_list(
+        '[[shot]]\nid = "whole"\ntitle = "Whole"\nfor_each = "structure"\nfacets = { role = "overview" }\n'
+    )
+    photos = [photo(1, component="shed"), photo(2, component="fence")]
+    waiver = Waiver(requirement="whole", structure="shed", by="Rhea Oster", why="not insured")
+    report = check(shots, photos, CLAIM, waivers=[waiver])
+    assert [i.structure for i in report.waived] == ["shed"]
+    assert [i.structure for i in report.missing] == ["fence"]
+
+
 def test_what_is_met_stays_met_under_a_waiver_and_a_guess_does_not_stand_against_one():
     waiver = Waiver(requirement="gutter", by="Rhea Oster", why="none there")
     assert front(GUTTER, [photo(1, face="front", **PROOF)], waivers=[waiver]).status == "met"
@@ -394,6 +438,16 @@ def test_what_is_missing_names_the_nearest_photos_and_what_they_lack():
         (photos[0].sha256, ("its face is not stated",)),
         (photos[2].sha256, ("its role is not stated",)),
     ]
+
+
+def test_a_photo_that_states_another_face_or_component_is_no_candidate():
+    others = [
+        photo(1, face="back", **PROOF),
+        photo(2, face="front", component="siding", role="no_damage_proof"),
+    ]
+    assert front(GUTTER, others).candidates == ()
+    guessed = [photo(1, face="back", guess=0.9, **PROOF)]
+    assert front(GUTTER, guessed).candidates[0].lacks == ("its face is back",)
 
 
 def test_a_weak_guess_is_a_candidate_and_says_how_weak():

@@ -356,6 +356,36 @@ def test_killing_the_run_at_any_deed_is_finished_by_the_next_run_without_doublin
     assert at > 30
 
 
+def test_a_certificate_written_before_a_crash_stays_as_it_is_under_a_newer_program(
+    desk, tmp_path, monkeypatch
+):
+    frozen = approved(desk, tmp_path)
+
+    def die(deed):
+        if deed == "bury":
+            raise KilledError
+
+    desk.before = die
+    with pytest.raises(KilledError):
+        run_plan(desk, RULES, frozen.folder, by="Ann")
+    desk.before = lambda _deed: None
+    (written,) = frozen.folder.glob("certificate-*")
+    text = written.read_bytes()
+    monkeypatch.setattr("evidence.retention.purge._tool", lambda: "a newer one 9.9")
+    report = run_plan(desk, RULES, frozen.folder, by="Carl")
+    assert report.purged[0].certificate == written
+    assert written.read_bytes() == text
+    entry = next(e for e in desk.log if e.event == "purged" and e.claim == ONE)
+    assert entry.details["certificate"] == hashlib.sha256(text).hexdigest()
+
+
+def test_a_plan_in_any_other_form_than_the_canonical_one_is_not_a_plan(desk, tmp_path):
+    path = make_plan(desk, RULES, by="Ann", shelf=tmp_path).folder / PLAN
+    path.write_bytes(json.dumps(json.loads(path.read_bytes()), indent=1).encode())
+    with pytest.raises(PurgeRefusedError, match="not a plan as it was written"):
+        thaw(path.parent)
+
+
 @pytest.mark.parametrize("cut", range(1, 60, 7))
 def test_a_progress_line_broken_off_by_a_crash_counts_as_unwritten(desk, tmp_path, cut):
     frozen = approved(desk, tmp_path)
