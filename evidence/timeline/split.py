@@ -329,7 +329,9 @@ def _scores(
     aside = np.where(day.weak, within + np.minimum(aside - within, clues.LOST_CLOCK_CAP), aside)
 
     stay = np.repeat((within + np.log(1 - gaps.hazard))[:, None], count, axis=1)
-    stay[:, errand] = aside + np.log(ERRAND_GOES_ON) + np.logaddexp(0.0, move) - np.log(2.0)
+    # On an errand one photographs the same thing twice, or the next thing a drive later.
+    either = np.logaddexp(within, aside) - np.log(2.0)
+    stay[:, errand] = either + np.log(ERRAND_GOES_ON) + np.logaddexp(0.0, move) - np.log(2.0)
     leave = np.repeat((between + np.log(gaps.hazard) + move)[:, None], count, axis=1)
     leave[:, errand] = aside + np.log(1 - ERRAND_GOES_ON) + move
     leave[:, :unknown] += places.leave[:-1]
