@@ -1,6 +1,6 @@
 """Required-shot lists as data: read from TOML, checked against the vocabulary, every fault with its line.
 
-The language is described at the head of `config/required_shots/hail_roof.toml` and in docs/formats.md.
+The language is described at the head of `config/required_shots/hail_roof.toml`.
 """
 
 from __future__ import annotations
