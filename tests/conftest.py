@@ -5,7 +5,10 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
+import cv2
 import pytest
+
+cv2.setNumThreads(1)  # a child forked by the kill tests would wait for ever for OpenCV's threads
 
 sys.path.insert(0, str(Path(__file__).parent / "support"))
 
