@@ -15,7 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from demo_photos import gauges, onroof, outside, papers, printing
+from demo_photos import eaves, gauges, onroof, outside, papers, printing
 from demo_photos.develop import develop, encode
 from demo_photos.outside import View
 from demo_photos.story import Frame, plan, read_labels, read_scenario
@@ -42,8 +42,8 @@ ASSIGNMENT_COLUMNS = (
 SCENES: Mapping[str, Callable[[View], Picture]] = {
     "elevation": outside.elevation,
     "overview": outside.overview,
-    "gutter": outside.gutter,
-    "downspout": outside.downspout,
+    "gutter": eaves.gutter,
+    "downspout": eaves.downspout,
     "screen": outside.screen,
     "siding": outside.siding,
     "ac_unit": outside.ac_unit,

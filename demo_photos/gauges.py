@@ -10,7 +10,7 @@ from PIL import Image, ImageDraw
 from demo_photos import textures
 from demo_photos.chalk import font
 from demo_photos.house import paste
-from demo_photos.onroof import _focus, _shingle_table, _tilt
+from demo_photos.onroof import focus, shingle_table, tilt
 from demo_photos.outside import View
 from demo_photos.world import Picture, blend, darken
 
@@ -80,8 +80,8 @@ def placed(
 def shingle_gauge(view: View) -> Picture:
     """A stepped steel card pushed against the butt of a shingle, its thickness read off."""
     rng = view.rng
-    lay, _ = _shingle_table(view, 0.36)
-    base = _tilt(view, lay, 0.08, float(rng.normal(0, 6)))
+    lay, _ = shingle_table(view, 0.36)
+    base = tilt(view, lay, 0.08, float(rng.normal(0, 6)))
     steel = textures.metal(
         int(rng.integers(99)), 900, 420, (198, 202, 204), bend=np.array([1.08, 0.9, 1.02, 0.95, 1.05])
     )
@@ -103,13 +103,13 @@ def shingle_gauge(view: View) -> Picture:
     size = rng.uniform(0.92, 1.08)
     centre = (view.width * rng.uniform(0.42, 0.56), view.height * rng.uniform(0.48, 0.6))
     lay_down(base, steel, placed(rng, centre, (1000 * size, 470 * size), float(rng.normal(0, 10))), 12)
-    _thumb(
+    thumb(
         base, (centre[0] + 380 * size, centre[1] + 270 * size), 250 * size, float(rng.uniform(-40, -10)), rng
     )
-    return _focus(base, rng)
+    return focus(base, rng)
 
 
-def _thumb(
+def thumb(
     picture: Picture, tip: tuple[float, float], size: float, turn: float, rng: np.random.Generator
 ) -> None:
     """A gloved thumb holding something down; `tip` in pixels, pointing up and turned by degrees."""
@@ -133,8 +133,8 @@ def _thumb(
 def pitch_gauge(view: View) -> Picture:
     """A dial with a pendulum needle standing on the shingles, reading the rise in inches a foot."""
     rng, pitch = view.rng, view.house.pitch
-    lay, _ = _shingle_table(view, 1.0)
-    base = _tilt(view, lay, 0.3, float(rng.normal(0, 5)))
+    lay, _ = shingle_table(view, 1.0)
+    base = tilt(view, lay, 0.3, float(rng.normal(0, 5)))
     small = cv2.GaussianBlur(cv2.resize(base, (view.width // 3, view.height // 3)), (0, 0), 2.2)
     base = cv2.resize(small, (view.width, view.height))
     dial = np.full((900, 900, 4), (232, 238, 240, 255), np.uint8)
@@ -195,7 +195,7 @@ def _eave_section(view: View, *, lifted: bool) -> Picture:
     far = textures.grass(int(rng.integers(999)), columns / 200, rows / 200, 200)[:rows, :columns]
     small = cv2.GaussianBlur(cv2.resize(far, (columns // 6, rows // 6)), (0, 0), 5)
     picture[:] = cv2.resize(small, (columns, rows))
-    roof = _tilt(view, _shingle_table(view, 0.5)[0], 0.35, float(rng.normal(0, 2)))
+    roof = tilt(view, shingle_table(view, 0.5)[0], 0.35, float(rng.normal(0, 2)))
     picture[:edge] = roof[rows - edge :]
     y = edge
     sheets = 3 if lifted else 2
@@ -237,11 +237,11 @@ def _eave_section(view: View, *, lifted: bool) -> Picture:
         picture[y:] = (picture[y:] * 0.5).astype(np.uint8)
     _tape(picture, edge, rng, lifted)
     if lifted:
-        _thumb(picture, (columns * rng.uniform(0.62, 0.75), edge - 40), 300, 172.0, rng)
+        thumb(picture, (columns * rng.uniform(0.62, 0.75), edge - 40), 300, 172.0, rng)
     turned = cv2.getRotationMatrix2D((columns / 2, rows / 2), float(rng.normal(0, 5)), 1.12)
     turned[:, 2] += rng.normal(0, 25, 2)
     whole = cv2.warpAffine(picture, turned, (columns, rows), borderMode=cv2.BORDER_REFLECT)
-    return _focus(whole, rng)
+    return focus(whole, rng)
 
 
 def _tape(picture: Picture, edge: int, rng: np.random.Generator, lifted: bool) -> None:

@@ -10,11 +10,12 @@ import numpy as np
 
 from demo_photos import textures
 from demo_photos.chalk import lettering
-from demo_photos.gauges import Corners, _thumb, lay_down, placed
-from demo_photos.house import backdrop, draw_house, draw_yard, side
-from demo_photos.onroof import _shingle_table, _tilt
+from demo_photos.gauges import Corners, lay_down, placed, thumb
+from demo_photos.house import side
+from demo_photos.onroof import shingle_table, tilt
 from demo_photos.outside import View
 from demo_photos.world import Picture, blend, darken
+from demo_photos.yard import backdrop, draw_house, draw_yard
 
 INKS = ((40, 30, 28), (128, 48, 24), (40, 36, 150))
 HANDS = ("kalam", "caveat", "permanent-marker")
@@ -42,7 +43,7 @@ def sheet_photo(view: View, paper: Picture) -> Picture:
     corners = _lean(corners, centre, rng.uniform(0.03, 0.1))
     lay_down(base, _worn(paper, rng), corners, 8)
     if rng.random() < 0.6:
-        _thumb(base, tuple(corners[2] + [-60, -40]), 210, float(rng.uniform(-60, -25)), rng)
+        thumb(base, tuple(corners[2] + [-60, -40]), 210, float(rng.uniform(-60, -25)), rng)
     uneven_light(base, rng)
     return base
 
@@ -61,7 +62,7 @@ def label_photo(view: View, card: Picture) -> Picture:
     lay_down(base, _worn(card, rng), corners, 14)
     edge = corners[3] + (corners[2] - corners[3]) * rng.uniform(0.1, 0.9)
     up = corners[0] - corners[3]
-    _thumb(
+    thumb(
         base,
         tuple(edge + up / np.linalg.norm(up) * view.height * 0.06),
         190,
@@ -87,7 +88,7 @@ def hold_cards(view: View, base: Picture, cards: tuple[Picture, ...]) -> None:
         corners = placed(rng, centre, (wide, tall), float(rng.normal(0, 3)), 0.025)
         lay_down(base, _worn(card, rng), corners, 9)
         middle = (corners[2] + corners[3]) / 2
-        _thumb(base, (float(middle[0]), float(middle[1]) - 26), 118, float(rng.uniform(-12, 12)), rng)
+        thumb(base, (float(middle[0]), float(middle[1]) - 26), 118, float(rng.uniform(-12, 12)), rng)
 
 
 def hold_board(view: View, base: Picture, lines: tuple[str, ...]) -> None:
@@ -101,7 +102,7 @@ def hold_board(view: View, base: Picture, lines: tuple[str, ...]) -> None:
     corners = placed(rng, centre, (wide, tall), float(rng.normal(0, 3)), 0.025)
     lay_down(base, board, corners, 10)
     middle = (corners[2] + corners[3]) / 2
-    _thumb(base, (float(middle[0]), float(middle[1]) - 30), 130, float(rng.uniform(-12, 12)), rng)
+    thumb(base, (float(middle[0]), float(middle[1]) - 30), 130, float(rng.uniform(-12, 12)), rng)
 
 
 def whiteboard(lines: tuple[str, ...], rng: np.random.Generator) -> Picture:
@@ -216,7 +217,7 @@ def _behind(view: View) -> Picture:
         draw_house(canvas, view.house, view.sun)
         scene = canvas.picture
     else:
-        scene = _tilt(small, _shingle_table(small, 2.4)[0], 0.3, float(rng.normal(0, 12)))
+        scene = tilt(small, shingle_table(small, 2.4)[0], 0.3, float(rng.normal(0, 12)))
     return cv2.resize(
         cv2.GaussianBlur(scene, (0, 0), rng.uniform(2.5, 4)), (columns, rows), interpolation=cv2.INTER_CUBIC
     )
