@@ -14,18 +14,15 @@ from numpy.typing import NDArray
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
 from evidence.tags.grammar import Reading
 from evidence.tags.hearing import READ_RIGHT, Heard, Listener
-from evidence.tags.place import PlaceHeard, bearings, listen, place_table
+from evidence.tags.place import Bearings, bearings, heights, place_steps, plain_front
 from evidence.tags.plan import DETAIL, Style, WalkPlan
-from evidence.tags.walk import Belief, forward_backward, gap_bin
+from evidence.tags.walk import Belief, WalkModel, forward_backward, forward_evidence, gap_bin
 
 Floats = NDArray[np.float64]
 Shares = dict[str, float]
 
-_ROUNDS = 2
-"""How often the walk and the direction of the front inform each other; more rounds change little."""
-
 _UNLIKELY = 1e-3
-"""Walks less likely than this before place is heard are no longer weighed."""
+"""Walks, and pairs of a walk and a direction of the front, less likely than this are no longer weighed."""
 
 _MARKS_RIGHT = 0.35
 """How often marks counted by eye of the machine are exactly the hits; it is a proposal."""
@@ -45,7 +42,10 @@ class Mind:
     heard: Heard
     together: Floats
     """(photos, steps): the likelihood each photo brought, place left out."""
-    place: PlaceHeard | None
+    place: Floats | None
+    """(photos, steps): what place says, the direction of the front weighed; None when it says nothing."""
+    front: float | None
+    """Degrees the front faces, where one direction clearly wins."""
     sound: Floats
     """(shots,): how often a thing from near is undamaged."""
 
@@ -54,18 +54,6 @@ class Mind:
         """(steps,): how common each step is on this claim; what a source's word is measured against."""
         usual: Floats = self.belief.habit.mean(axis=0)
         return usual
-
-    @cached_property
-    def place_steps(self) -> Floats | None:
-        """(photos, steps): place's likelihood, over all walks."""
-        if self.place is None:
-            return None
-        steps: Floats = np.einsum(
-            "s,spn->pn",
-            self.belief.styles,
-            np.broadcast_to(self.place.heard, (len(self.belief.styles), *self.place.heard.shape[1:])),
-        )
-        return steps
 
     def off_walk(self, photo: int) -> float:
         """Probability that the photo is no step of the walk."""
@@ -92,14 +80,9 @@ def believe(
     gaps = gap_bins(photos)
     belief = forward_backward(model, gaps, together[None])
     seen = bearings(photos, [reading.compass for reading in readings])
-    place: PlaceHeard | None = None
+    place, front = None, None
     if not seen.empty:
-        table = place_table(plan, seen)
-        model = model.among(belief.styles, _UNLIKELY)
-        belief = forward_backward(model, gaps, together[None])
-        for _ in range(_ROUNDS):
-            place = listen(plan, seen, table, belief.by_style, belief.styles)
-            belief = forward_backward(model, gaps, together[None] * place.heard)
+        belief, model, place, front = _with_place(model, gaps, together, belief, seen)
     return Mind(
         plan=plan,
         styles=model.styles,
@@ -107,8 +90,31 @@ def believe(
         heard=heard,
         together=together,
         place=place,
+        front=front,
         sound=model.sound,
     )
+
+
+def _with_place(
+    model: WalkModel, gaps: Sequence[int], together: Floats, belief: Belief, seen: Bearings
+) -> tuple[Belief, WalkModel, Floats, float | None]:
+    """Weigh every likely walk with every direction of the front, and believe the likely pairs of them."""
+    plan = model.plan
+    by_front = place_steps(plan, seen)
+    model = model.among(belief.styles, _UNLIKELY)
+    score = forward_evidence(model, gaps, together, by_front) + np.log(model.weights)[:, None]
+    share = np.exp(score - score.max())
+    share /= share.sum()
+    walk, front = np.nonzero(share >= min(_UNLIKELY, float(share.max())))
+    pairs = model.pairs([int(k) for k in walk])
+    heard = together[None] * by_front[front]
+    belief = forward_backward(pairs, gaps, heard)
+    height = heights(plan, seen, belief.steps)
+    if height is not None:
+        belief = forward_backward(pairs, gaps, heard * height[None])
+    place: Floats = np.einsum("s,spn->pn", belief.styles, by_front[front])
+    directions = np.bincount(front, belief.styles, minlength=len(by_front)).astype(np.float64)
+    return belief, pairs, place if height is None else place * height, plain_front(directions)
 
 
 def gap_bins(photos: Sequence[PhotoRecord]) -> list[int]:

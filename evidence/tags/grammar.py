@@ -10,7 +10,11 @@ from evidence.model import Box, Facet, Finding, Role, WritingLine
 from evidence.tags.lexicon import Lexicon, Token, as_number, build_lexicon
 from evidence.tags.vocabulary import MAX_COUNT, Vocabulary, Word, normal
 
-IMPLIED = 0.8
+DOUBT = 0.2
+"""How much of the reader's own doubt is left once a word of the vocabulary stands there: a misread letter
+hardly ever makes another word of ours."""
+
+IMPLIED = 0.9
 """Certainty factor of what goes without saying: a gauge is a measurement, no damage is its proof."""
 
 FIRST_OF_TWO = 0.7
@@ -110,6 +114,7 @@ class Grammar:
         if _ADDRESS.match(text) or self._about_the_file(text):
             return [], []
         notes: list[str] = []
+        sure = 1 - DOUBT * (1 - line.confidence)
         text = _SQUARE_SIZE.sub(" 10X10 ", _DATES.sub(" ", text))
         if pitch := _PITCH_WORDS.search(text):
             notes.append(f"pitch {int(pitch[1])}/12")
@@ -121,11 +126,11 @@ class Grammar:
             for part in self._parts(word):
                 if (rise := _rise(part)) is not None:
                     notes.append(f"pitch {rise}/12")
-                    tokens.append(Token("PITCH", line.confidence, part))
+                    tokens.append(Token("PITCH", sure, part))
                     continue
                 token = self.lexicon.correct(part)
-                tokens.append(replace(token, sure=token.sure * line.confidence))
-        return self._joined(tokens, line.confidence), notes
+                tokens.append(replace(token, sure=token.sure * sure))
+        return self._joined(tokens, sure), notes
 
     def _about_the_file(self, text: str) -> bool:
         return any(

@@ -127,7 +127,11 @@ class Listener:
         likely, off = np.ones(len(self.plan.steps)), 1.0
         for facet in (Facet.FACE, Facet.ROLE, Facet.COMPONENT):
             if facet in facets:
-                likely = likely * np.maximum(self._fits(facet, facets[facet].value), _NEVER)
+                value = facets[facet].value
+                fits = self._fits(facet, value)
+                if facet is Facet.ROLE and value != Role.NO_DAMAGE_PROOF:
+                    fits = np.floor(fits)  # a stated role is that role
+                likely = likely * np.maximum(fits, _NEVER)
                 off *= 0.02
         return likely, off
 

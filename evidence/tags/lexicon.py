@@ -10,10 +10,10 @@ from rapidfuzz import fuzz, process
 
 from evidence.tags.vocabulary import Vocabulary, Word, WritingOptions, normal
 
-FUZZY = 0.85
+FUZZY = 0.9
 """Confidence factor of a word that had to be corrected."""
 
-LOOKALIKE = 0.95
+LOOKALIKE = 0.98
 """Confidence factor of a word whose only fault is a digit read for a letter of the same shape."""
 
 GLUE = (

@@ -24,14 +24,20 @@ OUTWARD = (0.0, 270.0, 180.0, 90.0)
 """Degrees from the front's outward direction to each side's. Seen from the street, looking at a front
 that faces south, the right side is to the east: a quarter turn counter-clockwise as seen from above."""
 
-_GRID = np.arange(0.0, 360.0, 5.0)
-"""Directions the front may face."""
+FRONTS = np.arange(0.0, 360.0, 15.0)
+"""Directions the front may face, weighed against each other; a photo points less exactly than the steps."""
 
 _TRUST = 0.7
-"""Neighbouring photos share their errors, so together they weigh less than the sum of them."""
+"""Power on what place says: neighbouring photos share their errors, so they weigh less than their sum."""
+
+_MISNAMED = 0.02
+"""Share of boards whose compass word is not the side's."""
 
 _FAR = 120.0
-"""Metres from the middle beyond which a position does not belong to the house."""
+"""Metres from the median position beyond which a position does not belong to the house."""
+
+_LEAST_POSITIONS = 4
+"""Fewer do not show where the middle is."""
 
 _METRES_A_DEGREE = 111_195.0
 """Of latitude, on a sphere of 6,371 km."""
@@ -61,21 +67,22 @@ class Bearings:
 def bearings(photos: Sequence[PhotoRecord], named: Sequence[float | None]) -> Bearings:
     """Directions and positions of one claim's photos, around the middle of where they were taken.
 
-    The middle is that of the 10th and 90th percentiles, east and north, so that neither a long stay on
-    one side nor one lost fix moves it much.
+    Positions far from the median are dropped; the middle is that of the 5th and 95th percentiles of the
+    rest, east and north, so that neither a long stay on one side nor one lost fix moves it much.
     """
     gps = [photo.facts.gps for photo in photos]
     east, north = _metres(gps)
-    known = ~np.isnan(east)
     standing = np.full(len(photos), np.nan)
     distance = np.full(len(photos), np.nan)
-    if known.sum() >= 4:
-        east = east - np.mean(np.percentile(east[known], [10, 90]))
-        north = north - np.mean(np.percentile(north[known], [10, 90]))
-        away = np.hypot(east, north)
-        near = known & (np.nan_to_num(away, nan=np.inf) <= _FAR)
-        standing[near] = np.degrees(np.arctan2(east[near], north[near])) % 360
-        distance[near] = away[near]
+    known = ~np.isnan(east)
+    if known.any():
+        off = np.hypot(east - np.median(east[known]), north - np.median(north[known]))
+        near = known & (np.nan_to_num(off, nan=np.inf) <= _FAR)
+        if near.sum() >= _LEAST_POSITIONS:
+            east = east - np.mean(np.percentile(east[near], [5, 95]))
+            north = north - np.mean(np.percentile(north[near], [5, 95]))
+            standing[near] = np.degrees(np.arctan2(east[near], north[near])) % 360
+            distance[near] = np.hypot(east[near], north[near])
     return Bearings(
         facing=_numbers([photo.facts.direction for photo in photos]),
         standing=standing,
@@ -121,10 +128,10 @@ def place_table(plan: WalkPlan, seen: Bearings) -> Floats:
     The sorts are walls, things on or at them, and the roof.
     """
     compass: Compass = plan.compass
-    side = _GRID[None] + np.array(OUTWARD)[:, None]  # (sides, directions): where each side looks
+    side = FRONTS[None] + np.array(OUTWARD)[:, None]  # (sides, directions): where each side looks
     facing = seen.facing[:, None, None] - side[None] - 180.0
     standing = seen.standing[:, None, None] - side[None]
-    named = _around(seen.named[:, None, None] - side[None], 30.0, 0.05)
+    named = _around(seen.named[:, None, None] - side[None], 30.0, _MISNAMED)
     spread = np.hypot(compass.stand, np.degrees(np.arctan2(compass.position, np.maximum(seen.distance, 0.1))))
     stands = _around(standing, np.nan_to_num(spread, nan=90.0)[:, None, None], compass.astray)
     either_way = 0.5 * (
@@ -137,76 +144,58 @@ def place_table(plan: WalkPlan, seen: Bearings) -> Floats:
         _around(facing, compass.thing, compass.astray) * stands,
         either_way * roof_stands,
     ]
-    return np.stack([sort * named for sort in sorts], axis=1)
+    return np.stack([sort**_TRUST * named for sort in sorts], axis=1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PlaceHeard:
-    """What place says, once the front's direction has been weighed."""
-
-    heard: Floats
-    """(styles, photos, steps): likelihoods relative to knowing nothing."""
-    front: float | None
-    """Degrees the front faces, where one direction clearly wins."""
-
-
-def listen(plan: WalkPlan, seen: Bearings, table: Floats, by_style: Floats, styles: Floats) -> PlaceHeard:
-    """Weigh the direction of the front for each walk, and hear every photo's place under it.
-
-    `table` comes from `place_table`, `by_style` (styles, photos, steps) and `styles` are what
-    is believed so far. A photo whose face is stated or plain settles the direction for the others.
-    """
+def place_steps(plan: WalkPlan, seen: Bearings) -> Floats:
+    """(directions of the front, photos, steps): likelihoods relative to knowing nothing."""
+    table = place_table(plan, seen)
     sort, side = _sorts(plan)
-    cell = np.where(sort >= 0, sort * 4 + side, 12)
-    member = np.zeros((len(cell), 13))
-    member[np.arange(len(cell)), cell] = 1.0
-    groups = by_style @ member  # (styles, photos, 13)
     flat = table.reshape(len(table), 12, -1)
-    evidence = np.einsum("spc,pcd->spd", groups[:, :, :12], flat) + groups[:, :, 12:]
-    score = _TRUST * np.log(evidence).sum(axis=1)
-    share = np.exp(score - score.max(axis=1, keepdims=True))
-    share /= share.sum(axis=1, keepdims=True)  # (styles, directions)
-    heard_cells = np.einsum("sd,pcd->spc", share, flat)
-    heard = np.concatenate([heard_cells, np.ones((*heard_cells.shape[:2], 1))], axis=2)[:, :, cell]
-    return PlaceHeard(
-        heard=heard * _heights(plan, seen, by_style, styles)[None], front=_winner(styles @ share)
-    )
+    # a thing without a side is photographed from some side, and mostly from the one where one is anyway
+    anywhere = 0.5 + 0.5 * table.max(axis=2)  # (photos, sorts, directions)
+    indoors = np.ones((len(table), 1, flat.shape[2]))
+    cells = np.concatenate([flat, anywhere, indoors], axis=1)
+    steps: Floats = cells[:, np.where(side >= 0, sort * 4 + side, 12 + sort)].transpose(2, 0, 1)
+    return steps
 
 
 def _sorts(plan: WalkPlan) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """For each step its sort of photo (-1 without a side) and its side."""
+    """For each step its sort of photo (3 for indoors) and its side (-1 for none)."""
     sort, side = [], []
     for step in plan.steps:
-        known = step.face in SIDES
         outside = 0 if step.role in ("elevation", "overview") else 1
-        sort.append((2 if step.zone is Zone.ROOF else outside) if known else -1)
-        side.append(SIDES.index(step.face) if known else 0)
+        sort.append({Zone.ROOF: 2, Zone.INSIDE: 3, Zone.OUTSIDE: outside}[step.zone])
+        side.append(SIDES.index(step.face) if step.face in SIDES else -1)
     return np.array(sort, dtype=np.intp), np.array(side, dtype=np.intp)
 
 
-def _winner(share: Floats) -> float | None:
-    """The mean direction when two thirds of the belief lie within 30 degrees of it."""
-    turned = np.exp(1j * np.radians(_GRID))
+def plain_front(share: Floats) -> float | None:
+    """The mean of the directions `FRONTS` under their shares, when two thirds of the belief lie within 30 degrees of it."""
+    turned = np.exp(1j * np.radians(FRONTS))
     mean = complex((share * turned).sum())
     angle = math.degrees(math.atan2(mean.imag, mean.real)) % 360
-    off = np.abs((_GRID - angle + 180) % 360 - 180)
+    off = np.abs((FRONTS - angle + 180) % 360 - 180)
     return angle if share[off <= 30].sum() >= 2 / 3 and abs(mean) > 0.5 else None
 
 
-def _heights(plan: WalkPlan, seen: Bearings, by_style: Floats, styles: Floats) -> Floats:
-    """(photos, steps): how well each photo's height fits the ground or the roof; 1 where nothing is known."""
+def heights(plan: WalkPlan, seen: Bearings, steps: Floats) -> Floats | None:
+    """(photos, steps): how well each photo's height fits the ground or the roof; None when it tells nothing.
+
+    `steps` (photos, steps) is what is believed so far; it says which heights are the roof's.
+    """
     roof = np.array([step.zone is Zone.ROOF for step in plan.steps])
-    flat = np.ones((by_style.shape[1], len(roof)))
     known = ~np.isnan(seen.height)
-    up = np.einsum("s,spn->pn", styles, by_style)[:, roof].sum(axis=1)
+    up = steps[:, roof].sum(axis=1)
     if (up[known] > 0.5).sum() < 5 or (up[known] < 0.5).sum() < 5:
-        return flat
+        return None
     high = float(np.median(seen.height[known & (up > 0.5)]))
     low = float(np.median(seen.height[known & (up < 0.5)]))
     middle = np.where(up > 0.5, high, low)
     spread = max(2.0, 1.4826 * float(np.median(np.abs((seen.height - middle)[known]))))
     if high - low < spread:
-        return flat
+        return None
+    flat = np.ones((len(steps), len(roof)))
     for is_roof, level in ((True, high), (False, low)):
         fit = np.exp(-0.5 * np.square((seen.height - level) / spread))
         flat[:, roof == is_roof] = np.where(known, 0.8 * fit + 0.2, 1.0)[:, None]

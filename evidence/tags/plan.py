@@ -122,6 +122,7 @@ class WalkPlan:
     """Probabilities over the scene kinds in the order of `KINDS`."""
     jump: float = 0.05
     back: float = 0.05
+    leave: float = 0.08
     off_walk: float = 0.02
     gaps: Gaps = field(default_factory=Gaps)
     compass: Compass = field(default_factory=Compass)
@@ -185,13 +186,14 @@ def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
     if not walks or not roofs:
         raise top.fail("a walk needs at least one [[style]] and one [[roof]].", "Add what is missing.")
     moves = top.table("moves")
-    moves.only("jump", "back", "off_walk")
+    moves.only("jump", "back", "leave", "off_walk")
     return WalkPlan(
         stages=stages,
         styles=tuple(_under(roof, walk) for walk in walks for roof in roofs),
         looks=looks,
         jump=moves.number("jump", 0.05, 0.001, 0.9),
         back=moves.number("back", 0.05, 0.001, 0.9),
+        leave=moves.number("leave", 0.08, 0.001, 0.9),
         off_walk=moves.number("off_walk", 0.02, 0.0001, 0.5),
         gaps=_gaps(top.table("gaps")),
         compass=_compass(top.table("compass")),

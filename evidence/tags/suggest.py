@@ -260,14 +260,13 @@ class _Speaker:
     def _own_words(self, row: int, facets: Facets) -> dict[Source, dict[Facet, Shares]]:
         """What each source would say by itself."""
         mind = self.mind
-        none = np.zeros(0)
         voices: dict[Source, NDArray[np.float64]] = {
             Source.PIXELS: mind.alone(mind.heard.pixels[row]),
             Source.HABIT: mind.belief.habit[row],
         }
-        place = mind.place_steps
-        voices[Source.PLACE] = mind.alone(place[row]) if place is not None else none
-        return {source: facets.shares(steps, 0.0) for source, steps in voices.items() if steps.size}
+        if mind.place is not None:
+            voices[Source.PLACE] = mind.alone(mind.place[row])
+        return {source: facets.shares(steps, 0.0) for source, steps in voices.items()}
 
     def _withhold(
         self, fused: dict[Facet, Shares], own: dict[Source, dict[Facet, Shares]], facets: Facets
@@ -358,7 +357,7 @@ class _Speaker:
             reasons.append(f"board names the {_COMPASS[round(told.reading.compass / 45) % 8]} side")
         if told.photo.facts.gps is not None:
             reasons.append("by its position")
-        front = self.mind.place.front if self.mind.place else None
+        front = self.mind.front
         if reasons and front is not None:
             reasons.append(f"the front faces {_COMPASS[round(front / 45) % 8]}")
         return ", ".join(reasons)

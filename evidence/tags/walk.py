@@ -103,6 +103,11 @@ class WalkModel:
         kept = self.kept if self.kept is not None else tuple(range(len(self.plan.styles)))
         return replace(self, kept=tuple(k for k, share in zip(kept, shares, strict=True) if share >= least))
 
+    def pairs(self, walks: Sequence[int]) -> WalkModel:
+        """The same model over these of its walks, where a walk may come more than once."""
+        kept = self.kept if self.kept is not None else tuple(range(len(self.plan.styles)))
+        return replace(self, kept=tuple(kept[k] for k in walks))
+
     # --- the few numbers -----------------------------------------------------------------
 
     @cached_property
@@ -126,6 +131,8 @@ class WalkModel:
             row[later] = on * usual
             on *= 1 - usual
         row[-1] = on
+        row *= 1 - plan.leave
+        row[-1] += plan.leave
         if place:
             row *= 1 - plan.back
             row[:place] += plan.back / place
@@ -333,6 +340,24 @@ def forward_backward(model: WalkModel, gaps: Sequence[int], heard: Floats) -> Be
         so_far=so_far.transpose(1, 0, 2),
         styles=shares,
     )
+
+
+def forward_evidence(model: WalkModel, gaps: Sequence[int], heard: Floats, cases: Floats) -> Floats:
+    """(styles, cases): log-likelihood of a claim's photos under every walk and every case.
+
+    `heard` is (photos, steps); `cases` (cases, photos, steps) are likelihoods that go on top of it.
+    """
+    start, chain = model.chain
+    heard = heard / heard.max(axis=1, keepdims=True)
+    evidence = np.zeros((len(start), len(cases)))
+    ahead = np.broadcast_to(start[:, None], (len(start), len(cases), start.shape[1]))
+    for t in range(len(heard)):
+        now = ahead * (heard[t] * cases[:, t])[None]
+        scale = now.sum(axis=2, keepdims=True)
+        evidence += np.log(scale[:, :, 0])
+        if t + 1 < len(heard):
+            ahead = np.matmul(now / scale, chain[gaps[t]])
+    return evidence
 
 
 def _rows(array: Floats) -> Floats:

@@ -139,7 +139,9 @@ def _pause(rng: random.Random, mean: float) -> float:
     return 1.5 + rng.gammavariate(2.0, mean / 2.0)
 
 
-def _thing(rng: random.Random, face: str, part: str, damaged: bool, haste: float) -> Iterator[tuple[Truth, float]]:
+def _thing(
+    rng: random.Random, face: str, part: str, damaged: bool, haste: float
+) -> Iterator[tuple[Truth, float]]:
     if damaged:
         for k in range(rng.choice((1, 2, 2, 3, 4))):
             yield Truth("close_up", face, part, "damage"), _pause(rng, (4 if k else 9) / haste)
@@ -170,7 +172,11 @@ def _ground(rng: random.Random, who: Persona, hip: bool, ac: str) -> Iterator[tu
                 continue
             damaged = rng.random() < (0.75 if face == hit_side else 0.3)
             things += _thing(rng, face, part, damaged, who.haste)
-        extra = [p for p, odds in (("window", 0.15), ("fascia", 0.12), ("door", 0.1 if face != "front" else 0.4)) if rng.random() < odds]
+        extra = [
+            p
+            for p, odds in (("window", 0.15), ("fascia", 0.12), ("door", 0.1 if face != "front" else 0.4))
+            if rng.random() < odds
+        ]
         if face == "front" and rng.random() < 0.5:
             extra.append("garage_door")
         if face == ac:
@@ -199,16 +205,29 @@ def _roof(rng: random.Random, who: Persona, hip: bool) -> Iterator[tuple[Truth, 
     windward = rng.choice(slopes)
     measures = [
         (Truth("measurement", "none", name), _pause(rng, 12 / who.haste))
-        for name, odds in (("shingle_gauge", 0.85), ("pitch_gauge", 0.9), ("layers", 0.65), ("drip_edge", 0.6))
+        for name, odds in (
+            ("shingle_gauge", 0.85),
+            ("pitch_gauge", 0.9),
+            ("layers", 0.65),
+            ("drip_edge", 0.6),
+        )
         for _ in range(1 if rng.random() < 0.85 else 2)
         if rng.random() < odds
     ]
     items: list[list[tuple[Truth, float]]] = []
-    for part, odds in (("vent", 0.95), ("pipe_boot", 0.85), ("ridge", 0.8), ("valley", 0.25), ("flashing", 0.3), ("chimney", 0.25), ("skylight", 0.12), ("soft_spot", 0.1)):
+    for part, odds in (
+        ("vent", 0.95),
+        ("pipe_boot", 0.85),
+        ("ridge", 0.8),
+        ("valley", 0.25),
+        ("flashing", 0.3),
+        ("chimney", 0.25),
+        ("skylight", 0.12),
+        ("soft_spot", 0.1),
+    ):
         if rng.random() < odds:
             rounds = rng.choice((1, 1, 2)) if part in ("vent", "pipe_boot") else 1
-            for _ in range(rounds):
-                items.append(list(_thing(rng, "none", part, rng.random() < 0.6, who.haste)))
+            items += [list(_thing(rng, "none", part, rng.random() < 0.6, who.haste)) for _ in range(rounds)]
     overview = [(Truth("overview", "none", "roof"), _pause(rng, 10)) for _ in range(rng.choice((0, 1, 2, 3)))]
     if not who.measures_late:
         yield from measures
@@ -236,7 +255,10 @@ def _roof(rng: random.Random, who: Persona, hip: bool) -> Iterator[tuple[Truth, 
 def _inside(rng: random.Random) -> Iterator[tuple[Truth, float]]:
     for room in range(rng.randint(1, 4)):
         for k in range(rng.choice((1, 2, 2, 3))):
-            yield Truth("overview", "none", "room"), rng.uniform(60, 240) if not room and not k else _pause(rng, 10)
+            yield (
+                Truth("overview", "none", "room"),
+                rng.uniform(60, 240) if not room and not k else _pause(rng, 10),
+            )
         for part in ("ceiling", "wall", "floor"):
             if rng.random() < 0.5:
                 yield from _thing(rng, "none", part, rng.random() < 0.8, 1.0)
@@ -306,7 +328,12 @@ def _chalk(rng: random.Random, truth: Truth) -> ChalkSeen | None:
     return ChalkSeen(square=rng.uniform(0.0, 0.25), marks=None)
 
 
-_FACES = {"front": ("FRONT", "F", "FRT"), "right": ("RIGHT", "RT"), "back": ("BACK", "REAR"), "left": ("LEFT", "L", "LT")}
+_FACES = {
+    "front": ("FRONT", "F", "FRT"),
+    "right": ("RIGHT", "RT"),
+    "back": ("BACK", "REAR"),
+    "left": ("LEFT", "L", "LT"),
+}
 _PARTS = {
     "gutter": ("GUTTER", "GTR", "GUTTERS"), "downspout": ("DOWNSPOUT", "DS"), "screen": ("SCREEN", "WINDOW SCREEN", "SCR"),
     "siding": ("SIDING",), "ac_unit": ("A/C", "AC UNIT", "CONDENSER"), "vent": ("VENT", "TURTLE VENT"),
@@ -317,9 +344,33 @@ _PARTS = {
     "garage_door": ("GARAGE DOOR",), "soft_spot": ("SOFT SPOT",), "ceiling": ("CEILING",), "wall": ("WALL",), "floor": ("FLOOR",),
     "mailbox": ("MAILBOX",), "roof": ("ROOF",), "room": ("ROOM",), "shingle": ("",), "address": ("HOUSE NUMBER",), "street_view": ("STREET VIEW",),
 }  # fmt: skip
-_ROLES = {"elevation": ("ELEVATION", "ELEV"), "slope": ("SLOPE",), "test_square": ("TS", "TEST SQUARE"), "overview": ("OVERVIEW",)}
+_ROLES = {
+    "elevation": ("ELEVATION", "ELEV"),
+    "slope": ("SLOPE",),
+    "test_square": ("TS", "TEST SQUARE"),
+    "overview": ("OVERVIEW",),
+}
 _STATES = {"no_damage": ("NO DMG", "NO DAMAGE", "N/D"), "damage": ("DMG", "DAMAGE")}
-_CONFUSED = {"0": "O", "O": "0", "1": "I", "I": "1", "5": "S", "S": "5", "8": "B", "B": "8", "G": "6", "E": "F", "T": "I", "C": "G", "U": "V", "R": "K", "N": "M", "D": "O", "A": "4", "L": "I"}
+_CONFUSED = {
+    "0": "O",
+    "O": "0",
+    "1": "I",
+    "I": "1",
+    "5": "S",
+    "S": "5",
+    "8": "B",
+    "B": "8",
+    "G": "6",
+    "E": "F",
+    "T": "I",
+    "C": "G",
+    "U": "V",
+    "R": "K",
+    "N": "M",
+    "D": "O",
+    "A": "4",
+    "L": "I",
+}
 
 
 def board(rng: random.Random, truth: Truth) -> str:
@@ -342,7 +393,16 @@ def smudge(rng: random.Random, text: str, share: float) -> str:
     out = []
     for c in text:
         if c != " " and rng.random() < share:
-            out.append(rng.choice(("", _CONFUSED.get(c, rng.choice("AEIOURSTN")), _CONFUSED.get(c, c), rng.choice("AEIOURSTN"))))
+            out.append(
+                rng.choice(
+                    (
+                        "",
+                        _CONFUSED.get(c, rng.choice("AEIOURSTN")),
+                        _CONFUSED.get(c, c),
+                        rng.choice("AEIOURSTN"),
+                    )
+                )
+            )
         else:
             out.append(c)
     return "".join(out)
@@ -392,7 +452,13 @@ def walk(seed: int, who: Persona, kit: Kit, cards: CardNumbers | None = None) ->
         clock += timedelta(seconds=gap)
         for number in _to_show(truth, shown, cards) if kit.cards and cards else ():
             clock += timedelta(seconds=_pause(rng, 5))
-            _take(out, clock, None, Look(labels=(LabelMark(number=number, code_area=rng.uniform(0.16, 0.28)),)), CameraFacts())
+            _take(
+                out,
+                clock,
+                None,
+                Look(labels=(LabelMark(number=number, code_area=rng.uniform(0.16, 0.28)),)),
+                CameraFacts(),
+            )
             clock += timedelta(seconds=3)
         look = Look(
             scenes=_scenes(rng, truth, kit),
@@ -426,7 +492,12 @@ def _to_show(truth: Truth, shown: dict[str, str], cards: CardNumbers) -> list[in
     """The cards a careful adjuster holds up before this photo: one for each facet that is new."""
     if truth.role == "other":
         return []
-    want = {"face": truth.face, "component": truth.component, "condition": truth.condition, "role": truth.role}
+    want = {
+        "face": truth.face,
+        "component": truth.component,
+        "condition": truth.condition,
+        "role": truth.role,
+    }
     if truth.role in ("close_up", "no_damage_proof"):
         want.pop("role")
     if truth.count:
@@ -455,7 +526,9 @@ def _take(out: Walk, clock: datetime, truth: Truth | None, look: Look, facts: Ca
     order = len(out.photos)
     out.photos.append(
         PhotoRecord(
-            sha256=Sha256(hashlib.sha256(f"{out.persona.name} {clock.isoformat()} {order}".encode()).hexdigest()),
+            sha256=Sha256(
+                hashlib.sha256(f"{out.persona.name} {clock.isoformat()} {order}".encode()).hexdigest()
+            ),
             name=f"P{order + 1:07d}.JPG",
             card_path=f"DCIM/100MADEU/P{order + 1:07d}.JPG",
             claim=ClaimId("W-1"),
@@ -468,7 +541,15 @@ def _take(out: Walk, clock: datetime, truth: Truth | None, look: Look, facts: Ca
     out.truth.append(truth)
 
 
-def walks(seed: int, many: int, kit: Kit, *, people: Sequence[Persona] = (), cards: CardNumbers | None = None, clockwise: float = 0.6) -> list[Walk]:
+def walks(
+    seed: int,
+    many: int,
+    kit: Kit,
+    *,
+    people: Sequence[Persona] = (),
+    cards: CardNumbers | None = None,
+    clockwise: float = 0.6,
+) -> list[Walk]:
     """`many` inspections, by the people given or by a new person each."""
     rng = random.Random(seed)
     out = []

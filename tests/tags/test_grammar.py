@@ -196,7 +196,7 @@ def test_lines_are_read_top_to_bottom_and_doubtful_ones_not_at_all():
     assert reading.text == "GUTTER NO DAMAGE"
     assert reading.best(Facet.CONDITION).value == "no_damage"
     assert reading.best(Facet.FACE) is None
-    assert reading.best(Facet.COMPONENT).sure == pytest.approx(0.9)
+    assert reading.best(Facet.COMPONENT).sure == pytest.approx(0.98)
 
 
 def test_likeness_is_the_edit_distance_with_a_cheaper_price_for_like_shapes():

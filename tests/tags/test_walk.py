@@ -1,0 +1,160 @@
+"""The walk model against walks counted out one by one, and what it does with habits."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support_models import plan, small_plan
+
+from evidence.tags.walk import (
+    GAP_BINS,
+    NO_GAP,
+    Habits,
+    WalkModel,
+    count_moves,
+    forward_backward,
+    gap_bin,
+)
+
+
+def counted_out(model, gaps, heard):
+    """Posterior of every step and pair by summing over every possible walk: the definition, nothing clever."""
+    start, chain = model.chain
+    photos, steps = heard.shape
+    one, pairs, total = np.zeros((photos, steps)), np.zeros((steps, steps)), 0.0
+    by_style = np.zeros(len(start))
+    for s, weight in enumerate(model.weights):
+        for walk in itertools.product(range(steps), repeat=photos):
+            p = weight * start[s, walk[0]] * heard[0, walk[0]]
+            for t in range(1, photos):
+                p *= chain[gaps[t - 1], s, walk[t - 1], walk[t]] * heard[t, walk[t]]
+            total += p
+            by_style[s] += p
+            for t, step in enumerate(walk):
+                one[t, step] += p
+            for a, b in itertools.pairwise(walk):
+                pairs[a, b] += p
+    return one / total, pairs / total, by_style / total
+
+
+@pytest.fixture(scope="module")
+def small():
+    return WalkModel(plan=small_plan())
+
+
+@given(st.integers(0, 2**32 - 1), st.lists(st.integers(0, NO_GAP), min_size=2, max_size=2))
+@settings(max_examples=8, deadline=None)
+def test_beliefs_are_what_summing_over_every_walk_gives(seed, gaps):
+    model = WalkModel(plan=small_plan())
+    heard = np.random.default_rng(seed).random((3, len(model.plan.steps))) + 0.01
+    one, pairs, styles = counted_out(model, gaps, heard)
+    belief = forward_backward(model, gaps, heard[None])
+    np.testing.assert_allclose(belief.steps, one, atol=1e-9)
+    np.testing.assert_allclose(belief.styles, styles, atol=1e-9)
+    _, habits = count_moves(model, gaps, heard[None], np.ones(3))
+    assert habits.within.sum() == pytest.approx(pairs.sum(), rel=1e-6)
+    kind = np.array([step.kind for step in model.plan.steps])
+    place = np.array([step.place for step in model.plan.steps])
+    leaving = np.where(place[:, None] != place[None], pairs, 0.0).sum(axis=1)
+    expected = np.bincount(kind, leaving, minlength=len(model.plan.shots))
+    np.testing.assert_allclose(habits.within[:, -1], expected, rtol=2e-2, atol=2e-3)
+
+
+def test_habit_is_the_belief_without_the_photo_s_own_word(small):
+    rng = np.random.default_rng(3)
+    heard = rng.random((4, len(small.plan.steps))) + 0.01
+    silent = heard.copy()
+    silent[2] = 1.0
+    belief = forward_backward(small, [1, 2, 3], heard[None])
+    without = forward_backward(small, [1, 2, 3], silent[None])
+    per_style = belief.by_style[:, 2] / heard[2]
+    per_style /= per_style.sum(axis=1, keepdims=True)
+    np.testing.assert_allclose(per_style, without.by_style[:, 2], atol=1e-9)
+
+
+@pytest.mark.parametrize("which", ["small", "shipped"])
+def test_every_walk_goes_on_with_probability_one(which):
+    model = WalkModel(plan=small_plan() if which == "small" else plan())
+    start, chain = model.chain
+    np.testing.assert_allclose(start.sum(axis=1), 1.0)
+    np.testing.assert_allclose(chain[NO_GAP].sum(axis=2), 1.0)
+    np.testing.assert_allclose(chain[:NO_GAP].sum(axis=0), chain[NO_GAP], atol=1e-12)
+    assert (chain >= 0).all()
+
+
+def test_the_scale_of_what_is_heard_makes_no_difference(small):
+    heard = np.random.default_rng(1).random((5, len(small.plan.steps))) + 0.01
+    scaled = heard * np.array([1e-8, 1, 1e6, 3, 0.2])[:, None]
+    one, other = (forward_backward(small, [0, 1, 2, 3], h[None]) for h in (heard, scaled))
+    np.testing.assert_allclose(one.steps, other.steps, atol=1e-9)
+    np.testing.assert_allclose(one.styles, other.styles, atol=1e-9)
+
+
+def test_a_thousand_photos_neither_overflow_nor_vanish():
+    model = WalkModel(plan=plan())
+    heard = np.random.default_rng(2).random((1, 1000, len(model.plan.steps))) * 1e-4 + 1e-9
+    belief = forward_backward(model, [1] * 999, heard)
+    assert np.isfinite(belief.steps).all()
+    np.testing.assert_allclose(belief.steps.sum(axis=1), 1.0)
+
+
+def test_one_photo_is_a_walk_too(small):
+    belief = forward_backward(small, [], np.ones((1, 1, len(small.plan.steps))))
+    start = np.einsum("s,sn->n", small.weights, small.chain[0])
+    np.testing.assert_allclose(belief.steps[0], start)
+
+
+def test_the_clockwise_walk_goes_from_front_to_left_and_the_other_to_right():
+    # seen from above, clockwise from a front that faces south is west, and west is to the left of
+    # someone who looks at the front from the street
+    model = WalkModel(plan=plan())
+    steps = model.plan.steps
+    front = next(k for k, s in enumerate(steps) if (s.face, s.role) == ("front", "elevation"))
+    for style, onward in (("clockwise, ground first", "left"), ("counter-clockwise, ground first", "right")):
+        s = next(k for k, each in enumerate(model.plan.styles) if each.name == style)
+        reach = {
+            face: sum(
+                model.chain[1][NO_GAP, s, front, k] for k, each in enumerate(steps) if each.face == face
+            )
+            for face in ("left", "right", "back")
+        }
+        assert max(reach, key=reach.get) == onward
+
+
+@pytest.mark.parametrize(
+    ("seconds", "expected"), [(0, 0), (3.9, 0), (4, 1), (10, 2), (59, 4), (301, 7), (90000, 7), (-5, NO_GAP)]
+)
+def test_gaps_fall_into_bins(seconds, expected):
+    noon = datetime(2024, 5, 14, 12)
+    assert gap_bin(noon, noon + timedelta(seconds=seconds)) == expected
+    assert expected <= GAP_BINS
+
+
+def test_a_gap_nobody_knows_says_nothing(small):
+    assert gap_bin(None, datetime(2024, 5, 14)) == gap_bin(datetime(2024, 5, 14), None) == NO_GAP
+    np.testing.assert_allclose(small.gaps[:, NO_GAP], 1.0)
+
+
+def test_without_experience_the_plan_stands(small):
+    inexperienced = WalkModel(plan=small.plan, habits=(Habits.none(small.plan),))
+    np.testing.assert_allclose(inexperienced.chain[1], small.chain[1])
+    np.testing.assert_allclose(inexperienced.weights, small.weights)
+
+
+def test_much_experience_outweighs_the_plan(small):
+    seen = Habits.none(small.plan)
+    styles = np.array([0.0, 500.0])
+    model = WalkModel(plan=small.plan, habits=(replace(seen, styles=styles),))
+    assert model.weights[1] > 0.98
+
+
+def test_walks_that_are_ruled_out_are_no_longer_weighed(small):
+    narrowed = small.among(np.array([0.9999, 0.0001]), 0.001)
+    assert [style.name for style in narrowed.styles] == ["there"]
+    assert narrowed.chain[0].shape[0] == narrowed.weights.shape[0] == 1
