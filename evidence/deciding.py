@@ -10,6 +10,7 @@ from typing import Any
 
 from evidence.catalog.photos import Placing, SegmentRow, Sighting, Tagged
 from evidence.errors import BadInputError
+from evidence.guessing import models_of, reseen
 from evidence.home import ArchiveHome
 from evidence.model import (
     Claim,
@@ -139,11 +140,8 @@ def _devices(
                 named[key][record.device] += 1
         else:
             nameless.append((record.sha256, keys))
-    return {
-        sha: named[key].most_common(1)[0][0]
-        for sha, keys in nameless
-        if (key := next((one for one in keys if one in named), None)) is not None
-    }
+    found = ((sha, [key for key in keys if key in named]) for sha, keys in nameless)
+    return {sha: named[keys[0]].most_common(1)[0][0] for sha, keys in found if keys}
 
 
 def _day(record: PhotoRecord) -> str:
@@ -303,11 +301,18 @@ def retag(
 def _tag(home: ArchiveHome, claims: Iterable[ClaimId | None]) -> set[ClaimId | None]:
     touched: set[ClaimId | None] = set()
     photos = home.catalog.photos
+    models = models_of(home)
+    adjusters = {row.intake: row.actor for row in photos.intakes()}
     for claim in claims:
         records = [one for one in photos.of_claim(claim, embeddings=True) if one.kind in PICTURES]
         person = photos.by_person([record.sha256 for record in records])
+        adjuster = adjusters.get(records[0].intake, "") if records else ""
         results = tag_claim(
-            records, person=person, vocabulary=home.vocabulary, options=TagOptions(adjuster=home.actor)
+            list(reseen(records, models.head)),
+            person=person,
+            vocabulary=home.vocabulary,
+            models=models.tags,
+            options=TagOptions(adjuster=adjuster),
         )
         tagged = [
             Tagged(sha256=sha, said=one.said, strongest=one.tags, flags=one.flags)
@@ -316,6 +321,22 @@ def _tag(home: ArchiveHome, claims: Iterable[ClaimId | None]) -> set[ClaimId | N
         if photos.put_tags(tagged):
             touched.add(claim)
     return touched
+
+
+def confirm_guesses(home: ArchiveHome, claim: ClaimId, *, above: float) -> tuple[int, int]:
+    """A person takes every guess of the claim at least `above` probable as their own word, as one decision.
+
+    Returns the decision's number (0 when there was nothing to confirm) and how many facets it states.
+    """
+    wanted: dict[Sha256, dict[Facet, str | None]] = {}
+    for record in home.catalog.photos.of_claim(claim):
+        sure = {f: v.value for f, v in record.tags.items() if not v.stated and v.confidence >= above}
+        if sure:
+            wanted[record.sha256] = dict(sure)
+    if not wanted:
+        return 0, 0
+    number, _ = state_each(home, wanted)
+    return number, sum(len(facets) for facets in wanted.values())
 
 
 def state_facets(home: ArchiveHome, digests: Sequence[Sha256], facets: Mapping[Facet, str | None]) -> Settled:

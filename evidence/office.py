@@ -17,8 +17,9 @@ from evidence.home import ArchiveHome
 from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.retention.desk import CopyKind, KnownCopy, PurgeEntry, Tombstone
 from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
-from evidence.retention.rules import RetentionRules, load_rules
+from evidence.retention.rules import RetentionRules, load_rules, with_own
 from evidence.retention.schedule import ClaimFacts, Hold, Standing, Turn, TurnKind, standing
+from evidence.settings import default_text
 
 # --- closing and holds -------------------------------------------------------------------
 
@@ -108,8 +109,12 @@ def _row(home: ArchiveHome, claim: ClaimId) -> ClaimRow:
 
 
 def rules_of(home: ArchiveHome) -> RetentionRules:
-    """The office's retention rules."""
-    return load_rules(home.text("retention.toml"), home.origin("retention.toml"))
+    """The program's retention rules with the office's own over them, which never go below a minimum."""
+    shipped = load_rules(default_text("retention.toml"), "config/retention.toml")
+    own = home.root / "config" / "retention.toml"
+    if not own.is_file():
+        return shipped
+    return with_own(shipped, load_rules(home.text("retention.toml"), str(own)))
 
 
 def facts_of(home: ArchiveHome, claim: ClaimId) -> ClaimFacts:

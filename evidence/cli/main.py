@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from evidence.cli import adjuster, office, reviewer
+from evidence.cli import adjuster, learning, office, reviewer
 from evidence.errors import EvidenceError
 
 INTERRUPTED = 130
@@ -21,7 +21,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for room in (adjuster, reviewer, office):
+for room in (adjuster, reviewer, learning, office):
     room.register(app)
 
 
