@@ -38,6 +38,9 @@ _SHRINK = 0.3
 
 _HEAD_TRUSTS = (0.0, 0.3, 0.6)
 
+_MOSTLY = 0.55
+"""Share of a look from which its most usual scene kind is taught."""
+
 _WORSE = 0.002
 """Loss of held-out accuracy, averaged over the facets, that is still put down to chance."""
 
@@ -285,22 +288,26 @@ def _soundness(stated: Mapping[Facet, FacetValue]) -> Floats:
     return np.array([0.0, 1.0]) if role.value == Role.NO_DAMAGE_PROOF else np.array([1.0, 0.0])
 
 
-def scene_of(confirmed: Mapping[Facet, str], plan: WalkPlan) -> SceneKind | None:
+def scene_of(confirmed: Mapping[Facet, str], plan: WalkPlan, vocabulary: Vocabulary) -> SceneKind | None:
     """What the image network should call a photo with these confirmed facets; None where it may vary.
 
-    What the scene head is refitted on: sheets and label cards, and shots whose look is mostly one kind.
+    What the scene head is refitted on: sheets and label cards, things of metal from near, and shots
+    whose look is mostly one kind.
     """
     role = confirmed.get(Facet.ROLE)
     if role in (Role.DIVIDER, Role.LABEL):
         return SceneKind.SHEET
     wanted = "detail" if role in DETAIL_ROLES else role
     component, face = confirmed.get(Facet.COMPONENT, ""), confirmed.get(Facet.FACE, Face.NONE)
+    word = vocabulary.word(Facet.COMPONENT, component)
+    if role in DETAIL_ROLES and word is not None and word.group == "soft_metal":
+        return SceneKind.FIXTURE
     for stage in plan.stages:
         for shot in stage.shots:
             if shot.role != wanted or shot.component != component or bool(stage.each) != (face != Face.NONE):
                 continue
             best = int(np.argmax(plan.looks[shot.looks]))
-            return KINDS[best] if plan.looks[shot.looks][best] >= 0.6 else None
+            return KINDS[best] if plan.looks[shot.looks][best] >= _MOSTLY else None
     return None
 
 

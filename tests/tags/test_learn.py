@@ -1,0 +1,254 @@
+"""Learning: what it must improve, what it may never touch, and that it travels and can be undone."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from support_models import plan, shipped, small_plan, words
+from support_walks import Kit, Persona, walk
+
+from evidence.errors import BadInputError
+from evidence.model import Facet, FacetValue, SceneKind, Source
+from evidence.tags.fusing import Calibration
+from evidence.tags.keep import load_models, save_models, undone
+from evidence.tags.learn import (
+    TrainingWalk,
+    calibrate,
+    calibration_error,
+    fit_shot_head,
+    learn,
+    scene_of,
+)
+from evidence.tags.learn import _Row as Row
+from evidence.tags.suggest import TagModels, TagOptions, tag_claim
+
+WIDDERSHINS = Persona(name="A. Example", clockwise=False, parts=("siding", "screen", "downspout", "gutter"))
+
+
+def training(made):
+    confirmed = {}
+    for photo, truth in zip(made.photos, made.truth, strict=True):
+        facets = {Facet.ROLE: truth.role, Facet.FACE: truth.face}
+        facets |= {Facet(f): getattr(truth, f) for f in ("component", "condition") if getattr(truth, f)}
+        confirmed[photo.sha256] = facets
+    return TrainingWalk(photos=tuple(made.photos), confirmed=confirmed, adjuster=made.persona.name)
+
+
+def faces_right(models, made, adjuster):
+    results = tag_claim(
+        made.photos, person={}, vocabulary=words(), models=models, options=TagOptions(adjuster=adjuster)
+    )
+    pairs = [
+        (results[p.sha256].tags.get(Facet.FACE), t.face) for p, t in zip(made.photos, made.truth, strict=True)
+    ]
+    return sum(guess is not None and guess.value == face for guess, face in pairs) / len(pairs)
+
+
+@pytest.fixture(scope="module")
+def learned():
+    return learn(
+        [training(walk(k, WIDDERSHINS, Kit())) for k in range(5)], vocabulary=words(), start=shipped()
+    )
+
+
+def test_an_adjuster_s_own_way_round_is_learned(learned):
+    unseen = [walk(100 + k, WIDDERSHINS, Kit()) for k in range(6)]
+    before = np.mean([faces_right(shipped(), made, "") for made in unseen])
+    after = np.mean([faces_right(learned.models, made, WIDDERSHINS.name) for made in unseen])
+    assert learned.kept
+    assert after > before + 0.1
+
+
+def test_the_report_compares_photos_that_were_held_back(learned):
+    assert learned.after.accuracy(Facet.FACE) > learned.before.accuracy(Facet.FACE)
+    assert learned.before.asked == learned.after.asked
+    assert learned.photos == sum(len(walk(k, WIDDERSHINS, Kit()).photos) for k in range(5))
+    assert "%" in learned.why
+
+
+def test_the_same_walks_always_teach_the_same(learned):
+    again = learn(
+        [training(walk(k, WIDDERSHINS, Kit())) for k in range(5)], vocabulary=words(), start=shipped()
+    )
+    assert save_models(again.models) == save_models(learned.models)
+
+
+@pytest.mark.parametrize("many", [0, 1])
+def test_with_fewer_than_two_walks_nothing_is_learned_and_the_reason_is_given(many):
+    start = shipped()
+    outcome = learn(
+        [training(walk(k, WIDDERSHINS, Kit())) for k in range(many)], vocabulary=words(), start=start
+    )
+    assert not outcome.kept
+    assert outcome.models is start
+    assert "2 claims" in outcome.why
+
+
+def test_what_tags_held_back_photos_worse_is_not_kept(learned):
+    # the models in use have seen five walks of this adjuster, the archive holds two
+    few = [training(walk(200 + k, WIDDERSHINS, Kit())) for k in range(2)]
+    outcome = learn(few, vocabulary=words(), start=shipped(), before=learned.models)
+    assert not outcome.kept
+    assert outcome.models is learned.models
+    assert "worse" in outcome.why
+
+
+def test_stated_tags_are_the_same_before_and_after_learning(learned):
+    made = walk(55, WIDDERSHINS, Kit(boards=0.2))
+    stated = {
+        photo.sha256: {
+            Facet.FACE: FacetValue(
+                facet=Facet.FACE, value="left", source=Source.PERSON, confidence=1.0, reason="stated"
+            )
+        }
+        for photo in made.photos[::3]
+    }
+    for models in (shipped(), learned.models):
+        results = tag_claim(made.photos, person=stated, vocabulary=words(), models=models)
+        assert all(results[sha].tags[Facet.FACE] == facets[Facet.FACE] for sha, facets in stated.items())
+
+
+# --- the file ------------------------------------------------------------------------------
+
+
+def test_models_travel_as_text_and_tag_alike_elsewhere(learned):
+    text = save_models(learned.models)
+    there = load_models(text, "models.json", plan())
+    made = walk(77, WIDDERSHINS, Kit(compass=0.3))
+    options = TagOptions(adjuster=WIDDERSHINS.name)
+    one, other = (
+        tag_claim(made.photos, person={}, vocabulary=words(), models=m, options=options)
+        for m in (learned.models, there)
+    )
+    for sha, result in one.items():
+        assert {f: v.value for f, v in result.tags.items()} == {
+            f: v.value for f, v in other[sha].tags.items()
+        }
+    assert save_models(there) == text
+    assert len(text) < 200_000
+
+
+def test_learning_can_be_undone_one_step(learned):
+    first = save_models(TagModels(plan=plan()))
+    second = save_models(learned.models, before=first)
+    assert load_models(second, "x", plan()).adjusters
+    back = undone(second, "x")
+    assert load_models(back, "x", plan()).adjusters == {}
+    assert undone(back, "x") is None
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        pytest.param(lambda text: text[:200], id="cut short"),
+        pytest.param(lambda text: "[]", id="a list"),
+        pytest.param(lambda text: "{}", id="empty"),
+        pytest.param(lambda text: text.replace("tag models 1", "tag models 9"), id="another format"),
+        pytest.param(lambda text: text.replace('"starts": [', '"starts": [9.5, '), id="a number too many"),
+        pytest.param(lambda text: "[" * 100_000, id="nested without end"),
+        pytest.param(lambda text: " " * 20_000_001, id="far too large"),
+    ],
+)
+def test_a_damaged_file_is_refused_in_one_line(learned, spoil):
+    with pytest.raises(BadInputError, match=r"models\.json") as caught:
+        load_models(spoil(save_models(learned.models)), "models.json", plan())
+    assert "\n" not in str(caught.value)
+
+
+def test_counts_that_are_no_counts_are_refused_even_with_a_right_digest(learned):
+    import hashlib
+
+    raw = json.loads(save_models(learned.models))
+    raw["everyone"]["styles"][0] = -1
+    body = {k: v for k, v in raw.items() if k not in ("before", "digest")}
+    raw["digest"] = hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest()
+    with pytest.raises(BadInputError, match="no count"):
+        load_models(json.dumps(raw), "x", plan())
+
+
+def test_models_of_another_walk_plan_are_refused(learned):
+    with pytest.raises(BadInputError, match="other stages"):
+        load_models(save_models(learned.models), "x", small_plan())
+
+
+# --- pictures and honesty ------------------------------------------------------------------
+
+
+def vectors(rng, centre, many):
+    rows = centre + 0.25 * rng.normal(size=(many, len(centre)))
+    rows /= np.linalg.norm(rows, axis=1, keepdims=True)
+    return [row.astype("<f2").tobytes() for row in rows]
+
+
+def test_a_head_tells_shots_apart_by_their_vectors():
+    rng = np.random.default_rng(1)
+    a, b = (rng.normal(size=1280) / np.sqrt(1280) * 4 for _ in range(2))
+    head = fit_shot_head(vectors(rng, a, 40) + vectors(rng, b, 40), [2] * 40 + [5] * 40, plan(), 1.0)
+    odds = head.odds([*vectors(rng, a, 10), *vectors(rng, b, 10), b""])
+    assert (odds[:10, 2] > odds[:10, 5]).all()
+    assert (odds[10:20, 5] > odds[10:20, 2]).all()
+    assert (odds[20] == 1).all()
+
+
+def test_too_few_photos_make_no_head():
+    rng = np.random.default_rng(1)
+    assert fit_shot_head([], [], plan(), 1.0) is None
+    assert fit_shot_head(vectors(rng, rng.normal(size=1280), 5), [1, 1, 1, 1, 2], plan(), 1.0) is None
+
+
+def test_a_head_survives_the_file():
+    rng = np.random.default_rng(2)
+    a, b = (rng.normal(size=1280) for _ in range(2))
+    head = fit_shot_head(vectors(rng, a, 9) + vectors(rng, b, 9), [2] * 9 + [5] * 9, plan(), 0.6)
+    models = TagModels(
+        plan=plan(), shot_head=head, calibration={Facet.ROLE: Calibration(slope=0.8, offset=-0.1)}
+    )
+    back = load_models(save_models(models), "x", plan())
+    np.testing.assert_allclose(back.shot_head.weights, head.weights, rtol=1e-6)
+    assert back.shot_head.trust == 0.6
+    assert back.calibration == models.calibration
+
+
+def test_calibration_finds_the_line_that_made_the_data():
+    rng = np.random.default_rng(3)
+    raw = rng.uniform(0.02, 0.98, 20_000)
+    true = Calibration(slope=0.6, offset=0.4)
+    right = rng.random(len(raw)) < [true(share) for share in raw]
+    found = calibrate(
+        [Row(Facet.FACE, float(r), float(r), bool(ok), True) for r, ok in zip(raw, right, strict=True)]
+    )
+    assert found.slope == pytest.approx(0.6, abs=0.05)
+    assert found.offset == pytest.approx(0.4, abs=0.05)
+
+
+def test_few_answers_hardly_move_the_calibration():
+    found = calibrate([Row(Facet.FACE, 0.9, 0.9, False, True)] * 2)
+    assert 0.5 < found(0.9) < 0.9
+    assert calibrate([]) == Calibration()
+
+
+def test_the_calibration_error_is_that_of_the_worked_example():
+    # worked by hand: two bins of two, |0.95 - 0.5| and |0.55 - 0.5|, weighted by half each
+    rows = [(0.95, True), (0.95, False), (0.55, True), (0.55, False)]
+    assert calibration_error(rows) == pytest.approx((0.45 + 0.05) / 2)
+    assert calibration_error([]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("facets", "kind"),
+    [
+        ({"role": "elevation", "face": "left"}, SceneKind.HOUSE),
+        ({"role": "slope", "face": "front"}, SceneKind.ROOF),
+        ({"role": "close_up", "face": "front", "component": "shingle"}, SceneKind.SHINGLE),
+        ({"role": "divider"}, SceneKind.SHEET),
+        ({"role": "measurement", "component": "pitch_gauge"}, SceneKind.GAUGE),
+        ({"role": "close_up", "component": "ceiling"}, SceneKind.INTERIOR),
+        ({"role": "close_up", "face": "left", "component": "gutter"}, SceneKind.FIXTURE),
+        ({"role": "close_up", "face": "left", "component": "siding"}, None),
+        ({"role": "other"}, None),
+    ],
+)  # fmt: skip
+def test_a_confirmed_tag_names_the_scene_kind_where_it_is_plain(facets, kind):
+    assert scene_of({Facet(name): value for name, value in facets.items()}, plan(), words()) == kind
