@@ -30,6 +30,8 @@ ZONES = (
     *(-570, -210, -150, 210, 270, 330, 345, 390, 525, 570, 630, 765, 825),
 )
 """Minutes east of UTC of the zones in use (IANA time zone database, from memory)."""
+SUN_LEAN = 60.0
+"""Seconds of oddness for each hour that a zone is away from the sun's; settles what clocks leave open."""
 SUN_WEST, SUN_EAST = -1.5, 2.75
 """Hours by which a zone's clock is behind or ahead of the sun, daylight saving included (from memory)."""
 HOUR = 3600.0
@@ -105,7 +107,11 @@ def _zone(differences: Sequence[float], longitude: float | None) -> int:
     zones: list[int] = [
         z for z in ZONES if longitude is None or SUN_WEST <= z / 60 - longitude / 15 <= SUN_EAST
     ] or list(ZONES)
-    return min(zones, key=lambda z: (sum(_oddness(d, z) for d in differences), abs(z)))
+    noon = 0.5 if longitude is None else longitude / 15 + 0.5  # clocks run some half an hour ahead of the sun
+    lean = 0.0 if longitude is None else SUN_LEAN
+    return min(
+        zones, key=lambda z: (sum(_oddness(d, z) for d in differences) + lean * abs(z / 60 - noon), abs(z))
+    )
 
 
 def _oddness(difference: float, zone: int) -> float:

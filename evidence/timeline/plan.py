@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from evidence.model import ClaimId, GeoPoint
@@ -40,7 +42,8 @@ def plan_day(
     """
     options = options or SplitOptions()
     pins = pins or Pins()
-    timeline = timeline_of({s.sha256: s for s in shots}.values(), clock_hints, options)
+    unique = {s.sha256: s for s in shots}.values()
+    timeline = timeline_of(_parted(unique, pins), clock_hints, options)
     known = {site.claim: site for site in claims}
     sites = Sites()
     chains: list[list[Placed]] = []
@@ -51,6 +54,20 @@ def plan_day(
     if timeline.strays:
         chains.append(_strays(timeline.strays, pins, options))
     return assemble(chains, timeline.clocks, options)
+
+
+def _parted(shots: Iterable[Shot], pins: Pins) -> list[Shot]:
+    """Files of one object that a person put under different claims no longer are one object."""
+    decided: dict[tuple[str, str, str], set[ClaimId | None]] = defaultdict(set)
+    for shot in shots:
+        if shot.object_key and shot.sha256 in pins.claim_of:
+            decided[shot.device, shot.card, shot.object_key].add(pins.claim_of[shot.sha256])
+    return [
+        replace(shot, object_key=f"{shot.object_key}\0{pins.claim_of[shot.sha256]}")
+        if shot.sha256 in pins.claim_of and len(decided[shot.device, shot.card, shot.object_key]) > 1
+        else shot
+        for shot in shots
+    ]
 
 
 def working_days(party: Sequence[Timed], night: float) -> list[list[Timed]]:

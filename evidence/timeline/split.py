@@ -40,6 +40,8 @@ ASTRAY = -6.0
 """Nats, at most, against a claim for photos far from its house: fixes and sites can be wrong."""
 SHEET_REACH = 180.0
 """Seconds around a sheet that was read in which fixes show where its house stands."""
+TEXT_ALONE = 0.85
+"""Confidence, at most, where nothing backs the text of a sheet: 1 match in 10 was wrong with the truth absent."""
 ERRAND_GOES_ON = 0.5
 """Chance that a photo between houses is followed by another one."""
 LEARNT_FROM = 3
@@ -326,7 +328,7 @@ def _scores(
     between = np.where(day.weak, within + excess, between)
     between, aside = (np.where(day.echo, v - within, v) for v in (between, aside))
     within = np.where(day.echo, 0.0, within)
-    aside = np.where(day.weak, within + np.minimum(aside - within, clues.LOST_CLOCK_CAP), aside)
+    aside = np.where(day.weak, within + np.minimum(aside - within, 0.0), aside)
 
     stay = np.repeat((within + np.log(1 - gaps.hazard))[:, None], count, axis=1)
     # On an errand one photographs the same thing twice, or the next thing a drive later.
@@ -432,6 +434,7 @@ def _verdicts(
     day: _Day, answer: Answer, gaps: GapModel, claims: Mapping[ClaimId, ClaimSite], sites: Sites
 ) -> list[Verdict]:
     out = []
+    alone = _by_text_alone(day, answer, claims, sites)
     for i in range(len(day.items)):
         state = int(answer.states[i])
         claim = day.states[state] if state < len(day.states) else None
@@ -440,13 +443,34 @@ def _verdicts(
             Verdict(
                 claim=claim,
                 unknown=state == len(day.states),
-                confidence=float(min(1.0, answer.share[i, state])),
+                confidence=float(min(TEXT_ALONE if i in alone else 1.0, answer.share[i, state])),
                 opens=opens,
                 probability=float(answer.boundary[i]),
                 reasons=_reasons(day, i, claim, gaps, claims, sites) if opens else (),
             )
         )
     return out
+
+
+def _by_text_alone(day: _Day, answer: Answer, claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> set[int]:
+    """Shots of segments that nothing but a sheet's text puts under their claim: no code, no person, no position."""
+    alone: set[int] = set()
+    starts = [*np.flatnonzero(answer.opens).tolist(), len(day.items)]
+    for a, b in pairwise(starts):
+        state = int(answer.states[a])
+        if state >= len(day.states):
+            continue
+        claim = day.states[state]
+        part = day.items[a:b]
+        named = any(i.sheet.named == claim for i in part)
+        backed = any(claim in i.sheet.claims or i.pin == claim for i in part)
+        site = _site_of(claim, claims, sites)
+        if site is not None:
+            away = _away(day.xy[a:b], clues.metres([site], day.origin))
+            backed |= bool((np.nan_to_num(away, nan=np.inf) <= clues.NEIGHBOUR).any())
+        if named and not backed:
+            alone.update(range(a, b))
+    return alone
 
 
 def _reasons(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from math import log
 
 import numpy as np
@@ -29,7 +30,7 @@ def adaptive_log_gap(times: Sequence[float], k: float = E2_K, d: int = E2_D) -> 
 
 def plain_gap(times: Sequence[float], gap: float = PLAIN_GAP) -> list[bool]:
     """Marks between neighbours further apart than `gap` seconds."""
-    return [b - a > gap for a, b in zip(times, times[1:], strict=False)]
+    return [b - a > gap for a, b in pairwise(times)]
 
 
 def file_by_dividers(

@@ -15,11 +15,11 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
 
-from day_simulator import EASY, HARD, Mix, SimDay, simulate
-from split_baselines import adaptive_log_gap, file_by_dividers, plain_gap
-from split_metrics import half_mean, pk, windowdiff
+from day_simulator import EASY, HARD, Mix, SimDay, simulate  # noqa: E402 - found by the path above
+from split_baselines import adaptive_log_gap, file_by_dividers, plain_gap  # noqa: E402
+from split_metrics import half_mean, pk, windowdiff  # noqa: E402
 
-from evidence.timeline import DayPlan, plan_day
+from evidence.timeline import DayPlan, plan_day  # noqa: E402
 
 RULES = {"adaptive log-gap": adaptive_log_gap, "15-minute gap": plain_gap}
 VARIANTS = [(c, o, t) for c in (True, False) for o in (True, False) for t in ("camera", "ours")]
@@ -100,7 +100,11 @@ def _baselines(day: SimDay, plan: DayPlan, out: Counter) -> None:
     last: dict[str, float] = defaultdict(float)
     for shot in by_card:
         if shot.taken_local is not None:
-            last[shot.card] = (shot.taken_local - day.shots[0].taken_local.replace(year=2000)).total_seconds() if day.shots[0].taken_local else shot.taken_local.timestamp()
+            last[shot.card] = (
+                (shot.taken_local - day.shots[0].taken_local.replace(year=2000)).total_seconds()
+                if day.shots[0].taken_local
+                else shot.taken_local.timestamp()
+            )
         raw[shot.sha256] = last[shot.card]
     camera = sorted(raw, key=lambda n: raw[n])
     clock, at = {}, 0.0

@@ -1,0 +1,194 @@
+"""What holds for every day, tried on many made-up ones."""
+
+from __future__ import annotations
+
+import random
+import sys
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support_timeline import at, order_of, shot
+
+from evidence.model import ClaimId
+from evidence.timeline import DayPlan, Pins, SheetEvidence, Shot, plan_day
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
+from day_simulator import HARD, SimDay, shifted, simulate
+
+slow = settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+quick = settings(max_examples=80, deadline=None)
+seeds = st.integers(0, 2**20)
+
+
+def boundaries(plan: DayPlan) -> set[str]:
+    return {s.opened_by.before for s in plan.segments}
+
+
+def sound(shots, plan: DayPlan) -> None:
+    """Every shot is placed once, in one segment, and segments keep the order of the timeline."""
+    order = order_of(plan)
+    assert sorted(order) == sorted({s.sha256 for s in shots})
+    assert sorted(sha for s in plan.segments for sha in s.shots) == sorted(order)
+    place = {sha: i for i, sha in enumerate(order)}
+    firsts = []
+    for number, segment in enumerate(plan.segments, 1):
+        assert segment.number == number
+        assert segment.shots, "no segment is empty"
+        assert segment.opened_by.before == segment.shots[0]
+        assert segment.opened_by.reasons
+        places = [place[sha] for sha in segment.shots]
+        assert places == sorted(places)
+        firsts.append(places[0])
+    assert firsts == sorted(firsts)
+    by_sha = {p.sha256: p for p in plan.placed}
+    for segment in plan.segments:
+        for sha in segment.shots:
+            assert by_sha[sha].segment == segment.number
+            assert by_sha[sha].claim == segment.claim
+            assert 0.0 <= by_sha[sha].confidence <= 1.0
+
+
+@slow
+@given(seeds)
+def test_every_shot_of_a_hard_day_is_in_exactly_one_segment_and_segments_keep_order(seed):
+    day = simulate(seed, HARD)
+    sound(day.shots, plan_day(day.shots, day.claims))
+
+
+@st.composite
+def odd_shots(draw) -> Shot:
+    """A file with any mixture of what a card may give or lack."""
+    number = draw(st.none() | st.integers(1, 9999))
+    taken = draw(
+        st.none()
+        | st.datetimes(min_value=at(0), max_value=at(23))
+        | st.sampled_from(
+            [at(9).replace(year=1980, month=1, day=1), at(9).replace(year=1), at(9).replace(year=9999)]
+        )
+    )
+    return shot(
+        number, taken, folder=draw(st.sampled_from([100, 101, 999])), device=draw(st.sampled_from(["a", "b"])),
+        sha256=draw(st.text("0123456789abcdef", min_size=64, max_size=64)),
+        offset_minutes=draw(st.none() | st.integers(-720, 840)),
+        dividers=tuple(draw(st.lists(st.sampled_from([ClaimId("A"), ClaimId("B")]), max_size=2, unique=True))),
+        sheet=draw(st.none() | st.builds(SheetEvidence, confidence=st.floats(0, 1), lines=st.just(("CLAIM A",)))),
+        is_photo=draw(st.booleans()),
+        object_key=draw(st.sampled_from(["", "x", "y"])),
+    )  # fmt: skip
+
+
+@quick
+@given(st.lists(odd_shots(), max_size=14, unique_by=lambda s: s.sha256), st.data())
+def test_whatever_a_card_lacks_nothing_is_lost_and_decisions_stand(shots, data):
+    names = [s.sha256 for s in shots]
+    some = st.lists(st.sampled_from(names), unique=True, max_size=4) if names else st.just([])
+    pins = Pins(
+        claim_of={n: data.draw(st.sampled_from([None, ClaimId("A"), ClaimId("Z")])) for n in data.draw(some)},
+        cuts=frozenset(data.draw(some)),
+        joins=frozenset(data.draw(some)),
+    )
+    plan = plan_day(shots, [], pins=pins)
+    sound_order = order_of(plan)
+    assert sorted(sound_order) == sorted(names)
+    for placed in plan.placed:
+        if placed.sha256 in pins.claim_of:
+            assert placed.claim == pins.claim_of[placed.sha256]
+            assert not placed.to_confirm
+
+
+def test_nothing_gives_an_empty_plan():
+    plan = plan_day([], [])
+    assert (plan.placed, plan.segments) == ((), ())
+
+
+def test_a_shot_given_twice_is_placed_once():
+    one = shot(1, at(9))
+    assert len(plan_day([one, one], []).placed) == 1
+
+
+def tidy(seed: int) -> SimDay:
+    """A hard day whose clocks are right and whose numbers hold, so that times alone can order it."""
+    mix = replace(HARD, renamed=0.0, clock_off=0.0, clock_reset=0.0, clock_set_mid_day=0.0, videos=0.0)
+    day = simulate(seed, mix)
+    return replace(day, shots=tuple(replace(s, gps_time=None) for s in day.shots))
+
+
+@slow
+@given(seeds)
+def test_renaming_files_changes_no_boundary(seed):
+    day = tidy(seed)
+    rng = random.Random(seed)
+    numbers = rng.sample(range(1, 10_000), len(day.shots))
+    scrambled = [
+        replace(s, name=f"P{n:04d}.JPG", card_path=f"DCIM/100OTHER/P{n:04d}.JPG", object_key=str(n),
+                dcf=replace(s.dcf, folder_number=100, file_number=n))
+        for s, n in zip(day.shots, numbers, strict=True)
+    ]  # fmt: skip
+    phoned = [
+        replace(s, name=f"{n}.jpg", card_path=f"{n}.jpg", object_key="", dcf=None)
+        for s, n in zip(day.shots, numbers, strict=True)
+    ]
+    plain = boundaries(plan_day(day.shots, day.claims))
+    assert boundaries(plan_day(scrambled, day.claims)) == plain
+    assert boundaries(plan_day(phoned, day.claims)) == plain
+
+
+@slow
+@given(seeds, st.sampled_from([-86_400.0 * 40, -3600.0, 61.0, 5 * 3600.0, 11 * 3600.0 + 17]))
+def test_shifting_every_clock_by_a_constant_changes_no_boundary(seed, seconds):
+    day = shifted(simulate(seed, HARD), 0.0)
+    moved = shifted(day, seconds)
+    lost = {s.sha256 for s in day.shots if s.taken_local is not None and s.taken_local.year <= 2000}
+    moved = replace(
+        moved,
+        shots=tuple(
+            s if s.sha256 not in lost else replace(s, taken_local=s.taken_local - timedelta(seconds=seconds))
+            for s in moved.shots
+        ),
+    )
+    a, b = plan_day(day.shots, day.claims), plan_day(moved.shots, day.claims)
+    assert boundaries(a) == boundaries(b)
+    assert [p.claim for p in a.placed] == [p.claim for p in b.placed]
+
+
+@slow
+@given(seeds, st.integers(0, 10**6))
+def test_adding_a_divider_never_merges_claims(seed, where):
+    """The sheet of a claim that the day does not know leaves every other claim its photos, and apart."""
+    day = simulate(seed, replace(HARD, second_adjuster=0.0))
+    before = plan_day(day.shots, day.claims)
+    extra = day.shots[where % len(day.shots)]
+    if extra.dividers or not extra.is_photo:
+        return
+    added = [replace(s, dividers=(ClaimId("NEW-1"),), sheet=None) if s is extra else s for s in day.shots]
+    after = plan_day(added, day.claims)
+    sheets = {c for s in day.shots for c in s.dividers}
+    had = {p.claim for p in before.placed} & sheets
+    has = {p.claim for p in after.placed}
+    assert had <= has, "no claim whose sheet was read disappears into another"
+    assert "NEW-1" in has
+    old = {p.sha256: p.claim for p in before.placed}
+    new = {p.sha256: p.claim for p in after.placed}
+    for divider in (s for s in day.shots if s.dividers):
+        if old[divider.sha256] in divider.dividers:
+            assert new[divider.sha256] in divider.dividers
+
+
+def test_the_same_shots_in_any_order_give_the_same_plan():
+    day = simulate(77, HARD)
+    mixed = list(day.shots)
+    random.Random(1).shuffle(mixed)
+    assert plan_day(mixed, day.claims) == plan_day(day.shots, day.claims)
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_re_run_with_its_own_answer_pinned_changes_nothing(seed):
+    day = simulate(seed, HARD)
+    first = plan_day(day.shots, day.claims)
+    pins = Pins(claim_of={p.sha256: p.claim for p in first.placed if p.claim is not None})
+    again = plan_day(day.shots, day.claims, pins=pins)
+    assert {p.sha256: p.claim for p in again.placed if p.sha256 in pins.claim_of} == dict(pins.claim_of)

@@ -1,0 +1,91 @@
+"""Reading a claim off a sheet's text: close and clear, or not at all."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from evidence.model import ClaimId
+from evidence.timeline import ClaimSite
+from evidence.timeline.sheets import match_sheet
+
+CLAIMS = [
+    ClaimSite(claim=ClaimId("HV-48211"), insured="Dora Brack", address="12 Elm St, Moss Hollow"),
+    ClaimSite(claim=ClaimId("HV-48219"), insured="Emil Brack", address="840 Oak Ave, Moss Hollow"),
+    ClaimSite(claim=ClaimId("KT-90377"), insured="Jutta Kolb", address="77 Birch Ln, Fern Gap"),
+    ClaimSite(claim=ClaimId("KT-11305"), insured="Otto Nadler", address="3105 Willow Ct, Fern Gap"),
+]
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ("CLAIM", "KT-90377", "Insured Jutta Kolb", "77 Birch Ln"),
+        ("C1AIM KT-9O377", "Jutta KoIb", "77 Blrch Ln, Fern Gap"),
+        ("Jutta Kolb", "77 Birch Ln"),
+        ("KT-90377",),
+        ("insured: JUTTA", "KOLB"),
+    ],
+    ids=["clean", "misread letters", "no number", "number alone", "name broken over two lines"],
+)
+def test_a_legible_sheet_names_its_claim(lines):
+    assert match_sheet(lines, CLAIMS).claim == "KT-90377"
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        (),
+        ("",),
+        ("MENU", "Soup of the day 4.50", "Apple cake 3.20"),
+        ("Chapter 12", "It was a bright cold day in April and the clocks"),
+        ("FOR SALE", "call 555 0100"),
+        ("FIVE DOLLARS", "LEGAL TENDER"),
+        ("CLAIM HV-4821", "Brack"),
+        ("Fern Gap",),
+        ("Moss Hollow", "Brack"),
+    ],
+    ids=[
+        "nothing",
+        "blank",
+        "menu",
+        "book page",
+        "yard sign",
+        "banknote",
+        "last digit cut off",
+        "town",
+        "surname",
+    ],
+)
+def test_what_names_no_claim_clearly_is_abstained_from(lines):
+    assert match_sheet(lines, CLAIMS).claim is None
+
+
+def test_a_sheet_of_a_claim_that_is_not_assigned_is_not_given_to_the_nearest():
+    lines = ("CLAIM QQ-55120", "Hanna Lund", "9 Poplar St, Reed Bank")
+    assert match_sheet(lines, CLAIMS).claim is None
+    assert match_sheet(lines, []).claim is None
+
+
+def test_numbers_that_differ_in_one_digit_need_a_second_field():
+    assert match_sheet(("HV-4821?",), CLAIMS).claim is None
+    assert match_sheet(("HV-48211", "Dora Brack"), CLAIMS).claim == "HV-48211"
+
+
+def test_on_smudged_sheets_it_abstains_far_more_often_than_it_errs():
+    rng = random.Random(11)
+    letters = "abcdefghijklmnopqrstuvwxyz0123456789 "
+    right = wrong = 0
+    for _ in range(300):
+        truth = rng.choice(CLAIMS)
+        noise = rng.uniform(0.0, 0.5)
+
+        def smudge(text: str, noise: float = noise) -> str:
+            return "".join(rng.choice(letters) if rng.random() < noise else c for c in text)
+
+        found = match_sheet((smudge(truth.claim), smudge(truth.insured), smudge(truth.address)), CLAIMS).claim
+        right += found == truth.claim
+        wrong += found is not None and found != truth.claim
+    assert right > 100
+    assert wrong <= right / 50
