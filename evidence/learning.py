@@ -59,7 +59,7 @@ def learn_from(home: ArchiveHome) -> LearnReport:
     with home.working():
         present = models_of(home)
         walks = list(_walks(home))
-        head, scenes = _learn_scenes(walks, present.head, plan_tags=present.tags)
+        head, scenes = _learn_scenes(home, walks, present.head)
         start = TagModels(plan=plan_of(home))
         seen_anew = [replace(walk, photos=tuple(reseen(walk.photos, head))) for walk in walks]
         learned = learn(seen_anew, vocabulary=home.vocabulary, start=start, before=present.tags)
@@ -156,13 +156,14 @@ def _walks(home: ArchiveHome) -> Iterable[TrainingWalk]:
 
 
 def _learn_scenes(
-    walks: Sequence[TrainingWalk], present: SceneHead, *, plan_tags: TagModels
+    home: ArchiveHome, walks: Sequence[TrainingWalk], present: SceneHead
 ) -> tuple[SceneHead, SceneCheck]:
     """The scene head refitted from what ships, if photos of other claims say that it is no worse."""
+    plan = plan_of(home)
     taught: list[tuple[int, np.ndarray, SceneKind]] = []
     for number, walk in enumerate(walks):
         for photo in walk.photos:
-            kind = scene_of(walk.confirmed.get(photo.sha256, {}), plan_tags.plan)
+            kind = scene_of(walk.confirmed.get(photo.sha256, {}), plan, home.vocabulary)
             if kind is not None and photo.look.embedding:
                 taught.append((number, unpack_vector(photo.look.embedding), kind))
     groups = sorted({number for number, _, _ in taught})
