@@ -55,13 +55,13 @@ def printable(text: str) -> str:
 
 
 @contextlib.contextmanager
-def open_paper(texts: Iterable[str], *, title: str) -> Iterator[FPDF]:
+def open_paper(texts: Iterable[str], *, title: str, standard: str | None = None) -> Iterator[FPDF]:
     """A new letter-size PDF in inches, without margins or page breaks of its own, regular face chosen.
 
-    It can set ASCII and every character of `texts`, each passed through `printable` before it is set.
+    `standard` is one that fpdf2 can hold itself to, `PDF/A-2B` for instance. It can set ASCII and every character of `texts`, each passed through `printable` before it is set.
     """
     characters = frozenset(ASCII + SUBSTITUTE).union(*(printable(text) for text in texts))
-    pdf = FPDF(unit="in", format="letter")
+    pdf = FPDF(unit="in", format="letter", enforce_compliance=standard)
     pdf.set_title(title)
     pdf.set_margin(0)
     pdf.set_auto_page_break(False)
