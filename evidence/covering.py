@@ -14,16 +14,11 @@ from evidence.coverage.shots import FACES, ShotList
 from evidence.errors import BadInputError
 from evidence.home import ArchiveHome
 from evidence.model import Claim, ClaimId, Face, PhotoRecord, Sha256
-from evidence.settings import default_names
 
 
 def list_names(home: ArchiveHome) -> tuple[str, ...]:
     """Every list in force: the program's, and the office's own in the archive."""
-    own = home.root / "config" / "required_shots"
-    names = {name.removesuffix(".toml") for name in default_names("required_shots")}
-    if own.is_dir():
-        names |= {path.stem for path in own.glob("*.toml")}
-    return tuple(sorted(names))
+    return home.list_names()
 
 
 def shot_list(home: ArchiveHome, name: str) -> ShotList:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import copy
+import difflib
 import getpass
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from itertools import combinations
 from pathlib import Path
 from typing import Self
 
@@ -15,14 +17,18 @@ import filelock
 
 from evidence.archive.custody import CustodyLog
 from evidence.catalog.store import Catalog
-from evidence.errors import BadInputError, DestinationError, LockedError
+from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
 from evidence.model import ClaimId
-from evidence.settings import Settings, default_text, load_settings
+from evidence.settings import Settings, default_names, default_text, load_settings
 from evidence.tags.vocabulary import Vocabulary, load_vocabulary
 
 SETTINGS = "evidence.toml"
 LOCK_WAIT_S = 20.0
 """How long a command waits for another one on the same archive before it gives up."""
+MOST_ACTOR = 100
+"""Characters of the name of whoever is at work."""
+UNFINISHED = "unfinished.mark"
+"""Stands in an archive while it is being made."""
 
 
 def utc_now() -> datetime:
@@ -38,6 +44,16 @@ def system_actor() -> str:
         return "unknown"
 
 
+def named_actor(text: str) -> str:
+    """The name a person gave for themselves, spaces tidied; raises BadInputError for what names nobody."""
+    name = " ".join(text.split())
+    if not name or len(name) > MOST_ACTOR or not name.isprintable():
+        raise BadInputError(
+            "--actor names nobody.", f"Give a name of up to {MOST_ACTOR} printable characters."
+        )
+    return name
+
+
 class ArchiveHome:
     """An opened archive. Use as a context manager, or call `close`."""
 
@@ -51,10 +67,11 @@ class ArchiveHome:
             raise BadInputError(
                 f"No archive at {root}.", "Make one with `evidence init DIR`, or name it with --archive DIR."
             )
-        self.actor = actor or system_actor()
+        self.actor = system_actor() if actor is None else named_actor(actor)
         self.now = now
         self.settings: Settings = load_settings(_read(settings_file), origin=str(settings_file))
         _refuse_contradictions(self.root, self.settings)
+        self._refuse_unknown_lists()
         self.custody = CustodyLog(self.root / "custody" / "custody.jsonl")
         self.catalog = Catalog(self.settings.catalog.url or f"sqlite:///{self.root / 'catalog.sqlite'}")
         self._vocabulary: Vocabulary | None = None
@@ -134,6 +151,25 @@ class ArchiveHome:
             self._vocabulary = load_vocabulary(self.text("tags.toml"), self.origin("tags.toml"))
         return self._vocabulary
 
+    def list_names(self) -> tuple[str, ...]:
+        """Every required-shot list in force: the program's, and the office's own in the archive."""
+        own = self.root / "config" / "required_shots"
+        names = {name.removesuffix(".toml") for name in default_names("required_shots")}
+        if own.is_dir():
+            names |= {path.stem for path in own.glob("*.toml")}
+        return tuple(sorted(names))
+
+    def _refuse_unknown_lists(self) -> None:
+        coverage = self.settings.coverage
+        known = self.list_names()
+        for key, name in [("default_list", coverage.default_list), *sorted(coverage.by_peril.items())]:
+            if name not in known:
+                near = difflib.get_close_matches(name, known, n=1)
+                raise BadInputError(
+                    f"{SETTINGS}: coverage, {key}: there is no required-shot list '{name}'.",
+                    f"Did you mean '{near[0]}'?" if near else f"The lists are {', '.join(known)}.",
+                )
+
     # --- working ---
 
     @contextmanager
@@ -157,7 +193,15 @@ class ArchiveHome:
         return twin
 
     def note(self, action: str, subject: str, **details: object) -> None:
-        """One entry in the custody log, by whoever is at work, now."""
+        """One entry in the custody log, by whoever is at work, now.
+
+        Noted before the change is committed: a kill between the two leaves an entry too many, never one too few.
+        Raises CustodyError when the log is gone; it is never begun anew over an archive in use.
+        """
+        if not self.custody.path.exists():
+            raise CustodyError(
+                "The custody log is gone.", "Bring it back from a backup before anything else is done."
+            )
         self.custody.append(
             actor=self.actor, action=action, subject=subject, details=dict(details), at=self.now()
         )
@@ -175,24 +219,32 @@ def make_archive(
         raise BadInputError(
             f"{root} is an archive already.", "Use it with --archive, or choose another folder."
         )
+    name = system_actor() if actor is None else named_actor(actor)
     try:
-        if root.exists() and (not root.is_dir() or any(root.iterdir())):
+        unfinished = (root / UNFINISHED).exists()  # a killed `init` left it: it is made again
+        if root.exists() and not unfinished and (not root.is_dir() or any(root.iterdir())):
             raise BadInputError(
                 f"{root} is not an empty folder.", "Choose a new or empty folder for the archive."
             )
+        root.mkdir(parents=True, exist_ok=True)
+        (root / UNFINISHED).touch()
         for part in ("claims", "intake", "ledgers", "custody", "config/required_shots", "purges", "learnt"):
             (root / part).mkdir(parents=True, exist_ok=True)
         if os.name == "posix":
             root.chmod(0o750)
         (root / "config" / "README.txt").write_text(_OWN_CONFIG, encoding="utf-8")
-        (root / SETTINGS).write_text(default_text("evidence.toml"), encoding="utf-8")
+        log = CustodyLog(root / "custody" / "custody.jsonl")
+        log.append(actor=name, action="archive_made", subject=root.absolute().name, details={}, at=now())
+        # The settings last: with them it is an archive.
+        fresh = root / f"{SETTINGS}.part"
+        fresh.write_text(default_text("evidence.toml"), encoding="utf-8")
+        fresh.replace(root / SETTINGS)
+        (root / UNFINISHED).unlink()
     except OSError as trouble:
         raise DestinationError(
             f"{root} cannot be written: {trouble.strerror}.", "Choose a folder you may write to, with room."
         ) from trouble
-    home = ArchiveHome(root, actor=actor, now=now)
-    home.note("archive_made", str(root.name))
-    return home
+    return ArchiveHome(root, actor=actor, now=now)
 
 
 _OWN_CONFIG = """\
@@ -203,12 +255,13 @@ tags.toml, walk.toml, retention.toml, and required_shots/NAME.toml for a require
 
 
 def _refuse_contradictions(root: Path, settings: Settings) -> None:
-    for target in settings.target:
-        place = target.path.absolute()
-        if place == root or root in place.parents or place in root.parents:
+    """Raise BadInputError for targets that lie inside the archive, hold it, or lie inside one another."""
+    places = [(f"backup target '{one.name}'", one.path) for one in settings.target]
+    for (name, place), (other, beside) in combinations([("the archive", root), *places], 2):
+        if place == beside or place in beside.parents or beside in place.parents:
             raise BadInputError(
-                f"Backup target '{target.name}' and the archive lie inside one another.",
-                f"Give it a path on another disk in {SETTINGS}.",
+                f"{SETTINGS}: {name} and {other} lie inside one another.",
+                "Give each backup target a folder of its own on another disk.",
             )
 
 

@@ -8,15 +8,25 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from evidence.errors import BadInputError
 
 
+def _folded(by_peril: dict[str, str]) -> dict[str, str]:
+    return {peril.casefold(): name for peril, name in by_peril.items()}
+
+
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
+MINUTES_OFF = 100 * 366 * 24 * 60.0
+"""A century: more than any camera's clock can be wrong, and less than a calendar can hold."""
+MOST_SECONDS = 30 * 24 * 3600.0
+"""A month: longer than anything here is waited for."""
+RESERVED_NAMES = frozenset({"archive"})
+"""What the catalog calls the archive itself; no backup target may take the name."""
 Share = Annotated[float, Field(ge=0, le=1)]
 
 
@@ -24,7 +34,7 @@ class IntakeSettings(_Part):
     """How a card is taken in."""
 
     workers: Annotated[int, Field(ge=0, le=256)]
-    look_timeout_s: Annotated[float, Field(gt=0)]
+    look_timeout_s: Annotated[float, Field(gt=0, le=MOST_SECONDS)]
     read_writing: bool
     scene_kinds: bool
     litter: tuple[str, ...]
@@ -40,7 +50,7 @@ class SafetySettings(_Part):
 class TargetSettings(_Part):
     """One backup target."""
 
-    name: Annotated[str, Field(min_length=1, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]*$")]
+    name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]*$")]
     kind: Literal["folder"] = "folder"
     path: Path
     off_computer: bool = False
@@ -56,8 +66,8 @@ class SplitSettings(_Part):
 class ClockSettings(_Part):
     """A camera whose clock is known to be off."""
 
-    device: str
-    minutes_fast: float
+    device: Annotated[str, Field(min_length=1)]
+    minutes_fast: Annotated[float, Field(ge=-MINUTES_OFF, le=MINUTES_OFF)]
     reason: str = "stated in the settings"
 
 
@@ -68,13 +78,14 @@ class CoverageSettings(_Part):
     guess_level: Share
     double_bits: Annotated[int, Field(ge=0, le=64)]
     lot_m: Annotated[float, Field(gt=0)]
-    by_peril: dict[str, str]
+    by_peril: Annotated[dict[str, str], AfterValidator(_folded)]
+    """Keys in lower case: a peril is the same however it is written."""
 
 
 class WatchSettings(_Part):
     """When a card that appeared is ready."""
 
-    settle_s: Annotated[float, Field(ge=0)]
+    settle_s: Annotated[float, Field(ge=0, le=MOST_SECONDS)]
 
 
 class CatalogSettings(_Part):
@@ -87,7 +98,7 @@ class BoardSettings(_Part):
     """The review page."""
 
     port: Annotated[int, Field(ge=0, le=65535)]
-    session_hours: Annotated[float, Field(gt=0)]
+    session_hours: Annotated[float, Field(gt=0, le=MOST_SECONDS / 3600)]
 
 
 class Settings(_Part):
@@ -121,12 +132,33 @@ def load_settings(text: str, *, origin: str = "evidence.toml") -> Settings:
         settings = Settings.model_validate(merged)
     except ValidationError as trouble:
         raise _explain(trouble, origin) from None
+    _refuse_contradictions(settings, origin)
+    return settings
+
+
+def _refuse_contradictions(settings: Settings, origin: str) -> None:
+    """Raise BadInputError for values that are each right and cannot stand together."""
     names = [target.name.casefold() for target in settings.target]
     if len(set(names)) != len(names):
         raise BadInputError(
             f"{origin}: two backup targets share a name.", "Give each [[target]] its own name."
         )
-    return settings
+    for target in settings.target:
+        if target.name.casefold() in RESERVED_NAMES:
+            raise BadInputError(
+                f"{origin}: no backup target may be called '{target.name}'.", "Give it another name."
+            )
+        if not target.path.is_absolute():
+            raise BadInputError(
+                f"{origin}: the path of backup target '{target.name}' does not say from where.",
+                "Write the whole path, from the root of the disk.",
+            )
+    safety = settings.safety
+    if safety.off_computer > safety.places:
+        raise BadInputError(
+            f"{origin}: [safety] asks for {safety.off_computer} places off this computer out of {safety.places}.",
+            "Raise places, or lower off_computer.",
+        )
 
 
 def _over(base: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:

@@ -9,14 +9,19 @@ import alembic.command
 import alembic.config
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import Engine, create_engine, event, inspect, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError
 
 from evidence.catalog.tables import metadata
 from evidence.errors import BadInputError
 
 HEAD = "0002"
 """The newest migration; a test holds it to the files."""
+KINDS = ("sqlite", "postgresql")
+"""Databases that the catalog speaks with."""
+_SHAPING = 0x65766964
+"""Key of the PostgreSQL advisory lock under which the tables are made or changed."""
 
 
 def open_engine(url: str) -> Engine:
@@ -24,39 +29,67 @@ def open_engine(url: str) -> Engine:
 
     Raises BadInputError when the database cannot be reached or is newer than the program.
     """
-    engine = create_engine(url)
+    engine = _engine(url)
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _careful_sqlite)
     try:
         with engine.connect() as connection:
             present = _revision(connection)
-    except OperationalError as trouble:
-        reason = str(trouble.orig).strip().splitlines()[0]
+        if present != HEAD:
+            _migrate(engine)
+    except DatabaseError as trouble:
+        reason = str(trouble.orig).strip().splitlines()[0].rstrip(".")
         raise BadInputError(
             f"The catalog cannot be opened: {reason}.", "Check the disk and `[catalog] url` in evidence.toml."
         ) from trouble
-    if present != HEAD:
-        _migrate(engine, present)
     return engine
 
 
-def _revision(connection: Any) -> str | None:
+def _engine(url: str) -> Engine:
+    try:
+        kind = make_url(url).get_backend_name()
+        if kind not in KINDS:
+            raise BadInputError(
+                f"[catalog] url: the catalog does not speak with {kind}.",
+                "Leave it empty, or write postgresql+psycopg://user@host/database.",
+            )
+        return create_engine(url)
+    except (ArgumentError, ValueError):
+        raise BadInputError(
+            "[catalog] url is no address of a database.",
+            "Leave it empty, or write postgresql+psycopg://user@host/database.",
+        ) from None
+    except ImportError as missing:
+        raise BadInputError(
+            f"[catalog] url needs the Python package {missing.name}, which is not installed.",
+            "Install it: pip install 'photo-evidence-archive[postgres]'",
+        ) from None
+
+
+def _revision(connection: Connection) -> str | None:
     if not inspect(connection).has_table("alembic_version"):
         return None
-    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()  # type: ignore[no-any-return]
+    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def _migrate(engine: Engine, present: str | None) -> None:
+def _migrate(engine: Engine) -> None:
+    """Bring the tables to `HEAD` in one transaction: a kill leaves them as they were, and two never meet."""
     config = alembic.config.Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    if present is not None and present > HEAD:
-        raise BadInputError(
-            f"This archive's catalog is at version {present}, newer than this program knows ({HEAD}).",
-            "Use the program version that wrote it, or a newer one.",
-        )
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        alembic.command.upgrade(config, "head")
+        if engine.dialect.name == "sqlite":
+            connection.exec_driver_sql("BEGIN IMMEDIATE")  # else each CREATE TABLE would commit by itself
+        else:
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _SHAPING})
+        present = _revision(connection)  # anew: another process may just have done it
+        if present is not None and present > HEAD:
+            raise BadInputError(
+                f"This archive's catalog is at version {present}, newer than this program knows ({HEAD}).",
+                "Use the program version that wrote it, or a newer one.",
+            )
+        if present != HEAD:
+            config.attributes["connection"] = connection
+            alembic.command.upgrade(config, "head")
 
 
 def differences(engine: Engine) -> list[Any]:
@@ -67,7 +100,7 @@ def differences(engine: Engine) -> list[Any]:
 
 def _careful_sqlite(connection: Any, _record: Any) -> None:
     cursor = connection.cursor()
+    cursor.execute("PRAGMA busy_timeout=15000")  # first: the next line may have to wait already
     cursor.execute("PRAGMA journal_mode=WAL")
     cursor.execute("PRAGMA synchronous=FULL")  # a committed row survives a power cut
-    cursor.execute("PRAGMA busy_timeout=15000")
     cursor.close()
