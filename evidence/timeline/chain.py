@@ -63,13 +63,13 @@ class Answer:
 
 def solve(scores: Scores) -> Answer:
     """Best path and exact marginals, in time linear in shots times states times modes."""
-    share, boundary, modes = _marginals(scores)
+    share, boundary, modes = marginals(scores)
     states, opens = _viterbi(scores, int(np.argmax(modes)))
     return Answer(states, opens, share, boundary, modes)
 
 
-def _marginals(s: Scores) -> tuple[Floats, Floats, Floats]:
-    """Forward-backward, scaled at every step; M modes at once."""
+def marginals(s: Scores) -> tuple[Floats, Floats, Floats]:
+    """(share, boundary, modes) of `Answer`, without a path: forward-backward, scaled at every step."""
     shots, count = s.keep.shape
     modes = s.modes.size
     shift = np.maximum(s.stay.max(axis=1), s.leave.max(axis=1)) if shots > 1 else np.zeros(0)

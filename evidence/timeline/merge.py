@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from evidence.model import DeviceId, IntakeId
-from evidence.timeline.clocks import Clock, clocks_of, common, moment, split_at_changes, zones_of
+from evidence.timeline.clocks import Clock, clocks_of, moment, split_at_changes
 from evidence.timeline.order import Run, Unit, runs_of, undated, units_of
 from evidence.timeline.values import ClockFinding, ClockHint, Shot, SplitOptions
+from evidence.timeline.zones import common, zones_of
 
 NEXT_CARD = 60
 """Files that may be missing between the last number of one card and the first of the next."""

@@ -10,12 +10,13 @@ from itertools import pairwise
 from evidence.model import ClaimId, GeoPoint
 from evidence.timeline.assemble import Placed, assemble, walk
 from evidence.timeline.clues import SheetRow
+from evidence.timeline.day import Item, Sites
 from evidence.timeline.merge import Timed, timeline_of
 from evidence.timeline.order import Unit
 from evidence.timeline.parties import parties_of
 from evidence.timeline.places import useful_fixes
 from evidence.timeline.sheets import match_sheet
-from evidence.timeline.split import Item, Sites, Verdict, split_day
+from evidence.timeline.split import Verdict, split_day
 from evidence.timeline.values import ClaimSite, ClockHint, DayPlan, Pins, Shot, SplitOptions
 
 LONE_PINS = 2

@@ -10,8 +10,9 @@ import pytest
 from support_timeline import at, claim_of, house, order_of, place, shot, sizes
 
 from evidence.timeline import ClockHint, plan_day
-from evidence.timeline.clocks import offset_from_fixes, spell, zone_from_fix
+from evidence.timeline.clocks import spell
 from evidence.timeline.together import align
+from evidence.timeline.zones import offset_from_fixes, zone_from_fix
 
 
 def utc(*parts: int, micro: int = 0) -> datetime:

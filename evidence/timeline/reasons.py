@@ -1,0 +1,65 @@
+"""Why a boundary stands where it stands, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from evidence.model import ClaimId
+from evidence.timeline import clues
+from evidence.timeline.clues import GapModel
+from evidence.timeline.day import Day, Sites, site_of
+from evidence.timeline.values import ClaimSite
+
+
+def reasons_of(
+    day: Day,
+    i: int,
+    claim: ClaimId | None,
+    gaps: GapModel,
+    claims: Mapping[ClaimId, ClaimSite],
+    sites: Sites,
+) -> tuple[str, ...]:
+    """What speaks for a boundary before item i, strongest first, in words."""
+    item, reasons = day.items[i], []
+    before = day.items[i - 1] if i else None
+    if item.cut:
+        reasons.append("a person cut here")
+    if item.sheet.claims:
+        reasons.append("the sheet of claim " + ", ".join(item.sheet.claims) + " was read")
+    elif item.sheet.confidence >= 0.5:
+        named = (
+            f", its text names claim {item.sheet.named}"
+            if item.sheet.named
+            else ", no claim could be read off it"
+        )
+        reasons.append("a sheet of paper without a readable code" + named)
+    if before is not None and before.sheet.any:
+        whose = " of claim " + ", ".join(before.sheet.claims) if before.sheet.claims else ""
+        reasons.append(f"the photo before shows the closing sheet{whose}")
+    if i == 0:
+        reasons.append("first photo of the working day")
+    elif not np.isnan(day.gaps[i - 1]):
+        usual = spell_gap(float(np.exp(gaps.within[0])))
+        if day.gaps[i - 1] > 3 * float(np.exp(gaps.within[0])):
+            reasons.append(f"{spell_gap(float(day.gaps[i - 1]))} since the photo before, {usual} is usual")
+    if i:
+        earlier = [k for k in range(i) if not np.isnan(day.xy[k, 0])]
+        if earlier and not np.isnan(day.xy[i, 0]):
+            step = float(np.hypot(*(day.xy[i] - day.xy[earlier[-1]])))
+            if step > 2 * clues.HOUSE:
+                reasons.append(f"{step:.0f} m from the position before")
+    site = site_of(claim, claims, sites) if claim is not None else None
+    if claim is not None and site is not None and not np.isnan(day.xy[i, 0]):
+        spot = clues.metres([site], day.origin)[0]
+        reasons.append(f"{float(np.hypot(*(spot - day.xy[i]))):.0f} m from the house of claim {claim}")
+    return tuple(reasons) or ("nothing of its own; the photos on both sides belong to different places",)
+
+
+def spell_gap(seconds: float) -> str:
+    """A gap in words: `12 s`, `18 min`, `2 h 5 min`."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"

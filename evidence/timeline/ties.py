@@ -1,0 +1,115 @@
+"""What ties the clocks of two devices together: common sheets, and the rhythm of the day."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from statistics import median
+
+import numpy as np
+
+from evidence.model import ClaimId
+from evidence.timeline.order import Run
+from evidence.timeline.together import FEWEST, Floats, align
+from evidence.timeline.zones import DAY, HOUR, common
+
+Tie = tuple[int, int, float, float]
+"""(run, other run, how many seconds faster the other is, spread in seconds)."""
+
+SHEET_WINDOW = 120.0
+"""Seconds within which two devices photograph the same sheet (common practice, no source)."""
+SHEET_SPREAD = 30.0
+RHYTHM_SPREAD = 45.0
+"""Seconds of doubt of a shift found from the rhythm of the day."""
+
+
+def rhythm_ties(
+    runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], tied: set[tuple[int, int]]
+) -> list[tuple[int, int, float, float]]:
+    """(run, other run, how much faster the other is, spread) where two devices were used side by side.
+
+    Asked only where one of the two clocks has nothing better than to be assumed right.
+    """
+    times: dict[int, Floats] = {}
+    days: dict[int, list[int]] = defaultdict(list)
+    for i, run in enumerate(runs):
+        known = sorted(
+            common(u, t, zones.get(i)) for u, t in zip(run.units, run.stamps, strict=True) if t is not None
+        )
+        if not run.lost and len(known) >= FEWEST:
+            times[i] = np.array(known)
+            days[int(median(known) // DAY)].append(i)
+    ties = []
+    for i, j in _pairs_to_ask(runs, days, weak):
+        if (i, j) not in tied:
+            found = align(times[i], times[j])
+            if found is not None:
+                ties.append((i, j, found.shift, RHYTHM_SPREAD))
+    return ties
+
+
+def _pairs_to_ask(
+    runs: Sequence[Run], days: Mapping[int, list[int]], weak: Sequence[bool]
+) -> list[tuple[int, int]]:
+    """Pairs of runs of one date, or of the only dates of two cards; the weaker clock is an assumed one."""
+    everything = [i for members in days.values() for i in members]
+    groups = [everything] if len(everything) <= 4 else list(days.values())
+    pairs = {
+        (min(i, j), max(i, j))
+        for members in groups
+        for i, j in combinations(members, 2)
+        if runs[i].device != runs[j].device and (weak[i] or weak[j])
+    }
+    return sorted(pairs)
+
+
+def sheet_ties(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tuple[int, int, float, float]]:
+    """(run, other run, how much faster the other is, spread) from sheets photographed with both."""
+    seen: dict[ClaimId, list[tuple[int, float]]] = defaultdict(list)
+    for i, run in enumerate(runs):
+        last: dict[ClaimId, float] = {}
+        for unit, stamp in zip(run.units, run.stamps, strict=True):
+            time = unit.raw if run.lost else stamp
+            for claim in unit.lead.dividers if time is not None else ():
+                assert time is not None
+                moment = common(unit, time, zones.get(i))
+                if moment - last.get(claim, -DAY) > SHEET_WINDOW:
+                    seen[claim].append((i, moment))
+                last[claim] = moment
+    votes: dict[tuple[int, int], list[tuple[ClaimId, float]]] = defaultdict(list)
+    for claim, events in seen.items():
+        for x, (i, at) in enumerate(events):
+            for j, other in events[x + 1 :]:
+                if runs[i].device != runs[j].device:
+                    a, b = (i, j) if i < j else (j, i)
+                    votes[a, b].append((claim, other - at if i < j else at - other))
+    ties = []
+    for (i, j), pairs in sorted(votes.items()):
+        agreed = _agreed(pairs, lost=runs[i].lost or runs[j].lost)
+        if agreed is not None:
+            ties.append((i, j, *agreed))
+    return ties
+
+
+def _agreed(pairs: Sequence[tuple[ClaimId, float]], *, lost: bool) -> tuple[float, float] | None:
+    """The difference that most claims agree on, and its spread; None when a lone claim proves nothing.
+
+    Two devices may photograph one sheet at different moments. Two claims that agree within two
+    minutes are a clock; a single one only when it is near a whole half hour, or days apart.
+    """
+    best: tuple[int, float, list[float]] | None = None
+    for _, low in pairs:
+        inside = [(c, d) for c, d in pairs if low <= d <= low + SHEET_WINDOW]
+        values = [d for _, d in inside]
+        rank = (len({c for c, _ in inside}), -abs(median(values)), values)
+        if best is None or rank[:2] > best[:2]:
+            best = rank
+    if best is None:
+        return None
+    centre = median(best[2])
+    halves = round(centre / (HOUR / 2)) * (HOUR / 2)
+    lone_proof = lost or abs(centre) > DAY / 2 or (halves != 0 and abs(centre - halves) < SHEET_WINDOW)
+    if best[0] >= 2:
+        return centre, SHEET_SPREAD
+    return (centre, 2 * SHEET_SPREAD) if lone_proof else None

@@ -1,0 +1,154 @@
+"""Where houses stand and where photos were taken: what fixes say of a boundary."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evidence.model import ClaimId, GeoPoint
+from evidence.timeline import clues
+from evidence.timeline.clues import Floats
+from evidence.timeline.day import Day, Sites, passed, site_of
+from evidence.timeline.values import ClaimSite, SplitOptions
+
+LOOK_GAP = 240.0
+"""Seconds: a fix beyond a longer gap says nothing of where the photos before the gap were taken."""
+VISIT = 60
+"""Fixes, at most, whose mean stands for one spell at a house."""
+CENTRE = 9.0
+"""Metres between the means of two spells at the same house: one side of it first, the other later."""
+ASTRAY = -6.0
+"""Nats, at most, against a claim for photos far from its house: fixes and sites can be wrong."""
+SHEET_REACH = 180.0
+"""Seconds around a sheet that was read in which fixes show where its house stands."""
+LEARNT_FROM = 3
+"""Fixes that make a site seen rather than geocoded."""
+SURE_SHARE = 0.9
+"""Probability from which a photo's fix may teach where a claim's house stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """What fixes say. The position of a house is one fact, so it counts on entering and on leaving, not per photo."""
+
+    enter: Floats
+    """(N, C + 1) nats for entering each claim's house, or an unknown one, against any house as far away."""
+    leave: Floats
+    """(N, C) nats, none above zero, against having been at each claim's house up to this shot."""
+    next_door: NDArray[np.bool_]
+    """(N, C) whether each claim's address is next door to where the shot was taken."""
+    move: Floats
+    """(N-1,) nats of the steps between fixes as moves to another house."""
+
+
+def places_of(day: Day, claims: Mapping[ClaimId, ClaimSite], sites: Sites, options: SplitOptions) -> Places:
+    """Weigh entering, leaving and moving for every shot of the day; zeros where nothing has a position."""
+    shots, count = len(day.items), len(day.states)
+    enter, leave = np.zeros((shots, count + 1)), np.zeros((shots, count))
+    move, next_door = np.zeros(max(shots - 1, 0)), np.zeros((shots, count), dtype=np.bool_)
+    fixed = np.flatnonzero(~np.isnan(day.xy[:, 0]))
+    if not fixed.size:
+        return Places(enter, leave, next_door, move)
+    spell = spells(day)
+    for a, b in pairwise(int(i) for i in fixed):
+        if spell[b] == spell[a] + 1:
+            # A long pause or a drive to the next door: whole visits tell them apart where single fixes cannot.
+            before, after = fixed[spell[fixed] == spell[a]][-VISIT:], fixed[spell[fixed] == spell[b]][:VISIT]
+            hop = float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0))))
+            noise = np.array((CENTRE**2 + clues.HOUSE**2 / min(before.size, after.size)) ** 0.5)
+            move[_likeliest(day, a, b)] += float(clues.move_score(np.array(hop), noise))
+            continue
+        between = passed(day, a, b)
+        step = float(np.hypot(*(day.xy[b] - day.xy[a])))
+        walk = clues.HOUSE if between is None else min(clues.HOUSE, 4.0 + 1.2 * between)
+        noise = np.array((2 * options.fix_spread**2 + walk**2) ** 0.5)
+        move[_likeliest(day, a, b)] += float(clues.move_score(np.array(step), noise))
+    if count:
+        seen = np.array([c in sites.seen for c in day.states], dtype=np.bool_)
+        spots = clues.metres([site_of(c, claims, sites) for c in day.states], day.origin)
+        ahead = _looks(day, fixed, options.look, ahead=True)
+        behind = _looks(day, fixed, options.look, ahead=False)
+        hops = np.full(shots, np.nan)
+        hops[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
+        away, anywhere = away_from(ahead, spots), clues.move_density(hops)
+        enter[:, :-1] = np.nan_to_num(clues.site_density(away, seen, options) - anywhere[:, None])
+        enter[:, -1] = np.logaddexp(0.0, clues.neighbour_density(away) - anywhere)
+        next_door = np.nan_to_num(away, nan=np.inf) <= clues.NEIGHBOUR
+        fair = clues.site_density(np.full(count, clues.HOUSE), seen, options)
+        leave = np.nan_to_num(
+            np.clip(clues.site_density(away_from(behind, spots), seen, options) - fair, ASTRAY, 0.0)
+        )
+    return Places(enter, leave, next_door, move)
+
+
+def spells(day: Day) -> NDArray[np.int64]:
+    """(N,) number of the spell each shot belongs to: shots that no gap longer than `LOOK_GAP` parts."""
+    return np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > LOOK_GAP)]).astype(np.int64)
+
+
+def away_from(positions: Floats, spots: Floats) -> Floats:
+    """(N, C) metres from each position to each claim's site."""
+    return np.asarray(
+        np.hypot(positions[:, None, 0] - spots[None, :, 0], positions[:, None, 1] - spots[None, :, 1])
+    )
+
+
+def _looks(day: Day, fixed: NDArray[np.int64], most: int, *, ahead: bool) -> Floats:
+    """(N, 2) where each shot was taken, by the next (or last) few fixes that no long gap parts from it."""
+    spell = spells(day)
+    looks = np.full((len(day.items), 2), np.nan)
+    for i in range(len(day.items)):
+        place = int(np.searchsorted(fixed, i, side="left" if ahead else "right"))
+        near = fixed[place : place + most] if ahead else fixed[max(0, place - most) : place]
+        near = near[spell[near] == spell[i]]
+        if near.size:
+            looks[i] = np.median(day.xy[near], axis=0)
+    return looks
+
+
+def _likeliest(day: Day, a: int, b: int) -> int:
+    """Where between two fixes a move most likely fell: before a sheet, else at the widest gap."""
+
+    def rank(k: int) -> tuple[bool, float, int]:
+        return (day.items[k + 1].sheet.any, float(np.nan_to_num(day.gaps[k], nan=60.0)), -k)
+
+    return max(range(a, b), key=rank)
+
+
+def learn_by_sheets(day: Day, sites: Sites) -> set[ClaimId]:
+    """Put each claim where its sheet was photographed, by the fixes right around it; tell which had enough."""
+    spell = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_REACH)])
+    near: dict[ClaimId, list[int]] = {}
+    for i, item in enumerate(day.items):
+        for claim in item.sheet.claims:
+            for k in range(max(0, i - 30), min(len(day.items), i + 31)):
+                apart = passed(day, min(i, k), max(i, k))
+                close = apart is not None and apart <= SHEET_REACH and spell[k] == spell[i]
+                if close and not np.isnan(day.xy[k, 0]):
+                    near.setdefault(claim, []).append(k)
+    for claim, places in near.items():
+        east, north = np.median(day.xy[places], axis=0)
+        sites.seen[claim] = _point(float(east), float(north), day.origin)
+    return {claim for claim, places in near.items() if len(places) >= LEARNT_FROM}
+
+
+def learn(day: Day, share: Floats, sites: Sites, anchored: set[ClaimId]) -> None:
+    """Put each claim that no sheet places where its surest photos were taken: the median of their fixes."""
+    fixed = ~np.isnan(day.xy[:, 0])
+    for k, claim in enumerate(day.states):
+        sure = fixed & (share[:, k] >= SURE_SHARE)
+        if claim not in anchored and int(sure.sum()) >= LEARNT_FROM:
+            east, north = np.median(day.xy[sure], axis=0)
+            sites.seen[claim] = _point(float(east), float(north), day.origin)
+
+
+def _point(east: float, north: float, origin: GeoPoint) -> GeoPoint:
+    wide = clues.EARTH * np.cos(np.radians(origin.lat))
+    return GeoPoint(
+        lat=origin.lat + float(np.degrees(north / clues.EARTH)),
+        lon=origin.lon + float(np.degrees(east / wide)),
+    )

@@ -1,0 +1,176 @@
+"""Zones and offsets: what a local time and a GPS time stamp say of each other.
+
+The common clock is the local time of the place: the zone that most photos of a date name in
+OffsetTimeOriginal, or else the zone that leaves the devices with fixes the least odd errors.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import ceil
+from statistics import median
+
+from evidence.timeline.order import ZERO, Run, Unit, usual
+
+ZONES = (
+    *range(-720, 841, 60),
+    *(-570, -210, -150, 210, 270, 330, 345, 390, 525, 570, 630, 765, 825),
+)
+"""Minutes east of UTC of the zones in use (IANA time zone database, from memory)."""
+SUN_LEAN = 60.0
+"""Seconds of oddness for each hour that a zone is away from the sun's; settles what clocks leave open."""
+SUN_WEST, SUN_EAST = -1.5, 2.75
+"""Hours by which a zone's clock is behind or ahead of the sun, daylight saving included (from memory)."""
+HOUR = 3600.0
+DAY = 86_400.0
+CLUSTER = 3.0
+"""Seconds within which fresh fixes agree: stamps are whole seconds on both sides."""
+LONE_SPREAD = 60.0
+"""Seconds of doubt when a single fix speaks."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """An error and how sure it is: seconds ahead of the truth, and one standard deviation."""
+
+    seconds: float
+    spread: float
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """A zone, minutes east of UTC, and the clock error in seconds that then remains."""
+
+    minutes: int
+    error: float
+
+
+def zone_from_fix(local: datetime, fix: datetime, *, longitude: float | None = None) -> Zone:
+    """The zone that a naive local time and a UTC fix imply, and the clock error left over.
+
+    Only zones in use are considered. With a longitude the zone also keeps near the sun's,
+    which tells a wrong date from a far zone.
+    """
+    difference = since(local) - since(fix.astimezone(UTC).replace(tzinfo=None))
+    minutes = zone_of([difference], longitude)
+    return Zone(minutes, difference - minutes * 60.0)
+
+
+def zone_of(differences: Sequence[float], longitude: float | None) -> int:
+    """The zone, in minutes, that leaves clocks with these local-minus-UTC differences the least odd errors."""
+    zones: list[int] = [
+        z for z in ZONES if longitude is None or SUN_WEST <= z / 60 - longitude / 15 <= SUN_EAST
+    ] or list(ZONES)
+    noon = 0.5 if longitude is None else longitude / 15 + 0.5  # clocks run some half an hour ahead of the sun
+    lean = 0.0 if longitude is None else SUN_LEAN
+    return min(
+        zones, key=lambda z: (sum(_oddness(d, z) for d in differences) + lean * abs(z / 60 - noon), abs(z))
+    )
+
+
+def _oddness(difference: float, zone: int) -> float:
+    """How odd the error is that a zone leaves, in seconds: small errors and whole wrong days are the least odd."""
+    error = difference - zone * 60.0
+    days = round(error / DAY)
+    return min(
+        2 * HOUR, abs(error - days * DAY) + (600.0 if days else 0.0) + (0.0 if zone % 60 == 0 else 120.0)
+    )
+
+
+def offset_from_fixes(differences: Sequence[float]) -> Offset | None:
+    """The clock's error from device time minus fix time, one value for each distinct fix, in seconds.
+
+    A fix can be old but never from the future, so the truth lies at the low end: the lowest
+    cluster that a fifth of the fixes share. The spread is that cluster's, as a scaled median
+    absolute deviation, and never under a second.
+    """
+    if not differences:
+        return None
+    middle = median(differences)
+    values = sorted(d for d in differences if d > middle - DAY / 2)
+    need = max(1, ceil(0.2 * len(values)))
+    if len(values) >= 3:
+        need = max(need, 2)
+    for i, low in enumerate(values):
+        cluster = [v for v in values[i:] if v <= low + CLUSTER]
+        if len(cluster) >= need:
+            centre = median(cluster)
+            scaled = 1.4826 * median(abs(v - centre) for v in cluster)
+            return Offset(centre, max(1.0, scaled) if len(cluster) > 1 else LONE_SPREAD, len(cluster))
+    return Offset(values[0], LONE_SPREAD, 1)
+
+
+def zones_of(runs: Sequence[Run]) -> dict[int, int]:
+    """Zone in minutes for each run, by its place; runs for which nothing tells are absent."""
+    by_day: dict[int, list[int]] = defaultdict(list)
+    for run in runs:
+        for unit, t in zip(run.units, run.stamps, strict=True):
+            minutes = unit.lead.offset_minutes
+            if minutes is not None and t is not None:
+                by_day[int(t // DAY)].append(minutes)
+    named = {day: zone for day, values in by_day.items() if (zone := usual(values)) is not None}
+    named = named or _zones_by_fix(runs)
+    if not named:
+        return {}
+    days = sorted(named)
+    zones = {}
+    for i, run in enumerate(runs):
+        day = _day_of(run)
+        zones[i] = named[min(days, key=lambda d: (abs(d - day), d))] if day is not None else named[days[-1]]
+    return zones
+
+
+def _day_of(run: Run) -> int | None:
+    """The date of a run as a day number: by its fixes where it has any, for the camera's may be wrong."""
+    fixes = [
+        since(u.lead.gps_time.astimezone(UTC).replace(tzinfo=None)) for u in run.units if u.lead.gps_time
+    ]
+    known = fixes or [t for t in run.stamps if t is not None]
+    return int(median(known) // DAY) if known else None
+
+
+def _zones_by_fix(runs: Sequence[Run]) -> dict[int, int]:
+    """The zone of each date, from all devices with fixes on it at once."""
+    found: dict[int, list[float]] = defaultdict(list)
+    where: dict[int, float] = {}
+    for run in runs:
+        offset = offset_from_fixes([d for _, d in fix_differences(run, None)])
+        day = _day_of(run)
+        if offset is None or day is None:
+            continue
+        found[day].append(offset.seconds)
+        for unit in run.units:
+            if unit.lead.gps is not None:
+                where.setdefault(day, unit.lead.gps.lon)
+                break
+    return {day: zone_of(values, where.get(day)) for day, values in found.items()}
+
+
+def fix_differences(run: Run, zone: int | None) -> list[tuple[int, float]]:
+    """(place in the run, device's common-clock time minus fix time) for the first photo of each fix."""
+    seen: set[datetime] = set()
+    found = []
+    for i, unit in enumerate(run.units):
+        stamp = run.stamps[i] if not run.lost else unit.raw
+        fix = unit.lead.gps_time
+        if stamp is None or fix is None or fix in seen:
+            continue
+        seen.add(fix)
+        utc = since(fix.astimezone(UTC).replace(tzinfo=None))
+        found.append((i, common(unit, stamp, zone) - utc - (zone or 0) * 60.0))
+    return found
+
+
+def common(unit: Unit, stamp: float, zone: int | None) -> float:
+    """A stamp moved into the common zone, where the photo names its own; the clock's error stays in it."""
+    own = unit.lead.offset_minutes
+    return stamp if own is None or zone is None else stamp + (zone - own) * 60.0
+
+
+def since(moment: datetime) -> float:
+    """Seconds of a naive time since the origin of the room's clock."""
+    return (moment - ZERO).total_seconds()
