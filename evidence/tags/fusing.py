@@ -31,6 +31,23 @@ GUESSED = (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
 """Facets that the steps of the walk carry."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Names:
+    """Which value each step has: adds up beliefs by value."""
+
+    values: tuple[str, ...]
+    member: Floats
+    """(steps, values)."""
+
+    @classmethod
+    def of(cls, by_step: Sequence[str]) -> _Names:
+        values = tuple(dict.fromkeys(str(value) for value in by_step))
+        return cls(values, np.array([[float(value == each) for each in values] for value in by_step]))
+
+    def shares(self, steps: Floats) -> Shares:
+        return dict(zip(self.values, (steps @ self.member).tolist(), strict=True))
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Mind:
     """All that is believed of one claim's photos, source by source."""
@@ -54,6 +71,27 @@ class Mind:
         """(steps,): how common each step is on this claim; what a source's word is measured against."""
         usual: Floats = self.belief.habit.mean(axis=0)
         return usual
+
+    @cached_property
+    def names(self) -> Mapping[Facet, _Names]:
+        """The values of each guessed facet, step by step."""
+        steps = self.plan.steps
+        return {
+            Facet.ROLE: _Names.of([step.role for step in steps]),
+            Facet.FACE: _Names.of([step.face for step in steps]),
+            Facet.COMPONENT: _Names.of([step.component for step in steps]),
+        }
+
+    @cached_property
+    def is_detail(self) -> Floats:
+        """(steps,): 1 for a thing from near."""
+        return np.array([float(step.role == DETAIL) for step in self.plan.steps])
+
+    @cached_property
+    def step_sound(self) -> Floats:
+        """(steps,): how often the thing is undamaged."""
+        sound: Floats = self.sound[[step.kind for step in self.plan.steps]]
+        return sound
 
     def off_walk(self, photo: int) -> float:
         """Probability that the photo is no step of the walk."""
@@ -146,28 +184,19 @@ class Facets:
 
     def shares(self, steps: Floats, off: float) -> dict[Facet, Shares]:
         """Shares of role, face and component under a belief (steps,) and a share of being off the walk."""
-        role, face, component = self._empty(), self._empty(), self._empty()
-        sound = self.soundness()
-        for step, share in zip(self.mind.plan.steps, steps * (1 - off), strict=True):
-            if share < 1e-5:
-                continue
-            face[step.face] = face.get(step.face, 0.0) + share
-            component[step.component] = component.get(step.component, 0.0) + share
-            if step.role == DETAIL:
-                whole = sound.get(step.kind, float(self.mind.sound[step.kind]))
-                _add(role, Role.NO_DAMAGE_PROOF, share * whole)
-                _add(role, Role.CLOSE_UP, share * (1 - whole))
-            else:
-                _add(role, step.role, share)
+        walked = steps * (1 - off)
+        role, face, component = (self.mind.names[facet].shares(walked) for facet in GUESSED)
+        detail = walked * self.mind.is_detail
+        whole = float(detail @ self._whole)
+        role.pop(DETAIL, None)
+        _add(role, Role.NO_DAMAGE_PROOF, whole)
+        _add(role, Role.CLOSE_UP, float(detail.sum()) - whole)
         _add(role, Role.OTHER, off)
         _add(face, Face.NONE, off)
         _add(component, "", off)
         self._wild(face, Facet.FACE, Face.NONE)
         self._wild(component, Facet.COMPONENT, "")
         return {Facet.ROLE: role, Facet.FACE: face, Facet.COMPONENT: component}
-
-    def _empty(self) -> Shares:
-        return {}
 
     def _wild(self, shares: Shares, facet: Facet, open_value: str) -> None:
         """Where the walk leaves a facet open, writing fills it."""
@@ -178,13 +207,12 @@ class Facets:
                 _add(shares, spoken.value, part)
                 shares[open_value] = shares.get(open_value, 0.0) - part
 
-    def soundness(self) -> dict[int, float]:
-        """For each shot, how likely the thing is undamaged, given what is written or stated of it."""
-        odds = self._condition_odds()
-        return {
-            kind: whole * odds / (whole * odds + 1 - whole)
-            for kind, whole in enumerate(self.mind.sound.tolist())
-        }
+    @cached_property
+    def _whole(self) -> Floats:
+        """(steps,): how likely the thing is undamaged, given what is written or stated of it."""
+        odds, whole = self._condition_odds(), self.mind.step_sound
+        share: Floats = whole * odds / (whole * odds + 1 - whole)
+        return share
 
     @property
     def condition_told(self) -> bool:
@@ -207,12 +235,7 @@ class Facets:
         """Shares of damage and no damage; they need not add up to one, a whole elevation says neither."""
         if spoken := self.reading.best(Facet.CONDITION):
             return {spoken.value: READ_RIGHT * spoken.sure}
-        detail = [
-            (step.kind, share)
-            for step, share in zip(self.mind.plan.steps, steps, strict=True)
-            if step.role == DETAIL
-        ]
-        damaged = sum(share * (1 - float(self.mind.sound[kind])) for kind, share in detail)
+        damaged = (steps * self.mind.is_detail) @ (1 - self.mind.step_sound)
         return {Condition.DAMAGE.value: float(damaged)}
 
     def count(self, photo: PhotoRecord, square: float) -> Shares:

@@ -190,7 +190,15 @@ class Grammar:
 
     # --- meaning -------------------------------------------------------------------------
 
+    def _among_ours(self, tokens: list[Token]) -> list[Token]:
+        """Unknown words once more, less strictly, when most of the board is made of ours."""
+        ours = sum(len(t.seen) for t in tokens if t.known and len(t.seen) > 1)
+        if 2 * ours < sum(len(t.seen) for t in tokens if any(c.isalpha() for c in t.seen)):
+            return tokens
+        return [t if t.known else self.lexicon.correct(t.seen, among_ours=True) for t in tokens]
+
     def _understand(self, text: str, tokens: list[Token], notes: list[str]) -> Reading:
+        tokens = self._among_ours(tokens)
         found = _Found(notes=list(notes))
         place = 0
         while place < len(tokens):
@@ -218,10 +226,12 @@ class Grammar:
             found.either.append((options.either[head], token.sure, token.seen))
         elif head in options.compass and _compass_fits(tokens, place, self):
             found.compass = options.compass[head]
+            found.compass_at.append(place)
         elif head in ("Y", "YES", "N", "NO", "NONE"):
             found.answers.append((head in ("Y", "YES"), place))
         elif not token.known:
             found.unread.append(token.seen)
+            found.gaps.append((token.seen, place))
         return 1
 
     def word_at(self, tokens: Sequence[Token], place: int) -> bool:
@@ -251,7 +261,10 @@ class _Found:
     either: list[tuple[tuple[str, ...], float, str]] = field(default_factory=list)
     answers: list[tuple[bool, int]] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
+    gaps: list[tuple[str, int]] = field(default_factory=list)
+    """Words that were not understood, and where they stand."""
     compass: float | None = None
+    compass_at: list[int] = field(default_factory=list)
 
     def of(self, facet: Facet) -> list[tuple[Word, float, str, int]]:
         return [item for item in self.words if item[0].facet is facet]
@@ -347,6 +360,11 @@ def _conditions(found: _Found, flags: list[Finding]) -> list[Spoken]:
     if len(said) > 1:
         flags.append(_flag("two_conditions", "Writing says both damage and no damage; neither is taken."))
         return []
+    if said and said[0].value == "damage" and _maybe_no(found):
+        flags.append(
+            _flag("unclear_condition", "A short word before the damage cannot be read; it may be NO.")
+        )
+        return []
     if (
         said
         and said[0].value == "damage"
@@ -355,6 +373,13 @@ def _conditions(found: _Found, flags: list[Finding]) -> list[Spoken]:
     ):
         return []  # `0 HITS` counts, it does not claim damage
     return said
+
+
+def _maybe_no(found: _Found) -> bool:
+    """`MO DMG`, `N DMG`: taking it for damage would turn a no-damage proof round."""
+    short = {place for seen, place in found.gaps if len(seen) <= 3}
+    short |= {place for yes, place in found.answers if not yes} | set(found.compass_at)
+    return any(place - 1 in short for word, _, _, place in found.of(Facet.CONDITION) if word.id == "damage")
 
 
 def _beside(found: _Found, said: list[Spoken]) -> list[int]:

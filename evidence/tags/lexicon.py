@@ -16,6 +16,12 @@ FUZZY = 0.9
 LOOKALIKE = 0.98
 """Confidence factor of a word whose only fault is a digit read for a letter of the same shape."""
 
+LOOSE = 0.85
+"""Confidence factor of a word corrected more freely, because the words beside it are ours."""
+
+_LOOSER = 6.0
+"""Similarity that such a word is excused."""
+
 GLUE = (
     "NO",
     "NOT",
@@ -37,7 +43,19 @@ GLUE = (
 """Words the grammar itself understands."""
 
 _SHAPES = str.maketrans(
-    {"0": "O", "Q": "O", "1": "I", "L": "I", "|": "I", "!": "I", "5": "S", "8": "B", "6": "G", "2": "Z"}
+    {
+        "0": "O",
+        "Q": "O",
+        "1": "I",
+        "L": "I",
+        "|": "I",
+        "!": "I",
+        "4": "A",
+        "5": "S",
+        "8": "B",
+        "6": "G",
+        "2": "Z",
+    }
 )
 """Characters a reader of handwriting takes for each other (common practice, no source)."""
 
@@ -93,21 +111,28 @@ class Lexicon:
         """Whether `seen` is a known word as it stands, or but for a digit in a letter's place."""
         return seen in self.tokens or self._by_shape(seen) is not None
 
-    def correct(self, seen: str) -> Token:
-        """The known word that `seen` is or is close to, or itself with certainty 0."""
+    def correct(self, seen: str, *, among_ours: bool = False) -> Token:
+        """The known word that `seen` is or is close to, or itself with certainty 0.
+
+        `among_ours` says that it stands beside words of ours, where a shorter and a worse spelt word
+        may be one too.
+        """
         if seen in self.tokens:
             return Token(seen, 1.0, seen)
         if known := self._by_shape(seen):
             return Token(known, LOOKALIKE, seen)
-        if len(seen) < self.options.exact_below or seen.isdigit():
+        options = self.options
+        if len(seen) < options.exact_below - among_ours or seen.isdigit():
             return Token(seen, 0.0, seen)
-        return self._nearest(seen)
+        if among_ours:
+            return self._nearest(seen, options.similarity - _LOOSER, LOOSE)
+        return self._nearest(seen, options.similarity, FUZZY)
 
     def _by_shape(self, seen: str) -> str | None:
         known = self.shapes.get(_shape(seen)) if len(seen) > 1 else None
         return known if known and _plausible(seen, known, self.options) else None
 
-    def _nearest(self, seen: str) -> Token:
+    def _nearest(self, seen: str, least: float, sure: float) -> Token:
         shape = _shape(seen)
         close = process.extract(shape, self._shaped(), scorer=fuzz.ratio, limit=10, score_cutoff=50)
         scored = sorted(((likeness(shape, other), self.rivals[k]) for other, _, k in close), reverse=True)
@@ -115,12 +140,8 @@ class Lexicon:
             return Token(seen, 0.0, seen)
         score, best = scored[0]
         runner_up = max((s for s, word in scored[1:] if not self._same(best, word)), default=0.0)
-        good = (
-            score >= self.options.similarity
-            and score - runner_up >= self.options.margin
-            and best in self.ours
-        )
-        return Token(best, FUZZY, seen) if good else Token(seen, 0.0, seen)
+        good = score >= least and score - runner_up >= self.options.margin and best in self.ours
+        return Token(best, sure, seen) if good else Token(seen, 0.0, seen)
 
     def _same(self, one: str, other: str) -> bool:
         mine = self.meaning.get(one)

@@ -156,6 +156,23 @@ def test_damage_and_no_damage_together_state_neither():
     assert "two_conditions" in [f.code for f in reading.flags]
 
 
+@pytest.mark.parametrize(
+    "misread", ["GUTTER MO DMG", "GUTTER N DMG", "LEFT GUTTER NQX DAMAGE", "RIDGE MO DMG"]
+)
+def test_a_no_that_cannot_be_read_never_turns_into_damage(misread):
+    reading = GRAMMAR.read_text(misread)
+    assert reading.best(Facet.CONDITION) is None
+    assert "unclear_condition" in [f.code for f in reading.flags]
+
+
+@pytest.mark.parametrize(
+    ("board", "word"), [("REAU GUTTER DMG", "REAU"), ("LEF GUTTER", "LEF"), ("GUTTER DNG", "DNG")]
+)
+def test_a_badly_spelt_word_is_forgiven_only_beside_words_of_ours(board, word):
+    assert said(word) == {}
+    assert len(said(board)) > 1
+
+
 def test_two_numbers_leave_the_count_unstated():
     reading = GRAMMAR.read_text("F TS 8 11")
     assert reading.best(Facet.COUNT) is None
