@@ -9,9 +9,9 @@ from statistics import median
 
 import numpy as np
 
-from evidence.model import ClaimId
+from evidence.model import ClaimId, DeviceId
 from evidence.timeline.order import Run
-from evidence.timeline.together import FEWEST, Floats, align
+from evidence.timeline.together import Floats, align, has_rhythm
 from evidence.timeline.zones import DAY, HOUR, common
 
 Tie = tuple[int, int, float, float]
@@ -33,20 +33,41 @@ def rhythm_ties(
     """
     times: dict[int, Floats] = {}
     days: dict[int, list[int]] = defaultdict(list)
-    for i, run in enumerate(runs):
+    members = _one_setting(runs)
+    for first, places in members.items():
         known = sorted(
-            common(u, t, zones.get(i)) for u, t in zip(run.units, run.stamps, strict=True) if t is not None
+            common(u, t, zones.get(i))
+            for i in places
+            for u, t in zip(runs[i].units, runs[i].stamps, strict=True)
+            if t is not None
         )
-        if not run.lost and len(known) >= FEWEST:
-            times[i] = np.array(known)
-            days[int(median(known) // DAY)].append(i)
+        if has_rhythm(np.array(known)):
+            times[first] = np.array(known)
+            days[int(median(known) // DAY)].append(first)
     ties = []
     for i, j in _pairs_to_ask(runs, days, weak):
-        if (i, j) not in tied:
+        if not any((min(a, b), max(a, b)) in tied for a in members[i] for b in members[j]):
             found = align(times[i], times[j])
             if found is not None:
                 ties.append((i, j, found.shift, RHYTHM_SPREAD))
     return ties
+
+
+def _one_setting(runs: Sequence[Run]) -> dict[int, list[int]]:
+    """Runs of one device, date and setting of its clock, also on two cards: the first one's place to all."""
+    groups: dict[int, list[int]] = {}
+    last: dict[DeviceId, tuple[int, int]] = {}
+    for i, run in enumerate(runs):
+        known = [t for t in run.stamps if t is not None]
+        if run.lost or not known:
+            continue
+        day = int(median(known) // DAY)
+        first, before = last.get(run.device, (-1, -1))
+        if first < 0 or run.after_change or before != day:
+            first = i
+        groups.setdefault(first, []).append(i)
+        last[run.device] = (first, day)
+    return groups
 
 
 def _pairs_to_ask(

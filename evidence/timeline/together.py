@@ -28,7 +28,10 @@ TOGETHER = 0.97
 """Share of photos that lie near one of the other device, when both are in the same hands."""
 INDEPENDENT = 0.3
 """Weight of each photo: neighbours in time say the same thing."""
-LEAD = 6.0
+VISITS = 3
+"""Spells of photos, parted by `DRIVE` seconds, below which a shift fits by chance."""
+DRIVE = 360.0
+LEAD = 8.0
 """Nats by which the best shift must lead over any other."""
 APART = 240.0
 """Seconds from which two shifts count as different."""
@@ -49,12 +52,17 @@ class Alignment:
     lead: float
 
 
+def has_rhythm(times: Floats) -> bool:
+    """Whether a day's times, in seconds, rising, show enough visits and drives to be recognised by."""
+    return times.size >= FEWEST and int((np.diff(times) > DRIVE).sum()) >= VISITS - 1
+
+
 def align(first: Floats, second: Floats) -> Alignment | None:
     """The shift of the second device against the first from times of day alone, or None where it is open.
 
     Both in seconds, rising, of one working day. Looks at whole days plus or minus `REACH`.
     """
-    if min(first.size, second.size) < FEWEST:
+    if not has_rhythm(first) or not has_rhythm(second):
         return None
     flipped = second.size > first.size
     base, asked = (second, first) if flipped else (first, second)
