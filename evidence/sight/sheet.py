@@ -25,6 +25,10 @@ _LEAST_CONFIDENCE = 0.5
 _LONGEST = 1.9
 """Long side to short side beyond which no letter or A4 sheet is seen, with some tilt: letter 1.29,
 A4 1.41, legal 1.65; a banknote is 2.35 (common practice, no source)."""
+_DULL = 0.8
+"""Lightness below which paper is doubted; the sheets of real photos tried have 0.83 and more."""
+_TINTED = 20.0
+"""Distance from grey beyond which it is doubted: white paper under a warm lamp reaches it."""
 _SHEET_USUAL = 1 / 8
 """Probability of a sheet where the scene head says nothing."""
 
@@ -41,6 +45,10 @@ class Paper:
     """Long side to short side, 1 or more, as seen."""
     plain: float
     """Share of the patch without colour and close to its usual brightness."""
+    bright: float
+    """Lightness of its lit parts as a share of the picture's lightest: paper is among the lightest things there are."""
+    colour: float
+    """Its usual distance from grey, CIELAB levels (8 bit)."""
     open: bool
     """It runs out of the frame on three sides or more, so that its own shape is not seen."""
     box: Box
@@ -128,6 +136,8 @@ def _paper_in(
         four_sided=fit,
         ratio=max(across, down) / max(1.0, min(across, down)),
         plain=plain,
+        bright=float(np.percentile(levels, 85)) / max(1.0, float(np.percentile(light, 99))),
+        colour=float(np.median(colour[inside > 0])),
         open=edges >= 3,
         box=Box(left=x / width, top=y / height, right=(x + w) / width, bottom=(y + h) / height),
     )
@@ -163,8 +173,21 @@ def _confidence(paper: Paper, inside: Sequence[Box], scene: float | None) -> flo
     score += 3.0 * (paper.plain - 0.75)
     score += 1.5 * min(1.0, (paper.area - _LEAST_AREA) / 0.2)
     score += 0.5 * min(3, len(inside) - 1)
+    score -= 30.0 * max(0.0, _DULL - paper.bright) + 0.3 * max(0.0, paper.colour - _TINTED)
     if paper.ratio > _LONGEST and not paper.open:
-        score -= 2.5
+        score -= 6.0
+    if _two_columns(paper.box, inside):
+        score -= 6.0
     share = min(max(_SHEET_USUAL if scene is None else scene, 1e-3), 1 - 1e-3)
-    score += 0.8 * float(np.log(share / (1 - share)) - np.log(_SHEET_USUAL / (1 - _SHEET_USUAL)))
+    speaks = 0.8 * float(np.log(share / (1 - share)) - np.log(_SHEET_USUAL / (1 - _SHEET_USUAL)))
+    score += float(np.clip(speaks, -4.0, 2.5))
     return float(1 / (1 + np.exp(-score)))
+
+
+def _two_columns(paper: Box, inside: Sequence[Box]) -> bool:
+    """Lines of prose in two columns, as in an open book: many on either side, none across the middle."""
+    middle, width = (paper.left + paper.right) / 2, paper.right - paper.left
+    long = [box for box in inside if box.right - box.left > 0.22 * width]
+    left = sum(box.right < middle + 0.04 * width for box in long)
+    right = sum(box.left > middle - 0.04 * width for box in long)
+    return min(left, right) >= 6 and left + right >= 0.9 * len(long)
