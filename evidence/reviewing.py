@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from evidence import covering, deciding, filing
 from evidence.catalog.claims import ClaimRow, Decision
-from evidence.corrections import CLAIMS_MOVED_FROM, Corrected, undo
+from evidence.corrections import CLAIMS_MOVED_FROM, Corrected, cut, join, move, undo
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.walk import ToShoot, still_to_shoot
 from evidence.deciding import Settled
@@ -90,6 +90,14 @@ def tag_seen(
         return deciding.state_each(home, stated)
 
 
+def require_marks(home: ArchiveHome, seen: Mapping[Sha256, str]) -> None:
+    """Raise ChangedError for photos whose marks are no longer as they were `seen`, with what they say now."""
+    records = home.catalog.photos.records(list(seen))
+    changes = [_photo_change(home, record) for record in records if seen[record.sha256] != mark_of(record)]
+    if changes:
+        raise ChangedError(changes)
+
+
 def shown_guesses(records: Sequence[PhotoRecord], floor: float) -> dict[Sha256, dict[Facet, str | None]]:
     """For each photo the guesses that it shows, those at least `floor` probable, as facets to state."""
     found: dict[Sha256, dict[Facet, str | None]] = {
@@ -136,6 +144,34 @@ def require_day(home: ArchiveHome, claim: ClaimId | None, seen: str) -> None:
     latest = home.catalog.claims.decisions(kinds=BOUNDARY_KINDS)
     who = f"{latest[-1].actor} changed how the day is cut" if latest else "The day was cut anew"
     raise ChangedError([Change(subject=claim or "", message=f"{who} since this page was loaded.")])
+
+
+def shift(home: ArchiveHome, boundary: Sha256, to: Sha256) -> Corrected:
+    """Move the boundary before the photo `boundary` to before the photo `to`: those between change house.
+
+    Raises BadInputError when no stretch begins with `boundary`, or `to` lies in neither stretch beside it.
+    """
+    photos = home.catalog.photos
+    with home.working():
+        after = next((row for row in photos.segments() if row.first == boundary), None)
+        beside = [row for row in photos.segments() if after and row.day == after.day]
+        before = next((row for row in beside if after and row.position == after.position - 1), None)
+        if after is None or before is None:
+            raise BadInputError("No boundary stands there any more.", "Load the page again.")
+        inside = {row.segment: row for row in (before, after)}
+        outline = photos.outline(list(inside))
+        order = [one.sha256 for row in (before, after) for one in outline.get(row.segment, ())]
+        if to not in order or to == boundary:
+            raise BadInputError(
+                "A boundary moves only between the photos beside it.", "Cut at that photo instead."
+            )
+        old, new = order.index(boundary), order.index(to)
+        if before.claim == after.claim:
+            cut(home, to)
+            return join(home, boundary)
+        if new > old:
+            return move(home, order[old:new], before.claim)
+        return move(home, order[new:old], after.claim)
 
 
 # --- the claim ---------------------------------------------------------------------------

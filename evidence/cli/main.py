@@ -7,7 +7,8 @@ import sys
 
 import typer
 
-from evidence.cli import adjuster, learning, office, reviewer
+from evidence.cli import adjuster, board, learning, office, reviewer
+from evidence.cli.common import as_data
 from evidence.errors import EvidenceError
 
 INTERRUPTED = 130
@@ -21,7 +22,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for room in (adjuster, reviewer, learning, office):
+for room in (adjuster, reviewer, learning, board, office):
     room.register(app)
 
 
@@ -32,8 +33,7 @@ def run(arguments: list[str] | None = None) -> None:
         status = app(given, standalone_mode=False)
     except EvidenceError as trouble:
         if "--json" in given:
-            error = {"code": type(trouble).__name__, "message": trouble.message, "fix": trouble.hint}
-            print(json.dumps({"error": error}, ensure_ascii=False))
+            print(json.dumps({"error": as_data(trouble)}, ensure_ascii=False))
         print(f"evidence: {trouble}", file=sys.stderr)
         sys.exit(trouble.exit_code)
     except KeyboardInterrupt:

@@ -1,0 +1,135 @@
+"""Work that follows a page without holding it up: bags catching up with the catalog, and claims being counted."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import threading
+from collections.abc import Iterable
+
+from evidence import covering, filing
+from evidence.catalog.claims import ClaimRow
+from evidence.catalog.tallies import Tally
+from evidence.coverage.report import CoverageReport
+from evidence.covering import Covering
+from evidence.errors import EvidenceError
+from evidence.home import ArchiveHome
+from evidence.model import ClaimId, ClaimState
+
+log = logging.getLogger(__name__)
+
+FILE_AFTER_S = 3.0
+"""Quiet seconds after the last keystroke before bags are built: tagging goes on in bursts."""
+AT_ONCE = 6
+"""Claims counted while a page waits; the rest follow in the background."""
+COUNTED = frozenset({ClaimState.OPEN, ClaimState.RETURNED, ClaimState.SIGNED})
+
+
+class Follower:
+    """One thread that files what lags behind and counts what was not counted yet."""
+
+    def __init__(self, home: ArchiveHome) -> None:
+        self._home = home
+        self._wake = threading.Event()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self.trouble = ""
+        """Why bags could not follow at the last attempt; empty when they did."""
+
+    def start(self) -> None:
+        """Begin to follow."""
+        self._thread = threading.Thread(target=self._run, name="board-follower", daemon=True)
+        self._thread.start()
+
+    def nudge(self) -> None:
+        """Something changed."""
+        self._wake.set()
+
+    def stop(self) -> None:
+        """File what is left and end."""
+        self._stop.set()
+        self._wake.set()
+        if self._thread is not None:
+            self._thread.join(timeout=60)
+        self.file()
+
+    def file(self) -> None:
+        """Let every bag say what the catalog says, now."""
+        try:
+            if self._home.catalog.keeping.dirty():
+                with self._home.working():
+                    filing.file_away(self._home)
+            self.trouble = ""
+        except EvidenceError as trouble:
+            self.trouble = str(trouble)
+            log.warning("bags_lag_behind: %s", trouble)
+
+    def _run(self) -> None:
+        self._count()
+        while not self._stop.is_set():
+            self._wake.wait()
+            while self._wake.is_set() and not self._stop.is_set():
+                self._wake.clear()
+                self._stop.wait(FILE_AFTER_S)
+            if not self._stop.is_set():
+                self.file()
+                self._count()
+
+    def _count(self) -> None:
+        try:
+            count(self._home, uncounted(self._home), stop=self._stop)
+        except EvidenceError as trouble:
+            log.warning("claims_not_counted: %s", trouble)
+
+
+# --- counts ------------------------------------------------------------------------------
+
+
+def basis(home: ArchiveHome) -> str:
+    """Names everything besides the claim itself that its count rests on."""
+    parts = [home.settings.coverage.model_dump_json(), home.text("tags.toml")]
+    parts += [home.text(f"required_shots/{name}.toml") for name in covering.list_names(home)]
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
+
+
+def uncounted(home: ArchiveHome) -> list[ClaimRow]:
+    """Claims with photos whose count is absent or old."""
+    known, ground = home.catalog.tallies.all(), basis(home)
+    photos = home.catalog.photos.counts()
+    return [
+        row
+        for row in home.catalog.claims.all()
+        if row.state in COUNTED
+        and row.claim.claim in photos
+        and not is_current(known.get(row.claim.claim), row, ground)
+    ]
+
+
+def is_current(tally: Tally | None, row: ClaimRow, ground: str) -> bool:
+    """Whether the count speaks of the claim as it is now."""
+    return tally is not None and tally.version == row.version and tally.basis == ground
+
+
+def count(home: ArchiveHome, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None) -> None:
+    """Count these claims and keep the numbers."""
+    ground, shared = basis(home), Covering(home)
+    for row in rows:
+        if stop is not None and stop.is_set():
+            return
+        keep_count(home, row, shared.report(row.claim.claim), ground)
+
+
+def keep_count(home: ArchiveHome, row: ClaimRow, report: CoverageReport, ground: str) -> None:
+    """Keep the numbers of a report that was made anyway."""
+    home.catalog.tallies.put(
+        Tally(
+            claim=ClaimId(row.claim.claim),
+            version=row.version,
+            basis=ground,
+            met=len(report.met),
+            guessed=len(report.guessed),
+            missing=len(report.missing),
+            waived=len(report.waived),
+            flags=len(report.flags),
+        )
+    )

@@ -1,0 +1,296 @@
+"""The list of claims, and a claim's own pages: proof, the day, doubles, trail, what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends
+from fastapi.responses import HTMLResponse, JSONResponse, Response
+
+from evidence import covering, reviewing, views
+from evidence.board import shown
+from evidence.board.background import basis, keep_count
+from evidence.board.listing import NEED_WORDS, Need, listing
+from evidence.board.state import Visitor, looks
+from evidence.board.timetable import timetable
+from evidence.catalog.claims import ClaimRow, Decision
+from evidence.coverage.doubles import pairs
+from evidence.coverage.explain import explain
+from evidence.coverage.report import CoverageReport
+from evidence.coverage.shots import FACES
+from evidence.coverage.walk import still_to_shoot
+from evidence.errors import BadInputError
+from evidence.model import ClaimId, ClaimState, Facet, PhotoRecord, Sha256
+
+router = APIRouter()
+
+Looking = Annotated[Visitor, Depends(looks())]
+
+MOST_DOUBLES = 200
+"""Pairs listed; beyond that the claim's photos are all alike and the page says so."""
+MOST_TRAIL = 300
+"""Entries of the custody log on one page, the newest ones."""
+
+
+@router.get("/")
+def claims(me: Looking, q: str = "", need: str = "", page: int = 1) -> HTMLResponse:
+    """The claims, what needs attention first."""
+    wish = Need(need) if need in {one.value for one in Need} else None
+    found = listing(me.home, duty=me.session.duty, search=q[:200], need=wish, page=page)
+    if found.uncounted:
+        me.board.follower.nudge()
+    return me.page("claims.html", list=found, needs=NEED_WORDS, q=q[:200], need=wish)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """A claim as every one of its pages needs it."""
+
+    row: ClaimRow | None
+    """None for the tray."""
+    number: str
+    records: list[PhotoRecord]
+    report: CoverageReport | None
+
+    @property
+    def claim(self) -> ClaimId | None:
+        """Its number; None for the tray."""
+        return self.row.claim.claim if self.row else None
+
+    @property
+    def title(self) -> str:
+        """What people call it."""
+        if self.row is None:
+            return "Photos without a house"
+        return self.row.claim.insured or f"Claim {self.row.claim.claim}"
+
+    @property
+    def signed(self) -> bool:
+        """Whether its photos and tags stand still."""
+        return self.row is not None and self.row.state not in (ClaimState.OPEN, ClaimState.RETURNED)
+
+    @property
+    def verdict(self) -> str:
+        """The coverage in one sentence."""
+        if self.report is None:
+            return ""
+        met, guessed, missing = len(self.report.met), len(self.report.guessed), len(self.report.missing)
+        waived = len(self.report.waived)
+        parts = [f"{met} of {met + guessed + missing} required shots are shown"]
+        if guessed:
+            parts.append(f"{guessed} only by a guess")
+        if missing:
+            parts.append(f"{missing} not at all")
+        if waived:
+            parts.append(f"{waived} more set aside")
+        return ", ".join(parts) + "."
+
+
+def opened(me: Visitor, number: str) -> Opened:
+    """The claim of that number, or the tray. Raises BadInputError for an unknown one."""
+    if number.casefold() == views.UNASSIGNED:
+        return Opened(
+            row=None, number=views.UNASSIGNED, records=views.photos_of(me.home, number), report=None
+        )
+    claim = views.known_claim(me.home, number)
+    row = me.home.catalog.claims.get(claim)
+    assert row is not None
+    records = me.home.catalog.photos.of_claim(claim)
+    report = covering.Covering(me.home).report(claim, records)
+    keep_count(me.home, row, report, basis(me.home))
+    return Opened(row=row, number=claim, records=records, report=report)
+
+
+@router.get("/claim")
+def claim_page(me: Looking, number: str) -> Response:
+    """The coverage table, what to look at, and the decisions of sign-off and return."""
+    this = opened(me, number)
+    if this.row is None or this.report is None:
+        return HTMLResponse(status_code=303, headers={"location": f"/photos?number={views.UNASSIGNED}"})
+    claim = this.row.claim
+    shots = covering.shot_list(me.home, covering.list_for(me.home, claim))
+    decisions = me.home.catalog.claims.decisions(kinds=reviewing.CLAIM_KINDS, claim=claim.claim)
+    by_photo = shown.flags_by_photo(this.report)
+    known = {record.sha256: record for record in this.records}
+    return me.page(
+        "claim.html",
+        this=this,
+        tab="proof",
+        parts_list=shown.table(this.report, shots, this.number),
+        faces=[face.value for face in FACES],
+        flags=[
+            (known.get(Sha256(sha)), flags, _double_of(me, this, sha, flags))
+            for sha, flags in by_photo.items()
+        ],
+        obstacles=reviewing.obstacles(me.home, claim.claim, this.report),
+        to_shoot=still_to_shoot(this.report),
+        waivers={
+            (one.after["requirement"], one.after["place"]): one for one in decisions if one.kind == "waive"
+        },
+        last=_last_of(decisions, ("sign", "return")),
+        window=_window(this.records),
+        explained=explain(shots),
+    )
+
+
+def _window(records: Sequence[PhotoRecord]) -> str:
+    times = [record.corrected for record in records if record.corrected]
+    if not times:
+        return "no photo with a time"
+    first, last = min(times), max(times)
+    if first.date() == last.date():
+        return f"{shown.day_words(first.isoformat())}, {first:%H:%M} to {last:%H:%M}"
+    return f"{shown.day_words(first.isoformat())} {first:%H:%M} to {shown.day_words(last.isoformat())} {last:%H:%M}"
+
+
+def _last_of(decisions: Sequence[Decision], kinds: Sequence[str]) -> Decision | None:
+    return next((one for one in reversed(decisions) if one.kind in kinds), None)
+
+
+def _double_of(me: Visitor, this: Opened, sha: str, flags: Sequence[Any]) -> Sha256 | None:
+    """The photo that a flagged double resembles, to compare with."""
+    codes = {flag.code for flag in flags}
+    mine = next((record for record in this.records if record.sha256 == sha), None)
+    if mine is None or not codes & {"near_duplicate", "alike_elsewhere"}:
+        return None
+    bits = me.home.settings.coverage.double_bits
+    if "near_duplicate" in codes:
+        for other in this.records:
+            if other.sha256 != sha and _apart(other.look.phash, mine.look.phash) <= bits:
+                return other.sha256
+    near = covering.Covering(me.home).near_matches(ClaimId(this.number), [mine])
+    return min(near, key=lambda one: one.bits).other if near else None
+
+
+def _apart(one: str, other: str) -> int:
+    return (int(one, 16) ^ int(other, 16)).bit_count() if one and other else 64
+
+
+@router.get("/counts")
+def counts(me: Looking, number: str) -> JSONResponse:
+    """The claim's coverage in numbers, for a page that stays open."""
+    this = opened(me, number)
+    if this.report is None or this.row is None:
+        return JSONResponse({})
+    return JSONResponse({"verdict": this.verdict, "version": this.row.version})
+
+
+@router.get("/missing")
+def missing_page(me: Looking, number: str) -> HTMLResponse:
+    """The list for the adjuster, to read on a phone or print."""
+    this = opened(me, number)
+    if this.report is None:
+        raise BadInputError("The tray has no list of shots.", "Choose a claim.")
+    decisions = me.home.catalog.claims.decisions(kinds=("return",), claim=this.claim)
+    note = decisions[-1] if decisions and this.row and this.row.state is ClaimState.RETURNED else None
+    return me.page(
+        "missing.html", this=this, tab="missing", to_shoot=still_to_shoot(this.report), returned=note
+    )
+
+
+@router.get("/day")
+def day_page(me: Looking, number: str) -> HTMLResponse:
+    """How the days of this claim were cut into houses, why, and how sure that is."""
+    this = opened(me, number)
+    known = me.home.catalog.claims.all()
+    insured = {row.claim.claim: row.claim.insured for row in known}
+    segments = me.home.catalog.photos.segments_of(this.claim)
+    outline = me.home.catalog.photos.outline([row.segment for row in segments])
+    nearby = {row.claim for row in segments if row.claim}
+    waiting = [row.claim.claim for row in known if row.state is ClaimState.OPEN]
+    corrections = [
+        (one, _told(me, one))
+        for one in me.home.catalog.claims.decisions(kinds=reviewing.BOUNDARY_KINDS)
+        if one.claim in nearby or one.claim == this.claim
+    ]
+    return me.page(
+        "day.html",
+        this=this,
+        tab="day",
+        days=timetable(segments, outline, insured, this.claim),
+        seen=reviewing.day_mark(me.home, this.claim),
+        names=sorted({*nearby, *waiting[-80:]}),
+        corrections=corrections[::-1][:20],
+    )
+
+
+@router.get("/doubles")
+def doubles_page(me: Looking, number: str) -> HTMLResponse:
+    """Photos of this claim that look nearly alike, or like another claim's."""
+    this = opened(me, number)
+    pictured = [r for r in this.records if r.look.phash and not r.look.dividers and not r.look.labels]
+    bits = me.home.settings.coverage.double_bits
+    first_of: dict[int, tuple[int, int]] = {}
+    for first, second, apart in pairs([record.look.phash for record in pictured], bits):
+        first_of.setdefault(second, (first, apart))
+    inside = [
+        (pictured[first], pictured[second], apart) for second, (first, apart) in sorted(first_of.items())
+    ]
+    near = covering.Covering(me.home).near_matches(ClaimId(this.number), pictured) if this.claim else []
+    others = {r.sha256: r for r in me.home.catalog.photos.records([m.other for m in near[:MOST_DOUBLES]])}
+    mine = {record.sha256: record for record in pictured}
+    outside = [(mine[m.photo], others[m.other], m.bits) for m in near if m.other in others]
+    return me.page(
+        "doubles.html",
+        this=this,
+        tab="doubles",
+        inside=inside[:MOST_DOUBLES],
+        outside=outside[:MOST_DOUBLES],
+        left_out=max(0, len(inside) - MOST_DOUBLES) + max(0, len(near) - len(outside)),
+    )
+
+
+@router.get("/trail")
+def trail_page(me: Looking, number: str) -> HTMLResponse:
+    """What people decided about this claim, and what the custody log says of it."""
+    this = opened(me, number)
+    claims = me.home.catalog.claims
+    decisions = claims.decisions(claim=this.claim, standing_only=False) if this.claim else []
+    entries = list(me.home.custody.about(this.number))[-MOST_TRAIL:]
+    return me.page(
+        "trail.html",
+        this=this,
+        tab="trail",
+        decisions=[(one, _told(me, one)) for one in decisions[::-1]],
+        entries=entries[::-1],
+        undoable={"tag", "waive", *reviewing.BOUNDARY_KINDS},
+    )
+
+
+def _told(me: Visitor, one: Decision) -> str:
+    """A decision as a sentence without its subject."""
+    after: Any = one.after
+    photos = after.get("photos", []) if isinstance(after, dict) else []
+    many = f"{len(photos)} photos" if len(photos) != 1 else "1 photo"
+    match one.kind:
+        case "tag":
+            said: dict[str, None] = {}
+            for facets in after.values():
+                for facet, value in facets.items():
+                    words = shown.plain(me.home.vocabulary, Facet(facet), value) if value else "taken back"
+                    said[f"{facet} {words}"] = None
+            listed = list(said)
+            more = f" and {len(listed) - 4} more" if len(listed) > 4 else ""
+            how_many = "1 photo" if len(after) == 1 else f"{len(after)} photos"
+            return f"said of {how_many}: {', '.join(listed[:4])}{more}"
+        case "move":
+            return f"put {many} to {after['claim'] or 'no house'}"
+        case "name":
+            return f"named a stretch of {many} {after['claim']}"
+        case "cut":
+            return "let a new stretch begin"
+        case "join":
+            return "took a boundary away"
+        case "waive":
+            place = f" at {after['place']}" if after["place"] else ""
+            return f"set {after['requirement'].replace('_', ' ')}{place} aside: {after['why']}"
+        case "sign":
+            return f"signed off{': ' + after['note'] if after.get('note') else ''}"
+        case "return":
+            return f"sent back with {len(after['missing'])} shots to take{': ' + after['note'] if after['note'] else ''}"
+        case "take_back":
+            return f"took that back{': ' + after['note'] if after.get('note') else ''}"
+        case _:
+            return one.kind.replace("_", " ")

@@ -1,0 +1,133 @@
+"""What stands before every request (its host, origin and size), and the headers of every answer."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Collection, Mapping, MutableMapping
+from typing import Any
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+MOST_BYTES = 512 * 1024
+"""Of a request's body. 2,000 photos tagged at once come to half of it; no file is ever sent here."""
+
+LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+
+CONTENT_POLICY = (
+    "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
+    "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+)
+"""Nothing from elsewhere, nothing written into a page itself (Content Security Policy Level 3, W3C)."""
+
+HEADERS: Mapping[str, str] = {
+    "content-security-policy": CONTENT_POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+    "x-frame-options": "DENY",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=()",
+}
+_READING = frozenset({"GET", "HEAD"})
+
+
+class _TooLargeError(Exception):
+    """The body goes on beyond what is allowed."""
+
+
+class Guard:
+    """Refuses what cannot be meant for this board, and puts the safety headers on every answer.
+
+    A request under another host's name is refused: a name that an attacker's DNS points here would otherwise
+    make their page this board's own (DNS rebinding).
+    """
+
+    def __init__(
+        self, app: App, *, hosts: Collection[str], secure: bool, most_bytes: int = MOST_BYTES
+    ) -> None:
+        self._app = app
+        self._hosts = {host.casefold() for host in hosts}
+        self._most_bytes = most_bytes
+        self._always = [(name.encode(), value.encode()) for name, value in HEADERS.items()]
+        if secure:
+            self._always.append((b"strict-transport-security", b"max-age=31536000"))
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request (ASGI)."""
+        if scope["type"] == "websocket":
+            await send({"type": "websocket.close", "code": 1008})
+            return
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers = {name.lower(): value.decode("latin-1") for name, value in scope["headers"]}
+        started = False
+
+        async def sending(message: Message) -> None:
+            nonlocal started
+            if message["type"] == "http.response.start":
+                started = True
+                message["headers"] = self._dressed(message["headers"])
+            await send(message)
+
+        if refused := self._refused(scope, headers):
+            await _say(sending, *refused)
+            return
+        try:
+            await self._app(scope, self._counted(receive), sending)
+        except _TooLargeError:
+            if not started:
+                await _say(sending, 413, "That is more than a page of this board ever sends.")
+
+    def _refused(self, scope: Scope, headers: Mapping[bytes, str]) -> tuple[int, str] | None:
+        host = headers.get(b"host", "")
+        name = host if host.endswith("]") else host.rpartition(":")[0] or host
+        if name.casefold() not in self._hosts:
+            return 421, "This board does not go by that name."
+        if scope["method"] not in {*_READING, "POST"}:
+            return 405, "The board is only read from and posted to."
+        length = headers.get(b"content-length", "0")
+        if not length.isascii() or not length.isdigit() or int(length) > self._most_bytes:
+            return 413, "That is more than a page of this board ever sends."
+        if scope["method"] not in _READING:
+            # Fetch Metadata (W3C) and RFC 6454: what another site's page sends says so. A page that names no
+            # referrer gives its origin as null, so then the browser's own word on the site must be there.
+            site, origin = headers.get(b"sec-fetch-site"), headers.get(b"origin")
+            known = origin is None or origin.partition("://")[2].casefold() == host.casefold()
+            if site not in {None, "same-origin", "none"} or not (
+                known or (origin == "null" and site == "same-origin")
+            ):
+                return 403, "That was sent from another site's page."
+        return None
+
+    def _counted(self, receive: Receive) -> Receive:
+        received = 0
+
+        async def receiving() -> Message:
+            nonlocal received
+            message = await receive()
+            if message["type"] == "http.request":
+                received += len(message.get("body", b""))
+                if received > self._most_bytes:
+                    raise _TooLargeError
+            return message
+
+        return receiving
+
+    def _dressed(self, headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+        present = {name.lower() for name, _ in headers}
+        out = [(name, value) for name, value in headers if name.lower() != b"server"]
+        out += [(name, value) for name, value in self._always if name not in present]
+        if b"cache-control" not in present:
+            out.append((b"cache-control", b"no-store"))
+        return out
+
+
+async def _say(send: Send, status: int, words: str) -> None:
+    body = f"{words}\n".encode()
+    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode())]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,204 @@
+"""The list of claims, what needs attention first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from evidence.board.background import AT_ONCE, COUNTED, basis, count, is_current
+from evidence.catalog.claims import ClaimRow
+from evidence.catalog.tallies import Tally
+from evidence.catalog.users import Duty
+from evidence.home import ArchiveHome
+from evidence.model import ClaimId, ClaimState
+
+PER_PAGE = 60
+"""Claims on one page: more would scroll, not be read."""
+
+
+class Need(StrEnum):
+    """What a claim waits for, the most pressing first."""
+
+    HOUSE = "house"
+    SHOTS = "shots"
+    GUESSES = "guesses"
+    READY = "ready"
+    UNCOUNTED = "uncounted"
+    BACK = "back"
+    EMPTY = "empty"
+    SIGNED = "signed"
+    ENDED = "ended"
+
+
+NEED_WORDS = {
+    Need.HOUSE: "Photos that may be at the wrong house",
+    Need.SHOTS: "Shots missing",
+    Need.GUESSES: "Only guesses in the way",
+    Need.READY: "Ready to sign off",
+    Need.UNCOUNTED: "Being counted",
+    Need.BACK: "Sent back to the adjuster",
+    Need.EMPTY: "No photos yet",
+    Need.SIGNED: "Signed off",
+    Need.ENDED: "Closed or purged",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One claim of the list."""
+
+    number: str
+    insured: str
+    address: str
+    peril: str
+    state: str
+    need: Need
+    photos: int
+    first: str | None
+    to_confirm: int
+    tally: Tally | None
+    """None where it was not counted, or is out of date."""
+    missing_words: str
+
+    @property
+    def bar(self) -> tuple[float, float, float, float]:
+        """Shares shown, set aside, guessed and missing, for a bar that is 100 wide."""
+        if self.tally is None:
+            return (0, 0, 0, 0)
+        parts = (self.tally.met, self.tally.waived, self.tally.guessed, self.tally.missing)
+        all_of_them = sum(parts) or 1
+        shares = [round(100 * part / all_of_them, 2) for part in parts]
+        return (shares[0], shares[1], shares[2], shares[3])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """One page of the list, and what the rest comes to."""
+
+    lines: tuple[Line, ...]
+    counts: dict[Need, int]
+    """All claims by what they wait for, whatever the page shows."""
+    found: int
+    page: int
+    pages: int
+    unassigned: int
+    uncounted: int
+
+
+def listing(home: ArchiveHome, *, duty: Duty, search: str, need: Need | None, page: int) -> Listing:
+    """The claims that fit, most pressing first, the longest waiting first among equals.
+
+    Reads the whole list in a handful of queries whatever its length. A few claims whose count is old are counted
+    now; for more than that the numbers are left out until they are there.
+    """
+    photos, confirm = home.catalog.photos.counts(), home.catalog.photos.to_confirm()
+    rows, tallies = home.catalog.claims.all(), home.catalog.tallies.all()
+    ground = basis(home)
+    stale = [
+        row
+        for row in rows
+        if row.state in COUNTED
+        and row.claim.claim in photos
+        and not is_current(tallies.get(row.claim.claim), row, ground)
+    ]
+    if 0 < len(stale) <= AT_ONCE:
+        count(home, stale)
+        tallies, stale = home.catalog.tallies.all(), []
+    old = {row.claim.claim for row in stale}
+    lines = [
+        _line(row, photos.get(row.claim.claim), confirm.get(row.claim.claim, 0), tallies, old) for row in rows
+    ]
+    counts = {one: sum(line.need is one for line in lines) for one in Need}
+    wanted = search.casefold().split()
+    lines = [
+        line
+        for line in lines
+        if (need is None or line.need is need)
+        and all(word in f"{line.number} {line.insured} {line.address}".casefold() for word in wanted)
+    ]
+    order = _order(duty)
+    lines.sort(key=lambda line: (order.index(line.need), line.first or "9", line.number))
+    pages = max(1, -(-len(lines) // PER_PAGE))
+    page = min(max(1, page), pages)
+    return Listing(
+        lines=tuple(lines[(page - 1) * PER_PAGE : page * PER_PAGE]),
+        counts=counts,
+        found=len(lines),
+        page=page,
+        pages=pages,
+        unassigned=photos.get(None, (0, None, None))[0],
+        uncounted=len(stale),
+    )
+
+
+def _order(duty: Duty) -> list[Need]:
+    """An adjuster first sees what was sent back to them."""
+    order = list(Need)
+    if duty is Duty.ADJUSTER:
+        order.remove(Need.BACK)
+        order.insert(0, Need.BACK)
+    return order
+
+
+def _line(
+    row: ClaimRow,
+    photos: tuple[int, str | None, str | None] | None,
+    to_confirm: int,
+    tallies: dict[ClaimId, Tally],
+    old: set[ClaimId],
+) -> Line:
+    claim = row.claim
+    tally = tallies.get(claim.claim) if claim.claim not in old else None
+    need = _need(row, photos is not None, to_confirm, tally)
+    return Line(
+        number=claim.claim,
+        insured=claim.insured,
+        address=claim.address,
+        peril=claim.peril,
+        state=row.state.value,
+        need=need,
+        photos=photos[0] if photos else 0,
+        first=photos[1] if photos else None,
+        to_confirm=to_confirm,
+        tally=tally,
+        missing_words=_words(need, tally, to_confirm),
+    )
+
+
+def _need(row: ClaimRow, has_photos: bool, to_confirm: int, tally: Tally | None) -> Need:
+    if row.state in (ClaimState.CLOSED, ClaimState.PURGED):
+        return Need.ENDED
+    if row.state is ClaimState.SIGNED:
+        return Need.SIGNED
+    if row.state is ClaimState.RETURNED:
+        return Need.BACK
+    if not has_photos:
+        return Need.EMPTY
+    if to_confirm:
+        return Need.HOUSE
+    if tally is None:
+        return Need.UNCOUNTED
+    if tally.missing:
+        return Need.SHOTS
+    return Need.GUESSES if tally.guessed else Need.READY
+
+
+def _words(need: Need, tally: Tally | None, to_confirm: int) -> str:
+    parts = []
+    if to_confirm and need is Need.HOUSE:
+        parts.append(f"{to_confirm} to place")
+    if tally is not None and need in (Need.SHOTS, Need.GUESSES, Need.HOUSE, Need.BACK):
+        if tally.missing:
+            parts.append(f"{tally.missing} missing")
+        if tally.guessed:
+            parts.append(f"{tally.guessed} guessed")
+    if parts:
+        return ", ".join(parts)
+    return {
+        Need.READY: "all shown",
+        Need.UNCOUNTED: "being counted",
+        Need.BACK: "sent back",
+        Need.EMPTY: "no photos",
+        Need.SIGNED: "signed off",
+        Need.ENDED: "ended",
+    }.get(need, "")

@@ -1,0 +1,67 @@
+"""Thumbnails as the intake made them, or made again when they were thrown away. Never the original."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from pathlib import Path
+
+from evidence import filing
+from evidence.home import ArchiveHome
+from evidence.model import MediaKind, Sha256
+from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, thumb_path
+
+MOST_BYTES = 300 * 1024 * 1024
+"""Of an original that is decoded while somebody waits; larger ones wait for the intake's own processes."""
+REMEMBERED = 5000
+"""Originals that gave no thumbnail, so that a page does not decode them again and again."""
+
+
+class Pictures:
+    """Small pictures of one archive. One original is decoded at a time: a hostile one costs one thread."""
+
+    def __init__(self, home: ArchiveHome) -> None:
+        self._home = home
+        self._decoding = threading.Lock()
+        self._hopeless: OrderedDict[Sha256, None] = OrderedDict()
+
+    def small(self, sha: Sha256, side: int) -> Path | None:
+        """The upright JPEG of that long side, made now if it must be; None when the original shows no picture.
+
+        `sha` is known to the catalog, `side` one of THUMB_SIDES.
+        """
+        place = thumb_path(self._home.thumbs, sha, side)
+        if place.is_file():
+            return place
+        if sha in self._hopeless:
+            return None
+        with self._decoding:
+            if not place.is_file():
+                self._make(sha)
+        if place.is_file():
+            return place
+        self._hopeless[sha] = None
+        while len(self._hopeless) > REMEMBERED:
+            self._hopeless.popitem(last=False)
+        return None
+
+    def _make(self, sha: Sha256) -> None:
+        record = self._home.catalog.photos.records([sha])[0]
+        original = filing.original_file(self._home, sha)
+        if record.kind not in (MediaKind.PHOTO, MediaKind.RAW) or original is None:
+            return
+        if original.stat().st_size > MOST_BYTES:
+            return
+        look(
+            LookRequest(
+                path=original,
+                sha256=sha,
+                kind=record.kind,
+                orientation=record.facts.orientation,
+                thumb_dir=self._home.thumbs,
+                options=LookOptions(read_writing=False, scene_kinds=False),
+            )
+        )
+
+
+SIDES = frozenset(THUMB_SIDES)

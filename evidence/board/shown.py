@@ -1,0 +1,396 @@
+"""What pages show, as plain values: tiles, pills, the table of required shots, flags with their photos."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from urllib.parse import urlencode
+
+from evidence.catalog.users import Duty
+from evidence.coverage.report import CoverageReport, Item, Status
+from evidence.coverage.shots import FACES, ForEach, ShotList
+from evidence.model import (
+    Condition,
+    Face,
+    Facet,
+    FacetValue,
+    Finding,
+    MediaKind,
+    PhotoRecord,
+    Sha256,
+    Source,
+    tag_value,
+)
+from evidence.reviewing import mark_of
+from evidence.tags.vocabulary import Vocabulary
+
+FACET_ORDER = (Facet.FACE, Facet.ROLE, Facet.COMPONENT, Facet.CONDITION, Facet.COUNT)
+
+KEYS: Mapping[Facet, Mapping[str, str]] = {
+    Facet.FACE: {"front": "f", "right": "r", "back": "b", "left": "l", "none": "n"},
+    Facet.ROLE: {
+        "overview": "o",
+        "elevation": "e",
+        "slope": "s",
+        "test_square": "t",
+        "close_up": "c",
+        "no_damage_proof": "p",
+        "measurement": "m",
+        "other": "x",
+    },
+    Facet.CONDITION: {"damage": "d", "no_damage": "u"},
+}
+"""One keystroke a word; the digits go to the components that the claim's list asks for."""
+
+STATUS_WORDS = {
+    Status.MET: "shown",
+    Status.GUESSED: "guess only",
+    Status.MISSING: "not shown",
+    Status.WAIVED: "set aside",
+    Status.NOT_NEEDED: "not asked",
+}
+SOURCE_WORDS = {
+    Source.PERSON: "said by a person",
+    Source.LABEL: "said by a label card",
+    Source.WRITING: "guessed from writing",
+    Source.PIXELS: "guessed from the picture",
+    Source.PLACE: "guessed from where it was taken",
+    Source.HABIT: "guessed from the usual walk",
+    Source.FUSED: "guessed from several signs",
+}
+DUTY_WORDS = {Duty.ADJUSTER: "adjuster", Duty.REVIEWER: "file reviewer", Duty.OFFICE: "office"}
+CELL_PICTURES = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pill:
+    """One facet of a photo as it is shown."""
+
+    facet: str
+    value: str
+    words: str
+    sure: int | None
+    """Percent for a guess; None when it is stated."""
+    why: str
+
+    @property
+    def text(self) -> str:
+        """The pill's whole text; a guess says that it is one."""
+        return self.words if self.sure is None else f"{self.words}? guess {self.sure} %"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tile:
+    """One photo among many."""
+
+    sha: Sha256
+    number: int
+    name: str
+    time: str
+    kind: str
+    mark: str
+    pills: tuple[Pill, ...]
+    flags: tuple[str, ...]
+    confirm: bool
+    """Its house is not certain."""
+
+    @property
+    def pictured(self) -> bool:
+        """Whether there may be a picture of it."""
+        return self.kind in (MediaKind.PHOTO, MediaKind.RAW)
+
+    @property
+    def alt(self) -> str:
+        """What a listener is told it shows."""
+        said = ", ".join(pill.text for pill in self.pills)
+        return f"Photo {self.number}, {self.name}: {said or 'nothing said yet'}"
+
+
+def percent(share: float) -> int:
+    """A probability as whole percent, never 100 for what is less than certain."""
+    return 100 if share >= 1 else min(99, round(share * 100))
+
+
+def pills_of(record: PhotoRecord, vocabulary: Vocabulary) -> tuple[Pill, ...]:
+    """What is stated, and what is guessed strongly enough to be shown."""
+    found = []
+    for facet in FACET_ORDER:
+        value = record.tags.get(facet)
+        if value is None or not _shows(value, vocabulary):
+            continue
+        found.append(
+            Pill(
+                facet=facet.value,
+                value=value.value,
+                words=plain(vocabulary, facet, value.value),
+                sure=None if value.stated else percent(value.confidence),
+                why=f"{SOURCE_WORDS[value.source]}{f': {value.reason}' if value.reason else ''}",
+            )
+        )
+    return tuple(found)
+
+
+def _shows(value: FacetValue, vocabulary: Vocabulary) -> bool:
+    if value.facet is Facet.CONDITION and value.value == Condition.UNSTATED:
+        return False
+    return value.stated or value.confidence >= vocabulary.guess.shows
+
+
+def plain(vocabulary: Vocabulary, facet: Facet, value: str) -> str:
+    """The value in words, a count with what is counted."""
+    if facet is Facet.COUNT:
+        return f"{value} {'hit' if value == '1' else 'hits'}"
+    return vocabulary.plain(facet, value)
+
+
+def tile_of(record: PhotoRecord, vocabulary: Vocabulary, flags: Sequence[Finding] = ()) -> Tile:
+    """The photo as a tile; `flags` are those of the claim's report about it."""
+    return Tile(
+        sha=record.sha256,
+        number=record.order + 1,
+        name=record.name,
+        time=clock(record.corrected),
+        kind=record.kind.value,
+        mark=mark_of(record),
+        pills=pills_of(record, vocabulary),
+        flags=tuple(flag.message for flag in flags),
+        confirm=record.to_confirm,
+    )
+
+
+def tile_data(tile: Tile) -> dict[str, object]:
+    """The parts of a tile that a tag changes, for the page's script."""
+    return {
+        "sha": tile.sha,
+        "mark": tile.mark,
+        "alt": tile.alt,
+        "pills": [
+            {"facet": p.facet, "value": p.value, "text": p.text, "guess": p.sure is not None, "why": p.why}
+            for p in tile.pills
+        ],
+    }
+
+
+def clock(moment: datetime | None) -> str:
+    """The time of day to the second."""
+    return moment.strftime("%H:%M:%S") if moment else "no time"
+
+
+def day_words(text: str | None) -> str:
+    """A day from an ISO date or time, spelt so that nobody mixes up day and month."""
+    if not text:
+        return "no date"
+    day = datetime.fromisoformat(text)
+    return f"{day.day} {day:%b %Y}"
+
+
+def flags_by_photo(report: CoverageReport) -> dict[str, list[Finding]]:
+    """The report's flags about each photo; under the empty name those about the whole claim."""
+    found: dict[str, list[Finding]] = defaultdict(list)
+    for flag in report.flags:
+        found[flag.subject].append(flag)
+    return found
+
+
+# --- the table of required shots ---------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """One required shot in one place."""
+
+    item: Item
+    status: str
+    words: str
+    pictures: tuple[Sha256, ...]
+    more: int
+    link: str
+    guessed: frozenset[Sha256]
+    """Those of the pictures that rest on a guess."""
+
+    @property
+    def where(self) -> str:
+        """Its place, as a form sends it back."""
+        return self.item.key[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One required shot in all its places."""
+
+    requirement: str
+    title: str
+    asked: str
+    faced: bool
+    """Asked for on each face: one cell under each; otherwise cells across all."""
+    cells: Mapping[str, Cell]
+    """By face, or by place for the others."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """Rows that are shot from the same ground."""
+
+    area: str
+    rows: tuple[Row, ...] = field(default=())
+
+
+def table(report: CoverageReport, shots: ShotList, number: str) -> list[Part]:
+    """The list's shots in its own order, gathered by where one stands for them."""
+    by_shot: dict[str, list[Item]] = defaultdict(list)
+    for item in report.items:
+        if item.status is not Status.NOT_NEEDED:
+            by_shot[item.requirement].append(item)
+    parts: dict[str, list[Row]] = {}
+    for shot in shots.shots:
+        items = by_shot.get(shot.id)
+        if not items:
+            continue
+        faced = shot.for_each in (ForEach.ELEVATION, ForEach.SLOPE)
+        order = {face: place for place, face in enumerate(FACES)}
+        items.sort(key=lambda item: (order.get(item.face or Face.NONE, 9), item.structure))
+        row = Row(
+            requirement=shot.id,
+            title=shot.title,
+            asked=items[0].asked,
+            faced=faced,
+            cells={(item.key[1] if not faced else str(item.face)): _cell(item, number) for item in items},
+        )
+        parts.setdefault(shot.area.value, []).append(row)
+    return [Part(area=area, rows=tuple(rows)) for area, rows in parts.items()]
+
+
+def _cell(item: Item, number: str) -> Cell:
+    photos = dict.fromkeys((*item.photos, *item.guesses))
+    pictures = list(photos)
+    words = STATUS_WORDS[item.status]
+    query = urlencode({"number": number, "need": item.requirement, "at": item.key[1]})
+    return Cell(
+        item=item,
+        status=item.status.value,
+        words=words,
+        pictures=tuple(pictures[:CELL_PICTURES]),
+        more=max(0, len(pictures) - CELL_PICTURES),
+        link=f"/photos?{query}",
+        guessed=frozenset(item.guesses),
+    )
+
+
+def found_item(report: CoverageReport, requirement: str, place: str) -> Item | None:
+    """The report's item of that shot and place."""
+    return next((item for item in report.items if item.key == (requirement, place)), None)
+
+
+# --- filters -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filter:
+    """Which of a claim's photos are wanted; empty fields want all."""
+
+    need: str = ""
+    at: str = ""
+    face: str = ""
+    role: str = ""
+    component: str = ""
+    condition: str = ""
+    show: str = ""
+
+    @property
+    def narrow(self) -> bool:
+        """Whether anything is left out."""
+        return any((self.need, self.face, self.role, self.component, self.condition, self.show))
+
+
+SHOW_WORDS = {
+    "guesses": "with a guess in them",
+    "unsaid": "nothing said yet",
+    "flagged": "with something to look at",
+    "unsure": "that may be another house's",
+}
+
+
+def wanted(
+    records: Iterable[PhotoRecord],
+    wish: Filter,
+    *,
+    item: Item | None,
+    flagged: Mapping[str, Sequence[Finding]],
+    vocabulary: Vocabulary,
+) -> list[PhotoRecord]:
+    """The photos that the filter lets through, in their order."""
+    only: set[Sha256] | None = None
+    if item is not None:
+        only = {*item.photos, *item.guesses} or {near.photo for near in item.candidates}
+    return [
+        record
+        for record in records
+        if (only is None or record.sha256 in only)
+        and all(
+            not value or tag_value(record.tags, facet) == value
+            for facet, value in (
+                (Facet.FACE, wish.face),
+                (Facet.ROLE, wish.role),
+                (Facet.COMPONENT, wish.component),
+                (Facet.CONDITION, wish.condition),
+            )
+        )
+        and _of_kind(record, wish.show, flagged, vocabulary)
+    ]
+
+
+def _of_kind(
+    record: PhotoRecord, show: str, flagged: Mapping[str, Sequence[Finding]], vocabulary: Vocabulary
+) -> bool:
+    pills = pills_of(record, vocabulary) if show in ("guesses", "unsaid") else ()
+    return {
+        "guesses": any(pill.sure is not None for pill in pills),
+        "unsaid": not pills,
+        "flagged": record.sha256 in flagged,
+        "unsure": record.to_confirm,
+    }.get(show, True)
+
+
+# --- the buttons of the tag panel --------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """A word that can be stated, and its key."""
+
+    facet: str
+    value: str
+    words: str
+    key: str
+
+
+def choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[Choice]]:
+    """The words with a key of their own, by facet; the components are those that the claim's list asks for."""
+    found = {
+        facet.value: [
+            Choice(facet=facet.value, value=value, words=vocabulary.plain(facet, value), key=key)
+            for value, key in keys.items()
+            if vocabulary.word(facet, value)
+        ]
+        for facet, keys in KEYS.items()
+    }
+    asked = _components(shots) if shots else []
+    found["component"] = [
+        Choice(
+            facet="component", value=value, words=vocabulary.plain(Facet.COMPONENT, value), key=str(number)
+        )
+        for number, value in enumerate(asked[:9], start=1)
+        if vocabulary.word(Facet.COMPONENT, value)
+    ]
+    return found
+
+
+def _components(shots: ShotList) -> list[str]:
+    found: dict[str, None] = {}
+    for shot in shots.shots:
+        for way in shot.ways:
+            for part in way.parts:
+                found |= dict.fromkeys(sorted(part.criteria.components or ()))
+    return list(found)

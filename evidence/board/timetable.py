@@ -1,0 +1,138 @@
+"""A day drawn: stretches on a scale of hours, and the photos on either side of each boundary."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from evidence.catalog.photos import Outlined, SegmentRow
+from evidence.model import ClaimId, MediaKind
+
+BESIDE = 5
+"""Photos shown on either side of a boundary: as far as it may be moved in one go."""
+WIDTH = 1000.0
+"""Of the drawing, in its own units."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Photos under one roof, and why they begin where they do."""
+
+    row: SegmentRow
+    name: str
+    ours: bool
+    """It belongs to the claim whose page this is."""
+    tone: int
+    """0 to 4, so that neighbours differ."""
+    first: Outlined
+    times: str
+    before: tuple[Outlined, ...]
+    """The last photos of the stretch before, oldest first; empty for the day's first."""
+    after: tuple[Outlined, ...]
+    """The first photos of this stretch."""
+    x: float
+    width: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tick:
+    """A full or half hour on the scale."""
+
+    x: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Day:
+    """One day of work."""
+
+    day: str
+    stretches: tuple[Stretch, ...]
+    ticks: tuple[Tick, ...]
+    marks: tuple[float, ...]
+    """Where on the scale each photo lies, thinned out to what can be told apart."""
+
+
+def timetable(
+    segments: Sequence[SegmentRow],
+    outline: Mapping[str, Sequence[Outlined]],
+    insured: Mapping[ClaimId, str],
+    ours: ClaimId | None,
+) -> list[Day]:
+    """The days of these segments in order, each drawn on its own scale."""
+    days: dict[str, list[SegmentRow]] = {}
+    for row in segments:
+        if outline.get(row.segment):
+            days.setdefault(row.day, []).append(row)
+    return [_day(day, rows, outline, insured, ours) for day, rows in sorted(days.items())]
+
+
+def _day(
+    day: str,
+    rows: Sequence[SegmentRow],
+    outline: Mapping[str, Sequence[Outlined]],
+    insured: Mapping[ClaimId, str],
+    ours: ClaimId | None,
+) -> Day:
+    times = [one.corrected for row in rows for one in outline[row.segment] if one.corrected]
+    start, end = _span(times)
+    houses = list(dict.fromkeys(row.claim for row in rows))
+    stretches: list[Stretch] = []
+    for place, row in enumerate(rows):
+        photos = outline[row.segment]
+        inside = [one.corrected for one in photos if one.corrected]
+        left = _x(min(inside), start, end) if inside else 0.0
+        right = _x(max(inside), start, end) if inside else 0.0
+        before = outline[rows[place - 1].segment][-BESIDE:] if place else ()
+        stretches.append(
+            Stretch(
+                row=row,
+                name=_name(row, insured),
+                ours=row.claim == ours,
+                tone=houses.index(row.claim) % 5,
+                first=photos[0],
+                times=f"{min(inside):%H:%M} to {max(inside):%H:%M}" if inside else "no times",
+                before=tuple(before),
+                after=tuple(photos[:BESIDE]),
+                x=left,
+                width=max(4.0, right - left),
+            )
+        )
+    marks = tuple(sorted({round(_x(moment, start, end)) * 1.0 for moment in times}))
+    return Day(day=day, stretches=tuple(stretches), ticks=_ticks(start, end), marks=marks)
+
+
+def _name(row: SegmentRow, insured: Mapping[ClaimId, str]) -> str:
+    if row.claim:
+        return insured.get(row.claim) or f"Claim {row.claim}"
+    return "A house without a name" if row.unknown else "Between houses"
+
+
+def _span(times: Sequence[datetime]) -> tuple[datetime, datetime]:
+    if not times:
+        return datetime(2000, 1, 1), datetime(2000, 1, 1, 1)
+    first = min(times).replace(minute=0, second=0, microsecond=0)
+    last = max(times).replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+    return first, last
+
+
+def _x(moment: datetime, start: datetime, end: datetime) -> float:
+    return round(WIDTH * ((moment - start) / (end - start)), 1)
+
+
+def _ticks(start: datetime, end: datetime) -> tuple[Tick, ...]:
+    hours = max(1, round((end - start) / timedelta(hours=1)))
+    every = max(1, -(-hours // 12))
+    return tuple(
+        Tick(
+            x=_x(start + timedelta(hours=hour), start, end),
+            words=f"{start + timedelta(hours=hour):%H:%M}",
+        )
+        for hour in range(0, hours + 1, every)
+    )
+
+
+def pictured(one: Outlined) -> bool:
+    """Whether there may be a thumbnail of it."""
+    return one.kind in (MediaKind.PHOTO, MediaKind.RAW)
