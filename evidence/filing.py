@@ -17,6 +17,7 @@ from evidence.archive.bagcheck import BagCheck
 from evidence.archive.bags import BagBuilt, PayloadFile
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, Pushed, Target
+from evidence.besides import sidecars, sweep
 from evidence.cards.copying import kept_path, link_or_copy, object_path
 from evidence.cards.durable import discard
 from evidence.catalog.keeping import CopyRow
@@ -72,6 +73,7 @@ def file_away(home: ArchiveHome, *, progress: Progress = quiet) -> int:
         progress("Filing", number, len(dirty))
         _build(home, claim, wanted[claim])
     _tidy_store(home)
+    sweep(home)
     progress("Filing", len(dirty), len(dirty))
     return len(dirty)
 
@@ -186,6 +188,7 @@ def _build(home: ArchiveHome, claim: ClaimId, files: Mapping[Sha256, _Wanted]) -
         )
         for sha, want in files.items()
     }
+    payload |= sidecars(home, claim, {sha: want.payload_path for sha, want in files.items()}, place)
     built = bags.build_bag(place, payload, _records(home, claim, files), _info(home, claim))
     added = [sha for sha in files if sha not in old]
     with home.catalog.together():
@@ -265,6 +268,7 @@ _HOW_TO_CHECK = """\
 This folder is a BagIt bag (RFC 8493). The photographs lie under data/ as the camera wrote them.
 To prove that none has changed, with no program of ours:
     sha256sum -c manifest-sha256.txt        (in this folder; shasum -a 256 -c on macOS)
+NAME.xmp beside a photograph says what it shows, for any program that reads XMP (ISO 16684-1).
 records/claim.json and records/photos.json say what the archive knew of the claim and of each photo.
 """
 

@@ -25,7 +25,7 @@ from evidence.archive.bagread import (
     read_text,
     walk,
 )
-from evidence.archive.names import decode_path, fold, why_unsafe
+from evidence.archive.names import beside, decode_path, fold, why_unsafe
 from evidence.cards.durable import CHUNK, drop_cache
 from evidence.model import Finding, Sha256
 
@@ -73,7 +73,8 @@ def check_bag(
 
     `fast` reads only the tag files and counts the payload against Payload-Oxum, which proves
     nothing about its bytes. `expected` (path below `data/` to digest) is what the manifest
-    itself must say: it catches a manifest that was rewritten to fit altered photos.
+    itself must say: it catches a manifest that was rewritten to fit altered photos. Sidecars
+    beside what is expected may be there too; they only repeat what the archive knows.
 
     The bag may be exchanged for its next state meanwhile: then the check begins again, so
     that what it reports is true of one state. Never raises for what a bag holds: all is in
@@ -187,6 +188,8 @@ def _check_expected(
                 "rewritten", DATA + path, f"{path}: the manifest records another digest than the archive."
             )
     for path in sorted(set(listing) - {DATA + name for name in expected}):
+        if beside(path.removeprefix(DATA)) in expected:
+            continue
         notes.wrong("not_expected", path, f"{path} is in the manifest and should not be in this bag.")
 
 

@@ -13,6 +13,9 @@ from evidence.errors import BadInputError
 LONGEST_NAME = 240
 """Bytes of UTF-8 in one part of a path. File systems allow 255; the rest is room for `.part` and the like."""
 
+SIDECAR = ".xmp"
+"""Ending of the file that stands beside an original and says what the archive knows of it (ISO 16684-1)."""
+
 _WINDOWS_BARRED = frozenset('<>:"/\\|?*')
 """RFC 8493, section 6.1.1 (Windows file naming)."""
 
@@ -80,6 +83,12 @@ def fold(path: str) -> str:
     """One spelling for all that a file system may take for the same name: case and Unicode form folded."""
     composed = unicodedata.normalize("NFC", path)
     return unicodedata.normalize("NFC", composed.casefold())
+
+
+def beside(path: str) -> str:
+    """The original that a sidecar of this name would stand beside; empty for a name that no sidecar has."""
+    match = re.fullmatch(rf"(.+?)(?: \([0-9]+\))?{re.escape(SIDECAR)}", path, re.DOTALL)
+    return match[1] if match else ""
 
 
 def require_safe(paths: Iterable[str], where: str) -> None:

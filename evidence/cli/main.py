@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from evidence.cli import adjuster, board, learning, office, reviewer
+from evidence.cli import adjuster, board, learning, office, reporting, reviewer
 from evidence.cli.common import as_data
 from evidence.errors import EvidenceError
 
@@ -22,7 +22,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for room in (adjuster, reviewer, learning, board, office):
+for room in (adjuster, reviewer, learning, board, reporting, office):
     room.register(app)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from evidence.coverage.shots import FACES
 from evidence.model import CameraFacts, Condition, Face, Facet, FacetValue, PhotoRecord, Role, Tags
@@ -71,6 +71,8 @@ def phrase(values: Mapping[Facet, FacetValue], words: Vocabulary) -> str:
     """The values as a person would say them: `Gutter, front side: no damage`. Empty for none."""
     said = {facet: value.value for facet, value in values.items() if (facet, value.value) not in SILENT}
     role, face = said.get(Facet.ROLE), said.get(Facet.FACE)
+    word = words.word(Facet.COMPONENT, said.get(Facet.COMPONENT, ""))
+    side = "slope" if word and word.zone is Zone.ROOF else "side"
     plain = {facet: words.plain(facet, value) for facet, value in said.items()}
     if role == Role.ELEVATION and face:
         head = [f"{plain[Facet.FACE]} elevation", plain.get(Facet.COMPONENT, "")]
@@ -80,7 +82,7 @@ def phrase(values: Mapping[Facet, FacetValue], words: Vocabulary) -> str:
         head = ["test square", f"{plain[Facet.FACE]} slope" if face else "", plain.get(Facet.COMPONENT, "")]
     else:
         lone = plain.get(Facet.ROLE, "") if Facet.COMPONENT not in said else ""
-        head = [plain.get(Facet.COMPONENT, lone), f"{plain[Facet.FACE]} side" if face else ""]
+        head = [plain.get(Facet.COMPONENT, lone), f"{plain[Facet.FACE]} {side}" if face else ""]
     tail = []
     if Facet.COUNT in said:
         tail.append("1 hit" if said[Facet.COUNT] == "1" else f"{said[Facet.COUNT]} hits")
@@ -117,7 +119,7 @@ def percent(probability: float) -> str:
 # --- times and compass -------------------------------------------------------------------
 
 
-def day_words(moment: datetime) -> str:
+def day_words(moment: date) -> str:
     """The day as an American office writes it."""
     return f"{MONTHS[moment.month - 1]} {moment.day}, {moment.year}"
 

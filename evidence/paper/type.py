@@ -120,7 +120,14 @@ def save(pdf: FPDF, out: Path) -> None:
 
     Raises BadInputError where the place cannot be written, DestinationError where the disk fails or is full.
     """
-    data = bytes(pdf.output())
+    write_whole(pdf.output(), out)
+
+
+def write_whole(data: bytes | bytearray, out: Path) -> None:
+    """Write a file whole under its name, or leave what stood there; a file of that name is replaced.
+
+    Raises BadInputError where the place cannot be written, DestinationError where the disk fails or is full.
+    """
     part = out.with_name(f"{out.name}.{secrets.token_hex(4)}.part")
     try:
         if out.is_dir():
