@@ -20,7 +20,7 @@ from evidence.timeline.clues import Floats, GapModel
 from evidence.timeline.day import Day, Item, Sites, beside, day_of, sheet_changes, site_of
 from evidence.timeline.reasons import reasons_of
 from evidence.timeline.values import ClaimSite, SplitOptions
-from evidence.timeline.whereabouts import Places, away_from, learn, learn_by_sheets, places_of
+from evidence.timeline.whereabouts import Places, away_from, learn, learn_by_sheets, places_of, steps_of
 
 DECIDED = 60.0
 """Nats of a person's decision: more than any evidence adds up to at one photo."""
@@ -56,13 +56,16 @@ def split_day(
     sheets = clues.sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
     heard = np.where(day.echo, np.nan, day.gaps)
     gaps = clues.fit_gaps(heard, sheet_changes(day), options)
+    steps = steps_of(day, options)
     anchored = learn_by_sheets(day, sites)
     share, boundary, _ = marginals(
-        _scores(day, gaps, sheets, places_of(day, claims, sites, options), log_modes, options)
+        _scores(day, gaps, sheets, places_of(day, steps, claims, sites, options), log_modes, options)
     )
     learn(day, share, sites, anchored)
     gaps = clues.fit_gaps(heard, boundary[1:], options)
-    answer = solve(_scores(day, gaps, sheets, places_of(day, claims, sites, options), log_modes, options))
+    answer = solve(
+        _scores(day, gaps, sheets, places_of(day, steps, claims, sites, options), log_modes, options)
+    )
     return _verdicts(day, answer, gaps, claims, sites)
 
 

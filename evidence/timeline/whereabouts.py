@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from math import hypot, isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,44 +46,67 @@ class Places:
     """(N-1,) nats of the steps between fixes as moves to another house."""
 
 
-def places_of(day: Day, claims: Mapping[ClaimId, ClaimSite], sites: Sites, options: SplitOptions) -> Places:
-    """Weigh entering, leaving and moving for every shot of the day; zeros where nothing has a position."""
-    shots, count = len(day.items), len(day.states)
-    enter, leave = np.zeros((shots, count + 1)), np.zeros((shots, count))
-    move, next_door = np.zeros(max(shots - 1, 0)), np.zeros((shots, count), dtype=np.bool_)
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """The day's positions by themselves, whatever houses stand where."""
+
+    ahead: Floats
+    """(N, 2) metres: where each shot was taken by the next few fixes, NaN where none is near in time."""
+    behind: Floats
+    """The same by the last few fixes."""
+    hops: Floats
+    """(N,) metres from `behind` of the shot before to `ahead` of this one."""
+    move: Floats
+    """(N-1,) nats of the steps between fixes as moves to another house."""
+
+
+def steps_of(day: Day, options: SplitOptions) -> Steps:
+    """Where each shot was taken, and what the steps between fixes say."""
+    shots = len(day.items)
     fixed = np.flatnonzero(~np.isnan(day.xy[:, 0]))
+    move, hops = np.zeros(max(shots - 1, 0)), np.full(shots, np.nan)
     if not fixed.size:
-        return Places(enter, leave, next_door, move)
+        nowhere = np.full((shots, 2), np.nan)
+        return Steps(nowhere, nowhere, hops, move)
     spell = spells(day)
-    for a, b in pairwise(int(i) for i in fixed):
+    steps, walks, places = [], [], []
+    for a, b in pairwise(fixed.tolist()):
+        places.append(_likeliest(day, a, b))
         if spell[b] == spell[a] + 1:
             # A long pause or a drive to the next door: whole visits tell them apart where single fixes cannot.
             before, after = fixed[spell[fixed] == spell[a]][-VISIT:], fixed[spell[fixed] == spell[b]][:VISIT]
-            hop = float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0))))
-            noise = np.array((CENTRE**2 + clues.HOUSE**2 / min(before.size, after.size)) ** 0.5)
-            move[_likeliest(day, a, b)] += float(clues.move_score(np.array(hop), noise))
-            continue
-        between = passed(day, a, b)
-        step = float(np.hypot(*(day.xy[b] - day.xy[a])))
-        walk = clues.HOUSE if between is None else min(clues.HOUSE, 4.0 + 1.2 * between)
-        noise = np.array((2 * options.fix_spread**2 + walk**2) ** 0.5)
-        move[_likeliest(day, a, b)] += float(clues.move_score(np.array(step), noise))
-    if count:
-        seen = np.array([c in sites.seen for c in day.states], dtype=np.bool_)
-        spots = clues.metres([site_of(c, claims, sites) for c in day.states], day.origin)
-        ahead = _looks(day, fixed, options.look, ahead=True)
-        behind = _looks(day, fixed, options.look, ahead=False)
-        hops = np.full(shots, np.nan)
-        hops[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
-        away, anywhere = away_from(ahead, spots), clues.move_density(hops)
-        enter[:, :-1] = np.nan_to_num(clues.site_density(away, seen, options) - anywhere[:, None])
-        enter[:, -1] = np.logaddexp(0.0, clues.neighbour_density(away) - anywhere)
-        next_door = np.nan_to_num(away, nan=np.inf) <= clues.NEIGHBOUR
-        fair = clues.site_density(np.full(count, clues.HOUSE), seen, options)
-        leave = np.nan_to_num(
-            np.clip(clues.site_density(away_from(behind, spots), seen, options) - fair, ASTRAY, 0.0)
-        )
-    return Places(enter, leave, next_door, move)
+            steps.append(float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0)))))
+            walks.append((CENTRE**2 + clues.HOUSE**2 / min(before.size, after.size)) ** 0.5)
+        else:
+            between = passed(day, a, b)
+            walk = clues.HOUSE if between is None else min(clues.HOUSE, 4.0 + 1.2 * between)
+            steps.append(hypot(*(day.xy[b] - day.xy[a]).tolist()))
+            walks.append((2 * options.fix_spread**2 + walk**2) ** 0.5)
+    if places:
+        np.add.at(move, places, clues.move_score(np.array(steps), np.array(walks)))
+    ahead = _looks(day, fixed, spell, options.look, ahead=True)
+    behind = _looks(day, fixed, spell, options.look, ahead=False)
+    hops[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
+    return Steps(ahead, behind, hops, move)
+
+
+def places_of(
+    day: Day, steps: Steps, claims: Mapping[ClaimId, ClaimSite], sites: Sites, options: SplitOptions
+) -> Places:
+    """Weigh entering, leaving and moving for every shot of the day; zeros where nothing has a position."""
+    shots, count = len(day.items), len(day.states)
+    enter = np.zeros((shots, count + 1))
+    if not count:
+        return Places(enter, np.zeros((shots, 0)), np.zeros((shots, 0), dtype=np.bool_), steps.move)
+    seen = np.array([c in sites.seen for c in day.states], dtype=np.bool_)
+    spots = clues.metres([site_of(c, claims, sites) for c in day.states], day.origin)
+    away, anywhere = away_from(steps.ahead, spots), clues.move_density(steps.hops)
+    enter[:, :-1] = np.nan_to_num(clues.site_density(away, seen, options) - anywhere[:, None])
+    enter[:, -1] = np.logaddexp(0.0, clues.neighbour_density(away) - anywhere)
+    next_door = np.nan_to_num(away, nan=np.inf) <= clues.NEIGHBOUR
+    fair = clues.site_density(np.full(count, clues.HOUSE), seen, options)
+    left = clues.site_density(away_from(steps.behind, spots), seen, options)
+    return Places(enter, np.nan_to_num(np.clip(left - fair, ASTRAY, 0.0)), next_door, steps.move)
 
 
 def spells(day: Day) -> NDArray[np.int64]:
@@ -97,24 +121,29 @@ def away_from(positions: Floats, spots: Floats) -> Floats:
     )
 
 
-def _looks(day: Day, fixed: NDArray[np.int64], most: int, *, ahead: bool) -> Floats:
-    """(N, 2) where each shot was taken, by the next (or last) few fixes that no long gap parts from it."""
-    spell = spells(day)
-    looks = np.full((len(day.items), 2), np.nan)
-    for i in range(len(day.items)):
-        place = int(np.searchsorted(fixed, i, side="left" if ahead else "right"))
-        near = fixed[place : place + most] if ahead else fixed[max(0, place - most) : place]
-        near = near[spell[near] == spell[i]]
-        if near.size:
-            looks[i] = np.median(day.xy[near], axis=0)
-    return looks
+def _looks(day: Day, fixed: NDArray[np.int64], spell: NDArray[np.int64], most: int, *, ahead: bool) -> Floats:
+    """(N, 2) where each shot was taken: the median of the next (or last) fixes that no long gap parts from it."""
+    shots = np.arange(len(day.items))
+    place = np.searchsorted(fixed, shots, side="left" if ahead else "right")
+    window = place[:, None] + (np.arange(most) if ahead else np.arange(-most, 0))[None, :]
+    inside = (window >= 0) & (window < fixed.size)
+    near = fixed[np.clip(window, 0, fixed.size - 1)]
+    inside &= spell[near] == spell[:, None]
+    count = inside.sum(axis=1)
+    ordered = np.sort(np.where(inside[:, :, None], day.xy[near], np.inf), axis=1)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, most - 1)
+    middle = (ordered[shots, low] + ordered[shots, high]) / 2
+    return np.asarray(np.where((count > 0)[:, None], middle, np.nan))
 
 
 def _likeliest(day: Day, a: int, b: int) -> int:
     """Where between two fixes a move most likely fell: before a sheet, else at the widest gap."""
+    if b == a + 1:
+        return a
 
     def rank(k: int) -> tuple[bool, float, int]:
-        return (day.items[k + 1].sheet.any, float(np.nan_to_num(day.gaps[k], nan=60.0)), -k)
+        gap = float(day.gaps[k])
+        return (day.items[k + 1].sheet.any, 60.0 if isnan(gap) else gap, -k)
 
     return max(range(a, b), key=rank)
 

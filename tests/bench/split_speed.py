@@ -1,0 +1,55 @@
+"""How the split's time grows with the photos: `python tests/bench/split_speed.py`. Prints, asserts nothing.
+
+Days with a camera and a phone, both with positions, eight claims a day; processor time, best of three.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
+
+from day_simulator import EASY, simulate  # noqa: E402 - found by the path above
+
+from evidence.model import IntakeId  # noqa: E402
+from evidence.timeline import ClaimSite, Shot, plan_day  # noqa: E402
+
+MIX = replace(EASY, phone_only=0.0, camera_and_phone=1.0, camera_gps=1.0)
+
+
+def season(photos: int) -> tuple[list[Shot], list[ClaimSite]]:
+    """About that many photos of one adjuster's season, and all its claims: simulated days, one after another."""
+    shots: list[Shot] = []
+    claims: list[ClaimSite] = []
+    for seed in range(10_000):
+        if len(shots) >= photos:
+            break
+        day = simulate(9000 + seed, MIX)
+        shots += [replace(s, card=IntakeId(f"{s.card}-{seed}")) for s in day.shots]
+        claims += day.claims
+    return shots[:photos], claims
+
+
+def main() -> None:
+    """Print one line a size."""
+    base = None
+    for photos in (500, 1000, 2000, 4000, 8000):
+        shots, claims = season(photos)
+        best = min(_run(shots, claims) for _ in range(3))
+        base = base or best / photos
+        print(
+            f"{photos} photos: {best:.2f} s, {1000 * best / photos:.2f} ms a photo, {best / photos / base:.2f} of the first line's"
+        )
+
+
+def _run(shots: list[Shot], claims: list[ClaimSite]) -> float:
+    start = time.process_time()
+    plan_day(shots, claims)
+    return time.process_time() - start
+
+
+if __name__ == "__main__":
+    main()
