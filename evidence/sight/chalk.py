@@ -32,6 +32,8 @@ _LEAST_SQUARE = 0.03
 """Share of the frame a test square covers, at least."""
 _UNLIKE = 0.5
 """Deviation of the logarithms of the marks' lengths beyond which they are not marks of one hand."""
+_AS_CLEAR = 0.4
+"""A mark stands out at least so much as the outline does; one in a hard shadow has about half its light."""
 _MOST_MARKS = 60
 """More than any adjuster chalks in a test square; common practice, no source."""
 
@@ -60,21 +62,33 @@ def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | No
     scale = _SIDE / max(rgb.shape[:2])
     size = (max(8, round(rgb.shape[1] * scale)), max(8, round(rgb.shape[0] * scale)))
     small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    strokes = chalk_strokes(small)
+    relief = _relief(small)
+    strokes = _strokes_in(relief)
     outline = _best_outline(strokes)
     if outline is None or _step_across(small, outline.corners) > _SAME_GROUND:
         return None
     confidence = float(1 / (1 + np.exp(-14 * (outline.drawn - 0.66))))
     if confidence < 0.05:
         return None
-    return ChalkSeen(square=confidence, marks=_count(strokes, outline, _without_tallies(lines)))
+    return ChalkSeen(square=confidence, marks=_count(strokes, relief, outline, _without_tallies(lines)))
 
 
 def chalk_strokes(rgb: Picture) -> Mask:
     """Thin strokes that stand out from what is about them, as a mask (h, w) of 0 and 1."""
+    return _strokes_in(_relief(rgb))
+
+
+def _relief(rgb: Picture) -> NDArray[np.float32]:
+    """How far each pixel stands above what is wider than a stroke about it, in its strongest colour."""
     soft = cv2.GaussianBlur(rgb, (0, 0), 1.6)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_STROKE, _STROKE))
-    height = cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, kernel).astype(np.float32).max(axis=2)
+    relief: NDArray[np.float32] = np.asarray(
+        cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, kernel), np.float32
+    ).max(axis=2)
+    return relief
+
+
+def _strokes_in(height: NDArray[np.float32]) -> Mask:
     # What counts as clear is judged about each place: a shadow halves the chalk and the granules alike.
     usual = cv2.boxFilter(height, -1, (151, 151))
     spread = np.sqrt(np.maximum(cv2.boxFilter(height**2, -1, (151, 151)) - usual**2, 1.0))
@@ -238,7 +252,9 @@ def _without_tallies(lines: Sequence[WritingLine]) -> list[WritingLine]:
     return [line for line in lines if len(set(line.text.upper()) - set("O0CQDG()/|\\I1X- ")) >= 2]
 
 
-def _count(strokes: Mask, outline: Outline, lines: Sequence[WritingLine]) -> int | None:
+def _count(
+    strokes: Mask, relief: NDArray[np.float32], outline: Outline, lines: Sequence[WritingLine]
+) -> int | None:
     """Separate marks of alike size well inside the outline; None when there are none, or they are not alike."""
     height, width = strokes.shape
     corners = outline.corners
@@ -246,7 +262,8 @@ def _count(strokes: Mask, outline: Outline, lines: Sequence[WritingLine]) -> int
     inside = np.zeros_like(strokes)
     cv2.fillPoly(inside, [np.round(corners).astype(np.int32)], 1)
     edge = max(5, int(0.045 * side)) | 1
-    marks = strokes * cv2.erode(inside, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (edge, edge)))
+    inner = cv2.erode(inside, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (edge, edge)))
+    marks = np.asarray(strokes * inner, dtype=np.uint8)
     for line in lines:
         left, right = int(line.box.left * width), int(np.ceil(line.box.right * width))
         top, bottom = int(line.box.top * height), int(np.ceil(line.box.bottom * height))
@@ -254,10 +271,24 @@ def _count(strokes: Mask, outline: Outline, lines: Sequence[WritingLine]) -> int
     joined = np.asarray(cv2.morphologyEx(marks, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)), dtype=np.uint8)
     contours, _ = cv2.findContours(joined, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     sides = [_angle(np.concatenate([corners[n], corners[(n + 1) % 4]])) for n in range(2)]
-    reaches = [reach for contour in contours if (reach := _mark(contour, joined, side, sides))]
+    drawn = np.zeros_like(strokes)
+    cv2.polylines(drawn, [np.round(corners).astype(np.int32)], True, 1, 9)
+    clear = _AS_CLEAR * float(np.median(relief[(drawn & strokes) > 0])) if (drawn & strokes).any() else 0.0
+    reaches = []
+    for contour in contours:
+        reach = _mark(contour, joined, side, sides)
+        if reach and _level(contour, marks, relief) > clear:
+            reaches.append(reach)
     if not reaches or len(reaches) > _MOST_MARKS or float(np.std(np.log(reaches))) > _UNLIKE:
         return None
     return len(reaches)
+
+
+def _level(contour: NDArray[Any], marks: Mask, relief: NDArray[np.float32]) -> float:
+    """How far the strokes inside a contour stand out."""
+    x, y, w, h = cv2.boundingRect(contour)
+    part = relief[y : y + h, x : x + w][marks[y : y + h, x : x + w] > 0]
+    return float(np.median(part)) if len(part) else 0.0
 
 
 def _mark(contour: NDArray[Any], joined: Mask, side: float, sides: Sequence[float]) -> float:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import io
+import struct
 import zipfile
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -225,13 +227,17 @@ def load_head(data: bytes) -> SceneHead:
         with np.load(io.BytesIO(data), allow_pickle=False) as parts:
             arrays = {name: np.asarray(parts[name]) for name in ("kinds", "weights", "bias", "temperature")}
             digest = str(parts["digest"])
-    except (OSError, ValueError, KeyError, zipfile.BadZipFile, EOFError) as error:
+    except _UNREADABLE as error:
         raise BadInputError("The scene head cannot be read.", _NOT_A_HEAD) from error
     if digest != _digest_of(arrays):
         raise BadInputError("The scene head was altered or damaged.", _NOT_A_HEAD)
     return _head_from(arrays)
 
 
+_UNREADABLE = (
+    OSError, ValueError, KeyError, EOFError, MemoryError, RuntimeError, struct.error, zlib.error, zipfile.BadZipFile
+)  # fmt: skip
+"""What zipfile and numpy raise on files that are not theirs, RuntimeError being the cipher's."""
 _NOT_A_HEAD = "Use a file written by this program, of this version."
 
 

@@ -1,0 +1,254 @@
+"""Embeddings agree with another computation of them; the head learns, keeps, and refuses what it must."""
+
+from __future__ import annotations
+
+import io
+import pickle
+import zipfile
+
+import numpy as np
+import pytest
+from PIL import Image, ImageOps
+from scipy.optimize import minimize
+from support_drawn import USUAL, photographed, shingles, yard
+
+from evidence.errors import BadInputError
+from evidence.model import MediaKind, SceneKind
+from evidence.sight.measures import scene_hints, surface
+from evidence.sight.pictures import load_picture
+from evidence.sight.scenes import (
+    KINDS,
+    SceneHead,
+    descend,
+    embed,
+    load_head,
+    pack_vector,
+    refit,
+    rescore,
+    save_head,
+    shipped_head,
+    unpack_vector,
+)
+
+
+def upright(path):
+    with Image.open(path) as photo:
+        return np.asarray(ImageOps.exif_transpose(photo).convert("RGB"))
+
+
+def vectors_of(number, seed=0):
+    rows = np.random.default_rng(seed).standard_normal((number, 1280)).astype(np.float32)
+    return rows / np.linalg.norm(rows, axis=1, keepdims=True)
+
+
+# --- embedding -----------------------------------------------------------------------------
+
+
+def test_embeddings_agree_with_those_computed_elsewhere(real_photos):
+    """Vectors made by another program with the same weights; the agreement asked for is a cosine of 0.999."""
+    check = real_photos.parent / "scene_vectors" / "check.npz"
+    if not check.is_file():
+        pytest.skip("no file ../shared/scene_vectors/check.npz beside this checkout")
+    with np.load(check, allow_pickle=False) as parts:
+        for name, expected in zip(parts["files"], parts["vectors"].astype(np.float32), strict=True):
+            cosine = embed(upright(real_photos / str(name))) @ expected / np.linalg.norm(expected)
+            assert cosine > 0.999, name
+
+
+def test_the_reduced_photo_of_a_look_gives_nearly_the_vector_of_the_full_one(real_photos):
+    for name in ("sheets/hw_page09.jpg", "gps_walk/berlin_01.jpg"):
+        full, reduced = upright(real_photos / name), load_picture(real_photos / name, MediaKind.PHOTO).rgb
+        if full.shape[0] > full.shape[1] == reduced.shape[0]:
+            reduced = np.rot90(reduced)
+        assert embed(full) @ embed(np.ascontiguousarray(reduced)) > 0.99, name
+
+
+def test_a_vector_survives_packing():
+    vector = embed(photographed(yard(np.random.default_rng(1), 320, 240), np.random.default_rng(1), USUAL))
+    assert abs(np.linalg.norm(vector) - 1) < 1e-5
+    assert len(pack_vector(vector)) == 2560
+    assert unpack_vector(pack_vector(vector)) @ vector > 0.99999
+    with pytest.raises(BadInputError):
+        unpack_vector(b"\0" * 12)
+
+
+# --- the shipped head ----------------------------------------------------------------------
+
+
+def test_the_shipped_head_knows_real_streets_sheets_and_other_things(real_photos):
+    head = shipped_head()
+
+    def top(name):
+        scenes = head.scenes(embed(upright(real_photos / name)))
+        return max(scenes, key=scenes.__getitem__)
+
+    for name in ("hw_page09.jpg", "om_angle_1.jpg", "om_omr_survey_1.jpg"):
+        assert top(f"sheets/{name}") is SceneKind.SHEET
+    for number in (1, 7, 13, 19):
+        assert top(f"gps_walk/lund_{number:02}.jpg") is SceneKind.HOUSE
+    for name in ("Canon_40D", "Kodak_CX7530", "Pentax_K10D", "Olympus_C8080WZ", "jolla"):
+        assert top(f"cameras/{name}.jpg") is SceneKind.OTHER
+
+
+def test_the_shipped_head_tells_the_vectors_it_was_fitted_on(real_photos):
+    """Not a measure of how good it is (tests/bench/scene_report.py is), but of the right file being shipped."""
+    path = real_photos.parent / "scene_vectors" / "vectors.npz"
+    if not path.is_file():
+        pytest.skip("no file ../shared/scene_vectors/vectors.npz beside this checkout")
+    with np.load(path, allow_pickle=False) as parts:
+        vectors, words = parts["vectors"].astype(np.float32), parts["kind"]
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    chances = shipped_head().probabilities(vectors)
+    fold = {SceneKind.SHINGLE: "roof", SceneKind.GAUGE: "other"}
+    told = [fold.get(KINDS[at], KINDS[at].value) for at in chances.argmax(axis=1)]
+    right = [guess == str(word).split("_")[0] for guess, word in zip(told, words, strict=True)]
+    assert np.mean(right) > 0.98
+
+
+def test_shingles_close_by_and_a_house_before_the_sky_are_hinted_apart():
+    rng = np.random.default_rng(3)
+    close = scene_hints(surface(photographed(shingles(rng, 800, 600, course=120), rng, USUAL)))
+    sky = np.full((600, 800, 3), (120, 170, 230), np.float32)
+    sky[250:] = shingles(rng, 800, 350, course=20)
+    slope = scene_hints(surface(photographed(sky, rng, USUAL)))
+    assert close[SceneKind.SHINGLE] > 0.3 > -0.3 > slope[SceneKind.SHINGLE]
+
+
+# --- learning ------------------------------------------------------------------------------
+
+
+def test_without_photos_the_head_stays_as_it_is():
+    head = shipped_head()
+    assert refit(head, np.zeros((0, 1280), np.float32), []) is head
+
+
+def test_a_refit_takes_up_what_it_is_shown_and_forgets_little():
+    head, shown = shipped_head(), vectors_of(60)
+    kinds = [KINDS[n % 8] for n in range(60)]
+    learned = refit(head, shown, kinds)
+    guesses = learned.probabilities(shown).argmax(axis=1)
+    assert np.mean([KINDS[at] is kind for at, kind in zip(guesses, kinds, strict=True)]) > 0.95
+    plain_cases = head.weights - head.weights.mean(axis=0)
+    plain_cases /= np.linalg.norm(plain_cases, axis=1, keepdims=True)
+    before, after = (
+        head.probabilities(plain_cases).argmax(axis=1),
+        learned.probabilities(plain_cases).argmax(axis=1),
+    )
+    assert before.tolist() == after.tolist()
+
+
+def test_the_same_photos_give_the_same_head_to_the_bit():
+    shown, kinds = vectors_of(40), [KINDS[n % 8] for n in range(40)]
+    assert save_head(refit(shipped_head(), shown, kinds)) == save_head(refit(shipped_head(), shown, kinds))
+
+
+def test_a_photo_of_no_weight_teaches_nothing():
+    shown, kinds = vectors_of(10), [SceneKind.GAUGE] * 10
+    learned = refit(shipped_head(), shown, kinds, [0.0] * 10)
+    np.testing.assert_allclose(learned.weights, shipped_head().weights, atol=1e-5)
+
+
+def test_a_stronger_prior_holds_closer():
+    shown, kinds = vectors_of(30), [KINDS[n % 8] for n in range(30)]
+    moves = [
+        np.linalg.norm(refit(shipped_head(), shown, kinds, strength=s).weights - shipped_head().weights)
+        for s in (0.01, 1.0)
+    ]
+    assert moves[1] < moves[0] / 3
+
+
+def test_the_fit_is_the_minimum_another_optimiser_finds():
+    """Nelder-Mead needs no slope, so a wrong gradient of ours would show."""
+    rng = np.random.default_rng(4)
+    design = np.hstack([rng.standard_normal((40, 1)), np.ones((40, 1))])
+    truth = np.eye(2)[(design[:, 0] + 0.5 * rng.standard_normal(40) > 0).astype(int)]
+    start, counts = np.array([[0.3, 0.1], [-0.2, 0.0]]), rng.uniform(0.5, 2, 40)
+
+    def loss(flat):
+        rows = flat.reshape(2, 2)
+        logits = design @ rows.T
+        chances = logits - np.logaddexp.reduce(logits, axis=1)[:, None]
+        return float(-(counts[:, None] * truth * chances).sum() + 0.5 * 0.7 * ((rows - start) ** 2).sum())
+
+    other = minimize(
+        loss, start.ravel(), method="Nelder-Mead", options={"xatol": 1e-7, "fatol": 1e-10, "maxiter": 9000}
+    )
+    np.testing.assert_allclose(descend(start, design, truth, counts, 0.7).ravel(), other.x, atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("rows", "kinds", "counts"),
+    [(3, 2, None), (2, 2, [1.0]), (2, 2, [1.0, -1.0]), (2, 2, [1.0, float("nan")])],
+    ids=["too few kinds", "too few weights", "negative", "not a number"],
+)
+def test_photos_that_do_not_fit_together_are_refused(rows, kinds, counts):
+    with pytest.raises(BadInputError):
+        refit(shipped_head(), vectors_of(rows), [SceneKind.HOUSE] * kinds, counts)
+
+
+def test_a_new_head_speaks_about_old_photos_and_keeps_what_their_pixels_hinted():
+    old, vector = shipped_head(), vectors_of(1)[0]
+    new = refit(old, vectors_of(20, seed=5), [KINDS[n % 8] for n in range(20)])
+    hints = {SceneKind.SHINGLE: 1.0, SceneKind.ROOF: -1.0}
+    stored = old.scenes(vector, hints)
+    assert rescore(stored, vector, old=old, new=old) == pytest.approx(stored, abs=1e-4)
+    assert rescore(stored, vector, old=old, new=new) == pytest.approx(new.scenes(vector, hints), abs=1e-4)
+
+
+# --- the file ------------------------------------------------------------------------------
+
+
+def test_a_head_comes_back_from_its_file_as_it_was():
+    data = save_head(shipped_head())
+    again = load_head(data)
+    assert save_head(again) == data
+    np.testing.assert_array_equal(again.weights, shipped_head().weights)
+
+
+def _npz(**arrays):
+    buffer = io.BytesIO()
+    np.savez(buffer, **arrays)
+    return buffer.getvalue()
+
+
+def _flipped(data):
+    hurt = bytearray(data)
+    hurt[len(hurt) // 2] ^= 0x55
+    return bytes(hurt)
+
+
+def _bomb():
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("weights.npy", bytes(50_000_000))
+    return buffer.getvalue()
+
+
+def _with(**changes):
+    head = shipped_head()
+    return save_head(SceneHead(**{"weights": head.weights, "bias": head.bias, "temperature": 1.0, **changes}))
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"no archive",
+        pickle.dumps({"weights": 1}),
+        _npz(weights=np.zeros(3)),
+        _npz(
+            **dict.fromkeys(
+                ("kinds", "weights", "bias", "temperature", "digest"), np.array([print], dtype=object)
+            )
+        ),
+        _bomb(),
+        _flipped(save_head(shipped_head())),
+        _with(weights=np.zeros((3, 5), np.float32)),
+        _with(bias=np.full(8, np.nan, np.float32)),
+        _with(temperature=-1.0),
+    ],
+    ids=["empty", "text", "pickle", "lacking", "objects", "bomb", "flipped", "shape", "nan", "temperature"],
+)
+def test_anything_but_a_head_is_refused(data):
+    with pytest.raises(BadInputError):
+        load_head(data)

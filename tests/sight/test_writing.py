@@ -1,0 +1,175 @@
+"""Writing is found and read, nothing is invented, and nothing is fetched."""
+
+from __future__ import annotations
+
+import socket
+
+import numpy as np
+import pytest
+from support_drawn import (
+    HANDS,
+    HARD,
+    PLAIN,
+    USUAL,
+    board,
+    board_photo,
+    chalk_photo,
+    lay,
+    photographed,
+    shingles,
+    yard,
+)
+
+from evidence.model import WritingLine
+from evidence.sight import writing
+from evidence.sight.weights import NetworkError
+from evidence.sight.writing import ReadingBudget, TextSpot, find_writing, read_writing
+
+
+def texts(photo, **more):
+    return [line.text.upper() for line in read_writing(photo, **more)]
+
+
+@pytest.mark.parametrize(
+    ("lines", "hand", "trouble"),
+    [
+        (["LEFT SIDE GUTTER", "NO DMG"], "kalam", USUAL),
+        (["RIGHT DOWNSPOUT", "3 HITS"], "permanent-marker", HARD),
+        (["FRONT ELEVATION"], "indie-flower", PLAIN),
+    ],
+    ids=["usual", "hard", "plain"],
+)
+def test_a_board_held_up_is_read_in_its_order(lines, hand, trouble):
+    assert texts(board_photo(lines, hand, np.random.default_rng(21), trouble, 0.5)) == lines
+
+
+def test_chalk_on_shingles_is_read():
+    assert texts(chalk_photo(["BACK SLOPE", "10+"], "kalam", np.random.default_rng(5), USUAL, 0.6)) == [
+        "BACK SLOPE",
+        "10+",
+    ]
+
+
+def test_a_line_is_boxed_where_it_stands():
+    rng = np.random.default_rng(3)
+    patch = board(["RIDGE VENT"], "kalam", rng)
+    corners = np.array([[1200, 300], [1700, 300], [1700, 460], [1200, 460]], np.float32)
+    (line,) = read_writing(photographed(lay(yard(rng), patch, corners), rng, PLAIN))
+    box = line.box
+    assert 0.58 <= box.left < box.right <= 0.87
+    assert 0.18 <= box.top < box.bottom <= 0.33
+    assert 0.9 < line.confidence <= 1
+
+
+def test_a_board_held_sideways_is_read_in_its_order():
+    photo = board_photo(["WINDOW SCREEN", "TORN"], "kalam", np.random.default_rng(8), PLAIN, 0.6)
+    sideways = np.ascontiguousarray(np.rot90(photo))
+    assert texts(sideways) == ["WINDOW SCREEN", "TORN"]
+
+
+def test_spaces_that_no_step_wins_are_still_set():
+    """A space of 0.4 and of 0.3 over two steps is there with 0.58; the best path alone would drop it."""
+    letters = writing._alphabet()[1]
+    width = int(writing._alphabet()[0].max()) + 1
+
+    def step(**shares):
+        row = np.zeros(width, np.float32)
+        for letter, share in shares.items():
+            row[writing._alphabet()[0][letters.index({"blank": "\0", "space": " "}.get(letter, letter))]] = (
+                share
+            )
+        return row
+
+    steps = [
+        step(R=1),
+        step(blank=0.6, space=0.4),
+        step(blank=0.7, space=0.3),
+        step(S=1),
+        step(blank=0.95, space=0.05),
+        step(L=1),
+    ]
+    text, confidence = writing._spell(np.stack(steps))
+    assert text == "R SL"
+    assert confidence == pytest.approx(1.0)
+
+
+def test_repeated_letters_are_one_unless_a_blank_parts_them():
+    """Connectionist temporal classification's rule (Graves et al. 2006, eq. 1): B(a-ab-) = B(-aa--abb) = aab."""
+    letters = writing._alphabet()[1]
+    columns = writing._alphabet()[0]
+
+    def path(word):
+        steps = np.zeros((len(word), int(columns.max()) + 1), np.float32)
+        for at, letter in enumerate(word):
+            steps[at, columns[letters.index("\0" if letter == "-" else letter)]] = 1
+        return writing._spell(steps)[0]
+
+    assert path("a-ab-") == path("-aa--abb") == "aab"
+
+
+def test_a_picture_without_writing_gives_none():
+    rng = np.random.default_rng(2)
+    assert read_writing(np.full((600, 800, 3), 128, np.uint8)) == ()
+    assert texts(photographed(shingles(rng, 800, 600), rng, USUAL)) == []
+
+
+@pytest.mark.parametrize("shape", [(1, 1, 3), (3, 900, 3), (900, 3, 3), (40, 40, 3)])
+def test_pictures_of_any_shape_are_taken(shape):
+    assert read_writing(np.zeros(shape, np.uint8)) == ()
+    spot = TextSpot(corners=np.array([[-0.2, -0.1], [1.2, 0], [1.1, 1.3], [0, 1]], np.float32), score=1.0)
+    for line in read_writing(np.zeros(shape, np.uint8), spots=[spot]):
+        assert 0 <= line.box.left <= line.box.right <= 1
+
+
+def test_the_tallest_lines_are_read_first_when_there_are_more_than_the_budget():
+    rng = np.random.default_rng(6)
+    big, small = board(["ROOF"], "kalam", rng, size=200), board(["SMALL PRINT"], "kalam", rng, size=90)
+    ground = lay(yard(rng), big, np.array([[200, 200], [900, 200], [900, 600], [200, 600]], np.float32))
+    ground = lay(
+        ground, small, np.array([[1100, 1200], [1500, 1200], [1500, 1290], [1100, 1290]], np.float32)
+    )
+    photo = photographed(ground, rng, PLAIN)
+    assert texts(photo, budget=ReadingBudget(most_lines=1)) == ["ROOF"]
+    assert sorted(texts(photo)) == ["ROOF", "SMALL PRINT"]
+
+
+def test_nothing_is_fetched(monkeypatch):
+    def refuse(*_, **__):
+        raise AssertionError("a connection was tried")
+
+    for name in ("socket", "create_connection", "getaddrinfo"):
+        monkeypatch.setattr(socket, name, refuse)
+    for opened in (writing._detector, writing._reader, writing._alphabet):
+        opened.cache_clear()
+    assert texts(board_photo(["TURTLE VENT"], HANDS[0], np.random.default_rng(1), PLAIN, 0.5)) == [
+        "TURTLE VENT"
+    ]
+
+
+def test_another_model_than_the_known_one_is_refused():
+    with pytest.raises(NetworkError, match="not the file"):
+        writing._model(writing._DETECTOR[0], "0" * 64)
+    with pytest.raises(NetworkError, match="cannot be read"):
+        writing._model("absent.onnx", "0" * 64)
+
+
+def test_real_print_is_read(real_photos):
+    """Words that stand on the printed forms, read off the photos by eye."""
+    from PIL import Image, ImageOps
+
+    with Image.open(real_photos / "sheets" / "om_omr_survey_1.jpg") as photo:
+        lines = read_writing(
+            np.asarray(ImageOps.exif_transpose(photo).convert("RGB")), budget=ReadingBudget(most_lines=40)
+        )
+    assert all(isinstance(line, WritingLine) for line in lines)
+    words = " ".join(line.text for line in lines)
+    for phrase in ("guest satisfaction survey", "check-in process", "hotel staff members"):
+        assert phrase in words
+
+
+def test_the_first_look_sorts_by_size():
+    spots = find_writing(
+        board_photo(["LEFT SIDE GUTTER", "OK"], "kalam", np.random.default_rng(4), PLAIN, 0.6)
+    )
+    assert [spot.box.area for spot in spots] == sorted((spot.box.area for spot in spots), reverse=True)
+    assert all(0.5 <= spot.score <= 1 for spot in spots)
