@@ -73,7 +73,7 @@ def main() -> None:
     )
     truth = build_card(SCENARIO, card, progress=_drawing)
     write_assignments(SCENARIO, out / "claims.csv")
-    print(f"{len(truth.photos)} files in {card}, drawn in {time.monotonic() - started:.0f} s.", flush=True)
+    print(f"{len(truth.files)} files in {card}, drawn in {time.monotonic() - started:.0f} s.", flush=True)
 
     tour = Tour(archive)
     tour.say("The office makes an archive and loads the claims.")
