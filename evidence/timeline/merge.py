@@ -33,6 +33,8 @@ class Timed:
     corrected: datetime | None
     correction: str
     utc: datetime | None
+    floating: bool = False
+    """Its clock was lost and nothing ties it down: only its order among its own card's files is known."""
     adrift: bool = False
     """Neither its time nor its number tells where it belongs."""
 
@@ -163,7 +165,9 @@ def _timed(unit: Unit, stamp: float | None, run: Run, place: int, clock: Clock, 
         elif unit.raw is not None:
             why = "the camera's time does not fit the files around it and is not used"
         tick = unit.raw if unit.epoch else None
-        return Timed(unit, None, None, place, tick, None, why, None, adrift=not run.numbered)
+        return Timed(
+            unit, None, None, place, tick, None, why, None, adrift=not run.numbered, floating=run.lost
+        )
     at = common(unit, own, zone)
     shifted = at != own
     time = at - clock.fast

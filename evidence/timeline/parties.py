@@ -55,7 +55,47 @@ def parties_of(day: Sequence[Timed]) -> list[list[Timed]]:
         if together(own[a], own[b]) > 0:
             keep, give = party[a], party[b]
             party = {d: keep if p == give else p for d, p in party.items()}
-    return [[t for t in day if party[t.device] == p] for p in dict.fromkeys(party.values())]
+    chains = []
+    for p in dict.fromkeys(party.values()):
+        chains += _beside_the_lost([t for t in day if party[t.device] == p])
+    return chains
+
+
+def _beside_the_lost(chain: Sequence[Timed]) -> list[list[Timed]]:
+    """Take out what other devices took while one of the party had no time: its sheets tell nothing of when.
+
+    Such a device's photos stand in their own order; those of the others during that while form
+    a chain of their own, which only its own sheets and positions can name.
+    """
+    aside: set[int] = set()
+    for device in {t.device for t in chain if t.floating}:
+        own = [i for i, t in enumerate(chain) if t.device == device]
+        for start, stop in _lost_spans(chain, own):
+            aside.update(
+                i
+                for i, t in enumerate(chain)
+                if t.device != device and start <= (t.key or 0.0) <= stop and not t.floating
+            )
+    main = [t for i, t in enumerate(chain) if i not in aside]
+    return [main, [chain[i] for i in sorted(aside)]] if aside else [main]
+
+
+def _lost_spans(chain: Sequence[Timed], own: Sequence[int]) -> list[tuple[float, float]]:
+    """From the last known time before each lost stretch of a device to the first known one after it."""
+    spans = []
+    known = float("-inf")
+    open_at: float | None = None
+    for i in own:
+        timed = chain[i]
+        if timed.floating:
+            open_at = known if open_at is None else open_at
+        elif timed.time is not None:
+            if open_at is not None:
+                spans.append((open_at, timed.time))
+            known, open_at = timed.time, None
+    if open_at is not None:
+        spans.append((open_at, float("inf")))
+    return spans
 
 
 def together(first: Sequence[Timed], second: Sequence[Timed]) -> float:

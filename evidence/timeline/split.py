@@ -109,12 +109,12 @@ def _scores(
 def _destinations(day: Day, places: Places, options: SplitOptions) -> Floats:
     """(N, S) prior shares of what a boundary before each shot leads to.
 
-    With a sheet, any claim alike. Without one, seldom a house whose sheet was read at another time
+    With a sheet, any claim alike. Without one, seldom a house whose sheet was seen at another time
     of the day, rather a claim that no sheet shows at all, above all when its address is next door.
     """
     shots, claims = len(day.items), len(day.states)
     known = max(0.0, 1 - options.new_house - options.errand)
-    shown = {c for i in day.items for c in i.sheet.claims}
+    shown = {c for i in day.items for c in (*i.sheet.claims, i.sheet.named)}
     unseen = np.array([c not in shown for c in day.states], dtype=np.bool_)
     share = np.zeros((shots, claims + 2))
     share[:, claims], share[:, claims + 1] = options.new_house, options.errand

@@ -20,6 +20,8 @@ Tie = tuple[int, int, float, float]
 SHEET_WINDOW = 120.0
 """Seconds within which two devices photograph the same sheet (common practice, no source)."""
 SHEET_SPREAD = 30.0
+FEW_DAYS = 6
+"""Runs of other devices, at most, among which a clock that lost its date is looked for."""
 RHYTHM_SPREAD = 45.0
 """Seconds of doubt of a shift found from the rhythm of the day."""
 
@@ -50,6 +52,22 @@ def rhythm_ties(
             found = align(times[i], times[j])
             if found is not None:
                 ties.append((i, j, found.shift, RHYTHM_SPREAD))
+    return ties + _lost_ties(runs, times)
+
+
+def _lost_ties(runs: Sequence[Run], times: Mapping[int, Floats]) -> list[Tie]:
+    """The same for clocks that lost their date but ran on, against the few days they may belong to."""
+    ties: list[Tie] = []
+    if len(times) > FEW_DAYS:
+        return ties
+    for i, run in enumerate(runs):
+        ticks = np.array([u.raw for u in run.units if u.raw is not None])
+        if not run.lost or not has_rhythm(ticks) or bool((np.diff(ticks) < 0).any()):
+            continue
+        for j, known in times.items():
+            found = align(known, ticks, lost=True) if runs[j].device != run.device else None
+            if found is not None:
+                ties.append((j, i, found.shift, RHYTHM_SPREAD))
     return ties
 
 

@@ -57,10 +57,11 @@ def has_rhythm(times: Floats) -> bool:
     return times.size >= FEWEST and int((np.diff(times) > DRIVE).sum()) >= VISITS - 1
 
 
-def align(first: Floats, second: Floats) -> Alignment | None:
+def align(first: Floats, second: Floats, *, lost: bool = False) -> Alignment | None:
     """The shift of the second device against the first from times of day alone, or None where it is open.
 
-    Both in seconds, rising, of one working day. Looks at whole days plus or minus `REACH`.
+    Both in seconds, rising, of one working day. Looks at whole days plus or minus `REACH`; with
+    `lost`, for a clock that lost its date and may show anything, at every shift that overlaps.
     """
     if not has_rhythm(first) or not has_rhythm(second):
         return None
@@ -68,14 +69,16 @@ def align(first: Floats, second: Floats) -> Alignment | None:
     base, asked = (second, first) if flipped else (first, second)
     asked = asked[np.linspace(0, asked.size - 1, min(QUERIES, asked.size)).astype(int)]
     middle = (asked[0] + asked[-1] - base[0] - base[-1]) / 2
-    days = 0.0 if abs(middle) < 8 * HOUR else round(middle / DAY) * DAY
-    local = np.arange(-REACH, REACH + STEP, STEP)
+    days = middle if lost else 0.0 if abs(middle) < 8 * HOUR else round(middle / DAY) * DAY
+    reach = max(REACH, float(base[-1] - base[0]) / 2) if lost else REACH
+    local = np.arange(-reach, reach + STEP, STEP)
     shifts = days + local
-    scores = _fit(base, asked, shifts) + _prior(local) + (WRONG_DATE if days else 0.0)
+    scores = _fit(base, asked, shifts)
+    scores = scores if lost else scores + _prior(local) + (WRONG_DATE if days else 0.0)
     best = int(scores.argmax())
     others = scores[np.abs(local - local[best]) > APART]
     lead = float(scores[best] - others.max())
-    if lead < LEAD or abs(local[best]) > REACH - APART:
+    if lead < LEAD or abs(local[best]) > reach - APART:
         return None
     shift = float(shifts[best])
     return Alignment(-shift if flipped else shift, lead)
