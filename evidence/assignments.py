@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from evidence import filing
 from evidence.errors import BadInputError
 from evidence.home import ArchiveHome
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
@@ -21,6 +22,9 @@ MAX_BYTES = 20_000_000
 TRAY_NAME = "unassigned"
 MAX_CLAIM = 100
 """Characters of a claim number; longer ones fit neither a sheet's code nor a folder name."""
+
+MAX_WORD = 60
+"""Characters of a peril or a jurisdiction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +63,9 @@ def load_assignments(home: ArchiveHome, path: Path) -> Loaded:
         added, updated = home.catalog.claims.put(kept, at=home.now())
         home.catalog.keeping.mark_known_dirty([one.claim for one in kept])
         home.note("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
+    if updated:
+        with home.working():
+            filing.file_away(home)  # the bags' records follow
     return Loaded(added=added, updated=updated, refused=refused)
 
 
@@ -146,6 +153,17 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
         raise BadInputError(
             f"{where}: '{number}' is what photos of no claim are called.", "Use the claim's own number."
         )
+    for name in ("insured", "address"):
+        if not cells.get(name, "").isprintable():
+            raise BadInputError(
+                f"{where}: {name} holds a line break or a control character.", "Write it on one line."
+            )
+    for name in ("peril", "jurisdiction"):
+        word = cells.get(name, "")
+        if len(word) > MAX_WORD or not word.isprintable():
+            raise BadInputError(
+                f"{where}: that is no {name}.", f"Use at most {MAX_WORD} printable characters."
+            )
     return Claim(
         claim=ClaimId(number),
         insured=cells.get("insured", ""),

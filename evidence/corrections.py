@@ -1,4 +1,4 @@
-"""A person's corrections: move, cut, join, name, tag, waive; and taking the last one back.
+"""A person's corrections: move, cut, join, shift, name, tag, waive; and taking the last one back.
 
 Each is written down as a decision that no later run of the intake overrides, in the custody log, and the
 bags follow.
@@ -8,18 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from evidence import covering, filing
 from evidence.catalog.claims import Decision, WaiverRow
 from evidence.catalog.photos import SegmentRow
-from evidence.deciding import Settled, retag, settle
+from evidence.deciding import SETTLED, Settled, retag, settle, state_each
 from evidence.errors import BadInputError
 from evidence.home import ArchiveHome
 from evidence.model import ClaimId, ClaimState, Facet, PhotoRecord, Sha256
 
 CLAIMS_MOVED_FROM = frozenset({ClaimState.OPEN, ClaimState.RETURNED})
-UNDOABLE = ("move", "name", "cut", "join", "tag", "waive")
+Counts = Mapping[ClaimId | None, tuple[Any, ...]]
+UNDOABLE = ("move", "name", "shift", "cut", "join", "tag", "waive")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,39 +36,47 @@ class Corrected:
 
 
 def move(home: ArchiveHome, digests: Sequence[Sha256], claim: ClaimId | None) -> Corrected:
-    """File these photos under `claim`, or in the tray for None, whatever the split says."""
+    """File these photos under `claim`, or in the tray for None, whatever the split says.
+
+    What is one object with them on the card (a raw file, a sound note) goes along. Raises BadInputError for a
+    claim that is signed, closed or purged.
+    """
     with home.working():
-        records = home.catalog.photos.records(digests)
-        _require_open(home, {record.claim for record in records} | {claim})
-        with home.catalog.together():
-            number = _decide(
-                home,
-                "move",
-                claim,
-                before={record.sha256: record.claim for record in records},
-                after={"photos": list(digests), "claim": claim},
-            )
-            settled = settle(home, digests)
-        return _followed(home, number, "moved", settled, digests, to=claim or "unassigned")
+        photos = home.catalog.photos.companions(digests)
+        return _moved(home, "move", "moved", photos, claim, to=claim or "unassigned")
 
 
 def name(home: ArchiveHome, segment: str, claim: ClaimId) -> Corrected:
     """Give every photo of a segment to `claim`; raises BadInputError for an unknown segment."""
     with home.working():
         row = find_segment(home, segment)
-        records = home.catalog.photos.of_segment(row.segment)
-        digests = [record.sha256 for record in records]
-        _require_open(home, {record.claim for record in records} | {claim})
-        with home.catalog.together():
-            number = _decide(
-                home,
-                "name",
-                claim,
-                before={record.sha256: record.claim for record in records},
-                after={"photos": digests, "claim": claim, "segment": row.segment},
-            )
-            settled = settle(home, digests)
-        return _followed(home, number, "named", settled, digests, segment=row.segment, to=claim)
+        photos = [record.sha256 for record in home.catalog.photos.of_segment(row.segment)]
+        return _moved(home, "name", "named", photos, claim, segment=row.segment, to=claim)
+
+
+def _moved(
+    home: ArchiveHome,
+    kind: str,
+    action: str,
+    digests: Sequence[Sha256],
+    claim: ClaimId | None,
+    **details: str,
+) -> Corrected:
+    records = home.catalog.photos.records(digests)
+    require_open(home, {record.claim for record in records} | {claim})
+    with home.catalog.together():
+        before = home.catalog.photos.counts()
+        number = _decide(
+            home,
+            kind,
+            claim,
+            before={record.sha256: record.claim for record in records},
+            after={"photos": list(digests), "claim": claim, **details},
+        )
+        settled = settle(home, digests)
+        _refuse_settled(home, before)
+        _note(home, number, action, digests, **details)
+    return _followed(home, number, settled, digests)
 
 
 def cut(home: ArchiveHome, before: Sha256) -> Corrected:
@@ -79,22 +89,81 @@ def join(home: ArchiveHome, before: Sha256) -> Corrected:
     return _bound(home, "join", before)
 
 
+def shift(home: ArchiveHome, boundary: Sha256, to: Sha256) -> Corrected:
+    """Move the boundary before the photo `boundary` to before the photo `to`: those between change house.
+
+    Raises BadInputError when no stretch begins with `boundary`, or `to` lies in neither stretch beside it.
+    """
+    with home.working():
+        before, after = _beside(home, boundary)
+        outline = home.catalog.photos.outline([before.segment, after.segment])
+        order = [one.sha256 for row in (before, after) for one in outline.get(row.segment, ())]
+        if to not in order or to == boundary:
+            raise BadInputError(
+                "A boundary moves only between the photos beside it.", "Cut at that photo instead."
+            )
+        old, new = order.index(boundary), order.index(to)
+        _require_open(home, {before.claim, after.claim})
+        # The stretch that gives photos away may lose its sheet with them: what stays is held, too.
+        if new > old:
+            claims = dict.fromkeys(order[old:new], before.claim) | dict.fromkeys(order[new:], after.claim)
+        else:
+            claims = dict.fromkeys(order[:new], before.claim) | dict.fromkeys(order[new:old], after.claim)
+        records = home.catalog.photos.records(list(claims))
+        with home.catalog.together():
+            number = _decide(
+                home,
+                "shift",
+                after.claim or before.claim,
+                before={record.sha256: record.claim for record in records},
+                after={"boundary": boundary, "to": to, "claims": claims},
+            )
+            settled = settle(home, list(claims))
+        moved = order[min(old, new) : max(old, new)]
+        return _followed(home, number, "boundary_moved", settled, moved, boundary=boundary, to=to)
+
+
+def _beside(home: ArchiveHome, boundary: Sha256) -> tuple[SegmentRow, SegmentRow]:
+    """The stretch that begins with this photo, after the one before it on the same day."""
+    rows = home.catalog.photos.segments()
+    after = next((row for row in rows if row.first == boundary), None)
+    earlier = [row for row in rows if after and row.day == after.day and row.position < after.position]
+    if after is None or not earlier:
+        raise BadInputError("No boundary stands there any more.", "Load the page again.")
+    return max(earlier, key=lambda row: row.position), after
+
+
 def _bound(home: ArchiveHome, kind: str, before: Sha256) -> Corrected:
     with home.working():
         record = home.catalog.photos.records([before])[0]
-        _require_open(home, {record.claim})
+        require_open(home, {record.claim})
         with home.catalog.together():
+            counts = home.catalog.photos.counts()
             number = _decide(
                 home, kind, record.claim, before={before: record.claim}, after={"before": before}
             )
             settled = settle(home, [before])
-        return _followed(home, number, kind, settled, [before], photo=record.name)
+            _refuse_settled(home, counts)
+            _note(home, number, kind, [before], photo=record.name)
+        return _followed(home, number, settled, [before])
+
+
+def tag(home: ArchiveHome, digests: Sequence[Sha256], facets: Mapping[Facet, str | None]) -> Corrected:
+    """State facets of photos, or take an earlier word back with None; their bags follow.
+
+    Raises BadInputError for a photo of a claim that is signed or closed.
+    """
+    with home.working():
+        require_open(home, {record.claim for record in home.catalog.photos.records(digests)}, what="tags")
+        number, settled = state_each(home, dict.fromkeys(digests, facets))
+        return _followed(home, number, settled, digests)
 
 
 def waive(home: ArchiveHome, claim: ClaimId, requirement: str, *, place: str = "", why: str) -> Corrected:
     """Set a required shot aside for this claim, at one face or structure or everywhere.
 
-    Raises BadInputError without a reason, or for a shot or place that the claim's list does not ask for.
+    Raises BadInputError without a reason, for a claim that is signed or closed, or for a shot or place that
+    the claim's list does not ask for.
     """
     covering.require_requirement(home, claim, requirement, place)
     if not why.strip():
@@ -102,12 +171,16 @@ def waive(home: ArchiveHome, claim: ClaimId, requirement: str, *, place: str = "
             "A waiver needs a reason.", "Add --why, for instance 'no A/C unit at this house'."
         )
     with home.working():
+        require_open(home, {claim}, what="waivers")
+        earlier = _waiver(home, claim, requirement, place)
         with home.catalog.together():
             number = _decide(
                 home,
                 "waive",
                 claim,
-                before=None,
+                before={"by": earlier.by, "why": earlier.why, "at": earlier.at.isoformat()}
+                if earlier
+                else None,
                 after={"claim": claim, "requirement": requirement, "place": place, "why": why},
             )
             home.catalog.claims.put_waiver(
@@ -117,13 +190,25 @@ def waive(home: ArchiveHome, claim: ClaimId, requirement: str, *, place: str = "
             )
             home.catalog.keeping.mark_known_dirty([claim])
             home.catalog.claims.touch(claim)
-        home.note("waived", claim, decision=number, requirement=requirement, place=place, why=why)
+            home.note("waived", claim, decision=number, requirement=requirement, place=place, why=why)
         filing.file_away(home)
         return Corrected(decision=number, photos=0, claims=(claim,))
 
 
+def _waiver(home: ArchiveHome, claim: ClaimId, requirement: str, place: str) -> WaiverRow | None:
+    every = home.catalog.claims.waivers(claim)
+    return next((one for one in every if (one.requirement, one.place) == (requirement, place)), None)
+
+
+# --- undo --------------------------------------------------------------------------------
+
+
 def undo(home: ArchiveHome, number: int | None = None) -> tuple[Decision, Corrected]:
-    """Take back a correction, the latest standing one by default; raises BadInputError when there is none."""
+    """Take back a correction, the latest standing one by default.
+
+    Raises BadInputError when there is none, when its claim is signed, closed or purged meanwhile, or when a
+    later correction rests on it.
+    """
     with home.working():
         standing = home.catalog.claims.decisions(kinds=UNDOABLE)
         chosen = [one for one in standing if number is None or one.number == number]
@@ -131,12 +216,40 @@ def undo(home: ArchiveHome, number: int | None = None) -> tuple[Decision, Correc
             what = "nothing to undo" if number is None else f"no correction {number} that stands"
             raise BadInputError(f"There is {what}.", "`evidence custody` shows what was done.")
         decision = chosen[-1]
-        digests = [sha for sha in _about(decision) if home.catalog.photos.known([sha])]
+        _refuse_overlaid(decision, standing)
+        digests = [sha for sha in about(decision) if home.catalog.photos.known([sha])]
+        records = home.catalog.photos.records(digests)
+        require_open(home, {decision.claim} | {record.claim for record in records}, what="corrections")
         with home.catalog.together():
+            counts = home.catalog.photos.counts()
             home.catalog.claims.mark_undone(decision.number)
             settled = _taken_back(home, decision, digests)
-        done = _followed(home, decision.number, "undone", settled, digests, kind=decision.kind)
-        return decision, done
+            _refuse_settled(home, counts)
+            _note(home, decision.number, "undone", digests, kind=decision.kind)
+        return decision, _followed(home, decision.number, settled, digests)
+
+
+def _refuse_overlaid(decision: Decision, standing: Iterable[Decision]) -> None:
+    """A tag or waiver under a later one of the same cannot be lifted out: what it replaced is long past."""
+    if decision.kind not in ("tag", "waive"):
+        return
+    later = [
+        one
+        for one in standing
+        if one.number > decision.number and one.kind == decision.kind and _settles(one) & _settles(decision)
+    ]
+    if later:
+        raise BadInputError(
+            f"Correction {later[-1].number} speaks of the same.",
+            f"Take that back first: evidence undo {later[-1].number}",
+        )
+
+
+def _settles(decision: Decision) -> set[tuple[str, str]]:
+    after: Mapping[str, Any] = decision.after
+    if decision.kind == "waive":
+        return {(f"{after['claim']} {after['requirement']}", after["place"])}
+    return {(sha, facet) for sha, facets in after.items() for facet in facets}
 
 
 def _taken_back(home: ArchiveHome, decision: Decision, digests: Sequence[Sha256]) -> Settled:
@@ -151,19 +264,42 @@ def _taken_back(home: ArchiveHome, decision: Decision, digests: Sequence[Sha256]
         claims = {record.claim for record in home.catalog.photos.records(digests)}
         return retag(home, claims, stated=claims)
     if decision.kind == "waive":
+        _waive_back(home, decision)
         claim = ClaimId(decision.after["claim"])
-        home.catalog.claims.drop_waiver(claim, decision.after["requirement"], decision.after["place"])
         home.catalog.keeping.mark_known_dirty([claim])
+        home.catalog.claims.touch(claim)
         return Settled(touched=frozenset({claim}), findings=())
     return settle(home, digests)
 
 
-def _about(decision: Decision) -> list[Sha256]:
+def _waive_back(home: ArchiveHome, decision: Decision) -> None:
+    after: Mapping[str, Any] = decision.after
+    claim, requirement, place = ClaimId(after["claim"]), after["requirement"], after["place"]
+    home.catalog.claims.drop_waiver(claim, requirement, place)
+    earlier: Mapping[str, str] | None = decision.before
+    if earlier:
+        at = datetime.fromisoformat(earlier["at"])
+        home.catalog.claims.put_waiver(
+            WaiverRow(
+                claim=claim,
+                requirement=requirement,
+                place=place,
+                by=earlier["by"],
+                why=earlier["why"],
+                at=at,
+            )
+        )
+
+
+def about(decision: Decision) -> list[Sha256]:
+    """The photos that a decision speaks of."""
     after: Mapping[str, Any] = decision.after
     if decision.kind in ("move", "name"):
         return [Sha256(sha) for sha in after["photos"]]
     if decision.kind in ("cut", "join"):
         return [Sha256(after["before"])]
+    if decision.kind == "shift":
+        return [Sha256(sha) for sha in after["claims"]]
     if decision.kind == "tag":
         return [Sha256(sha) for sha in after]
     return []
@@ -186,31 +322,41 @@ def _decide(home: ArchiveHome, kind: str, claim: ClaimId | None, *, before: Any,
     )
 
 
-def _require_open(home: ArchiveHome, claims: Iterable[ClaimId | None]) -> None:
-    """Photos of a signed or closed claim are not moved behind the reviewer's back."""
+def require_open(home: ArchiveHome, claims: Iterable[ClaimId | None], *, what: str = "photos") -> None:
+    """Nothing of a signed or closed claim changes behind the reviewer's back; raises BadInputError."""
     for claim in sorted(claim for claim in claims if claim):
         row = home.catalog.claims.get(claim)
         if row is None:
             raise BadInputError(f"There is no claim {claim}.", "`evidence claims` lists them.")
+        if row.state is ClaimState.PURGED:
+            raise BadInputError(f"Claim {claim} was purged.", "Nothing can be filed under it or changed.")
         if row.state not in CLAIMS_MOVED_FROM:
             raise BadInputError(
-                f"Claim {claim} is {row.state.value}; its photos stay where they are.",
+                f"Claim {claim} is {row.state.value}; its {what} stay as they are.",
+                "Reopen it, or take the sign-off back, before anything is changed.",
+            )
+
+
+def _refuse_settled(home: ArchiveHome, before: Counts) -> None:
+    """Raise BadInputError, so that nothing is committed, when photos came to or left a signed or closed claim."""
+    after = home.catalog.photos.counts()
+    for row in home.catalog.claims.all():
+        claim = row.claim.claim
+        if row.state in SETTLED and before.get(claim, (0,))[0] != after.get(claim, (0,))[0]:
+            raise BadInputError(
+                f"That would change which photos claim {claim} has, and it is {row.state.value}.",
                 "Reopen it, or take the sign-off back, before photos come or go.",
             )
 
 
-def _followed(
-    home: ArchiveHome,
-    number: int,
-    action: str,
-    settled: Settled,
-    digests: Sequence[Sha256],
-    **details: object,
-) -> Corrected:
-    """Note the correction and let the bags follow."""
+def _note(home: ArchiveHome, number: int, action: str, digests: Sequence[Sha256], **details: object) -> None:
     records: list[PhotoRecord] = home.catalog.photos.records(digests)
     subject = ", ".join(sorted(record.name for record in records)[:5])
     home.note(action, subject, decision=number, photos=list(digests), **details)
+
+
+def _followed(home: ArchiveHome, number: int, settled: Settled, digests: Sequence[Sha256]) -> Corrected:
+    """Let the bags follow a correction."""
     filing.file_away(home)
     touched = tuple(sorted(claim or "unassigned" for claim in settled.touched))
     return Corrected(decision=number, photos=len(digests), claims=touched)

@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from evidence.catalog.claims import ClaimRow
 from evidence.catalog.photos import Placing, SegmentRow, Sighting, Tagged
 from evidence.errors import BadInputError
 from evidence.guessing import models_of, reseen
@@ -32,6 +33,7 @@ from evidence.timeline.values import (
     ClockHint,
     DayPlan,
     Pins,
+    Segment,
     SheetAt,
     SheetEvidence,
     Shot,
@@ -77,16 +79,13 @@ def settle(home: ArchiveHome, digests: Sequence[Sha256]) -> Settled:
 
 def _split(home: ArchiveHome, digests: Sequence[Sha256]) -> tuple[set[ClaimId | None], tuple[Finding, ...]]:
     photos = home.catalog.photos
-    records = {record.sha256: record for record in photos.records(digests)}
-    days = {day for record in records.values() if (day := _day(record))}
-    more = [sha for sha in photos.of_days(days) if sha not in records]
-    records |= {record.sha256: record for record in photos.records(more)}
-    findings = _meet_new_claims(home, records.values())
-    purged = {row.claim.claim for row in home.catalog.claims.all() if row.state is ClaimState.PURGED}
+    records = {record.sha256: record for record in photos.records(_whole_days(home, digests))}
+    rows = {row.claim.claim: row for row in home.catalog.claims.all()}
+    findings = _meet_new_claims(home, records.values(), rows)
     seen = photos.sightings(list(records))
     devices = _devices(records.values(), seen)
     shots = [
-        replace(_shot(record, seen[sha], purged), device=devices.get(sha, record.device))
+        replace(_shot(record, seen[sha]), device=devices.get(sha, record.device))
         for sha, record in records.items()
     ]
     plan = plan_day(
@@ -96,15 +95,33 @@ def _split(home: ArchiveHome, digests: Sequence[Sha256]) -> tuple[set[ClaimId | 
         pins=_pins(home, records.values()),
         clock_hints=_clock_hints(home, records.values()),
     )
-    placings, segments = _written_down(plan)
+    purged = {claim for claim, row in rows.items() if row.state is ClaimState.PURGED}
+    placings, segments = _written_down(plan, purged)
+    findings += _late_photos(records, placings, rows)
     return photos.place(placings, segments), (*findings, *plan.findings)
 
 
-def _meet_new_claims(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[Finding]:
+def _whole_days(home: ArchiveHome, digests: Sequence[Sha256]) -> list[Sha256]:
+    """These photos and all of the days, stretches and undated cards that they are part of."""
+    photos = home.catalog.photos
+    found = dict.fromkeys(digests)
+    days: set[str] = set()
+    fresh = list(found)
+    while fresh:
+        new_days = {day for record in photos.records(fresh) if (day := _day(record))} - days
+        days |= new_days
+        beside = [*photos.of_days(new_days), *sorted(photos.together_with(fresh))]
+        fresh = [sha for sha in dict.fromkeys(beside) if sha not in found]
+        found |= dict.fromkeys(fresh)
+    return list(found)
+
+
+def _meet_new_claims(
+    home: ArchiveHome, records: Iterable[PhotoRecord], rows: Mapping[ClaimId, ClaimRow]
+) -> list[Finding]:
     """A sheet may name a claim that the office has not loaded yet: its number is enough to file by."""
     named = {mark.claim for record in records for mark in record.look.dividers}
-    known = {row.claim.claim: row.state for row in home.catalog.claims.all()}
-    new = sorted(named - set(known))
+    new = sorted(named - set(rows))
     home.catalog.claims.put([Claim(claim=one) for one in new], at=home.now())
     findings = [
         Finding(
@@ -121,9 +138,27 @@ def _meet_new_claims(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[
             subject=one,
         )
         for one in sorted(named)
-        if known.get(one) is ClaimState.PURGED
+        if one in rows and rows[one].state is ClaimState.PURGED
     ]
     return findings
+
+
+def _late_photos(
+    records: Mapping[Sha256, PhotoRecord],
+    placings: Iterable[Placing],
+    rows: Mapping[ClaimId, ClaimRow],
+) -> list[Finding]:
+    """Photos that their sheet files under a claim which is signed off or closed: kept there, and told."""
+    late = Counter(one.claim for one in placings if one.claim and records[one.sha256].claim != one.claim)
+    return [
+        Finding(
+            code="claim_is_settled",
+            message=f"{many} photos came to claim {claim}, which is {rows[claim].state.value} already; look at it again.",
+            subject=claim,
+        )
+        for claim, many in sorted(late.items())
+        if claim in rows and rows[claim].state in SETTLED
+    ]
 
 
 def _devices(
@@ -149,7 +184,7 @@ def _day(record: PhotoRecord) -> str:
     return moment.date().isoformat() if moment else ""
 
 
-def _shot(record: PhotoRecord, seen: Sequence[Sighting], purged: Collection[ClaimId]) -> Shot:
+def _shot(record: PhotoRecord, seen: Sequence[Sighting]) -> Shot:
     first = seen[0]
     facts = record.facts
     sheet = record.look.sheet
@@ -166,7 +201,7 @@ def _shot(record: PhotoRecord, seen: Sequence[Sighting], purged: Collection[Clai
         gps_time=facts.gps_time,
         direction=facts.direction,
         file_modified=first.modified,
-        dividers=tuple(mark.claim for mark in record.look.dividers if mark.claim not in purged),
+        dividers=tuple(mark.claim for mark in record.look.dividers),
         sheet=SheetEvidence(confidence=sheet.confidence, lines=tuple(line.text for line in sheet.lines))
         if sheet
         else None,
@@ -176,7 +211,10 @@ def _shot(record: PhotoRecord, seen: Sequence[Sighting], purged: Collection[Clai
 
 
 def _candidates(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[ClaimSite]:
-    """Claims that the photos may belong to: named by a sheet, filed there before, or still without photos."""
+    """Claims that the photos may belong to: named by a sheet, filed there before, or still without photos.
+
+    A purged claim whose sheet is there is one of them: without it its photos would go to a neighbour.
+    """
     records = list(records)
     named = {mark.claim for record in records for mark in record.look.dividers}
     named |= {record.claim for record in records if record.claim}
@@ -196,7 +234,6 @@ def _candidates(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[Claim
             loss_date=row.claim.loss_date,
         )
         for row in chosen.values()
-        if row.state is not ClaimState.PURGED
     ]
 
 
@@ -208,16 +245,23 @@ def _split_options(home: ArchiveHome) -> SplitOptions:
 def _pins(home: ArchiveHome, records: Iterable[PhotoRecord]) -> Pins:
     """What people decided, the latest word of each; and the photos of settled claims where they are."""
     claim_of: dict[Sha256, ClaimId | None] = {}
-    settled = {row.claim.claim for row in home.catalog.claims.all() if row.state in SETTLED}
+    rows = home.catalog.claims.all()
+    settled = {row.claim.claim for row in rows if row.state in SETTLED}
+    purged = {row.claim.claim for row in rows if row.state is ClaimState.PURGED}
     for record in records:
         if record.claim in settled:
             claim_of[record.sha256] = record.claim
     cuts: set[Sha256] = set()
     joins: set[Sha256] = set()
-    for decision in home.catalog.claims.decisions(kinds=("move", "name", "cut", "join")):
+    for decision in home.catalog.claims.decisions(kinds=("move", "name", "shift", "cut", "join")):
         after: Mapping[str, Any] = decision.after
+        if decision.kind == "shift":
+            claim_of |= {
+                Sha256(sha): ClaimId(claim) if claim else None for sha, claim in after["claims"].items()
+            }
+            continue
         if decision.kind in ("move", "name"):
-            target = ClaimId(after["claim"]) if after["claim"] else None
+            target = ClaimId(after["claim"]) if after["claim"] and after["claim"] not in purged else None
             claim_of |= dict.fromkeys((Sha256(sha) for sha in after["photos"]), target)
         elif decision.kind == "cut":
             cuts.add(Sha256(after["before"]))
@@ -239,7 +283,8 @@ def _clock_hints(home: ArchiveHome, records: Iterable[PhotoRecord]) -> list[Cloc
     ]
 
 
-def _written_down(plan: DayPlan) -> tuple[list[Placing], list[SegmentRow]]:
+def _written_down(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Placing], list[SegmentRow]]:
+    """The plan as the catalog keeps it; what belongs to a purged claim waits unassigned, as an unknown house."""
     by_number = {segment.number: segment for segment in plan.segments}
     placed = {one.sha256: one for one in plan.placed}
     segments: list[SegmentRow] = []
@@ -254,26 +299,26 @@ def _written_down(plan: DayPlan) -> tuple[list[Placing], list[SegmentRow]]:
         segments.append(
             SegmentRow(
                 segment=ids[segment.number],
-                claim=segment.claim,
-                unknown=segment.unknown,
+                claim=None if segment.claim in purged else segment.claim,
+                unknown=segment.unknown or segment.claim in purged,
                 first=segment.shots[0],
                 photos=len(segment.shots),
                 day=day,
                 position=position,
                 probability=segment.opened_by.probability,
                 to_confirm=segment.opened_by.to_confirm,
-                reasons=segment.opened_by.reasons,
+                reasons=_reasons(segment, purged),
             )
         )
     placings = [
         Placing(
             sha256=one.sha256,
-            claim=one.claim,
+            claim=None if one.claim in purged else one.claim,
             position=position,
             segment=ids[one.segment],
             confidence=one.confidence,
             to_confirm=one.to_confirm,
-            reasons=by_number[one.segment].opened_by.reasons,
+            reasons=_reasons(by_number[one.segment], purged),
             corrected=one.corrected,
             correction=one.correction,
             utc=one.utc,
@@ -281,6 +326,11 @@ def _written_down(plan: DayPlan) -> tuple[list[Placing], list[SegmentRow]]:
         for position, one in enumerate(plan.placed)
     ]
     return placings, segments
+
+
+def _reasons(segment: Segment, purged: Collection[ClaimId]) -> tuple[str, ...]:
+    reasons = segment.opened_by.reasons
+    return (f"claim {segment.claim} was purged", *reasons) if segment.claim in purged else reasons
 
 
 # --- tags --------------------------------------------------------------------------------
@@ -371,15 +421,15 @@ def state_each(home: ArchiveHome, stated: Mapping[Sha256, Mapping[Facet, str | N
         for said, group in alike.items():
             photos.state(group, dict(said), reason=f"stated by {home.actor}")
         settled = retag(home, claims, stated=claims)
-    names = {record.sha256: record.name for record in records}
-    for said, group in alike.items():
-        home.note(
-            "tagged",
-            ", ".join(sorted(names[sha] for sha in group)[:5]),
-            decision=number,
-            photos=group,
-            facets={facet.value: value for facet, value in said},
-        )
+        names = {record.sha256: record.name for record in records}
+        for said, group in alike.items():
+            home.note(
+                "tagged",
+                ", ".join(sorted(names[sha] for sha in group)[:5]),
+                decision=number,
+                photos=group,
+                facets={facet.value: value for facet, value in said},
+            )
     return number, settled
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from evidence.archive import bags, names
 from evidence.archive.bagcheck import BagCheck
+from evidence.archive.bagread import SHA256_MANIFEST
 from evidence.archive.bags import BagBuilt, PayloadFile
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, Pushed, Target
@@ -177,6 +178,7 @@ def _anywhere(home: ArchiveHome, held: Sequence[tuple[ClaimId, str]]) -> Path | 
 def _build(home: ArchiveHome, claim: ClaimId, files: Mapping[Sha256, _Wanted]) -> BagBuilt:
     keeping, now = home.catalog.keeping, home.now()
     place = bag_place(home, claim, make=True)
+    _refuse_strange(home, place)
     old = {sha: path for sha, path in keeping.payload(claim).items() if (place / "data" / path).is_file()}
     payload = {
         want.payload_path: PayloadFile(
@@ -201,6 +203,31 @@ def _build(home: ArchiveHome, claim: ClaimId, files: Mapping[Sha256, _Wanted]) -
             "bag_built", claim or "unassigned", files=len(files), added=len(added), removed=len(removed)
         )
     return built
+
+
+def _refuse_strange(home: ArchiveHome, place: Path) -> None:
+    """Raise BagError for a bag with originals that the catalog never heard of: it is the catalog that is wrong."""
+    if not (place / SHA256_MANIFEST).is_file():
+        return
+    listed = {sha: path for path, sha in bags.read_manifest(place).items() if not path.endswith(".xmp")}
+    strange = set(listed) - home.catalog.photos.known(list(listed))
+    if strange:
+        raise BagError(
+            f"The bag {place.name} holds {len(strange)} files that the catalog does not know, "
+            f"first {min(listed[sha] for sha in strange)}.",
+            "Nothing of it was changed. Bring the catalog back from a backup, or rebuild it from the bags.",
+        )
+
+
+def require_known_bags(home: ArchiveHome) -> None:
+    """Raise BagError when a claim's bag is on the disk and not in the catalog: a card would be filed over it."""
+    known = {row.folder for row in home.catalog.claims.all()}
+    for bag in sorted(home.claims.iterdir()) if home.claims.is_dir() else []:
+        if not bag.name.startswith(".") and bag.name not in known and (bag / "bagit.txt").is_file():
+            raise BagError(
+                f"The catalog does not know the bag {bag.name}.",
+                "Bring the catalog back from a backup, or rebuild it from the bags.",
+            )
 
 
 def bag_place(home: ArchiveHome, claim: ClaimId, *, make: bool = False) -> Path:
@@ -242,7 +269,7 @@ def _records(home: ArchiveHome, claim: ClaimId, files: Mapping[Sha256, _Wanted])
         for record in records
     ]
     row = claims.get(claim) if claim else None
-    anchor = home.custody.anchor()
+    anchor = home.custody.head()  # not `anchor()`, which reads the whole log: once for every bag, for ever
     about = {
         "format": 1,
         "custody": {"seq": anchor.seq, "sha256": anchor.sha256},
@@ -369,6 +396,13 @@ def _push(home: ArchiveHome, target: Target, claim: ClaimId) -> Pushed:
     with home.catalog.together():
         keeping.put_copies(copies)
         keeping.drop_copies(target.name, claim, but=held)
+    noted = {
+        row.sha256 for rows in keeping.copies(held).values() for row in rows if row.place == target.name
+    }
+    if set(held) - noted:
+        # A killed run copied them and could not write it down: read them back now.
+        expected = {path: sha for sha, path in keeping.payload(claim).items()}
+        _book(home, target, claim, target.check_bag(place.name, expected=expected))
     return pushed
 
 

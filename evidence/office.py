@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
 from evidence import filing
 from evidence.archive import bags, swap
-from evidence.cards.copying import kept_path
+from evidence.archive.holdings import find_digests
+from evidence.cards.copying import sweep_parts
 from evidence.cards.durable import discard
-from evidence.catalog.claims import ClaimRow
+from evidence.catalog.claims import ClaimRow, Decision
+from evidence.catalog.claims import Hold as HoldRow
 from evidence.errors import BadInputError, PurgeRefusedError
-from evidence.home import ArchiveHome
+from evidence.home import SETTINGS, ArchiveHome
 from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.retention.desk import CopyKind, KnownCopy, PurgeEntry, Tombstone
+from evidence.retention.plans import PROGRESS
 from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
 from evidence.retention.rules import RetentionRules, load_rules, with_own
 from evidence.retention.schedule import ClaimFacts, Hold, Standing, Turn, TurnKind, standing
@@ -25,32 +29,55 @@ from evidence.settings import default_text
 
 
 def close_claim(home: ArchiveHome, claim: ClaimId, *, on: date) -> None:
-    """The claim was closed on this calendar day; its retention period starts. Raises BadInputError when it is."""
+    """The claim was closed on this calendar day; its retention period starts.
+
+    Raises BadInputError when it is closed already, for a day to come, and for one before the date of loss: a
+    mistyped year would let the period run out years too early.
+    """
     with home.working():
         row = _row(home, claim)
         if row.state is ClaimState.CLOSED:
             raise BadInputError(
                 f"Claim {claim} is closed already, on {row.closed_on}.", "Reopen it first if that is wrong."
             )
-        if on > home.now().astimezone().date():
+        _refuse_future(home, on, "Close")
+        if row.claim.loss_date and on < row.claim.loss_date:
             raise BadInputError(
-                f"{on} lies in the future.", "Close a claim on the day it was closed, or before today."
+                f"Claim {claim} cannot have been closed on {on}: the date of loss is {row.claim.loss_date}.",
+                "Give the day it was closed.",
             )
-        _turn(home, claim, TurnKind.CLOSED, on)
-        home.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
-        home.note("claim_closed", claim, on=on.isoformat())
+        with home.catalog.together():
+            _turn(home, claim, TurnKind.CLOSED, on)
+            home.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
+            home.note("claim_closed", claim, on=on.isoformat())
         filing.file_away(home)
 
 
 def reopen_claim(home: ArchiveHome, claim: ClaimId, *, on: date) -> None:
-    """The claim was reopened; its period starts anew at the next closing. Raises BadInputError when it is open."""
+    """The claim was reopened; its period starts anew at the next closing.
+
+    Raises BadInputError when it is not closed, for a day to come, and for one before it was closed.
+    """
     with home.working():
-        if _row(home, claim).state is not ClaimState.CLOSED:
+        row = _row(home, claim)
+        if row.state is not ClaimState.CLOSED:
             raise BadInputError(f"Claim {claim} is not closed.", "Only a closed claim can be reopened.")
-        _turn(home, claim, TurnKind.REOPENED, on)
-        home.catalog.claims.set_state(claim, ClaimState.OPEN)
-        home.note("claim_reopened", claim, on=on.isoformat())
+        _refuse_future(home, on, "Reopen")
+        if row.closed_on and on < row.closed_on:
+            raise BadInputError(
+                f"Claim {claim} cannot have been reopened on {on}: it was closed on {row.closed_on}.",
+                "Give the day it was reopened.",
+            )
+        with home.catalog.together():
+            _turn(home, claim, TurnKind.REOPENED, on)
+            home.catalog.claims.set_state(claim, ClaimState.OPEN)
+            home.note("claim_reopened", claim, on=on.isoformat())
         filing.file_away(home)
+
+
+def _refuse_future(home: ArchiveHome, on: date, verb: str) -> None:
+    if on > home.now().astimezone().date():
+        raise BadInputError(f"{on} lies in the future.", f"{verb} a claim on the day it happened.")
 
 
 def _turn(home: ArchiveHome, claim: ClaimId, kind: TurnKind, on: date) -> None:
@@ -73,9 +100,10 @@ def place_hold(home: ArchiveHome, claim: ClaimId, *, reason: str) -> int:
         )
     with home.working():
         _row(home, claim)
-        number = home.catalog.claims.place_hold(claim, reason=reason, by=home.actor, at=home.now())
-        home.note("hold_placed", claim, hold=number, reason=reason)
-        home.catalog.keeping.mark_known_dirty([claim])
+        with home.catalog.together():
+            number = home.catalog.claims.place_hold(claim, reason=reason, by=home.actor, at=home.now())
+            home.note("hold_placed", claim, hold=number, reason=reason)
+            home.catalog.keeping.mark_known_dirty([claim])
         filing.file_away(home)
     return number
 
@@ -88,9 +116,10 @@ def lift_hold(home: ArchiveHome, number: int, *, why: str) -> None:
         hold = next((one for one in home.catalog.claims.holds() if one.number == number), None)
         if hold is None or not hold.active:
             raise BadInputError(f"There is no hold {number} in force.", "`evidence hold list` shows them.")
-        home.catalog.claims.lift_hold(number, by=home.actor, why=why, at=home.now())
-        home.note("hold_lifted", hold.claim, hold=number, reason=why)
-        home.catalog.keeping.mark_known_dirty([hold.claim])
+        with home.catalog.together():
+            home.catalog.claims.lift_hold(number, by=home.actor, why=why, at=home.now())
+            home.note("hold_lifted", hold.claim, hold=number, reason=why)
+            home.catalog.keeping.mark_known_dirty([hold.claim])
         filing.file_away(home)
 
 
@@ -118,26 +147,38 @@ def rules_of(home: ArchiveHome) -> RetentionRules:
 
 
 def facts_of(home: ArchiveHome, claim: ClaimId) -> ClaimFacts:
-    """What retention needs to know of the claim, as it stands now."""
-    row = _row(home, claim)
-    turns = home.catalog.claims.decisions(kinds=[kind.value for kind in TurnKind], claim=claim)
+    """What retention needs to know of the claim, as it stands now. Raises BadInputError, for a purged one too."""
+    turns = home.catalog.claims.decisions(kinds=_TURNS, claim=claim)
+    return _facts(_row(home, claim), turns, home.catalog.claims.holds(claim, active_only=True))
+
+
+_TURNS = tuple(kind.value for kind in TurnKind)
+
+
+def _facts(row: ClaimRow, turns: Iterable[Decision], holds: Iterable[HoldRow]) -> ClaimFacts:
     return ClaimFacts(
-        claim=claim,
+        claim=row.claim.claim,
         jurisdiction=row.claim.jurisdiction,
         peril=row.claim.peril,
         history=tuple(Turn(kind=TurnKind(one.kind), on=date.fromisoformat(one.after["on"])) for one in turns),
         holds=tuple(
             Hold(hold=f"hold {one.number}", why=one.reason, by=one.placed_by, placed=one.placed_at)
-            for one in home.catalog.claims.holds(claim, active_only=True)
+            for one in holds
         ),
     )
 
 
 def standing_of(home: ArchiveHome, *, as_of: date | None = None) -> Standing:
     """Every claim that is not purged: due, held or kept, and why."""
-    claims = [row.claim.claim for row in home.catalog.claims.all() if row.state is not ClaimState.PURGED]
-    today = as_of or home.now().astimezone().date()
-    return standing((facts_of(home, claim) for claim in claims), rules_of(home), today=today)
+    turns: dict[ClaimId | None, list[Decision]] = defaultdict(list)
+    holds: dict[ClaimId, list[HoldRow]] = defaultdict(list)
+    for turn in home.catalog.claims.decisions(kinds=_TURNS):
+        turns[turn.claim].append(turn)
+    for hold in home.catalog.claims.holds(active_only=True):
+        holds[hold.claim].append(hold)
+    rows = [row for row in home.catalog.claims.all() if row.state is not ClaimState.PURGED]
+    facts = [_facts(row, turns[row.claim.claim], holds[row.claim.claim]) for row in rows]
+    return standing(facts, rules_of(home), today=as_of or home.now().astimezone().date())
 
 
 # --- purging -----------------------------------------------------------------------------
@@ -155,6 +196,7 @@ class Planned:
 def plan_purge(home: ArchiveHome, claims: Sequence[ClaimId] | None = None) -> Planned:
     """Freeze a plan for these claims, or for all that is due; raises PurgeRefusedError when nothing may go."""
     with home.working():
+        _settle_bags(home)
         frozen = make_plan(ArchiveDesk(home), rules_of(home), by=home.actor, shelf=home.plans, claims=claims)
     return Planned(
         plan=frozen.folder.name, digest=frozen.digest, claims=tuple(one.claim for one in frozen.plan.claims)
@@ -170,7 +212,17 @@ def approve_purge(home: ArchiveHome, plan: str) -> str:
 def run_purge(home: ArchiveHome, plan: str) -> PurgeReport:
     """Remove what an approved plan names, everywhere, and look for it."""
     with home.working():
-        return run_plan(ArchiveDesk(home), rules_of(home), plan_folder(home, plan), by=home.actor)
+        folder = plan_folder(home, plan)
+        if not (folder / PROGRESS).exists():  # once begun, bags are missing on purpose
+            _settle_bags(home)
+        return run_plan(ArchiveDesk(home), rules_of(home), folder, by=home.actor)
+
+
+def _settle_bags(home: ArchiveHome) -> None:
+    """What a killed run left is finished first: a bag may still hold a photo that is another claim's by now."""
+    filing.recover(home)
+    sweep_parts(home.store)
+    filing.file_away(home)
 
 
 def plan_folder(home: ArchiveHome, plan: str) -> Path:
@@ -249,34 +301,49 @@ class ArchiveDesk:
     def look_for(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[KnownCopy]:
         """See `PurgeDesk`."""
         home = self._home
+        self._refuse_unreachable(photos)
         found: list[KnownCopy] = []
         row = home.catalog.claims.get(claim)
-        if row and row.folder:
-            bag = home.bag_of(claim, row.folder)
-            # The bag, or what a broken-off build of it left beside it: one removal takes both.
-            if any(path.exists() for path in _with_traces(bag)):
-                found.append(KnownCopy(kind=CopyKind.BAG, place=self._named(bag)))
-            for target in self._targets.values():
-                filing.make_ready(
-                    home, target
-                )  # a target out of reach may hold a copy: then nothing is purged
-                if any(path.exists() for path in _with_traces(target.root / bag.name)):
-                    found.append(KnownCopy(kind=CopyKind.TARGET, place=f"target {target.name}: {bag.name}"))
-                inside = f"{bag.name}/"
-                found += [
-                    KnownCopy(kind=CopyKind.OTHER, place=f"target {target.name}: {path}")
-                    for path in target.holds(photos)
-                    if not path.startswith(inside) and not self._rightly_there(path, claim)
-                ]
+        bag = home.bag_of(claim, row.folder) if row and row.folder else None
+        # The bag, or what a broken-off build of it left beside it: one removal takes both.
+        if bag and any(path.exists() for path in _with_traces(bag)):
+            found.append(KnownCopy(kind=CopyKind.BAG, place=self._named(bag)))
+        for target in self._targets.values():
+            filing.make_ready(home, target)  # a target out of reach may hold a copy: then nothing is purged
+            if bag and any(path.exists() for path in _with_traces(target.root / bag.name)):
+                found.append(KnownCopy(kind=CopyKind.TARGET, place=f"target {target.name}: {bag.name}"))
+            strange = self._strangers(target.holds(photos), claim, bag)
+            found += [
+                KnownCopy(kind=CopyKind.OTHER, place=f"target {target.name}: {path}") for path in strange
+            ]
         for sha in photos:
-            stored = kept_path(home.store, sha)
-            if stored is not None:
-                found.append(self._by_digest(CopyKind.INTAKE, stored, sha))
+            found += [
+                self._by_digest(CopyKind.INTAKE, path, sha)
+                for path in sorted((home.store / sha[:2]).glob(f"{sha}*"))
+            ]
             found += [
                 self._by_digest(CopyKind.THUMBNAIL, path, sha)
                 for path in sorted((home.thumbs / sha[:2]).glob(f"{sha}*"))
             ]
+        strange = self._strangers(find_digests(home.claims, photos), claim, bag)
+        found += [KnownCopy(kind=CopyKind.OTHER, place=f"archive/claims/{path}") for path in strange]
         return found
+
+    def _strangers(self, paths: Iterable[str], claim: ClaimId, bag: Path | None) -> list[str]:
+        """Those of the paths below a folder of bags that lie neither in the claim's bag nor rightly in another."""
+        mine = tuple(f"{path.name}/" for path in _with_traces(bag)) if bag else ()
+        return [path for path in paths if not path.startswith(mine) and not self._rightly_there(path, claim)]
+
+    def _refuse_unreachable(self, photos: Sequence[Sha256]) -> None:
+        """Raise PurgeRefusedError when the catalog knows of copies at a target that the settings name no more."""
+        copies = self._home.catalog.keeping.copies(photos)
+        places = {row.place for rows in copies.values() for row in rows}
+        lost = sorted(places - set(self._targets) - {filing.ARCHIVE_PLACE})
+        if lost:
+            raise PurgeRefusedError(
+                f"Copies were made to the backup target {lost[0]}, which the settings name no more.",
+                f"Name it in {SETTINGS} again, so that they can be removed there too.",
+            )
 
     def record(self, entry: PurgeEntry) -> None:
         """See `PurgeDesk`."""

@@ -82,6 +82,7 @@ def take_in(
     _refuse_overlap(home, source)
     with home.working():
         filing.recover(home)
+        filing.require_known_bags(home)
         run = _begin(home, source)
         copied, refused = copy_card(home, source, run, progress=progress)
         digests = _written_down(home, run, copied)

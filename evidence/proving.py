@@ -29,8 +29,13 @@ def custody_report(home: ArchiveHome, *, check: bool, claim: str | None, last: i
         verdict = home.custody.verify(anchors=noted_heads(home))
         if not verdict.valid:
             return CustodyReport(entries=verdict.entries, valid=False, findings=verdict.findings, shown=())
+        if not verdict.entries:
+            gone = Finding(
+                code="log_missing", message="The log is gone: the first entry of an archive is its making."
+            )
+            return CustodyReport(entries=0, valid=False, findings=(gone,), shown=())
     every = list(home.custody.entries())
-    chosen = [one for one in every if claim is None or claim == one.subject or claim in str(one.details)]
+    chosen = every if claim is None else list(home.custody.about(claim))
     return CustodyReport(
         entries=len(every),
         valid=True if check else None,

@@ -170,7 +170,9 @@ def _over(base: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:
 
 
 def _explain(trouble: ValidationError, origin: str) -> BadInputError:
-    first = trouble.errors()[0]
+    every = trouble.errors()
+    # A misspelt key comes first: it is why another is missing.
+    first = next((one for one in every if one["type"] == "extra_forbidden"), every[0])
     where = [str(part) for part in first["loc"]]
     key = ".".join(where)
     if first["type"] == "extra_forbidden":

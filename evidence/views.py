@@ -183,7 +183,7 @@ def found_photos(home: ArchiveHome, names: Iterable[str]) -> list[Sha256]:
                 "Use its card path or the first digits of its SHA-256.",
             )
         digests += found
-    return digests
+    return list(dict.fromkeys(digests))
 
 
 def moment(text: str | None) -> str:

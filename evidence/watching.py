@@ -9,7 +9,7 @@ from pathlib import Path
 
 from evidence.cards.volumes import mounted_cards
 from evidence.cards.watch import CardFailed, CardReady, Mounted, ready_now, watch
-from evidence.errors import CardReadError, EvidenceError
+from evidence.errors import BadInputError, CardReadError, EvidenceError
 from evidence.filing import Progress, quiet
 from evidence.home import ArchiveHome
 from evidence.pipeline import IntakeReport, take_in
@@ -32,6 +32,7 @@ def take_in_cards(
 
     With `once`, the cards there now; else as they appear, for ever (or until `feed` ends).
     """
+    _refuse_overlap(home, folders)
     if once:
         for card in ready_now(folders, mounted=mounted):
             yield card, _attempt(home, card, progress)
@@ -47,6 +48,21 @@ def take_in_cards(
             )
         else:
             log.info("card_gone path=%s was_ready=%s", event.path, event.was_ready)
+
+
+def _refuse_overlap(home: ArchiveHome, folders: tuple[Path, ...]) -> None:
+    """Raise BadInputError when a watched folder holds the archive or a target: they would be taken for cards."""
+    ours = [("the archive", home.root)]
+    ours += [(f"backup target '{one.name}'", one.path.absolute()) for one in home.settings.target]
+    for folder in folders:
+        watched = folder.resolve()
+        for name, place in ours:
+            real = place.resolve()
+            if real == watched or watched in real.parents or real in watched.parents:
+                raise BadInputError(
+                    f"The watched folder {folder} and {name} lie inside one another.",
+                    "Watch a folder of its own, where nothing but cards appears.",
+                )
 
 
 def _attempt(home: ArchiveHome, card: Path, progress: Progress) -> Outcome:

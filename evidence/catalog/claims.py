@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Row, delete, insert, or_, select, update
+from sqlalchemy import Row, delete, insert, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Session, day, dump, from_text, to_text
@@ -226,7 +226,7 @@ class Claims:
         if kinds:
             query = query.where(t.decision.c.kind.in_(sorted(kinds)))
         if claim is not None:
-            query = query.where(or_(t.decision.c.claim == claim))
+            query = query.where(t.decision.c.claim == claim)
         if standing_only:
             query = query.where(t.decision.c.undone.is_(False))
         with self._session.together() as db:
@@ -256,11 +256,18 @@ class Claims:
     # --- purge ---
 
     def forget(self, claim: ClaimId) -> None:
-        """After a purge: the claim's row loses what names people; the number and the state stay."""
+        """After a purge: the claim's row loses what names people; the number and the state stay.
+
+        Of the decisions those stay that say where a photo belongs: they name digests only, and keep a card
+        that is taken in again from being filed by an older word.
+        """
         blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
+        told = t.decision.c.kind.not_in(("move", "name", "cut", "join"))
         with self._session.together() as db:
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
-            db.execute(delete(t.decision).where(t.decision.c.claim == claim))
+            db.execute(delete(t.tally).where(t.tally.c.claim == claim))
+            db.execute(delete(t.segment).where(t.segment.c.claim == claim))
+            db.execute(delete(t.decision).where(t.decision.c.claim == claim, told))
             db.execute(
                 update(t.claim)
                 .where(t.claim.c.claim == claim)

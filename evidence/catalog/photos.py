@@ -249,6 +249,45 @@ class Photos:
                 found += [Sha256(sha) for sha in db.execute(query).scalars()]
         return found
 
+    def together_with(self, digests: Collection[Sha256]) -> set[Sha256]:
+        """The photos that a split must see beside these: those of the same stretches, the undated of the same cards.
+
+        An undated photo has its place from its card's numbers alone, so it brings the whole card.
+        """
+        with self._session.together() as db:
+            segments: set[str] = set()
+            cards: set[str] = set()
+            for piece in chunks(sorted(digests)):
+                mine = t.original.c.sha256.in_(piece)
+                segments |= set(db.execute(select(t.original.c.segment).where(mine).distinct()).scalars())
+                undated = (
+                    select(t.sighting.c.intake)
+                    .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
+                    .where(mine, t.original.c.corrected.is_(None))
+                    .distinct()
+                )
+                cards |= set(db.execute(undated).scalars())
+            found: set[Sha256] = set()
+            for piece in chunks(sorted(segments - {""})):
+                query = select(t.original.c.sha256).where(t.original.c.segment.in_(piece))
+                found.update(Sha256(sha) for sha in db.execute(query).scalars())
+            for piece in chunks(sorted(cards)):
+                query = select(t.sighting.c.sha256).where(t.sighting.c.intake.in_(piece))
+                found.update(Sha256(sha) for sha in db.execute(query).scalars())
+        return found - set(digests)
+
+    def companions(self, digests: Sequence[Sha256]) -> list[Sha256]:
+        """These files and those that are one object with them on the card where each was first seen."""
+        found = dict.fromkeys(digests)
+        firsts = {seen[0] for seen in self.sightings(digests).values()}
+        with self._session.together() as db:
+            for first in sorted(firsts, key=lambda one: (one.intake, one.card_path)):
+                query = select(t.sighting.c.sha256).where(
+                    t.sighting.c.intake == first.intake, t.sighting.c.object_key == first.object_key
+                )
+                found |= dict.fromkeys(Sha256(sha) for sha in db.execute(query).scalars())
+        return list(found)
+
     # --- split ---
 
     def place(self, placings: Sequence[Placing], segments: Sequence[SegmentRow]) -> set[ClaimId | None]:

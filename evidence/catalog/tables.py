@@ -66,7 +66,7 @@ original = Table(
     metadata,
     Column("sha256", String(64), primary_key=True),
     Column("size", Integer, nullable=False),
-    Column("suffix", String(20), nullable=False),
+    Column("suffix", String(255), nullable=False),
     Column("kind", String(10), nullable=False),
     Column("facts", Text),  # JSON CameraFacts; None until read
     Column("look", Text),  # JSON Look without its embedding; None until looked at

@@ -10,7 +10,20 @@ import typer
 from rich.table import Table
 
 from evidence import assignments, home, pipeline, printing, views, watching
-from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, progress_shown, table, talk
+from evidence.cli.common import (
+    FINDINGS,
+    Actor,
+    Archive,
+    Json,
+    as_data,
+    emit,
+    emit_line,
+    opened,
+    progress_shown,
+    table,
+    talk,
+)
+from evidence.codec import to_json
 from evidence.errors import EvidenceError
 from evidence.pipeline import IntakeReport
 
@@ -101,7 +114,7 @@ def intake(
     with opened(archive, actor) as here, progress_shown() as progress:
         report = pipeline.take_in(here, source, progress=progress)
     emit(as_json, report, lambda: told(report))
-    if any(refusal.blocks_erase for refusal in report.refused) or report.backup.troubles:
+    if amiss(report):
         raise typer.Exit(FINDINGS)
 
 
@@ -139,18 +152,34 @@ def watch(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Take in every card that appears, by itself: mounted cards, and folders below those named."""
-    worst = 0
+    """Take in every card that appears, by itself: mounted cards, and folders below those named.
+
+    With --json, one line of JSON for each card.
+    """
+    worst = seen = 0
     with opened(archive, actor) as here, progress_shown() as progress:
         for card, outcome in watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress):
+            seen += 1
             if isinstance(outcome, EvidenceError):
-                worst = outcome.exit_code
-                talk.print(f"{card}: {outcome}", markup=False)
+                worst = max(worst, outcome.exit_code)
+                emit_line(as_json, {"source": str(card), "error": as_data(outcome)})
+                talk.print(f"{card}: {outcome}", markup=False, soft_wrap=True)
                 continue
-            talk.print(f"{card}:", markup=False)
-            emit(as_json, outcome, lambda report=outcome: told(report))  # type: ignore[misc]
+            talk.print(f"{card}:", markup=False, soft_wrap=True)
+            if as_json:
+                emit_line(as_json, {"source": str(card), **to_json(outcome)})
+            else:
+                emit(as_json, outcome, lambda report=outcome: told(report))  # type: ignore[misc]
+            worst = max(worst, FINDINGS if amiss(outcome) else 0)
+    if not seen:
+        talk.print("No card is there.")
     if worst:
         raise typer.Exit(worst)
+
+
+def amiss(report: IntakeReport) -> bool:
+    """True when a file that somebody shot was refused, or a backup target was in trouble."""
+    return bool(any(one.blocks_erase for one in report.refused) or report.backup.troubles)
 
 
 def claims(archive: Archive = None, as_json: Json = False) -> None:

@@ -17,7 +17,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 
 from evidence.codec import to_json
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, EvidenceError
 from evidence.home import ArchiveHome
 
 Archive = Annotated[
@@ -65,6 +65,17 @@ def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -
     out = Console(highlight=False, width=wide, soft_wrap=not sys.stdout.isatty())
     for line in lines():
         out.print(line, markup=False) if isinstance(line, str) else out.print(line)
+
+
+def emit_line(as_json: bool, data: Any) -> None:
+    """Print `data` as one line of JSON, where JSON was asked for; for results that come one by one."""
+    if as_json:
+        print(json.dumps(to_json(data), ensure_ascii=False), flush=True)
+
+
+def as_data(trouble: EvidenceError) -> dict[str, str]:
+    """An error as `--json` shows it."""
+    return {"code": type(trouble).__name__, "message": trouble.message, "fix": trouble.hint}
 
 
 def table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from evidence import corrections, covering, deciding, filing, views
+from evidence import corrections, covering, deciding, views
 from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, table
 from evidence.coverage.explain import explain
 from evidence.coverage.report import CoverageReport, Status
@@ -54,14 +54,13 @@ def tag(
     wanted = {Facet(facet): value for facet, value in given.items() if value is not None}
     if not wanted:
         raise BadInputError("Nothing is stated.", "Add --role, --face, --component, --condition or --count.")
-    with opened(archive, actor) as here, here.working():
+    with opened(archive, actor) as here:
         facets = {
             facet: None if value == CLEAR else deciding.known_word(here, facet, value)
             for facet, value in wanted.items()
         }
         digests = views.found_photos(here, photos)
-        deciding.state_facets(here, digests, facets)
-        filing.file_away(here)
+        corrections.tag(here, digests, facets)
         changed = [views.photo_view(record) for record in here.catalog.photos.records(digests)]
     emit(as_json, changed, lambda: [f"{len(changed)} photos tagged."])
 
