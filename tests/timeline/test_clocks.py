@@ -179,6 +179,29 @@ def test_without_common_sheets_the_rhythm_of_the_day_brings_two_clocks_together(
     assert [c for c, _ in sizes(plan)] == ["AX-1", "BX-2", "CX-3"]
 
 
+def test_a_camera_that_lost_its_date_but_ran_on_is_placed_by_the_rhythm_of_the_phone():
+    camera, phone = camera_and_phone(0.0, sheets=False)
+    start = camera[0].taken_local
+    lost = [replace(s, taken_local=datetime(2000, 1, 1) + (s.taken_local - start)) for s in camera]
+    plan = plan_day([*lost, *phone], [])
+    first = next(p for p in plan.placed if p.sha256 == lost[0].sha256)
+    assert first.corrected is not None
+    assert abs((first.corrected - at(9)).total_seconds()) < 120
+    assert [c for c, _ in sizes(plan)] == ["AX-1", "BX-2", "CX-3"]
+
+
+def test_while_a_cameras_time_is_lost_its_sheets_name_no_photo_of_the_phone():
+    camera, phone = camera_and_phone(0.0, sheets=False)
+    known = [s for s in camera if s.taken_local < at(9, 40)]
+    lost = [replace(s, taken_local=datetime(2000, 1, 1)) for s in camera if s.taken_local >= at(9, 40)]
+    plan = plan_day([*known, *lost, *phone], [])
+    placed = {p.sha256: p for p in plan.placed}
+    during = [s for s in phone if s.taken_local > at(9, 45)]
+    assert during
+    assert all(placed[s.sha256].claim not in {"BX-2", "CX-3"} or placed[s.sha256].to_confirm for s in during)
+    assert {placed[s.sha256].claim for s in lost} == {"BX-2", "CX-3"}
+
+
 def test_a_persons_word_brings_two_clocks_together():
     camera, phone = camera_and_phone(3600.0, sheets=False)
     plan = plan_day(
