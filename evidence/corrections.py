@@ -103,14 +103,16 @@ def shift(home: ArchiveHome, boundary: Sha256, to: Sha256) -> Corrected:
                 "A boundary moves only between the photos beside it.", "Cut at that photo instead."
             )
         old, new = order.index(boundary), order.index(to)
-        _require_open(home, {before.claim, after.claim})
+        require_open(home, {before.claim, after.claim})
         # The stretch that gives photos away may lose its sheet with them: what stays is held, too.
         if new > old:
             claims = dict.fromkeys(order[old:new], before.claim) | dict.fromkeys(order[new:], after.claim)
         else:
             claims = dict.fromkeys(order[:new], before.claim) | dict.fromkeys(order[new:old], after.claim)
         records = home.catalog.photos.records(list(claims))
+        moved = order[min(old, new) : max(old, new)]
         with home.catalog.together():
+            counts = home.catalog.photos.counts()
             number = _decide(
                 home,
                 "shift",
@@ -119,8 +121,9 @@ def shift(home: ArchiveHome, boundary: Sha256, to: Sha256) -> Corrected:
                 after={"boundary": boundary, "to": to, "claims": claims},
             )
             settled = settle(home, list(claims))
-        moved = order[min(old, new) : max(old, new)]
-        return _followed(home, number, "boundary_moved", settled, moved, boundary=boundary, to=to)
+            _refuse_settled(home, counts)
+            _note(home, number, "boundary_moved", moved, boundary=boundary, to=to)
+        return _followed(home, number, settled, moved)
 
 
 def _beside(home: ArchiveHome, boundary: Sha256) -> tuple[SegmentRow, SegmentRow]:

@@ -261,7 +261,7 @@ def _pins(home: ArchiveHome, records: Iterable[PhotoRecord]) -> Pins:
             }
             continue
         if decision.kind in ("move", "name"):
-            target = ClaimId(after["claim"]) if after["claim"] and after["claim"] not in purged else None
+            target = ClaimId(after["claim"]) if after["claim"] else None
             claim_of |= dict.fromkeys((Sha256(sha) for sha in after["photos"]), target)
         elif decision.kind == "cut":
             cuts.add(Sha256(after["before"]))
@@ -269,6 +269,7 @@ def _pins(home: ArchiveHome, records: Iterable[PhotoRecord]) -> Pins:
         else:
             joins.add(Sha256(after["before"]))
             cuts.discard(Sha256(after["before"]))
+    claim_of = {sha: None if claim in purged else claim for sha, claim in claim_of.items()}
     return Pins(claim_of=claim_of, cuts=frozenset(cuts), joins=frozenset(joins))
 
 

@@ -262,7 +262,7 @@ class Claims:
         that is taken in again from being filed by an older word.
         """
         blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
-        told = t.decision.c.kind.not_in(("move", "name", "cut", "join"))
+        told = t.decision.c.kind.not_in(("move", "name", "shift", "cut", "join"))
         with self._session.together() as db:
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
             db.execute(delete(t.tally).where(t.tally.c.claim == claim))
