@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from evidence import covering, deciding, filing
 from evidence.catalog.claims import ClaimRow, Decision
-from evidence.corrections import CLAIMS_MOVED_FROM, Corrected, cut, join, move, undo
+from evidence.corrections import CLAIMS_MOVED_FROM, Corrected, require_open, undo
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.walk import ToShoot, still_to_shoot
 from evidence.deciding import Settled
@@ -19,7 +19,7 @@ from evidence.errors import BadInputError, EvidenceError
 from evidence.home import ArchiveHome
 from evidence.model import ClaimId, ClaimState, Facet, PhotoRecord, Sha256
 
-BOUNDARY_KINDS = ("move", "name", "cut", "join")
+BOUNDARY_KINDS = ("move", "name", "shift", "cut", "join")
 CLAIM_KINDS = (*BOUNDARY_KINDS, "tag", "waive", "sign", "return", "take_back")
 MOST_NOTE = 2000
 """Characters of a note; a longer text belongs into the claim file."""
@@ -81,7 +81,7 @@ def tag_seen(
         records = {record.sha256: record for record in home.catalog.photos.records(list(stated))}
         if missing := [sha for sha in stated if sha not in records]:
             raise BadInputError(f"The archive keeps no photo {missing[0][:12]}.", "Load the page again.")
-        _require_unsigned(home, {record.claim for record in records.values() if record.claim})
+        require_open(home, {record.claim for record in records.values()}, what="tags")
         changes = [
             _photo_change(home, records[sha]) for sha in stated if seen.get(sha) != mark_of(records[sha])
         ]
@@ -146,34 +146,6 @@ def require_day(home: ArchiveHome, claim: ClaimId | None, seen: str) -> None:
     raise ChangedError([Change(subject=claim or "", message=f"{who} since this page was loaded.")])
 
 
-def shift(home: ArchiveHome, boundary: Sha256, to: Sha256) -> Corrected:
-    """Move the boundary before the photo `boundary` to before the photo `to`: those between change house.
-
-    Raises BadInputError when no stretch begins with `boundary`, or `to` lies in neither stretch beside it.
-    """
-    photos = home.catalog.photos
-    with home.working():
-        after = next((row for row in photos.segments() if row.first == boundary), None)
-        beside = [row for row in photos.segments() if after and row.day == after.day]
-        before = next((row for row in beside if after and row.position == after.position - 1), None)
-        if after is None or before is None:
-            raise BadInputError("No boundary stands there any more.", "Load the page again.")
-        inside = {row.segment: row for row in (before, after)}
-        outline = photos.outline(list(inside))
-        order = [one.sha256 for row in (before, after) for one in outline.get(row.segment, ())]
-        if to not in order or to == boundary:
-            raise BadInputError(
-                "A boundary moves only between the photos beside it.", "Cut at that photo instead."
-            )
-        old, new = order.index(boundary), order.index(to)
-        if before.claim == after.claim:
-            cut(home, to)
-            return join(home, boundary)
-        if new > old:
-            return move(home, order[old:new], before.claim)
-        return move(home, order[new:old], after.claim)
-
-
 # --- the claim ---------------------------------------------------------------------------
 
 
@@ -209,19 +181,16 @@ def sign(home: ArchiveHome, claim: ClaimId, *, note: str, seen: int) -> Correcte
             "waived": {" ".join(filter(None, item.key)): item.why for item in report.waived},
             "flags": [f"{flag.code}: {flag.message}" for flag in report.flags],
         }
-        number = _turn(home, claim, "sign", row, ClaimState.SIGNED, proof)
         photos = home.catalog.photos.counts()[claim][0]
-        home.note(
-            "signed_off",
-            claim,
-            decision=number,
-            note=_note(note),
-            list=report.list_id,
-            met=len(report.met),
-            waived=len(report.waived),
-            flags=len(report.flags),
-            photos=photos,
-        )
+        told: dict[str, object] = {
+            "note": proof["note"],
+            "list": report.list_id,
+            "met": len(report.met),
+            "waived": len(report.waived),
+            "flags": len(report.flags),
+            "photos": photos,
+        }
+        number = _turn(home, row, "sign", ClaimState.SIGNED, proof, action="signed_off", told=told)
         filing.file_away(home)
     return Corrected(decision=number, photos=photos, claims=(claim,))
 
@@ -245,8 +214,8 @@ def send_back(home: ArchiveHome, claim: ClaimId, *, note: str, seen: int) -> tup
             "confirm": [line.text for line in wanted.confirm],
             "safety": wanted.safety,
         }
-        number = _turn(home, claim, "return", row, ClaimState.RETURNED, asked)
-        home.note("sent_back", claim, decision=number, note=_note(note), missing=asked["missing"])
+        told: dict[str, object] = {"note": asked["note"], "missing": asked["missing"]}
+        number = _turn(home, row, "return", ClaimState.RETURNED, asked, action="sent_back", told=told)
         filing.file_away(home)
     return Corrected(decision=number, photos=0, claims=(claim,)), wanted
 
@@ -261,20 +230,26 @@ def take_back(home: ArchiveHome, claim: ClaimId, *, why: str, seen: int) -> Corr
             )
         if row.state is ClaimState.SIGNED and not why.strip():
             raise BadInputError("Taking a sign-off back needs a reason.", "Say why in the note.")
-        number = _turn(home, claim, "take_back", row, ClaimState.OPEN, {"note": _note(why)})
-        home.note("taken_back", claim, decision=number, was=row.state.value, why=_note(why))
+        told: dict[str, object] = {"was": row.state.value, "why": _note(why)}
+        number = _turn(
+            home, row, "take_back", ClaimState.OPEN, {"note": _note(why)}, action="taken_back", told=told
+        )
         filing.file_away(home)
     return Corrected(decision=number, photos=0, claims=(claim,))
 
 
 def _turn(
     home: ArchiveHome,
-    claim: ClaimId,
-    kind: str,
     row: ClaimRow,
+    kind: str,
     state: ClaimState,
     after: Mapping[str, object],
+    *,
+    action: str,
+    told: Mapping[str, object],
 ) -> int:
+    """Decision, state and custody entry stand together or not at all."""
+    claim = row.claim.claim
     with home.catalog.together():
         number = home.catalog.claims.record(
             at=home.now(),
@@ -286,6 +261,7 @@ def _turn(
         )
         home.catalog.claims.set_state(claim, state)
         home.catalog.keeping.mark_known_dirty([claim])
+        home.note(action, claim, decision=number, **told)
     return number
 
 
@@ -307,16 +283,6 @@ def _row(home: ArchiveHome, claim: ClaimId, seen: int) -> ClaimRow:
         who = f"{latest[-1].actor} changed claim {claim}" if latest else f"Claim {claim} changed"
         raise ChangedError([Change(subject=claim, message=f"{who} since this page was loaded.")])
     return row
-
-
-def _require_unsigned(home: ArchiveHome, claims: set[ClaimId]) -> None:
-    for claim in sorted(claims):
-        row = home.catalog.claims.get(claim)
-        if row is not None and row.state not in CLAIMS_MOVED_FROM:
-            raise BadInputError(
-                f"Claim {claim} is {row.state.value}; its tags stay as they are.",
-                "Take the sign-off back, or reopen the claim, before anything is stated anew.",
-            )
 
 
 def _note(text: str) -> str:
@@ -352,7 +318,6 @@ def undo_mine(home: ArchiveHome, number: int, *, others_too: bool) -> tuple[Deci
                 f"{later[-1].actor} has corrected the same since (correction {later[-1].number}).",
                 "Take that back first.",
             )
-        _require_unsigned(home, _claims_of(home, chosen))
         return undo(home, number)
 
 
@@ -363,12 +328,8 @@ def _touches(decision: Decision) -> set[tuple[str, str]]:
         return {(sha, facet) for sha, facets in after.items() for facet in facets}
     if decision.kind in ("move", "name"):
         return {(sha, "claim") for sha in after["photos"]}
+    if decision.kind == "shift":
+        return {(sha, "claim") for sha in after["claims"]} | {(after["boundary"], "boundary")}
     if decision.kind == "waive":
         return {(f"{after['claim']} {after['requirement']} {after['place']}", "waiver")}
     return {(after["before"], "boundary")}
-
-
-def _claims_of(home: ArchiveHome, decision: Decision) -> set[ClaimId]:
-    photos = [Sha256(sha) for sha, what in _touches(decision) if what != "waiver"]
-    claims = {record.claim for record in home.catalog.photos.records(list(dict.fromkeys(photos)))}
-    return {claim for claim in claims | {decision.claim} if claim}

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import threading
 from collections.abc import Iterable
 
-from evidence import covering, filing
+from evidence import filing
 from evidence.catalog.claims import ClaimRow
-from evidence.catalog.tallies import Tally
-from evidence.coverage.report import CoverageReport
 from evidence.covering import Covering
 from evidence.errors import EvidenceError
 from evidence.home import ArchiveHome
-from evidence.model import ClaimId, ClaimState
+from evidence.model import ClaimState
+from evidence.tallying import basis, is_current, keep_count
+
+__all__ = ["AT_ONCE", "COUNTED", "Follower", "basis", "count", "is_current", "keep_count", "uncounted"]
 
 log = logging.getLogger(__name__)
 
@@ -85,13 +85,6 @@ class Follower:
 # --- counts ------------------------------------------------------------------------------
 
 
-def basis(home: ArchiveHome) -> str:
-    """Names everything besides the claim itself that its count rests on."""
-    parts = [home.settings.coverage.model_dump_json(), home.text("tags.toml")]
-    parts += [home.text(f"required_shots/{name}.toml") for name in covering.list_names(home)]
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
-
-
 def uncounted(home: ArchiveHome) -> list[ClaimRow]:
     """Claims with photos whose count is absent or old."""
     known, ground = home.catalog.tallies.all(), basis(home)
@@ -105,11 +98,6 @@ def uncounted(home: ArchiveHome) -> list[ClaimRow]:
     ]
 
 
-def is_current(tally: Tally | None, row: ClaimRow, ground: str) -> bool:
-    """Whether the count speaks of the claim as it is now."""
-    return tally is not None and tally.version == row.version and tally.basis == ground
-
-
 def count(home: ArchiveHome, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None) -> None:
     """Count these claims and keep the numbers."""
     ground, shared = basis(home), Covering(home)
@@ -117,19 +105,3 @@ def count(home: ArchiveHome, rows: Iterable[ClaimRow], *, stop: threading.Event 
         if stop is not None and stop.is_set():
             return
         keep_count(home, row, shared.report(row.claim.claim), ground)
-
-
-def keep_count(home: ArchiveHome, row: ClaimRow, report: CoverageReport, ground: str) -> None:
-    """Keep the numbers of a report that was made anyway."""
-    home.catalog.tallies.put(
-        Tally(
-            claim=ClaimId(row.claim.claim),
-            version=row.version,
-            basis=ground,
-            met=len(report.met),
-            guessed=len(report.guessed),
-            missing=len(report.missing),
-            waived=len(report.waived),
-            flags=len(report.flags),
-        )
-    )

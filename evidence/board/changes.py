@@ -295,7 +295,7 @@ def shift(
     """Move the boundary before one photo to before another."""
 
     def work() -> str:
-        done = reviewing.shift(me.home, _photo(me, photo), _photo(me, to))
+        done = corrections.shift(me.home, _photo(me, photo), _photo(me, to))
         many = "1 photo changes" if done.photos == 1 else f"{done.photos} photos change"
         return f"The boundary is moved; {many} house."
 

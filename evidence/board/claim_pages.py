@@ -283,6 +283,8 @@ def _told(me: Visitor, one: Decision) -> str:
             return "let a new stretch begin"
         case "join":
             return "took a boundary away"
+        case "shift":
+            return "moved a boundary"
         case "waive":
             place = f" at {after['place']}" if after["place"] else ""
             return f"set {after['requirement'].replace('_', ' ')}{place} aside: {after['why']}"

@@ -34,8 +34,33 @@ HEADERS: Mapping[str, str] = {
 _READING = frozenset({"GET", "HEAD"})
 
 
+TOO_LARGE = "That is more than a page of this board ever sends."
+
+
 class _TooLargeError(Exception):
     """The body goes on beyond what is allowed."""
+
+
+class _Body:
+    """A request's body, counted as it comes: its length need not be what its header says."""
+
+    def __init__(self, receive: Receive, most: int) -> None:
+        self._receive, self._most = receive, most
+        self._received = 0
+
+    @property
+    def too_large(self) -> bool:
+        """Whether more came than is allowed."""
+        return self._received > self._most
+
+    async def receive(self) -> Message:
+        """The next piece (ASGI); raises when it is one too many."""
+        message = await self._receive()
+        if message["type"] == "http.request":
+            self._received += len(message.get("body", b""))
+            if self.too_large:
+                raise _TooLargeError
+        return message
 
 
 class Guard:
@@ -64,23 +89,32 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers = {name.lower(): value.decode("latin-1") for name, value in scope["headers"]}
-        started = False
+        body = _Body(receive, self._most_bytes)
+        answered = False
 
         async def sending(message: Message) -> None:
-            nonlocal started
+            nonlocal answered
+            if body.too_large:
+                # Whatever the board makes of a body that was cut off, this is the answer.
+                if not answered:
+                    answered = True
+                    await _say(dressed, 413, TOO_LARGE)
+                return
+            await dressed(message)
+
+        async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
-                started = True
                 message["headers"] = self._dressed(message["headers"])
             await send(message)
 
         if refused := self._refused(scope, headers):
-            await _say(sending, *refused)
+            await _say(dressed, *refused)
             return
         try:
-            await self._app(scope, self._counted(receive), sending)
+            await self._app(scope, body.receive, sending)
         except _TooLargeError:
-            if not started:
-                await _say(sending, 413, "That is more than a page of this board ever sends.")
+            if not answered:
+                await _say(dressed, 413, TOO_LARGE)
 
     def _refused(self, scope: Scope, headers: Mapping[bytes, str]) -> tuple[int, str] | None:
         host = headers.get(b"host", "")
@@ -91,7 +125,7 @@ class Guard:
             return 405, "The board is only read from and posted to."
         length = headers.get(b"content-length", "0")
         if not length.isascii() or not length.isdigit() or int(length) > self._most_bytes:
-            return 413, "That is more than a page of this board ever sends."
+            return 413, TOO_LARGE
         if scope["method"] not in _READING:
             # Fetch Metadata (W3C) and RFC 6454: what another site's page sends says so. A page that names no
             # referrer gives its origin as null, so then the browser's own word on the site must be there.
@@ -102,20 +136,6 @@ class Guard:
             ):
                 return 403, "That was sent from another site's page."
         return None
-
-    def _counted(self, receive: Receive) -> Receive:
-        received = 0
-
-        async def receiving() -> Message:
-            nonlocal received
-            message = await receive()
-            if message["type"] == "http.request":
-                received += len(message.get("body", b""))
-                if received > self._most_bytes:
-                    raise _TooLargeError
-            return message
-
-        return receiving
 
     def _dressed(self, headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
         present = {name.lower() for name, _ in headers}

@@ -265,7 +265,7 @@ def table(report: CoverageReport, shots: ShotList, number: str) -> list[Part]:
 def _cell(item: Item, number: str) -> Cell:
     photos = dict.fromkeys((*item.photos, *item.guesses))
     pictures = list(photos)
-    words = STATUS_WORDS[item.status]
+    words = "not enough" if item.status is Status.MISSING and pictures else STATUS_WORDS[item.status]
     query = urlencode({"number": number, "need": item.requirement, "at": item.key[1]})
     return Cell(
         item=item,

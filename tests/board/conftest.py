@@ -1,0 +1,82 @@
+"""Fixtures of the board's tests."""
+
+from __future__ import annotations
+
+import pytest
+from fastapi.testclient import TestClient
+from support_board import PASSWORD, four_sides, new_home, put_claim, put_photos, said
+
+from evidence.board.app import make_app
+from evidence.catalog.users import Duty, User
+from evidence.model import Facet
+from evidence.people import add_person
+
+FACES = ("front", "right", "back", "left")
+
+
+@pytest.fixture
+def home(tmp_path):
+    with new_home(tmp_path) as made:
+        four_sides(made)
+        yield made
+
+
+@pytest.fixture
+def claim(home):
+    """Claim BD-1 with six photos: three sides stated, the fourth guessed, two that say nothing."""
+    put_claim(home, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
+    tags = {n: (said(Facet.ROLE, "elevation"), said(Facet.FACE, face)) for n, face in enumerate(FACES[:3])}
+    tags[3] = (
+        said(Facet.ROLE, "elevation", guess=0.84, reason="the usual walk"),
+        said(Facet.FACE, "left", guess=0.9),
+    )
+    return put_photos(home, "BD-1", 6, tags=tags)
+
+
+class Clock:
+    """Seconds that pass only when told to."""
+
+    def __init__(self) -> None:
+        self.now = 1_000_000.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def clock():
+    return Clock()
+
+
+@pytest.fixture
+def app(home, clock):
+    return make_app(home, follow=False, clock=clock)
+
+
+@pytest.fixture
+def visit(app):
+    """A client of somebody who came in by a link, its form token as `client.token`."""
+
+    def come_in(name="Tess", duty=Duty.REVIEWER):
+        client = TestClient(app, base_url="http://127.0.0.1:8765", follow_redirects=False)
+        board = app.state.board
+        session, cookie = board.door.let_in(name, duty)
+        client.cookies.set(board.door.cookie, cookie)
+        client.token = session.token
+        return client
+
+    return come_in
+
+
+@pytest.fixture(scope="session")
+def hashed(tmp_path_factory):
+    """The password's hash, made once: it is slow on purpose."""
+    with new_home(tmp_path_factory.mktemp("hashed")) as made:
+        add_person(made, "Somebody", Duty.REVIEWER, PASSWORD)
+        return made.catalog.users.get("Somebody").password
+
+
+@pytest.fixture
+def people(home, hashed):
+    for name, duty in (("Rhea", Duty.REVIEWER), ("Adam", Duty.ADJUSTER), ("Olive", Duty.OFFICE)):
+        home.catalog.users.put(User(name=name, duty=duty, password=hashed), at=home.now())

@@ -1,0 +1,79 @@
+"""Text that comes from cameras, cards and lists, and means harm: shown as text, never run."""
+
+from __future__ import annotations
+
+import pytest
+from support_board import put_claim, put_photos, said
+
+from evidence.model import Facet
+
+EVIL = "<script>document.title='gone'</script><img src=x onerror=alert(1)>\"'`{{7*7}}${7*7}</title>"
+
+
+@pytest.fixture
+def evil(home):
+    put_claim(home, 'EV"><b>1', insured=EVIL, address=EVIL)
+    return put_photos(
+        home,
+        'EV"><b>1',
+        3,
+        facts={"make": EVIL, "model": EVIL, "software": EVIL, "serial": EVIL},
+        tags={0: (said(Facet.COMPONENT, "gutter", guess=0.9, reason=EVIL),)},
+        name="EVIL",
+    )
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        "/",
+        "/claim",
+        "/photos",
+        "/day",
+        "/doubles",
+        "/missing",
+        "/trail",
+        "photo",
+        "compare",
+        "/enter?back=%22%3E%3Cscript%3E",
+        "/?q=%3Cscript%3Ealert(1)%3C/script%3E",
+        "/claim?number=%3Cscript%3E1",
+    ],
+)
+def test_no_text_becomes_markup(visit, evil, page):
+    client = visit()
+    number = {"number": 'EV"><b>1'}
+    if page == "photo":
+        answer = client.get(f"/photo/{evil[0]}")
+    elif page == "compare":
+        answer = client.get(f"/compare?one={evil[0]}&other={evil[1]}")
+    elif "?" in page or page == "/":
+        answer = client.get(page)
+    else:
+        answer = client.get(page, params=number)
+    text = answer.text
+    assert answer.status_code in {200, 400}
+    for harm in ("<script>", "<img src=x", "<b>1", "</title><", "onerror=alert(1)>"):
+        assert harm not in text.replace("</title>\n", ""), harm
+    assert "49" not in text.replace("1049", "") or "{{7*7}}" in text
+
+
+def test_what_a_script_sends_is_checked_before_anything_is_done(visit, home, claim):
+    client = visit()
+    before = home.custody.head().seq
+    for body in (
+        {"photos": {"../../etc/passwd": "0" * 12}, "say": {"face": "left"}},
+        {"photos": {claim[0]: "<script>"}, "say": {"face": "left"}},
+        {"photos": {claim[0]: "0" * 12}, "say": {"face": EVIL[:50]}},
+        {"photos": {claim[0]: "0" * 12}, "say": {"colour": "left"}},
+        {"photos": {claim[0]: "0" * 12}, "say": {"count": "-1"}},
+        {"photos": {}, "say": {"face": "left"}},
+        {"photos": {claim[0]: "0" * 12}, "say": {"face": "left"}, "actor": "Rhea"},
+        {"photos": {"f" * 64: "0" * 12}, "say": {"face": "left"}},
+    ):
+        answer = client.post(
+            "/do/tag", json=body, headers={"x-board-token": client.token, "accept": "application/json"}
+        )
+        assert answer.status_code == 400, body
+        assert "message" in answer.json()
+    assert home.custody.head().seq == before

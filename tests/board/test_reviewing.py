@@ -1,0 +1,245 @@
+"""A reviewer's decisions: what may be signed, what is told instead of overwritten, what can be taken back."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import pytest
+from support_board import put_claim, put_photos, said
+from support_card import two_houses
+from support_cli import cli, make_archive
+
+from evidence import corrections, deciding, reviewing
+from evidence.errors import BadInputError
+from evidence.home import ArchiveHome
+from evidence.model import ClaimId, ClaimState, Facet
+
+BD1 = ClaimId("BD-1")
+LEFT = {Facet.FACE: "left", Facet.ROLE: "elevation"}
+
+
+@pytest.fixture(autouse=True)
+def _no_files(request, monkeypatch):
+    """Photos written straight into the catalog have no originals: their bags are not built."""
+    if "real" not in request.fixturenames:
+        from evidence import filing
+
+        monkeypatch.setattr(filing, "file_away", lambda home, **_: 0)
+
+
+def marks(home, digests):
+    return {record.sha256: reviewing.mark_of(record) for record in home.catalog.photos.records(digests)}
+
+
+def version(home):
+    return home.catalog.claims.get(BD1).version
+
+
+def stated(home, sha):
+    """What of a photo is no guess."""
+    tags = home.catalog.photos.records([sha])[0].tags
+    return {facet: value.value for facet, value in tags.items() if value.stated}
+
+
+def state_left(home, claim):
+    return reviewing.tag_seen(home, {claim[3]: LEFT}, seen=marks(home, [claim[3]]))
+
+
+def test_a_claim_that_rests_on_a_guess_is_not_signed(home, claim):
+    with pytest.raises(reviewing.NotReadyError) as refused:
+        reviewing.sign(home, BD1, note="looks fine", seen=version(home))
+    assert refused.value.obstacles == ("Whole elevation (left elevation) is only guessed",)
+    assert home.catalog.claims.get(BD1).state is ClaimState.OPEN
+
+
+def test_a_claim_with_a_missing_shot_or_a_photo_of_doubtful_house_is_not_signed(home):
+    put_claim(home, "BD-1")
+    put_photos(home, "BD-1", 2, to_confirm=True)
+    with pytest.raises(reviewing.NotReadyError) as refused:
+        reviewing.sign(home, BD1, note="", seen=version(home))
+    assert len(refused.value.obstacles) == 5
+    assert "2 photos may belong to another house" in refused.value.obstacles
+
+
+def test_once_a_person_confirms_the_guess_the_claim_is_signed_in_their_name(home, claim):
+    state_left(home, claim)
+    rhea = home.acting_as("Rhea")
+    reviewing.sign(rhea, BD1, note="four sides seen", seen=version(home))
+    assert home.catalog.claims.get(BD1).state is ClaimState.SIGNED
+    signed = home.catalog.claims.decisions(kinds=("sign",), claim=BD1)[-1]
+    assert signed.actor == "Rhea"
+    assert signed.after["met"]["elevation left"] == [claim[3]]
+    entry = list(home.custody.entries(action="signed_off"))[-1]
+    assert (entry.actor, entry.subject, entry.details["note"]) == ("Rhea", "BD-1", "four sides seen")
+    assert home.custody.verify().valid
+
+
+def test_a_waiver_opens_the_way_to_a_sign_off_and_taking_it_back_closes_it(home, claim):
+    done = corrections.waive(home, BD1, "elevation", place="left", why="a wall shared with the next house")
+    assert reviewing.obstacles(home, BD1, _report(home)) == []
+    reviewing.undo_mine(home, done.decision, others_too=False)
+    assert len(reviewing.obstacles(home, BD1, _report(home))) == 1
+
+
+def _report(home):
+    from evidence import covering
+
+    return covering.coverage_of(home, BD1)
+
+
+def test_a_sign_off_on_a_claim_that_changed_since_it_was_looked_at_is_refused(home, claim):
+    state_left(home, claim)
+    seen = version(home)
+    adam = home.acting_as("Adam")
+    deciding.state_facets(adam, [claim[5]], {Facet.FACE: "back"})
+    with pytest.raises(reviewing.ChangedError, match="Adam changed claim BD-1"):
+        reviewing.sign(home, BD1, note="", seen=seen)
+    assert home.catalog.claims.get(BD1).state is ClaimState.OPEN
+
+
+def test_the_second_of_two_reviewers_is_told_what_the_first_said(home, claim):
+    seen = marks(home, [claim[4]])
+    reviewing.tag_seen(home.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
+    with pytest.raises(reviewing.ChangedError, match=r"Adam changed TEST0004.JPG meanwhile: .* face right"):
+        reviewing.tag_seen(home.acting_as("Rhea"), {claim[4]: {Facet.FACE: "back"}}, seen=seen)
+    record = home.catalog.photos.records([claim[4]])[0]
+    assert record.tags[Facet.FACE].value == "right"
+
+
+def test_one_changed_photo_among_many_keeps_all_of_them_from_being_overwritten(home, claim):
+    seen = marks(home, claim)
+    reviewing.tag_seen(home.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
+    with pytest.raises(reviewing.ChangedError):
+        reviewing.tag_seen(home, {sha: {Facet.FACE: "back"} for sha in claim[4:]}, seen=seen)
+    assert stated(home, claim[5]) == {}
+
+
+def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(home, claim):
+    before = marks(home, claim)
+    guessed = home.catalog.photos.records([claim[3]])[0]
+    assert not guessed.tags[Facet.FACE].stated
+    from evidence.catalog.photos import Tagged
+
+    other = said(Facet.FACE, "back", guess=0.6)
+    home.catalog.photos.put_tags([Tagged(sha256=claim[3], said=(other,), strongest={Facet.FACE: other})])
+    assert marks(home, claim) == before
+
+
+def test_a_signed_claim_takes_no_tags_no_photos_and_no_undo_until_it_is_taken_back(home, claim):
+    number, _ = state_left(home, claim)
+    reviewing.sign(home, BD1, note="", seen=version(home))
+    with pytest.raises(BadInputError, match="signed"):
+        reviewing.tag_seen(home, {claim[0]: LEFT}, seen=marks(home, claim))
+    with pytest.raises(BadInputError, match="signed"):
+        corrections.move(home, [claim[0]], None)
+    with pytest.raises(BadInputError, match="signed"):
+        reviewing.undo_mine(home, number, others_too=True)
+    with pytest.raises(BadInputError, match="reason"):
+        reviewing.take_back(home, BD1, why=" ", seen=version(home))
+    reviewing.take_back(home, BD1, why="the left side is next door's", seen=version(home))
+    reviewing.undo_mine(home, number, others_too=True)
+    assert len(reviewing.obstacles(home, BD1, _report(home))) == 1
+
+
+def test_a_claim_goes_back_to_the_adjuster_with_what_is_missing_in_walking_order(home):
+    put_claim(home, "BD-1")
+    put_photos(home, "BD-1", 1, tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "right"))})
+    _, wanted = reviewing.send_back(home, BD1, note="please go round again", seen=version(home))
+    assert [line.face for line in wanted.lines] == ["front", "back", "left"]
+    assert home.catalog.claims.get(BD1).state is ClaimState.RETURNED
+    entry = list(home.custody.entries(action="sent_back"))[-1]
+    assert len(entry.details["missing"]) == 3
+    reviewing.take_back(home, BD1, why="", seen=version(home))
+    with pytest.raises(BadInputError, match="is open"):
+        reviewing.take_back(home, BD1, why="", seen=version(home))
+
+
+def test_undo_takes_back_ones_own_and_refuses_what_something_later_rests_on(home, claim):
+    adam, rhea = home.acting_as("Adam"), home.acting_as("Rhea")
+    first, _ = reviewing.tag_seen(adam, {claim[4]: {Facet.FACE: "right"}}, seen=marks(home, claim))
+    with pytest.raises(BadInputError, match="Adam's"):
+        reviewing.undo_mine(rhea, first, others_too=False)
+    second, _ = reviewing.tag_seen(rhea, {claim[4]: {Facet.FACE: "back"}}, seen=marks(home, claim))
+    with pytest.raises(BadInputError, match="Rhea has corrected the same since"):
+        reviewing.undo_mine(adam, first, others_too=False)
+    reviewing.undo_mine(rhea, second, others_too=False)
+    assert home.catalog.photos.records([claim[4]])[0].tags[Facet.FACE].value == "right"
+    reviewing.undo_mine(adam, first, others_too=False)
+    assert stated(home, claim[4]) == {}
+
+
+def test_confirming_states_each_photos_own_guesses_as_one_decision(home, claim):
+    records = home.catalog.photos.records(claim)
+    guesses = reviewing.shown_guesses(records, 0.5)
+    assert guesses == {claim[3]: {Facet.ROLE: "elevation", Facet.FACE: "left"}}
+    reviewing.tag_seen(home, guesses, seen=marks(home, claim))
+    tags = home.catalog.photos.records([claim[3]])[0].tags
+    assert tags[Facet.FACE].stated
+    assert tags[Facet.ROLE].stated
+
+
+# --- with photos and bags ----------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def taken_in(tmp_path_factory):
+    """Two houses of six photos each, taken in from a card."""
+    folder = tmp_path_factory.mktemp("taken_in")
+    archive = make_archive(folder)
+    (archive / "evidence.toml").write_text(
+        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
+    )
+    card = two_houses(folder / "card")
+    assert cli("intake", card.root, archive=archive).status in {0, 1}
+    return archive
+
+
+@pytest.fixture
+def real(taken_in, tmp_path):
+    archive = tmp_path / "archive"
+    shutil.copytree(taken_in, archive)
+    with ArchiveHome(archive, actor="Tess") as home:
+        yield home
+
+
+def test_a_persons_word_that_no_guess_follows_still_reaches_the_bag(real):
+    """A word that changes nothing else once left the bag as it was."""
+    photo = real.catalog.photos.of_claim(ClaimId("TC-1001"))[3]
+    deciding.state_facets(real, [photo.sha256], {Facet.COMPONENT: "chimney"})
+    assert real.catalog.keeping.dirty() == ["TC-1001"]
+    from evidence import filing
+
+    filing.file_away(real)
+    row = real.catalog.claims.get(ClaimId("TC-1001"))
+    kept = json.loads((real.claims / row.folder / "records" / "photos.json").read_text(encoding="utf-8"))
+    said = {one["record"]["sha256"]: one["said"] for one in kept}
+    assert [one["value"] for one in said[photo.sha256] if one["source"] == "person"] == ["chimney"]
+
+
+def names(home, claim):
+    return [record.name for record in home.catalog.photos.of_claim(ClaimId(claim))]
+
+
+def test_a_boundary_is_moved_both_ways_and_back_again(real):
+    first, second = names(real, "TC-1001"), names(real, "TC-1002")
+    photos = {
+        r.name: r.sha256 for c in ("TC-1001", "TC-1002") for r in real.catalog.photos.of_claim(ClaimId(c))
+    }
+    done = corrections.shift(real, photos[second[0]], photos[first[4]])
+    assert names(real, "TC-1001") == first[:4]
+    assert names(real, "TC-1002") == [*first[4:], *second]
+    reviewing.undo_mine(real, done.decision, others_too=False)
+    assert (names(real, "TC-1001"), names(real, "TC-1002")) == (first, second)
+    corrections.shift(real, photos[second[0]], photos[second[2]])
+    assert names(real, "TC-1001") == [*first, *second[:2]]
+    assert real.custody.verify().valid
+
+
+def test_a_day_that_was_cut_anew_since_it_was_looked_at_is_told(real):
+    claim = ClaimId("TC-1001")
+    seen = reviewing.day_mark(real, claim)
+    reviewing.require_day(real, claim, seen)
+    corrections.cut(real.acting_as("Adam"), real.catalog.photos.of_claim(claim)[3].sha256)
+    with pytest.raises(reviewing.ChangedError, match="Adam changed how the day is cut"):
+        reviewing.require_day(real, claim, seen)

@@ -1,0 +1,275 @@
+"""Large claims and long lists: what must not grow with them. Bounds on structure, never on time."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from datetime import timedelta
+from html.parser import HTMLParser
+
+import pytest
+from PIL import Image
+from sqlalchemy import event
+from support_board import START, put_claim, put_photos, said
+from support_card import CardMaker
+from support_cli import cli, make_archive
+
+from evidence.board.background import Follower, count, uncounted
+from evidence.board.listing import PER_PAGE
+from evidence.catalog.tallies import Tally
+from evidence.catalog.users import Duty
+from evidence.home import ArchiveHome
+from evidence.model import Facet
+from evidence.sight.look import thumb_path
+
+
+@contextlib.contextmanager
+def statements(home):
+    """Every SQL statement that the catalog runs meanwhile."""
+    seen: list[str] = []
+
+    def note(_connection, _cursor, statement, *_):
+        seen.append(statement)
+
+    engine = home.catalog.claims._session.engine
+    event.listen(engine, "before_cursor_execute", note)
+    try:
+        yield seen
+    finally:
+        event.remove(engine, "before_cursor_execute", note)
+
+
+class Pictures(HTMLParser):
+    """The pictures of a page."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.found: list[dict[str, str | None]] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        if tag == "img":
+            self.found.append(dict(attrs))
+
+
+def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(home, visit):
+    for number, many in (("BD-6", 6), ("BD-600", 600)):
+        put_claim(home, number)
+        put_photos(
+            home,
+            number,
+            many,
+            name=f"N{many}N",
+            start=START + timedelta(days=many),
+            tags={
+                n: (said(Facet.FACE, "front"), said(Facet.ROLE, "close_up", guess=0.7)) for n in range(many)
+            },
+        )
+    client = visit()
+    asked = {}
+    for number in ("BD-6", "BD-600"):
+        client.get(f"/photos?number={number}")  # the count of its shots is kept once
+        with statements(home) as seen:
+            page = client.get(f"/photos?number={number}")
+        asked[number] = len(seen)
+    # A claim's photos come in pieces of 400, each a few statements.
+    assert asked["BD-600"] <= asked["BD-6"] + 12
+    tiles = [one for one in Pictures(page.text).found if "/thumb/" in one["src"]]
+    assert len(tiles) == 600
+    assert all(one["loading"] == "lazy" and one["src"].endswith("/320") for one in tiles)
+    assert "/1280" not in page.text
+    assert "/original/" not in page.text
+    assert len(page.content) < 600 * 1500
+
+
+def test_no_page_but_the_one_of_a_photo_offers_the_original(visit, claim):
+    client = visit()
+    for path in ("/claim?number=BD-1", "/photos?number=BD-1", "/day?number=BD-1", "/doubles?number=BD-1"):
+        assert "/original/" not in client.get(path).text
+    page = client.get(f"/photo/{claim[0]}").text
+    assert page.count("/original/") == 1
+    assert re.search(r'<a [^>]*href="/original/[0-9a-f]{64}" download>', page)
+
+
+def test_2000_claims_come_in_pages_found_by_a_handful_of_queries(home, visit):
+    from evidence.model import Claim, ClaimId
+
+    home.catalog.claims.put(
+        [Claim(claim=ClaimId(f"L-{n:04d}"), insured=f"Owner {n}") for n in range(2000)], at=home.now()
+    )
+    client = visit()
+    with statements(home) as seen:
+        page = client.get("/")
+    assert len(seen) < 15
+    assert page.text.count('class="strip') == PER_PAGE
+    assert len(page.content) < 120_000
+    last = client.get(f"/?page={-(-2000 // PER_PAGE)}")
+    assert "Owner 1999" in last.text
+    found = client.get("/?q=owner+1234")
+    assert found.text.count('class="strip') == 1
+
+
+def test_what_needs_attention_most_stands_first(home, visit):
+    for number, tally in {
+        "A-ready": (4, 0, 0),
+        "B-guess": (3, 1, 0),
+        "C-missing": (1, 0, 3),
+        "D-house": (4, 0, 0),
+        "E-none": None,
+    }.items():
+        put_claim(home, number)
+        if tally:
+            put_photos(home, number, 1, name=number[0], to_confirm=number == "D-house")
+            row = home.catalog.claims.get(number)
+            from evidence.board.background import basis
+
+            met, guessed, missing = tally
+            home.catalog.tallies.put(
+                Tally(
+                    claim=number,
+                    version=row.version,
+                    basis=basis(home),
+                    met=met,
+                    guessed=guessed,
+                    missing=missing,
+                    waived=0,
+                    flags=0,
+                )
+            )
+    order = re.findall(r"<code>([A-E]-\w+)</code>", visit().get("/").text)
+    assert order == ["D-house", "C-missing", "B-guess", "A-ready", "E-none"]
+    shown = visit("Adam", Duty.ADJUSTER).get("/?need=shots").text
+    assert re.findall(r"<code>([A-E]-\w+)</code>", shown) == ["C-missing"]
+
+
+def test_counts_are_kept_until_the_claim_or_its_list_changes(home, claim):
+    assert [row.claim.claim for row in uncounted(home)] == ["BD-1"]
+    count(home, uncounted(home))
+    kept = home.catalog.tallies.all()["BD-1"]
+    assert (kept.met, kept.guessed, kept.missing) == (3, 1, 0)
+    assert uncounted(home) == []
+    home.catalog.claims.touch("BD-1")
+    assert len(uncounted(home)) == 1
+    count(home, uncounted(home))
+    own = home.root / "config" / "required_shots" / "hail_roof.toml"
+    own.write_text(own.read_text(encoding="utf-8").replace("Whole elevation", "Whole side"), encoding="utf-8")
+    assert len(uncounted(home)) == 1
+
+
+# --- originals, thumbnails and bags ------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def taken_in(tmp_path_factory):
+    """A small card taken in: three photos, and a picture whose header claims 40,000 by 40,000 pixels."""
+    folder = tmp_path_factory.mktemp("sizes")
+    archive = make_archive(folder)
+    (archive / "evidence.toml").write_text(
+        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
+    )
+    card = CardMaker(folder / "card")
+    card.sheet("TC-1001")
+    card.scene()
+    card.scene()
+    card.put("TEST0900.PNG", bomb())
+    assert cli("intake", card.root, archive=archive).status in {0, 1}
+    return archive
+
+
+def bomb():
+    """A PNG of a few bytes whose header (PNG, ISO/IEC 15948, IHDR) claims 1.6 gigapixels."""
+    import struct
+    import zlib
+
+    def chunk(kind, data):
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    header = struct.pack(">IIBBBBB", 40_000, 40_000, 8, 2, 0, 0, 0)
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", header)
+        + chunk(b"IDAT", zlib.compress(b"\0" * 1000))
+        + chunk(b"IEND", b"")
+    )
+
+
+@pytest.fixture
+def home_of_card(taken_in):
+    with ArchiveHome(taken_in, actor="Tess") as opened:
+        yield opened
+
+
+def client_of(home):
+    from fastapi.testclient import TestClient
+
+    from evidence.board.app import make_app
+
+    app = make_app(home, follow=False)
+    client = TestClient(app, base_url="http://localhost", follow_redirects=False)
+    session, cookie = app.state.board.door.let_in("Tess", Duty.REVIEWER)
+    client.cookies.set(app.state.board.door.cookie, cookie)
+    client.token = session.token
+    return client
+
+
+def sha_of(home, name):
+    return home.catalog.photos.find(name)[0]
+
+
+def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(home_of_card):
+    home, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
+    place = thumb_path(home.thumbs, sha, 320)
+    place.unlink()
+    answer = client_of(home).get(f"/thumb/{sha}/320")
+    assert answer.headers["content-type"] == "image/jpeg"
+    with Image.open(place) as picture:
+        assert max(picture.size) == 320
+    assert client_of(home).get(f"/thumb/{sha}/77").status_code == 404
+
+
+def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(home_of_card, monkeypatch):
+    home, sha = home_of_card, sha_of(home_of_card, "TEST0900.PNG")
+    client = client_of(home)
+    assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/nopicture.svg"
+    from evidence.board import pictures
+
+    monkeypatch.setattr(pictures, "look", lambda _request: pytest.fail("decoded again"))
+    assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/nopicture.svg"
+
+
+def test_the_original_goes_out_whole_as_an_attachment_and_the_log_says_to_whom(home_of_card):
+    import hashlib
+
+    home, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
+    answer = client_of(home).get(f"/original/{sha}")
+    assert hashlib.sha256(answer.content).hexdigest() == sha
+    assert answer.headers["content-disposition"].startswith("attachment")
+    entry = list(home.custody.about(sha))[-1]
+    assert (entry.actor, entry.action) == ("Tess", "original_taken_out")
+
+
+def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(home_of_card):
+    home, sha = home_of_card, sha_of(home_of_card, "TEST0003.JPG")
+    client = client_of(home)
+    mark = re.search(rf'data-sha="{sha}" data-mark="(\w+)"', client.get("/photos?number=TC-1001").text)[1]
+    answer = client.post(
+        "/do/tag",
+        json={"photos": {sha: mark}, "say": {"face": "back"}},
+        headers={"x-board-token": client.token},
+    )
+    assert answer.status_code == 200
+    changed = {one["sha"]: one for one in answer.json()["tiles"]}
+    assert changed[sha]["mark"] != mark
+    assert {"facet": "face", "text": "back", "guess": False}.items() <= changed[sha]["pills"][0].items()
+    assert home.catalog.keeping.dirty() == ["TC-1001"]
+    Follower(home).file()
+    assert home.catalog.keeping.dirty() == []
+    again = client.post(
+        "/do/undo-tag", json={"number": answer.json()["undo"]}, headers={"x-board-token": client.token}
+    )
+    assert again.status_code == 200
+    assert [
+        pill
+        for pill in next(t for t in again.json()["tiles"] if t["sha"] == sha)["pills"]
+        if not pill["guess"]
+    ] == []

@@ -1,0 +1,217 @@
+"""Archives for the board's tests, written straight into the catalog, and a board to visit."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import socket
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import uvicorn
+from fastapi import FastAPI
+from PIL import Image
+from support_cli import make_archive
+
+from evidence.board.app import make_app
+from evidence.catalog.photos import Placing, SegmentRow, Tagged
+from evidence.catalog.users import Duty
+from evidence.home import ArchiveHome
+from evidence.model import (
+    CameraFacts,
+    Claim,
+    ClaimId,
+    Facet,
+    FacetValue,
+    Found,
+    IntakeId,
+    Look,
+    MediaKind,
+    Quality,
+    Sha256,
+    Source,
+)
+from evidence.sight.look import thumb_path
+
+START = datetime(2026, 5, 14, 9, 0)
+PASSWORD = "three blue herons at dusk"
+
+
+def new_home(folder: Path) -> ArchiveHome:
+    """An archive without photos."""
+    return ArchiveHome(make_archive(folder), actor="office clerk")
+
+
+def digest(text: str) -> Sha256:
+    """Stands for an original of that name."""
+    return Sha256(hashlib.sha256(text.encode()).hexdigest())
+
+
+def said(facet: Facet, value: str, *, guess: float | None = None, reason: str = "") -> FacetValue:
+    """A facet as a person states it, or as a guess of that probability."""
+    source = Source.PERSON if guess is None else Source.PIXELS
+    return FacetValue(facet=facet, value=value, source=source, confidence=guess or 1.0, reason=reason)
+
+
+def put_claim(
+    home: ArchiveHome, number: str, *, insured: str = "", address: str = "", peril: str = "hail"
+) -> None:
+    """A claim of the office's list."""
+    claim = Claim(claim=ClaimId(number), insured=insured, address=address, peril=peril)
+    home.catalog.claims.put([claim], at=home.now())
+
+
+def put_photos(
+    home: ArchiveHome,
+    number: str | None,
+    many: int,
+    *,
+    start: datetime = START,
+    name: str = "TEST",
+    facts: Mapping[str, str] | None = None,
+    tags: Mapping[int, tuple[FacetValue, ...]] | None = None,
+    phash: str = "",
+    to_confirm: bool = False,
+    pictures: bool = False,
+) -> list[Sha256]:
+    """Photos of a claim (None: the tray) as an intake leaves them in the catalog, half a minute apart."""
+    claim = ClaimId(number) if number else None
+    intake = IntakeId(f"20260514-090000-{name.lower()}")
+    photos = home.catalog.photos
+    shas = [digest(f"{number} {name} {n}") for n in range(many)]
+    segment = f"{start.date().isoformat()}/{number or 'tray'}"
+    with home.catalog.together():
+        photos.add_originals(
+            intake,
+            [(_found(f"DCIM/100TEST/{name}{n:04d}.JPG"), sha, ".jpg") for n, sha in enumerate(shas)],
+        )
+        photos.describe([(sha, _facts(start, n, facts), _look(sha, phash)) for n, sha in enumerate(shas)])
+        photos.place(
+            [
+                Placing(
+                    sha256=sha,
+                    claim=claim,
+                    position=n,
+                    segment=segment,
+                    confidence=0.7 if to_confirm else 1.0,
+                    to_confirm=to_confirm,
+                    reasons=("for the test",),
+                    corrected=start + timedelta(seconds=30 * n),
+                    correction="",
+                    utc=None,
+                )
+                for n, sha in enumerate(shas)
+            ],
+            [
+                SegmentRow(
+                    segment=segment,
+                    claim=claim,
+                    unknown=False,
+                    first=shas[0],
+                    photos=many,
+                    day=start.date().isoformat(),
+                    position=int(start.timestamp()) % 100_000,
+                    probability=0.99,
+                    to_confirm=to_confirm,
+                    reasons=("for the test",),
+                )
+            ],
+        )
+        photos.put_tags(
+            [
+                Tagged(sha256=shas[n], said=values, strongest={one.facet: one for one in values})
+                for n, values in (tags or {}).items()
+            ]
+        )
+    if pictures:
+        for n, sha in enumerate(shas):
+            _picture(home, sha, n)
+    return shas
+
+
+def _found(path: str) -> Found:
+    return Found(card_path=path, size=1000, modified=None, kind=MediaKind.PHOTO, dcf=None, object_key=path)
+
+
+def _facts(start: datetime, n: int, more: Mapping[str, str] | None) -> CameraFacts:
+    taken = start + timedelta(seconds=30 * n)
+    return CameraFacts(
+        taken_text=taken.strftime("%Y:%m:%d %H:%M:%S"),
+        taken_local=taken,
+        width=4000,
+        height=3000,
+        **dict({"make": "Testcam", "model": "T-1"}, **(more or {})),
+    )
+
+
+def _look(sha: Sha256, phash: str) -> Look:
+    quality = Quality(width=4000, height=3000, sharpness=300.0, brightness=0.5, clipped=0.0)
+    return Look(phash=phash or sha[:16], quality=quality)
+
+
+def _picture(home: ArchiveHome, sha: Sha256, n: int) -> None:
+    for side in (320, 1280):
+        place = thumb_path(home.thumbs, sha, side)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        Image.new("RGB", (side, side * 3 // 4), ((n * 37) % 255, 120, 90)).save(place, "JPEG")
+
+
+FOUR_SIDES = """
+[list]
+id = "hail_roof"
+title = "The four sides"
+basis = "for tests"
+
+[[shot]]
+id = "elevation"
+title = "Whole elevation"
+for_each = "elevation"
+facets = { role = "elevation" }
+"""
+
+
+def four_sides(home: ArchiveHome) -> None:
+    """Let the archive ask for nothing but the four sides of the house."""
+    own = home.root / "config" / "required_shots"
+    own.mkdir(parents=True, exist_ok=True)
+    (own / "hail_roof.toml").write_text(FOUR_SIDES, encoding="utf-8")
+
+
+@dataclass
+class Served:
+    """A board that a browser can reach."""
+
+    url: str
+    app: FastAPI
+
+    def link(self, name: str, duty: Duty = Duty.REVIEWER) -> str:
+        """The address that lets this person in once."""
+        return f"{self.url}/link/{self.app.state.board.door.new_link(name, duty)}"
+
+
+@contextlib.contextmanager
+def served(home: ArchiveHome) -> Iterator[Served]:
+    """The board over this archive, on a free port of this computer."""
+    app = make_app(home, follow=False)
+    listening = socket.socket()
+    listening.bind(("127.0.0.1", 0))
+    server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
+    started = threading.Event()
+    startup = server.startup
+
+    async def and_say_so(*args: object, **kwargs: object) -> None:
+        await startup(*args, **kwargs)
+        started.set()
+
+    server.startup = and_say_so
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+    thread.start()
+    assert started.wait(30)
+    try:
+        yield Served(f"http://127.0.0.1:{listening.getsockname()[1]}", app)
+    finally:
+        server.should_exit = True
+        thread.join(30)
