@@ -6,11 +6,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from evidence.catalog.claims import ClaimRow
 from evidence.coverage.report import CoverageReport
 from evidence.covering import Covering
 from evidence.errors import BadInputError
 from evidence.home import ArchiveHome
 from evidence.model import ClaimId, Facet, Finding, PhotoRecord, Sha256, tag_value
+from evidence.tallying import basis, is_current, keep_count
 
 UNASSIGNED = "unassigned"
 """What people call the tray of photos that fit no claim."""
@@ -71,7 +73,17 @@ def claim_views(home: ArchiveHome, *, coverage: bool = True) -> list[ClaimView]:
     """Every claim in the order of their numbers, then the tray when something is in it."""
     counts = home.catalog.photos.counts()
     confirm = home.catalog.photos.to_confirm()
-    covering = Covering(home)
+    known, ground, covering = home.catalog.tallies.all(), basis(home), Covering(home)
+
+    def count_of(row: ClaimRow) -> CoverageCount:
+        """As it was counted last, where nothing has changed since; else counted now, and kept."""
+        tally = known.get(row.claim.claim)
+        if tally is not None and is_current(tally, row, ground):
+            return CoverageCount(met=tally.met, guessed=tally.guessed, missing=tally.missing)
+        report = covering.report(row.claim.claim)
+        keep_count(home, row, report, ground)
+        return counted(report)
+
     views = []
     for row in home.catalog.claims.all():
         photos, first, last = counts.get(row.claim.claim, (0, None, None))
@@ -84,7 +96,7 @@ def claim_views(home: ArchiveHome, *, coverage: bool = True) -> list[ClaimView]:
                 first_photo=first,
                 last_photo=last,
                 to_confirm=confirm.get(row.claim.claim, 0),
-                coverage=counted(covering.report(row.claim.claim)) if coverage and photos else None,
+                coverage=count_of(row) if coverage and photos else None,
             )
         )
     photos, first, last = counts.get(None, (0, None, None))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 
 import typer
@@ -31,11 +32,16 @@ def run(arguments: list[str] | None = None) -> None:
     given = sys.argv[1:] if arguments is None else arguments
     try:
         status = app(given, standalone_mode=False)
+        sys.stdout.flush()
     except EvidenceError as trouble:
         if "--json" in given:
             print(json.dumps({"error": as_data(trouble)}, ensure_ascii=False))
         print(f"evidence: {trouble}", file=sys.stderr)
         sys.exit(trouble.exit_code)
+    except BrokenPipeError:
+        # Whoever read our results had enough, as `head` does. Nothing more can be said to them.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
     except KeyboardInterrupt:
         print("evidence: stopped; run the same command again to finish.", file=sys.stderr)
         sys.exit(INTERRUPTED)
