@@ -29,6 +29,9 @@ _NEVER = 1e-6
 _SCENE_TRUST = 0.85
 """Power on the network's opinion: neighbouring pictures are alike, so its errors come in runs."""
 
+CHALK_USUAL = 0.15
+"""Share of photos with a chalked square in them: what seeing one is measured against."""
+
 _SIDES = 4
 _ROLES = 6
 _COMPONENTS = 20
@@ -172,7 +175,7 @@ class Listener:
             return np.ones(len(self.plan.shots))  # nobody looked
         square = look.chalk.square if look.chalk else 0.0
         expected = self.model.chalk
-        odds: Floats = square * expected / 0.15 + (1 - square) * (1 - expected) / 0.85
+        odds: Floats = square * expected / CHALK_USUAL + (1 - square) * (1 - expected) / (1 - CHALK_USUAL)
         return odds
 
     def _pixels_off(self, photos: Sequence[PhotoRecord]) -> list[float]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role, SceneKind, Sha256, Source
 from evidence.tags.fusing import Calibration, gap_bins
 from evidence.tags.grammar import Grammar
-from evidence.tags.hearing import ASIDE_ROLES, Listener, ShotHead
+from evidence.tags.hearing import ASIDE_ROLES, CHALK_USUAL, Listener, ShotHead
 from evidence.tags.plan import DETAIL_ROLES, KINDS, WalkPlan
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 from evidence.tags.vocabulary import GuessOptions, Vocabulary
@@ -42,7 +42,7 @@ _MOSTLY = 0.55
 """Share of a look from which its most usual scene kind is taught."""
 
 _WORSE = 0.002
-"""Loss of held-out accuracy, averaged over the facets, that is still put down to chance."""
+"""Loss of held-out accuracy, averaged over the facets, that is never called worse."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,11 +119,12 @@ def learn(
         rest = [walk for fold in folds if fold is not held for walk in fold]
         fitted = school.fit(rest, trust)
         for walk in held:
-            rows_after += school.ask(fitted, walk)
-            rows_before += school.ask(before, walk)
+            number = len({row.walk for row in rows_before})
+            rows_after += [replace(row, walk=number) for row in school.ask(fitted, walk)]
+            rows_before += [replace(row, walk=number) for row in school.ask(before, walk)]
     calibration = {facet: calibrate([row for row in rows_after if row.facet is facet]) for facet in FACETS}
     old, new = _held_out(rows_before), _held_out(rows_after, calibration)
-    if new.mean < old.mean - _WORSE:
+    if _clearly_worse(rows_before, rows_after):
         why = f"Held-out photos were tagged worse ({new.mean:.1%} right instead of {old.mean:.1%}); nothing was changed."
         return Learned(models=before, kept=False, why=why, photos=photos, before=old, after=new)
     models = replace(school.fit(useful, trust), calibration=calibration)
@@ -140,6 +141,29 @@ class _Row:
     sure: float
     right: bool
     answered: bool
+    walk: int = 0
+    """Which held-out claim; its photos stand and fall together."""
+
+
+def _clearly_worse(before: Sequence[_Row], after: Sequence[_Row]) -> bool:
+    """Whether the held-out claims lost accuracy by more than the standard error of the mean over claims.
+
+    The photos of a claim are right or wrong together, so claims are what is compared, pair by pair.
+    """
+    lost = np.array(
+        [_accuracy(before, walk) - _accuracy(after, walk) for walk in sorted({row.walk for row in before})]
+    )
+    if not len(lost):
+        return False
+    error = float(lost.std(ddof=1)) / np.sqrt(len(lost)) if len(lost) > 1 else 0.0
+    return float(lost.mean()) > max(_WORSE, float(error))
+
+
+def _accuracy(rows: Sequence[_Row], walk: int) -> float:
+    """Share right of one claim, averaged over the facets."""
+    by_facet = [[row.right for row in rows if row.walk == walk and row.facet is facet] for facet in FACETS]
+    shares = [sum(right) / len(right) for right in by_facet if right]
+    return sum(shares) / len(shares) if shares else 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -190,8 +214,8 @@ class _School:
         by_shot *= trust[:, None]
         habits = replace(
             habits,
-            looks=by_shot.T @ np.array([_scenes(photo) for photo in photos]),
-            chalk=by_shot.T @ np.array([_chalk(photo) for photo in photos]),
+            looks=_looks(model.looks, by_shot, photos),
+            chalk=_chalk(model.chalk, by_shot, photos),
             sound=by_shot.T @ np.array([_soundness(facets) for facets in stated]),
         )
         plain = [
@@ -268,17 +292,31 @@ def _trust(stated: Mapping[Facet, FacetValue]) -> float:
     return 0.5 if stated else 0.0
 
 
-def _scenes(photo: PhotoRecord) -> Floats:
-    shares = np.array([photo.look.scenes.get(kind, 0.0) for kind in KINDS])
-    total = float(shares.sum())
-    out: Floats = shares / total if total else shares
-    return out
+def _looks(expected: Floats, by_shot: Floats, photos: Sequence[PhotoRecord]) -> Floats:
+    """(shots, scene kinds): expected counts of what the pictures really looked like.
+
+    The network's doubt is shared out by what the shot usually looks like; adding its opinions up as they
+    are would teach that every shot looks a little like everything.
+    """
+    counts = np.zeros_like(expected)
+    for photo, weight in zip(photos, by_shot, strict=True):
+        if not photo.look.scenes:
+            continue
+        joint = expected * np.array([photo.look.scenes.get(kind, 0.0) + 1e-6 for kind in KINDS])
+        counts += weight[:, None] * joint / joint.sum(axis=1, keepdims=True)
+    return counts
 
 
-def _chalk(photo: PhotoRecord) -> Floats:
-    if photo.look.chalk is None:
-        return np.zeros(2)
-    return np.array([1 - photo.look.chalk.square, photo.look.chalk.square])
+def _chalk(expected: Floats, by_shot: Floats, photos: Sequence[PhotoRecord]) -> Floats:
+    """(shots, 2): expected counts of chalked squares not there and there, in the same way."""
+    counts = np.zeros((len(expected), 2))
+    for photo, weight in zip(photos, by_shot, strict=True):
+        if photo.look.chalk is None:
+            continue
+        there = photo.look.chalk.square * expected / CHALK_USUAL
+        gone = (1 - photo.look.chalk.square) * (1 - expected) / (1 - CHALK_USUAL)
+        counts += weight[:, None] * np.column_stack([gone, there]) / (gone + there)[:, None]
+    return counts
 
 
 def _soundness(stated: Mapping[Facet, FacetValue]) -> Floats:

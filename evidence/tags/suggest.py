@@ -44,9 +44,12 @@ class TagModels:
     shot_head: ShotHead | None = None
 
     def walk(self, adjuster: str) -> WalkModel:
-        """The walk model for one adjuster: everyone's habits, then the adjuster's own."""
-        habits = [self.everyone, self.adjusters.get(adjuster)]
-        return WalkModel(plan=self.plan, habits=tuple(habit for habit in habits if habit is not None))
+        """The walk model for one adjuster: the others' habits, then the adjuster's own on top of them."""
+        own = self.adjusters.get(adjuster)
+        if self.everyone is None or own is None:
+            known = [habits for habits in (self.everyone, own) if habits is not None]
+            return WalkModel(plan=self.plan, habits=tuple(known))
+        return WalkModel(plan=self.plan, habits=(self.everyone.without(own), own))
 
     def calibrated(self, facet: Facet, share: float) -> float:
         """The probability that a guess with this share is right."""

@@ -46,9 +46,9 @@ class Habits:
     opens: Floats
     """(shots,): which shot opened its stage."""
     places: Floats
-    """(places, places): which stop followed which."""
+    """(styles, places, places): which stop followed which on walks of each style."""
     starts: Floats
-    """(places,): the first stop."""
+    """(styles, places): the first stop."""
     styles: Floats
     """(styles,): walks of each style."""
     gaps: Floats
@@ -68,8 +68,8 @@ class Habits:
         return cls(
             within=np.zeros((shots, longest + 1)),
             opens=np.zeros(shots),
-            places=np.zeros((places, places)),
-            starts=np.zeros(places),
+            places=np.zeros((len(plan.styles), places, places)),
+            starts=np.zeros((len(plan.styles), places)),
             styles=np.zeros(len(plan.styles)),
             gaps=np.zeros((4, GAP_BINS)),
             looks=np.zeros((shots, len(KINDS))),
@@ -77,10 +77,14 @@ class Habits:
             sound=np.zeros((shots, 2)),
         )
 
-    def plus(self, other: Habits, share: float = 1.0) -> Habits:
-        """Both experiences together, the other one's counts times `share`."""
+    def plus(self, other: Habits) -> Habits:
+        """Both experiences together."""
+        return Habits(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
+
+    def without(self, part: Habits) -> Habits:
+        """The experience that is left when a part of it is taken out; never below zero."""
         return Habits(
-            **{f.name: getattr(self, f.name) + share * getattr(other, f.name) for f in fields(self)}
+            **{f.name: np.maximum(0.0, getattr(self, f.name) - getattr(part, f.name)) for f in fields(self)}
         )
 
 
@@ -168,7 +172,7 @@ class WalkModel:
             prior = _posterior(prior, counts, strength)
         return prior
 
-    def _route(self, style: Style) -> tuple[Floats, Floats]:
+    def _route(self, which: int, style: Style) -> tuple[Floats, Floats]:
         """(places,) where a walk of this style begins, and (places, places) where it goes on."""
         plan, route = self.plan, self.plan.route(style)
         size = len(plan.places)
@@ -177,7 +181,10 @@ class WalkModel:
         onward = np.stack([self._onward(route, usual, self._at(route, place), size) for place in range(size)])
         np.fill_diagonal(onward, 0.0)
         onward /= onward.sum(axis=1, keepdims=True)
-        return self._moved(start, "starts", _PLACE_STRENGTH), self._moved(onward, "places", _PLACE_STRENGTH)
+        for habit in self.habits:
+            start = _posterior(start, habit.starts[which], _PLACE_STRENGTH)
+            onward = _posterior(onward, habit.places[which], _PLACE_STRENGTH)
+        return start, onward
 
     def _at(self, route: Sequence[int], place: int) -> int:
         """How far along the route a stop is; one that the route passes over counts as the end of its round."""
@@ -255,8 +262,9 @@ class WalkModel:
         stay = np.where(same, self.within[kind][:, shot], 0.0)
         leave, opens = self.within[kind, -1], self.opens[kind]
         starts, moves = [], []
-        for style in self.styles:
-            start, onward = self._route(style)
+        which = self.kept if self.kept is not None else range(len(self.plan.styles))
+        for number, style in zip(which, self.styles, strict=True):
+            start, onward = self._route(number, style)
             starts.append(start[place] * opens)
             moves.append(stay + leave[:, None] * onward[place][:, place] * opens[None])
         by_gap = self.gaps.T[:, self.classes]  # (bins, steps, steps)
@@ -373,7 +381,7 @@ def count_moves(model: WalkModel, gaps: Sequence[int], heard: Floats, trust: Flo
     """
     belief = forward_backward(model, gaps, heard)
     plan, chain = model.plan, model.chain[1]
-    pairs = np.zeros((len(plan.steps), len(plan.steps)))
+    pairs = np.zeros_like(chain[0])
     gap_counts = Habits.none(plan).gaps.copy()
     likely = np.flatnonzero(belief.styles > 1e-3)
     for t, bin_ in enumerate(gaps):
@@ -385,27 +393,29 @@ def count_moves(model: WalkModel, gaps: Sequence[int], heard: Floats, trust: Flo
         now = belief.so_far[likely, t][:, :, None] * chain[bin_, likely]
         reach = np.maximum(now.sum(axis=1), 1e-300)
         after = belief.styles[likely, None] * belief.by_style[likely, t + 1] / reach
-        joint = weight * np.einsum("sij,sj->ij", now, after)
-        pairs += joint
+        joint = weight * now * after[:, None]
+        pairs[likely] += joint
         if bin_ != NO_GAP:
-            gap_counts[:, bin_] += np.bincount(model.classes.ravel(), joint.ravel(), minlength=4)
+            together = joint.sum(axis=0)
+            gap_counts[:, bin_] += np.bincount(model.classes.ravel(), together.ravel(), minlength=4)
     return belief, _gathered(plan, pairs, belief, gap_counts, trust)
 
 
 def _gathered(plan: WalkPlan, pairs: Floats, belief: Belief, gap_counts: Floats, trust: Floats) -> Habits:
-    """Counts of moves between steps as counts of the few numbers the chain is made of."""
+    """Counts of moves between steps, (styles, steps, steps), as counts of what the chain is made of."""
     counts = Habits.none(plan)
     steps = plan.steps
     kind = np.array([step.kind for step in steps])
     shot = np.array([step.shot for step in steps])
     place = np.array([step.place for step in steps])
-    stays = place[:, None] == place[None]
+    at_place = np.zeros((len(steps), len(plan.places)))
+    at_place[np.arange(len(steps)), place] = 1.0
+    together, stays = pairs.sum(axis=0), place[:, None] == place[None]
+    moves = np.where(stays, 0.0, together)
     from_, to = np.nonzero(stays)
-    np.add.at(counts.within, (kind[from_], shot[to]), pairs[from_, to])
-    np.add.at(counts.within[:, -1], kind, np.where(stays, 0.0, pairs).sum(axis=1))
-    np.add.at(counts.opens, kind, np.where(stays, 0.0, pairs).sum(axis=0))
-    from_, to = np.nonzero(~stays)
-    np.add.at(counts.places, (place[from_], place[to]), pairs[from_, to])
-    np.add.at(counts.starts, place, trust[0] * belief.steps[0])
-    np.add.at(counts.opens, kind, trust[0] * belief.steps[0])
-    return replace(counts, gaps=gap_counts, styles=trust.mean() * belief.styles)
+    np.add.at(counts.within, (kind[from_], shot[to]), together[from_, to])
+    np.add.at(counts.within[:, -1], kind, moves.sum(axis=1))
+    np.add.at(counts.opens, kind, moves.sum(axis=0) + trust[0] * belief.steps[0])
+    starts = trust[0] * belief.styles[:, None] * (belief.by_style[:, 0] @ at_place)
+    places = at_place.T @ np.where(stays, 0.0, pairs) @ at_place
+    return replace(counts, gaps=gap_counts, styles=trust.mean() * belief.styles, starts=starts, places=places)

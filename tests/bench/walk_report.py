@@ -175,10 +175,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--walks", type=int, default=80)
     parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--only-learning", action="store_true")
     given = parser.parse_args()
-    stated(given.walks // 2, given.seed)
-    boards(20_000, given.seed)
-    accuracy(given.walks, given.seed)
+    if not given.only_learning:
+        stated(given.walks // 2, given.seed)
+        boards(20_000, given.seed)
+        accuracy(given.walks, given.seed)
     print("\nLearning one adjuster's habits")
     curve(ORDINARY, Kit(scenes=SCENES), "ordinary", given.walks, given.seed)
     other = Persona(
