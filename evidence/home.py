@@ -216,6 +216,7 @@ def make_archive(
     when it cannot be written.
     """
     if (root / SETTINGS).exists():
+        (root / UNFINISHED).unlink(missing_ok=True)  # killed at the very last step
         raise BadInputError(
             f"{root} is an archive already.", "Use it with --archive, or choose another folder."
         )

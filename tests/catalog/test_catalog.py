@@ -1,0 +1,441 @@
+"""The catalog on SQLite and, where a server can be started, on PostgreSQL: shape, commits, what goes in comes out."""
+
+from __future__ import annotations
+
+import os
+import re
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, text
+
+import evidence.catalog
+from evidence.catalog.keeping import CopyRow
+from evidence.catalog.opening import HEAD, differences, open_engine
+from evidence.catalog.photos import IntakeRow, Placing, SegmentRow, Tagged
+from evidence.catalog.store import Catalog
+from evidence.catalog.tallies import Tally
+from evidence.catalog.users import Duty, User
+from evidence.errors import BadInputError
+from evidence.model import (
+    CameraFacts,
+    Claim,
+    ClaimId,
+    ClaimState,
+    DcfName,
+    Facet,
+    FacetValue,
+    Finding,
+    Found,
+    GeoPoint,
+    IntakeId,
+    Look,
+    MediaKind,
+    Refusal,
+    Sha256,
+    Source,
+)
+
+NOW = datetime(2026, 6, 1, 12, 30, 15, 250000, tzinfo=UTC)
+VERSIONS = Path(evidence.catalog.__file__).parent / "migrations" / "versions"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def url(request, tmp_path):
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'catalog.sqlite'}"
+    return request.getfixturevalue("postgres_url")
+
+
+@pytest.fixture
+def catalog(url):
+    opened = Catalog(url)
+    yield opened
+    opened.close()
+
+
+def sha(number: int) -> Sha256:
+    return Sha256(f"{number:064x}")
+
+
+def found(number: int, **more) -> Found:
+    given = {
+        "card_path": f"DCIM/100TESTC/TEST{number:04d}.JPG",
+        "size": 1000 + number,
+        "modified": NOW,
+        "kind": MediaKind.PHOTO,
+        "dcf": DcfName(folder_number=100, file_number=number),
+        "object_key": f"100/{number}",
+    }
+    return Found(**(given | more))
+
+
+def keep(catalog: Catalog, *numbers: int, intake: str = "20260601-120000-aaaa") -> IntakeId:
+    run = IntakeId(intake)
+    catalog.photos.add_originals(run, [(found(n), sha(n), ".jpg") for n in numbers])
+    return run
+
+
+def placing(number: int, claim: str | None, **more) -> Placing:
+    given = {
+        "sha256": sha(number),
+        "claim": ClaimId(claim) if claim else None,
+        "position": number,
+        "segment": "2026-05-14/1",
+        "confidence": 0.123456789012345,
+        "to_confirm": False,
+        "reasons": ("a sheet", "20 minutes passed"),
+        "corrected": datetime(2026, 5, 14, 9, number % 60),
+        "correction": "",
+        "utc": None,
+    }
+    return Placing(**(given | more))
+
+
+def stretch(**more) -> SegmentRow:
+    given = {
+        "segment": "2026-05-14/1",
+        "claim": ClaimId("TC-1"),
+        "unknown": False,
+        "first": sha(1),
+        "photos": 2,
+        "day": "2026-05-14",
+        "position": 0,
+        "probability": 0.97,
+        "to_confirm": False,
+        "reasons": ("a sheet",),
+    }
+    return SegmentRow(**(given | more))
+
+
+# --- shape ---------------------------------------------------------------------------------
+
+
+def test_the_newest_migration_file_is_the_one_the_program_asks_for():
+    names = sorted(path.stem.partition("_")[0] for path in VERSIONS.glob("[0-9]*.py"))
+    assert names[-1] == HEAD
+    texts = [path.read_text(encoding="utf-8") for path in sorted(VERSIONS.glob("[0-9]*.py"))]
+    revisions = [re.search(r'^revision = "(\w+)"', one, re.MULTILINE)[1] for one in texts]
+    parents = [re.search(r'^down_revision = (?:"(\w+)"|None)', one, re.MULTILINE)[1] for one in texts]
+    assert revisions == names
+    assert parents == [None, *names[:-1]], "each follows from the one before"
+
+
+def test_the_migrations_make_exactly_the_tables_that_the_program_uses(url):
+    engine = open_engine(url)
+    try:
+        assert differences(engine) == []
+    finally:
+        engine.dispose()
+
+
+def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
+    import alembic.command
+    import alembic.config
+
+    config = alembic.config.Config()
+    config.set_main_option("script_location", str(VERSIONS.parent))
+    engine = create_engine(url)
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        alembic.command.upgrade(config, "0001")
+    with engine.begin() as db:
+        db.execute(
+            text(
+                "INSERT INTO claim (claim, insured, address, peril, jurisdiction, state, added_at, version) "
+                "VALUES ('TC-1', 'Ada', '', '', '', 'open', '2026', 3)"
+            )
+        )
+    engine.dispose()
+    catalog = Catalog(url)
+    assert catalog.claims.get(ClaimId("TC-1")).claim.insured == "Ada"
+    assert differences(catalog._session.engine) == []
+    catalog.close()
+
+
+def test_a_catalog_of_a_newer_program_is_left_alone(url):
+    Catalog(url).close()
+    engine = create_engine(url)
+    with engine.begin() as db:
+        db.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    engine.dispose()
+    with pytest.raises(BadInputError, match="newer"):
+        Catalog(url)
+
+
+def test_many_who_open_a_new_catalog_at_once_all_find_it_whole(url):
+    with ThreadPoolExecutor(6) as pool:
+        opened = list(pool.map(lambda _: Catalog(url), range(6)))
+    for one in opened:
+        assert one.claims.all() == []
+        one.close()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
+def test_a_kill_while_the_tables_are_made_leaves_a_catalog_that_can_be_made(tmp_path):
+    from sqlalchemy import Engine, event
+
+    for step in range(0, 24, 3):
+        url = f"sqlite:///{tmp_path / str(step)}.sqlite"
+        child = os.fork()
+        if child == 0:
+            count = [0]
+
+            def tick(*_args, count=count, step=step):
+                if count[0] == step:
+                    os.kill(os.getpid(), 9)
+                count[0] += 1
+
+            event.listen(Engine, "after_cursor_execute", tick)
+            Catalog(url)
+            os._exit(0)
+        os.waitpid(child, 0)
+        again = Catalog(url)
+        assert differences(again._session.engine) == [], f"killed after statement {step}"
+        again.close()
+
+
+# --- commits -------------------------------------------------------------------------------
+
+
+def test_what_fails_halfway_leaves_nothing(catalog):
+    class StopError(Exception):
+        pass
+
+    def work():
+        with catalog.together():
+            catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=NOW)
+            with catalog.together():
+                catalog.keeping.mark_dirty([ClaimId("TC-1"), None])
+            raise StopError
+
+    with pytest.raises(StopError):
+        work()
+    assert catalog.claims.all() == []
+    assert catalog.keeping.dirty() == []
+    catalog.claims.put([Claim(claim=ClaimId("TC-2"))], at=NOW)
+    assert len(catalog.claims.all()) == 1
+
+
+# --- claims --------------------------------------------------------------------------------
+
+
+def test_a_claim_comes_back_as_it_went_in_and_an_unchanged_one_is_no_change(catalog):
+    claim = Claim(
+        claim=ClaimId("TC-1"),
+        insured="Zoë Müller-O'Brien; DROP TABLE claim",
+        address="1 Larch Way",
+        place=GeoPoint(lat=39.7392358, lon=-104.990251),
+        loss_date=date(2026, 5, 1),
+        peril="hail",
+        jurisdiction="CO",
+        stories=2,
+    )
+    assert catalog.claims.put([claim], at=NOW) == (1, 0)
+    assert catalog.claims.put([claim], at=NOW) == (0, 0)
+    assert catalog.claims.get(claim.claim).claim == claim
+    before = catalog.claims.get(claim.claim).version
+    catalog.claims.set_state(claim.claim, ClaimState.CLOSED, closed_on=date(2026, 6, 1))
+    row = catalog.claims.get(claim.claim)
+    assert (row.state, row.closed_on, row.version) == (ClaimState.CLOSED, date(2026, 6, 1), before + 1)
+
+
+def test_holds_and_decisions_are_numbered_and_kept_in_order(catalog):
+    one = catalog.claims.place_hold(ClaimId("TC-1"), reason="suit", by="Counsel", at=NOW)
+    two = catalog.claims.place_hold(ClaimId("TC-2"), reason="suit", by="Counsel", at=NOW)
+    assert two > one > 0
+    catalog.claims.lift_hold(one, by="Counsel", why="settled", at=NOW)
+    assert [h.number for h in catalog.claims.holds(active_only=True)] == [two]
+    assert catalog.claims.holds(ClaimId("TC-1"))[0].lifted_at == NOW
+    numbers = [
+        catalog.claims.record(
+            at=NOW,
+            actor="Rita",
+            kind=kind,
+            claim=None,
+            before=None,
+            after={"photos": [sha(n)], "claim": None},
+        )
+        for n, kind in enumerate(["move", "tag", "move"])
+    ]
+    catalog.claims.mark_undone(numbers[0])
+    assert [d.number for d in catalog.claims.decisions(kinds=("move",))] == [numbers[2]]
+    assert catalog.claims.latest_about(sha(2), kinds=("move",)).number == numbers[2]
+    assert catalog.claims.latest_about(sha(0), kinds=("move",)) is None, "undone"
+
+
+# --- photos --------------------------------------------------------------------------------
+
+
+def test_a_photo_comes_back_as_it_went_in(catalog):
+    run = keep(catalog, 1, 2)
+    facts = CameraFacts(
+        taken_text="2026:05:14 09:01:00\x00",
+        taken_local=datetime(2026, 5, 14, 9, 1, 0, 500000),
+        gps=GeoPoint(lat=1.5, lon=-2.25, alt=None),
+        make="Testcam",
+        flags=(Finding(code="odd", message="a \u0000 byte and a ünïcode"),),
+    )
+    look = Look(embedding=bytes(range(16)), phash="00ff00ff00ff00ff")
+    catalog.photos.describe([(sha(1), facts, look)])
+    catalog.photos.place([placing(1, "TC-1"), placing(2, None)], [stretch()])
+    record = catalog.photos.of_claim(ClaimId("TC-1"), embeddings=True)[0]
+    assert record.facts == facts
+    assert record.look == look
+    assert record.claim_confidence == 0.123456789012345
+    assert record.intake == run
+    assert record.corrected == datetime(2026, 5, 14, 9, 1)
+    assert catalog.photos.hashes() == [(sha(1), "TC-1", "00ff00ff00ff00ff")]
+    assert catalog.photos.counts()[None][0] == 1
+    assert set(catalog.photos.of_days(["2026-05-14"])) == {sha(1), sha(2)}
+    assert catalog.photos.sightings([sha(1)])[sha(1)][0].modified == NOW
+    assert {o.described for o in catalog.photos.originals([sha(1)]).values()} == {True}
+
+
+def test_placing_again_touches_only_what_changed_and_stale_stretches_go(catalog):
+    keep(catalog, 1, 2)
+    first = catalog.photos.place([placing(1, "TC-1"), placing(2, "TC-1")], [stretch()])
+    assert first == {"TC-1", None}
+    assert catalog.photos.place([placing(1, "TC-1"), placing(2, "TC-1")], [stretch()]) == set()
+    moved = placing(2, "TC-2", segment="2026-05-14/2")
+    new = stretch(segment="2026-05-14/2", claim=ClaimId("TC-2"), first=sha(2), position=1)
+    assert catalog.photos.place([placing(1, "TC-1"), moved], [stretch(), new]) == {"TC-1", "TC-2"}
+    assert len(catalog.photos.segments()) == 2
+    catalog.photos.place([placing(1, "TC-1"), placing(2, "TC-1")], [stretch()])
+    assert [row.segment for row in catalog.photos.segments()] == ["2026-05-14/1"]
+
+
+def test_a_persons_word_outranks_and_can_be_taken_back(catalog):
+    keep(catalog, 1)
+    guess = FacetValue(facet=Facet.FACE, value="left", source=Source.PLACE, confidence=0.7, reason="compass")
+    catalog.photos.put_tags([Tagged(sha256=sha(1), said=(guess,), strongest={Facet.FACE: guess})])
+    version = catalog.photos.versions([sha(1)])[sha(1)]
+    assert (
+        catalog.photos.put_tags([Tagged(sha256=sha(1), said=(guess,), strongest={Facet.FACE: guess})])
+        == set()
+    )
+    catalog.photos.state([sha(1)], {Facet.FACE: "back"}, reason="stated by Rita")
+    assert catalog.photos.by_person([sha(1)])[sha(1)][Facet.FACE].value == "back"
+    assert catalog.photos.records([sha(1)])[0].tags[Facet.FACE].value == "back"
+    assert catalog.photos.versions([sha(1)])[sha(1)] > version
+    catalog.photos.state([sha(1)], {Facet.FACE: None}, reason="taken back")
+    assert catalog.photos.by_person([sha(1)]) == {}
+
+
+def test_photos_are_found_by_digest_path_and_name_and_a_wildcard_finds_nothing(catalog):
+    keep(catalog, 1, 2)
+    assert catalog.photos.find("TEST0002.JPG") == [sha(2)]
+    assert catalog.photos.find("DCIM/100TESTC/TEST0001.JPG") == [sha(1)]
+    assert catalog.photos.find(sha(1)) == [sha(1)]
+    assert set(catalog.photos.find("000000")) == {sha(1), sha(2)}
+    for nothing in ("TEST%.JPG", "TEST____.JPG", "%", "'; --", ""):
+        assert catalog.photos.find(nothing) == []
+
+
+def test_a_refused_file_and_a_long_name_are_kept_with_the_run(catalog):
+    run = IntakeId("20260601-120000-bbbb")
+    refused = (Refusal(path="x" * 300, code="symlink", reason="it is a link"),)
+    row = IntakeRow(
+        intake=run,
+        source="/card",
+        label="CARD",
+        actor="Ada",
+        started_at=NOW,
+        finished_at=None,
+        refused=refused,
+    )
+    catalog.photos.put_intake(row)
+    assert catalog.photos.intakes() == [row]
+    long = "notes." + "y" * 100
+    catalog.photos.add_originals(run, [(found(9, card_path=long, dcf=None), sha(9), "." + "y" * 100)])
+    assert catalog.photos.originals([sha(9)])[sha(9)].suffix.startswith(".yyy")
+
+
+# --- keeping -------------------------------------------------------------------------------
+
+
+def test_more_photos_than_one_statement_holds_are_kept_and_asked_for(catalog):
+    numbers = range(1, 1001)
+    keep(catalog, *numbers)
+    digests = [sha(n) for n in numbers]
+    assert len(catalog.photos.known(digests)) == 1000
+    catalog.photos.place([placing(n, "TC-1") for n in numbers], [stretch(photos=1000)])
+    assert len(catalog.photos.of_claim(ClaimId("TC-1"))) == 1000
+    catalog.keeping.mark_clean(ClaimId("TC-1"), {d: f"card/{d}.jpg" for d in digests}, at=NOW)
+    assert len(catalog.keeping.payload(ClaimId("TC-1"))) == 1000
+    assert catalog.photos.unfiled() == []
+    catalog.photos.forget(digests)
+    assert catalog.photos.known(digests) == set()
+
+
+def test_copies_are_doubted_until_matched_again_and_dropped_with_their_place(catalog):
+    def copy(number, place="office", verified=NOW, bad=None):
+        return CopyRow(
+            sha256=sha(number),
+            place=place,
+            place_id="disk:1",
+            off_computer=True,
+            claim=ClaimId("TC-1"),
+            verified_at=verified,
+            found_bad_at=bad,
+        )
+
+    catalog.keeping.put_copies([copy(1), copy(2), copy(1, "archive")])
+    catalog.keeping.doubt("office", [sha(1)], at=NOW)
+    assert {row.place: row.found_bad_at for row in catalog.keeping.copies([sha(1)])[sha(1)]} == {
+        "office": NOW,
+        "archive": None,
+    }
+    catalog.keeping.put_copies([copy(1)])
+    assert copy(1) in catalog.keeping.copies([sha(1)])[sha(1)]
+    catalog.keeping.drop_copies("office", ClaimId("TC-1"), but=[sha(1)])
+    assert catalog.keeping.copies([sha(2)]) == {}
+    catalog.keeping.forget(ClaimId("TC-1"))
+    assert catalog.keeping.copies([sha(1)]) == {}
+
+
+def test_counts_and_people_are_kept_and_replaced(catalog):
+    tally = Tally(claim=ClaimId("TC-1"), version=1, basis="b", met=1, guessed=2, missing=3, waived=4, flags=5)
+    catalog.tallies.put(tally)
+    catalog.tallies.put(tally)
+    assert catalog.tallies.all() == {"TC-1": tally}
+    catalog.users.put(User(name="Rita", duty=Duty.REVIEWER, password="x"), at=NOW)
+    catalog.users.put(User(name="Rita", duty=Duty.OFFICE, password="y"), at=NOW)
+    assert [(one.name, one.duty) for one in catalog.users.all()] == [("Rita", Duty.OFFICE)]
+    catalog.users.drop("Rita")
+    assert catalog.users.get("Rita") is None
+
+
+# --- the whole program on PostgreSQL -------------------------------------------------------
+
+
+def test_an_office_with_postgresql_takes_a_card_in_and_corrects_it(postgres_url, tmp_path):
+    from support_cli import cli
+    from support_intake import CLAIMS, PLAIN, set_settings, small_houses, taken_in, where
+
+    from evidence.home import make_archive
+
+    archive = tmp_path / "archive"
+    make_archive(archive).close()
+    for path in archive.glob("catalog.sqlite*"):
+        path.unlink()
+    set_settings(archive, f"{PLAIN}\n[catalog]\nurl = '{postgres_url}'\n")
+    (tmp_path / "claims.csv").write_text(CLAIMS, encoding="utf-8")
+    assert cli("assignments", tmp_path / "claims.csv", archive=archive).status == 0
+    card = small_houses(tmp_path / "card")
+    card.put("notes." + "x" * 60, b"a long ending")
+    assert taken_in(archive, card.root).kept == 10
+    assert where(archive)["TEST0006.JPG"] == "TC-1002"
+    assert cli("move", "TEST0007.JPG", "--to", "TC-1001", archive=archive).status == 0
+    assert cli("tag", "TEST0002.JPG", "--face", "left", archive=archive).status == 0
+    assert where(archive)["TEST0007.JPG"] == "TC-1001"
+    assert cli("undo", archive=archive).status == 0
+    assert cli("undo", archive=archive).status == 0
+    assert where(archive)["TEST0007.JPG"] == "TC-1002"
+    assert cli("close", "TC-1001", "--on", "2026-05-20", archive=archive).status == 0
+    assert cli("verify", archive=archive).status == 0
+    assert cli("claims", archive=archive).status == 0
+    assert cli("coverage", "TC-1002", archive=archive).status == 1
+    assert not list(archive.glob("catalog.sqlite*"))

@@ -1,0 +1,73 @@
+"""A PostgreSQL server of the tests' own: made, started on a socket in a temporary folder, and stopped again."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+NOBODY = 65534
+"""The user that runs the server when the tests run as root, whom it refuses."""
+
+
+def binaries() -> Path | None:
+    """The folder of the newest PostgreSQL server installed here."""
+    places = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda p: int(p.parent.name), reverse=True)
+    found = shutil.which("initdb")
+    places += [Path(found).parent] if found else []
+    return next((place for place in places if (place / "initdb").exists()), None)
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[Path]:
+    """The folder of a running server's socket; skips, with the reason, where none can be started."""
+    place = binaries()
+    if os.name != "posix" or place is None:
+        _absent("no PostgreSQL server is installed here")
+    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+    user = {"user": NOBODY, "group": NOBODY, "extra_groups": []} if os.geteuid() == 0 else {}
+    if user:
+        os.chown(folder, NOBODY, NOBODY)
+
+    def run(*command: object) -> None:
+        subprocess.run(command, check=True, capture_output=True, cwd=folder, **user)
+
+    try:
+        try:
+            made = (place / "initdb", "-D", folder / "data", "-U", "office", "-A", "trust", "-E", "UTF8")
+            run(*made, "--locale=C.UTF-8", "--no-sync")
+            options = f"-k {folder} -c listen_addresses='' -c fsync=off -c shared_buffers=16MB"
+            start = ("-l", folder / "log", "-w", "-o", options, "start")
+            run(place / "pg_ctl", "-D", folder / "data", *start)
+        except (subprocess.CalledProcessError, OSError) as trouble:
+            said = getattr(trouble, "stderr", b"") or b""
+            _absent(
+                f"a PostgreSQL server could not be started: {trouble} {said.decode(errors='replace')[-300:]}"
+            )
+        yield folder
+        run(place / "pg_ctl", "-D", folder / "data", "-m", "immediate", "stop")
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def postgres_url(postgres_server: Path) -> str:
+    """The address of an empty database on it."""
+    import psycopg
+
+    name = f"catalog_{uuid.uuid4().hex[:12]}"
+    with psycopg.connect(host=str(postgres_server), user="office", dbname="postgres", autocommit=True) as db:
+        db.execute(f"CREATE DATABASE {name}")  # type: ignore[arg-type]
+    return f"postgresql+psycopg://office@/{name}?host={postgres_server}"
+
+
+def _absent(reason: str) -> None:
+    if os.environ.get("CI") == "true" and os.name == "posix" and os.geteuid() == 0:
+        pytest.fail(f"{reason}; the continuous run installs one")
+    pytest.skip(reason)

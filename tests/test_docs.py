@@ -1,0 +1,65 @@
+"""The documentation is held to the program: every command, setting's file and exit status is spoken of."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+import typer
+
+from evidence import errors, reviewing
+from evidence.cli.main import app
+
+ROOT = Path(__file__).resolve().parents[1]
+PAGES = {
+    path: path.read_text(encoding="utf-8")
+    for path in (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")))
+}
+
+
+def commands(command=None, path=()):
+    command = command or typer.main.get_command(app)
+    below = getattr(command, "commands", None)
+    return (
+        [path]
+        if below is None
+        else [one for name, sub in below.items() for one in commands(sub, (*path, name))]
+    )
+
+
+@pytest.mark.parametrize("path", commands(), ids=" ".join)
+def test_a_command_is_documented(path):
+    typed = re.compile(rf"evidence {' '.join(path)}\b")
+    spoken = re.compile(rf"`{' '.join(path)}\b")
+    assert any(typed.search(text) or spoken.search(text) for text in PAGES.values())
+
+
+def test_every_command_that_the_documents_show_exists():
+    known = set(commands()) | {path[:1] for path in commands()}
+    for page, text in PAGES.items():
+        for typed in re.findall(r"(?:^\s*\$?\s*|`)evidence ([a-z][a-z ]*)", text, re.MULTILINE):
+            words = tuple(typed.split())
+            assert words[:1] in known, f"{page.name}: evidence {typed}"
+
+
+def test_every_exit_status_is_documented():
+    classes = [
+        one for module in (errors, reviewing) for one in vars(module).values() if isinstance(one, type)
+    ]
+    statuses = {one.exit_code for one in classes if issubclass(one, errors.EvidenceError)}
+    said = "\n".join(PAGES.values())
+    table = {int(number) for number in re.findall(r"^\|\s*(\d+)\s*\|", said, re.MULTILINE)}
+    assert {0, 1, *statuses} <= table
+
+
+@pytest.mark.parametrize("page", list(PAGES), ids=lambda page: page.name)
+def test_links_and_pictures_lead_somewhere(page):
+    for target in re.findall(r"\]\(([^)#\s]+)", PAGES[page]):
+        if not re.match(r"[a-z]+:", target):
+            assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_the_documents_name_no_folder_of_one_machine():
+    for page, text in PAGES.items():
+        assert not re.search(r"(?<![\w.])/(?:work|tmp|root|home/\w+)/", text), page.name
