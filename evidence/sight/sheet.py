@@ -25,6 +25,8 @@ _LEAST_CONFIDENCE = 0.5
 _LONGEST = 1.9
 """Long side to short side beyond which no letter or A4 sheet is seen, with some tilt: letter 1.29,
 A4 1.41, legal 1.65; a banknote is 2.35 (common practice, no source)."""
+_SCENE_SURE = 0.85
+"""The scene head's probability from which a page is believed although its outline was not found."""
 _DULL = 0.8
 """Lightness below which paper is doubted; the sheets of real photos tried have 0.83 and more."""
 _TINTED = 20.0
@@ -65,17 +67,52 @@ def see_sheet(
     `boxes` is where writing was found, `lines` what was read of it, `scenes` the scene head's opinion.
     The confidence is a score, not a calibrated probability; docs/measurements.md tells its rates.
     """
-    paper = find_paper(rgb)
-    if paper is None:
+    scene = (scenes or {}).get(SceneKind.SHEET)
+    best: tuple[float, Paper] | None = None
+    for paper in (find_paper(rgb), _paper_by_its_writing(boxes) if (scene or 0.0) > _SCENE_SURE else None):
+        inside = [box for box in boxes if paper is not None and _holds(paper.box, box)]
+        if paper is None or not inside:
+            continue
+        confidence = _confidence(paper, inside, scene, ink=_dark_ink(rgb, inside))
+        if best is None or confidence > best[0]:
+            best = (confidence, paper)
+    if best is None or best[0] < _LEAST_CONFIDENCE:
         return None
-    inside = [box for box in boxes if _holds(paper.box, box)]
-    if not inside:
-        return None
-    confidence = _confidence(paper, inside, (scenes or {}).get(SceneKind.SHEET))
-    if confidence < _LEAST_CONFIDENCE:
-        return None
+    confidence, paper = best
     kept = tuple(line for line in lines if _holds(paper.box, line.box))
     return SheetSeen(area=paper.area, confidence=confidence, lines=kept)
+
+
+def _paper_by_its_writing(boxes: Sequence[Box]) -> Paper | None:
+    """Where a shadow cuts the page in two, the page as its lines bound it; its outline is not known then."""
+    if len(boxes) < 2:
+        return None
+    box = Box(
+        left=min(each.left for each in boxes),
+        top=min(each.top for each in boxes),
+        right=max(each.right for each in boxes),
+        bottom=max(each.bottom for each in boxes),
+    )
+    return Paper(
+        area=box.area, four_sided=0.85, ratio=1.0, plain=0.75, bright=_DULL, colour=0.0, open=True, box=box
+    )
+
+
+def _dark_ink(rgb: Picture, boxes: Sequence[Box]) -> float:
+    """Share of the largest boxes whose thin strokes are darker than what is about them, shadow or no shadow."""
+    height, width = rgb.shape[:2]
+    dark = []
+    for box in sorted(boxes, key=lambda each: -each.area)[:12]:
+        left, top = int(box.left * width), int(box.top * height)
+        part = rgb[top : max(top + 4, int(box.bottom * height)), left : max(left + 4, int(box.right * width))]
+        grey = cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
+        # A stroke is about an eighth of its line's height, so a fifth of it covers one.
+        size = max(3, min(grey.shape) // 5) | 1
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+        below = cv2.morphologyEx(grey, cv2.MORPH_BLACKHAT, kernel).astype(np.float32)
+        above = cv2.morphologyEx(grey, cv2.MORPH_TOPHAT, kernel).astype(np.float32)
+        dark.append(float((below**2).mean()) > float((above**2).mean()))
+    return float(np.mean(dark)) if dark else 0.0
 
 
 def find_paper(rgb: Picture) -> Paper | None:
@@ -166,14 +203,16 @@ def _holds(outer: Box, inner: Box) -> bool:
     return outer.left <= x <= outer.right and outer.top <= y <= outer.bottom
 
 
-def _confidence(paper: Paper, inside: Sequence[Box], scene: float | None) -> float:
+def _confidence(paper: Paper, inside: Sequence[Box], scene: float | None, *, ink: float) -> float:
     """Logistic score; the weights are set by hand so that each doubt alone can outvote the rest."""
     score = -1.0
     score += 5.0 * (min(paper.four_sided, 0.97) - 0.85) if not paper.open else -0.3
     score += 3.0 * (paper.plain - 0.75)
     score += 1.5 * min(1.0, (paper.area - _LEAST_AREA) / 0.2)
     score += 0.5 * min(3, len(inside) - 1)
-    score -= 30.0 * max(0.0, _DULL - paper.bright) + 0.3 * max(0.0, paper.colour - _TINTED)
+    if ink < 0.5:
+        score -= 5.0
+    score -= 8.0 * max(0.0, _DULL - paper.bright) + 0.3 * max(0.0, paper.colour - _TINTED)
     if paper.ratio > _LONGEST and not paper.open:
         score -= 6.0
     if _two_columns(paper.box, inside):

@@ -53,7 +53,7 @@ Weights = dict[str, NDArray[np.float32]]
 class NetworkError(EvidenceError):
     """The image network cannot be had: its package is absent, altered or unreadable."""
 
-    exit_code = 28
+    exit_code = 29
 
 
 @dataclass(frozen=True, slots=True)
