@@ -25,6 +25,9 @@ POINTS = ("north", "northeast", "east", "southeast", "south", "southwest", "west
 SILENT = {(Facet.FACE, Face.NONE), (Facet.CONDITION, Condition.UNSTATED), (Facet.ROLE, Role.OTHER)}
 """Values that say nothing worth printing."""
 
+MOST_TIME = 40
+"""Characters of a time that cannot be read; EXIF gives it 19."""
+
 UNTAGGED = "No tag: nobody has stated what this shows."
 
 
@@ -139,7 +142,7 @@ def taken_words(facts: CameraFacts) -> str:
     """When the camera says the photo was taken, and in which zone where it says that."""
     if facts.taken_local is None:
         if facts.taken_text:
-            return f"The camera's time cannot be read: {facts.taken_text!r}"
+            return f"The camera's time cannot be read: {facts.taken_text[:MOST_TIME]!r}"
         return "The camera recorded no time"
     zone = "" if facts.offset_minutes is None else f" ({offset_words(facts.offset_minutes)})"
     return f"{time_words(facts.taken_local)}{zone}, camera's clock"

@@ -8,22 +8,29 @@ file but the pictures.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from evidence.codec import to_json
 from evidence.errors import BadInputError
-from evidence.model import Finding, Sha256
-from evidence.paper.captions import caption, walked
+from evidence.model import Finding, PhotoRecord, Sha256
+from evidence.paper.captions import CLAIM_SHEETS, Group, caption, walked
 from evidence.paper.pen import GREY, MARGIN, PALE, WIDTH, Pen, plain
-from evidence.paper.report_desk import Desk, ReportMatter
+from evidence.paper.report_desk import SHEETS_A_PAGE, Desk, ReportMatter
 from evidence.paper.report_lists import appendix, contact_sheet, index
 from evidence.paper.report_pages import cover, photo_pages
-from evidence.paper.report_pictures import PICTURES
+from evidence.paper.report_pictures import PICTURES, PictureBook
 from evidence.paper.type import LETTER, open_paper, save
 
 STANDARD = "PDF/A-2B"
 """ISO 19005-2, conformance level B: what it looks like is in the file itself."""
+
+SIDES = {2: 1400, 4: 1000, 6: 800}
+"""Pixels of a picture's long side by photos a page: 270 to 300 dots an inch, 240 from a thumbnail at two a page."""
+
+TOTAL = "\N{SOFT HYPHEN}" * 4
+"""Stands for the number of pages until it is known. `plain` leaves no such character in what is given to us."""
 
 PER_PAGE = (2, 4, 6)
 
@@ -55,23 +62,22 @@ def write_report(matter: ReportMatter, out: Path) -> Written:
         pdf.set_lang("en-US")
         pdf.set_author(plain(matter.made_by, 80))
         pdf.set_creation_date(matter.made_at)
-        alias = "\N{MIDDLE DOT}\N{DEGREE SIGN}\N{MIDDLE DOT}\N{DEGREE SIGN}\N{MIDDLE DOT}"
-        pdf.alias_nb_pages(alias)
-        desk = _desk(matter, Pen(pdf))
-        pdf.footer = lambda: _foot(desk, alias)  # type: ignore[method-assign]
-        cover(desk)
-        photo_pages(desk)
-        contact_sheet(desk)
-        index(desk)
-        appendix(desk)
+        pdf.alias_nb_pages(TOTAL)
+        groups = walked([one for one in matter.records if one.kind in PICTURES], matter.words)
+        desk = _desk(matter, Pen(pdf), groups)
+        pdf.footer = lambda: _foot(desk)  # type: ignore[method-assign]
+        with desk.book:
+            cover(desk)
+            photo_pages(desk)
+            contact_sheet(desk)
+            index(desk)
+            appendix(desk)
         save(pdf, out)
         pages = pdf.pages_count
     return Written(pages=pages, photos=len(desk.photos), without_picture=tuple(desk.without_picture))
 
 
-def _desk(matter: ReportMatter, pen: Pen) -> Desk:
-    shown = [record for record in matter.records if record.kind in PICTURES]
-    groups = walked(shown, matter.words)
+def _desk(matter: ReportMatter, pen: Pen, groups: tuple[Group, ...]) -> Desk:
     others = tuple(record for record in matter.records if record.kind not in PICTURES)
     ordered = [record.sha256 for group in groups for record in group.photos]
     ordered += [record.sha256 for record in others]
@@ -81,6 +87,7 @@ def _desk(matter: ReportMatter, pen: Pen) -> Desk:
     return Desk(
         matter=matter,
         pen=pen,
+        book=PictureBook(matter.pictures, _wanted(groups, matter.per_page)),
         groups=groups,
         others=others,
         numbers={sha: number for number, sha in enumerate(ordered, start=1)},
@@ -89,13 +96,20 @@ def _desk(matter: ReportMatter, pen: Pen) -> Desk:
     )
 
 
-def _foot(desk: Desk, alias: str) -> None:
+def _wanted(groups: tuple[Group, ...], per_page: int) -> Iterator[tuple[PhotoRecord, int]]:
+    """Each photo in the order in which it is set, with the pixels of its long side."""
+    for group in groups:
+        many = SHEETS_A_PAGE if group.title == CLAIM_SHEETS else per_page
+        yield from ((record, SIDES[many]) for record in group.photos)
+
+
+def _foot(desk: Desk) -> None:
     pen, pdf = desk.pen, desk.pen.pdf
     y = LETTER[1] - 0.52
     pen.rule(MARGIN, y - 0.06, WIDTH, weight=0.006, colour=PALE)
-    made = f"Photo report made {desk.matter.made_at:%Y-%m-%d %H:%M} UTC by {plain(desk.matter.made_by, 60)}"
-    pen.say(made, MARGIN, y, size=7.5, colour=GREY)
-    pen.say(f"Page {pdf.page_no()} of {alias}", LETTER[0] - MARGIN - 0.85, y, size=7.5, colour=GREY)
+    made = f"Photo report made {desk.matter.made_at:%Y-%m-%d %H:%M} UTC by {desk.matter.made_by}"
+    pen.say(pen.lines(made, width=WIDTH - 1.1, size=7.5, most=1)[0], MARGIN, y, size=7.5, colour=GREY)
+    pen.say(f"Page {pdf.page_no()} of {TOTAL}", LETTER[0] - MARGIN - 0.85, y, size=7.5, colour=GREY)
 
 
 def _every_text(matter: ReportMatter) -> str:
@@ -113,4 +127,4 @@ def _every_text(matter: ReportMatter) -> str:
         matter.made_by,
     ]
     text = json.dumps(to_json(data), ensure_ascii=False)
-    return text + "\N{MIDDLE DOT}\N{DEGREE SIGN}\N{HORIZONTAL ELLIPSIS}\N{EN DASH}"
+    return text + TOTAL + "\N{MIDDLE DOT}\N{DEGREE SIGN}\N{HORIZONTAL ELLIPSIS}\N{EN DASH}"

@@ -8,11 +8,14 @@ from datetime import datetime
 
 from evidence.coverage.report import CoverageReport
 from evidence.model import Claim, Finding, PhotoRecord, Sha256
-from evidence.paper.captions import Group
-from evidence.paper.pen import GREY, MARGIN, WIDTH, Pen, plain
-from evidence.paper.report_pictures import PictureSource
+from evidence.paper.captions import CLAIM_SHEETS, Group
+from evidence.paper.pen import GREY, MARGIN, WIDTH, Pen
+from evidence.paper.report_pictures import PictureBook, PictureSource
 from evidence.paper.type import BOLD
 from evidence.tags.vocabulary import Vocabulary
+
+SHEETS_A_PAGE = 6
+"""Claim sheets and label cards show no damage: they are set small however large the photos are."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +50,7 @@ class Desk:
 
     matter: ReportMatter
     pen: Pen
+    book: PictureBook
     groups: tuple[Group, ...]
     others: tuple[PhotoRecord, ...]
     """Files that are no photos: videos, sound, notes."""
@@ -60,6 +64,10 @@ class Desk:
     def photos(self) -> list[PhotoRecord]:
         """Every photo in the order of its number."""
         return [record for group in self.groups for record in group.photos]
+
+    def many(self, group: Group) -> int:
+        """Photos a page of that group."""
+        return SHEETS_A_PAGE if group.title == CLAIM_SHEETS else self.matter.per_page
 
     def numbered(self) -> Iterable[tuple[int, PhotoRecord]]:
         """Photos and other files with their numbers."""
@@ -75,8 +83,7 @@ class Desk:
     def head(self) -> None:
         """The heading of a page: its section and the claim."""
         pen = self.pen
-        pen.say(plain(self.section, 60), MARGIN, 0.5, size=14, style=BOLD)
-        pen.say_right(
-            f"Claim {plain(self.matter.claim.claim, 50)}", MARGIN + WIDTH, 0.55, size=9, colour=GREY
-        )
+        pen.say(self.section, MARGIN, 0.5, size=14, style=BOLD)
+        (claim,) = pen.lines(f"Claim {self.matter.claim.claim}", width=2.6, size=9, most=1)
+        pen.say_right(claim, MARGIN + WIDTH, 0.55, size=9, colour=GREY)
         pen.rule(MARGIN, 0.82, WIDTH, weight=0.012)

@@ -10,14 +10,11 @@ from evidence.model import PhotoRecord, Sha256
 from evidence.paper.captions import caption
 from evidence.paper.pen import ACCENT, BOTTOM, GREY, INK, MARGIN, PALE, TOP, WARN, WIDTH, plain
 from evidence.paper.report_desk import Desk
-from evidence.paper.report_pictures import picture, size_of
+from evidence.paper.report_pictures import size_of
 from evidence.paper.type import BOLD
 
 TILES = (6, 7)
 """Photos across and down a contact sheet."""
-
-TILE_SIDE = 320
-"""Pixels of a tile's long side: 280 dots an inch."""
 
 STATES = {
     Status.MET: "shown",
@@ -48,7 +45,7 @@ def contact_sheet(desk: Desk) -> None:
 def _tile(desk: Desk, record: PhotoRecord, x: float, y: float, width: float, height: float) -> None:
     pen, link = desk.pen, desk.links[record.sha256]
     room = height - 0.3
-    data = picture(record, desk.matter.pictures, TILE_SIDE)
+    data = desk.book.tile(record.sha256)
     if data is None:
         pen.box(x, y, width, room)
     else:

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator
 
 from evidence.coverage.report import Item
 from evidence.model import Face, Facet, Finding, PhotoRecord, Role, Sha256
-from evidence.paper.captions import CLAIM_SHEETS, UNTAGGED, caption, day_words, offset_words, time_words
-from evidence.paper.pen import ACCENT, BOTTOM, GREY, INK, MARGIN, TOP, WARN, WIDTH, Pen
+from evidence.paper.captions import UNTAGGED, caption, day_words, offset_words, time_words
+from evidence.paper.pen import ACCENT, BOTTOM, GREY, INK, LEADING, MARGIN, TOP, WARN, WIDTH, Pen
 from evidence.paper.report_desk import Desk
-from evidence.paper.report_pictures import picture, size_of
+from evidence.paper.report_pictures import prints, size_of
 from evidence.paper.type import BOLD, POINTS
 
 CAUTION = (
@@ -19,9 +19,6 @@ CAUTION = (
     "licensed professionals and counsel decide. The pictures are reduced copies; each original is kept unchanged "
     "and is known by its SHA-256 in the appendix."
 )
-
-SIDES = {2: 1400, 4: 1000, 6: 800}
-"""Pixels of a picture's long side by photos a page: 228 to 300 dots an inch where it is printed."""
 
 AIR = {10.0: 0.35}
 """Blank between a caption's parts, in lines, for the sizes that leave room for it."""
@@ -67,7 +64,7 @@ def _lead_photo(desk: Desk, top: float) -> float:
     for record in desk.photos:
         stated = {facet: value.value for facet, value in record.tags.items() if value.stated}
         if stated.get(Facet.ROLE) in (Role.ELEVATION, Role.OVERVIEW) and stated.get(Facet.FACE) == Face.FRONT:
-            data = picture(record, desk.matter.pictures, 1000)
+            data = prints(record, desk.matter.pictures, 1000).large
             if data is None:
                 continue
             x, width = MARGIN + WIDTH - 3.15, 3.15
@@ -242,7 +239,7 @@ def _signed(desk: Desk) -> None:
 def photo_pages(desk: Desk) -> None:
     """Every photo along the walk; sheets and label cards, which show no damage, six a page."""
     for group in desk.groups:
-        many = 6 if group.title == CLAIM_SHEETS else desk.matter.per_page
+        many = desk.many(group)
         for place, record in enumerate(group.photos):
             if place % many == 0:
                 if place == 0:
@@ -265,20 +262,18 @@ def _photo(desk: Desk, record: PhotoRecord, many: int, place: int) -> None:
     pen.mark(f"{desk.numbers[record.sha256]}  {said.stated or said.guess or record.name}", 1)
     if many == 2:
         photo_width = 5.15
-        _show(desk, record, x, y, photo_width, height, many)
+        _show(desk, record, x, y, photo_width, height)
         _caption(desk, record, x + photo_width + 0.2, y - 0.03, width - photo_width - 0.2, y + height, 10.0)
     else:
         share = {4: 0.62, 6: 0.66}[many]
-        used = _show(desk, record, x, y, width, height * share, many)
+        used = _show(desk, record, x, y, width, height * share)
         size = {4: 8.5, 6: 7.5}[many]
         _caption(desk, record, x, y + used + 0.05, width, y + height, size)
 
 
-def _show(
-    desk: Desk, record: PhotoRecord, x: float, y: float, width: float, height: float, many: int
-) -> float:
+def _show(desk: Desk, record: PhotoRecord, x: float, y: float, width: float, height: float) -> float:
     """The picture or a frame that says there is none; the height it takes."""
-    data = picture(record, desk.matter.pictures, SIDES[many])
+    data = desk.book.large(record)
     if data is not None:
         return _put(desk, data, x, y, width, height)
     desk.without_picture.append(record.sha256)
@@ -322,9 +317,12 @@ def _caption(
         parts.append((said.corrected, "", WARN))
     if said.facing:
         parts.append((said.facing, "", INK))
-    parts.append((record.name, "", GREY))
     parts += [(flag.message, "", WARN) for flag in desk.flags.get(record.sha256, ())]
-    line = size * 1.32 / POINTS
+    line = size * LEADING / POINTS
+    end = pen.say(f"Photo {desk.numbers[record.sha256]}", x, y, size=size, style=BOLD, colour=ACCENT) + 0.08
+    (name,) = pen.lines(record.name, width=max(0.3, x + width - end), size=size - 1, most=1)
+    pen.say(name, end, y + 0.012, size=size - 1, colour=GREY)
+    y += line * (1 + AIR.get(size, 0.0))
     for text, style, colour in parts:
         room = int((foot - y) / line + 1e-6)
         if room < 1:

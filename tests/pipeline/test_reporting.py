@@ -157,7 +157,11 @@ def test_the_table_carries_every_photo_and_column_and_reads_back(houses, tmp_pat
     data = cli("table", "TC-1001", "--json", archive=houses).data
     assert list(rows[0]) == list(data[0])
     for row, one in zip(rows, data, strict=True):
-        assert (row["sha256"], row["name"], row["taken_at"]) == (one["sha256"], one["name"], one["taken_at"])
+        assert (row["sha256"], row["name"], row["taken_at"]) == (
+            one["sha256"],
+            one["name"],
+            one["taken_at"] or "",
+        )
         assert row["role"] == (one["role"] or "")
         assert row["stated"].split("\n") == (one["stated"] or [""])
     assert cli("table", "TC-1001", archive=houses).out.encode() == raw[3:]
