@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import getpass
 import ipaddress
 import sys
@@ -84,7 +85,8 @@ def board(
             f"The link lets {here.actor} in once, within {LINK_MINUTES} minutes. Stop the board with Ctrl-C.",
             markup=False,
         )
-        server.run(sockets=[listening])
+        with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is how a board is meant to end
+            server.run(sockets=[listening])
 
 
 def _require_safe(bind: str, cert: Path | None, key: Path | None, names: list[str]) -> None:

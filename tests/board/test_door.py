@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
+import signal
+import subprocess
+import sys
 
 import pytest
 from fastapi.routing import APIRoute
@@ -186,6 +190,28 @@ def test_the_board_does_not_start_where_it_would_be_unsafe(home, options):
     ran = cli("board", *options, archive=home.root)
     assert ran.status == 2
     assert ran.out == ""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Ctrl-C is sent as a signal")
+def test_the_command_opens_a_board_on_this_computer_alone_and_ends_with_ctrl_c(home):
+    import httpx
+
+    command = [sys.executable, "-c", "from evidence.cli.main import run; run()", "board", "--port", "0"]
+    command += ["--archive", str(home.root), "--actor", "Tess"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as board:
+        link = board.stdout.readline().strip()
+        assert re.fullmatch(r"http://127\.0\.0\.1:\d+/link/[\w-]{43}", link)
+        with httpx.Client(follow_redirects=False) as client:
+            page = client.get(link)
+            secret = link.rpartition("/")[2]
+            posted = client.post(
+                httpx.URL(link).join("/link"), data={"secret": secret, "token": form_token(page)}
+            )
+            assert posted.headers["location"] == "/"
+            assert "Tess" in client.get(httpx.URL(link).join("/")).text
+            assert client.get(link).status_code == 403
+        board.send_signal(signal.SIGINT)
+        assert board.wait(60) == 0
 
 
 # --- the guard ---------------------------------------------------------------------------

@@ -59,7 +59,10 @@
 
   if (grid && tiles.length) {
     tiles.forEach((tile, at) => { boxOf(tile).tabIndex = at === 0 ? 0 : -1; tile.querySelector("a").tabIndex = -1; });
-    grid.addEventListener("change", showChosen);
+    grid.addEventListener("change", (event) => {
+      showChosen();
+      event.target.closest(".tile").scrollIntoView({ block: "nearest" }); // the panel of a phone may have covered it
+    });
     grid.addEventListener("click", (event) => {
       const tile = event.target.closest(".tile");
       if (!tile || !event.shiftKey) return;
