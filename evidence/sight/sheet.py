@@ -99,20 +99,18 @@ def _paper_by_its_writing(boxes: Sequence[Box]) -> Paper | None:
 
 
 def _dark_ink(rgb: Picture, boxes: Sequence[Box]) -> float:
-    """Share of the largest boxes whose thin strokes are darker than what is about them, shadow or no shadow."""
+    """Share of the largest boxes in which what leaves the usual level nearby is darker, shadow or no shadow."""
     height, width = rgb.shape[:2]
     dark = []
     for box in sorted(boxes, key=lambda each: -each.area)[:12]:
         left, top = int(box.left * width), int(box.top * height)
         part = rgb[top : max(top + 4, int(box.bottom * height)), left : max(left + 4, int(box.right * width))]
         grey = cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
-        # A stroke is about an eighth of its line's height, so a fifth of it covers one.
-        size = max(3, min(grey.shape) // 5) | 1
-        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-        below = cv2.morphologyEx(grey, cv2.MORPH_BLACKHAT, kernel).astype(np.float32)
-        above = cv2.morphologyEx(grey, cv2.MORPH_TOPHAT, kernel).astype(np.float32)
-        dark.append(float((below**2).mean()) > float((above**2).mean()))
-    return float(np.mean(dark)) if dark else 0.0
+        usual = cv2.medianBlur(grey, min(99, max(3, int(0.8 * min(grey.shape)))) | 1)
+        leaves = grey.astype(np.float32) - usual
+        if leaves.std() > 3:
+            dark.append(float((leaves[leaves < 0] ** 2).sum()) > float((leaves[leaves > 0] ** 2).sum()))
+    return float(np.mean(dark)) if dark else 1.0
 
 
 def find_paper(rgb: Picture) -> Paper | None:
