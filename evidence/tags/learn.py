@@ -1,7 +1,7 @@
 """Learning from confirmed tags: everyone's habits, each adjuster's own, and how sure a guess may be.
 
 Everything is fitted anew from all confirmed tags, so the same archive always gives the same models, and it
-is kept only when photos that were held back are tagged no worse by it.
+is kept unless claims that were held back are tagged clearly worse by it.
 """
 
 from __future__ import annotations
@@ -172,6 +172,8 @@ class _School:
 
     vocabulary: Vocabulary
     start: TagModels
+    lessons: dict[int, tuple[Habits, list[tuple[bytes, int]]]] = field(default_factory=dict)
+    """What each walk taught, by the walk's identity: the same in every fold."""
 
     def fit(self, walks: Sequence[TrainingWalk], head_trust: float) -> TagModels:
         """Models from these walks alone, on top of `start`; without calibration."""
@@ -196,6 +198,11 @@ class _School:
 
     def _experience(self, walk: TrainingWalk, grammar: Grammar) -> tuple[Habits, list[tuple[bytes, int]]]:
         """What one walk teaches: counts, and the vectors of photos whose shot is plain."""
+        if id(walk) not in self.lessons:
+            self.lessons[id(walk)] = self._taught(walk, grammar)
+        return self.lessons[id(walk)]
+
+    def _taught(self, walk: TrainingWalk, grammar: Grammar) -> tuple[Habits, list[tuple[bytes, int]]]:
         plan = self.start.plan
         model = self.start.walk(walk.adjuster)
         told = [_as_stated(walk.confirmed.get(photo.sha256, {})) for photo in walk.photos]
