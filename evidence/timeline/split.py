@@ -20,14 +20,22 @@ from evidence.timeline.clues import Floats, GapModel
 from evidence.timeline.day import Day, Item, Sites, beside, day_of, sheet_changes, site_of
 from evidence.timeline.reasons import reasons_of
 from evidence.timeline.values import ClaimSite, SplitOptions
-from evidence.timeline.whereabouts import Places, away_from, learn, learn_by_sheets, places_of, steps_of
+from evidence.timeline.whereabouts import (
+    LOOK_GAP,
+    Places,
+    away_from,
+    learn,
+    learn_by_sheets,
+    places_of,
+    steps_of,
+)
 
 DECIDED = 60.0
 """Nats of a person's decision: more than any evidence adds up to at one photo."""
 CUT_AGAIN = -8.0
 """Nats for a house that goes on under the same claim after a person cut it."""
-TEXT_ALONE = 0.85
-"""Confidence, at most, where nothing backs the text of a sheet: 1 match in 10 was wrong with the truth absent."""
+UNBACKED = 0.85
+"""Confidence, at most, where nothing certain backs a claim: a sheet's text alone, or an address among neighbours."""
 ERRAND_GOES_ON = 0.5
 """Chance that a photo between houses is followed by another one."""
 
@@ -155,7 +163,7 @@ def _verdicts(
     day: Day, answer: Answer, gaps: GapModel, claims: Mapping[ClaimId, ClaimSite], sites: Sites
 ) -> list[Verdict]:
     out = []
-    alone = _by_text_alone(day, answer, claims, sites)
+    doubtful = _doubtful(day, answer, claims, sites)
     for i in range(len(day.items)):
         state = int(answer.states[i])
         claim = day.states[state] if state < len(day.states) else None
@@ -164,7 +172,7 @@ def _verdicts(
             Verdict(
                 claim=claim,
                 unknown=state == len(day.states),
-                confidence=float(min(TEXT_ALONE if i in alone else 1.0, answer.share[i, state])),
+                confidence=float(min(UNBACKED if i in doubtful else 1.0, answer.share[i, state])),
                 opens=opens,
                 probability=float(answer.boundary[i]),
                 reasons=reasons_of(day, i, claim, gaps, claims, sites) if opens else (),
@@ -173,22 +181,31 @@ def _verdicts(
     return out
 
 
-def _by_text_alone(day: Day, answer: Answer, claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> set[int]:
-    """Shots of segments that nothing but a sheet's text puts under their claim: no code, no person, no position."""
-    alone: set[int] = set()
-    starts = [*np.flatnonzero(answer.opens).tolist(), len(day.items)]
-    for a, b in pairwise(starts):
+def _doubtful(day: Day, answer: Answer, claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> set[int]:
+    """Shots whose claim nothing certain backs, however well the rest of the evidence fits.
+
+    Three kinds: what only a sheet's text names; what only an address names that another house of
+    the day stands next to; and the part of a visit, after its likeliest boundary, that may be
+    the claim next door of which no sheet was seen.
+    """
+    doubtful: set[int] = set()
+    shown = {c for i in day.items for c in (*i.sheet.claims, i.sheet.named)}
+    spots = clues.metres([site_of(c, claims, sites) for c in day.states], day.origin)
+    for a, b in pairwise([*np.flatnonzero(answer.opens).tolist(), len(day.items)]):
         state = int(answer.states[a])
         if state >= len(day.states):
             continue
-        claim = day.states[state]
-        part = day.items[a:b]
-        named = any(i.sheet.named == claim for i in part)
+        claim, part = day.states[state], day.items[a:b]
+        apart = np.hypot(*(spots - spots[state]).T)
+        close = [k for k in np.flatnonzero(apart <= clues.NEIGHBOUR) if k != state]
         backed = any(claim in i.sheet.claims or i.pin == claim for i in part)
-        site = site_of(claim, claims, sites)
-        if site is not None:
-            away = away_from(day.xy[a:b], clues.metres([site], day.origin))
-            backed |= bool((np.nan_to_num(away, nan=np.inf) <= clues.NEIGHBOUR).any())
-        if named and not backed:
-            alone.update(range(a, b))
-    return alone
+        named = any(i.sheet.named == claim for i in part)
+        fixes = away_from(day.xy[a:b], spots[state : state + 1])
+        there = bool((np.nan_to_num(fixes, nan=np.inf) <= clues.NEIGHBOUR).any())
+        if not backed and ((named and not there) or (not named and close)):
+            doubtful.update(range(a, b))
+        elif any(day.states[k] not in shown for k in close):
+            pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > LOOK_GAP]
+            if pauses:
+                doubtful.update(range(max(pauses, key=lambda i: float(answer.boundary[i])), b))
+    return doubtful

@@ -249,6 +249,28 @@ def test_the_working_days_of_a_week_are_split_apart():
     assert sizes(plan_day(week, [])) == [(A, 40), (B, 40), (A, 40), (B, 40), (A, 40)]
 
 
+def test_an_assigned_house_next_door_without_a_sheet_puts_the_rest_of_the_visit_in_doubt():
+    next_door = {A: place(0, 0), B: place(30, 0)}
+    first = house(1, at(9), 40, claim=A, gps=next_door[A])
+    rest = house(41, first[-1].taken_local + timedelta(minutes=6), 60, gps=place(20, 0))
+    plan = plan_day([*first, *rest], sites(**next_door))
+    assert not any(p.to_confirm for p in plan.placed[:40])
+    assert all(p.to_confirm for p in plan.placed[40:])
+
+
+def test_an_address_names_for_certain_only_where_no_other_house_of_the_day_stands_beside_it():
+    def middle(**places):
+        shots = [
+            *house(1, at(9), 40, claim=A, gps=places[A]),
+            *house(41, at(9, 30), 50, gps=places[B]),
+            *house(91, at(10, 5), 45, claim=C, gps=places[C]),
+        ]
+        return plan_day(shots, sites(**places)).placed[40:90]
+
+    assert not any(p.to_confirm for p in middle(**{A: place(0, 0), B: place(2500, 0), C: place(2600, 4000)}))
+    assert all(p.to_confirm for p in middle(**{A: place(0, 0), B: place(2500, 0), C: place(2535, 0)}))
+
+
 # --- decisions -------------------------------------------------------------------------------
 
 
