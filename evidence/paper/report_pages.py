@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from evidence.coverage.report import Item
 from evidence.model import Face, Facet, Finding, PhotoRecord, Role, Sha256
 from evidence.paper.captions import UNTAGGED, caption, day_words, offset_words, time_words
-from evidence.paper.pen import ACCENT, BOTTOM, GREY, INK, LEADING, MARGIN, TOP, WARN, WIDTH, Pen
+from evidence.paper.pen import ACCENT, BOTTOM, GREY, INK, LEADING, MARGIN, PALE, TOP, WARN, WIDTH, Colour, Pen
 from evidence.paper.report_desk import Desk
 from evidence.paper.report_pictures import prints, size_of
 from evidence.paper.type import BOLD, POINTS
@@ -55,8 +55,11 @@ def cover(desk: Desk) -> None:
     _coverage(desk)
     _flags(desk)
     _signed(desk)
-    pen.heading("What this report is")
-    pen.flow(CAUTION, size=9, colour=GREY)
+    pen.y += 0.12
+    pen.need(0.3)
+    pen.rule(MARGIN, pen.y, WIDTH, weight=0.006, colour=PALE)
+    pen.y += 0.06
+    pen.flow(CAUTION, size=8, colour=GREY)
 
 
 def _lead_photo(desk: Desk, top: float) -> float:
@@ -303,9 +306,7 @@ def _caption(
     """Number, tag, times, compass, file and flags, as far as the room goes; the appendix has every time in full."""
     pen = desk.pen
     said = caption(record, desk.matter.words)
-    parts: list[tuple[str, str, tuple[int, int, int]]] = [
-        (f"Photo {desk.numbers[record.sha256]}", BOLD, ACCENT)
-    ]
+    parts: list[tuple[str, str, Colour]] = []
     if said.stated:
         parts.append((said.stated, BOLD, INK))
     if said.guess:

@@ -130,6 +130,7 @@ def test_every_photo_has_its_number_its_name_and_its_sum(tmp_path):
         (p for group in walked(records[:-1], words()) for p in group.photos), start=1
     ):
         assert re.search(rf"Photo {number} {re.escape(one.name)}", everything), one.name
+        assert f"Photo {number} Photo" not in everything
     for one in records:
         assert everything.count(one.sha256) == 1
     assert "TEST0012.AVI (video)" in everything
