@@ -2,23 +2,35 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from fastapi.testclient import TestClient
 from support_board import PASSWORD, four_sides, new_home, put_claim, put_photos, said
 
 from evidence.board.app import make_app
 from evidence.catalog.users import Duty, User
+from evidence.home import ArchiveHome
 from evidence.model import Facet
 from evidence.people import add_person
 
 FACES = ("front", "right", "back", "left")
 
 
-@pytest.fixture
-def home(tmp_path):
-    with new_home(tmp_path) as made:
+@pytest.fixture(scope="session")
+def blank(tmp_path_factory):
+    """An archive that asks for the four sides of a house and holds nothing, made once."""
+    folder = tmp_path_factory.mktemp("blank")
+    with new_home(folder) as made:
         four_sides(made)
-        yield made
+        return made.root
+
+
+@pytest.fixture
+def home(blank, tmp_path):
+    shutil.copytree(blank, tmp_path / "archive")
+    with ArchiveHome(tmp_path / "archive", actor="office clerk") as opened:
+        yield opened
 
 
 @pytest.fixture
