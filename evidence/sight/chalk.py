@@ -38,6 +38,10 @@ _MOST_MARKS = 60
 """More than any adjuster chalks in a test square; common practice, no source."""
 
 
+_CONVERGE = 55.0
+"""Degrees by which two opposite sides may lean towards each other: a square seen along a steep slope."""
+_LEAST_CORNER = 30.0
+"""Degrees between neighbouring sides, at least."""
 _SAME_GROUND = 20.0
 """Levels of CIELAB (8 bit) by which the ground inside an outline may differ from that outside: a window
 in its frame, or a board, differs by far more, the roof on both sides of a line of chalk hardly."""
@@ -116,7 +120,7 @@ def _without_specks(mask: Mask, least: int) -> Mask:
 
 def _best_outline(strokes: Mask) -> Outline | None:
     least = _LEAST_SQUARE * strokes.size
-    near = np.asarray(cv2.dilate(strokes, np.ones((9, 9), np.uint8)), dtype=np.uint8)
+    near = np.asarray(cv2.dilate(strokes, np.ones((13, 13), np.uint8)), dtype=np.uint8)
     best: Outline | None = None
     for corners in itertools.chain(_from_loops(strokes), _from_sides(strokes)):
         if cv2.contourArea(corners) < least or not cv2.isContourConvex(corners.astype(np.int32)):
@@ -159,20 +163,13 @@ def _from_sides(strokes: Mask) -> list[Points]:
     segments = cv2.HoughLinesP(strokes * 255, 1, np.pi / 180, 70, minLineLength=least, maxLineGap=40)
     if segments is None:
         return []
-    lines = _distinct([np.asarray(each, dtype=np.float32) for each in np.reshape(segments, (-1, 4))])[:9]
+    lines = _distinct([np.asarray(each, dtype=np.float32) for each in np.reshape(segments, (-1, 4))])[:12]
     found = []
-    for first, second, third, fourth in itertools.permutations(range(len(lines)), 4):
-        if first > second or third > fourth or first > third:
+    pairs = [pair for pair in itertools.combinations(lines, 2) if _apart(*pair) <= _CONVERGE]
+    for (top, bottom), (left, right) in itertools.combinations(pairs, 2):
+        if min(_apart(a, b) for a in (top, bottom) for b in (left, right)) < _LEAST_CORNER:
             continue
-        pair, other = (lines[first], lines[second]), (lines[third], lines[fourth])
-        if _apart(*pair) > 25 or _apart(*other) > 25 or min(_apart(a, b) for a in pair for b in other) < 40:
-            continue
-        meets = [
-            _meet(pair[0], other[0]),
-            _meet(pair[0], other[1]),
-            _meet(pair[1], other[1]),
-            _meet(pair[1], other[0]),
-        ]
+        meets = [_meet(top, left), _meet(top, right), _meet(bottom, right), _meet(bottom, left)]
         if all(meet is not None for meet in meets):
             found.append(np.array(meets, dtype=np.float32))
     return found
