@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-MEMORY = Path("/dev/shm")  # noqa: S108 - where Linux keeps files in memory
+MEMORY = Path("/dev/shm")
 ROOM_NEEDED = 4_000_000_000
 """Bytes free below which the tests work on the disk: every copy is flushed, and a disk makes that slow."""
 sys.path.insert(0, str(ROOT / "demo_photos"))
