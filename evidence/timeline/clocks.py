@@ -244,5 +244,7 @@ def spell(seconds: float) -> str:
 
 
 def moment(seconds: float) -> datetime:
-    """A naive time from seconds since the room's origin, rounded to milliseconds."""
-    return ZERO + timedelta(milliseconds=round(seconds * 1000))
+    """A naive time from seconds since the room's origin, to the millisecond, held within the calendar."""
+    furthest = (datetime(9999, 12, 30) - ZERO).total_seconds()
+    nearest = (datetime(1, 1, 2) - ZERO).total_seconds()
+    return ZERO + timedelta(milliseconds=round(min(max(seconds, nearest), furthest) * 1000))

@@ -26,6 +26,9 @@ ZERO = datetime(2000, 1, 1)
 LAST_EPOCH_YEAR = 2000
 """Years up to this one are a clock that lost its date: cameras wake up in 1970, 1980, 2000 (common practice)."""
 
+FIRST_FUTURE_YEAR = 2100
+"""Years from this one on are no times either."""
+
 BACKWARD = 2.0
 """Seconds by which a later file may be stamped earlier: stamps without sub-seconds, bursts written late."""
 
@@ -165,9 +168,9 @@ def _unit(group: tuple[Shot, ...], written: dict[tuple[str, str], float], usual:
 def is_epoch(taken: datetime, usual_year: int | None = None) -> bool:
     """Whether a stamp is a clock that lost its date rather than a time.
 
-    True up to the year 2000, and for a first of January in a year before the card's usual one.
+    True up to the year 2000, from 2100 on, and for a first of January in a year before the card's usual one.
     """
-    if taken.year <= LAST_EPOCH_YEAR:
+    if taken.year <= LAST_EPOCH_YEAR or taken.year >= FIRST_FUTURE_YEAR:
         return True
     return usual_year is not None and taken.year < usual_year and (taken.month, taken.day) == (1, 1)
 

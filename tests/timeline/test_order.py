@@ -178,6 +178,7 @@ def test_file_stamps_serve_only_on_a_card_where_they_agree_with_the_camera():
 def test_an_epoch_is_told_from_a_date():
     assert is_epoch(datetime(1980, 1, 1, 0, 3))
     assert is_epoch(datetime(2000, 12, 31))
+    assert is_epoch(datetime(9999, 12, 31, 23, 59, 59))
     assert is_epoch(datetime(2012, 1, 1, 0, 3), usual_year=2026)
     assert not is_epoch(datetime(2026, 1, 1, 10), usual_year=2026)
     assert not is_epoch(datetime(2026, 5, 4, 9))

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from day_simulator import HARD, SimDay, shifted, simulate
 
 slow = settings(max_examples=4, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-quick = settings(max_examples=50, deadline=None)
+quick = settings(max_examples=60, deadline=None)
 seeds = st.integers(0, 2**20)
 
 
