@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
-from evidence.tags.grammar import Reading
 from evidence.tags.hearing import READ_RIGHT, Heard, Listener
+from evidence.tags.meaning import Reading
 from evidence.tags.place import Bearings, bearings, heights, place_steps, plain_front
 from evidence.tags.plan import DETAIL, Style, WalkPlan
 from evidence.tags.walk import Belief, WalkModel, forward_backward, forward_evidence, gap_bin

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role
-from evidence.tags.grammar import Reading
+from evidence.tags.meaning import Reading
 from evidence.tags.plan import DETAIL, DETAIL_ROLES, KINDS, WalkPlan
 from evidence.tags.vocabulary import Vocabulary, Zone
 from evidence.tags.walk import WalkModel

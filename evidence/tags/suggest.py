@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from evidence.model import Facet, FacetValue, Finding, PhotoRecord, Role, Sha256, Source, Tags
 from evidence.tags.fusing import Calibration, Facets, Mind, Shares, believe
-from evidence.tags.grammar import Grammar, Reading
+from evidence.tags.grammar import Grammar
 from evidence.tags.hearing import ASIDE_ROLES, Listener, ShotHead
 from evidence.tags.labels import ordinal, read_labels
+from evidence.tags.meaning import Reading
 from evidence.tags.plan import WalkPlan
 from evidence.tags.vocabulary import CardOptions, GuessOptions, Vocabulary
 from evidence.tags.walk import Habits, WalkModel
