@@ -111,10 +111,17 @@ def test_a_shot_given_twice_is_placed_once():
 
 
 def tidy(seed: int) -> SimDay:
-    """A hard day whose clocks are right and whose numbers hold, so that times alone can order it."""
+    """A hard day whose clocks are right, to the sub-second, and whose numbers hold: times alone can order it."""
     mix = replace(HARD, renamed=0.0, clock_off=0.0, clock_reset=0.0, clock_set_mid_day=0.0, videos=0.0)
     day = simulate(seed, mix)
-    return replace(day, shots=tuple(replace(s, gps_time=None) for s in day.shots))
+    midnight = at(0)
+    return replace(
+        day,
+        shots=tuple(
+            replace(s, gps_time=None, taken_local=midnight + timedelta(seconds=day.true_time[s.sha256]))
+            for s in day.shots
+        ),
+    )
 
 
 @slow
