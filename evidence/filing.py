@@ -396,9 +396,7 @@ def _push(home: ArchiveHome, target: Target, claim: ClaimId) -> Pushed:
     with home.catalog.together():
         keeping.put_copies(copies)
         keeping.drop_copies(target.name, claim, but=held)
-    noted = {
-        row.sha256 for rows in keeping.copies(held).values() for row in rows if row.place == target.name
-    }
+    noted = {row.sha256 for rows in keeping.copies(held).values() for row in rows if row.place == target.name}
     if set(held) - noted:
         # A killed run copied them and could not write it down: read them back now.
         expected = {path: sha for sha, path in keeping.payload(claim).items()}

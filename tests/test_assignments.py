@@ -66,7 +66,9 @@ def test_a_faulty_list_is_refused_in_one_line_and_changes_nothing(tmp_path, text
 def test_loading_again_updates_and_counts(tmp_path):
     archive = make_archive(tmp_path)
     cli("assignments", write(tmp_path, "claim,insured\nTC-1,Ann\nTC-2,Bob\n"), archive=archive)
-    again = cli("assignments", write(tmp_path, "claim,insured\nTC-1,Anne\nTC-3,Cy\n"), "--json", archive=archive)
+    again = cli(
+        "assignments", write(tmp_path, "claim,insured\nTC-1,Anne\nTC-3,Cy\n"), "--json", archive=archive
+    )
     assert again.data == {"added": 1, "updated": 1, "refused": []}
 
 
