@@ -5,10 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import alembic.command
-import alembic.config
-from alembic.autogenerate import compare_metadata
-from alembic.migration import MigrationContext
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
@@ -74,6 +70,10 @@ def _revision(connection: Connection) -> str | None:
 
 def _migrate(engine: Engine) -> None:
     """Bring the tables to `HEAD` in one transaction: a kill leaves them as they were, and two never meet."""
+    # Slow to import, and nearly every start finds the tables in shape.
+    import alembic.command  # noqa: PLC0415
+    import alembic.config  # noqa: PLC0415
+
     config = alembic.config.Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     with engine.begin() as connection:
@@ -94,6 +94,9 @@ def _migrate(engine: Engine) -> None:
 
 def differences(engine: Engine) -> list[Any]:
     """What the database's shape lacks or has beyond `tables`; empty when they agree."""
+    from alembic.autogenerate import compare_metadata  # noqa: PLC0415
+    from alembic.migration import MigrationContext  # noqa: PLC0415
+
     with engine.connect() as connection:
         return list(compare_metadata(MigrationContext.configure(connection), metadata))
 
