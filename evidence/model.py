@@ -194,6 +194,8 @@ class WritingLine:
     confidence: float
     """The reader's own, 0 to 1; not calibrated."""
     box: Box
+    also: tuple[tuple[str, float], ...] = ()
+    """What else the line may say, likeliest first, each with its likelihood as a share of `text`'s."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
