@@ -187,6 +187,15 @@ class LabelMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OtherReading:
+    """What a line of writing may say instead."""
+
+    text: str
+    share: float
+    """How likely it is for each time the line's own text is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WritingLine:
     """A line of writing found in the photo."""
 
@@ -194,8 +203,8 @@ class WritingLine:
     confidence: float
     """The reader's own, 0 to 1; not calibrated."""
     box: Box
-    also: tuple[tuple[str, float], ...] = ()
-    """What else the line may say, likeliest first, each with its likelihood as a share of `text`'s."""
+    also: tuple[OtherReading, ...] = ()
+    """What else the line may say, likeliest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.util import find_spec
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Box, WritingLine
+from evidence.sight.paths import Spelt, spell
 from evidence.sight.runtime import session_of
 from evidence.sight.weights import NetworkError
 
@@ -46,8 +46,6 @@ _READ_HEIGHT = 48
 """Pixels; the recogniser's fixed input height."""
 _WIDEST = 1600
 """Pixels of a line at that height; a longer one is squeezed."""
-_SPACE_LEVEL = 0.3
-"""Chance of a space between two letters from which it is set; see tests/bench/reading_report.py."""
 _LETTERS = frozenset(
     string.ascii_letters
     + string.digits
@@ -199,11 +197,11 @@ def _read_all(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> t
     lines: list[tuple[Corners, WritingLine]] = []
     tallest = sorted((_as_read(spot.corners * shape) for spot in spots), key=lambda each: -_sides(each)[1])
     for corners in tallest[: plan.most_lines]:
-        text, confidence = _read(_cut(rgb, corners))
-        if text and confidence >= plan.least_confidence:
-            lines.append(
-                (corners, WritingLine(text=text, confidence=confidence, box=_box_of(corners / shape)))
-            )
+        read = _read(_cut(rgb, corners))
+        if read.text and read.confidence >= plan.least_confidence:
+            box = _box_of(corners / shape)
+            line = WritingLine(text=read.text, confidence=read.confidence, box=box, also=read.also)
+            lines.append((corners, line))
     return tuple(_in_reading_order(lines))
 
 
@@ -242,37 +240,16 @@ def _cut(rgb: Picture, points: Corners) -> Picture:
     )
 
 
-def _read(cut: Picture) -> tuple[str, float]:
-    """Text of one level line, and the recogniser's mean certainty of its letters."""
+def _read(cut: Picture) -> Spelt:
+    """Text of one level line."""
     # A short line is drawn out a little: strokes that lean on each other, as in 8/12, get a step each.
     stretch = 1.25 if cut.shape[1] < 6 * cut.shape[0] else 1.0
     width = min(_WIDEST, max(16, math.ceil(stretch * _READ_HEIGHT * cut.shape[1] / cut.shape[0])))
     line = cv2.resize(cut, (width, _READ_HEIGHT), interpolation=cv2.INTER_LINEAR)
     planes = np.zeros((1, 3, _READ_HEIGHT, max(64, _multiple_of_32(width + 16))), dtype=np.float32)
     planes[0, :, :, :width] = (line[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)
-    return _spell(_run(_reader(), planes)[0])
-
-
-def _spell(steps: NDArray[np.float32]) -> tuple[str, float]:
-    """Best path of connectionist temporal classification (Graves et al. 2006), among the letters allowed.
-
-    A space's probability is often spread over several steps, none of which it wins; it is set where its
-    chance over the whole gap between two letters is large enough.
-    """
     columns, letters = _alphabet()
-    space = letters.index(" ")
-    allowed = steps[:, columns]
-    best, level = allowed.argmax(axis=1), allowed.max(axis=1)
-    fresh = np.ones(len(best), dtype=bool)
-    fresh[1:] = best[1:] != best[:-1]
-    kept = np.flatnonzero(fresh & (best != 0) & (best != space))
-    if not len(kept):
-        return "", 0.0
-    text = letters[best[kept[0]]]
-    for before, here in pairwise(kept):
-        absent = float(np.prod(1 - allowed[before + 1 : here, space]))
-        text += (" " if 1 - absent > _SPACE_LEVEL else "") + letters[best[here]]
-    return text, float(level[kept].mean())
+    return spell(_run(_reader(), planes)[0][:, columns], letters)
 
 
 def _in_reading_order(lines: Sequence[tuple[Corners, WritingLine]]) -> list[WritingLine]:

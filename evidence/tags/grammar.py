@@ -2,18 +2,36 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import islice, product
 
 from evidence.model import Box, Facet, WritingLine
-from evidence.tags.lexicon import Lexicon, Token, as_number, build_lexicon
+from evidence.tags.lexicon import FUZZY, LOOKALIKE, Lexicon, Token, as_number, build_lexicon
+from evidence.tags.likely import BELIEVED, Piece, build_speller, intact
 from evidence.tags.meaning import Found, Reading, settle
 from evidence.tags.vocabulary import Vocabulary, normal
 
 DOUBT = 0.2
 """How much of the reader's own doubt is left once a word of the vocabulary stands there: a misread letter
 hardly ever makes another word of ours."""
+
+_LARGE_NUMBER = 100
+"""From here on a number is no count of hits or layers, and rather something misread."""
+
+_WEAR_ALONE = 0.5
+"""What a letter may be worn where little else is ours: one of six for another of like shape, one of twelve for any."""
+
+_CONTEST = 0.1
+"""Another reading of a line, so many times as likely as the first, calls for a second thought."""
+
+_MOST_BOARDS = 8
+"""Combinations of what a board's lines may say that are looked at, the likeliest first."""
+
+_PAGE = 120
+"""Letters from which on writing is a page and no board: its words are looked at one by one."""
 
 _STREETS = "ST|STREET|AVE|AVENUE|RD|ROAD|DR|DRIVE|LN|LANE|CT|COURT|BLVD|WAY|PL|PLACE|CIR|CIRCLE|TRL|TRAIL|PKWY|HWY|TER"
 _ADDRESS = re.compile(rf"^\d{{1,6}}[A-Z]?\s+(?:[A-Z0-9]+\s+){{1,4}}(?:{_STREETS})\b")
@@ -30,50 +48,88 @@ class Grammar:
     def __init__(self, vocabulary: Vocabulary) -> None:
         self.vocabulary = vocabulary
         self.lexicon: Lexicon = build_lexicon(vocabulary)
+        self.speller = build_speller(vocabulary, self.lexicon)
 
     def read(self, lines: Sequence[WritingLine]) -> Reading:
-        """Parse the lines of one photo, in any order; those the reader itself doubts are left out."""
-        options = self.vocabulary.writing
-        kept = [line for line in reading_order(lines) if line.confidence >= options.min_confidence]
-        tokens: list[Token] = []
-        notes: list[str] = []
+        """Parse the lines of one photo, in reading order; those the reader itself doubts are left out."""
+        least = self.vocabulary.writing.min_confidence
+        kept = [line for line in lines if line.confidence >= least]
         text = " ".join(line.text.strip() for line in kept)
-        for line in kept:
-            more, noted = self._tokens(line)
-            tokens += more
-            notes += noted
+        parsed = [self._parsed(line) for line in kept]
+        page = sum(len(line.said[0][0]) for line in parsed) > _PAGE
+        if page or all(line.plain for line in parsed) or (likely := self._likely(parsed)) is None:
+            tokens = [token for line in parsed for token in line.tokens]
+            notes = [note for line in parsed for note in line.notes]
+        else:
+            tokens, notes = likely
         return self._understand(text, tokens, notes)
 
     def read_text(self, text: str, confidence: float = 1.0) -> Reading:
         """Parse one line of text."""
-        tokens, notes = self._tokens(_line(text, confidence))
-        return self._understand(text, tokens, notes)
+        box = Box(left=0, top=0, right=1, bottom=0.1)
+        return self.read([WritingLine(text=text, confidence=max(confidence, 0.0), box=box)])
 
     # --- words ---------------------------------------------------------------------------
 
-    def _tokens(self, line: WritingLine) -> tuple[list[Token], list[str]]:
-        """A line as corrected words, and what it notes by the way."""
-        text = normal(line.text.replace("_", " "))
-        if _ADDRESS.match(text) or self._about_the_file(text):
-            return [], []
-        notes: list[str] = []
+    def _parsed(self, line: WritingLine) -> _Line:
+        """A line as its words, each looked at for itself."""
         sure = 1 - DOUBT * (1 - line.confidence)
+        text, notes = self._prepared(line.text)
+        tokens = [self.lexicon.correct(part) for word in _words(text) for part in self._parts(word)]
+        plain = all(self._plain(token) for token in tokens) and not _contested(line)
+        return _Line(
+            said=((text, notes, 0.0), *(() if plain else self._others(line))),
+            tokens=self._joined([replace(token, sure=token.sure * sure) for token in tokens], sure),
+            notes=notes,
+            plain=plain,
+            sure=sure,
+        )
+
+    def _others(self, line: WritingLine) -> list[tuple[str, list[str], float]]:
+        """What else a line may say, each with its price as `likely` counts them."""
+        return [(*self._prepared(o.text), -math.log(min(o.share, 1.0))) for o in line.also if o.share > 0]
+
+    def _prepared(self, text: str) -> tuple[str, list[str]]:
+        """A line without what is no tag, and what it notes by the way; empty where it speaks of the file."""
+        text = normal(text.replace("_", " "))
+        if ")" not in text:
+            text = text.replace("(", "|")  # a bent stroke: an L, as a rule
+        if _ADDRESS.match(text) or self._about_the_file(text):
+            return "", []
+        notes: list[str] = []
         text = _SQUARE_SIZE.sub(" 10X10 ", _DATES.sub(" ", text))
         if pitch := _PITCH_WORDS.search(text):
             notes.append(f"pitch {int(pitch[1])}/12")
             text = _PITCH_WORDS.sub(" PITCH ", text)
-        text = _UNITS.sub(" ", text)
-        words = [word for word in re.split(r"[\s,&()\[\]#*=]+", text) if word.strip("+/")]
-        tokens: list[Token] = []
-        for word in words:
-            for part in self._parts(word):
-                if (rise := _rise(part)) is not None:
-                    notes.append(f"pitch {rise}/12")
-                    tokens.append(Token("PITCH", sure, part))
-                    continue
-                token = self.lexicon.correct(part)
-                tokens.append(replace(token, sure=token.sure * sure))
-        return self._joined(tokens, sure), notes
+        words = []
+        for word in _UNITS.sub(" ", text).split():
+            if (rise := _rise(word)) is not None:
+                notes.append(f"pitch {rise}/12")
+            words.append(word if rise is None else "PITCH")
+        return " ".join(words), notes
+
+    def _plain(self, token: Token) -> bool:
+        """Whether a word says of itself what it means."""
+        number = as_number(token.text.rstrip("+"))
+        return token.sure >= LOOKALIKE or (number is not None and number < _LARGE_NUMBER)
+
+    def _likely(self, lines: Sequence[_Line]) -> tuple[list[Token], list[str]] | None:
+        """The words of a whole board where they are not plain, and what it notes."""
+        boards = list(islice(product(*(line.said for line in lines)), 1000))
+        boards = sorted(boards, key=lambda board: sum(price for _, _, price in board))[:_MOST_BOARDS]
+        found = self.speller.read(
+            [
+                (" ".join(text for text, _, _ in board), sum(price for _, _, price in board))
+                for board in boards
+            ]
+        )
+        if found is None:
+            return None
+        sure = min(line.sure for line in lines)
+        notes = [note for _, noted, _ in boards[found.text] for note in noted]
+        most_wear = math.inf if _ours(found.pieces) else _WEAR_ALONE
+        tokens = [token for piece, share in found.pieces for token in _tokens(piece, share, sure, most_wear)]
+        return tokens, notes
 
     def _about_the_file(self, text: str) -> bool:
         return any(
@@ -133,15 +189,7 @@ class Grammar:
 
     # --- meaning -------------------------------------------------------------------------
 
-    def _among_ours(self, tokens: list[Token]) -> list[Token]:
-        """Unknown words once more, less strictly, when most of the board is made of ours."""
-        ours = sum(len(t.seen) for t in tokens if t.known and len(t.seen) > 1)
-        if 2 * ours < sum(len(t.seen) for t in tokens if any(c.isalpha() for c in t.seen)):
-            return tokens
-        return [t if t.known else self.lexicon.correct(t.seen, among_ours=True) for t in tokens]
-
     def _understand(self, text: str, tokens: list[Token], notes: list[str]) -> Reading:
-        tokens = self._among_ours(tokens)
         found = Found(notes=list(notes))
         place = 0
         while place < len(tokens):
@@ -159,7 +207,7 @@ class Grammar:
             words = self.lexicon.phrases.get(tuple(token.text for token in run))
             if words and not (length == 1 and len(head) == 1 and not _face_fits(tokens, place, self)):
                 sure = min(token.sure for token in run)
-                seen = " ".join(token.seen for token in run)
+                seen = " ".join(token.seen for token in run if token.seen)
                 found.words.extend((word, sure, seen, place) for word in words)
                 return length
         token = tokens[place]
@@ -215,18 +263,44 @@ def _compass_fits(tokens: Sequence[Token], place: int, grammar: Grammar) -> bool
     )
 
 
-def reading_order(lines: Sequence[WritingLine]) -> list[WritingLine]:
-    """Top to bottom, and left to right where two pieces stand on one height."""
-    left = sorted(lines, key=lambda line: (line.box.top + line.box.bottom) / 2)
-    rows: list[list[WritingLine]] = []
-    for line in left:
-        middle = (line.box.top + line.box.bottom) / 2
-        if rows and rows[-1][0].box.top <= middle <= rows[-1][0].box.bottom:
-            rows[-1].append(line)
-        else:
-            rows.append([line])
-    return [line for row in rows for line in sorted(row, key=lambda line: line.box.left)]
+def _ours(pieces: Sequence[tuple[Piece, float]]) -> bool:
+    """Whether a board is one of ours: half of its letters are, and a third of them in words that need no doubt."""
+    letters = sum(len(piece.seen) for piece, _ in pieces)
+    believed = [piece for piece, share in pieces if share >= BELIEVED and not piece.foreign]
+    exact = sum(len(piece.seen) for piece in believed if not piece.wear)
+    return 2 * sum(intact(piece) for piece in believed) >= letters and 3 * exact >= letters
 
 
-def _line(text: str, confidence: float) -> WritingLine:
-    return WritingLine(text=text, confidence=confidence, box=Box(left=0, top=0, right=1, bottom=0.1))
+def _contested(line: WritingLine) -> bool:
+    """Whether the reader thought of other letters, too likely to be passed over."""
+    letters = line.text.upper().replace(" ", "")
+    return any(o.share >= _CONTEST and o.text.upper().replace(" ", "") != letters for o in line.also)
+
+
+def _words(text: str) -> list[str]:
+    return [word for word in re.split(r"[\s,&()\[\]#*=]+", text) if word.strip("+/")]
+
+
+def _tokens(piece: Piece, share: float, sure: float, most_wear: float) -> list[Token]:
+    """A piece of a board as words: known ones when enough ways to read the board hold it.
+
+    `most_wear` is what a letter may be worn on the average.
+    """
+    if piece.foreign or share < BELIEVED or piece.wear > most_wear * len(piece.seen):
+        return [Token(word, 0.0, word) for word in _words(piece.seen)]
+    certainty = sure * share * (FUZZY if piece.wear else 1.0)
+    first, *others = piece.phrase.tokens
+    return [Token(first, certainty, piece.seen), *(Token(word, certainty, "") for word in others)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    """One line of a board."""
+
+    said: tuple[tuple[str, list[str], float], ...]
+    """What it may say: the text, what that notes, and its price."""
+    tokens: list[Token]
+    notes: list[str]
+    plain: bool
+    """Every word says of itself what it means."""
+    sure: float

@@ -16,12 +16,6 @@ FUZZY = 0.9
 LOOKALIKE = 0.98
 """Confidence factor of a word whose only fault is a digit read for a letter of the same shape."""
 
-LOOSE = 0.85
-"""Confidence factor of a word corrected more freely, because the words beside it are ours."""
-
-_LOOSER = 6.0
-"""Similarity that such a word is excused."""
-
 GLUE = (
     "NO",
     "NOT",
@@ -42,7 +36,7 @@ GLUE = (
 )
 """Words the grammar itself understands."""
 
-_SHAPES = str.maketrans(
+SHAPES = str.maketrans(
     {
         "0": "O",
         "Q": "O",
@@ -59,7 +53,7 @@ _SHAPES = str.maketrans(
 )
 """Characters a reader of handwriting takes for each other (common practice, no source)."""
 
-_DIGITS = str.maketrans(
+DIGITS = str.maketrans(
     {
         "O": "0",
         "Q": "0",
@@ -111,21 +105,15 @@ class Lexicon:
         """Whether `seen` is a known word as it stands, or but for a digit in a letter's place."""
         return seen in self.tokens or self._by_shape(seen) is not None
 
-    def correct(self, seen: str, *, among_ours: bool = False) -> Token:
-        """The known word that `seen` is or is close to, or itself with certainty 0.
-
-        `among_ours` says that it stands beside words of ours, where a shorter and a worse spelt word
-        may be one too.
-        """
+    def correct(self, seen: str) -> Token:
+        """The known word that `seen` is or is close to, or itself with certainty 0."""
         if seen in self.tokens:
             return Token(seen, 1.0, seen)
         if known := self._by_shape(seen):
             return Token(known, LOOKALIKE, seen)
         options = self.options
-        if len(seen) < options.exact_below - among_ours or seen.isdigit():
+        if len(seen) < options.exact_below or seen.isdigit():
             return Token(seen, 0.0, seen)
-        if among_ours:
-            return self._nearest(seen, options.similarity - _LOOSER, LOOSE)
         return self._nearest(seen, options.similarity, FUZZY)
 
     def _by_shape(self, seen: str) -> str | None:
@@ -156,7 +144,7 @@ def _shaped(words: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(_shape(word) for word in words)
 
 
-_ALIKE = frozenset(
+ALIKE = frozenset(
     frozenset(pair)
     for pair in [
         "IT",
@@ -204,13 +192,18 @@ def likeness(seen: str, known: str) -> float:
     for i, a in enumerate(seen, 1):
         before, row[0] = row[0], float(i)
         for j, b in enumerate(known, 1):
-            swap = before + (0.0 if a == b else 0.5 if frozenset((a, b)) in _ALIKE else 1.0)
+            swap = before + (0.0 if a == b else 0.5 if frozenset((a, b)) in ALIKE else 1.0)
             before, row[j] = row[j], min(swap, row[j] + 1, row[j - 1] + 1)
     return 100.0 * (1 - row[-1] / max(len(seen), len(known), 1))
 
 
+def may_be_no(seen: str) -> bool:
+    """Whether NO may have been misread as `seen`: one letter of two wrong, missing or too many."""
+    return (1 - likeness(_shape(seen), "NO") / 100) * max(len(seen), 2) <= 1
+
+
 def _shape(text: str) -> str:
-    return text.translate(_SHAPES)
+    return text.translate(SHAPES)
 
 
 def _plausible(seen: str, known: str, options: WritingOptions) -> bool:
@@ -223,7 +216,7 @@ def as_number(text: str) -> int | None:
     """A whole number, with letters of a digit's shape allowed among digits; None when it is none."""
     if not any(c.isdigit() for c in text):
         return None
-    digits = text.translate(_DIGITS)
+    digits = text.translate(DIGITS)
     return int(digits) if digits.isascii() and digits.isdigit() else None
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from evidence.model import Facet, Finding, Role
+from evidence.tags.lexicon import may_be_no
 from evidence.tags.vocabulary import MAX_COUNT, Word
 
 IMPLIED = 0.9
@@ -173,7 +174,7 @@ def _conditions(found: Found, flags: list[Finding]) -> list[Spoken]:
 
 def _maybe_no(found: Found) -> bool:
     """`MO DMG`, `N DMG`: taking it for damage would turn a no-damage proof round."""
-    short = {place for seen, place in found.gaps if len(seen) <= 3}
+    short = {place for seen, place in found.gaps if may_be_no(seen)}
     short |= {place for yes, place in found.answers if not yes} | set(found.compass_at)
     return any(place - 1 in short for word, _, _, place in found.of(Facet.CONDITION) if word.id == "damage")
 

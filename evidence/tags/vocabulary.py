@@ -83,6 +83,8 @@ class WritingOptions:
     """Beginnings of lines that speak of the file rather than of the photo."""
     other_words: tuple[str, ...] = ()
     """Words that look like ours and are never corrected to one of them."""
+    usual: tuple[str, ...] = ()
+    """Spellings that stand on most boards, the most usual of each facet first."""
     compass: Mapping[str, float] = field(default_factory=dict)
     """A written word -> degrees clockwise from north."""
 
@@ -292,6 +294,7 @@ def _writing(table: Table, words: tuple[Word, ...]) -> WritingOptions:
         "compass",
         "skip_lines",
         "other_words",
+        "usual",
     )
     either, compass = table.table("either"), table.table("compass")
     known = sorted({word.id for word in words})
@@ -302,6 +305,7 @@ def _writing(table: Table, words: tuple[Word, ...]) -> WritingOptions:
         min_confidence=table.number("min_confidence", 0.5, 0, 1),
         skip_lines=tuple(normal(line) for line in table.texts("skip_lines")),
         other_words=tuple(normal(word) for word in table.texts("other_words")),
+        usual=tuple(normal(word) for word in table.texts("usual")),
         either={normal(key): either.choices(key, known) for key in either.raw},
         compass={normal(key): compass.number(key, 0, 0, 359.99) for key in compass.raw},
     )

@@ -67,46 +67,6 @@ def test_a_board_held_sideways_is_read_in_its_order():
     assert texts(sideways) == ["WINDOW SCREEN", "TORN"]
 
 
-def test_spaces_that_no_step_wins_are_still_set():
-    """A space of 0.4 and of 0.3 over two steps is there with 0.58; the best path alone would drop it."""
-    letters = writing._alphabet()[1]
-    width = int(writing._alphabet()[0].max()) + 1
-
-    def step(**shares):
-        row = np.zeros(width, np.float32)
-        for letter, share in shares.items():
-            row[writing._alphabet()[0][letters.index({"blank": "\0", "space": " "}.get(letter, letter))]] = (
-                share
-            )
-        return row
-
-    steps = [
-        step(R=1),
-        step(blank=0.6, space=0.4),
-        step(blank=0.7, space=0.3),
-        step(S=1),
-        step(blank=0.95, space=0.05),
-        step(L=1),
-    ]
-    text, confidence = writing._spell(np.stack(steps))
-    assert text == "R SL"
-    assert confidence == pytest.approx(1.0)
-
-
-def test_repeated_letters_are_one_unless_a_blank_parts_them():
-    """Connectionist temporal classification's rule (Graves et al. 2006, eq. 1): B(a-ab-) = B(-aa--abb) = aab."""
-    letters = writing._alphabet()[1]
-    columns = writing._alphabet()[0]
-
-    def path(word):
-        steps = np.zeros((len(word), int(columns.max()) + 1), np.float32)
-        for at, letter in enumerate(word):
-            steps[at, columns[letters.index("\0" if letter == "-" else letter)]] = 1
-        return writing._spell(steps)[0]
-
-    assert path("a-ab-") == path("-aa--abb") == "aab"
-
-
 def test_a_picture_without_writing_gives_none():
     rng = np.random.default_rng(2)
     assert read_writing(np.full((600, 800, 3), 128, np.uint8)) == ()

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence.model import Box, Facet, WritingLine
+from evidence.model import Box, Facet, OtherReading, WritingLine
 from evidence.settings import default_text
 from evidence.tags.grammar import Grammar
 from evidence.tags.lexicon import as_number, likeness
@@ -156,13 +156,18 @@ def test_damage_and_no_damage_together_state_neither():
     assert "two_conditions" in [f.code for f in reading.flags]
 
 
-@pytest.mark.parametrize(
-    "misread", ["GUTTER MO DMG", "GUTTER N DMG", "LEFT GUTTER NQX DAMAGE", "RIDGE MO DMG"]
-)
+@pytest.mark.parametrize("misread", ["GUTTER N DMG", "N DMG", "RIDGE O DMG"])
 def test_a_no_that_cannot_be_read_never_turns_into_damage(misread):
     reading = GRAMMAR.read_text(misread)
     assert reading.best(Facet.CONDITION) is None
     assert "unclear_condition" in [f.code for f in reading.flags]
+
+
+@pytest.mark.parametrize(
+    "misread", ["GUTTER MO DMG", "LEFT GUTTER NQX DAMAGE", "RIDGE MO DMG", "RIDGE CAPNO DMG"]
+)
+def test_a_no_that_can_hardly_be_anything_else_is_one(misread):
+    assert said(misread)["condition"] == "no_damage"
 
 
 @pytest.mark.parametrize(
@@ -201,15 +206,18 @@ def test_compass_words_name_a_side_but_not_a_street(text, degrees):
     assert GRAMMAR.read_text(text).compass == degrees
 
 
-def test_lines_are_read_top_to_bottom_and_doubtful_ones_not_at_all():
-    def line(text, top, left=0.2, sure=0.9):
-        return WritingLine(
-            text=text, confidence=sure, box=Box(left=left, top=top, right=left + 0.2, bottom=top + 0.1)
-        )
-
-    reading = GRAMMAR.read(
-        [line("DAMAGE", 0.41, 0.5), line("NO", 0.4), line("GUTTER", 0.2), line("BACK", 0.0, sure=0.3)]
+def line(text, sure=0.9, also=()):
+    return WritingLine(
+        text=text,
+        confidence=sure,
+        box=Box(left=0.2, top=0.2, right=0.6, bottom=0.5),
+        also=tuple(OtherReading(text=other, share=share) for other, share in also),
     )
+
+
+def test_lines_are_read_in_their_order_and_doubtful_ones_not_at_all():
+    """The reader orders them along the writing, which on a tilted board is not from top to bottom."""
+    reading = GRAMMAR.read([line("BACK", sure=0.3), line("GUTTER"), line("NO"), line("DAMAGE")])
     assert reading.text == "GUTTER NO DAMAGE"
     assert reading.best(Facet.CONDITION).value == "no_damage"
     assert reading.best(Facet.FACE) is None
@@ -257,7 +265,7 @@ def test_spelling_case_and_separators_make_no_difference(face, part, state, rng,
 
 
 @given(st.text(max_size=60))
-@settings(max_examples=300)
+@settings(max_examples=200, deadline=None)
 def test_any_text_is_read_without_a_fault_and_within_the_vocabulary(text):
     for spoken in GRAMMAR.read_text(text).spoken:
         assert WORDS.check(spoken.facet, spoken.value) == spoken.value
@@ -266,5 +274,69 @@ def test_any_text_is_read_without_a_fault_and_within_the_vocabulary(text):
 
 def test_random_letters_are_hardly_ever_made_a_word():
     rng = random.Random(7)
-    words = ["".join(rng.choices(string.ascii_uppercase, k=rng.randint(5, 10))) for _ in range(2000)]
-    assert sum(bool(said(word)) for word in words) <= 10
+    words = ["".join(rng.choices(string.ascii_uppercase, k=rng.randint(5, 10))) for _ in range(600)]
+    assert sum(bool(said(word)) for word in words) <= 3
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "BLACK",
+        "LOADER",
+        "COMMENTS",
+        "TABLES",
+        "FIVE",
+        "RATIO RUST",
+        "LEFT CLASS",
+        "GUTTER BUMP",
+        "FLIGHT",
+        "BRAKE",
+    ],
+)
+def test_a_word_that_is_merely_like_one_of_ours_is_not_taken_for_it(text):
+    ours = {"LEFT": {"face": "left"}, "GUTTER": {"component": "gutter"}}.get(text.split()[0], {})
+    assert said(text) == ours
+
+
+@pytest.mark.parametrize(
+    ("misread", "meant"),
+    [
+        ("KT SCREEN NO DMG", "RT SCREEN NO DMG"),
+        ("EAR FASCIA DMG", "REAR FASCIA DMG"),
+        ("BAK, GUTTERS, DAMAGE", "BACK, GUTTERS, DAMAGE"),
+        ("LEFT NUTTER NO DMG", "LEFT GUTTER NO DMG"),
+        ("REAR SIDING NID", "REAR SIDING N/D"),
+        ("RT AIC NO DMG", "RT A/C NO DMG"),
+        ("I LAYER", "1 LAYER"),
+        ("FRONT TS S", "FRONT TS 5"),
+        ("TEST SQUARE O", "TEST SQUARE 0"),
+        ("LSIDING N/D", "L SIDING N/D"),
+        ("FELEVATION", "F ELEVATION"),
+        ("LTGTR NO DMG", "LT GTR NO DMG"),
+        ("RIDGE CAPNO DMG", "RIDGE CAP NO DMG"),
+        ("( DAMAGE", "L DAMAGE"),
+    ],
+)
+def test_what_stands_beside_a_misread_word_says_what_it_was(misread, meant):
+    assert said(misread) == said(meant) != {}
+
+
+@pytest.mark.parametrize(
+    ("lines", "meant"),
+    [
+        ([("812", [("8/12", 0.5)])], "8/12"),
+        ([("REAR SIDING",), ("ND", [("NID", 0.6), ("N/D", 0.5)])], "REAR SIDING N/D"),
+        ([("LDMG", [("L DMG", 0.2)])], "L DMG"),
+        ([("FLASHING",), ("20", [("N0", 0.3), ("2O", 0.2)]), ("DAMAGE",)], "FLASHING NO DAMAGE"),
+    ],
+)
+def test_what_else_the_reader_saw_is_weighed(lines, meant):
+    assert {
+        f.value: s.value
+        for f in Facet
+        if (s := GRAMMAR.read([line(t, 0.98, *more) for t, *more in lines]).best(f))
+    } == said(meant)
+
+
+def test_what_else_the_reader_saw_turns_no_house_number_into_a_pitch():
+    assert GRAMMAR.read([line("812", 0.98, [("8/12", 0.02)])]).spoken == ()
