@@ -207,6 +207,7 @@ def _shot(record: PhotoRecord, seen: Sequence[Sighting]) -> Shot:
         else None,
         is_photo=record.kind in PICTURES,
         object_key=first.object_key,
+        scenes=record.look.scenes,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from evidence.model import ClaimId, Finding
 from evidence.timeline.clocks import spell
@@ -21,6 +21,8 @@ from evidence.timeline.values import (
 
 ADRIFT = 0.5
 """Confidence, at most, in a file without a time on a card whose numbers say nothing."""
+EITHER_SIDE = 0.6
+"""Confidence, at most, in a film without a time that stands between the photos of two houses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,7 @@ def walk(
     """Lay decisions over verdicts, let silent files follow, and open a segment wherever the house changes."""
     out: list[Placed] = []
     current: tuple[ClaimId | None, bool] | None = None
-    followed = _followed(chain, verdicts)
+    followed = _between_houses(chain, verdicts, _followed(chain, verdicts))
     for i, timed in enumerate(chain):
         own = verdicts.get(i)
         verdict = followed[i]
@@ -57,9 +59,7 @@ def walk(
         cut = any(s.sha256 in pins.cuts for s in timed.unit.shots)
         # The model opens a second unknown house behind a first; the same claim goes on unless cut.
         opens = current is None or house != current or cut or (own is not None and own.opens and own.unknown)
-        boundary = (
-            _boundary(timed, verdict, own, house, i, pin=pin, cut=cut, options=options) if opens else None
-        )
+        boundary = _boundary(timed, verdict, own, i, pin=pin, cut=cut, options=options) if opens else None
         out.append(
             Placed(
                 timed=timed,
@@ -92,11 +92,29 @@ def _followed(chain: Sequence[Timed], verdicts: Mapping[int, Verdict]) -> list[V
     return out
 
 
+def _between_houses(
+    chain: Sequence[Timed], verdicts: Mapping[int, Verdict], followed: Sequence[Verdict]
+) -> list[Verdict]:
+    """The same with less confidence where the next photo of the card is of another house, without a sheet."""
+    out = list(followed)
+    after: dict[tuple[str, str], tuple[Verdict, bool]] = {}
+    for i in reversed(range(len(chain))):
+        card = (chain[i].unit.lead.device, chain[i].unit.lead.card)
+        if i in verdicts:
+            lead = chain[i].unit.lead
+            after[card] = (verdicts[i], bool(lead.dividers) or lead.sheet is not None)
+            continue
+        following, by_sheet = after.get(card, (out[i], False))
+        same = (following.claim, following.unknown) == (out[i].claim, out[i].unknown)
+        if not same and not by_sheet:
+            out[i] = replace(out[i], confidence=min(out[i].confidence, EITHER_SIDE))
+    return out
+
+
 def _boundary(
     timed: Timed,
     verdict: Verdict,
     own: Verdict | None,
-    house: tuple[ClaimId | None, bool],
     i: int,
     *,
     pin: tuple[ClaimId | None] | None,
@@ -118,7 +136,7 @@ def _boundary(
         before=timed.unit.lead.sha256,
         probability=probability,
         reasons=tuple(reasons),
-        to_confirm=pin is None and (probability < options.confirm_below or house[1]),
+        to_confirm=pin is None and probability < options.confirm_below,
     )
 
 

@@ -18,7 +18,7 @@ from statistics import median
 
 from evidence.model import DeviceId
 from evidence.timeline.order import ZERO, Run
-from evidence.timeline.ties import SHEET_WINDOW, rhythm_ties, sheet_ties
+from evidence.timeline.ties import SHEET_SPREAD, SHEET_WINDOW, Tie, rhythm_ties, sheet_ties
 from evidence.timeline.values import ClockHint
 from evidence.timeline.zones import CLUSTER, HOUR, fix_differences, offset_from_fixes, zones_of
 
@@ -97,13 +97,22 @@ def _widest_gap(run: Run, start: int, stop: int, *, ahead: bool) -> int:
     return -max(steps)[1] if steps else stop
 
 
-def clocks_of(runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[ClockHint]) -> list[Clock]:
+def weak_clocks(runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[ClockHint]) -> list[bool]:
+    """Which runs have a clock of which nothing is known but that it is assumed right, or not even that."""
+    anchors = [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)]
+    return [a is None or a.spread >= ASSUMED_SPREAD for a in anchors]
+
+
+def clocks_of(
+    runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[ClockHint], jumps: Sequence[Tie] = ()
+) -> list[Clock]:
     """A clock for each run: anchors first, then whatever ties a run to an anchored one, nearest first.
 
-    Shortest paths over the spreads (Dijkstra), so that each run takes the surest way to the truth.
+    `jumps` are ties found with the places at which clocks were set during the day. Shortest paths
+    over the spreads (Dijkstra), so that each run takes the surest way to the truth.
     """
     anchors = _with_reference(runs, [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)])
-    edges = _edges(runs, zones, anchors)
+    edges = _edges(runs, zones, anchors, jumps)
     best: dict[int, Clock] = {}
     heap: list[tuple[float, int, int, int, Clock]] = []
     for i, anchor in enumerate(anchors):
@@ -175,7 +184,7 @@ _Edge = tuple[int, float, float, str, str]
 
 
 def _edges(
-    runs: Sequence[Run], zones: Mapping[int, int], anchors: list[Clock | None]
+    runs: Sequence[Run], zones: Mapping[int, int], anchors: list[Clock | None], jumps: Sequence[Tie]
 ) -> dict[int, list[_Edge]]:
     """Ties between runs: (other, how much faster it is, spread, source, reason). Weakens floating anchors."""
     edges: dict[int, list[_Edge]] = defaultdict(list)
@@ -187,7 +196,9 @@ def _edges(
             _tie_neighbours(runs, i, j, anchors, edges)
     by_sheets = sheet_ties(runs, zones)
     weak = [a is None or a.spread >= ASSUMED_SPREAD for a in anchors]
-    for i, j, shift, spread in rhythm_ties(runs, zones, weak, {(i, j) for i, j, *_ in by_sheets}):
+    proved = {(i, j) for i, j, _, spread in by_sheets if spread <= SHEET_SPREAD}
+    told = proved | {(min(i, j), max(i, j)) for i, j, *_ in jumps}
+    for i, j, shift, spread in [*jumps, *rhythm_ties(runs, zones, weak, told)]:
         reason = "photos of another device, taken at the same houses, say that this clock ran {}"
         edges[i].append((j, shift, spread, "rhythm", reason))
         edges[j].append((i, -shift, spread, "rhythm", reason))

@@ -31,6 +31,9 @@ WITHIN_WIDTH, PAUSE_WIDTH, BETWEEN_WIDTH, ERRAND_WIDTH = 1.0, 1.0, 0.9, 1.3
 """Standard deviations of the log gap: most gaps lie within a factor of e**width of their median."""
 ERRAND_MEDIAN = 300.0
 """Seconds from a house to a photo taken on the way, or from one to the next house."""
+CLIMB_MEDIAN, CLIMB_SHARE = 150.0, 0.6
+"""Seconds from the last photo on the ground to the first on the roof, where the ladder must first be set up,
+and the share of such moves that take longer than any other step."""
 MOST_BOUNDARIES = 0.1
 """Highest chance of a boundary after any photo, whatever the day seems to show."""
 LOST_CLOCK_CAP = 2.0
@@ -46,6 +49,14 @@ class GapModel:
     between: tuple[float, float]
     hazard: float
     """Chance of a boundary after a photo."""
+
+    def turning(self, gaps: Floats, options: SplitOptions) -> Floats:
+        """Log density of gaps at which one goes from one part of the house to the next, over that of any gap."""
+        x = np.log(np.maximum(gaps, SHORTEST_GAP))
+        climb = _normal(x, log(CLIMB_MEDIAN), PAUSE_WIDTH)
+        turned = (1 - CLIMB_SHARE) * _normal(x, *self.within) + CLIMB_SHARE * climb
+        floor = 0.1 * ODD_SHARE / LOG_RANGE
+        return np.nan_to_num(np.log(turned + floor) - self.scores(gaps, options)[0])
 
     def scores(self, gaps: Floats, options: SplitOptions) -> tuple[Floats, Floats, Floats]:
         """Log densities of the gaps (within, between, around an errand); an unknown gap (NaN) says nothing."""

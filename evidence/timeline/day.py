@@ -8,9 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from evidence.model import ClaimId, GeoPoint
+from evidence.model import ClaimId, GeoPoint, SceneKind
 from evidence.timeline import clues
 from evidence.timeline.clues import Floats, SheetRow
+from evidence.timeline.stages import scene_rows
 from evidence.timeline.values import ClaimSite
 
 CANDIDATE_RANGE = 400.0
@@ -41,6 +42,8 @@ class Item:
     """A person put a boundary before it."""
     join: bool = False
     """A person allows no boundary before it."""
+    scenes: Mapping[SceneKind, float] = field(default_factory=dict)
+    """What kind of picture it is; empty where it was not looked at, or is a sheet."""
 
 
 @dataclass(slots=True)
@@ -65,6 +68,8 @@ class Day:
     xy: Floats
     """(N, 2) metres, NaN without a fix."""
     origin: GeoPoint
+    scenes: Floats
+    """(N, K) what each picture shows, NaN where nothing is known of it."""
 
 
 def day_of(items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> Day:
@@ -72,7 +77,8 @@ def day_of(items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Si
     fixes = [i.place for i in items]
     origin = next((p for p in fixes if p is not None), GeoPoint(lat=0.0, lon=0.0))
     xy = clues.metres(fixes, origin)
-    return Day(tuple(items), _candidates(items, claims, sites, xy, origin), *gaps_of(items), xy, origin)
+    states = _candidates(items, claims, sites, xy, origin)
+    return Day(tuple(items), states, *gaps_of(items), xy, origin, scene_rows([i.scenes for i in items]))
 
 
 def gaps_of(items: Sequence[Item]) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:

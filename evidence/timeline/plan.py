@@ -10,7 +10,7 @@ from itertools import pairwise
 from evidence.model import ClaimId, GeoPoint
 from evidence.timeline.assemble import Placed, assemble, walk
 from evidence.timeline.clues import SheetRow
-from evidence.timeline.day import Item, Sites
+from evidence.timeline.day import Item, Sites, day_of
 from evidence.timeline.merge import Timed, timeline_of
 from evidence.timeline.order import Unit
 from evidence.timeline.parties import parties_of
@@ -18,6 +18,7 @@ from evidence.timeline.places import useful_fixes
 from evidence.timeline.sheets import match_sheet
 from evidence.timeline.split import Verdict, split_day
 from evidence.timeline.values import ClaimSite, ClockHint, DayPlan, Pins, Shot, SplitOptions
+from evidence.timeline.whereabouts import learn_by_sheets
 
 LONE_PINS = 2
 """Up to so many moved photos in a row are exceptions and teach nothing about their neighbours."""
@@ -49,7 +50,11 @@ def plan_day(
     sites = Sites()
     chains: list[list[Placed]] = []
     for day in working_days(timeline.dated, options.night):
-        for party in parties_of(day):
+        parties = parties_of(day)
+        if len(parties) > 1:
+            for party in parties:
+                _note_sheets(party, known, options, sites)
+        for party in parties:
             chains.append(_place(party, known, options, pins, sites))  # noqa: PERF401 - days teach the next
     chains += [_place(named, known, options, pins, sites) for named in timeline.undated]
     if timeline.strays:
@@ -79,6 +84,18 @@ def working_days(party: Sequence[Timed], night: float) -> list[list[Timed]]:
             days.append([])
         days[-1].append(b)
     return days
+
+
+def _note_sheets(
+    chain: Sequence[Timed], claims: Mapping[ClaimId, ClaimSite], options: SplitOptions, sites: Sites
+) -> None:
+    """Where the sheets of one party were photographed, before another is split: both were in the same streets."""
+    fixes = useful_fixes(chain, options)
+    items = [
+        Item(time=t.time, sheet=_sheet(t.unit, claims), place=fix)
+        for t, fix in zip(chain, fixes, strict=True)
+    ]
+    learn_by_sheets(day_of(items, claims, sites), sites)
 
 
 def _place(
@@ -130,11 +147,13 @@ def _item(
     cut: bool,
     join: bool,
 ) -> Item:
+    sheet = _sheet(timed.unit, claims)
     return Item(
         time=timed.time,
         tick=timed.tick,
         spool=timed.spool,
-        sheet=_sheet(timed.unit, claims),
+        sheet=sheet,
+        scenes={} if sheet.any else next((s.scenes for s in timed.unit.shots if s.scenes), {}),
         place=fix,
         pin=pin[0] if pin is not None else None,
         pinned=pin is not None,

@@ -8,9 +8,14 @@ import numpy as np
 
 from evidence.model import ClaimId
 from evidence.timeline import clues
-from evidence.timeline.clues import GapModel
+from evidence.timeline.clues import Floats, GapModel
 from evidence.timeline.day import Day, Sites, site_of
 from evidence.timeline.values import ClaimSite
+
+SHOWING = ("the ground round a house", "a roof", "rooms", "no house")
+"""What the photos of each stage show, an errand last."""
+PLAIN = 0.8
+"""Probability from which a stage is worth telling."""
 
 
 def reasons_of(
@@ -20,8 +25,12 @@ def reasons_of(
     gaps: GapModel,
     claims: Mapping[ClaimId, ClaimSite],
     sites: Sites,
+    stages: Floats,
 ) -> tuple[str, ...]:
-    """What speaks for a boundary before item i, strongest first, in words."""
+    """What speaks for a boundary before item i, strongest first, in words.
+
+    `stages` is (N, P + 1), the probability of each stage of an inspection, an errand last.
+    """
     item, reasons = day.items[i], []
     before = day.items[i - 1] if i else None
     if item.cut:
@@ -44,6 +53,8 @@ def reasons_of(
         usual = spell_gap(float(np.exp(gaps.within[0])))
         if day.gaps[i - 1] > 3 * float(np.exp(gaps.within[0])):
             reasons.append(f"{spell_gap(float(day.gaps[i - 1]))} since the photo before, {usual} is usual")
+    if i and (turned := _turned(i, stages)):
+        reasons.append(turned)
     if i:
         earlier = [k for k in range(i) if not np.isnan(day.xy[k, 0])]
         if earlier and not np.isnan(day.xy[i, 0]):
@@ -55,6 +66,16 @@ def reasons_of(
         spot = clues.metres([site], day.origin)[0]
         reasons.append(f"{float(np.hypot(*(spot - day.xy[i]))):.0f} m from the house of claim {claim}")
     return tuple(reasons) or ("nothing of its own; the photos on both sides belong to different places",)
+
+
+def _turned(i: int, stages: Floats) -> str:
+    """What the pictures on both sides show, where they tell and differ; else empty."""
+    if stages.shape[1] != len(SHOWING):
+        return ""
+    before, after = int(stages[i - 1].argmax()), int(stages[i].argmax())
+    if before == after or min(stages[i - 1, before], stages[i, after]) < PLAIN:
+        return ""
+    return f"the photos before show {SHOWING[before]}, these {SHOWING[after]}"
 
 
 def spell_gap(seconds: float) -> str:

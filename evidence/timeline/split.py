@@ -15,10 +15,11 @@ import numpy as np
 
 from evidence.model import ClaimId
 from evidence.timeline import clues
-from evidence.timeline.chain import Answer, Scores, marginals, solve
+from evidence.timeline.chain import Answer, Marginals, Scores, marginals, solve
 from evidence.timeline.clues import Floats, GapModel
 from evidence.timeline.day import Day, Item, Sites, beside, day_of, sheet_changes, site_of
 from evidence.timeline.reasons import reasons_of
+from evidence.timeline.stages import Walking, walking
 from evidence.timeline.values import ClaimSite, SplitOptions
 from evidence.timeline.whereabouts import (
     LOOK_GAP,
@@ -66,15 +67,19 @@ def split_day(
     gaps = clues.fit_gaps(heard, sheet_changes(day), options)
     steps = steps_of(day, options)
     anchored = learn_by_sheets(day, sites)
-    share, boundary, _ = marginals(
-        _scores(day, gaps, sheets, places_of(day, steps, claims, sites, options), log_modes, options)
-    )
-    learn(day, share, sites, anchored)
-    gaps = clues.fit_gaps(heard, boundary[1:], options)
-    answer = solve(
-        _scores(day, gaps, sheets, places_of(day, steps, claims, sites, options), log_modes, options)
-    )
+    places = places_of(day, steps, claims, sites, options)
+    sure = marginals(_scores(day, gaps, sheets, places, walking(day.scenes), log_modes, options))
+    learn(day, sure.share, sites, anchored)
+    gaps = clues.fit_gaps(heard, sure.boundary[1:], options)
+    places = places_of(day, steps, claims, sites, options)
+    seen = walking(day.scenes, _stages(sure), sure.boundary)
+    answer = solve(_scores(day, gaps, sheets, places, seen, log_modes, options))
     return _verdicts(day, answer, gaps, claims, sites)
+
+
+def _stages(sure: Marginals | Answer) -> Floats:
+    """(N, P + 1) probability of each stage at any house, an errand last."""
+    return np.column_stack([sure.stages[:, :-1].sum(axis=1), sure.share[:, -1]])
 
 
 def _scores(
@@ -82,6 +87,7 @@ def _scores(
     gaps: GapModel,
     sheets: tuple[Floats, Floats, Floats],
     places: Places,
+    seen: Walking,
     log_modes: Floats,
     options: SplitOptions,
 ) -> Scores:
@@ -111,7 +117,11 @@ def _scores(
     again = np.full((max(shots - 1, 0), count), -np.inf)
     again[:, unknown] = 0.0
     _decide(day, keep, stay, leave, again)
-    return Scores(keep, first, last, stay, leave, enter, again, log_modes)
+    sight = np.repeat(seen.sight[:, None, :], count, axis=1)
+    sight[:, errand] = seen.errand[:, None]
+    apart = 1.0 - np.eye(seen.start.size)
+    turn = seen.turn + gaps.turning(np.where(day.echo, np.nan, day.gaps), options)[:, None, None] * apart
+    return Scores(keep, first, last, stay, leave, enter, again, log_modes, sight, seen.start, turn, seen.end)
 
 
 def _destinations(day: Day, places: Places, options: SplitOptions) -> Floats:
@@ -164,6 +174,7 @@ def _verdicts(
 ) -> list[Verdict]:
     out = []
     doubtful = _doubtful(day, answer, claims, sites)
+    stages = _stages(answer)
     for i in range(len(day.items)):
         state = int(answer.states[i])
         claim = day.states[state] if state < len(day.states) else None
@@ -175,7 +186,7 @@ def _verdicts(
                 confidence=float(min(UNBACKED if i in doubtful else 1.0, answer.share[i, state])),
                 opens=opens,
                 probability=float(answer.boundary[i]),
-                reasons=reasons_of(day, i, claim, gaps, claims, sites) if opens else (),
+                reasons=reasons_of(day, i, claim, gaps, claims, sites, stages) if opens else (),
             )
         )
     return out

@@ -73,8 +73,8 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> Alignment | N
     reach = max(REACH, float(base[-1] - base[0]) / 2) if lost else REACH
     local = np.arange(-reach, reach + STEP, STEP)
     shifts = days + local
-    scores = _fit(base, asked, shifts)
-    scores = scores if lost else scores + _prior(local) + (WRONG_DATE if days else 0.0)
+    scores = fit_each(base, asked, shifts).sum(axis=1)
+    scores = scores if lost else scores + prior_of(local) + (WRONG_DATE if days else 0.0)
     best = int(scores.argmax())
     others = scores[np.abs(local - local[best]) > APART]
     lead = float(scores[best] - others.max())
@@ -84,8 +84,8 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> Alignment | N
     return Alignment(-shift if flipped else shift, lead)
 
 
-def _fit(base: Floats, asked: Floats, shifts: Floats) -> Floats:
-    """Log likelihood of the asked times, moved back by each shift, lying near times of the base."""
+def fit_each(base: Floats, asked: Floats, shifts: Floats) -> Floats:
+    """(S, N) log likelihood of each asked time, moved back by each shift, lying near times of the base."""
     scale = max(40.0, 2.0 * float(np.median(np.diff(base))))
     span = float(base[-1] - base[0]) + 2 * REACH
     moved = asked[None, :] - shifts[:, None]
@@ -94,10 +94,11 @@ def _fit(base: Floats, asked: Floats, shifts: Floats) -> Floats:
     before = np.abs(base[np.maximum(place - 1, 0)] - moved)
     near = np.exp(-np.minimum(after, before) / scale)
     active = 2 * scale * (1 + float((1 - np.exp(-np.diff(base) / (2 * scale))).sum()))
-    return np.asarray(INDEPENDENT * np.log(TOGETHER * near / active + (1 - TOGETHER) / span).sum(1))
+    return np.asarray(INDEPENDENT * np.log(TOGETHER * near / active + (1 - TOGETHER) / span))
 
 
-def _prior(local: Floats) -> Floats:
+def prior_of(local: Floats) -> Floats:
+    """Log prior of each of evenly spaced shifts, `STEP` seconds apart."""
     whole = np.abs(local - np.round(local / HOUR) * HOUR) <= RIGHT_WITHIN
     right = np.abs(local) <= RIGHT_WITHIN
     steps = 2 * RIGHT_WITHIN / STEP

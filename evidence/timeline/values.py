@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 
-from evidence.model import ClaimId, DcfName, DeviceId, Finding, GeoPoint, IntakeId, Sha256
+from evidence.model import ClaimId, DcfName, DeviceId, Finding, GeoPoint, IntakeId, SceneKind, Sha256
 
 __all__ = [
     "Boundary",
@@ -73,6 +73,8 @@ class Shot:
     is_photo: bool = True
     object_key: str = ""
     """Files of one card that share it are one object; empty stands for the file alone."""
+    scenes: Mapping[SceneKind, float] = field(default_factory=dict)
+    """How probable each kind of picture is, summing to one; empty where the photo was not looked at."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

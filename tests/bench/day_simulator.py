@@ -2,9 +2,11 @@
 
 Nothing here imports the splitter's parameters, and no distribution is of the splitter's kind
 where it could be another: gaps are gamma, Weibull and triangular rather than log-normal,
-positions wander by a bounded walk with a slow drift, sheets are read by coin. The proportions
-of each trouble are stated in `Mix`; they are our guess at a hard season (common practice, no
-source), not measurements of real days.
+positions wander by a bounded walk with a slow drift, sheets are read by coin. What each photo shows
+comes from the made-up inspections of `support_walks`: an image network's honest opinion of it, one
+person's habits a day (one in five does the roof first), drawn from a stream of its own, so that a
+seed gives the same day with and without pictures. The proportions of each trouble are stated in
+`Mix`; they are our guess at a hard season (common practice, no source), not measurements of real days.
 """
 
 from __future__ import annotations
@@ -15,7 +17,9 @@ import random
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
-from evidence.model import ClaimId, DcfName, DeviceId, GeoPoint, IntakeId
+from support_walks import Kit, Persona, persona, walk
+
+from evidence.model import ClaimId, DcfName, DeviceId, GeoPoint, IntakeId, SceneKind
 from evidence.timeline import ClaimSite, SheetEvidence, Shot
 
 ORIGIN = GeoPoint(lat=35.2, lon=-97.4)
@@ -61,6 +65,9 @@ class Mix:
     no_place: float = 0.15  # of claims: the assignments give no position
     stale_fix: float = 0.15  # of arrivals: the first fixes are the last house's
     videos: float = 0.02  # of shots
+    # pictures
+    pictures: float = 1.0  # of days: what photos show was looked at
+    unlooked: float = 0.01  # of photos: looking at them failed
 
 
 EASY = Mix(
@@ -84,6 +91,11 @@ class Press:
     reads: str | None = None
     paper: SheetEvidence | None = None
     stale: bool = False
+    scenes: dict[SceneKind, float] = field(default_factory=dict)
+
+
+ERRAND_SIGHTS = {"other": 0.6, "house": 0.22, "interior": 0.08, "fixture": 0.06, "roof": 0.04}
+"""What is photographed between houses: a road, a meal, a meter reading, hail on somebody else's lawn."""
 
 
 @dataclass(frozen=True)
@@ -139,15 +151,16 @@ STREETS = ["Elm", "Oak", "Cedar", "Willow", "Maple", "Birch", "Aspen", "Poplar",
 
 def simulate(seed: int, mix: Mix = HARD) -> SimDay:
     """One adjuster's day under `mix`; the same seed gives the same day."""
-    rng = random.Random(seed)
-    day = _Day(rng, mix)
+    day = _Day(random.Random(seed), mix, random.Random(f"{seed} pictures"))
     day.live()
     return day.deliver()
 
 
 class _Day:
-    def __init__(self, rng: random.Random, mix: Mix) -> None:
-        self.rng, self.mix = rng, mix
+    def __init__(self, rng: random.Random, mix: Mix, eye: random.Random) -> None:
+        self.rng, self.mix, self.eye = rng, mix, eye
+        self.who = persona(eye, "adjuster")
+        self.looking = eye.random() < mix.pictures
         self.presses: list[Press] = []
         self.troubles: set[str] = set()
         self.date = datetime(2026, rng.choice([4, 5, 6, 7, 9]), rng.randint(2, 27))
@@ -229,7 +242,7 @@ class _Day:
                     a["north"] + part * (b["north"] - a["north"]),
                     None,
                     -1,
-                )
+                ).scenes = self._sight(ERRAND_SIGHTS)
                 at += rng.uniform(3, 40)
             now = max(now, at - legs * part)
         return now + legs
@@ -248,6 +261,7 @@ class _Day:
         )
         paper_at = rng.randrange(3, shots) if self.hit("paper_inside") else -1
         angle, out = rng.uniform(0, 6.28), rng.uniform(6, 18)
+        sights = self._walk(self.who, shots, whole=sheet or shots > 60)
         for k in range(shots):
             if k == pause_at:
                 now += rng.uniform(1500, 3600)
@@ -260,12 +274,15 @@ class _Day:
                 claim,
                 visit,
             )
+            press.scenes = sights[k]
             if k == again_at:
                 press.reads = claim
+                press.scenes = self._sight({"sheet": 1.0})
             if k == paper_at:
                 press.paper = SheetEvidence(
                     confidence=rng.uniform(0.5, 0.95), lines=("PERMIT", "roof and gutter works")
                 )
+                press.scenes = self._sight({"sheet": 0.8, "other": 0.2})
             now += self._step()
         if self.style == "end" and sheet:
             now = self._sheet(now, house, visit)
@@ -291,6 +308,7 @@ class _Day:
         if claim is None:
             if rng.random() < 0.5:  # a sheet written by hand
                 press = self._press(now, house["east"], house["north"], None, visit)
+                press.scenes = self._sight({"sheet": 1.0})
                 press.paper = SheetEvidence(
                     confidence=rng.uniform(0.7, 0.98), lines=("CLAIM", "9" + str(rng.randint(1000, 9999)))
                 )
@@ -301,6 +319,7 @@ class _Day:
         unread = self.hit("sheet_unreadable")
         for k in range(1 + twice):
             press = self._press(now, house["east"] + rng.uniform(-12, 12), house["north"] + 14, claim, visit)
+            press.scenes = self._sight({"sheet": 0.9, "other": 0.1})
             if unread and not (k == 1 and rng.random() < 0.3):
                 press.paper = SheetEvidence(confidence=rng.uniform(0.55, 0.99), lines=self._lines(house))
                 if rng.random() < 0.15:
@@ -329,6 +348,8 @@ class _Day:
             self._press(
                 now, house["east"], house["north"] + 12, house["claim"], self.visits - 1, "colleague"
             ).reads = house["claim"]
+        colleague = persona(self.eye, "colleague")
+        sights, taken = self._walk(colleague, 60, whole=True), 0
         while now < stop and len([p for p in self.presses if p.device == "colleague"]) < 60:
             now += 5 + 20 * rng.gammavariate(1.2, 1.0)
             spot = rng.uniform(0, 6.28)
@@ -339,7 +360,27 @@ class _Day:
                 house["claim"],
                 self.visits - 1,
                 "colleague",
-            )
+            ).scenes = sights[min(taken, 59)]
+            taken += 1
+
+    # --- what the photos show ----------------------------------------------------------------
+
+    def _walk(self, who: Persona, count: int, *, whole: bool) -> list[dict[SceneKind, float]]:
+        """What a network sees on `count` photos of one inspection; a short return shows a part of one."""
+        photos = walk(self.eye.getrandbits(32), who, Kit()).photos
+        first, span = 0, len(photos)
+        if not whole and count < span:
+            first, span = self.eye.randrange(span - count), count
+        return [dict(photos[first + k * span // count].look.scenes) for k in range(count)]
+
+    def _sight(self, shares: dict[str, float]) -> dict[SceneKind, float]:
+        """An honest opinion of a photo outside the walk: sure by c and right in a share c of the cases."""
+        eye = self.eye
+        kind = eye.choices(list(shares), weights=list(shares.values()))[0]
+        sure = eye.betavariate(8.0, 1.5)
+        says = kind if eye.random() < sure else eye.choice([k.value for k in SceneKind if k.value != kind])
+        rest = (1 - sure) / (len(SceneKind) - 1)
+        return {k: sure if k.value == says else rest for k in SceneKind}
 
     def _press(
         self, at: float, east: float, north: float, claim: str | None, visit: int, device: str = ""
@@ -464,6 +505,7 @@ class _Day:
                 dividers=(ClaimId(press.reads),) if press.reads else (),
                 sheet=None if press.reads else press.paper,
                 is_photo=not video, object_key=f"{folder}-{shown}",
+                scenes=press.scenes if self.looking and not video and self.eye.random() >= self.mix.unlooked else {},
             )  # fmt: skip
             out.append((shot, press))
         return out

@@ -13,7 +13,11 @@ from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
+sys.path[:0] = [
+    str(Path(__file__).parents[2]),
+    str(Path(__file__).parents[1] / "support"),
+    str(Path(__file__).parent),
+]
 
 from day_simulator import EASY, HARD, Mix, SimDay, simulate  # noqa: E402 - found by the path above
 from split_baselines import adaptive_log_gap, file_by_dividers, plain_gap  # noqa: E402

@@ -10,7 +10,11 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parent)]
+sys.path[:0] = [
+    str(Path(__file__).parents[2]),
+    str(Path(__file__).parents[1] / "support"),
+    str(Path(__file__).parent),
+]
 
 from day_simulator import EASY, simulate  # noqa: E402 - found by the path above
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from evidence.timeline.chain import Scores, solve
 
 
-def random_scores(seed: int, shots: int, states: int, modes: int) -> Scores:
+def random_scores(seed: int, shots: int, states: int, modes: int, stages: int = 2) -> Scores:
     rng = np.random.default_rng(seed)
 
     def draw(*shape: int):
@@ -20,50 +21,58 @@ def random_scores(seed: int, shots: int, states: int, modes: int) -> Scores:
     again[:, -1] = 0.0
     again[0, 0] = -0.7
     prior = rng.random(modes)
+    start, turn = rng.dirichlet(np.ones(stages)), rng.dirichlet(np.ones(stages), (shots - 1, stages))
     return Scores(
         draw(shots, states), draw(shots, modes, states), draw(shots, modes, states), draw(shots - 1, states),
         draw(shots - 1, states), draw(shots, states), again, np.log(prior / prior.sum()),
+        draw(shots, states, stages), np.log(start), np.log(turn), draw(stages),
     )  # fmt: skip
 
 
 def every_path(s: Scores, mode: int):
-    """(states, boundaries, log score) of every path under one mode, by the definition."""
-    shots, count = s.keep.shape
-    for states in product(range(count), repeat=shots):
+    """(states, stages, boundaries, log score) of every path under one mode, by the definition."""
+    shots, count, depth = s.sight.shape
+    steps = product(product(range(count), range(depth)), repeat=shots)
+    for path in steps:
         for crossed in product((False, True), repeat=shots - 1):
-            score = s.enter[0, states[0]] + s.first[0, mode, states[0]] + s.keep[0, states[0]]
+            state, stage = path[0]
+            score = s.enter[0, state] + s.first[0, mode, state] + s.keep[0, state] + s.sight[0, state, stage]
+            score += s.start[stage]
             for i in range(1, shots):
-                a, b = states[i - 1], states[i]
+                (a, p), (b, q) = path[i - 1], path[i]
                 if crossed[i - 1]:
-                    score += s.last[i - 1, mode, a] + s.leave[i - 1, a] + s.enter[i, b] + s.first[i, mode, b]
+                    score += s.last[i - 1, mode, a] + s.leave[i - 1, a] + s.end[p]
+                    score += s.enter[i, b] + s.first[i, mode, b] + s.start[q]
                     score += s.again[i - 1, a] if a == b else 0.0
                 else:
-                    score += s.stay[i - 1, a] if a == b else -np.inf
-                score += s.keep[i, b]
-            yield states, (True, *crossed), score + s.last[-1, mode, states[-1]]
+                    score += s.stay[i - 1, a] + s.turn[i - 1, p, q] if a == b else -np.inf
+                score += s.keep[i, b] + s.sight[i, b, q]
+            score += s.last[-1, mode, path[-1][0]] + s.end[path[-1][1]]
+            yield tuple(a for a, _ in path), tuple(q for _, q in path), (True, *crossed), score
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_marginals_and_the_best_path_equal_those_of_enumeration(seed):
-    shots, count, modes = 4, 3, 2
-    scores = random_scores(seed, shots, count, modes)
+    shots, count, modes, depth = 3, 3, 2, 2
+    scores = random_scores(seed, shots, count, modes, depth)
     answer = solve(scores)
     weights = np.zeros(modes)
-    share, boundary = np.zeros((modes, shots, count)), np.zeros((modes, shots))
+    share, boundary = np.zeros((modes, shots, count, depth)), np.zeros((modes, shots))
     best = {}
     for mode in range(modes):
         top = -np.inf
-        for states, opens, score in every_path(scores, mode):
+        for states, stages, opens, score in every_path(scores, mode):
             p = np.exp(score + scores.modes[mode])
             weights[mode] += p
             for i in range(shots):
-                share[mode, i, states[i]] += p
+                share[mode, i, states[i], stages[i]] += p
                 boundary[mode, i] += p * opens[i]
             if score > top:
                 top, best[mode] = score, (states, opens)
     total = weights.sum()
     assert answer.modes == pytest.approx(weights / total)
-    assert answer.share == pytest.approx(share.sum(0) / total)
+    assert answer.share == pytest.approx(share.sum((0, 3)) / total)
+    assert answer.stages == pytest.approx(share.sum(0) / total)
     assert answer.boundary == pytest.approx(boundary.sum(0) / total)
     states, opens = best[int(weights.argmax())]
     assert tuple(answer.states) == states
@@ -87,6 +96,10 @@ def _single() -> Scores:
         np.zeros((1, 2)),
         empty,
         np.zeros(1),
+        np.zeros((1, 2, 1)),
+        np.zeros(1),
+        np.zeros((0, 1, 1)),
+        np.zeros(1),
     )
 
 
@@ -95,9 +108,6 @@ def test_contradictory_certainties_still_have_a_path():
     keep = scores.keep.copy()
     keep[::2, 1:] -= 60.0
     keep[1::2, :2] -= 60.0
-    leave = scores.leave - 60.0
-    answer = solve(
-        Scores(keep, scores.first, scores.last, scores.stay, leave, scores.enter, scores.again, scores.modes)
-    )
+    answer = solve(replace(scores, keep=keep, leave=scores.leave - 60.0))
     assert np.isfinite(answer.share).all()
     assert answer.share.sum(axis=1) == pytest.approx(np.ones(40))
