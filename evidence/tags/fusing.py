@@ -13,10 +13,11 @@ from numpy.typing import NDArray
 
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
 from evidence.tags.hearing import READ_RIGHT, Heard, Listener
+from evidence.tags.likeness import again_odds
 from evidence.tags.meaning import Reading
 from evidence.tags.place import Bearings, bearings, heights, place_steps, plain_front
 from evidence.tags.plan import DETAIL, Style, WalkPlan
-from evidence.tags.walk import Belief, WalkModel, forward_backward, forward_evidence, gap_bin
+from evidence.tags.walk import Belief, Between, WalkModel, forward_backward, forward_evidence, gap_bin
 
 Floats = NDArray[np.float64]
 Shares = dict[str, float]
@@ -115,12 +116,12 @@ def believe(
     plan, model = listener.plan, listener.model
     heard = listener.listen(photos, readings, stated)
     together = heard.together(plan.off_walk)
-    gaps = gap_bins(photos)
-    belief = forward_backward(model, gaps, together[None])
+    between = between_photos(photos)
+    belief = forward_backward(model, between, together[None])
     seen = bearings(photos, [reading.compass for reading in readings])
     place, front = None, None
     if not seen.empty:
-        belief, model, place, front = _with_place(model, gaps, together, belief, seen)
+        belief, model, place, front = _with_place(model, between, together, belief, seen)
     return Mind(
         plan=plan,
         styles=model.styles,
@@ -134,31 +135,34 @@ def believe(
 
 
 def _with_place(
-    model: WalkModel, gaps: Sequence[int], together: Floats, belief: Belief, seen: Bearings
+    model: WalkModel, between: Between, together: Floats, belief: Belief, seen: Bearings
 ) -> tuple[Belief, WalkModel, Floats, float | None]:
     """Weigh every likely walk with every direction of the front, and believe the likely pairs of them."""
     plan = model.plan
     by_front = place_steps(plan, seen)
     model = model.among(belief.styles, _UNLIKELY)
-    score = forward_evidence(model, gaps, together, by_front) + np.log(model.weights)[:, None]
+    score = forward_evidence(model, between, together, by_front) + np.log(model.weights)[:, None]
     share = np.exp(score - score.max())
     share /= share.sum()
     walk, front = np.nonzero(share >= min(_UNLIKELY, float(share.max())))
     pairs = model.pairs([int(k) for k in walk])
     heard = together[None] * by_front[front]
-    belief = forward_backward(pairs, gaps, heard)
+    belief = forward_backward(pairs, between, heard)
     height = heights(plan, seen, belief.steps)
     if height is not None:
-        belief = forward_backward(pairs, gaps, heard * height[None])
+        belief = forward_backward(pairs, between, heard * height[None])
     place: Floats = np.einsum("s,spn->pn", belief.styles, by_front[front])
     directions = np.bincount(front, belief.styles, minlength=len(by_front)).astype(np.float64)
     return belief, pairs, place if height is None else place * height, plain_front(directions)
 
 
-def gap_bins(photos: Sequence[PhotoRecord]) -> list[int]:
-    """The bins of the times between neighbours."""
+def between_photos(photos: Sequence[PhotoRecord]) -> Between:
+    """The times between neighbours, and how alike their pictures are."""
     times = [photo.corrected or photo.facts.taken_local for photo in photos]
-    return [gap_bin(before, after) for before, after in pairwise(times)]
+    return Between(
+        gaps=[gap_bin(before, after) for before, after in pairwise(times)],
+        again=again_odds([photo.look.embedding for photo in photos]),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,7 +24,8 @@ from evidence.tags.plan import WalkPlan
 from evidence.tags.suggest import TagModels
 from evidence.tags.walk import Habits
 
-FORMAT = "tag models 1"
+FORMAT = "tag models 2"
+"""2: times between photos are counted by the shot that follows."""
 _LARGEST = 20_000_000
 """Characters; models with a head and a hundred adjusters are about a megabyte."""
 
@@ -55,6 +56,8 @@ def load_models(text: str, origin: str, plan: WalkPlan) -> TagModels:
     Raises BadInputError when the text is not one, was damaged, or belongs to another walk plan.
     """
     raw = _object(text, origin)
+    if raw.get("format") == "tag models 1":
+        raise BadInputError(f"{origin} was learned by an older program.", "Run `evidence learn` again.")
     if raw.get("format") != FORMAT:
         raise BadInputError(f"{origin} does not hold tag models.", _NOT_OURS)
     if raw.get("plan") != plan_digest(plan):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role, SceneKind, Sha256, Source
-from evidence.tags.fusing import Calibration, gap_bins
+from evidence.tags.fusing import Calibration, between_photos
 from evidence.tags.grammar import Grammar
 from evidence.tags.hearing import ASIDE_ROLES, CHALK_USUAL, Listener, ShotHead
 from evidence.tags.plan import DETAIL_ROLES, KINDS, WalkPlan
@@ -214,7 +214,9 @@ class _School:
         listener = Listener(model=model, vocabulary=self.vocabulary)
         heard = listener.listen(photos, [grammar.read(photo.look.writing) for photo in photos], stated)
         trust = np.array([_trust(facets) for facets in stated])
-        belief, habits = count_moves(model, gap_bins(photos), heard.together(plan.off_walk)[None], trust)
+        belief, habits = count_moves(
+            model, between_photos(photos), heard.together(plan.off_walk)[None], trust
+        )
         kind = np.array([step.kind for step in plan.steps])
         by_shot = np.zeros((len(photos), len(plan.shots)))
         np.add.at(by_shot.T, kind, belief.steps.T)

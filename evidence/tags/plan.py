@@ -34,6 +34,8 @@ class Shot:
     looks: str
     chalk: float
     sound: float
+    before: tuple[float, float] | None = None
+    """Time it takes before the first photo of it, as in `Gaps`; None when none in particular."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,7 +233,7 @@ def _stage(table: Table, vocabulary: Vocabulary, looks: Mapping[str, tuple[float
 
 
 def _shot(table: Table, vocabulary: Vocabulary, looks: Mapping[str, tuple[float, ...]]) -> Shot:
-    table.only("role", "component", "usual", "again", "looks", "chalk", "sound")
+    table.only("role", "component", "usual", "again", "looks", "chalk", "sound", "before")
     component = table.text("component", "")
     if component:
         table.choice("component", vocabulary.ids(Facet.COMPONENT))
@@ -244,6 +246,7 @@ def _shot(table: Table, vocabulary: Vocabulary, looks: Mapping[str, tuple[float,
         looks=table.choice("looks", looks),
         chalk=table.number("chalk", 0.03, 0.001, 0.999),
         sound=table.number("sound", 0.5, 0.001, 0.999),
+        before=table.pair("before", Gaps().same_stage) if "before" in table.raw else None,
     )
 
 

@@ -22,18 +22,20 @@ from evidence.tags.plan import KINDS, Shot, Style, WalkPlan
 
 Floats = NDArray[np.float64]
 
-GAP_EDGES = (4.0, 8.0, 15.0, 30.0, 60.0, 120.0, 300.0)
+GAP_EDGES = (2.5, 4.0, 6.0, 8.5, 12.0, 17.0, 24.0, 35.0, 60.0, 120.0, 300.0)
 """Seconds; the times between photos are told apart as finely as the classes of moves differ."""
 GAP_BINS = len(GAP_EDGES) + 1
 NO_GAP = GAP_BINS
 """The bin of a gap that nobody knows."""
 
-# How many confirmed moves weigh as much as what the plan says; chosen on simulated walks.
+# How many confirmed moves weigh as much as what the plan says; chosen on simulated walks. Pace is what the
+# times of all shots have in common.
 _MOVE_STRENGTH = 12.0
 _PLACE_STRENGTH = 4.0
 _STYLE_STRENGTH = 2.0
 _LOOK_STRENGTH = 20.0
-_GAP_STRENGTH = 50.0
+_GAP_STRENGTH = 25.0
+_PACE_STRENGTH = 50.0
 _SOUND_STRENGTH = 6.0
 
 
@@ -52,7 +54,7 @@ class Habits:
     styles: Floats
     """(styles,): walks of each style."""
     gaps: Floats
-    """(4, GAP_BINS): times between photos for the same shot, the same stage, the next one, another zone."""
+    """(2 * shots + 2, GAP_BINS): times between photos, by class of move; see `WalkModel.classes`."""
     looks: Floats
     """(shots, scene kinds)."""
     chalk: Floats
@@ -71,7 +73,7 @@ class Habits:
             places=np.zeros((len(plan.styles), places, places)),
             starts=np.zeros((len(plan.styles), places)),
             styles=np.zeros(len(plan.styles)),
-            gaps=np.zeros((4, GAP_BINS)),
+            gaps=np.zeros((2 * shots + 2, GAP_BINS)),
             looks=np.zeros((shots, len(KINDS))),
             chalk=np.zeros((shots, 2)),
             sound=np.zeros((shots, 2)),
@@ -206,11 +208,18 @@ class WalkModel:
 
     @cached_property
     def gaps(self) -> Floats:
-        """(4, GAP_BINS + 1): probability of each bin for each class of move; 1 for a gap nobody knows."""
-        gaps = self.plan.gaps
-        classes = (gaps.same_shot, gaps.same_stage, gaps.next_stage, gaps.other_zone)
+        """(classes, GAP_BINS + 1): probability of each bin for each class of move; 1 for a gap nobody knows."""
+        plan, gaps = self.plan, self.plan.gaps
+        within = [shot.before or gaps.same_stage for shot in plan.shots]
+        onward = [max(shot.before or gaps.next_stage, gaps.next_stage) for shot in plan.shots]
+        classes = (gaps.same_shot, *within, *onward, gaps.other_zone)
         prior = np.array([_lognormal_bins(median, spread) for median, spread in classes])
-        return np.hstack([self._moved(prior, "gaps", _GAP_STRENGTH), np.ones((4, 1))])
+        shots = len(plan.shots)
+        for habit in self.habits:
+            for group in (slice(1, shots + 1), slice(shots + 1, 2 * shots + 1)):
+                prior[group] = _paced(prior[group], habit.gaps[group])
+            prior = _posterior(prior, habit.gaps, _GAP_STRENGTH)
+        return np.hstack([prior, np.ones((len(prior), 1))])
 
     @cached_property
     def looks(self) -> Floats:
@@ -241,13 +250,19 @@ class WalkModel:
 
     @cached_property
     def classes(self) -> NDArray[np.intp]:
-        """(steps, steps): the class of each move, a row of `gaps`."""
-        steps = self.plan.steps
+        """(steps, steps): the class of each move, a row of `gaps`.
+
+        The same shot again (0), each shot from another one of its stop, each shot from another stop of its
+        zone, and any shot from another zone (the last).
+        """
+        steps, shots = self.plan.steps, len(self.plan.shots)
         place = np.array([step.place for step in steps])
         zone = np.array([step.zone.value for step in steps])
-        classes = np.full((len(steps), len(steps)), 2, dtype=np.intp)
-        classes[zone[:, None] != zone[None]] = 3
-        classes[place[:, None] == place[None]] = 1
+        kind = np.array([step.kind for step in steps], dtype=np.intp)
+        classes = np.broadcast_to(1 + shots + kind, (len(steps), len(steps))).copy()
+        same = place[:, None] == place[None]
+        classes[same] = np.broadcast_to(1 + kind, same.shape)[same]
+        classes[zone[:, None] != zone[None]] = 2 * shots + 1
         np.fill_diagonal(classes, 0)
         return classes
 
@@ -270,12 +285,24 @@ class WalkModel:
         by_gap = self.gaps.T[:, self.classes]  # (bins, steps, steps)
         return np.stack(starts), by_gap[:, None] * np.stack(moves)[None]
 
+    @cached_property
+    def stay(self) -> Floats:
+        """(bins, styles, steps): the chain's chance of the same shot again."""
+        return np.diagonal(self.chain[1], axis1=2, axis2=3)
+
 
 def _posterior(prior: Floats, counts: Floats, strength: float) -> Floats:
     """Mean of a Dirichlet whose prior weighs `strength` counts; a row without counts stays as it is."""
     total = counts.sum(axis=-1, keepdims=True)
     moved: Floats = (strength * prior + counts) / (strength + total)
     return moved
+
+
+def _paced(prior: Floats, counts: Floats) -> Floats:
+    """Rows moved together by how their counts differ, bin by bin, from what the rows would expect."""
+    seen, expected = counts.sum(axis=0), counts.sum(axis=1) @ prior
+    usual = _PACE_STRENGTH * prior.mean(axis=0)
+    return _rows(prior * (usual + seen) / (usual + expected))
 
 
 def _lognormal_bins(median: float, spread: float) -> list[float]:
@@ -285,7 +312,7 @@ def _lognormal_bins(median: float, spread: float) -> list[float]:
         *(0.5 * (1 + math.erf(math.log(edge / median) / (spread * math.sqrt(2)))) for edge in GAP_EDGES),
         1.0,
     ]
-    return [0.98 * (b - a) + 0.02 / GAP_BINS for a, b in pairwise(at)]
+    return [0.95 * (b - a) + 0.05 / GAP_BINS for a, b in pairwise(at)]
 
 
 def gap_bin(before: datetime | None, after: datetime | None) -> int:
@@ -311,13 +338,29 @@ class Belief:
     """(styles,): which walk it was."""
 
 
-def forward_backward(model: WalkModel, gaps: Sequence[int], heard: Floats) -> Belief:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Between:
+    """What is known of the moves between neighbouring photos; both of length photos - 1."""
+
+    gaps: Sequence[int]
+    """The bins of the times."""
+    again: Floats
+    """How much likelier the two pictures' likeness is if they are the same shot again than if not."""
+
+    @classmethod
+    def timed(cls, gaps: Sequence[int]) -> Between:
+        """Times alone."""
+        return cls(gaps=gaps, again=np.ones(len(gaps)))
+
+
+def forward_backward(model: WalkModel, between: Between, heard: Floats) -> Belief:
     """Probabilities of the steps behind each photo.
 
-    `gaps` are the bins between neighbours (photos - 1); `heard` is (styles or 1, photos, steps), the
-    likelihood of each photo's own evidence, positive in at least one step a photo, of any scale.
+    `heard` is (styles or 1, photos, steps), the likelihood of each photo's own evidence, positive in at
+    least one step a photo, of any scale.
     """
     start, chain = model.chain
+    gaps, more, stay = between.gaps, between.again - 1.0, model.stay
     styles, steps = start.shape
     photos = heard.shape[1]
     heard = np.broadcast_to(heard / heard.max(axis=(0, 2), keepdims=True), (styles, photos, steps))
@@ -333,8 +376,10 @@ def forward_backward(model: WalkModel, gaps: Sequence[int], heard: Floats) -> Be
         so_far[t] = now / scale
         if t + 1 < photos:
             ahead[t + 1] = np.matmul(so_far[t][:, None], chain[gaps[t]])[:, 0]
+            ahead[t + 1] += more[t] * so_far[t] * stay[gaps[t]]
     for t in range(photos - 2, -1, -1):
-        after = np.matmul(chain[gaps[t]], (behind[t + 1] * heard[:, t + 1])[:, :, None])[:, :, 0]
+        later = behind[t + 1] * heard[:, t + 1]
+        after = np.matmul(chain[gaps[t]], later[:, :, None])[:, :, 0] + more[t] * stay[gaps[t]] * later
         behind[t] = after / after.max(axis=1, keepdims=True)
     habit = _rows(ahead * behind).transpose(1, 0, 2)
     full = _rows(habit * heard)
@@ -350,12 +395,13 @@ def forward_backward(model: WalkModel, gaps: Sequence[int], heard: Floats) -> Be
     )
 
 
-def forward_evidence(model: WalkModel, gaps: Sequence[int], heard: Floats, cases: Floats) -> Floats:
+def forward_evidence(model: WalkModel, between: Between, heard: Floats, cases: Floats) -> Floats:
     """(styles, cases): log-likelihood of a claim's photos under every walk and every case.
 
     `heard` is (photos, steps); `cases` (cases, photos, steps) are likelihoods that go on top of it.
     """
     start, chain = model.chain
+    gaps, more, stay = between.gaps, between.again - 1.0, model.stay
     heard = heard / heard.max(axis=1, keepdims=True)
     evidence = np.zeros((len(start), len(cases)))
     ahead = np.broadcast_to(start[:, None], (len(start), len(cases), start.shape[1]))
@@ -364,7 +410,8 @@ def forward_evidence(model: WalkModel, gaps: Sequence[int], heard: Floats, cases
         scale = now.sum(axis=2, keepdims=True)
         evidence += np.log(scale[:, :, 0])
         if t + 1 < len(heard):
-            ahead = np.matmul(now / scale, chain[gaps[t]])
+            now = now / scale
+            ahead = np.matmul(now, chain[gaps[t]]) + more[t] * now * stay[gaps[t]][:, None]
     return evidence
 
 
@@ -373,31 +420,35 @@ def _rows(array: Floats) -> Floats:
     return shares
 
 
-def count_moves(model: WalkModel, gaps: Sequence[int], heard: Floats, trust: Floats) -> tuple[Belief, Habits]:
+def count_moves(model: WalkModel, between: Between, heard: Floats, trust: Floats) -> tuple[Belief, Habits]:
     """The belief about one walk, and its expected counts (the E step of Baum and Welch), to be added up.
 
     `heard` is (1, photos, steps). `trust` (photos,) says how much each photo's tag may teach, 0 to 1: with
     every tag confirmed the counts are nearly whole numbers.
     """
-    belief = forward_backward(model, gaps, heard)
+    belief = forward_backward(model, between, heard)
     plan, chain = model.plan, model.chain[1]
+    every = np.arange(len(plan.steps))
     pairs = np.zeros_like(chain[0])
     gap_counts = Habits.none(plan).gaps.copy()
     likely = np.flatnonzero(belief.styles > 1e-3)
-    for t, bin_ in enumerate(gaps):
+    for t, bin_ in enumerate(between.gaps):
         weight = math.sqrt(trust[t] * trust[t + 1])
         if weight == 0:
             continue
         # the posterior of a pair is the share of the first in reaching the second, times the
         # posterior of the second
         now = belief.so_far[likely, t][:, :, None] * chain[bin_, likely]
+        now[:, every, every] *= between.again[t]
         reach = np.maximum(now.sum(axis=1), 1e-300)
         after = belief.styles[likely, None] * belief.by_style[likely, t + 1] / reach
         joint = weight * now * after[:, None]
         pairs[likely] += joint
         if bin_ != NO_GAP:
             together = joint.sum(axis=0)
-            gap_counts[:, bin_] += np.bincount(model.classes.ravel(), together.ravel(), minlength=4)
+            gap_counts[:, bin_] += np.bincount(
+                model.classes.ravel(), together.ravel(), minlength=len(gap_counts)
+            )
     return belief, _gathered(plan, pairs, belief, gap_counts, trust)
 
 

@@ -117,7 +117,7 @@ def test_slope_with_a_count_is_a_test_square_when_the_chalk_says_so():
     def role(square):
         photos = [
             photo(0, scenes=ROOF),
-            photo(1, scenes=ROOF, lines=["F SLOPE 10+"], chalk=ChalkSeen(square=square, marks=None), at=60),
+            photo(1, scenes=ROOF, lines=["F SLOPE 10+"], chalk=ChalkSeen(square=square, marks=None), at=20),
         ]
         return value(tag(photos)[1], Facet.ROLE)
 

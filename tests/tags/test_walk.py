@@ -15,15 +15,17 @@ from support_models import plan, small_plan
 from evidence.tags.walk import (
     GAP_BINS,
     NO_GAP,
+    Between,
     Habits,
     WalkModel,
     count_moves,
     forward_backward,
+    forward_evidence,
     gap_bin,
 )
 
 
-def counted_out(model, gaps, heard):
+def counted_out(model, gaps, heard, again):
     """Posterior of every step and pair by summing over every possible walk: the definition, nothing clever."""
     start, chain = model.chain
     photos, steps = heard.shape
@@ -34,6 +36,7 @@ def counted_out(model, gaps, heard):
             p = weight * start[s, walk[0]] * heard[0, walk[0]]
             for t in range(1, photos):
                 p *= chain[gaps[t - 1], s, walk[t - 1], walk[t]] * heard[t, walk[t]]
+                p *= again[t - 1] if walk[t - 1] == walk[t] else 1.0
             total += p
             by_style[s] += p
             for t, step in enumerate(walk):
@@ -52,12 +55,17 @@ def small():
 @settings(max_examples=8, deadline=None)
 def test_beliefs_are_what_summing_over_every_walk_gives(seed, gaps):
     model = WalkModel(plan=small_plan())
-    heard = np.random.default_rng(seed).random((3, len(model.plan.steps))) + 0.01
-    one, pairs, styles = counted_out(model, gaps, heard)
-    belief = forward_backward(model, gaps, heard[None])
+    rng = np.random.default_rng(seed)
+    heard, again = rng.random((3, len(model.plan.steps))) + 0.01, np.exp(rng.normal(size=2))
+    one, pairs, styles = counted_out(model, gaps, heard, again)
+    between = Between(gaps=gaps, again=again)
+    belief = forward_backward(model, between, heard[None])
     np.testing.assert_allclose(belief.steps, one, atol=1e-9)
     np.testing.assert_allclose(belief.styles, styles, atol=1e-9)
-    _, habits = count_moves(model, gaps, heard[None], np.ones(3))
+    evidence = forward_evidence(model, between, heard, np.ones((1, *heard.shape)))[:, 0]
+    weighed = model.weights * np.exp(evidence - evidence.max())
+    np.testing.assert_allclose(weighed / weighed.sum(), styles, atol=1e-9)
+    _, habits = count_moves(model, between, heard[None], np.ones(3))
     assert habits.within.sum() == pytest.approx(pairs.sum(), rel=1e-6)
     kind = np.array([step.kind for step in model.plan.steps])
     place = np.array([step.place for step in model.plan.steps])
@@ -71,8 +79,8 @@ def test_habit_is_the_belief_without_the_photo_s_own_word(small):
     heard = rng.random((4, len(small.plan.steps))) + 0.01
     silent = heard.copy()
     silent[2] = 1.0
-    belief = forward_backward(small, [1, 2, 3], heard[None])
-    without = forward_backward(small, [1, 2, 3], silent[None])
+    belief = forward_backward(small, Between.timed([1, 2, 3]), heard[None])
+    without = forward_backward(small, Between.timed([1, 2, 3]), silent[None])
     per_style = belief.by_style[:, 2] / heard[2]
     per_style /= per_style.sum(axis=1, keepdims=True)
     np.testing.assert_allclose(per_style, without.by_style[:, 2], atol=1e-9)
@@ -91,7 +99,7 @@ def test_every_walk_goes_on_with_probability_one(which):
 def test_the_scale_of_what_is_heard_makes_no_difference(small):
     heard = np.random.default_rng(1).random((5, len(small.plan.steps))) + 0.01
     scaled = heard * np.array([1e-8, 1, 1e6, 3, 0.2])[:, None]
-    one, other = (forward_backward(small, [0, 1, 2, 3], h[None]) for h in (heard, scaled))
+    one, other = (forward_backward(small, Between.timed([0, 1, 2, 3]), h[None]) for h in (heard, scaled))
     np.testing.assert_allclose(one.steps, other.steps, atol=1e-9)
     np.testing.assert_allclose(one.styles, other.styles, atol=1e-9)
 
@@ -99,13 +107,13 @@ def test_the_scale_of_what_is_heard_makes_no_difference(small):
 def test_a_thousand_photos_neither_overflow_nor_vanish():
     model = WalkModel(plan=plan())
     heard = np.random.default_rng(2).random((1, 1000, len(model.plan.steps))) * 1e-4 + 1e-9
-    belief = forward_backward(model, [1] * 999, heard)
+    belief = forward_backward(model, Between.timed([1] * 999), heard)
     assert np.isfinite(belief.steps).all()
     np.testing.assert_allclose(belief.steps.sum(axis=1), 1.0)
 
 
 def test_one_photo_is_a_walk_too(small):
-    belief = forward_backward(small, [], np.ones((1, 1, len(small.plan.steps))))
+    belief = forward_backward(small, Between.timed([]), np.ones((1, 1, len(small.plan.steps))))
     start = np.einsum("s,sn->n", small.weights, small.chain[0])
     np.testing.assert_allclose(belief.steps[0], start)
 
@@ -128,7 +136,8 @@ def test_the_clockwise_walk_goes_from_front_to_left_and_the_other_to_right():
 
 
 @pytest.mark.parametrize(
-    ("seconds", "expected"), [(0, 0), (3.9, 0), (4, 1), (10, 2), (59, 4), (301, 7), (90000, 7), (-5, NO_GAP)]
+    ("seconds", "expected"),
+    [(0, 0), (2.4, 0), (4, 2), (10, 4), (59, 8), (301, 11), (90000, 11), (-5, NO_GAP)],
 )
 def test_gaps_fall_into_bins(seconds, expected):
     noon = datetime(2024, 5, 14, 12)
@@ -139,6 +148,44 @@ def test_gaps_fall_into_bins(seconds, expected):
 def test_a_gap_nobody_knows_says_nothing(small):
     assert gap_bin(None, datetime(2024, 5, 14)) == gap_bin(datetime(2024, 5, 14), None) == NO_GAP
     np.testing.assert_allclose(small.gaps[:, NO_GAP], 1.0)
+
+
+def test_a_long_pause_on_a_slope_goes_before_the_test_square_that_had_to_be_chalked():
+    model = WalkModel(plan=plan())
+    steps = list(model.plan.steps)
+    slope, square, shingle = (
+        next(k for k, s in enumerate(steps) if (s.face, s.role, s.component) == ("front", role, part))
+        for role, part in (("slope", ""), ("test_square", ""), ("detail", "shingle"))
+    )
+    noon = datetime(2024, 5, 14, 12)
+    quick, slow = (gap_bin(noon, noon + timedelta(seconds=s)) for s in (6, 90))
+    odds = model.gaps[:, [quick, slow]]
+    to_square, to_shingle = (odds[model.classes[slope, k]] for k in (square, shingle))
+    assert to_square[1] > 3 * to_shingle[1]
+    assert to_square[0] < to_shingle[0]
+
+
+def test_an_adjuster_s_pace_moves_the_times_of_every_shot(small):
+    slow = Habits.none(small.plan)
+    counts = slow.gaps.copy()
+    counts[1 : len(small.plan.shots), -2] = 200.0  # two minutes and more before each shot but the last
+    paced = WalkModel(plan=small.plan, habits=(replace(slow, gaps=counts),))
+    last = len(small.plan.shots)
+    assert paced.gaps[last, GAP_BINS - 2] > 2 * small.gaps[last, GAP_BINS - 2]
+    np.testing.assert_allclose(paced.gaps[:, :NO_GAP].sum(axis=1), 1.0)
+
+
+def test_pictures_that_are_alike_speak_for_the_same_shot_again(small):
+    heard = np.ones((1, 2, len(small.plan.steps)))
+    alike, unlike, silent = (
+        forward_backward(small, Between(gaps=[NO_GAP], again=np.array([odds])), heard)
+        for odds in (8.0, 1 / 8, 1.0)
+    )
+    again = [k for k, step in enumerate(small.plan.steps) if step.role == "detail"]
+    assert alike.steps[1, again].sum() != pytest.approx(silent.steps[1, again].sum(), abs=1e-3)
+    for belief, odds in ((alike, 8.0), (unlike, 1 / 8)):
+        one, _, _ = counted_out(small, [NO_GAP], heard[0], [odds])
+        np.testing.assert_allclose(belief.steps, one, atol=1e-9)
 
 
 def test_without_experience_the_plan_stands(small):
