@@ -135,6 +135,8 @@ def _told(report: learning.LearnReport) -> list[str]:
     scenes = report.scenes
     lines.append(
         f"  scene kinds ({scenes.photos} photos): {share(scenes.before)} before, {share(scenes.after)} after"
+        if scenes.after is not None
+        else f"  scene kinds: {scenes.photos} photos show theirs plainly, too few to hold any back"
     )
     lines.append("The new models are in force." if report.kept else "Nothing was changed.")
     return lines

@@ -26,6 +26,11 @@ Floats = NDArray[np.float64]
 FACETS = (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
 """What is held back and measured."""
 
+_NOTHING_HELD = (
+    "Nothing could be held out: no stated tag names a role, face or component that could be guessed, "
+    "so nothing new could be checked, and nothing was learned."
+)
+
 _FOLDS = 4
 _LEAST_WALKS = 2
 """With a single walk nothing can be held back, and nothing is learned."""
@@ -122,6 +127,8 @@ def learn(
             number = len({row.walk for row in rows_before})
             rows_after += [replace(row, walk=number) for row in school.ask(fitted, walk)]
             rows_before += [replace(row, walk=number) for row in school.ask(before, walk)]
+    if not rows_after:
+        return Learned(models=before, kept=False, why=_NOTHING_HELD, photos=photos)
     calibration = {facet: calibrate([row for row in rows_after if row.facet is facet]) for facet in FACETS}
     old, new = _held_out(rows_before), _held_out(rows_after, calibration)
     if _clearly_worse(rows_before, rows_after):
@@ -235,19 +242,26 @@ class _School:
         return habits, plain
 
     def ask(self, models: TagModels, walk: TrainingWalk) -> list[_Row]:
-        """Guess a held-out walk without its confirmed tags, and compare."""
+        """Guess a held-out walk without its confirmed tags and as if no card had been shown, and compare."""
+        photos = [
+            replace(photo, look=replace(photo.look, labels=()))
+            for photo in walk.photos
+            if not _aside_word(walk.confirmed.get(photo.sha256, {}))
+        ]
+        if not photos:
+            return []
         raw = replace(models, calibration={})
         options = TagOptions(adjuster=walk.adjuster, guess=GuessOptions(shows=0.0, floor=0.0))
-        guessed = tag_claim(walk.photos, person={}, vocabulary=self.vocabulary, models=raw, options=options)
+        guessed = tag_claim(photos, person={}, vocabulary=self.vocabulary, models=raw, options=options)
         rows = []
-        for photo in walk.photos:
+        for photo in photos:
             confirmed = walk.confirmed.get(photo.sha256, {})
             for facet in FACETS:
-                if facet not in confirmed or _aside_word(confirmed):
+                if facet not in confirmed:
                     continue
                 guess = guessed[photo.sha256].tags.get(facet)
                 if guess is not None and guess.stated:
-                    continue  # a card said so: nothing was guessed
+                    continue  # a sheet in the photo said so: nothing was guessed
                 share = guess.confidence if guess else 0.0
                 right = guess is not None and guess.value == confirmed[facet]
                 rows.append(_Row(facet, share, models.calibrated(facet, share), right, guess is not None))

@@ -43,7 +43,7 @@ def again_odds(vectors: Sequence[bytes]) -> Floats:
 
 def _odds(cosine: float) -> float:
     again, other = _bell(cosine, *_AGAIN), _bell(cosine, *_OTHER)
-    return float(((1 - _ELSEWHERE) * again + _ELSEWHERE * other) / other) ** _TRUST
+    return math.pow(((1 - _ELSEWHERE) * again + _ELSEWHERE * other) / other, _TRUST)
 
 
 def _bell(at: float, mean: float, spread: float) -> float:

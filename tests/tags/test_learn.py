@@ -6,7 +6,7 @@ import json
 
 import numpy as np
 import pytest
-from support_models import plan, shipped, small_plan, words
+from support_models import cards, plan, shipped, small_plan, words
 from support_walks import Kit, Persona, walk
 
 from evidence.errors import BadInputError
@@ -84,6 +84,39 @@ def test_with_fewer_than_two_walks_nothing_is_learned_and_the_reason_is_given(ma
     assert not outcome.kept
     assert outcome.models is start
     assert "2 claims" in outcome.why
+
+
+def test_claims_that_cards_alone_tagged_are_checked_as_if_no_card_had_been_shown():
+    made = [walk(k, WIDDERSHINS, Kit(cards=True), cards()) for k in range(2)]
+    stated = [
+        {sha: {f: v.value for f, v in result.tags.items() if v.stated} for sha, result in results.items()}
+        for results in (tag_claim(m.photos, person={}, vocabulary=words()) for m in made)
+    ]
+    lessons = [
+        TrainingWalk(photos=tuple(m.photos), confirmed=s, adjuster=m.persona.name)
+        for m, s in zip(made, stated, strict=True)
+    ]
+    outcome = learn(lessons, vocabulary=words(), start=shipped())
+    shown = sum(truth is not None and truth.role != "other" for m in made for truth in m.truth)
+    assert outcome.after.asked[Facet.FACE] > 0.9 * shown
+    assert 0.3 < outcome.after.accuracy(Facet.FACE) < 1.0
+
+
+def test_what_cannot_be_held_out_is_said_in_words():
+    made = [walk(k, WIDDERSHINS, Kit()) for k in range(2)]
+    only = [
+        {
+            p.sha256: {Facet.CONDITION: t.condition}
+            for p, t in zip(m.photos, m.truth, strict=True)
+            if t.condition
+        }
+        for m in made
+    ]
+    lessons = [TrainingWalk(photos=tuple(m.photos), confirmed=s) for m, s in zip(made, only, strict=True)]
+    outcome = learn(lessons, vocabulary=words(), start=shipped())
+    assert not outcome.kept
+    assert outcome.why.startswith("Nothing could be held out")
+    assert "%" not in outcome.why
 
 
 def test_what_tags_held_back_photos_worse_is_not_kept(learned):
