@@ -6,6 +6,7 @@ A proposal only. Chalk is whatever is thin and brighter, or more coloured, than 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -69,10 +70,10 @@ def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | No
     relief = _relief(small)
     strokes = _strokes_in(relief)
     outline = _best_outline(strokes)
-    if outline is None or _step_across(small, outline.corners) > _SAME_GROUND:
+    if outline is None:
         return None
     confidence = float(1 / (1 + np.exp(-14 * (outline.drawn - 0.66))))
-    if confidence < 0.05:
+    if confidence < 0.05 or _step_across(small, outline.corners) > _SAME_GROUND:
         return None
     return ChalkSeen(square=confidence, marks=_count(strokes, relief, outline, _without_tallies(lines)))
 
@@ -86,10 +87,8 @@ def _relief(rgb: Picture) -> NDArray[np.float32]:
     """How far each pixel stands above what is wider than a stroke about it, in its strongest colour."""
     soft = cv2.GaussianBlur(rgb, (0, 0), 1.6)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_STROKE, _STROKE))
-    relief: NDArray[np.float32] = np.asarray(
-        cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, kernel), np.float32
-    ).max(axis=2)
-    return relief
+    red, green, blue = cv2.split(cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, kernel))
+    return np.asarray(cv2.max(cv2.max(red, green), blue), np.float32)
 
 
 def _strokes_in(height: NDArray[np.float32]) -> Mask:
@@ -103,15 +102,10 @@ def _strokes_in(height: NDArray[np.float32]) -> Mask:
 
 
 def _without_specks(mask: Mask, least: int) -> Mask:
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    kept = np.zeros(count, dtype=np.uint8)
-    for label in range(1, count):
-        wide, high, area = (
-            stats[label, cv2.CC_STAT_WIDTH],
-            stats[label, cv2.CC_STAT_HEIGHT],
-            stats[label, cv2.CC_STAT_AREA],
-        )
-        kept[label] = area >= least and max(wide, high) >= 14
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    long = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) >= 14
+    kept = (long & (stats[:, cv2.CC_STAT_AREA] >= least)).astype(np.uint8)
+    kept[0] = 0  # what lies between the strokes
     return np.asarray(kept[labels], dtype=np.uint8)
 
 
@@ -185,7 +179,8 @@ def _distinct(segments: list[Points]) -> list[Points]:
 
 
 def _angle(segment: Points) -> float:
-    return float(np.degrees(np.arctan2(segment[3] - segment[1], segment[2] - segment[0]))) % 180
+    left, top, right, bottom = segment.tolist()
+    return math.degrees(math.atan2(bottom - top, right - left)) % 180
 
 
 def _apart(one: Points, other: Points) -> float:

@@ -1,8 +1,8 @@
 """What the look's choices cost and give, each against its alternative, side by side in the same run.
 
-    python tests/bench/look_bench.py [decoding] [cost] [sheets] [cards] [real] [looks]
+    python tests/bench/look_bench.py [decoding] [cost] [sheets] [cards] [real] [looks] [pace]
 
-Times are medians of interleaved repeats, processor time but for the pace of many, and are told as ratios; read rates are counts. Pages are those
+`pace` is the whole look with its networks over a card's worth of drawn photos, with memory. Times are medians of interleaved repeats, processor time but for the pace of many, and are told as ratios; read rates are counts. Pages are those
 that `evidence sheets` and `evidence labels` print, rasterised and put into made-up photos by perspective
 with uneven light, blur, noise and JPEG; the false-marker count is on the real photos where they are there.
 """
@@ -10,6 +10,8 @@ with uneven light, blur, noise and JPEG; the false-marker count is on the real p
 from __future__ import annotations
 
 import hashlib
+import os
+import resource
 import statistics
 import sys
 import tempfile
@@ -26,6 +28,7 @@ from PIL import Image
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "support")]
 
+import support_drawn as drawn  # noqa: E402
 from support_sight import backdrop, held_in_frame, sensor_noise  # noqa: E402
 
 from evidence.model import Claim, MediaKind  # noqa: E402
@@ -35,6 +38,7 @@ from evidence.sight import codes  # noqa: E402
 from evidence.sight.look import LookOptions, LookRequest, look, look_all  # noqa: E402
 from evidence.sight.pictures import load_full_grey, load_picture  # noqa: E402
 from evidence.sight.pixels import fitted  # noqa: E402
+from evidence.sight.workers import process_pool  # noqa: E402
 from evidence.tags.vocabulary import load_vocabulary  # noqa: E402
 
 PHOTO = (4032, 3024)
@@ -204,9 +208,81 @@ def looks(folder):
         )
 
 
+CARD = {"house": 16, "shingles": 26, "square": 6, "board": 10, "chalk": 6, "sheet": 2, "desk": 6}
+"""Photos of each sort: three in four without writing, as on an ordinary card."""
+
+
+def card_photo(sort, number, rng):
+    """One drawn photo at 12 megapixels, with a camera's noise so that it is as heavy to decode as one."""
+    hand = drawn.HANDS[number % len(drawn.HANDS)]
+    if sort == "board":
+        words = [["LEFT GUTTER", "NO DMG"], ["F TS 8"], ["REAR ELEVATION"], ["RT DOWNSPOUT", "DENTS"]][
+            number % 4
+        ]
+        photo = drawn.board_photo(words, hand, rng, drawn.USUAL, rng.uniform(0.1, 0.6))
+    elif sort == "chalk":
+        photo = drawn.chalk_photo(
+            [["F TS 8"], ["BACK SLOPE"], ["10+"]][number % 3], hand, rng, drawn.USUAL, 0.5
+        )
+    elif sort == "square":
+        photo = drawn.square_photo(rng, drawn.USUAL, int(rng.integers(14)))
+    elif sort == "sheet":
+        lines = ["CLAIM 24-0117", "A. PERSON", "1408 PECAN HOLLOW", "HAIL 5/14/24"]
+        page = drawn.board(lines, hand, rng, size=110)
+        ground = drawn.table(rng)
+        photo = drawn.photographed(
+            drawn.lay(ground, page, drawn.quad(rng, page.shape[:2], 0.7, drawn.USUAL)), rng, drawn.USUAL
+        )
+    else:
+        ground = {"house": drawn.yard, "shingles": drawn.shingles, "desk": drawn.table}[sort](rng)
+        photo = drawn.photographed(ground, rng, drawn.USUAL)
+    large = cv2.resize(photo, PHOTO, interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    return np.clip(large + 5 * sensor_noise(*PHOTO)[..., None], 0, 255).astype(np.uint8)
+
+
+def memory_peak(_=None):
+    """This process's number and the most memory it ever held, in megabytes."""
+    return os.getpid(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def pace(folder):
+    """The whole look with its networks over a card, in one process and in two."""
+    rng = np.random.default_rng(5100)
+    sorts = [sort for sort, many in CARD.items() for _ in range(many)]
+    requests = []
+    for number, at in enumerate(rng.permutation(len(sorts))):
+        path = folder / f"p{number}.jpg"
+        Image.fromarray(card_photo(sorts[at], number, rng)).save(path, quality=90)
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        requests.append(LookRequest(path=path, sha256=digest, kind=MediaKind.PHOTO, thumb_dir=folder / "t"))
+    heavy = statistics.mean(request.path.stat().st_size for request in requests) / 1e6
+    print(
+        f"\n{len(requests)} photos of 12 MP, {heavy:.1f} MB each on the average; load {os.getloadavg()[0]:.1f}"
+    )
+    for workers in (1, 2):
+        with process_pool(workers, preload="evidence.sight.look") as pool:
+            warm = list(look_all(requests[: 2 * workers], executor=pool, workers=workers))
+            start, load = time.perf_counter(), os.getloadavg()[0]
+            seen = dict(look_all(requests, executor=pool, workers=workers))
+            taken = time.perf_counter() - start
+            peaks = dict(pool.map(memory_peak, range(40 * workers)))
+        written = sum(bool(one.writing) for one in seen.values())
+        held = " and ".join(f"{peak:.0f}" for peak in peaks.values())
+        print(
+            f"{workers} at once: {len(seen) / taken:.2f} photos/s (load {load:.1f}), writing in {written}, "
+            f"at most {held} MB a process ({len(warm)} photos to warm up)"
+        )
+    start, used = time.perf_counter(), time.process_time()
+    for request in requests[:24]:
+        look(request)
+    print(
+        f"one look in this process: {(time.process_time() - used) / 24:.3f} s of processor, {(time.perf_counter() - start) / 24:.3f} s"
+    )
+
+
 def main():
     """All of it, or only the parts named on the command line."""
-    parts = sys.argv[1:] or ["decoding", "cost", "sheets", "cards", "real", "looks"]
+    parts = sys.argv[1:] or ["decoding", "cost", "sheets", "cards", "real", "looks", "pace"]
     cv2.setNumThreads(1)
     print(f"OpenCV {cv2.__version__}, zxing-cpp {version('zxing-cpp')}, Pillow {Image.__version__}\n")
     with tempfile.TemporaryDirectory() as name:
@@ -224,6 +300,8 @@ def main():
             real_photos()
         if "looks" in parts:
             looks(folder)
+        if "pace" in parts:
+            pace(folder)
 
 
 if __name__ == "__main__":
