@@ -241,8 +241,6 @@ def describe(
             path=files[one.sha256],
             sha256=one.sha256,
             kind=one.kind,
-            width=facts[one.sha256].width,
-            height=facts[one.sha256].height,
             orientation=facts[one.sha256].orientation,
             thumb_dir=home.thumbs,
             options=options,

@@ -40,10 +40,19 @@ class Contents:
     chalk: ChalkSeen | None = None
 
 
-def see_contents(rgb: Pixels, tried: Attempt, *, kinds: bool, words: bool, labelled: bool) -> Contents:
+def see_contents(
+    rgb: Pixels,
+    tried: Attempt,
+    *,
+    kinds: bool,
+    words: bool,
+    labelled: bool,
+    full: Callable[[], Pixels] | None = None,
+) -> Contents:
     """What an upright RGB picture shows. `kinds`: name its scene; `words`: read it, unless it is `labelled`.
 
-    A code or a label card says all that a board or a sheet's print would.
+    A code or a label card says all that a board or a sheet's print would. `full` gives the same picture
+    at full size in grey, for small writing.
     """
     scenes, embedding = _scene(rgb, tried) if kinds else ({}, b"")
     spots: tuple[TextSpot, ...] = ()
@@ -52,7 +61,7 @@ def see_contents(rgb: Pixels, tried: Attempt, *, kinds: bool, words: bool, label
     writing: tuple[WritingLine, ...] = ()
     sheet: SheetSeen | None = None
     if spots:
-        writing = tried("reading", lambda: read_writing(rgb, spots=spots), writing)
+        writing = tried("reading", lambda: read_writing(rgb, spots=spots, full=full), writing)
         boxes = [spot.box for spot in spots]
         sheet = tried("judging the paper", lambda: see_sheet(rgb, boxes, writing, scenes or None), sheet)
     chalk: ChalkSeen | None = None

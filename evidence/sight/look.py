@@ -33,6 +33,9 @@ T = TypeVar("T")
 THUMB_SIDES = (1280, 320)
 """Pixels of the long side: a screen's worth for the review, and a tile of its grid. Largest first."""
 
+_LARGER = 1.25
+"""Times the size of the picture looked at, from which on the file itself shows small writing better."""
+
 THUMB_QUALITY = 82
 """JPEG quality at which a reviewer sees no blocks; common practice, no source."""
 
@@ -55,9 +58,6 @@ class LookRequest:
     path: Path
     sha256: Sha256
     kind: MediaKind
-    width: int | None = None
-    """Pixels as the camera's data say; only a hint."""
-    height: int | None = None
     orientation: int = 1
     """EXIF orientation, 1 to 8."""
     thumb_dir: Path | None = None
@@ -115,6 +115,9 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
         kinds=request.options.scene_kinds,
         words=request.options.read_writing,
         labelled=bool(codes.dividers or codes.labels),
+        full=partial(load_full_grey, request.path, request.kind, request.orientation)
+        if max(picture.width, picture.height) > _LARGER * max(picture.rgb.shape)
+        else None,
     )
     if request.thumb_dir is not None:
         try:

@@ -98,9 +98,14 @@ def load_picture(path: Path, kind: MediaKind, orientation: int = 1) -> Picture:
     return Picture(rgb=pixels, width=size[0], height=size[1], truncated=truncated)
 
 
-def load_full_grey(path: Path, kind: MediaKind) -> Pixels:
-    """The same photo at its full size in grey, as it lies in the file. Raises PictureError."""
-    image, _ = _decoded(_data(path, kind), "L", None)
+def load_full_grey(path: Path, kind: MediaKind, orientation: int = 1) -> Pixels:
+    """The same photo at its full size in grey, as it lies in the file but for `orientation`. Raises PictureError."""
+    data = _data(path, kind)
+    with _opened(data) as header:
+        upright = header.format == "HEIF"
+    image, _ = _decoded(data, "L", None)
+    if not upright and orientation in _TURNS:
+        image = image.transpose(_TURNS[orientation])
     return np.asarray(image, np.uint8)
 
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import hashlib
 import math
 import string
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from evidence.model import Box, WritingLine
 from evidence.sight.paths import Spelt, spell
+from evidence.sight.pixels import Pixels
 from evidence.sight.runtime import session_of
 from evidence.sight.weights import NetworkError
 
@@ -37,11 +38,22 @@ _TEXT_LEVEL = 0.3
 """Pixels above it are text; this and the next two are the detector's published settings."""
 _SPOT_LEVEL = 0.5
 _GROWTH = 1.6
+_GATE_SIDE = 576
+"""Pixels of the long side on which writing is first looked for: 480 miss twice as many small boards, and
+640 cost twice as much (docs/measurements.md)."""
 _PLAIN_HEIGHT = 22
 """Pixels of a line's box on the first copy from which it is read as it was found; smaller ones are looked
 for again at a larger scale, which tests/bench/reading_report.py shows to help them and no others."""
 _CLOSE_HEIGHT = 28
 """Pixels to which the smallest line's box is brought for that."""
+_SMALL_HEIGHT = 30
+"""Pixels of a line's box on the picture given, at 1,600 pixels, below which the full picture is asked for."""
+_SMALL_REACH = 0.2
+"""Share of the long side within which writing may be a small board of several lines."""
+_ROUND_IT = 0.6
+"""Share of the longest line's length that is looked at round small writing: lines the first look missed."""
+_MOST_MAGNIFIED = 0.2
+"""Share of the frame that is looked at in full size, at most."""
 _READ_HEIGHT = 48
 """Pixels; the recogniser's fixed input height."""
 _WIDEST = 1600
@@ -60,7 +72,7 @@ _LETTERS = frozenset(
 class ReadingBudget:
     """How much work one photo's writing is worth."""
 
-    gate_side: int = 480
+    gate_side: int = _GATE_SIDE
     """Long side in pixels of the copy on which writing is first looked for."""
     detail_side: int = 960
     """Long side in pixels, at most, to which the part with small writing is brought to find its lines."""
@@ -86,21 +98,29 @@ class TextSpot:
 
 
 def read_writing(
-    rgb: Picture, *, budget: ReadingBudget | None = None, spots: Sequence[TextSpot] | None = None
+    rgb: Picture,
+    *,
+    budget: ReadingBudget | None = None,
+    spots: Sequence[TextSpot] | None = None,
+    full: Callable[[], Pixels] | None = None,
 ) -> tuple[WritingLine, ...]:
     """The lines of writing in an upright 8-bit RGB picture (h, w, 3), in reading order.
 
-    Give the full picture where there is one: lines are cut out of it at its own resolution. `spots` are
-    what `find_writing` found, when the caller has asked already. Raises NetworkError.
+    `spots` are what `find_writing` found, when the caller has asked already. `full` gives the same upright
+    picture at its full size in grey (h, w); it is asked where the writing is small. Raises NetworkError.
     """
     plan = budget or ReadingBudget()
     first = find_writing(rgb, side=plan.gate_side) if spots is None else tuple(spots)
     if not first:
         return ()
-    return _read_all(rgb, _closer(rgb, first, plan), plan)
+    part = _Part(rgb=rgb, start=np.zeros(2, np.float32), share=np.ones(2, np.float32))
+    if _is_small(rgb, first):
+        part = _magnified(first, rgb if full is None else full()) or part
+    found = _closer(part.rgb, tuple(part.inside(spot) for spot in first), plan, again=part.rgb is not rgb)
+    return tuple(replace(line, box=part.outside(line.box)) for line in _read_all(part.rgb, found, plan))
 
 
-def find_writing(rgb: Picture, *, side: int = 480) -> tuple[TextSpot, ...]:
+def find_writing(rgb: Picture, *, side: int = _GATE_SIDE) -> tuple[TextSpot, ...]:
     """Where writing seems to be, largest first, from a copy of the picture `side` pixels long. Raises NetworkError."""
     height, width = rgb.shape[:2]
     scale = side / max(height, width)
@@ -112,6 +132,53 @@ def find_writing(rgb: Picture, *, side: int = 480) -> tuple[TextSpot, ...]:
     shares = np.array([1 / size[0], 1 / size[1]], dtype=np.float32)
     found = [TextSpot(corners=corners * shares, score=score) for corners, score in _spots_in(levels)]
     return tuple(sorted(found, key=lambda spot: -_area(spot.corners)))
+
+
+# --- the part that holds small writing -----------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Part:
+    """A part of the photo, and where it lies in the whole: start and size, x and y, as shares."""
+
+    rgb: Picture
+    start: NDArray[np.float32]
+    share: NDArray[np.float32]
+
+    def inside(self, spot: TextSpot) -> TextSpot:
+        return TextSpot(corners=(spot.corners - self.start) / self.share, score=spot.score)
+
+    def outside(self, box: Box) -> Box:
+        return _box_of(
+            np.array([[box.left, box.top], [box.right, box.bottom]], np.float32) * self.share + self.start
+        )
+
+
+def _is_small(rgb: Picture, spots: Sequence[TextSpot]) -> bool:
+    """Whether letters are low, or all of it lies so close together that its lines may be taken for one."""
+    shape = np.array([rgb.shape[1], rgb.shape[0]], dtype=np.float32)
+    corners = np.concatenate([spot.corners for spot in spots]) * shape
+    reach = float((corners.max(axis=0) - corners.min(axis=0)).max())
+    lowest = min(min(_sides(spot.corners * shape)) for spot in spots)
+    return lowest < _SMALL_HEIGHT or reach < _SMALL_REACH * max(rgb.shape)
+
+
+def _magnified(spots: Sequence[TextSpot], full: Pixels) -> _Part | None:
+    """The part of the picture, grey or RGB, that holds the spots; None where that is much of it, as a page is."""
+    height, width = full.shape[:2]
+    shape = np.array([width, height], dtype=np.float32)
+    corners = np.concatenate([spot.corners for spot in spots])
+    margin = _ROUND_IT * max(max(_sides(spot.corners * shape)) for spot in spots) / shape
+    low = np.floor(np.clip(corners.min(axis=0) - margin, 0, 1) * shape).astype(int)
+    high = np.ceil(np.clip(corners.max(axis=0) + margin, 0, 1) * shape).astype(int)
+    if np.prod((high - low) / shape) > _MOST_MAGNIFIED:
+        return None
+    cut = full[low[1] : high[1], low[0] : high[0]]
+    return _Part(
+        rgb=cut if cut.ndim == 3 else np.asarray(cv2.cvtColor(cut, cv2.COLOR_GRAY2RGB), np.uint8),
+        start=(low / shape).astype(np.float32),
+        share=((high - low) / shape).astype(np.float32),
+    )
 
 
 # --- finding -------------------------------------------------------------------------------
@@ -169,11 +236,19 @@ def _area(corners: Corners) -> float:
     return float(abs(cv2.contourArea(corners.astype(np.float32))))
 
 
-def _closer(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> tuple[TextSpot, ...]:
-    """The lines found again, larger, in the part of the picture that holds them, when the smallest is small."""
+def _closer(
+    rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget, *, again: bool
+) -> tuple[TextSpot, ...]:
+    """The lines found again, larger, in the part of the picture that holds them, when the smallest is small.
+
+    `again`: in any case, and in the whole of the picture, which is a part already.
+    """
     height, width = rgb.shape[:2]
     gate = np.array([width, height], dtype=np.float32) * (plan.gate_side / max(height, width))
     smallest = min(min(_sides(spot.corners * gate)) for spot in spots)
+    if again:
+        wanted = plan.gate_side * _CLOSE_HEIGHT / smallest
+        return find_writing(rgb, side=int(np.clip(wanted, plan.gate_side / 2, plan.detail_side)))
     if smallest >= _PLAIN_HEIGHT:
         return tuple(spots)
     corners = np.concatenate([spot.corners for spot in spots])

@@ -348,3 +348,15 @@ def test_a_network_that_cannot_be_had_costs_only_what_it_would_have_said(tmp_pat
         assert codes_of(seen) == ["look_failed"], name
         assert seen.quality
         assert seen.phash
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_the_full_picture_is_as_upright_as_the_reduced_one(tmp_path, orientation):
+    path = tmp_path / "turned.jpg"
+    grey = np.zeros((600, 800), np.uint8)
+    grey[:200, :300] = 255
+    Image.fromarray(grey).convert("RGB").save(path, quality=95)
+    full = load_full_grey(path, MediaKind.PHOTO, orientation)
+    upright = load_picture(path, MediaKind.PHOTO, orientation).grey
+    assert full.shape == upright.shape
+    assert np.abs(full.astype(int) - upright).max() < 12

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 
+import cv2
 import numpy as np
 import pytest
 from support_drawn import (
@@ -59,6 +60,36 @@ def test_a_line_is_boxed_where_it_stands():
     assert 0.58 <= box.left < box.right <= 0.87
     assert 0.18 <= box.top < box.bottom <= 0.33
     assert 0.9 < line.confidence <= 1
+
+
+def small_board(lines, seed, width):
+    """A photo of 3,200 pixels with a board that takes `width` of them, and its copy of 1,600."""
+    rng = np.random.default_rng(seed)
+    patch = board(lines, "kalam", rng)
+    ground = np.full((2400, 3200, 3), (120, 130, 110), np.float32) + 6 * rng.standard_normal((2400, 3200, 1))
+    high = width * patch.shape[0] / patch.shape[1]
+    corners = np.array(
+        [[1900, 900], [1900 + width, 900], [1900 + width, 900 + high], [1900, 900 + high]], np.float32
+    )
+    photo = photographed(lay(ground, patch, corners), rng, PLAIN)
+    return photo, np.asarray(cv2.resize(photo, (1600, 1200), interpolation=cv2.INTER_AREA))
+
+
+def test_small_writing_is_read_from_the_full_picture():
+    """A board on a fourteenth of the width: its letters are a few pixels high where it is first seen."""
+    photo, reduced = small_board(["REAR DOWNSPOUT", "NO DMG"], 3, 230)
+    grey = cv2.cvtColor(photo, cv2.COLOR_RGB2GRAY)
+    lines = read_writing(reduced, full=lambda: grey)
+    assert [line.text.upper() for line in lines] == ["REAR DOWNSPOUT", "NO DMG"]
+    for line in lines:
+        assert 0.59 <= line.box.left < line.box.right <= 0.67
+        assert 0.37 <= line.box.top < line.box.bottom <= 0.42
+    assert lines[0].box.bottom < lines[1].box.bottom
+
+
+def test_the_full_picture_is_not_asked_for_large_writing():
+    photo = board_photo(["LEFT GUTTER"], "kalam", np.random.default_rng(12), PLAIN, 0.6)
+    assert texts(photo, full=lambda: pytest.fail("decoded in full for nothing")) == ["LEFT GUTTER"]
 
 
 def test_a_board_held_sideways_is_read_in_its_order():
