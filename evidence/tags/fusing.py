@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -165,19 +164,6 @@ def between_photos(photos: Sequence[PhotoRecord]) -> Between:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Calibration:
-    """A line on the log-odds of a guess (J. Platt, 1999): slope and offset; the identity as it ships."""
-
-    slope: float = 1.0
-    offset: float = 0.0
-
-    def __call__(self, share: float) -> float:
-        """The calibrated probability."""
-        share = min(max(share, 1e-6), 1 - 1e-6)
-        return 1 / (1 + math.exp(-(self.slope * math.log(share / (1 - share)) + self.offset)))
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Facets:
     """Turns beliefs about steps into shares of each facet's values, for one photo."""
@@ -237,7 +223,11 @@ class Facets:
 
     def condition(self, steps: Floats) -> Shares:
         """Shares of damage and no damage; they need not add up to one, a whole elevation says neither."""
-        if spoken := self.reading.best(Facet.CONDITION):
+        spoken = self.reading.best(Facet.CONDITION)
+        if spoken is not None and spoken.value in (Condition.DAMAGE, Condition.NO_DAMAGE):
+            whole = float(steps @ self._whole) / max(float(steps.sum()), 1e-300)
+            return {spoken.value: whole if spoken.value == Condition.NO_DAMAGE else 1 - whole}
+        if spoken is not None:
             return {spoken.value: READ_RIGHT * spoken.sure}
         damaged = (steps * self.mind.is_detail) @ (1 - self.mind.step_sound)
         return {Condition.DAMAGE.value: float(damaged)}

@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 
 from evidence.errors import BadInputError
 from evidence.model import Facet
-from evidence.tags.fusing import Calibration
 from evidence.tags.hearing import ShotHead
-from evidence.tags.plan import WalkPlan
+from evidence.tags.plan import Calibration, WalkPlan
 from evidence.tags.suggest import TagModels
 from evidence.tags.walk import Habits
 

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role, SceneKind, Sha256, Source
-from evidence.tags.fusing import Calibration, between_photos
+from evidence.tags.fusing import between_photos
 from evidence.tags.grammar import Grammar
 from evidence.tags.hearing import ASIDE_ROLES, CHALK_USUAL, Listener, ShotHead
-from evidence.tags.plan import DETAIL_ROLES, KINDS, WalkPlan
+from evidence.tags.plan import DETAIL_ROLES, KINDS, Calibration, WalkPlan
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 from evidence.tags.vocabulary import GuessOptions, Vocabulary
 from evidence.tags.walk import Habits, count_moves
@@ -129,7 +129,13 @@ def learn(
             rows_before += [replace(row, walk=number) for row in school.ask(before, walk)]
     if not rows_after:
         return Learned(models=before, kept=False, why=_NOTHING_HELD, photos=photos)
-    calibration = {facet: calibrate([row for row in rows_after if row.facet is facet]) for facet in FACETS}
+    calibration = {
+        facet: calibrate(
+            [row for row in rows_after if row.facet is facet],
+            start.plan.calibration.get(facet, Calibration()),
+        )
+        for facet in FACETS
+    }
     old, new = _held_out(rows_before), _held_out(rows_after, calibration)
     if _clearly_worse(rows_before, rows_after):
         why = f"Held-out photos were tagged worse ({new.mean:.1%} right instead of {old.mean:.1%}); nothing was changed."
@@ -250,7 +256,7 @@ class _School:
         ]
         if not photos:
             return []
-        raw = replace(models, calibration={})
+        raw = replace(models, calibration={facet: Calibration() for facet in Facet})
         options = TagOptions(adjuster=walk.adjuster, guess=GuessOptions(shows=0.0, floor=0.0))
         guessed = tag_claim(photos, person={}, vocabulary=self.vocabulary, models=raw, options=options)
         rows = []
@@ -409,19 +415,21 @@ def fit_shot_head(
 # --- honesty -------------------------------------------------------------------------------
 
 
-def calibrate(rows: Iterable[_Row]) -> Calibration:
-    """The line on the log-odds that fits held-out guesses best, held to the identity by a few counts.
+def calibrate(rows: Iterable[_Row], usual: Calibration | None = None) -> Calibration:
+    """The line on the log-odds that fits held-out guesses best, held to the usual one by a few counts.
 
     Newton's method on the penalised log-likelihood; J. Platt, "Probabilistic outputs for support vector
     machines" (1999), with a prior in place of his target smoothing.
     """
+    usual = usual or Calibration()
     data = [(row.raw, row.right) for row in rows if row.answered]
     if not data:
-        return Calibration()
+        return usual
     raw = np.clip(np.array([share for share, _ in data]), 1e-6, 1 - 1e-6)
     design = np.column_stack([np.log(raw / (1 - raw)), np.ones(len(raw))])
     right = np.array([float(ok) for _, ok in data])
-    line, prior, hold = np.array([1.0, 0.0]), np.array([1.0, 0.0]), np.array([10.0, 5.0])
+    prior, hold = np.array([usual.slope, usual.offset]), np.array([10.0, 5.0])
+    line = prior
     for _ in range(30):
         sure = 1 / (1 + np.exp(-design @ line))
         slope = design.T @ (right - sure) - hold * (line - prior)

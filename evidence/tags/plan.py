@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -95,6 +96,19 @@ class Gaps:
     other_zone: tuple[float, float] = (70.0, 1.0)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """A line on the log-odds of a guess (J. Platt, 1999): slope and offset; the identity where none is given."""
+
+    slope: float = 1.0
+    offset: float = 0.0
+
+    def __call__(self, share: float) -> float:
+        """The calibrated probability."""
+        share = min(max(share, 1e-6), 1 - 1e-6)
+        return 1 / (1 + math.exp(-(self.slope * math.log(share / (1 - share)) + self.offset)))
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """A hidden state of the walk: one shot of one stage at one face."""
@@ -128,6 +142,8 @@ class WalkPlan:
     off_walk: float = 0.02
     gaps: Gaps = field(default_factory=Gaps)
     compass: Compass = field(default_factory=Compass)
+    calibration: Mapping[Facet, Calibration] = field(default_factory=dict)
+    """How sure a guess may be, facet by facet, before anything was learned."""
 
     @cached_property
     def places(self) -> tuple[tuple[int, str], ...]:
@@ -178,7 +194,7 @@ class WalkPlan:
 def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
     """Read and check a plan. Raises BadInputError that names the bad key and the nearest right one."""
     top = parse(text, origin)
-    top.only("moves", "gaps", "compass", "roof", "style", "stage", "looks")
+    top.only("moves", "gaps", "compass", "roof", "style", "stage", "looks", "calibration")
     looks = _looks(top.table("looks"))
     stages = tuple(_stage(table, vocabulary, looks) for table in top.tables("stage"))
     if not stages:
@@ -199,7 +215,21 @@ def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
         off_walk=moves.number("off_walk", 0.02, 0.0001, 0.5),
         gaps=_gaps(top.table("gaps")),
         compass=_compass(top.table("compass")),
+        calibration=_calibration(top.table("calibration")),
     )
+
+
+def _calibration(table: Table) -> dict[Facet, Calibration]:
+    facets = (Facet.ROLE, Facet.FACE, Facet.COMPONENT, Facet.CONDITION)
+    table.only(*facets)
+    lines = {}
+    for facet in facets:
+        if facet in table.raw:
+            part = table.table(facet)
+            part.only("slope", "offset")
+            slope, offset = part.number("slope", 1.0, 0.05, 20.0), part.number("offset", 0.0, -10.0, 10.0)
+            lines[facet] = Calibration(slope=slope, offset=offset)
+    return lines
 
 
 def _looks(table: Table) -> dict[str, tuple[float, ...]]:

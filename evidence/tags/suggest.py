@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Facet, FacetValue, Finding, PhotoRecord, Role, Sha256, Source, Tags
-from evidence.tags.fusing import Calibration, Facets, Mind, Shares, believe
+from evidence.tags.fusing import Facets, Mind, Shares, believe
 from evidence.tags.grammar import Grammar
 from evidence.tags.hearing import ASIDE_ROLES, Listener, ShotHead
 from evidence.tags.labels import ordinal, read_labels
 from evidence.tags.meaning import Reading
-from evidence.tags.plan import WalkPlan
+from evidence.tags.plan import Calibration, WalkPlan
 from evidence.tags.vocabulary import CardOptions, GuessOptions, Vocabulary
 from evidence.tags.walk import Habits, WalkModel
 
@@ -42,6 +42,7 @@ class TagModels:
     everyone: Habits | None = None
     adjusters: Mapping[str, Habits] = field(default_factory=dict)
     calibration: Mapping[Facet, Calibration] = field(default_factory=dict)
+    """What was learned; facets that are absent keep the plan's."""
     shot_head: ShotHead | None = None
 
     def walk(self, adjuster: str) -> WalkModel:
@@ -54,7 +55,7 @@ class TagModels:
 
     def calibrated(self, facet: Facet, share: float) -> float:
         """The probability that a guess with this share is right."""
-        calibration = self.calibration.get(facet)
+        calibration = self.calibration.get(facet, self.plan.calibration.get(facet))
         return calibration(share) if calibration else share
 
 

@@ -2,7 +2,8 @@
 
 Prints the figures of docs/measurements.md, "Tags" and "The walk". Not a test: it asserts nothing. The
 walks come from tests/support/support_walks.py, which shares no number with config/walk.toml; seeds 1 to 99
-were looked at while the model was made, the report starts at 1000.
+were looked at while the model was made, the report starts at 1000. `--calibrate` fits the lines that stand
+in config/walk.toml, on seeds below 100, and prints them.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ import argparse
 import random
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -25,7 +27,8 @@ from walk_scores import Score, score_walks
 
 from evidence.model import Facet
 from evidence.tags.grammar import Grammar
-from evidence.tags.learn import TrainingWalk, learn
+from evidence.tags.learn import TrainingWalk, _Row, calibrate, learn
+from evidence.tags.plan import Calibration
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 
 FACETS = ("kind", "role", "face", "component", "condition", "count")
@@ -47,28 +50,54 @@ def line(name: str, score: Score) -> None:
     print(f"{name:36} n={score.asked['role']:5}  {shares}  |  ECE {errors}", flush=True)
 
 
+def populations() -> Iterator[tuple[str, list[Persona], Kit]]:
+    """Every row of the table: who walks, and what the photos carry."""
+    board = {"boards": 0.1, "misread": 0.02}
+    for people, who in (("ordinary", [ORDINARY]), ("all sorts", [])):
+        for name, kit in (
+            ("no board", Kit()),
+            ("no board, compass and GPS on 6 in 10", Kit(compass=0.6)),
+            ("board on 1 in 10", Kit(**board)),
+            ("board on 1 in 10, compass on 6 in 10", Kit(**board, compass=0.6)),
+            ("board on every photo", Kit(boards=1.0, misread=0.02)),
+        ):
+            yield f"{people}: {name}", who, replace(kit, scenes=SCENES, vectors=True)
+
+
 def accuracy(walks: int, seed: int) -> None:
     """Guesses as shipped, for adjusters who walk as the plan's first style says, and for all sorts."""
     print("\nGuesses as shipped (kind: role with close-up and no-damage proof taken together)")
-    for people, who in (("ordinary", [ORDINARY]), ("all sorts", [])):
-        for name, kit in (
-            ("no board", Kit(scenes=SCENES)),
-            ("no board, compass and GPS on 6 in 10", Kit(scenes=SCENES, compass=0.6)),
-            ("board on 1 in 10", Kit(scenes=SCENES, boards=0.1, misread=0.02)),
-            (
-                "board on 1 in 10, compass on 6 in 10",
-                Kit(scenes=SCENES, boards=0.1, misread=0.02, compass=0.6),
-            ),
-            ("board on every photo", Kit(scenes=SCENES, boards=1.0, misread=0.02)),
-        ):
-            some = made.walks(seed, walks, kit, people=who)
-            line(f"{people}: {name}", score_walks(some, tagged(some, shipped())))
+    pooled = Score()
+    for name, who, kit in populations():
+        some = made.walks(seed, walks, kit, people=who)
+        score = score_walks(some, tagged(some, shipped()))
+        line(name, score)
+        pooled.include(score)
+    line("all rows together", pooled)
+    print("Without the pictures' vectors")
+    for name, who, kit in populations():
+        if name.endswith(": no board"):
+            some = made.walks(seed, walks, replace(kit, vectors=False), people=who)
+            line(name, score_walks(some, tagged(some, shipped())))
+
+
+def fit_lines(walks: int, seed: int) -> None:
+    """The calibration that ships: one line a facet over all rows of the table, each row weighing the same."""
+    plain = replace(shipped(), calibration={facet: Calibration() for facet in Facet})
+    pooled = Score()
+    for _, who, kit in populations():
+        some = made.walks(seed, walks, kit, people=who)
+        pooled.include(score_walks(some, tagged(some, plain)))
+    for facet in HONEST:
+        rows = [_Row(Facet(facet), sure, sure, right, True) for sure, right in pooled.sure[facet]]
+        fitted = calibrate(rows)
+        print(f"{facet} = {{ slope = {fitted.slope:.2f}, offset = {fitted.offset:.2f} }}")
 
 
 def stated(walks: int, seed: int) -> None:
     """Label cards: of what they state, how much is right, and how much of the truth they state."""
     right = asked = facets = 0
-    some = made.walks(seed + 1, walks, Kit(cards=True, scenes=SCENES), cards=cards())
+    some = made.walks(seed + 1, walks, Kit(cards=True, scenes=SCENES, vectors=True), cards=cards())
     for walk, results in zip(some, tagged(some, shipped()), strict=True):
         for photo, truth in zip(walk.photos, walk.truth, strict=True):
             if truth is None or truth.role == "other":
@@ -161,8 +190,8 @@ def curve(who: Persona, kit: Kit, name: str, walks: int, seed: int) -> None:
 def speed(seed: int) -> None:
     """Seconds for one claim of 600 photos."""
     for name, kit in (
-        ("no place", Kit(boards=0.1)),
-        ("compass and GPS on 6 in 10", Kit(boards=0.1, compass=0.6)),
+        ("no place", Kit(boards=0.1, vectors=True)),
+        ("compass and GPS on 6 in 10", Kit(boards=0.1, compass=0.6, vectors=True)),
     ):
         photos = [p for w in made.walks(seed, 14, kit, people=[ORDINARY]) for p in w.photos][:600]
         start = time.perf_counter()
@@ -176,23 +205,27 @@ def main() -> None:
     parser.add_argument("--walks", type=int, default=80)
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--only-learning", action="store_true")
+    parser.add_argument("--calibrate", action="store_true")
     given = parser.parse_args()
+    if given.calibrate:
+        return fit_lines(given.walks, given.seed)
     if not given.only_learning:
         stated(given.walks // 2, given.seed)
         boards(20_000, given.seed)
         accuracy(given.walks, given.seed)
     print("\nLearning one adjuster's habits")
-    curve(ORDINARY, Kit(scenes=SCENES), "ordinary", given.walks, given.seed)
+    kit = Kit(scenes=SCENES, vectors=True)
+    curve(ORDINARY, kit, "ordinary", given.walks, given.seed)
     other = Persona(
         name="other way",
         clockwise=False,
         parts=("siding", "screen", "downspout", "gutter"),
         items_between=True,
     )
-    curve(other, Kit(scenes=SCENES), "other way round", given.walks, given.seed)
-    curve(other, Kit(scenes=SCENES, compass=0.6), "other way, compass", given.walks, given.seed)
+    curve(other, kit, "other way round", given.walks, given.seed)
+    curve(other, replace(kit, compass=0.6), "other way, compass", given.walks, given.seed)
     print()
-    speed(given.seed)
+    return speed(given.seed)
 
 
 if __name__ == "__main__":

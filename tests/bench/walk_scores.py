@@ -23,6 +23,14 @@ class Score:
         self.asked[facet] = self.asked.get(facet, 0) + 1
         self.right[facet] = self.right.get(facet, 0) + (truth == guess)
 
+    def include(self, other: Score) -> None:
+        """Count another's questions too."""
+        for mine, theirs in ((self.right, other.right), (self.asked, other.asked)):
+            for facet, many in theirs.items():
+                mine[facet] = mine.get(facet, 0) + many
+        for facet, rows in other.sure.items():
+            self.sure.setdefault(facet, []).extend(rows)
+
     def share(self, facet: str) -> float:
         """Right over asked."""
         return self.right.get(facet, 0) / self.asked[facet] if self.asked.get(facet) else float("nan")

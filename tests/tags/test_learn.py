@@ -11,7 +11,6 @@ from support_walks import Kit, Persona, walk
 
 from evidence.errors import BadInputError
 from evidence.model import Facet, FacetValue, SceneKind, Source
-from evidence.tags.fusing import Calibration
 from evidence.tags.keep import load_models, save_models, undone
 from evidence.tags.learn import (
     TrainingWalk,
@@ -22,6 +21,7 @@ from evidence.tags.learn import (
     scene_of,
 )
 from evidence.tags.learn import _Row as Row
+from evidence.tags.plan import Calibration
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 
 WIDDERSHINS = Persona(name="A. Example", clockwise=False, parts=("siding", "screen", "downspout", "gutter"))

@@ -6,6 +6,7 @@ import pytest
 from support_models import SMALL, plan, small_plan, words
 
 from evidence.errors import BadInputError
+from evidence.model import Facet
 from evidence.settings import default_text
 from evidence.tags.plan import KINDS, load_plan
 
@@ -70,6 +71,8 @@ def test_the_steps_of_a_face_lie_together_and_share_their_kind_with_other_faces(
         pytest.param("house = 0.88", "house = 0.98", ("1.1", "1"), id="looks that add up to more than one"),
         pytest.param("house = 0.88", "hose = 0.88", ("hose", "house"), id="unknown scene kind"),
         pytest.param("same_shot = [6.0, 0.8]", "same_shot = [6.0]", ("same_shot",), id="half a gap"),
+        pytest.param("before = [16.0", "before = [-16.0", ("before",), id="negative time"),
+        pytest.param("[calibration.face]", "[calibration.fase]", ("fase", "face"), id="unknown facet"),
     ],
 )
 def test_a_mistake_is_named_with_the_nearest_right_word(old, new, named):
@@ -80,6 +83,16 @@ def test_a_mistake_is_named_with_the_nearest_right_word(old, new, named):
     for part in ("office.toml", *named):
         assert part in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_calibration_is_read_and_keeps_the_order_of_guesses():
+    lines = plan().calibration
+    assert set(lines) == {Facet.ROLE, Facet.FACE, Facet.COMPONENT, Facet.CONDITION}
+    for line in lines.values():
+        sure = [line(share) for share in (0.05, 0.3, 0.6, 0.95)]
+        assert sure == sorted(sure)
+        assert 0 < sure[0] < sure[-1] < 1
+    assert dict(small_plan().calibration) == {}
 
 
 def test_an_empty_plan_is_refused():

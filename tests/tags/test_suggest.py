@@ -12,6 +12,7 @@ from support_tags import BIG, photo
 from support_walks import ORDINARY, Kit, walk
 
 from evidence.model import ChalkSeen, Facet, FacetValue, Role, SceneKind, Source
+from evidence.tags.plan import Calibration
 from evidence.tags.suggest import TagModels, tag_claim
 
 HOUSE = {SceneKind.HOUSE: 0.9, SceneKind.OTHER: 0.1}
@@ -219,6 +220,31 @@ def test_what_a_person_states_stays_whatever_the_models_think(seed, face, at):
 def test_the_same_photos_are_always_tagged_the_same():
     photos = walk(3, ORDINARY, Kit(boards=0.2, compass=0.5)).photos
     assert tag(photos) == tag(photos)
+
+
+def test_a_calibration_moves_how_sure_a_guess_is_and_nothing_that_is_stated():
+    photos = walk(3, ORDINARY, Kit(boards=0.2)).photos
+    stated = {photos[4].sha256: person(face="left")}
+    flat = {facet: Calibration(slope=0.5, offset=-0.5) for facet in Facet}
+    plain = {facet: Calibration() for facet in Facet}
+    one, other = (tag(photos, stated, replace(shipped(), calibration=lines)) for lines in (plain, flat))
+    assert one[4].tags[Facet.FACE] == other[4].tags[Facet.FACE]
+    assert one[4].tags[Facet.FACE].confidence == 1.0
+    for before, after in zip(one, other, strict=True):
+        if Facet.FACE in after.tags and not after.tags[Facet.FACE].stated:
+            if before.tags[Facet.FACE].confidence > 0.99:
+                continue  # rounded for the reader, and steep there
+            assert after.tags[Facet.FACE].value == before.tags[Facet.FACE].value
+            sure = flat[Facet.FACE](before.tags[Facet.FACE].confidence)
+            assert after.tags[Facet.FACE].confidence == pytest.approx(sure, abs=2e-3)
+
+
+def test_a_board_that_says_no_damage_is_believed_nearly_as_far_as_it_is_read():
+    photos = [photo(0, scenes=HOUSE), photo(1, scenes=FIXTURE, lines=["FRONT GUTTER NO DMG"])]
+    found = tag(photos)[1].tags[Facet.CONDITION]
+    assert found.value == "no_damage"
+    assert found.confidence > 0.9
+    assert found.reason.startswith("board reads")
 
 
 def test_the_models_that_ship_know_nothing_but_the_plan():
