@@ -19,7 +19,7 @@ from evidence.timeline.chain import Answer, Marginals, Scores, marginals, solve
 from evidence.timeline.clues import Floats, GapModel
 from evidence.timeline.day import Day, Item, Sites, beside, day_of, sheet_changes, site_of
 from evidence.timeline.reasons import reasons_of
-from evidence.timeline.stages import Walking, walking
+from evidence.timeline.stages import Rounds, Walking, walking
 from evidence.timeline.values import ClaimSite, SplitOptions
 from evidence.timeline.whereabouts import (
     LOOK_GAP,
@@ -64,15 +64,17 @@ def split_day(
     near = beside(day)
     sheets = clues.sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
     heard = np.where(day.echo, np.nan, day.gaps)
-    gaps = clues.fit_gaps(heard, sheet_changes(day), options)
+    changes = sheet_changes(day)
+    gaps = clues.fit_gaps(heard, changes, options)
+    seen = walking(day.scenes, np.append(True, changes > 0))
     steps = steps_of(day, options)
     anchored = learn_by_sheets(day, sites)
     places = places_of(day, steps, claims, sites, options)
-    sure = marginals(_scores(day, gaps, sheets, places, walking(day.scenes), log_modes, options))
+    sure = marginals(_scores(day, gaps, sheets, places, seen, log_modes, options))
     learn(day, sure.share, sites, anchored)
     gaps = clues.fit_gaps(heard, sure.boundary[1:], options)
     places = places_of(day, steps, claims, sites, options)
-    seen = walking(day.scenes, _stages(sure), sure.boundary)
+    seen = walking(day.scenes, sure.boundary > 0.5, Rounds(_stages(sure), sure.boundary))
     answer = solve(_scores(day, gaps, sheets, places, seen, log_modes, options))
     return _verdicts(day, answer, gaps, claims, sites)
 
@@ -195,9 +197,9 @@ def _verdicts(
 def _doubtful(day: Day, answer: Answer, claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> set[int]:
     """Shots whose claim nothing certain backs, however well the rest of the evidence fits.
 
-    Three kinds: what only a sheet's text names; what only an address names that another house of
-    the day stands next to; and the part of a visit, after its likeliest boundary, that may be
-    the claim next door of which no sheet was seen.
+    Four kinds: what only a sheet's text names; what only an address names that another house of
+    the day stands next to; a return that no sheet shows, which may be the neighbour's; and the part
+    of a visit, after its likeliest boundary, that may be the claim next door of which no sheet was seen.
     """
     doubtful: set[int] = set()
     shown = {c for i in day.items for c in (*i.sheet.claims, i.sheet.named)}
@@ -213,7 +215,8 @@ def _doubtful(day: Day, answer: Answer, claims: Mapping[ClaimId, ClaimSite], sit
         named = any(i.sheet.named == claim for i in part)
         fixes = away_from(day.xy[a:b], spots[state : state + 1])
         there = bool((np.nan_to_num(fixes, nan=np.inf) <= clues.NEIGHBOUR).any())
-        if not backed and ((named and not there) or (not named and close)):
+        again = claim in shown and not named
+        if not backed and ((named and not there) or (not named and close) or again):
             doubtful.update(range(a, b))
         elif any(day.states[k] not in shown for k in close):
             pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > LOOK_GAP]

@@ -34,18 +34,34 @@ _SHOWN: Mapping[str, Mapping[SceneKind, float]] = {
 """Share of the kinds in each stage's photos; the rest is spread evenly over all kinds."""
 SHOWN_WEIGHT = 60.0
 """Photos that the shares above count for, against the day's own."""
-BEGINS, ENDS = (0.8, 0.15, 0.05), (0.25, 0.6, 0.15)
-"""Share of houses that begin, and that end, at each stage."""
+BEGINS, ENDS = (0.9, 0.07, 0.03), (0.2, 0.65, 0.15)
+"""Share of houses that begin, and that end, at each stage, where the ground comes first."""
+ROOF_FIRST = 0.2
+"""Share of days on which the roof comes first; ground and roof are then exchanged."""
 HOUSES_WEIGHT = 4.0
 """Houses that those shares count for, against the day's own."""
 SPENT = (0.5, 0.42, 0.08)
 """Share of photos taken at each stage."""
-TURN = ((0.983, 0.015, 0.002), (0.0015, 0.9965, 0.002), (0.010, 0.005, 0.985))
+TURN = ((0.983, 0.015, 0.002), (0.0015, 0.9965, 0.002), (0.004, 0.003, 0.993))
 """Chance that the next photo of the house is taken at each stage, where the ground comes first."""
 CLOUDY = 0.1
 """Share of photos about which the image network may say anything."""
 TRUST = 0.6
 """How much of what a picture says counts: the network errs alike on photos of one thing."""
+
+
+_EXCHANGED = (1, 0, 2)
+"""The stages with ground and roof exchanged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rounds:
+    """What a first round over the day made of it."""
+
+    stages: Floats
+    """(N, P + 1) probability of each stage, an errand last."""
+    boundary: Floats
+    """(N,) probability of a new house before each photo."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,39 +96,51 @@ def scene_rows(scenes: Sequence[Mapping[SceneKind, float]]) -> Floats:
     return rows
 
 
-def walking(scenes: Floats, stages: Floats | None = None, boundary: Floats | None = None) -> Walking:
+def walking(scenes: Floats, opens: NDArray[np.bool_], sure: Rounds | None = None) -> Walking:
     """Weigh the pictures of one day, with the priors alone or with what a first round made of the day.
 
-    `scenes` is (N, K) as from `scene_rows`, `stages` (N, P + 1) the probability of each stage, an
-    errand last, and `boundary` (N,) that of a new house before each photo.
+    `scenes` is (N, K) as from `scene_rows`; `opens` (N,) tells where houses are thought to begin, from
+    which it is learnt whether the ground or the roof comes first that day.
     """
     known = ~np.isnan(scenes[:, 0])
     if not known.any():
         return unseen(len(scenes))
     shown = _shown()
-    begins, ends, spent, turn = np.array(BEGINS), np.array(ENDS), np.array(SPENT), np.array(TURN)
-    if stages is not None and boundary is not None:
-        shown = _mixed(shown, stages[known].T @ scenes[known], SHOWN_WEIGHT)
-        inside = stages[:, :-1]
-        begins = _mixed(begins, boundary @ inside, HOUSES_WEIGHT)
-        ends = _mixed(ends, np.append(boundary[1:], 1.0) @ inside, HOUSES_WEIGHT)
-        spent = _mixed(spent, inside.sum(axis=0), SHOWN_WEIGHT)
-        turn = _turned(turn, begins)
+    if sure is not None:
+        shown = _mixed(shown, sure.stages[known].T @ scenes[known], SHOWN_WEIGHT)
     likely = np.zeros((len(scenes), len(shown)))
     likely[known] = TRUST * np.log((1 - CLOUDY) * scenes[known] @ shown.T + CLOUDY / len(KINDS))
+    habits = _habits(likely[:, :-1], opens)
+    begins, ends, spent = _either(BEGINS, habits), _either(ENDS, habits), _either(SPENT, habits)
+    if sure is not None:
+        inside = sure.stages[:, :-1]
+        begins = _mixed(begins, sure.boundary @ inside, HOUSES_WEIGHT)
+        ends = _mixed(ends, np.append(sure.boundary[1:], 1.0) @ inside, HOUSES_WEIGHT)
+        spent = _mixed(spent, inside.sum(axis=0), SHOWN_WEIGHT)
+    turn = habits[0] * np.array(TURN) + habits[1] * np.array(TURN)[np.ix_(_EXCHANGED, _EXCHANGED)]
     return Walking(np.log(begins), np.log(turn), np.log(ends / spent), likely[:, :-1], likely[:, -1])
 
 
-def _turned(turn: Floats, begins: Floats) -> Floats:
-    """Turns on a day whose houses begin so: with ground and roof exchanged as far as they begin on the roof.
+def _habits(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
+    """(2,) probability that the ground, and that the roof, comes first: forward recursion over houses given."""
+    turn = np.array([np.array(TURN), np.array(TURN)[np.ix_(_EXCHANGED, _EXCHANGED)]])
+    begins = np.array([BEGINS, np.array(BEGINS)[list(_EXCHANGED)]])
+    seen = np.exp(likely - likely.max(axis=1, keepdims=True))
+    row, said = begins[:, None, :], np.log([1 - ROOF_FIRST, ROOF_FIRST])
+    for i in range(len(likely)):
+        if i:
+            row = begins[:, None, :] if opens[i] else row @ turn
+        row = row * seen[i]
+        total = row.sum(axis=2)
+        row, said = row / total[:, :, None], said + np.log(total[:, 0])
+    weight = np.exp(said - said.max())
+    return np.asarray(weight / weight.sum())
 
-    Only beginnings teach this. Turns counted within houses would mistake every missed house for one.
-    """
-    ground, roof = STAGES.index("ground"), STAGES.index("roof")
-    first, other = begins[ground] ** 2, begins[roof] ** 2
-    order = np.arange(len(STAGES))
-    order[[ground, roof]] = roof, ground
-    return np.asarray((first * turn + other * turn[np.ix_(order, order)]) / (first + other))
+
+def _either(shares: Sequence[float], habits: Floats) -> Floats:
+    """Shares by stage where the ground comes first, exchanged as far as the roof does."""
+    plain = np.array(shares)
+    return np.asarray(habits[0] * plain + habits[1] * plain[list(_EXCHANGED)])
 
 
 def _shown() -> Floats:

@@ -10,11 +10,12 @@ from support_timeline import at, house, sites, sizes
 
 from evidence.model import ClaimId, SceneKind
 from evidence.timeline import plan_day
-from evidence.timeline.stages import KINDS, STAGES, scene_rows, walking
+from evidence.timeline.stages import KINDS, STAGES, Rounds, scene_rows, walking
 
 A = ClaimId("AX-1001")
 WALL = {SceneKind.HOUSE: 0.8, SceneKind.FIXTURE: 0.15, SceneKind.OTHER: 0.05}
 SLOPE = {SceneKind.ROOF: 0.6, SceneKind.SHINGLE: 0.35, SceneKind.OTHER: 0.05}
+FIRST_OF_THREE = np.array([True, False, False])
 
 
 def showing(shots, scenes):
@@ -59,10 +60,10 @@ def test_a_day_that_begins_on_the_roof_is_learnt_from_its_own_houses():
 
 
 def test_photos_without_a_look_say_nothing():
-    seen = walking(scene_rows([{}, {}, {}]))
+    seen = walking(scene_rows([{}, {}, {}]), FIRST_OF_THREE)
     assert seen.sight.shape == (3, 1)
     assert not seen.sight.any()
-    some = walking(scene_rows([WALL, {}, SLOPE]))
+    some = walking(scene_rows([WALL, {}, SLOPE]), FIRST_OF_THREE)
     assert some.sight.shape == (3, len(STAGES))
     assert not some.sight[1].any()
     assert some.sight[0].argmax() == STAGES.index("ground")
@@ -73,7 +74,8 @@ def test_starts_and_turns_are_probabilities():
     rng = np.random.default_rng(4)
     scenes = rng.dirichlet(np.ones(len(KINDS)), 50)
     stages = rng.dirichlet(np.ones(len(STAGES) + 1), 50)
-    for seen in (walking(scenes), walking(scenes, stages, rng.random(50))):
+    opens = rng.random(50) < 0.1
+    for seen in (walking(scenes, opens), walking(scenes, opens, Rounds(stages, rng.random(50)))):
         assert np.exp(seen.start).sum() == pytest.approx(1.0)
         assert np.exp(seen.turn).sum(axis=1) == pytest.approx(np.ones(len(STAGES)))
 
