@@ -159,24 +159,37 @@ class _Row:
 
 
 def _clearly_worse(before: Sequence[_Row], after: Sequence[_Row]) -> bool:
-    """Whether the held-out claims lost accuracy by more than the standard error of the mean over claims.
+    """Whether the held-out claims lost accuracy: all facets together, or one of them whatever the others won.
 
-    The photos of a claim are right or wrong together, so claims are what is compared, pair by pair.
+    Together by more than the standard error of the mean over claims; one facet, where chance has three
+    tries, by more than two. The photos of a claim are right or wrong together, so claims are what is
+    compared, pair by pair.
     """
-    lost = np.array(
-        [_accuracy(before, walk) - _accuracy(after, walk) for walk in sorted({row.walk for row in before})]
-    )
+    if _lost(before, after, FACETS, errors=1.0):
+        return True
+    return any(_lost(before, after, (facet,), errors=2.0) for facet in FACETS)
+
+
+def _lost(before: Sequence[_Row], after: Sequence[_Row], facets: Sequence[Facet], *, errors: float) -> bool:
+    """Whether accuracy fell on average over claims, by more than so many standard errors of that average."""
+    old, new = _by_claim(before, facets), _by_claim(after, facets)
+    lost = np.array([old[walk] - new[walk] for walk in sorted(old.keys() & new.keys())])
     if not len(lost):
         return False
     error = float(lost.std(ddof=1)) / np.sqrt(len(lost)) if len(lost) > 1 else 0.0
-    return float(lost.mean()) > max(_WORSE, float(error))
+    return float(lost.mean()) > max(_WORSE, errors * float(error))
 
 
-def _accuracy(rows: Sequence[_Row], walk: int) -> float:
-    """Share right of one claim, averaged over the facets."""
-    by_facet = [[row.right for row in rows if row.walk == walk and row.facet is facet] for facet in FACETS]
-    shares = [sum(right) / len(right) for right in by_facet if right]
-    return sum(shares) / len(shares) if shares else 0.0
+def _by_claim(rows: Sequence[_Row], facets: Sequence[Facet]) -> dict[int, float]:
+    """Share right of each claim, averaged over those of the facets that were asked in it."""
+    right: dict[int, dict[Facet, list[bool]]] = {}
+    for row in rows:
+        if row.facet in facets:
+            right.setdefault(row.walk, {}).setdefault(row.facet, []).append(row.right)
+    return {
+        walk: sum(sum(told) / len(told) for told in by_facet.values()) / len(by_facet)
+        for walk, by_facet in right.items()
+    }
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

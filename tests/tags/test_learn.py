@@ -20,6 +20,7 @@ from evidence.tags.learn import (
     learn,
     scene_of,
 )
+from evidence.tags.learn import _clearly_worse as clearly_worse
 from evidence.tags.learn import _Row as Row
 from evidence.tags.plan import Calibration
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
@@ -141,6 +142,24 @@ def test_stated_tags_are_the_same_before_and_after_learning(learned):
     for models in (shipped(), learned.models):
         results = tag_claim(made.photos, person=stated, vocabulary=words(), models=models)
         assert all(results[sha].tags[Facet.FACE] == facets[Facet.FACE] for sha, facets in stated.items())
+
+
+def held(facet, right, asked, claims):
+    return [Row(facet, 0.6, 0.6, k < right, True, walk) for walk in range(claims) for k in range(asked)]
+
+
+def test_a_facet_that_every_held_back_claim_tags_worse_is_not_outweighed_by_another():
+    before = held(Facet.FACE, 9, 10, 4) + held(Facet.COMPONENT, 3, 10, 4)
+    after = held(Facet.FACE, 7, 10, 4) + held(Facet.COMPONENT, 7, 10, 4)
+    assert clearly_worse(before, after)
+    assert not clearly_worse(after, after)
+    assert not clearly_worse(before, held(Facet.FACE, 9, 10, 4) + held(Facet.COMPONENT, 7, 10, 4))
+
+
+def test_one_bad_claim_among_many_is_chance():
+    before = held(Facet.FACE, 8, 10, 6)
+    after = held(Facet.FACE, 8, 10, 5) + [Row(Facet.FACE, 0.6, 0.6, k < 7, True, 5) for k in range(10)]
+    assert not clearly_worse(before, after)
 
 
 # --- the file ------------------------------------------------------------------------------
