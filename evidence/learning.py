@@ -19,7 +19,8 @@ from evidence.guessing import CURRENT, Models, models_of, plan_of, reseen
 from evidence.home import ArchiveHome
 from evidence.model import ClaimState, Facet, SceneKind
 from evidence.sight.scenes import KINDS, SceneHead, refit, shipped_head, unpack_vector
-from evidence.tags.learn import HeldOut, TrainingWalk, learn, scene_of
+from evidence.tags.held_out import HeldOut
+from evidence.tags.learn import TrainingWalk, learn, scene_of
 from evidence.tags.suggest import TagModels
 
 BEFORE = "before.json"

@@ -6,25 +6,24 @@ is kept unless claims that were held back are tagged clearly worse by it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role, SceneKind, Sha256, Source
+from evidence.tags.chain import count_moves
 from evidence.tags.fusing import between_photos
 from evidence.tags.grammar import Grammar
 from evidence.tags.hearing import ASIDE_ROLES, CHALK_USUAL, Listener, ShotHead
+from evidence.tags.held_out import FACETS, HeldOut, Row, calibrate, clearly_worse, held_out
 from evidence.tags.plan import DETAIL_ROLES, KINDS, Calibration, WalkPlan
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 from evidence.tags.vocabulary import GuessOptions, Vocabulary
-from evidence.tags.walk import Habits, count_moves
+from evidence.tags.walk import Habits
 
 Floats = NDArray[np.float64]
-
-FACETS = (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
-"""What is held back and measured."""
 
 _NOTHING_HELD = (
     "Nothing could be held out: no stated tag names a role, face or component that could be guessed, "
@@ -46,9 +45,6 @@ _HEAD_TRUSTS = (0.0, 0.3, 0.6)
 _MOSTLY = 0.55
 """Share of a look from which its most usual scene kind is taught."""
 
-_WORSE = 0.002
-"""Loss of held-out accuracy, averaged over the facets, that is never called worse."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainingWalk:
@@ -62,25 +58,6 @@ class TrainingWalk:
     def count(self) -> int:
         """Photos with a settled facet."""
         return sum(1 for photo in self.photos if self.confirmed.get(photo.sha256))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeldOut:
-    """How guesses fared on photos whose confirmed tags the models had not seen."""
-
-    asked: Mapping[Facet, int] = field(default_factory=dict)
-    right: Mapping[Facet, int] = field(default_factory=dict)
-    calibration_error: Mapping[Facet, float] = field(default_factory=dict)
-
-    def accuracy(self, facet: Facet) -> float | None:
-        """Share right; None when nothing was asked."""
-        return self.right.get(facet, 0) / self.asked[facet] if self.asked.get(facet) else None
-
-    @property
-    def mean(self) -> float:
-        """Accuracy averaged over the facets that were asked; 0 when none was."""
-        shares = [share for facet in FACETS if (share := self.accuracy(facet)) is not None]
-        return sum(shares) / len(shares) if shares else 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -117,8 +94,8 @@ def learn(
         return Learned(models=before, kept=False, why=why, photos=photos)
     school = _School(vocabulary=vocabulary, start=start)
     folds = [useful[k::_FOLDS] for k in range(min(_FOLDS, len(useful)))]
-    rows_before: list[_Row] = []
-    rows_after: list[_Row] = []
+    rows_before: list[Row] = []
+    rows_after: list[Row] = []
     trust = school.head_trust(folds)
     for held in folds:
         rest = [walk for fold in folds if fold is not held for walk in fold]
@@ -136,60 +113,13 @@ def learn(
         )
         for facet in FACETS
     }
-    old, new = _held_out(rows_before), _held_out(rows_after, calibration)
-    if _clearly_worse(rows_before, rows_after):
+    old, new = held_out(rows_before), held_out(rows_after, calibration)
+    if clearly_worse(rows_before, rows_after):
         why = f"Held-out photos were tagged worse ({new.mean:.1%} right instead of {old.mean:.1%}); nothing was changed."
         return Learned(models=before, kept=False, why=why, photos=photos, before=old, after=new)
     models = replace(school.fit(useful, trust), calibration=calibration)
     why = f"Held-out photos: {old.mean:.1%} right before, {new.mean:.1%} after."
     return Learned(models=models, kept=True, why=why, photos=photos, before=old, after=new)
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """One held-out question: the raw share of the guess, its stated probability, and whether it was right."""
-
-    facet: Facet
-    raw: float
-    sure: float
-    right: bool
-    answered: bool
-    walk: int = 0
-    """Which held-out claim; its photos stand and fall together."""
-
-
-def _clearly_worse(before: Sequence[_Row], after: Sequence[_Row]) -> bool:
-    """Whether the held-out claims lost accuracy: all facets together, or one of them whatever the others won.
-
-    Together by more than the standard error of the mean over claims; one facet, where chance has three
-    tries, by more than two. The photos of a claim are right or wrong together, so claims are what is
-    compared, pair by pair.
-    """
-    if _lost(before, after, FACETS, errors=1.0):
-        return True
-    return any(_lost(before, after, (facet,), errors=2.0) for facet in FACETS)
-
-
-def _lost(before: Sequence[_Row], after: Sequence[_Row], facets: Sequence[Facet], *, errors: float) -> bool:
-    """Whether accuracy fell on average over claims, by more than so many standard errors of that average."""
-    old, new = _by_claim(before, facets), _by_claim(after, facets)
-    lost = np.array([old[walk] - new[walk] for walk in sorted(old.keys() & new.keys())])
-    if not len(lost):
-        return False
-    error = float(lost.std(ddof=1)) / np.sqrt(len(lost)) if len(lost) > 1 else 0.0
-    return float(lost.mean()) > max(_WORSE, errors * float(error))
-
-
-def _by_claim(rows: Sequence[_Row], facets: Sequence[Facet]) -> dict[int, float]:
-    """Share right of each claim, averaged over those of the facets that were asked in it."""
-    right: dict[int, dict[Facet, list[bool]]] = {}
-    for row in rows:
-        if row.facet in facets:
-            right.setdefault(row.walk, {}).setdefault(row.facet, []).append(row.right)
-    return {
-        walk: sum(sum(told) / len(told) for told in by_facet.values()) / len(by_facet)
-        for walk, by_facet in right.items()
-    }
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -260,7 +190,7 @@ class _School:
         ]
         return habits, plain
 
-    def ask(self, models: TagModels, walk: TrainingWalk) -> list[_Row]:
+    def ask(self, models: TagModels, walk: TrainingWalk) -> list[Row]:
         """Guess a held-out walk without its confirmed tags and as if no card had been shown, and compare."""
         photos = [
             replace(photo, look=replace(photo.look, labels=()))
@@ -283,7 +213,7 @@ class _School:
                     continue  # a sheet in the photo said so: nothing was guessed
                 share = guess.confidence if guess else 0.0
                 right = guess is not None and guess.value == confirmed[facet]
-                rows.append(_Row(facet, share, models.calibrated(facet, share), right, guess is not None))
+                rows.append(Row(facet, share, models.calibrated(facet, share), right, guess is not None))
         return rows
 
     def head_trust(self, folds: Sequence[Sequence[TrainingWalk]]) -> float:
@@ -423,57 +353,3 @@ def fit_shot_head(
     prior = (counts + 0.5) / (counts + 0.5).sum()
     full[taught], offset[taught] = weights, bias + np.log(prior[taught])
     return ShotHead(weights=full, bias=offset, prior=prior, trust=trust)
-
-
-# --- honesty -------------------------------------------------------------------------------
-
-
-def calibrate(rows: Iterable[_Row], usual: Calibration | None = None) -> Calibration:
-    """The line on the log-odds that fits held-out guesses best, held to the usual one by a few counts.
-
-    Newton's method on the penalised log-likelihood; J. Platt, "Probabilistic outputs for support vector
-    machines" (1999), with a prior in place of his target smoothing.
-    """
-    usual = usual or Calibration()
-    data = [(row.raw, row.right) for row in rows if row.answered]
-    if not data:
-        return usual
-    raw = np.clip(np.array([share for share, _ in data]), 1e-6, 1 - 1e-6)
-    design = np.column_stack([np.log(raw / (1 - raw)), np.ones(len(raw))])
-    right = np.array([float(ok) for _, ok in data])
-    prior, hold = np.array([usual.slope, usual.offset]), np.array([10.0, 5.0])
-    line = prior
-    for _ in range(30):
-        sure = 1 / (1 + np.exp(-design @ line))
-        slope = design.T @ (right - sure) - hold * (line - prior)
-        bend = (design * (sure * (1 - sure))[:, None]).T @ design + np.diag(hold)
-        step = np.linalg.solve(bend, slope)
-        line = line + step
-        if float(np.abs(step).max()) < 1e-8:
-            break
-    return Calibration(slope=max(0.05, float(line[0])), offset=float(line[1]))
-
-
-def _held_out(rows: Sequence[_Row], calibration: Mapping[Facet, Calibration] | None = None) -> HeldOut:
-    asked = {facet: sum(row.facet is facet for row in rows) for facet in FACETS}
-    right = {facet: sum(row.facet is facet and row.right for row in rows) for facet in FACETS}
-    errors = {}
-    for facet in FACETS:
-        line = (calibration or {}).get(facet)
-        sure = [
-            (line(row.raw) if line else row.sure, row.right)
-            for row in rows
-            if row.facet is facet and row.answered
-        ]
-        errors[facet] = calibration_error(sure)
-    return HeldOut(asked=asked, right=right, calibration_error=errors)
-
-
-def calibration_error(rows: Sequence[tuple[float, bool]], bins: int = 10) -> float:
-    """Expected calibration error over bins of equal width (Guo et al., ICML 2017); 0 without any guess."""
-    if not rows:
-        return 0.0
-    table = np.array([(sure, float(right)) for sure, right in rows])
-    place = np.minimum((table[:, 0] * bins).astype(int), bins - 1)
-    parts = [table[place == k] for k in range(bins)]
-    return float(sum(abs(p[:, 0].mean() - p[:, 1].mean()) * len(p) for p in parts if len(p)) / len(table))

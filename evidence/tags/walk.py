@@ -1,7 +1,5 @@
 """The walk round a house as a hidden Markov model: which shot of which stage at which face each photo is.
 
-Forward-backward in the scaled form of L. R. Rabiner, "A tutorial on hidden Markov models and selected
-applications in speech recognition", Proc. IEEE 77 (1989), run for all walks of the plan side by side.
 The transition matrix is put together from few numbers, so that little data moves it: how the shots of a
 stage follow each other (the same at every face), which shot opens a stage, and which stop follows which.
 """
@@ -11,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import datetime
 from functools import cached_property
 from itertools import pairwise
 
@@ -302,7 +299,7 @@ def _paced(prior: Floats, counts: Floats) -> Floats:
     """Rows moved together by how their counts differ, bin by bin, from what the rows would expect."""
     seen, expected = counts.sum(axis=0), counts.sum(axis=1) @ prior
     usual = _PACE_STRENGTH * prior.mean(axis=0)
-    return _rows(prior * (usual + seen) / (usual + expected))
+    return in_rows(prior * (usual + seen) / (usual + expected))
 
 
 def _lognormal_bins(median: float, spread: float) -> list[float]:
@@ -315,158 +312,7 @@ def _lognormal_bins(median: float, spread: float) -> list[float]:
     return [0.95 * (b - a) + 0.05 / GAP_BINS for a, b in pairwise(at)]
 
 
-def gap_bin(before: datetime | None, after: datetime | None) -> int:
-    """The bin of the time between two photos; `NO_GAP` where either has no time or the order is reversed."""
-    if before is None or after is None or after < before:
-        return NO_GAP
-    return int(np.searchsorted(GAP_EDGES, (after - before).total_seconds(), side="right"))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Belief:
-    """What the chain makes of one claim's photos."""
-
-    steps: Floats
-    """(photos, steps): everything heard."""
-    habit: Floats
-    """(photos, steps): what the walk and the other photos say, the photo itself not heard."""
-    by_style: Floats
-    """(styles, photos, steps)."""
-    so_far: Floats
-    """(styles, photos, steps): heard up to the photo itself, nothing after it."""
-    styles: Floats
-    """(styles,): which walk it was."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Between:
-    """What is known of the moves between neighbouring photos; both of length photos - 1."""
-
-    gaps: Sequence[int]
-    """The bins of the times."""
-    again: Floats
-    """How much likelier the two pictures' likeness is if they are the same shot again than if not."""
-
-    @classmethod
-    def timed(cls, gaps: Sequence[int]) -> Between:
-        """Times alone."""
-        return cls(gaps=gaps, again=np.ones(len(gaps)))
-
-
-def forward_backward(model: WalkModel, between: Between, heard: Floats) -> Belief:
-    """Probabilities of the steps behind each photo.
-
-    `heard` is (styles or 1, photos, steps), the likelihood of each photo's own evidence, positive in at
-    least one step a photo, of any scale.
-    """
-    start, chain = model.chain
-    gaps, more, stay = between.gaps, between.again - 1.0, model.stay
-    styles, steps = start.shape
-    photos = heard.shape[1]
-    heard = np.broadcast_to(heard / heard.max(axis=(0, 2), keepdims=True), (styles, photos, steps))
-    ahead = np.empty((photos, styles, steps))  # what came before says, the photo itself not heard
-    behind = np.ones((photos, styles, steps))
-    so_far = np.empty((photos, styles, steps))
-    evidence = np.zeros(styles)
-    ahead[0] = start
-    for t in range(photos):
-        now = ahead[t] * heard[:, t]
-        scale = now.sum(axis=1, keepdims=True)
-        evidence += np.log(scale[:, 0])
-        so_far[t] = now / scale
-        if t + 1 < photos:
-            ahead[t + 1] = np.matmul(so_far[t][:, None], chain[gaps[t]])[:, 0]
-            ahead[t + 1] += more[t] * so_far[t] * stay[gaps[t]]
-    for t in range(photos - 2, -1, -1):
-        later = behind[t + 1] * heard[:, t + 1]
-        after = np.matmul(chain[gaps[t]], later[:, :, None])[:, :, 0] + more[t] * stay[gaps[t]] * later
-        behind[t] = after / after.max(axis=1, keepdims=True)
-    habit = _rows(ahead * behind).transpose(1, 0, 2)
-    full = _rows(habit * heard)
-    shares = np.log(model.weights) + evidence
-    shares = np.exp(shares - shares.max())
-    shares /= shares.sum()
-    return Belief(
-        steps=np.einsum("s,stn->tn", shares, full),
-        habit=np.einsum("s,stn->tn", shares, habit),
-        by_style=full,
-        so_far=so_far.transpose(1, 0, 2),
-        styles=shares,
-    )
-
-
-def forward_evidence(model: WalkModel, between: Between, heard: Floats, cases: Floats) -> Floats:
-    """(styles, cases): log-likelihood of a claim's photos under every walk and every case.
-
-    `heard` is (photos, steps); `cases` (cases, photos, steps) are likelihoods that go on top of it.
-    """
-    start, chain = model.chain
-    gaps, more, stay = between.gaps, between.again - 1.0, model.stay
-    heard = heard / heard.max(axis=1, keepdims=True)
-    evidence = np.zeros((len(start), len(cases)))
-    ahead = np.broadcast_to(start[:, None], (len(start), len(cases), start.shape[1]))
-    for t in range(len(heard)):
-        now = ahead * (heard[t] * cases[:, t])[None]
-        scale = now.sum(axis=2, keepdims=True)
-        evidence += np.log(scale[:, :, 0])
-        if t + 1 < len(heard):
-            now = now / scale
-            ahead = np.matmul(now, chain[gaps[t]]) + more[t] * now * stay[gaps[t]][:, None]
-    return evidence
-
-
-def _rows(array: Floats) -> Floats:
+def in_rows(array: Floats) -> Floats:
+    """The array with its last axis scaled to sum to one."""
     shares: Floats = array / np.maximum(array.sum(axis=-1, keepdims=True), 1e-300)
     return shares
-
-
-def count_moves(model: WalkModel, between: Between, heard: Floats, trust: Floats) -> tuple[Belief, Habits]:
-    """The belief about one walk, and its expected counts (the E step of Baum and Welch), to be added up.
-
-    `heard` is (1, photos, steps). `trust` (photos,) says how much each photo's tag may teach, 0 to 1: with
-    every tag confirmed the counts are nearly whole numbers.
-    """
-    belief = forward_backward(model, between, heard)
-    plan, chain = model.plan, model.chain[1]
-    every = np.arange(len(plan.steps))
-    pairs = np.zeros_like(chain[0])
-    gap_counts = Habits.none(plan).gaps.copy()
-    likely = np.flatnonzero(belief.styles > 1e-3)
-    for t, bin_ in enumerate(between.gaps):
-        weight = math.sqrt(trust[t] * trust[t + 1])
-        if weight == 0:
-            continue
-        # the posterior of a pair is the share of the first in reaching the second, times the
-        # posterior of the second
-        now = belief.so_far[likely, t][:, :, None] * chain[bin_, likely]
-        now[:, every, every] *= between.again[t]
-        reach = np.maximum(now.sum(axis=1), 1e-300)
-        after = belief.styles[likely, None] * belief.by_style[likely, t + 1] / reach
-        joint = weight * now * after[:, None]
-        pairs[likely] += joint
-        if bin_ != NO_GAP:
-            together = joint.sum(axis=0)
-            gap_counts[:, bin_] += np.bincount(
-                model.classes.ravel(), together.ravel(), minlength=len(gap_counts)
-            )
-    return belief, _gathered(plan, pairs, belief, gap_counts, trust)
-
-
-def _gathered(plan: WalkPlan, pairs: Floats, belief: Belief, gap_counts: Floats, trust: Floats) -> Habits:
-    """Counts of moves between steps, (styles, steps, steps), as counts of what the chain is made of."""
-    counts = Habits.none(plan)
-    steps = plan.steps
-    kind = np.array([step.kind for step in steps])
-    shot = np.array([step.shot for step in steps])
-    place = np.array([step.place for step in steps])
-    at_place = np.zeros((len(steps), len(plan.places)))
-    at_place[np.arange(len(steps)), place] = 1.0
-    together, stays = pairs.sum(axis=0), place[:, None] == place[None]
-    moves = np.where(stays, 0.0, together)
-    from_, to = np.nonzero(stays)
-    np.add.at(counts.within, (kind[from_], shot[to]), together[from_, to])
-    np.add.at(counts.within[:, -1], kind, moves.sum(axis=1))
-    np.add.at(counts.opens, kind, moves.sum(axis=0) + trust[0] * belief.steps[0])
-    starts = trust[0] * belief.styles[:, None] * (belief.by_style[:, 0] @ at_place)
-    places = at_place.T @ np.where(stays, 0.0, pairs) @ at_place
-    return replace(counts, gaps=gap_counts, styles=trust.mean() * belief.styles, starts=starts, places=places)

@@ -27,7 +27,8 @@ from walk_scores import Score, score_walks
 
 from evidence.model import Facet
 from evidence.tags.grammar import Grammar
-from evidence.tags.learn import TrainingWalk, _Row, calibrate, learn
+from evidence.tags.held_out import Row, calibrate
+from evidence.tags.learn import TrainingWalk, learn
 from evidence.tags.plan import Calibration
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 
@@ -89,7 +90,7 @@ def fit_lines(walks: int, seed: int) -> None:
         some = made.walks(seed, walks, kit, people=who)
         pooled.include(score_walks(some, tagged(some, plain)))
     for facet in HONEST:
-        rows = [_Row(Facet(facet), sure, sure, right, True) for sure, right in pooled.sure[facet]]
+        rows = [Row(Facet(facet), sure, sure, right, True) for sure, right in pooled.sure[facet]]
         fitted = calibrate(rows)
         print(f"{facet} = {{ slope = {fitted.slope:.2f}, offset = {fitted.offset:.2f} }}")
 

@@ -11,17 +11,14 @@ from support_walks import Kit, Persona, walk
 
 from evidence.errors import BadInputError
 from evidence.model import Facet, FacetValue, SceneKind, Source
+from evidence.tags.held_out import Row, calibrate, calibration_error, clearly_worse
 from evidence.tags.keep import load_models, save_models, undone
 from evidence.tags.learn import (
     TrainingWalk,
-    calibrate,
-    calibration_error,
     fit_shot_head,
     learn,
     scene_of,
 )
-from evidence.tags.learn import _clearly_worse as clearly_worse
-from evidence.tags.learn import _Row as Row
 from evidence.tags.plan import Calibration
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 

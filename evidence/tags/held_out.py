@@ -1,0 +1,135 @@
+"""How guesses fared on photos that were held back: right or wrong, worse or not, and how sure they may be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from evidence.model import Facet
+from evidence.tags.plan import Calibration
+
+FACETS = (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
+"""What is held back and measured."""
+
+_WORSE = 0.002
+"""Loss of held-out accuracy, averaged over the facets, that is never called worse."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldOut:
+    """How guesses fared on photos whose confirmed tags the models had not seen."""
+
+    asked: Mapping[Facet, int] = field(default_factory=dict)
+    right: Mapping[Facet, int] = field(default_factory=dict)
+    calibration_error: Mapping[Facet, float] = field(default_factory=dict)
+
+    def accuracy(self, facet: Facet) -> float | None:
+        """Share right; None when nothing was asked."""
+        return self.right.get(facet, 0) / self.asked[facet] if self.asked.get(facet) else None
+
+    @property
+    def mean(self) -> float:
+        """Accuracy averaged over the facets that were asked; 0 when none was."""
+        shares = [share for facet in FACETS if (share := self.accuracy(facet)) is not None]
+        return sum(shares) / len(shares) if shares else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One held-out question: the raw share of the guess, its stated probability, and whether it was right."""
+
+    facet: Facet
+    raw: float
+    sure: float
+    right: bool
+    answered: bool
+    walk: int = 0
+    """Which held-out claim; its photos stand and fall together."""
+
+
+def clearly_worse(before: Sequence[Row], after: Sequence[Row]) -> bool:
+    """Whether the held-out claims lost accuracy: all facets together, or one of them whatever the others won.
+
+    Together by more than the standard error of the mean over claims; one facet, where chance has three
+    tries, by more than two. The photos of a claim are right or wrong together, so claims are what is
+    compared, pair by pair.
+    """
+    if _lost(before, after, FACETS, errors=1.0):
+        return True
+    return any(_lost(before, after, (facet,), errors=2.0) for facet in FACETS)
+
+
+def _lost(before: Sequence[Row], after: Sequence[Row], facets: Sequence[Facet], *, errors: float) -> bool:
+    """Whether accuracy fell on average over claims, by more than so many standard errors of that average."""
+    old, new = _by_claim(before, facets), _by_claim(after, facets)
+    lost = np.array([old[walk] - new[walk] for walk in sorted(old.keys() & new.keys())])
+    if not len(lost):
+        return False
+    error = float(lost.std(ddof=1)) / np.sqrt(len(lost)) if len(lost) > 1 else 0.0
+    return float(lost.mean()) > max(_WORSE, errors * float(error))
+
+
+def _by_claim(rows: Sequence[Row], facets: Sequence[Facet]) -> dict[int, float]:
+    """Share right of each claim, averaged over those of the facets that were asked in it."""
+    right: dict[int, dict[Facet, list[bool]]] = {}
+    for row in rows:
+        if row.facet in facets:
+            right.setdefault(row.walk, {}).setdefault(row.facet, []).append(row.right)
+    return {
+        walk: sum(sum(told) / len(told) for told in by_facet.values()) / len(by_facet)
+        for walk, by_facet in right.items()
+    }
+
+
+def calibrate(rows: Iterable[Row], usual: Calibration | None = None) -> Calibration:
+    """The line on the log-odds that fits held-out guesses best, held to the usual one by a few counts.
+
+    Newton's method on the penalised log-likelihood; J. Platt, "Probabilistic outputs for support vector
+    machines" (1999), with a prior in place of his target smoothing.
+    """
+    usual = usual or Calibration()
+    data = [(row.raw, row.right) for row in rows if row.answered]
+    if not data:
+        return usual
+    raw = np.clip(np.array([share for share, _ in data]), 1e-6, 1 - 1e-6)
+    design = np.column_stack([np.log(raw / (1 - raw)), np.ones(len(raw))])
+    right = np.array([float(ok) for _, ok in data])
+    prior, hold = np.array([usual.slope, usual.offset]), np.array([10.0, 5.0])
+    line = prior
+    for _ in range(30):
+        sure = 1 / (1 + np.exp(-design @ line))
+        slope = design.T @ (right - sure) - hold * (line - prior)
+        bend = (design * (sure * (1 - sure))[:, None]).T @ design + np.diag(hold)
+        step = np.linalg.solve(bend, slope)
+        line = line + step
+        if float(np.abs(step).max()) < 1e-8:
+            break
+    return Calibration(slope=max(0.05, float(line[0])), offset=float(line[1]))
+
+
+def held_out(rows: Sequence[Row], calibration: Mapping[Facet, Calibration] | None = None) -> HeldOut:
+    """Sums over held-out rows, their certainty taken from `calibration` where it has the facet."""
+    asked = {facet: sum(row.facet is facet for row in rows) for facet in FACETS}
+    right = {facet: sum(row.facet is facet and row.right for row in rows) for facet in FACETS}
+    errors = {}
+    for facet in FACETS:
+        line = (calibration or {}).get(facet)
+        sure = [
+            (line(row.raw) if line else row.sure, row.right)
+            for row in rows
+            if row.facet is facet and row.answered
+        ]
+        errors[facet] = calibration_error(sure)
+    return HeldOut(asked=asked, right=right, calibration_error=errors)
+
+
+def calibration_error(rows: Sequence[tuple[float, bool]], bins: int = 10) -> float:
+    """Expected calibration error over bins of equal width (Guo et al., ICML 2017); 0 without any guess."""
+    if not rows:
+        return 0.0
+    table = np.array([(sure, float(right)) for sure, right in rows])
+    place = np.minimum((table[:, 0] * bins).astype(int), bins - 1)
+    parts = [table[place == k] for k in range(bins)]
+    return float(sum(abs(p[:, 0].mean() - p[:, 1].mean()) * len(p) for p in parts if len(p)) / len(table))
