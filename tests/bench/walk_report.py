@@ -1,4 +1,4 @@
-"""How right and how honest the tags are, on made-up walks: `python tests/bench/walk_report.py [--walks N] [--seed S]`.
+"""How right and how honest the tags are, on made-up walks: `python tests/bench/walk_report.py [--walks N] [--seed S] [--only PART ...]`.
 
 Prints the figures of docs/measurements.md, "Tags" and "The walk". Not a test: it asserts nothing. The
 walks come from tests/support/support_walks.py, which shares no number with config/walk.toml; seeds 1 to 99
@@ -205,28 +205,41 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--walks", type=int, default=80)
     parser.add_argument("--seed", type=int, default=1000)
-    parser.add_argument("--only-learning", action="store_true")
+    parser.add_argument(
+        "--only", nargs="+", choices=list(PARTS), default=list(PARTS), help="these parts alone"
+    )
     parser.add_argument("--calibrate", action="store_true")
     given = parser.parse_args()
     if given.calibrate:
-        return fit_lines(given.walks, given.seed)
-    if not given.only_learning:
-        stated(given.walks // 2, given.seed)
-        boards(20_000, given.seed)
-        accuracy(given.walks, given.seed)
+        fit_lines(given.walks, given.seed)
+        return
+    for part, measure in PARTS.items():
+        if part in given.only:
+            measure(given.walks, given.seed)
+
+
+def learning(walks: int, seed: int) -> None:
+    """What confirmed photos of one adjuster's earlier claims are worth on later ones."""
     print("\nLearning one adjuster's habits")
     kit = Kit(scenes=SCENES, vectors=True)
-    curve(ORDINARY, kit, "ordinary", given.walks, given.seed)
+    curve(ORDINARY, kit, "ordinary", walks, seed)
     other = Persona(
         name="other way",
         clockwise=False,
         parts=("siding", "screen", "downspout", "gutter"),
         items_between=True,
     )
-    curve(other, kit, "other way round", given.walks, given.seed)
-    curve(other, replace(kit, compass=0.6), "other way, compass", given.walks, given.seed)
-    print()
-    return speed(given.seed)
+    curve(other, kit, "other way round", walks, seed)
+    curve(other, replace(kit, compass=0.6), "other way, compass", walks, seed)
+
+
+PARTS = {
+    "cards": lambda walks, seed: stated(walks // 2, seed),
+    "boards": lambda _, seed: boards(20_000, seed),
+    "guesses": accuracy,
+    "learning": learning,
+    "speed": lambda _, seed: speed(seed),
+}
 
 
 if __name__ == "__main__":
