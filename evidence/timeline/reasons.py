@@ -53,14 +53,14 @@ def reasons_of(
         usual = spell_gap(float(np.exp(gaps.within[0])))
         if day.gaps[i - 1] > 3 * float(np.exp(gaps.within[0])):
             reasons.append(f"{spell_gap(float(day.gaps[i - 1]))} since the photo before, {usual} is usual")
-    if i and (turned := _turned(i, stages)):
-        reasons.append(turned)
     if i:
         earlier = [k for k in range(i) if not np.isnan(day.xy[k, 0])]
         if earlier and not np.isnan(day.xy[i, 0]):
             step = float(np.hypot(*(day.xy[i] - day.xy[earlier[-1]])))
             if step > 2 * clues.HOUSE:
                 reasons.append(f"{step:.0f} m from the position before")
+    if i and (turned := _turned(i, stages)):
+        reasons.append(turned)
     site = site_of(claim, claims, sites) if claim is not None else None
     if claim is not None and site is not None and not np.isnan(day.xy[i, 0]):
         spot = clues.metres([site], day.origin)[0]

@@ -10,6 +10,7 @@ import sys
 import time
 from collections import Counter, defaultdict
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -82,6 +83,8 @@ def _boundaries(day: SimDay, plan: DayPlan, out: Counter) -> None:
     out["invented"] += sum(d and not t for t, d in zip(true, drawn, strict=True))
     out["marked"] += sum(b.to_confirm for b in opened.values())
     out["segments"] += len(plan.segments)
+    out["unnamed"] += sum(s.unknown for s in plan.segments)
+    out["asked"] += sum(s.unknown or s.opened_by.to_confirm for s in plan.segments)
     out["possible"] += sum(f.code == "possible_boundary" for f in plan.findings)
     k = half_mean(true)
     out["wd"] += windowdiff(true, drawn, k)
@@ -154,7 +157,7 @@ def report(name: str, mix: Mix, days: int, seed: int, workers: int) -> None:
     print(f"boundaries missed {total['missed']} ({100 * total['missed'] / total['true_b']:.1f} %), invented {total['invented']} "
           f"({100 * total['invented'] / total['true_b']:.1f} %); WindowDiff {total['wd'] / days:.4f}, Pk {total['pk'] / days:.4f}")  # fmt: skip
     print(f"segments {total['segments']}, boundaries marked to confirm {total['marked']} = 1 in {total['segments'] / max(1, total['marked']):.1f}; "
-          f"possible boundaries pointed out {total['possible']}; {1000 * total['seconds'] / n:.2f} ms a photo")  # fmt: skip
+          f"houses to name {total['unnamed']}, either 1 in {total['segments'] / max(1, total['asked']):.1f}; possible boundaries pointed out {total['possible']}; {1000 * total['seconds'] / n:.2f} ms a photo")  # fmt: skip
     for label, prefix in (("photo confidence", "cal"), ("boundary probability", "bcal")):
         rows = [f"{total[f'{prefix}_p{b}'] / total[f'{prefix}_n{b}']:.3f}->{total[f'{prefix}_ok{b}'] / total[f'{prefix}_n{b}']:.3f} ({total[f'{prefix}_n{b}']})"
                 for b in range(11) if total[f"{prefix}_n{b}"]]  # fmt: skip
@@ -177,10 +180,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=10_000)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--mix", choices=["easy", "hard", "both"], default="both")
+    parser.add_argument("--blind", action="store_true", help="nothing is known of what the photos show")
     args = parser.parse_args()
     for name, mix in (("easy mix", EASY), ("hard mix", HARD)):
         if args.mix in ("both", name.split()[0]):
-            report(name, mix, args.days, args.seed, args.workers)
+            report(
+                name, replace(mix, pictures=0.0) if args.blind else mix, args.days, args.seed, args.workers
+            )
 
 
 if __name__ == "__main__":
