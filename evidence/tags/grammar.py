@@ -21,6 +21,7 @@ hardly ever makes another word of ours."""
 _LARGE_NUMBER = 100
 """From here on a number is no count of hits or layers, and rather something misread."""
 
+_HARDLY_WORN = 0.65
 _WEAR_ALONE = 0.5
 """What a letter may be worn where little else is ours: one of six for another of like shape, one of twelve for any."""
 
@@ -264,11 +265,18 @@ def _compass_fits(tokens: Sequence[Token], place: int, grammar: Grammar) -> bool
 
 
 def _ours(pieces: Sequence[tuple[Piece, float]]) -> bool:
-    """Whether a board is one of ours: half of its letters are, and a third of them in words that need no doubt."""
+    """Whether a board is one of ours: most of its letters are, and enough of them in words that need no doubt.
+
+    Or two facets are named in words that hardly need any.
+    """
     letters = sum(len(piece.seen) for piece, _ in pieces)
     believed = [piece for piece, share in pieces if share >= BELIEVED and not piece.foreign]
-    exact = sum(len(piece.seen) for piece in believed if not piece.wear)
-    return 2 * sum(intact(piece) for piece in believed) >= letters and 3 * exact >= letters
+    whole = sum(intact(piece) for piece in believed)
+    exact = sum(len(word) for piece in believed for word in _words(piece.seen) if word in piece.phrase.tokens)
+    facets = {piece.phrase.slot for piece in believed} & set(Facet)
+    return 2 * whole >= letters and (
+        4 * exact >= letters or (len(facets) > 1 and whole >= _HARDLY_WORN * letters)
+    )
 
 
 def _contested(line: WritingLine) -> bool:

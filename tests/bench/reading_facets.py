@@ -1,6 +1,6 @@
 """From a drawn board to its facets: found, read and understood, as the look does it.
 
-    python tests/bench/reading_facets.py [--each 100] [--seed 5000] [--show]
+    python tests/bench/reading_facets.py [--each 100] [--seed 5000] [--only "board plain 0.3"] [--show]
 
 What stands on the boards comes from made-up inspections (tests/support/support_walks.py), in one to three
 lines as a person would break them, in five fonts that look written by hand. Photos are reduced to the
@@ -140,6 +140,7 @@ def main() -> None:
     talk = argparse.ArgumentParser(description=__doc__)
     talk.add_argument("--each", type=int, default=100, help="photos of each sort")
     talk.add_argument("--seed", type=int, default=5000)
+    talk.add_argument("--only", default="", help="rows whose name begins so")
     talk.add_argument("--show", action="store_true", help="print what was understood wrongly")
     asked = talk.parse_args()
     grammar = Grammar(words())
@@ -148,6 +149,8 @@ def main() -> None:
     for number, ground in enumerate(("board", "chalk")):
         for name, trouble in TROUBLES.items():
             for width, (least, most) in WIDTHS.items() if ground == "board" else [("0.3 to 0.7", (0.3, 0.7))]:
+                if not f"{ground} {name} {width}".startswith(asked.only):
+                    continue
                 tally = Tally()
                 seed = [asked.seed, number, list(TROUBLES).index(name), int(100 * least)]
                 for sample in samples(seed, asked.each, trouble, (least, most), chalk=ground == "chalk"):

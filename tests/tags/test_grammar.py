@@ -314,6 +314,9 @@ def test_a_word_that_is_merely_like_one_of_ours_is_not_taken_for_it(text):
         ("FELEVATION", "F ELEVATION"),
         ("LTGTR NO DMG", "LT GTR NO DMG"),
         ("RIDGE CAPNO DMG", "RIDGE CAP NO DMG"),
+        ("TURTLE VENS DMG", "TURTLE VENT DMG"),
+        ("DRIP EDGN Y", "DRIP EDGE Y"),
+        ("RT SIDIG DAMAE", "RT SIDING DAMAGE"),
         ("( DAMAGE", "L DAMAGE"),
     ],
 )
