@@ -125,7 +125,7 @@ def segments(archive: Archive = None, as_json: Json = False) -> None:
     rows = (
         (
             one.segment,
-            one.claim or ("unknown house" if one.unknown else "between houses"),
+            one.claim or ("unknown house, to name" if one.unknown else "between houses"),
             one.photos,
             f"{one.probability:.0%}" + (" to confirm" if one.to_confirm else ""),
             "; ".join(one.reasons),

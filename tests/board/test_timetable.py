@@ -1,0 +1,19 @@
+"""The page of a day: what of it is a guess, and what still lacks a name."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from support_board import put_photos
+
+
+def test_a_house_without_a_name_asks_for_it_although_its_boundary_is_sure(home, claim, visit):
+    put_photos(home, None, 3, name="LONE")
+    photos = home.catalog.photos
+    [tray] = [row for row in photos.segments() if row.claim is None]
+    photos.place([], [replace(tray, unknown=True, probability=1.0, to_confirm=False)])
+    page = visit().get("/day?number=BD-1").text
+    assert "A house without a name" in page
+    assert page.count("needs its name") == 1
+    photos.place([], [replace(tray, unknown=False)])
+    assert "needs its name" not in visit().get("/day?number=BD-1").text
