@@ -30,9 +30,10 @@ NO_GAP = GAP_BINS
 _MOVE_STRENGTH = 12.0
 _PLACE_STRENGTH = 4.0
 _STYLE_STRENGTH = 2.0
+_ROOF_STRENGTH = 30.0
 _LOOK_STRENGTH = 20.0
-_GAP_STRENGTH = 25.0
-_PACE_STRENGTH = 50.0
+_GAP_STRENGTH = 100.0
+_PACE_STRENGTH = 200.0
 _SOUND_STRENGTH = 6.0
 
 
@@ -238,9 +239,24 @@ class WalkModel:
 
     @cached_property
     def weights(self) -> Floats:
-        """(styles,): how common each walk is, sums to one."""
-        prior = np.array([style.weight for style in self.plan.styles])
-        weights = self._moved(prior / prior.sum(), "styles", _STYLE_STRENGTH)
+        """(styles,): how common each walk is, sums to one.
+
+        The way round is the adjuster's and soon learned; the shape of the roof is the house's, and three
+        houses say little of the next one.
+        """
+        styles = self.plan.styles
+        prior = np.array([style.weight for style in styles])
+        weights = np.ones(len(styles))
+        for names, strength in (
+            ([style.name for style in styles], _STYLE_STRENGTH),
+            (["/".join(sorted(style.slopes)) for style in styles], _ROOF_STRENGTH),
+        ):
+            group = np.unique(names, return_inverse=True)[1]
+            share = np.bincount(group, prior) / prior.sum()
+            for habit in self.habits:
+                share = _posterior(share, np.bincount(group, habit.styles), strength)
+            weights *= share[group]
+        weights /= weights.sum()
         return weights if self.kept is None else weights[list(self.kept)]
 
     # --- the whole chain -----------------------------------------------------------------

@@ -159,7 +159,7 @@ def test_a_long_pause_on_a_slope_goes_before_the_test_square_that_had_to_be_chal
 def test_an_adjuster_s_pace_moves_the_times_of_every_shot(small):
     slow = Habits.none(small.plan)
     counts = slow.gaps.copy()
-    counts[1 : len(small.plan.shots), -2] = 200.0  # two minutes and more before each shot but the last
+    counts[1 : len(small.plan.shots), -2] = 2000.0  # two minutes and more before each shot but the last
     paced = WalkModel(plan=small.plan, habits=(replace(slow, gaps=counts),))
     last = len(small.plan.shots)
     assert paced.gaps[last, GAP_BINS - 2] > 2 * small.gaps[last, GAP_BINS - 2]
@@ -190,6 +190,26 @@ def test_much_experience_outweighs_the_plan(small):
     styles = np.array([0.0, 500.0])
     model = WalkModel(plan=small.plan, habits=(replace(seen, styles=styles),))
     assert model.weights[1] > 0.98
+
+
+def test_three_houses_teach_the_way_round_and_little_of_the_next_house_s_roof():
+    styles = plan().styles
+    seen = Habits.none(plan())
+    gabled = [s.name.startswith("counter-clockwise, ground") and len(s.slopes) == 2 for s in styles]
+    counts = np.where(gabled, 3.0 / sum(gabled), 0.0)
+    before, after = (
+        WalkModel(plan=plan(), habits=habits).weights for habits in ((), (replace(seen, styles=counts),))
+    )
+    round_ = np.array([style.name.startswith("counter-clockwise, ground") for style in styles])
+    hipped = np.array([len(style.slopes) == 4 for style in styles])
+    assert before[round_].sum() < 0.3
+    assert after[round_].sum() > 0.6
+    assert after[hipped].sum() > 0.85 * before[hipped].sum()
+
+
+def test_without_experience_walks_weigh_what_the_plan_says():
+    weights = np.array([style.weight for style in plan().styles])
+    np.testing.assert_allclose(WalkModel(plan=plan()).weights, weights / weights.sum())
 
 
 def test_walks_that_are_ruled_out_are_no_longer_weighed(small):
