@@ -254,7 +254,7 @@ class WalkModel:
             group = np.unique(names, return_inverse=True)[1]
             share = np.bincount(group, prior) / prior.sum()
             for habit in self.habits:
-                share = _posterior(share, np.bincount(group, habit.styles), strength)
+                share = _posterior(share, np.bincount(group, habit.styles).astype(np.float64), strength)
             weights *= share[group]
         weights /= weights.sum()
         return weights if self.kept is None else weights[list(self.kept)]
