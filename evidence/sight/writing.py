@@ -74,7 +74,7 @@ class ReadingBudget:
 
     gate_side: int = _GATE_SIDE
     """Long side in pixels of the copy on which writing is first looked for."""
-    detail_side: int = 960
+    detail_side: int = 832
     """Long side in pixels, at most, to which the part with small writing is brought to find its lines."""
     most_lines: int = 20
     """Lines read, those with the tallest letters first: headlines before small print."""
