@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -50,25 +51,27 @@ class Row:
 
 
 def clearly_worse(before: Sequence[Row], after: Sequence[Row]) -> bool:
-    """Whether the held-out claims lost accuracy: all facets together, or one of them whatever the others won.
+    """Whether the held-out claims lost accuracy: all facets together, or one more than all together won.
 
     Together by more than the standard error of the mean over claims; one facet, where chance has three
     tries, by more than two. The photos of a claim are right or wrong together, so claims are what is
     compared, pair by pair.
     """
-    if _lost(before, after, FACETS, errors=1.0):
+    lost, error = _lost(before, after, FACETS)
+    if lost > max(_WORSE, error):
         return True
-    return any(_lost(before, after, (facet,), errors=2.0) for facet in FACETS)
+    alone = [_lost(before, after, (facet,)) for facet in FACETS]
+    return any(part > max(_WORSE, -lost, 2 * error) for part, error in alone)
 
 
-def _lost(before: Sequence[Row], after: Sequence[Row], facets: Sequence[Facet], *, errors: float) -> bool:
-    """Whether accuracy fell on average over claims, by more than so many standard errors of that average."""
+def _lost(before: Sequence[Row], after: Sequence[Row], facets: Sequence[Facet]) -> tuple[float, float]:
+    """Accuracy lost on average over claims, and the standard error of that average."""
     old, new = _by_claim(before, facets), _by_claim(after, facets)
     lost = np.array([old[walk] - new[walk] for walk in sorted(old.keys() & new.keys())])
     if not len(lost):
-        return False
-    error = float(lost.std(ddof=1)) / np.sqrt(len(lost)) if len(lost) > 1 else 0.0
-    return float(lost.mean()) > max(_WORSE, errors * float(error))
+        return 0.0, 0.0
+    error = float(lost.std(ddof=1)) / math.sqrt(len(lost)) if len(lost) > 1 else 0.0
+    return float(lost.mean()), error
 
 
 def _by_claim(rows: Sequence[Row], facets: Sequence[Facet]) -> dict[int, float]:

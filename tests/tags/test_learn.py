@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -118,9 +119,11 @@ def test_what_cannot_be_held_out_is_said_in_words():
 
 
 def test_what_tags_held_back_photos_worse_is_not_kept(learned):
-    # the models in use have seen five walks of this adjuster, the archive holds two
-    few = [training(walk(200 + k, WIDDERSHINS, Kit())) for k in range(2)]
-    outcome = learn(few, vocabulary=words(), start=shipped(), before=learned.models)
+    # the models in use know this adjuster; in the archive two people share the name, so that what three of
+    # the claims teach is wrong for the fourth
+    ways = (WIDDERSHINS, replace(WIDDERSHINS, clockwise=True))
+    mixed = [training(walk(300 + k, ways[k % 2], Kit())) for k in range(4)]
+    outcome = learn(mixed, vocabulary=words(), start=shipped(), before=learned.models)
     assert not outcome.kept
     assert outcome.models is learned.models
     assert "worse" in outcome.why
@@ -145,10 +148,11 @@ def held(facet, right, asked, claims):
     return [Row(facet, 0.6, 0.6, k < right, True, walk) for walk in range(claims) for k in range(asked)]
 
 
-def test_a_facet_that_every_held_back_claim_tags_worse_is_not_outweighed_by_another():
+def test_a_facet_that_every_held_back_claim_tags_worse_must_be_worth_it():
     before = held(Facet.FACE, 9, 10, 4) + held(Facet.COMPONENT, 3, 10, 4)
     after = held(Facet.FACE, 7, 10, 4) + held(Facet.COMPONENT, 7, 10, 4)
-    assert clearly_worse(before, after)
+    assert clearly_worse(before, after)  # 2 of 10 lost, 1 won on average
+    assert not clearly_worse(before, held(Facet.FACE, 8, 10, 4) + held(Facet.COMPONENT, 7, 10, 4))
     assert not clearly_worse(after, after)
     assert not clearly_worse(before, held(Facet.FACE, 9, 10, 4) + held(Facet.COMPONENT, 7, 10, 4))
 
