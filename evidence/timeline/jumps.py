@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from statistics import median
 
 import numpy as np
@@ -70,12 +71,12 @@ def split_at_jumps(
         place, base = partner
         spots = [(i, k) for i in group for k, t in enumerate(runs[i].stamps) if t is not None]
         asked = np.array([common(runs[i].units[k], runs[i].stamps[k] or 0.0, zones.get(i)) for i, k in spots])
-        known = [n for n in range(1, len(spots)) if spots[n][1] == 0 and runs[spots[n][0]].after_change]
+        known = [n for n, (a, b) in enumerate(pairwise(spots), 1) if a[0] != b[0] and runs[b[0]].after_change]
         change = change_in(base, asked, known[0] if known else None) if len(known) < 2 else None
         if change is None:
             continue
         run, unit = spots[change.at]
-        if unit:
+        if unit and not known:
             cuts[run] = unit
         for spot, fast in ((spots[0], change.before), ((run, unit), change.after)):
             if fast is not None:
@@ -129,31 +130,30 @@ def change_in(base: Floats, asked: Floats, known: int | None) -> Change | None:
     few = np.unique(np.linspace(0, asked.size - 1, min(ASKED, asked.size)).astype(int))
     each = fit_each(base, asked[few], local)
     upto = np.concatenate([np.zeros((local.size, 1)), np.cumsum(each, axis=1)], axis=1)
-    prior = prior_of(local)
-    single = float((upto[:, -1] + prior).max())
-    owed = 0.0 if known is not None else SET_THAT_DAY
     best: tuple[float, int, Floats] | None = None
+    prior, owed = prior_of(local), 0.0 if known is not None else SET_THAT_DAY
+    least = -np.inf if known is not None else float((upto[:, -1] + prior).max()) + LEAD
     for k in places:
         before = upto[:, np.searchsorted(few, k)]
         first, second = before + prior, upto[:, -1] - before + prior
-        if known is None and float(first.max() + second.max()) + owed < single + LEAD:
+        if float(first.max() + second.max()) + owed < least:
             continue
         pairs = _pairs(first[::COARSE], second[::COARSE], local[::COARSE], float(steps[k - 1]))
         score = float(pairs.max()) + owed
-        if (known is not None or score >= single + LEAD) and (best is None or score > best[0]):
+        if score >= least and (best is None or score > best[0]):
             best = (score, k, pairs)
-    if best is None:
+    return None if best is None else _sure(best[1], best[2], local[::COARSE], known is not None)
+
+
+def _sure(at: int, pairs: Floats, shifts: Floats, known: bool) -> Change | None:
+    """The shifts that lead over any other by enough; a change that nothing else shows needs both."""
+    one, two = np.unravel_index(int(pairs.argmax()), pairs.shape)
+    best, need = float(pairs[one, two]), LEAD_WHERE_KNOWN if known else LEAD
+    before = best - float(pairs[np.abs(shifts - shifts[one]) > APART].max()) >= need
+    after = best - float(pairs[:, np.abs(shifts - shifts[two]) > APART].max()) >= need
+    if not (before and after if not known else before or after):
         return None
-    _, at, pairs = best
-    grid = local[::COARSE]
-    s1, s2 = np.unravel_index(int(pairs.argmax()), pairs.shape)
-    far1, far2 = np.abs(grid - grid[s1]) > APART, np.abs(grid - grid[s2]) > APART
-    need = LEAD if known is None else LEAD_WHERE_KNOWN
-    sure1 = float(pairs.max() - pairs[far1].max()) >= need
-    sure2 = float(pairs.max() - pairs[:, far2].max()) >= need
-    if not (sure1 or sure2) or (known is None and not (sure1 and sure2)):
-        return None
-    return Change(at, float(grid[s1]) if sure1 else None, float(grid[s2]) if sure2 else None)
+    return Change(at, float(shifts[one]) if before else None, float(shifts[two]) if after else None)
 
 
 def _pairs(first: Floats, second: Floats, shifts: Floats, step: float) -> Floats:

@@ -68,3 +68,13 @@ def test_few_photos_show_no_change():
     base = np.array([t.timestamp() + 10.0 * k for t in HOUSES for k in range(20)])
     assert change_in(base, base[:5], None) is None
     assert change_in(base, base[:0], None) is None
+
+
+def test_a_change_after_a_film_without_a_time_is_put_right_on_both_sides():
+    camera, phone = camera_and_phone(3, -4812.0)
+    truth = [s.taken_local for s in camera_and_phone(0, 0.0)[0]]
+    film = replace(camera[180], taken_local=None, is_photo=False)
+    plan = plan_day([*camera[:180], film, *camera[181:], *phone], [])
+    timed = [*camera[:180], *camera[181:]]
+    assert max(abs(e) for e in errors(plan, timed, [*truth[:180], *truth[181:]])) < 90
+    assert {p.sha256 for p in plan.placed} == {s.sha256 for s in (*camera[:180], film, *camera[181:], *phone)}
