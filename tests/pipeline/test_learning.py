@@ -11,8 +11,10 @@ import pytest
 from support_card import CardMaker
 from support_cli import cli, make_archive
 
+from evidence.cli.learning import _told
 from evidence.guessing import models_of
 from evidence.home import ArchiveHome
+from evidence.learning import LearnReport, SceneCheck
 from evidence.model import Facet, SceneKind
 from evidence.sight.scenes import KINDS, VECTOR_SIZE, pack_vector, shipped_head
 
@@ -153,3 +155,21 @@ def test_tags_shows_guesses_with_their_reasons_and_what_is_stated_only_when_aske
     every = cli("tags", "TC-1001", "--all", "--json", archive=taught).data
     assert {one["facet"] for one in every if one["stated"]} >= {Facet.ROLE.value, Facet.FACE.value}
     assert json.dumps(every)
+
+
+def test_what_could_not_be_checked_is_told_in_words_and_without_figures():
+    nothing = dict.fromkeys(("role", "face", "component"))
+    report = LearnReport(
+        photos=12,
+        kept=False,
+        why="Nothing could be held out.",
+        before=nothing,
+        after=nothing,
+        calibration_error={},
+        scenes=SceneCheck(photos=3, before=None, after=None, kept=False),
+    )
+    said = "\n".join(_told(report))
+    assert "Nothing could be held out" in said
+    assert "3 photos show theirs plainly, too few" in said
+    assert "%" not in said
+    assert "None" not in said
