@@ -159,11 +159,18 @@ def _from_sides(strokes: Mask) -> list[Points]:
         return []
     lines = _distinct([np.asarray(each, dtype=np.float32) for each in np.reshape(segments, (-1, 4))])[:12]
     found = []
-    pairs = [pair for pair in itertools.combinations(lines, 2) if _apart(*pair) <= _CONVERGE]
+    apart = [[_apart(one, other) for other in lines] for one in lines]
+    pairs = [
+        pair for pair in itertools.combinations(range(len(lines)), 2) if apart[pair[0]][pair[1]] <= _CONVERGE
+    ]
     for (top, bottom), (left, right) in itertools.combinations(pairs, 2):
-        if min(_apart(a, b) for a in (top, bottom) for b in (left, right)) < _LEAST_CORNER:
+        if (
+            min(apart[top][left], apart[top][right], apart[bottom][left], apart[bottom][right])
+            < _LEAST_CORNER
+        ):
             continue
-        meets = [_meet(top, left), _meet(top, right), _meet(bottom, right), _meet(bottom, left)]
+        crossings = ((top, left), (top, right), (bottom, right), (bottom, left))
+        meets = [_meet(lines[one], lines[other]) for one, other in crossings]
         if all(meet is not None for meet in meets):
             found.append(np.array(meets, dtype=np.float32))
     return found

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import SceneKind
+from evidence.sight.pixels import reduced
 
 Picture = NDArray[np.uint8]
 
@@ -44,7 +45,7 @@ def surface(rgb: Picture) -> Surface:
     """The measures of an upright RGB picture of any size."""
     scale = _SIDE / max(rgb.shape[:2])
     size = (max(16, round(rgb.shape[1] * scale)), max(16, round(rgb.shape[0] * scale)))
-    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    small = reduced(rgb, size)
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB).astype(np.float32)
     fine = np.abs(cv2.Laplacian(lab[..., 0], cv2.CV_32F))
     means, spreads, grains = [], [], []

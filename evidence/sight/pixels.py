@@ -19,6 +19,16 @@ def grey_of(pixels: Pixels) -> Pixels:
     return np.ascontiguousarray(pixels)
 
 
+def reduced(pixels: Pixels, size: tuple[int, int]) -> Pixels:
+    """A smaller copy, `size` (width, height): halved while it can be, for whole steps are averaged fast, then fitted."""
+    while pixels.shape[1] >= 2 * size[0] and pixels.shape[0] >= 2 * size[1]:
+        half = pixels.shape[1] // 2, pixels.shape[0] // 2
+        pixels = np.asarray(cv2.resize(pixels, half, interpolation=cv2.INTER_AREA), np.uint8)
+    scale = min(size[0] / pixels.shape[1], size[1] / pixels.shape[0])
+    way = cv2.INTER_LINEAR if scale > _HARDLY_SMALLER else cv2.INTER_AREA
+    return np.asarray(cv2.resize(pixels, size, interpolation=way), np.uint8)
+
+
 def fitted(pixels: Pixels, side: int) -> Pixels:
     """The same picture with its long side at most `side` pixels; never enlarged."""
     height, width = pixels.shape[:2]

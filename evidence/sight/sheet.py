@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Box, SceneKind, SheetSeen, WritingLine
+from evidence.sight.pixels import reduced
 
 Picture = NDArray[np.uint8]
 
@@ -117,7 +118,7 @@ def find_paper(rgb: Picture) -> Paper | None:
     """The largest bright, colourless, compact patch of an RGB picture, if it is large enough for a sheet."""
     scale = _SIDE / max(rgb.shape[:2])
     size = (max(8, round(rgb.shape[1] * scale)), max(8, round(rgb.shape[0] * scale)))
-    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    small = reduced(rgb, size)
     lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 1.5), cv2.COLOR_RGB2LAB).astype(np.float32)
     light, colour = lab[..., 0], np.asarray(np.hypot(lab[..., 1] - 128, lab[..., 2] - 128), dtype=np.float32)
     best: Paper | None = None

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from evidence.model import Box, WritingLine
 from evidence.sight.paths import Spelt, spell
-from evidence.sight.pixels import Pixels
+from evidence.sight.pixels import Pixels, reduced
 from evidence.sight.runtime import session_of
 from evidence.sight.weights import NetworkError
 
@@ -124,8 +124,8 @@ def find_writing(rgb: Picture, *, side: int = _GATE_SIDE) -> tuple[TextSpot, ...
     """Where writing seems to be, largest first, from a copy of the picture `side` pixels long. Raises NetworkError."""
     height, width = rgb.shape[:2]
     scale = side / max(height, width)
-    size = (_multiple_of_32(width * scale), _multiple_of_32(height * scale))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
+    size = max(32, int(width * scale / 32) * 32), max(32, int(height * scale / 32) * 32)
+    small = reduced(rgb, size) if scale < 1 else cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC)
     # The networks were trained on blue-green-red, each value mapped to -1..1.
     planes = (small[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)[None]
     levels = _run(_detector(), planes)[0, 0]
