@@ -34,8 +34,11 @@ from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 
 FACETS = ("kind", "role", "face", "component", "condition", "count")
 HONEST = ("role", "face", "component", "condition")
-SCENES = 0.90
-"""Mean certainty of the simulated image network, which is right as often as it is sure."""
+SCENES = 0.95
+"""Mean certainty of the simulated image network, which is right as often as it is sure. The shipped one
+was right on 0.965 of held-out clusters and on 58 of 61 other real photos (docs/measurements.md)."""
+LESS_SURE = 0.90
+"""The same for a network that does worse on photos of another country."""
 
 
 def tagged(walks: Sequence[Walk], models: TagModels, adjuster: str = "") -> list:
@@ -75,11 +78,15 @@ def accuracy(walks: int, seed: int) -> None:
         line(name, score)
         pooled.include(score)
     line("all rows together", pooled)
-    print("Without the pictures' vectors")
-    for name, who, kit in populations():
-        if name.endswith(": no board"):
-            some = made.walks(seed, walks, replace(kit, vectors=False), people=who)
-            line(name, score_walks(some, tagged(some, shipped())))
+    for title, change in (
+        ("Without the pictures' vectors", {"vectors": False}),
+        ("With a less sure network", {"scenes": LESS_SURE}),
+    ):
+        print(title)
+        for name, who, kit in populations():
+            if name.endswith(": no board"):
+                some = made.walks(seed, walks, replace(kit, **change), people=who)
+                line(name, score_walks(some, tagged(some, shipped())))
 
 
 def fit_lines(walks: int, seed: int) -> None:

@@ -119,9 +119,11 @@ def _round(clockwise: bool) -> tuple[str, ...]:
 def shots(rng: random.Random, who: Persona) -> Iterator[tuple[Truth, float]]:
     """The truth of each photo in order, and the seconds since the one before."""
     hip = rng.random() < 0.55
+    gable = ("front", "back") if rng.random() < 0.8 else ("left", "right")
+    eaves = SIDES if hip else gable
     ac = rng.choice(("left", "right", "back"))
-    ground = list(_ground(rng, who, hip, ac))
-    roof = list(_roof(rng, who, hip))
+    ground = list(_ground(rng, who, eaves, ac))
+    roof = list(_roof(rng, who, eaves))
     first, second = (roof, ground) if who.roof_first else (ground, roof)
     start = []
     if rng.random() < 0.5:
@@ -154,7 +156,7 @@ def _thing(
             yield Truth("no_damage_proof", face, part, "no_damage"), _pause(rng, (4 if k else 9) / haste)
 
 
-def _ground(rng: random.Random, who: Persona, hip: bool, ac: str) -> Iterator[tuple[Truth, float]]:
+def _ground(rng: random.Random, who: Persona, eaves: Sequence[str], ac: str) -> Iterator[tuple[Truth, float]]:
     hit_side = rng.choice(SIDES)
     owed: list[tuple[str, str]] = []
     for face in _round(who.clockwise):
@@ -163,7 +165,7 @@ def _ground(rng: random.Random, who: Persona, hip: bool, ac: str) -> Iterator[tu
             elevation.append((Truth("elevation", face), _pause(rng, 6 / who.haste)))
         things: list[tuple[Truth, float]] = []
         has = {
-            "gutter": hip or face in ("front", "back"),
+            "gutter": face in eaves,
             "downspout": rng.random() < 0.75,
             "screen": rng.random() < 0.8,
             "siding": rng.random() < 0.85,
@@ -202,10 +204,9 @@ def _ground(rng: random.Random, who: Persona, hip: bool, ac: str) -> Iterator[tu
             yield from things[1:]
 
 
-def _roof(rng: random.Random, who: Persona, hip: bool) -> Iterator[tuple[Truth, float]]:
+def _roof(rng: random.Random, who: Persona, eaves: Sequence[str]) -> Iterator[tuple[Truth, float]]:
     order = list(_round(who.clockwise == who.roof_as_ground))
-    gable = ("front", "back") if rng.random() < 0.8 else ("left", "right")
-    slopes = order if hip else [side for side in order if side in gable]
+    slopes = [side for side in order if side in eaves]
     windward = rng.choice(slopes)
     measures = [
         (Truth("measurement", "none", name), _pause(rng, 12 / who.haste))
