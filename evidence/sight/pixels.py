@@ -20,11 +20,13 @@ def grey_of(pixels: Pixels) -> Pixels:
 
 
 def reduced(pixels: Pixels, size: tuple[int, int]) -> Pixels:
-    """A smaller copy, `size` (width, height): halved while it can be, for whole steps are averaged fast, then fitted."""
+    """A copy of `size` (width, height), smaller than the picture: halved while it can be, for whole steps
+    are averaged fast, then brought to size."""
     while pixels.shape[1] >= 2 * size[0] and pixels.shape[0] >= 2 * size[1]:
         half = pixels.shape[1] // 2, pixels.shape[0] // 2
         pixels = np.asarray(cv2.resize(pixels, half, interpolation=cv2.INTER_AREA), np.uint8)
     scale = min(size[0] / pixels.shape[1], size[1] / pixels.shape[0])
+    # By less than half again no pixel is passed over, and averaging areas takes five times as long.
     way = cv2.INTER_LINEAR if scale > _HARDLY_SMALLER else cv2.INTER_AREA
     return np.asarray(cv2.resize(pixels, size, interpolation=way), np.uint8)
 
@@ -36,6 +38,4 @@ def fitted(pixels: Pixels, side: int) -> Pixels:
     if scale >= 1:
         return pixels
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    # By less than half again no pixel is passed over, and averaging areas takes five times as long.
-    way = cv2.INTER_LINEAR if scale > _HARDLY_SMALLER else cv2.INTER_AREA
-    return np.asarray(cv2.resize(pixels, size, interpolation=way), np.uint8)
+    return reduced(pixels, size)

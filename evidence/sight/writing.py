@@ -124,7 +124,7 @@ def find_writing(rgb: Picture, *, side: int = _GATE_SIDE) -> tuple[TextSpot, ...
     """Where writing seems to be, largest first, from a copy of the picture `side` pixels long. Raises NetworkError."""
     height, width = rgb.shape[:2]
     scale = side / max(height, width)
-    size = max(32, int(width * scale / 32) * 32), max(32, int(height * scale / 32) * 32)
+    size = _multiple_of_32(width * scale), _multiple_of_32(height * scale)
     small = reduced(rgb, size) if scale < 1 else cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC)
     # The networks were trained on blue-green-red, each value mapped to -1..1.
     planes = (small[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)[None]
