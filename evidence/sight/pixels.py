@@ -21,7 +21,8 @@ def grey_of(pixels: Pixels) -> Pixels:
 
 def reduced(pixels: Pixels, size: tuple[int, int]) -> Pixels:
     """A copy of `size` (width, height), smaller than the picture: halved while it can be, for whole steps
-    are averaged fast, then brought to size."""
+    are averaged fast, then brought to size.
+    """
     while pixels.shape[1] >= 2 * size[0] and pixels.shape[0] >= 2 * size[1]:
         half = pixels.shape[1] // 2, pixels.shape[0] // 2
         pixels = np.asarray(cv2.resize(pixels, half, interpolation=cv2.INTER_AREA), np.uint8)
