@@ -119,10 +119,10 @@ def test_what_cannot_be_held_out_is_said_in_words():
 
 
 def test_what_tags_held_back_photos_worse_is_not_kept(learned):
-    # the models in use know this adjuster; in the archive two people share the name, so that what three of
-    # the claims teach is wrong for the fourth
+    # the models in use know this adjuster; in the archive two people share the name, so that what most of
+    # the claims teach is wrong for the one held back
     ways = (WIDDERSHINS, replace(WIDDERSHINS, clockwise=True))
-    mixed = [training(walk(300 + k, ways[k % 2], Kit())) for k in range(4)]
+    mixed = [training(walk(320 + k, ways[k % 2], Kit())) for k in range(6)]
     outcome = learn(mixed, vocabulary=words(), start=shipped(), before=learned.models)
     assert not outcome.kept
     assert outcome.models is learned.models
