@@ -118,7 +118,7 @@ class SplitOptions:
     """
 
     sheet_at: SheetAt = SheetAt.DETECT
-    confirm_below: float = 0.9
+    confirm_below: float = 0.94
     """A photo or a boundary less sure than this is shown to a person."""
 
     photos_a_house: float = 120.0
