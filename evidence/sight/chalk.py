@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import ChalkSeen, WritingLine
+from evidence.sight.pixels import size_at
 
 Picture = NDArray[np.uint8]
 Mask = NDArray[np.uint8]
@@ -64,9 +65,7 @@ def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | No
     `lines` is the writing read in it, which is not counted among the marks. `marks` is None when no
     mark was found, or what was found is too unlike to be counted.
     """
-    scale = _SIDE / max(rgb.shape[:2])
-    size = (max(8, round(rgb.shape[1] * scale)), max(8, round(rgb.shape[0] * scale)))
-    small = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    small = np.asarray(cv2.resize(rgb, size_at(rgb, _SIDE, 8), interpolation=cv2.INTER_AREA), dtype=np.uint8)
     relief = _relief(small)
     strokes = _strokes_in(relief)
     outline = _best_outline(strokes)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import SceneKind
-from evidence.sight.pixels import reduced
+from evidence.sight.pixels import reduced, size_at
 
 Picture = NDArray[np.uint8]
 
@@ -43,14 +43,12 @@ class Surface:
 
 def surface(rgb: Picture) -> Surface:
     """The measures of an upright RGB picture of any size."""
-    scale = _SIDE / max(rgb.shape[:2])
-    size = (max(16, round(rgb.shape[1] * scale)), max(16, round(rgb.shape[0] * scale)))
-    small = reduced(rgb, size)
+    small = reduced(rgb, size_at(rgb, _SIDE, 16))
     lab = cv2.cvtColor(small, cv2.COLOR_RGB2LAB).astype(np.float32)
     fine = np.abs(cv2.Laplacian(lab[..., 0], cv2.CV_32F))
     means, spreads, grains = [], [], []
-    for rows in np.array_split(np.arange(size[1]), _TILES):
-        for columns in np.array_split(np.arange(size[0]), _TILES):
+    for rows in np.array_split(np.arange(small.shape[0]), _TILES):
+        for columns in np.array_split(np.arange(small.shape[1]), _TILES):
             tile = lab[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].reshape(-1, 3)
             means.append(tile.mean(axis=0))
             spreads.append(tile.std(axis=0).mean())

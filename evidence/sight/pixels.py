@@ -32,11 +32,13 @@ def reduced(pixels: Pixels, size: tuple[int, int]) -> Pixels:
     return np.asarray(cv2.resize(pixels, size, interpolation=way), np.uint8)
 
 
-def fitted(pixels: Pixels, side: int) -> Pixels:
-    """The same picture with its long side at most `side` pixels; never enlarged."""
+def size_at(pixels: Pixels, side: int, least: int = 1) -> tuple[int, int]:
+    """(width, height) of the picture brought to a long side of `side` pixels, each `least` at least."""
     height, width = pixels.shape[:2]
     scale = side / max(height, width)
-    if scale >= 1:
-        return pixels
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    return reduced(pixels, size)
+    return max(least, round(width * scale)), max(least, round(height * scale))
+
+
+def fitted(pixels: Pixels, side: int) -> Pixels:
+    """The same picture with its long side at most `side` pixels; never enlarged."""
+    return pixels if side >= max(pixels.shape[:2]) else reduced(pixels, size_at(pixels, side))

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Box, SceneKind, SheetSeen, WritingLine
-from evidence.sight.pixels import reduced
+from evidence.sight.pixels import reduced, size_at
 
 Picture = NDArray[np.uint8]
 
@@ -116,9 +116,7 @@ def _dark_ink(rgb: Picture, boxes: Sequence[Box]) -> float:
 
 def find_paper(rgb: Picture) -> Paper | None:
     """The largest bright, colourless, compact patch of an RGB picture, if it is large enough for a sheet."""
-    scale = _SIDE / max(rgb.shape[:2])
-    size = (max(8, round(rgb.shape[1] * scale)), max(8, round(rgb.shape[0] * scale)))
-    small = reduced(rgb, size)
+    small = reduced(rgb, size_at(rgb, _SIDE, 8))
     lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 1.5), cv2.COLOR_RGB2LAB).astype(np.float32)
     light, colour = lab[..., 0], np.asarray(np.hypot(lab[..., 1] - 128, lab[..., 2] - 128), dtype=np.float32)
     best: Paper | None = None

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from itertools import islice, product
 
 from evidence.model import Box, Facet, WritingLine
-from evidence.tags.lexicon import FUZZY, LOOKALIKE, Lexicon, Token, as_number, build_lexicon
+from evidence.tags.lexicon import BREAKS, FUZZY, LOOKALIKE, Lexicon, Token, as_number, build_lexicon
 from evidence.tags.likely import BELIEVED, Piece, build_speller, intact
 from evidence.tags.meaning import Found, Reading, settle
 from evidence.tags.vocabulary import Vocabulary, normal
@@ -286,7 +286,7 @@ def _contested(line: WritingLine) -> bool:
 
 
 def _words(text: str) -> list[str]:
-    return [word for word in re.split(r"[\s,&()\[\]#*=]+", text) if word.strip("+/")]
+    return [word for word in BREAKS.split(text) if word.strip("+/")]
 
 
 def _tokens(piece: Piece, share: float, sure: float, most_wear: float) -> list[Token]:

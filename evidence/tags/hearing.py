@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role
+from evidence.tags.likeness import vector_of
 from evidence.tags.meaning import Reading
 from evidence.tags.plan import DETAIL, DETAIL_ROLES, KINDS, WalkPlan
 from evidence.tags.vocabulary import Vocabulary, Zone
@@ -212,10 +213,8 @@ class ShotHead:
         known = [len(vector) == 2 * size for vector in vectors]
         out = np.ones((len(vectors), len(self.bias)))
         if any(known):
-            rows = np.stack(
-                [np.frombuffer(v, dtype="<f2") for v, ok in zip(vectors, known, strict=True) if ok]
-            )
-            logits = rows.astype(np.float64) @ self.weights.T + self.bias
+            rows = np.stack([vector_of(v) for v, ok in zip(vectors, known, strict=True) if ok])
+            logits = rows @ self.weights.T + self.bias
             share = np.exp(logits - logits.max(axis=1, keepdims=True))
             share /= share.sum(axis=1, keepdims=True)
             out[np.array(known)] = ((0.97 * share + 0.03 * self.prior) / self.prior) ** self.trust

@@ -18,6 +18,7 @@ from evidence.tags.fusing import between_photos
 from evidence.tags.grammar import Grammar
 from evidence.tags.hearing import ASIDE_ROLES, CHALK_USUAL, Listener, ShotHead
 from evidence.tags.held_out import FACETS, HeldOut, Row, calibrate, clearly_worse, held_out
+from evidence.tags.likeness import vector_of
 from evidence.tags.plan import DETAIL_ROLES, KINDS, Calibration, WalkPlan
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 from evidence.tags.vocabulary import GuessOptions, Vocabulary
@@ -333,7 +334,7 @@ def fit_shot_head(
     """
     if not vectors:
         return None
-    rows = np.stack([np.frombuffer(vector, dtype="<f2").astype(np.float64) for vector in vectors])
+    rows = np.stack([vector_of(vector) for vector in vectors])
     labels = np.asarray(kinds)
     counts = np.bincount(labels, minlength=len(plan.shots))
     taught = np.flatnonzero(counts >= 3)

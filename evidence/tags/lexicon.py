@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -35,6 +36,9 @@ GLUE = (
     "HOUSE",
 )
 """Words the grammar itself understands."""
+
+BREAKS = re.compile(r"[\s,&()\[\]#*=]+")
+"""What stands between two words of a board; slashes and plus signs may be parts of one."""
 
 SHAPES = str.maketrans(
     {

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 
 from evidence.model import Facet, Role
 from evidence.tags.lexicon import DIGITS, GLUE, Lexicon, split_words
+from evidence.tags.meaning import COUNTED
 from evidence.tags.misread import (
     DIGIT_FOR_LETTER,
     LIKE_SHAPE,
@@ -266,14 +267,13 @@ def _joint(way: Way, piece: Piece, glued: bool, border: str) -> float:
         if phrase.sideless and any(p.phrase.slot == "face" for p in way.pieces):
             price += _SIDELESS
         if phrase.slot == "number":
-            after_square = before is not None and bool(before.means & _SQUARES)
+            after_square = before is not None and bool(before.means & COUNTED)
             price += 0.0 if after_square or any(c.isdigit() for c in piece.seen) else _OUT_OF_PLACE
         elif any(p.phrase.slot == phrase.slot for p in way.pieces[:-1]):
             price += _USED
     return price
 
 
-_SQUARES = frozenset({"test_square", "slope"})
 _COUNTABLE = frozenset({"LAYER", "LAYERS", "HIT", "HITS", "DENT", "DENTS"})
 
 

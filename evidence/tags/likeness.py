@@ -26,12 +26,17 @@ _TRUST = 0.7
 """Power on the odds."""
 
 
+def vector_of(packed: bytes) -> Floats:
+    """A picture's vector as `Look.embedding` keeps it, little-endian float16."""
+    return np.frombuffer(packed, dtype="<f2").astype(np.float64)
+
+
 def again_odds(vectors: Sequence[bytes]) -> Floats:
     """(photos - 1,): likelihood of each neighbouring pair's likeness if the second is the same shot again,
     over that if it is another; 1 where a picture has no vector. Vectors are float16 of unit length.
     """
     odds = np.ones(max(0, len(vectors) - 1))
-    rows = [np.frombuffer(v, dtype="<f2").astype(np.float64) if v else None for v in vectors]
+    rows = [vector_of(v) if v else None for v in vectors]
     for k, (one, other) in enumerate(pairwise(rows)):
         if one is None or other is None or one.shape != other.shape:
             continue

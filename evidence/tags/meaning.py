@@ -27,7 +27,8 @@ _ROLE_RANK = (
 )
 """Of several roles on one board the most particular counts: `SLOPE TS` is a test square."""
 
-_COUNTED = frozenset({Role.TEST_SQUARE, Role.SLOPE})
+COUNTED = frozenset({Role.TEST_SQUARE, Role.SLOPE})
+"""Roles whose photos have their hits counted."""
 _GENERAL = frozenset({"roof", "shingle", "room", "contents", "window", "tape_measure"})
 """Components so general that a second one on the board is the one that is meant."""
 
@@ -231,7 +232,7 @@ def _counts(found: Found, roles: list[Spoken], flags: list[Finding]) -> list[Spo
     """The number of hits: beside a word for hits, or on a board that names a test square or slope."""
     layers = {place for w, _, _, place in found.of(Facet.COMPONENT) if w.id == "layers"}
     hits = {place for w, _, _, place in found.of(Facet.CONDITION) if w.id == "damage"}
-    squares = [s for s in roles if s.value in _COUNTED]
+    squares = [s for s in roles if s.value in COUNTED]
     sure = max((s for w, s, _, _ in found.words if w.facet in (Facet.ROLE, Facet.CONDITION)), default=0.9)
     near: list[tuple[int, bool]] = []
     loose: list[tuple[int, bool]] = []

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evidence.tags.lexicon import ALIKE, SHAPES
+from evidence.tags.lexicon import ALIKE, BREAKS, SHAPES
 
 LIKE_SHAPE, SAME_SHAPE, OTHER = 3.0, 1.2, 6.0
 """One letter taken for another."""
@@ -33,7 +33,7 @@ _UNKNOWN = re.compile(r"[^A-Z0-9/+|! ]")
 
 def cleaned(text: str) -> str:
     """A text in the letters that have prices, single spaces between its words."""
-    return _UNKNOWN.sub("?", re.sub(r"[\s,&()\[\]#*=]+", " ", text)).strip()
+    return _UNKNOWN.sub("?", BREAKS.sub(" ", text)).strip()
 
 
 def _tables() -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:

@@ -69,28 +69,20 @@ class Marginals:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Marginals):
     """The best path and how sure each part of it is."""
 
     states: Ints
     """(N,): Viterbi path of the likeliest mode."""
     opens: Bools
     """(N,): True where that path has a boundary before the shot; row 0 is True."""
-    share: Floats
-    """(N, S): probability of each state for each shot, over all paths and modes."""
-    stages: Floats
-    """(N, S, P): the same at each stage."""
-    boundary: Floats
-    """(N,): probability of a boundary before the shot; row 0 is 1."""
-    modes: Floats
-    """(M,): probability of each mode."""
 
 
 def solve(scores: Scores) -> Answer:
     """Best path and exact marginals, in time linear in shots times states times modes."""
     sure = marginals(scores)
     states, opens = _viterbi(scores, int(np.argmax(sure.modes)))
-    return Answer(states, opens, sure.share, sure.stages, sure.boundary, sure.modes)
+    return Answer(sure.share, sure.stages, sure.boundary, sure.modes, states, opens)
 
 
 def marginals(s: Scores) -> Marginals:

@@ -54,21 +54,11 @@ class Clock:
 def split_at_changes(runs: Sequence[Run]) -> list[Run]:
     """Cut runs where fresh fixes show that the clock was set in between, forward or back."""
     zones = zones_of(runs)
-    out: list[Run] = []
-    for place, run in enumerate(runs):
-        cuts = [] if run.lost else _changes(run, fix_differences(run, zones.get(place)))
-        start = 0
-        for cut in [*cuts, len(run.units)]:
-            out.append(
-                replace(
-                    run,
-                    units=run.units[start:cut],
-                    stamps=run.stamps[start:cut],
-                    after_change=run.after_change if start == 0 else True,
-                )
-            )
-            start = cut
-    return out
+    return [
+        part
+        for place, run in enumerate(runs)
+        for part in run.cut([] if run.lost else _changes(run, fix_differences(run, zones.get(place))))
+    ]
 
 
 def _changes(run: Run, differences: Sequence[tuple[int, float]]) -> list[int]:
@@ -97,21 +87,27 @@ def _widest_gap(run: Run, start: int, stop: int, *, ahead: bool) -> int:
     return -max(steps)[1] if steps else stop
 
 
-def weak_clocks(runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[ClockHint]) -> list[bool]:
-    """Which runs have a clock of which nothing is known but that it is assumed right, or not even that."""
-    anchors = [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)]
-    return [a is None or a.spread >= ASSUMED_SPREAD for a in anchors]
+def anchors_of(
+    runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[ClockHint]
+) -> list[Clock | None]:
+    """What each run itself, or a person, says of its clock; None where nothing does."""
+    return [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)]
+
+
+def is_weak(anchor: Clock | None) -> bool:
+    """Whether nothing is known of a clock but that it is assumed right, or not even that."""
+    return anchor is None or anchor.spread >= ASSUMED_SPREAD
 
 
 def clocks_of(
-    runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[ClockHint], jumps: Sequence[Tie] = ()
+    runs: Sequence[Run], zones: Mapping[int, int], anchors: Sequence[Clock | None], jumps: Sequence[Tie] = ()
 ) -> list[Clock]:
     """A clock for each run: anchors first, then whatever ties a run to an anchored one, nearest first.
 
     `jumps` are ties found with the places at which clocks were set during the day. Shortest paths
     over the spreads (Dijkstra), so that each run takes the surest way to the truth.
     """
-    anchors = _with_reference(runs, [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)])
+    anchors = _with_reference(runs, anchors)
     edges = _edges(runs, zones, anchors, jumps)
     best: dict[int, Clock] = {}
     heap: list[tuple[float, int, int, int, Clock]] = []
@@ -137,7 +133,7 @@ def clocks_of(
     return [_settled(best.get(i, lost)) for i in range(len(runs))]
 
 
-def _with_reference(runs: Sequence[Run], anchors: list[Clock | None]) -> list[Clock | None]:
+def _with_reference(runs: Sequence[Run], anchors: Sequence[Clock | None]) -> list[Clock | None]:
     """Of cameras that are merely assumed right, the busiest is the reference; the others yield to a tie with it."""
     photos: dict[DeviceId, int] = defaultdict(int)
     for run, anchor in zip(runs, anchors, strict=True):
@@ -195,7 +191,7 @@ def _edges(
         for i, j in pairwise(places):
             _tie_neighbours(runs, i, j, anchors, edges)
     by_sheets = sheet_ties(runs, zones)
-    weak = [a is None or a.spread >= ASSUMED_SPREAD for a in anchors]
+    weak = [is_weak(a) for a in anchors]
     proved = {(i, j) for i, j, _, spread in by_sheets if spread <= SHEET_SPREAD}
     told = proved | {(min(i, j), max(i, j)) for i, j, *_ in jumps}
     for i, j, shift, spread in [*jumps, *rhythm_ties(runs, zones, weak, told)]:
@@ -220,9 +216,7 @@ def _tie_neighbours(
         edges[i].append((j, 0.0, DRIFT, "same", ""))
         edges[j].append((i, 0.0, DRIFT, "same", ""))
         return
-    end = next(t for t in reversed(a.stamps) if t is not None)
-    start = next(t for t in b.stamps if t is not None)
-    step = start - end  # the true gap, less what the clock was set back by
+    step = b.known[0] - a.known[-1]  # the true gap, less what the clock was set back by
     change = ceil(-step / (HOUR / 2)) * (HOUR / 2)
     if change != 0.0 and change + step < QUARTER:
         spread = DRIFT

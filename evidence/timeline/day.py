@@ -71,6 +71,11 @@ class Day:
     scenes: Floats
     """(N, K) what each picture shows, NaN where nothing is known of it."""
 
+    @property
+    def heard(self) -> Floats:
+        """(N-1,) the gaps, each once: NaN where one is unknown or an echo."""
+        return np.where(self.echo, np.nan, self.gaps)
+
 
 def day_of(items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> Day:
     """The arrays of one working day, and the claims that any of its evidence speaks for."""

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass
+from itertools import accumulate, pairwise
 from statistics import median
 
 import numpy as np
@@ -31,7 +31,7 @@ from evidence.timeline.together import (
     has_rhythm,
     prior_of,
 )
-from evidence.timeline.zones import DAY, common
+from evidence.timeline.zones import DAY, moments
 
 JUMP = 600.0
 """Seconds that a clock must have been set by to be noticed, and so the shortest gap it may hide in."""
@@ -63,34 +63,38 @@ def split_at_jumps(
     are those in the runs returned.
     """
     cuts: dict[int, int] = {}
-    found: list[tuple[int, tuple[int, int], float]] = []
+    found: list[tuple[int, int, bool, float]] = []
     for group in _days_of(runs, weak):
         partner = _partner(runs, zones, weak, group)
         if partner is None:
             continue
         place, base = partner
-        spots = [(i, k) for i in group for k, t in enumerate(runs[i].stamps) if t is not None]
-        asked = np.array([common(runs[i].units[k], runs[i].stamps[k] or 0.0, zones.get(i)) for i, k in spots])
+        spots = [(i, k, t) for i in group for k, t in moments(runs[i], zones.get(i))]
+        asked = np.array([t for _, _, t in spots])
         known = [n for n, (a, b) in enumerate(pairwise(spots), 1) if a[0] != b[0] and runs[b[0]].after_change]
         change = change_in(base, asked, known[0] if known else None) if len(known) < 2 else None
         if change is None:
             continue
-        run, unit = spots[change.at]
-        if unit and not known:
+        run, unit, _ = spots[change.at]
+        cut = unit > 0 and not known
+        if cut:
             cuts[run] = unit
-        for spot, fast in ((spots[0], change.before), ((run, unit), change.after)):
-            if fast is not None:
-                found.append((place, spot, fast))
-    return _cut(runs, cuts, found)
+        if change.before is not None:
+            found.append((place, spots[0][0], False, change.before))
+        if change.after is not None:
+            found.append((place, run, cut, change.after))
+    parts = [run.cut([cuts[i]] if i in cuts else []) for i, run in enumerate(runs)]
+    first = [0, *accumulate(len(some) for some in parts)]
+    ties = [(first[i], first[j] + later, fast, RHYTHM_SPREAD) for i, j, later, fast in found]
+    return [part for some in parts for part in some], ties
 
 
 def _days_of(runs: Sequence[Run], weak: Sequence[bool]) -> list[list[int]]:
     """The weak runs of each device and date, in the order of its cards."""
     groups: dict[tuple[DeviceId, int], list[int]] = defaultdict(list)
     for i, run in enumerate(runs):
-        known = [t for t in run.stamps if t is not None]
-        if known and not run.lost:
-            groups[run.device, int(median(known) // DAY)].append(i)
+        if run.known and not run.lost:
+            groups[run.device, int(median(run.known) // DAY)].append(i)
     return [g for g in groups.values() if all(weak[i] for i in g)]
 
 
@@ -98,15 +102,14 @@ def _partner(
     runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], group: Sequence[int]
 ) -> tuple[int, Floats] | None:
     """The busiest other device with a sure clock that day: its first run, and its times."""
-    own = median(t for i in group for t in runs[i].stamps if t is not None)
+    own = median(t for i in group for t in runs[i].known)
     times: dict[DeviceId, tuple[int, list[float]]] = {}
     for i, run in enumerate(runs):
-        known = [(u, t) for u, t in zip(run.units, run.stamps, strict=True) if t is not None]
-        if weak[i] or run.lost or run.device == runs[group[0]].device or not known:
+        if weak[i] or run.lost or run.device == runs[group[0]].device or not run.known:
             continue
-        if abs(median(t for _, t in known) - own) < DAY / 2:
+        if abs(median(run.known) - own) < DAY / 2:
             _, seen = times.setdefault(run.device, (i, []))
-            seen += [common(u, t, zones.get(i)) for u, t in known]
+            seen += [t for _, t in moments(run, zones.get(i))]
     if not times:
         return None
     place, seen = max(times.values(), key=lambda one: (len(one[1]), -one[0]))
@@ -161,23 +164,3 @@ def _pairs(first: Floats, second: Floats, shifts: Floats, step: float) -> Floats
     by = shifts[None, :] - shifts[:, None]
     allowed = (by <= step) & (np.abs(by) >= JUMP / 2)
     return np.asarray(np.where(allowed, first[:, None] + second[None, :], -np.inf))
-
-
-def _cut(
-    runs: Sequence[Run], cuts: Mapping[int, int], found: Sequence[tuple[int, tuple[int, int], float]]
-) -> tuple[list[Run], list[Tie]]:
-    out: list[Run] = []
-    place: dict[tuple[int, int], int] = {}
-    for i, run in enumerate(runs):
-        at = cuts.get(i)
-        place[i, 0] = len(out)
-        if at is None:
-            out.append(run)
-            continue
-        out.append(replace(run, units=run.units[:at], stamps=run.stamps[:at]))
-        place[i, at] = len(out)
-        out.append(replace(run, units=run.units[at:], stamps=run.stamps[at:], after_change=True))
-    return out, [
-        (place[p, 0], place[i, k if k in (0, cuts.get(i)) else 0], fast, RHYTHM_SPREAD)
-        for p, (i, k), fast in found
-    ]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from evidence.model import DeviceId, IntakeId
-from evidence.timeline.clocks import Clock, clocks_of, moment, split_at_changes, weak_clocks
+from evidence.timeline.clocks import Clock, anchors_of, clocks_of, is_weak, moment, split_at_changes
 from evidence.timeline.jumps import split_at_jumps
 from evidence.timeline.order import Run, Unit, runs_of, undated, units_of
 from evidence.timeline.values import ClockFinding, ClockHint, Shot, SplitOptions
@@ -73,9 +73,12 @@ def timeline_of(shots: Iterable[Shot], hints: Sequence[ClockHint], options: Spli
             loose.append(tuple(_nameless(u) for u in named))
     runs = split_at_changes(runs)
     zones = zones_of(runs)
-    runs, jumps = split_at_jumps(runs, zones, weak_clocks(runs, zones, hints))
-    zones = zones_of(runs)
-    clocks = clocks_of(runs, zones, hints, jumps)
+    anchors = anchors_of(runs, zones, hints)
+    parts, jumps = split_at_jumps(runs, zones, [is_weak(anchor) for anchor in anchors])
+    if len(parts) > len(runs):
+        runs, zones = parts, zones_of(parts)
+        anchors = anchors_of(runs, zones, hints)
+    clocks = clocks_of(runs, zones, anchors, jumps)
     dated, orphans = _keyed(runs, zones, clocks)
     loose += orphans
     return Timeline(

@@ -13,7 +13,7 @@ import re
 from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from math import lgamma, log
@@ -79,6 +79,21 @@ class Run:
     after_change: bool
     """The clock was set between the run before, on the same card, and this one."""
     numbered: bool
+
+    @property
+    def known(self) -> tuple[float, ...]:
+        """The stamps that are believed, in order."""
+        return tuple(t for t in self.stamps if t is not None)
+
+    def cut(self, places: Sequence[int]) -> list[Run]:
+        """The run in parts, a new one at each of these places: the clock was set before it."""
+        edges = [0, *places, len(self.units)]
+        return [
+            replace(
+                self, units=self.units[a:b], stamps=self.stamps[a:b], after_change=self.after_change or a > 0
+            )
+            for a, b in pairwise(edges)
+        ]
 
 
 def natural(text: str) -> tuple[tuple[int, str], ...]:

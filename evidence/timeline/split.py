@@ -63,23 +63,22 @@ def split_day(
     modes, log_modes = clues.modes_of(options)
     near = beside(day)
     sheets = clues.sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
-    heard = np.where(day.echo, np.nan, day.gaps)
     changes = sheet_changes(day)
-    gaps = clues.fit_gaps(heard, changes, options)
+    gaps = clues.fit_gaps(day.heard, changes, options)
     seen = walking(day.scenes, np.append(True, changes > 0))
     steps = steps_of(day, options)
     anchored = learn_by_sheets(day, sites)
     places = places_of(day, steps, claims, sites, options)
     sure = marginals(_scores(day, gaps, sheets, places, seen, log_modes, options))
     learn(day, sure.share, sites, anchored)
-    gaps = clues.fit_gaps(heard, sure.boundary[1:], options)
+    gaps = clues.fit_gaps(day.heard, sure.boundary[1:], options)
     places = places_of(day, steps, claims, sites, options)
     seen = walking(day.scenes, sure.boundary > 0.5, Rounds(_stages(sure), sure.boundary))
     answer = solve(_scores(day, gaps, sheets, places, seen, log_modes, options))
     return _verdicts(day, answer, gaps, claims, sites)
 
 
-def _stages(sure: Marginals | Answer) -> Floats:
+def _stages(sure: Marginals) -> Floats:
     """(N, P + 1) probability of each stage at any house, an errand last."""
     return np.column_stack([sure.stages[:, :-1].sum(axis=1), sure.share[:, -1]])
 
@@ -122,7 +121,7 @@ def _scores(
     sight = np.repeat(seen.sight[:, None, :], count, axis=1)
     sight[:, errand] = seen.errand[:, None]
     apart = 1.0 - np.eye(seen.start.size)
-    turn = seen.turn + gaps.turning(np.where(day.echo, np.nan, day.gaps), options)[:, None, None] * apart
+    turn = seen.turn + gaps.turning(day.heard, options)[:, None, None] * apart
     return Scores(keep, first, last, stay, leave, enter, again, log_modes, sight, seen.start, turn, seen.end)
 
 

@@ -111,20 +111,19 @@ def walking(scenes: Floats, opens: NDArray[np.bool_], sure: Rounds | None = None
     likely = np.zeros((len(scenes), len(shown)))
     likely[known] = TRUST * np.log((1 - CLOUDY) * scenes[known] @ shown.T + CLOUDY / len(KINDS))
     habits = _habits(likely[:, :-1], opens)
-    begins, ends, spent = _either(BEGINS, habits), _either(ENDS, habits), _either(SPENT, habits)
+    begins, ends, spent = (habits @ _both_ways(shares) for shares in (BEGINS, ENDS, SPENT))
     if sure is not None:
         inside = sure.stages[:, :-1]
         begins = _mixed(begins, sure.boundary @ inside, HOUSES_WEIGHT)
         ends = _mixed(ends, np.append(sure.boundary[1:], 1.0) @ inside, HOUSES_WEIGHT)
         spent = _mixed(spent, inside.sum(axis=0), SHOWN_WEIGHT)
-    turn = habits[0] * np.array(TURN) + habits[1] * np.array(TURN)[np.ix_(_EXCHANGED, _EXCHANGED)]
-    return Walking(np.log(begins), np.log(turn), np.log(ends / spent), likely[:, :-1], likely[:, -1])
+    turn = np.log(np.tensordot(habits, _both_ways(TURN), axes=1))
+    return Walking(np.log(begins), turn, np.log(ends / spent), likely[:, :-1], likely[:, -1])
 
 
 def _habits(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
     """(2,) probability that the ground, and that the roof, comes first: forward recursion over houses given."""
-    turn = np.array([np.array(TURN), np.array(TURN)[np.ix_(_EXCHANGED, _EXCHANGED)]])
-    begins = np.array([BEGINS, np.array(BEGINS)[list(_EXCHANGED)]])
+    turn, begins = _both_ways(TURN), _both_ways(BEGINS)
     seen = np.exp(likely - likely.max(axis=1, keepdims=True))
     row, said = begins[:, None, :], np.log([1 - ROOF_FIRST, ROOF_FIRST])
     for i in range(len(likely)):
@@ -137,10 +136,10 @@ def _habits(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
     return np.asarray(weight / weight.sum())
 
 
-def _either(shares: Sequence[float], habits: Floats) -> Floats:
-    """Shares by stage where the ground comes first, exchanged as far as the roof does."""
-    plain = np.array(shares)
-    return np.asarray(habits[0] * plain + habits[1] * plain[list(_EXCHANGED)])
+def _both_ways(table: Sequence[object]) -> Floats:
+    """(2, ...) a table by stage, (P,) or (P, P), where the ground comes first and where the roof does."""
+    plain = np.array(table, dtype=np.float64)
+    return np.stack([plain, plain[np.ix_(*[_EXCHANGED] * plain.ndim)]])
 
 
 def _shown() -> Floats:

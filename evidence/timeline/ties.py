@@ -12,7 +12,7 @@ import numpy as np
 from evidence.model import ClaimId, DeviceId
 from evidence.timeline.order import Run
 from evidence.timeline.together import Floats, align, has_rhythm
-from evidence.timeline.zones import DAY, HOUR, common
+from evidence.timeline.zones import DAY, HOUR, common, moments
 
 Tie = tuple[int, int, float, float]
 """(run, other run, how many seconds faster the other is, spread in seconds)."""
@@ -37,14 +37,9 @@ def rhythm_ties(
     days: dict[int, list[int]] = defaultdict(list)
     members = _one_setting(runs)
     for first, places in members.items():
-        known = sorted(
-            common(u, t, zones.get(i))
-            for i in places
-            for u, t in zip(runs[i].units, runs[i].stamps, strict=True)
-            if t is not None
-        )
-        if has_rhythm(np.array(known)):
-            times[first] = np.array(known)
+        known = np.array(sorted(t for i in places for _, t in moments(runs[i], zones.get(i))))
+        if has_rhythm(known):
+            times[first] = known
             days[int(median(known) // DAY)].append(first)
     ties = []
     for i, j in _pairs_to_ask(runs, days, weak):
@@ -76,10 +71,9 @@ def _one_setting(runs: Sequence[Run]) -> dict[int, list[int]]:
     groups: dict[int, list[int]] = {}
     last: dict[DeviceId, tuple[int, int]] = {}
     for i, run in enumerate(runs):
-        known = [t for t in run.stamps if t is not None]
-        if run.lost or not known:
+        if run.lost or not run.known:
             continue
-        day = int(median(known) // DAY)
+        day = int(median(run.known) // DAY)
         first, before = last.get(run.device, (-1, -1))
         if first < 0 or run.after_change or before != day:
             first = i

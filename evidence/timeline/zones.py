@@ -129,7 +129,7 @@ def _day_of(run: Run) -> int | None:
     fixes = [
         since(u.lead.gps_time.astimezone(UTC).replace(tzinfo=None)) for u in run.units if u.lead.gps_time
     ]
-    known = fixes or [t for t in run.stamps if t is not None]
+    known = fixes or run.known
     return int(median(known) // DAY) if known else None
 
 
@@ -163,6 +163,15 @@ def fix_differences(run: Run, zone: int | None) -> list[tuple[int, float]]:
         utc = since(fix.astimezone(UTC).replace(tzinfo=None))
         found.append((i, common(unit, stamp, zone) - utc - (zone or 0) * 60.0))
     return found
+
+
+def moments(run: Run, zone: int | None) -> list[tuple[int, float]]:
+    """(place in the run, time in the common zone) of each unit whose stamp is believed."""
+    return [
+        (i, common(unit, stamp, zone))
+        for i, (unit, stamp) in enumerate(zip(run.units, run.stamps, strict=True))
+        if stamp is not None
+    ]
 
 
 def common(unit: Unit, stamp: float, zone: int | None) -> float:
