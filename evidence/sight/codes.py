@@ -123,6 +123,10 @@ THRESHOLD_WINDOW = 13
 """Pixels of the one adaptive threshold tried at each size. Three sizes with one window read large cards
 out of focus that one size with OpenCV's three windows misses, mostly for less (docs/measurements.md)."""
 
+LARGE_OUTLINE = 0.24
+"""Length round a tag as a share of the long side, below which it is not looked for on the smallest copy: what
+is smaller is read on the larger ones or, out of focus, nowhere, and every speck of a roof would be tried."""
+
 QR_ONLY = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
 
 
@@ -189,7 +193,7 @@ def _read_labels(grey: Pixels) -> tuple[LabelMark, ...]:
         if smaller is grey and side != TAG_SIDES[0]:
             continue  # looked at already
         found: dict[int, float] = {}
-        corners, numbers, _ = _detector().detectMarkers(smaller)
+        corners, numbers, _ = _detector(side == TAG_SIDES[-1]).detectMarkers(smaller)
         for corner, number in zip(corners, [] if numbers is None else numbers.ravel(), strict=True):
             area = _area(corner.reshape(4, 2), smaller.size)
             found[int(number)] = max(area, found.get(int(number), 0.0))
@@ -199,8 +203,10 @@ def _read_labels(grey: Pixels) -> tuple[LabelMark, ...]:
 
 
 @cache
-def _detector() -> cv2.aruco.ArucoDetector:
+def _detector(large_only: bool) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
+    if large_only:
+        parameters.minMarkerPerimeterRate = LARGE_OUTLINE
     parameters.adaptiveThreshWinSizeMin = THRESHOLD_WINDOW
     parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW
     return cv2.aruco.ArucoDetector(_family(), parameters)
