@@ -37,8 +37,6 @@ class Surface:
     """How much tiles of the frame differ in colour, in units of the colour's spread within a tile."""
     grain: float
     """How much tiles differ in fine texture: deviation of the logarithm of its strength."""
-    lines: float
-    """Share of strong edges that run in the two commonest directions: courses and tabs."""
 
 
 def surface(rgb: Picture) -> Surface:
@@ -49,12 +47,13 @@ def surface(rgb: Picture) -> Surface:
     means, spreads, grains = [], [], []
     for rows in np.array_split(np.arange(small.shape[0]), _TILES):
         for columns in np.array_split(np.arange(small.shape[1]), _TILES):
-            tile = lab[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].reshape(-1, 3)
-            means.append(tile.mean(axis=0))
-            spreads.append(tile.std(axis=0).mean())
-            grains.append(np.log1p(fine[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1].mean()))
+            tile = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+            mean, spread = cv2.meanStdDev(lab[tile])
+            means.append(mean.ravel())
+            spreads.append(spread.mean())
+            grains.append(np.log1p(fine[tile].mean()))
     uneven = float(np.std(np.array(means), axis=0).mean() / max(2.0, float(np.mean(spreads))))
-    return Surface(sky=_sky(small), uneven=uneven, grain=float(np.std(grains)), lines=_lined(lab[..., 0]))
+    return Surface(sky=_sky(small), uneven=uneven, grain=float(np.std(grains)))
 
 
 def _sky(rgb: Picture) -> float:
@@ -66,17 +65,6 @@ def _sky(rgb: Picture) -> float:
     _, labels = cv2.connectedComponents((smooth & (blue | pale)).astype(np.uint8))
     above = np.unique(labels[:3])
     return float(np.isin(labels, above[above > 0]).mean())
-
-
-def _lined(light: NDArray[np.float32]) -> float:
-    across, down = cv2.Sobel(light, cv2.CV_32F, 1, 0), cv2.Sobel(light, cv2.CV_32F, 0, 1)
-    strength = np.hypot(across, down)
-    strong = strength > np.percentile(strength, 85)
-    turns = (np.degrees(np.arctan2(down[strong], across[strong])) % 180 / 15).astype(int) % 12
-    shares = np.bincount(turns, weights=strength[strong], minlength=12) / max(
-        1e-6, float(strength[strong].sum())
-    )
-    return float(np.sort(shares)[-2:].sum())
 
 
 def scene_hints(seen: Surface) -> dict[SceneKind, float]:

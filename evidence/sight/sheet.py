@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Box, SceneKind, SheetSeen, WritingLine
-from evidence.sight.pixels import reduced, size_at
+from evidence.sight.pixels import grey_of, reduced, size_at
 
 Picture = NDArray[np.uint8]
 
@@ -26,6 +26,8 @@ _LEAST_CONFIDENCE = 0.5
 _LONGEST = 1.9
 """Long side to short side beyond which no letter or A4 sheet is seen, with some tilt: letter 1.29,
 A4 1.41, legal 1.65; a banknote is 2.35 (common practice, no source)."""
+_INK_HEIGHT = 60
+"""Pixels to which a line of large writing is brought to see whether its ink is dark."""
 _SCENE_SURE = 0.85
 """The scene head's probability from which a page is believed although its outline was not found."""
 _DULL = 0.8
@@ -106,8 +108,13 @@ def _dark_ink(rgb: Picture, boxes: Sequence[Box]) -> float:
     for box in sorted(boxes, key=lambda each: -each.area)[:12]:
         left, top = int(box.left * width), int(box.top * height)
         part = rgb[top : max(top + 4, int(box.bottom * height)), left : max(left + 4, int(box.right * width))]
-        grey = cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)
-        usual = cv2.medianBlur(grey, min(99, max(3, int(0.8 * min(grey.shape)))) | 1)
+        grey = grey_of(part)
+        low = min(grey.shape)
+        about = min(99.0, 0.8 * low)
+        if low > _INK_HEIGHT:  # ink is as dark from further away
+            grey = reduced(grey, size_at(grey, round(_INK_HEIGHT * max(grey.shape) / low)))
+            about *= _INK_HEIGHT / low
+        usual = cv2.medianBlur(grey, max(3, int(about)) | 1)
         leaves = grey.astype(np.float32) - usual
         if leaves.std() > 3:
             dark.append(float((leaves[leaves < 0] ** 2).sum()) > float((leaves[leaves > 0] ** 2).sum()))

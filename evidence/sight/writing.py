@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from evidence.model import Box, WritingLine
 from evidence.sight.paths import Spelt, spell
 from evidence.sight.pixels import Pixels, reduced
-from evidence.sight.runtime import session_of
+from evidence.sight.runtime import given_back, session_of
 from evidence.sight.weights import NetworkError
 
 Picture = NDArray[np.uint8]
@@ -128,7 +128,7 @@ def find_writing(rgb: Picture, *, side: int = _GATE_SIDE) -> tuple[TextSpot, ...
     small = reduced(rgb, size) if scale < 1 else cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC)
     # The networks were trained on blue-green-red, each value mapped to -1..1.
     planes = (small[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)[None]
-    levels = _run(_detector(), planes)[0, 0]
+    levels = _run(_detector(), planes, given_back() if side > _GATE_SIDE else None)[0, 0]
     shares = np.array([1 / size[0], 1 / size[1]], dtype=np.float32)
     found = [TextSpot(corners=corners * shares, score=score) for corners, score in _spots_in(levels)]
     return tuple(sorted(found, key=lambda spot: -_area(spot.corners)))
@@ -353,14 +353,14 @@ def _in_reading_order(lines: Sequence[tuple[Corners, WritingLine]]) -> list[Writ
 # --- the networks --------------------------------------------------------------------------
 
 
-def _run(session: Any, planes: NDArray[np.float32]) -> NDArray[np.float32]:
-    (result,) = session.run(None, {"x": np.ascontiguousarray(planes)})
+def _run(session: Any, planes: NDArray[np.float32], options: Any = None) -> NDArray[np.float32]:
+    (result,) = session.run(None, {"x": np.ascontiguousarray(planes)}, options)
     return np.asarray(result, dtype=np.float32)
 
 
 @lru_cache(maxsize=1)
 def _detector() -> Any:
-    return session_of(_model(*_DETECTOR))
+    return session_of(_model(*_DETECTOR), keeps_memory=True)
 
 
 @lru_cache(maxsize=1)
