@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
 from evidence.tags.chain import Belief, Between, forward_backward, forward_evidence, gap_bin
 from evidence.tags.hearing import READ_RIGHT, Heard, Listener
-from evidence.tags.likeness import again_odds
+from evidence.tags.likeness import again_odds, sort_odds
 from evidence.tags.meaning import Reading
 from evidence.tags.place import Bearings, bearings, heights, place_steps, plain_front
 from evidence.tags.plan import DETAIL, Style, WalkPlan
@@ -118,6 +118,10 @@ def believe(
     together = heard.together(plan.off_walk)
     between = between_photos(photos)
     belief = forward_backward(model, between, together[None])
+    vectors = [photo.look.embedding for photo in photos]
+    if any(vectors):  # what the first pass makes of the others says what this one is like
+        together = together * _sorts(plan, vectors, belief.steps)
+        belief = forward_backward(model, between, together[None])
     seen = bearings(photos, [reading.compass for reading in readings])
     place, front = None, None
     if not seen.empty:
@@ -132,6 +136,13 @@ def believe(
         front=front,
         sound=model.sound,
     )
+
+
+def _sorts(plan: WalkPlan, vectors: Sequence[bytes], steps: Floats) -> Floats:
+    """(photos, steps): what the likeness to the claim's other pictures says, where `steps` is believed so far."""
+    names = _Names.of([plan.shots[step.kind].looks for step in plan.steps])
+    odds: Floats = sort_odds(vectors, steps @ names.member) @ names.member.T
+    return odds
 
 
 def _with_place(

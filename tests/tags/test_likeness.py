@@ -1,4 +1,4 @@
-"""Likeness of neighbouring pictures: what it says of the same thing again, and when it says nothing."""
+"""Likeness of a claim's pictures: what it says of the same thing again and of sorts of shots, and when it is silent."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from evidence.tags.likeness import again_odds
+from evidence.tags.likeness import again_odds, sort_odds
 
 REAL = Path(__file__).parents[3] / "shared" / "real_photos" / "gps_walk"
 
@@ -32,6 +32,37 @@ def test_a_picture_without_a_vector_says_nothing():
     assert np.isfinite(again_odds([vector, vector, bytes(2560), vector])).all()
 
 
+def test_a_picture_is_taken_for_the_sort_whose_other_pictures_it_is_like():
+    rng = np.random.default_rng(2)
+    house, wide, near = (rng.normal(size=1280) for _ in range(3))
+    vectors = [packed(house + sort + rng.normal(size=1280)) for sort in (wide, near) * 4]
+    shares = np.tile(np.eye(2), (4, 1))
+    shares[0], shares[1] = 0.5, 0.5  # nobody knows yet what these two are
+    odds = sort_odds(vectors, shares)
+    assert odds[0, 0] > 2 * odds[0, 1]
+    assert odds[1, 1] > 2 * odds[1, 0]
+    one_claim_more = sort_odds([*vectors, b""], np.vstack([shares, [0.5, 0.5]]))
+    np.testing.assert_allclose(one_claim_more[:-1], odds)
+    np.testing.assert_array_equal(one_claim_more[-1], np.ones(2))
+
+
+def test_the_sorts_of_pictures_say_nothing_where_there_is_nothing_to_compare():
+    vector = packed(np.ones(1280))
+    for vectors in ([vector], [b"", b""], [b"", vector], [bytes(2560), vector], []):
+        np.testing.assert_array_equal(
+            sort_odds(vectors, np.full((len(vectors), 3), 1 / 3)), np.ones((len(vectors), 3))
+        )
+    alike = sort_odds([vector] * 4, np.full((4, 3), 1 / 3))
+    np.testing.assert_allclose(alike, np.ones((4, 3)))
+
+
+def test_a_single_picture_of_a_sort_is_not_compared_with_itself():
+    rng = np.random.default_rng(3)
+    vectors = [packed(rng.normal(size=1280)) for _ in range(4)]
+    odds = sort_odds(vectors, np.array([[1.0, 0.0], [0.0, 1.0], [0.0, 1.0], [0.0, 1.0]]))
+    assert odds[0, 0] == pytest.approx(1.0, abs=0.05)
+
+
 @pytest.mark.skipif(not REAL.is_dir(), reason="no folder ../shared/real_photos beside this checkout")
 def test_a_real_picture_framed_anew_is_taken_for_the_same_and_another_street_for_another():
     from PIL import Image
@@ -52,3 +83,25 @@ def test_a_real_picture_framed_anew_is_taken_for_the_same_and_another_street_for
     )
     assert odds[0] > 1.5
     assert odds[1] < 1.0
+
+
+@pytest.mark.skipif(not REAL.is_dir(), reason="no folder ../shared/real_photos beside this checkout")
+def test_real_houses_are_told_from_parts_of_them_seen_from_near():
+    """Nine real street photos; halves of the pictures are parts a fifth as wide, cut where walls are."""
+    from PIL import Image
+
+    from evidence.sight.scenes import embed, pack_vector
+
+    rng = np.random.default_rng(4)
+    vectors = []
+    for number in range(1, 19, 2):
+        with Image.open(REAL / f"lund_{number:02d}.jpg") as image:
+            small = np.asarray(image.convert("RGB").resize((1600, 1200)))
+        left, top = rng.integers(0, 1200), rng.integers(240, 700)
+        part = np.ascontiguousarray(small[top : top + 300, left : left + 400])
+        vectors += [pack_vector(embed(small)), pack_vector(embed(part))]
+    believed = np.tile([[0.65, 0.35], [0.35, 0.65]], (9, 1))
+    odds = sort_odds(vectors, believed)
+    wide, near = odds[::2], odds[1::2]
+    assert (wide[:, 0] > wide[:, 1]).mean() >= 8 / 9
+    assert (near[:, 1] > near[:, 0]).mean() >= 7 / 9
