@@ -121,6 +121,7 @@ def believe(
     vectors = [photo.look.embedding for photo in photos]
     if any(vectors):  # what the first pass makes of the others says what this one is like
         together = together * _sorts(plan, vectors, belief.steps)
+        model = model.among(belief.styles, _UNLIKELY)
         belief = forward_backward(model, between, together[None])
     seen = bearings(photos, [reading.compass for reading in readings])
     place, front = None, None
