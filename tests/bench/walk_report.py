@@ -97,7 +97,10 @@ def fit_lines(walks: int, seed: int) -> None:
         some = made.walks(seed, walks, kit, people=who)
         pooled.include(score_walks(some, tagged(some, plain)))
     for facet in HONEST:
-        rows = [Row(Facet(facet), sure, sure, right, True) for sure, right in pooled.sure[facet]]
+        rows = [
+            Row(Facet(facet), sure, sure, right, True, k)
+            for k, (sure, right) in enumerate(pooled.sure[facet])
+        ]
         fitted = calibrate(rows)
         print(f"{facet} = {{ slope = {fitted.slope:.2f}, offset = {fitted.offset:.2f} }}")
 

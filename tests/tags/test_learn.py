@@ -271,7 +271,10 @@ def test_calibration_finds_the_line_that_made_the_data():
     true = Calibration(slope=0.6, offset=0.4)
     right = rng.random(len(raw)) < [true(share) for share in raw]
     found = calibrate(
-        [Row(Facet.FACE, float(r), float(r), bool(ok), True) for r, ok in zip(raw, right, strict=True)]
+        [
+            Row(Facet.FACE, float(r), float(r), bool(ok), True, walk)
+            for walk, (r, ok) in enumerate(zip(raw, right, strict=True))
+        ]
     )
     assert found.slope == pytest.approx(0.6, abs=0.05)
     assert found.offset == pytest.approx(0.4, abs=0.05)
@@ -281,6 +284,15 @@ def test_few_answers_hardly_move_the_calibration():
     found = calibrate([Row(Facet.FACE, 0.9, 0.9, False, True)] * 2)
     assert 0.5 < found(0.9) < 0.9
     assert calibrate([]) == Calibration()
+
+
+def test_many_answers_of_one_claim_move_the_calibration_less_than_as_many_of_many_claims():
+    """With a correlation of 0.1, 50 answers of one claim count as 50 / (1 + 49 * 0.1), eight and a half."""
+    wrong = [Row(Facet.FACE, 0.9, 0.9, False, True, walk) for walk in range(50)]
+    of_one = calibrate([replace(row, walk=0) for row in wrong])(0.9)
+    eight, nine = calibrate(wrong[:8])(0.9), calibrate(wrong[:9])(0.9)
+    assert nine < of_one < eight
+    assert calibrate(wrong)(0.9) < 0.6 * of_one
 
 
 def test_the_calibration_error_is_that_of_the_worked_example():
