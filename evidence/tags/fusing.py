@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
 
@@ -58,6 +58,9 @@ class Mind:
     """The walks that were weighed."""
     belief: Belief
     heard: Heard
+    """What each source says; the pixels' word has the likeness to the claim's other pictures in it."""
+    sorts: Floats
+    """(photos, steps): what that likeness alone says, over what is usual."""
     together: Floats
     """(photos, steps): the likelihood each photo brought, place left out."""
     place: Floats | None
@@ -119,8 +122,10 @@ def believe(
     between = between_photos(photos)
     belief = forward_backward(model, between, together[None])
     vectors = [photo.look.embedding for photo in photos]
+    sorts = np.ones_like(together)
     if any(vectors):  # what the first pass makes of the others says what this one is like
-        together = together * _sorts(plan, vectors, belief.steps)
+        sorts = _sorts(plan, vectors, belief.steps)
+        together = together * sorts
         model = model.among(belief.styles, _UNLIKELY)
         belief = forward_backward(model, between, together[None])
     seen = bearings(photos, [reading.compass for reading in readings])
@@ -131,7 +136,8 @@ def believe(
         plan=plan,
         styles=model.styles,
         belief=belief,
-        heard=heard,
+        heard=replace(heard, pixels=heard.pixels * sorts),
+        sorts=sorts,
         together=together,
         place=place,
         front=front,

@@ -31,6 +31,9 @@ _SCENE_WORDS = {
     "other": "something else",
 }
 
+_PLAINLY = 1.5
+"""Odds from which the likeness to the claim's other pictures is worth a word."""
+
 _COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
@@ -252,7 +255,7 @@ class _Speaker:
         values: dict[Facet, FacetValue] = {}
         said: list[FacetValue] = []
         for facet, shares in fused.items():
-            reasons = self._reasons(facet, told, before)
+            reasons = self._reasons(facet, row, told, before)
             values |= self._pick(facet, shares, own, usual, reasons, told)
             said += self._words(facet, own, reasons)
         for facet, shares in (
@@ -333,9 +336,9 @@ class _Speaker:
 
     # --- reasons -------------------------------------------------------------------------
 
-    def _reasons(self, facet: Facet, told: _Told, before: str) -> dict[Source, str]:
+    def _reasons(self, facet: Facet, row: int, told: _Told, before: str) -> dict[Source, str]:
         reasons = {Source.HABIT: self._habit(before), Source.WRITING: _board(told.reading)}
-        if pixels := self._pixels(facet, told.photo):
+        if pixels := self._pixels(facet, row, told.photo):
             reasons[Source.PIXELS] = pixels
         if facet is Facet.FACE and (place := self._place(told)):
             reasons[Source.PLACE] = place
@@ -345,13 +348,15 @@ class _Speaker:
         style = self.mind.styles[int(np.argmax(self.mind.belief.styles))].name
         return f"follows {before} on a walk {style}" if before else f"begins a walk {style}"
 
-    def _pixels(self, facet: Facet, photo: PhotoRecord) -> str:
+    def _pixels(self, facet: Facet, row: int, photo: PhotoRecord) -> str:
         look, reasons = photo.look, []
         if look.scenes:
             kind, share = max(look.scenes.items(), key=lambda item: item[1])
             reasons.append(f"looks like {_SCENE_WORDS[kind]} ({share:.0%})")
         if facet is Facet.ROLE and look.chalk and look.chalk.square >= 0.5:
             reasons.append("a chalked square is in it")
+        if facet is Facet.ROLE and self.mind.sorts[row, np.argmax(self.mind.belief.steps[row])] > _PLAINLY:
+            reasons.append("like this claim's other photos of the same sort")
         return ", ".join(reasons)
 
     def _place(self, told: _Told) -> str:

@@ -26,7 +26,8 @@ NO_GAP = GAP_BINS
 """The bin of a gap that nobody knows."""
 
 # How many confirmed moves weigh as much as what the plan says; chosen on simulated walks. Pace is what the
-# times of all shots have in common.
+# times of all shots have in common. Which things are damaged is the house's, like its roof: two houses
+# without damage say little of the next one.
 _MOVE_STRENGTH = 12.0
 _PLACE_STRENGTH = 4.0
 _STYLE_STRENGTH = 2.0
@@ -34,7 +35,7 @@ _ROOF_STRENGTH = 30.0
 _LOOK_STRENGTH = 20.0
 _GAP_STRENGTH = 100.0
 _PACE_STRENGTH = 200.0
-_SOUND_STRENGTH = 6.0
+_SOUND_STRENGTH = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -274,3 +274,13 @@ def test_a_claims_own_pictures_tell_its_elevations_from_its_walls(monkeypatch):
     monkeypatch.setattr(fusing, "sort_odds", lambda _vectors, shares: np.ones(shares.shape))
     assert compared > faces_right() + 0.01
     assert compared > 0.85
+
+
+def test_a_reason_tells_that_a_picture_is_like_the_claims_others():
+    told = tag(walk(31, ORDINARY, Kit(scenes=0.95, vectors=True)).photos)
+    silent = tag(walk(31, ORDINARY, Kit(scenes=0.95)).photos)
+    words_of = [
+        [each.tags[Facet.ROLE].reason for each in some if Facet.ROLE in each.tags] for some in (told, silent)
+    ]
+    assert any("like this claim's other photos of the same sort" in reason for reason in words_of[0])
+    assert not any("like this claim's other photos" in reason for reason in words_of[1])

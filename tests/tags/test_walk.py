@@ -216,3 +216,17 @@ def test_walks_that_are_ruled_out_are_no_longer_weighed(small):
     narrowed = small.among(np.array([0.9999, 0.0001]), 0.001)
     assert [style.name for style in narrowed.styles] == ["there"]
     assert narrowed.chain[0].shape[0] == narrowed.weights.shape[0] == 1
+
+
+def test_two_undamaged_houses_do_not_make_the_next_ones_things_likely_undamaged():
+    """Three photos of a gutter on each of two houses, all sound; a hundred such photos are another matter."""
+    shots = plan().shots
+    gutter = next(k for k, shot in enumerate(shots) if shot.component == "gutter")
+
+    def sound_after(photos):
+        seen = Habits.none(plan())
+        seen.sound[gutter, 1] = photos
+        return WalkModel(plan=plan(), habits=(seen,)).sound[gutter]
+
+    assert sound_after(0) < sound_after(6) < 0.5
+    assert sound_after(100) > 0.7
