@@ -76,8 +76,8 @@ def sort_odds(vectors: Sequence[bytes], shares: Floats) -> Floats:
     over what is usual for it; 1 for a picture without a vector.
 
     `shares` (photos, sorts), rows that sum to one, is what is believed of the sorts so far; the mean likeness
-    to the others of a sort is weighed by it. Nothing is learned for another claim: this house's elevations, seen from where
-    one stands for them, are like each other, and so are its walls from near.
+    to the others of a sort is weighed by it. Nothing is learned for another claim: this house's elevations,
+    seen from where one stands for them, are like each other, and so are its walls from near.
     """
     rows = [vector_of(vector) for vector in vectors]
     size = max((len(row) for row in rows), default=0)

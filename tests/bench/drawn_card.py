@@ -1,8 +1,9 @@
 """What is guessed of the demo's drawn card as if no label card had been shown: `python tests/bench/drawn_card.py`.
 
 The card is drawn by demo_photos, whose pictures share nothing with tests/support/support_walks.py, and seen by
-the real networks; then the label cards' photos are left out and their codes forgotten, while sheets, boards and
-photos of no claim are left aside. Counted are the photos whose truth has the facet. Not a test: it asserts nothing.
+the real networks; then the label cards' photos are left out and their codes forgotten, and sheets and photos of
+no claim are left aside. Boards in the photos of one claim are read. Counted are the photos whose truth has the
+facet. Not a test: it asserts nothing.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ def main() -> None:
         }
         looks = dict(look_all(list(requests.values())))
         facts = {f.card_path: read_facts(card / f.card_path, MediaKind.PHOTO) for f in files}
-    for title, forget in (("with compass and position", {}), ("from the walk alone", PLACELESS)):
+    for title, forget in (("with compass and position", {}), ("without them", PLACELESS)):
         right: dict[str, int] = defaultdict(int)
         asked: dict[str, int] = defaultdict(int)
         for claim in dict.fromkeys(f.claim for f in files):
