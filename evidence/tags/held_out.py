@@ -100,14 +100,13 @@ def calibrate(rows: Iterable[Row], usual: Calibration | None = None) -> Calibrat
     """
     usual = usual or Calibration()
     answered = [row for row in rows if row.answered]
-    data = [(row.raw, row.right) for row in answered]
-    if not data:
+    if not answered:
         return usual
     of_claim = Counter(row.walk for row in answered)
     counts = np.array([1 / (1 + (of_claim[row.walk] - 1) * _TOGETHER) for row in answered])
-    raw = np.clip(np.array([share for share, _ in data]), 1e-6, 1 - 1e-6)
+    raw = np.clip(np.array([row.raw for row in answered]), 1e-6, 1 - 1e-6)
     design = np.column_stack([np.log(raw / (1 - raw)), np.ones(len(raw))])
-    right = np.array([float(ok) for _, ok in data])
+    right = np.array([float(row.right) for row in answered])
     prior, hold = np.array([usual.slope, usual.offset]), np.array([10.0, 5.0])
     line = prior
     for _ in range(30):

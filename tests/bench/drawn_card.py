@@ -8,10 +8,10 @@ facet. Not a test: it asserts nothing.
 
 from __future__ import annotations
 
-import hashlib
+import itertools
 import sys
 import tempfile
-from collections import defaultdict
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -35,49 +35,41 @@ def main() -> None:
     """Draw, look, forget the label cards, guess, count."""
     with tempfile.TemporaryDirectory() as name:
         card = Path(name) / "card"
-        files = [
-            f for f in build_card(ROOT / "demo_photos" / "scenario.toml", card).files if f.claim and f.role
-        ]
-        digests = {f.card_path: digest(card / f.card_path) for f in files}
-        requests = {
-            digests[f.card_path]: LookRequest(
-                path=card / f.card_path, sha256=digests[f.card_path], kind=MediaKind.PHOTO
+        truth = build_card(ROOT / "demo_photos" / "scenario.toml", card)
+        files = {Sha256(f"{k:064x}"): each for k, each in enumerate(truth.files) if each.claim and each.role}
+        looks = dict(
+            look_all(
+                [
+                    LookRequest(path=card / each.card_path, sha256=key, kind=MediaKind.PHOTO)
+                    for key, each in files.items()
+                ]
             )
-            for f in files
-        }
-        looks = dict(look_all(list(requests.values())))
-        facts = {f.card_path: read_facts(card / f.card_path, MediaKind.PHOTO) for f in files}
+        )
+        facts = {key: read_facts(card / each.card_path, MediaKind.PHOTO) for key, each in files.items()}
     for title, forget in (("with compass and position", {}), ("without them", PLACELESS)):
-        right: dict[str, int] = defaultdict(int)
-        asked: dict[str, int] = defaultdict(int)
-        for claim in dict.fromkeys(f.claim for f in files):
-            mine = [f for f in files if f.claim == claim and f.role not in ASIDE]
+        right: Counter[Facet] = Counter()
+        asked: Counter[Facet] = Counter()
+        for claim in truth.claims:
             photos = [
                 PhotoRecord(
-                    sha256=Sha256(f"{digests[f.card_path]}-{k}"),
-                    name=f.card_path,
-                    card_path=f.card_path,
+                    sha256=key,
+                    name=each.card_path,
+                    card_path=each.card_path,
                     claim=ClaimId(claim),
-                    order=k,
-                    facts=replace(facts[f.card_path], **forget),
-                    look=replace(looks[digests[f.card_path]], labels=(), dividers=()),
+                    order=order,
+                    facts=replace(facts[key], **forget),
+                    look=replace(looks[key], labels=(), dividers=()),
                 )
-                for k, f in enumerate(mine)
+                for order, (key, each) in enumerate(files.items())
+                if each.claim == claim and each.role not in ASIDE
             ]
             tagged = tag_claim(photos, person={}, vocabulary=words(), models=shipped())
-            for photo, truth in zip(photos, mine, strict=True):
-                for facet in FACETS:
-                    value = getattr(truth, facet.value)
-                    if value:
-                        guess = tagged[photo.sha256].tags.get(facet)
-                        asked[facet] += 1
-                        right[facet] += guess is not None and guess.value == value
+            for key, facet in itertools.product(tagged, FACETS):
+                if value := getattr(files[key], facet.value):
+                    guess = tagged[key].tags.get(facet)
+                    asked[facet] += 1
+                    right[facet] += guess is not None and guess.value == value
         print(f"{title}: " + ", ".join(f"{facet.value} {right[facet]} of {asked[facet]}" for facet in FACETS))
-
-
-def digest(path: Path) -> Sha256:
-    """The file's SHA-256."""
-    return Sha256(hashlib.sha256(path.read_bytes()).hexdigest())
 
 
 if __name__ == "__main__":

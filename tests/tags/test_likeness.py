@@ -63,23 +63,26 @@ def test_a_single_picture_of_a_sort_is_not_compared_with_itself():
     assert odds[0, 0] == pytest.approx(1.0, abs=0.05)
 
 
-@pytest.mark.skipif(not REAL.is_dir(), reason="no folder ../shared/real_photos beside this checkout")
-def test_a_real_picture_framed_anew_is_taken_for_the_same_and_another_street_for_another():
+def seen(name, size, box=None):
+    """The vector of a real photo at `size`, or of the part of it in a box of pixels (left, top, right, bottom)."""
     from PIL import Image
 
     from evidence.sight.scenes import embed, pack_vector
 
-    def seen(name, box=(0, 0, 1, 1)):
-        with Image.open(REAL / name) as image:
-            small = image.convert("RGB").resize((640, 480))
-            wide, high = small.size
-            part = small.crop(
-                (int(box[0] * wide), int(box[1] * high), int(box[2] * wide), int(box[3] * high))
-            )
-        return pack_vector(embed(np.asarray(part)))
+    with Image.open(REAL / name) as image:
+        small = image.convert("RGB").resize(size)
+    return pack_vector(embed(np.asarray(small.crop(box) if box else small)))
 
+
+@pytest.mark.skipif(not REAL.is_dir(), reason="no folder ../shared/real_photos beside this checkout")
+def test_a_real_picture_framed_anew_is_taken_for_the_same_and_another_street_for_another():
+    size = (640, 480)
     odds = again_odds(
-        [seen("lund_01.jpg", (0, 0, 0.85, 0.9)), seen("lund_01.jpg", (0.1, 0.1, 1, 1)), seen("berlin_01.jpg")]
+        [
+            seen("lund_01.jpg", size, (0, 0, 544, 432)),
+            seen("lund_01.jpg", size, (64, 48, 640, 480)),
+            seen("berlin_01.jpg", size),
+        ]
     )
     assert odds[0] > 1.5
     assert odds[1] < 1.0
@@ -87,19 +90,13 @@ def test_a_real_picture_framed_anew_is_taken_for_the_same_and_another_street_for
 
 @pytest.mark.skipif(not REAL.is_dir(), reason="no folder ../shared/real_photos beside this checkout")
 def test_real_houses_are_told_from_parts_of_them_seen_from_near():
-    """Nine real street photos; halves of the pictures are parts a fifth as wide, cut where walls are."""
-    from PIL import Image
-
-    from evidence.sight.scenes import embed, pack_vector
-
+    """Nine real street photos, and of each a part a quarter as wide, cut where walls are."""
     rng = np.random.default_rng(4)
     vectors = []
     for number in range(1, 19, 2):
-        with Image.open(REAL / f"lund_{number:02d}.jpg") as image:
-            small = np.asarray(image.convert("RGB").resize((1600, 1200)))
-        left, top = rng.integers(0, 1200), rng.integers(240, 700)
-        part = np.ascontiguousarray(small[top : top + 300, left : left + 400])
-        vectors += [pack_vector(embed(small)), pack_vector(embed(part))]
+        name, size = f"lund_{number:02d}.jpg", (1600, 1200)
+        left, top = int(rng.integers(0, 1200)), int(rng.integers(240, 700))
+        vectors += [seen(name, size), seen(name, size, (left, top, left + 400, top + 300))]
     believed = np.tile([[0.65, 0.35], [0.35, 0.65]], (9, 1))
     odds = sort_odds(vectors, believed)
     wide, near = odds[::2], odds[1::2]
