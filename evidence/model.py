@@ -40,6 +40,10 @@ class MediaKind(StrEnum):
     OTHER = "other"
 
 
+PICTURE_KINDS = frozenset({MediaKind.PHOTO, MediaKind.RAW})
+"""Kinds of file whose pixels are looked at and that carry tags; the others are kept beside their photo."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DcfName:
     """Place of a file by the Design rule for Camera File system (JEITA CP-3461)."""
@@ -285,6 +289,13 @@ class ClaimState(StrEnum):
     RETURNED = "returned"
     CLOSED = "closed"
     PURGED = "purged"
+
+
+CHANGEABLE = frozenset({ClaimState.OPEN, ClaimState.RETURNED})
+"""States in which photos, tags and waivers of a claim may change."""
+
+CONCLUDED = frozenset({ClaimState.SIGNED, ClaimState.CLOSED})
+"""States in which a claim keeps its photos: only a person reopens it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,8 @@ cv2.setNumThreads(1)  # a child forked by the kill tests would wait for ever for
 
 sys.path.insert(0, str(Path(__file__).parent / "support"))
 
+pytest_plugins = ("support_fixtures",)
+
 REPOSITORY = Path(__file__).parents[1]
 
 

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 import typer
 
-from evidence import errors, reviewing
+from evidence import errors
 from evidence.cli.main import app
+from evidence.review import signing as reviewing
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = {

@@ -9,25 +9,22 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "evidence"
 
-ROOMS_BELOW = {
-    # room: what of ours it may import besides itself
-    "model": set(),
-    "errors": set(),
-    "codec": {"errors"},
-    "toml_lines": {"errors"},
-    "settings": {"errors", "model"},
-    "cards": {"model", "errors", "codec"},
-    "sight": {"model", "errors", "codec", "settings"},
-    "timeline": {"model", "errors"},
-    "tags": {"model", "errors", "codec", "toml_lines"},
-    "coverage": {"model", "errors", "tags", "toml_lines", "timeline"},
-    "catalog": {"model", "errors", "codec"},
-    "archive": {"model", "errors", "codec", "cards"},
-    "paper": {"model", "errors", "codec", "settings", "tags", "sight", "cards", "coverage"},
-    "retention": {"model", "errors", "codec", "paper", "archive", "toml_lines"},
-}
-JOINING = {"board", "cli"}
-"""Nothing but `cli` and `board` themselves may import these."""
+FLOORS = (
+    # From the ground up. A room imports rooms of lower floors only.
+    {"model", "errors", "progress"},
+    {"codec", "toml_lines"},
+    {"disk"},
+    {"settings", "timeline", "cards"},
+    {"tags", "catalog"},
+    {"sight", "coverage", "archive"},
+    {"paper", "workspace"},
+    {"retention", "lookup", "analysis"},
+    {"filing"},
+    {"review", "office", "intake", "reports"},
+    {"board"},
+    {"cli"},
+)
+FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 
 PURE = {"timeline", "tags", "coverage", "retention/schedule.py", "archive/copies.py"}
 LIBRARY_OWNERS = {
@@ -62,13 +59,27 @@ def imported(path: Path) -> list[str]:
     return found
 
 
+def ours_of(path: Path) -> set[str]:
+    names = {name.split(".")[1] for name in imported(path) if name.startswith("evidence.")}
+    return names - {room_of(path)} - {"__version__"}
+
+
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_a_room_imports_only_what_lies_below_it(path):
     room = room_of(path)
-    ours = {name.split(".")[1] for name in imported(path) if name.startswith("evidence.")} - {room}
-    assert not (ours & JOINING - {room}) or room in JOINING
-    if room in ROOMS_BELOW:
-        assert ours <= ROOMS_BELOW[room], f"{room} may not import {sorted(ours - ROOMS_BELOW[room])}"
+    if room == "__init__":
+        return
+    above = {other for other in ours_of(path) if FLOOR[other] >= FLOOR[room]}
+    assert not above, f"{room} stands on floor {FLOOR[room]} and may not import {sorted(above)}"
+
+
+def test_every_room_has_a_floor_and_every_floor_only_rooms_that_exist():
+    rooms = {room_of(path) for path in modules()} - {"__init__"}
+    assert rooms == set(FLOOR)
+
+
+def test_at_most_nine_modules_stand_loose():
+    assert len([path for path in PACKAGE.glob("*.py") if path.name != "__init__.py"]) <= 9
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))

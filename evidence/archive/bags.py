@@ -27,7 +27,7 @@ from evidence.archive.swap import (
     vanish,
 )
 from evidence.archive.swap import recover as recover_folders
-from evidence.cards.durable import hash_file, link_or_copy, make_folder, sync_folder, writing
+from evidence.disk.durable import hash_file, link_or_copy, make_folder, sync_folder, writing
 from evidence.errors import BadInputError, BagError, CardReadError, CopyMismatchError, DestinationError
 from evidence.model import Sha256
 

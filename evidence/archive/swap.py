@@ -33,7 +33,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from evidence.cards.durable import make_folder, sync_folder, writing
+from evidence.disk.durable import make_folder, sync_folder, writing
 from evidence.errors import LockedError
 
 MARK = "building.mark"

@@ -38,7 +38,7 @@ from evidence.archive.swap import (
     settle,
     vanish,
 )
-from evidence.cards.durable import free_bytes, place_copy, sync_folder, writing
+from evidence.disk.durable import free_bytes, place_copy, sync_folder, writing
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
 

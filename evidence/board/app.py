@@ -20,8 +20,8 @@ from evidence.board.pictures import Pictures
 from evidence.board.sessions import Door, Patience
 from evidence.board.state import HERE, Board, NotAllowedError, NotInsideError, board_of, home_again
 from evidence.errors import EvidenceError, LockedError
-from evidence.home import ArchiveHome
-from evidence.reviewing import ChangedError
+from evidence.review.signing import ChangedError
+from evidence.workspace import Workspace
 
 
 class _Files(StaticFiles):
@@ -34,7 +34,7 @@ class _Files(StaticFiles):
 
 
 def make_app(
-    home: ArchiveHome,
+    workspace: Workspace,
     *,
     names: Collection[str] = (),
     secure: bool = False,
@@ -47,13 +47,13 @@ def make_app(
     `follow` whether bags catch up and claims are counted in the background; `clock` in seconds, for visits, links
     and waits.
     """
-    home.vocabulary  # noqa: B018 - read once, before threads share it
+    workspace.vocabulary  # noqa: B018 - read once, before threads share it
     board = Board(
-        home=home,
-        door=Door(hours=home.settings.board.session_hours, secure=secure, clock=clock),
+        workspace=workspace,
+        door=Door(hours=workspace.settings.board.session_hours, secure=secure, clock=clock),
         patience=Patience(clock=clock),
-        pictures=Pictures(home),
-        follower=Follower(home),
+        pictures=Pictures(workspace),
+        follower=Follower(workspace),
         secure=secure,
     )
 

@@ -6,13 +6,13 @@ import logging
 import threading
 from collections.abc import Iterable
 
-from evidence import filing
+from evidence.analysis.coverage import Covering
+from evidence.analysis.tallies import basis, is_current, keep_count
 from evidence.catalog.claims import ClaimRow
-from evidence.covering import Covering
 from evidence.errors import EvidenceError
-from evidence.home import ArchiveHome
+from evidence.filing import bags as filing
 from evidence.model import ClaimState
-from evidence.tallying import basis, is_current, keep_count
+from evidence.workspace import Workspace
 
 __all__ = ["AT_ONCE", "COUNTED", "Follower", "basis", "count", "is_current", "keep_count", "uncounted"]
 
@@ -28,8 +28,8 @@ COUNTED = frozenset({ClaimState.OPEN, ClaimState.RETURNED, ClaimState.SIGNED})
 class Follower:
     """One thread that files what lags behind and counts what was not counted yet."""
 
-    def __init__(self, home: ArchiveHome) -> None:
-        self._home = home
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
         self._wake = threading.Event()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -56,9 +56,9 @@ class Follower:
     def file(self) -> None:
         """Let every bag say what the catalog says, now."""
         try:
-            if self._home.catalog.keeping.dirty():
-                with self._home.working():
-                    filing.file_away(self._home)
+            if self._workspace.catalog.keeping.dirty():
+                with self._workspace.working():
+                    filing.file_away(self._workspace)
             self.trouble = ""
         except EvidenceError as trouble:
             self.trouble = str(trouble)
@@ -77,7 +77,7 @@ class Follower:
 
     def _count(self) -> None:
         try:
-            count(self._home, uncounted(self._home), stop=self._stop)
+            count(self._workspace, uncounted(self._workspace), stop=self._stop)
         except EvidenceError as trouble:
             log.warning("claims_not_counted: %s", trouble)
 
@@ -85,23 +85,23 @@ class Follower:
 # --- counts ------------------------------------------------------------------------------
 
 
-def uncounted(home: ArchiveHome) -> list[ClaimRow]:
+def uncounted(workspace: Workspace) -> list[ClaimRow]:
     """Claims with photos whose count is absent or old."""
-    known, ground = home.catalog.tallies.all(), basis(home)
-    photos = home.catalog.photos.counts()
+    known, ground = workspace.catalog.tallies.all(), basis(workspace)
+    photos = workspace.catalog.photos.counts()
     return [
         row
-        for row in home.catalog.claims.all()
+        for row in workspace.catalog.claims.all()
         if row.state in COUNTED
         and row.claim.claim in photos
         and not is_current(known.get(row.claim.claim), row, ground)
     ]
 
 
-def count(home: ArchiveHome, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None) -> None:
+def count(workspace: Workspace, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None) -> None:
     """Count these claims and keep the numbers."""
-    ground, shared = basis(home), Covering(home)
+    ground, shared = basis(workspace), Covering(workspace)
     for row in rows:
         if stop is not None and stop.is_set():
             return
-        keep_count(home, row, shared.report(row.claim.claim), ground)
+        keep_count(workspace, row, shared.report(row.claim.claim), ground)

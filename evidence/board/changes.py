@@ -9,13 +9,16 @@ from fastapi import APIRouter, Depends, Form
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from evidence import corrections, deciding, reviewing, views
+from evidence.analysis import refresh
 from evidence.board import shown
 from evidence.board.rights import Right
 from evidence.board.state import Visitor, home_again, known_digest, sends
 from evidence.errors import BadInputError, EvidenceError
-from evidence.home import ArchiveHome
+from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
+from evidence.review import placing as corrections
+from evidence.review import signing as reviewing
+from evidence.workspace import Workspace
 
 router = APIRouter()
 
@@ -63,52 +66,52 @@ class UndoAsked(_Asked):
 @router.post("/do/tag")
 def tag(me: Annotated[Visitor, Depends(sends(Right.TAG))], asked: TagAsked) -> Response:
     """State facets of photos, or confirm their guesses; answers with the tiles that changed."""
-    home = me.home
+    workspace = me.workspace
     marks = {Sha256(sha): mark for sha, mark in asked.photos.items()}
-    records = home.catalog.photos.records(list(marks))
+    records = workspace.catalog.photos.records(list(marks))
     if asked.confirm:
-        stated = reviewing.shown_guesses(records, home.vocabulary.guess.shows)
+        stated = reviewing.shown_guesses(records, workspace.vocabulary.guess.shows)
     else:
         said = {
-            facet: None if value is None else deciding.known_word(home, facet, value)
+            facet: None if value is None else refresh.known_word(workspace, facet, value)
             for facet, value in asked.say.items()
         }
         stated = {sha: dict(said) for sha in marks} if said else {}
     if not stated:
         raise BadInputError("Nothing is said.", "Choose a word, or photos with a guess in them.")
     claims = {record.claim for record in records}
-    before = _marks_and_pills(home, claims)
+    before = _marks_and_pills(workspace, claims)
     try:
-        number, _ = reviewing.tag_seen(home, stated, seen=marks)
+        number, _ = reviewing.tag_seen(workspace, stated, seen=marks)
     except reviewing.ChangedError as trouble:
         changed = {change.subject: change.message for change in trouble.changes}
-        now = home.catalog.photos.records([Sha256(sha) for sha in changed])
+        now = workspace.catalog.photos.records([Sha256(sha) for sha in changed])
         return JSONResponse(
             {
                 "message": trouble.message,
                 "hint": trouble.hint,
                 "changed": changed,
-                "tiles": [shown.tile_data(shown.tile_of(one, home.vocabulary)) for one in now],
+                "tiles": [shown.tile_data(shown.tile_of(one, workspace.vocabulary)) for one in now],
             },
             409,
         )
     me.board.follower.nudge()
-    return JSONResponse({"undo": number, "tiles": _changed_tiles(home, claims, before)})
+    return JSONResponse({"undo": number, "tiles": _changed_tiles(workspace, claims, before)})
 
 
-def _marks_and_pills(home: ArchiveHome, claims: set[ClaimId | None]) -> dict[Sha256, dict[str, object]]:
+def _marks_and_pills(workspace: Workspace, claims: set[ClaimId | None]) -> dict[Sha256, dict[str, object]]:
     """Every photo of these claims as its tile stands."""
     return {
-        record.sha256: shown.tile_data(shown.tile_of(record, home.vocabulary))
+        record.sha256: shown.tile_data(shown.tile_of(record, workspace.vocabulary))
         for claim in claims
-        for record in home.catalog.photos.of_claim(claim)
+        for record in workspace.catalog.photos.of_claim(claim)
     }
 
 
 def _changed_tiles(
-    home: ArchiveHome, claims: set[ClaimId | None], before: dict[Sha256, dict[str, object]]
+    workspace: Workspace, claims: set[ClaimId | None], before: dict[Sha256, dict[str, object]]
 ) -> list[dict[str, object]]:
-    after = _marks_and_pills(home, claims)
+    after = _marks_and_pills(workspace, claims)
     return [tile for sha, tile in after.items() if before.get(sha) != tile]
 
 
@@ -116,27 +119,28 @@ def _changed_tiles(
 def undo_tag(me: Annotated[Visitor, Depends(sends(Right.TAG))], asked: UndoAsked) -> Response:
     """Take one tagging back; answers with the tiles that changed."""
     decision = next(
-        (one for one in me.home.catalog.claims.decisions(kinds=("tag",)) if one.number == asked.number), None
+        (one for one in me.workspace.catalog.claims.decisions(kinds=("tag",)) if one.number == asked.number),
+        None,
     )
     if decision is None:
         raise BadInputError("That is taken back already.", "Load the page again to see what stands.")
-    photos = me.home.catalog.photos.records([Sha256(sha) for sha in decision.after])
+    photos = me.workspace.catalog.photos.records([Sha256(sha) for sha in decision.after])
     claims = {record.claim for record in photos}
-    before = _marks_and_pills(me.home, claims)
-    reviewing.undo_mine(me.home, asked.number, others_too=me.may("UNDO_OTHERS"))
+    before = _marks_and_pills(me.workspace, claims)
+    reviewing.undo_mine(me.workspace, asked.number, others_too=me.may("UNDO_OTHERS"))
     me.board.follower.nudge()
-    return JSONResponse({"tiles": _changed_tiles(me.home, claims, before)})
+    return JSONResponse({"tiles": _changed_tiles(me.workspace, claims, before)})
 
 
 @router.post("/do/place")
 def place(me: Annotated[Visitor, Depends(sends(Right.PLACE))], asked: PlaceAsked) -> Response:
     """File photos under another claim, or in the tray."""
-    home = me.home
-    target = None if asked.claim.casefold() == views.UNASSIGNED else views.known_claim(home, asked.claim)
+    workspace = me.workspace
+    target = None if asked.claim.casefold() == UNASSIGNED else known_claim(workspace, asked.claim)
     digests = [Sha256(sha) for sha in asked.photos]
-    with home.working():
-        reviewing.require_marks(home, {Sha256(sha): mark for sha, mark in asked.photos.items()})
-        done = corrections.move(home, digests, target)
+    with workspace.working():
+        reviewing.require_marks(workspace, {Sha256(sha): mark for sha, mark in asked.photos.items()})
+        done = corrections.move(workspace, digests, target)
     many = "1 photo" if len(digests) == 1 else f"{len(digests)} photos"
     me.tell(f"{many} now {'belongs' if len(digests) == 1 else 'belong'} to {target or 'no house'}.")
     me.board.follower.nudge()
@@ -163,7 +167,7 @@ def undo(
     """Take one correction back."""
 
     def work() -> str:
-        reviewing.undo_mine(me.home, number, others_too=me.may("UNDO_OTHERS"))
+        reviewing.undo_mine(me.workspace, number, others_too=me.may("UNDO_OTHERS"))
         return "That is taken back."
 
     return _try(me, back, work)
@@ -181,8 +185,8 @@ def waive(
     """Set a required shot aside, with a reason."""
 
     def work() -> str:
-        number = views.known_claim(me.home, claim)
-        corrections.waive(me.home, number, requirement, place=at, why=why.strip())
+        number = known_claim(me.workspace, claim)
+        corrections.waive(me.workspace, number, requirement, place=at, why=why.strip())
         return "That shot is set aside; the reason stands beside it."
 
     return _try(me, back, work)
@@ -199,7 +203,7 @@ def sign(
     """Sign the claim off in the visitor's name."""
 
     def work() -> str:
-        reviewing.sign(me.home, views.known_claim(me.home, claim), note=note, seen=seen)
+        reviewing.sign(me.workspace, known_claim(me.workspace, claim), note=note, seen=seen)
         return f"Claim {claim} is signed off by {me.name}."
 
     return _try(me, back, work)
@@ -216,7 +220,7 @@ def send_back(
     """Return the claim to the adjuster with the list of what is missing."""
 
     def work() -> str:
-        _, wanted = reviewing.send_back(me.home, views.known_claim(me.home, claim), note=note, seen=seen)
+        _, wanted = reviewing.send_back(me.workspace, known_claim(me.workspace, claim), note=note, seen=seen)
         many = len(wanted.lines)
         return f"Claim {claim} is sent back with {many} {'shot' if many == 1 else 'shots'} to take."
 
@@ -234,7 +238,7 @@ def take_back(
     """Take a sign-off or a return back."""
 
     def work() -> str:
-        reviewing.take_back(me.home, views.known_claim(me.home, claim), why=note, seen=seen)
+        reviewing.take_back(me.workspace, known_claim(me.workspace, claim), why=note, seen=seen)
         return f"Claim {claim} is open again."
 
     return _try(me, back, work)
@@ -247,10 +251,10 @@ def _on_day(me: Visitor, number: str, seen: str, back: str, work: Callable[[], s
     """The same for a change of how a day is cut, unless somebody else changed it since it was `seen`."""
 
     def guarded() -> str:
-        with me.home.working():
-            claim = None if number.casefold() == views.UNASSIGNED else views.known_claim(me.home, number)
+        with me.workspace.working():
+            claim = None if number.casefold() == UNASSIGNED else known_claim(me.workspace, number)
             if seen:
-                reviewing.require_day(me.home, claim, seen)
+                reviewing.require_day(me.workspace, claim, seen)
             return work()
 
     return _try(me, back, guarded)
@@ -271,7 +275,7 @@ def cut(me: Placing, number: Short, photo: Short, seen: Short = "", back: Short 
     """Let a new stretch begin with a photo."""
 
     def work() -> str:
-        corrections.cut(me.home, _photo(me, photo))
+        corrections.cut(me.workspace, _photo(me, photo))
         return "A new stretch begins there."
 
     return _on_day(me, number, seen, back, work)
@@ -282,7 +286,7 @@ def join(me: Placing, number: Short, photo: Short, seen: Short = "", back: Short
     """Take the boundary before a photo away."""
 
     def work() -> str:
-        corrections.join(me.home, _photo(me, photo))
+        corrections.join(me.workspace, _photo(me, photo))
         return "That boundary is gone."
 
     return _on_day(me, number, seen, back, work)
@@ -295,7 +299,7 @@ def shift(
     """Move the boundary before one photo to before another."""
 
     def work() -> str:
-        done = corrections.shift(me.home, _photo(me, photo), _photo(me, to))
+        done = corrections.shift(me.workspace, _photo(me, photo), _photo(me, to))
         many = "1 photo changes" if done.photos == 1 else f"{done.photos} photos change"
         return f"The boundary is moved; {many} house."
 
@@ -309,7 +313,7 @@ def name(
     """Say whose house a stretch is; for one that was doubted, that it is right."""
 
     def work() -> str:
-        done = corrections.name(me.home, segment, views.known_claim(me.home, claim))
+        done = corrections.name(me.workspace, segment, known_claim(me.workspace, claim))
         many = "1 photo belongs" if done.photos == 1 else f"{done.photos} photos belong"
         return f"{many} to {claim}, and that is stated now."
 

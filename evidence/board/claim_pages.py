@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
-from evidence import covering, reviewing, views
+from evidence.analysis import coverage as covering
 from evidence.board import shown
 from evidence.board.background import basis, keep_count
 from evidence.board.listing import NEED_WORDS, Need, listing
@@ -22,7 +22,9 @@ from evidence.coverage.report import CoverageReport
 from evidence.coverage.shots import FACES
 from evidence.coverage.walk import still_to_shoot
 from evidence.errors import BadInputError
+from evidence.lookup import UNASSIGNED, known_claim, photos_of
 from evidence.model import ClaimId, ClaimState, Facet, PhotoRecord, Sha256
+from evidence.review import signing as reviewing
 
 router = APIRouter()
 
@@ -38,7 +40,7 @@ MOST_TRAIL = 300
 def claims(me: Looking, q: str = "", need: str = "", page: int = 1) -> HTMLResponse:
     """The claims, what needs attention first."""
     wish = Need(need) if need in {one.value for one in Need} else None
-    found = listing(me.home, duty=me.session.duty, search=q[:200], need=wish, page=page)
+    found = listing(me.workspace, duty=me.session.duty, search=q[:200], need=wish, page=page)
     if found.uncounted:
         me.board.follower.nudge()
     return me.page("claims.html", list=found, needs=NEED_WORDS, q=q[:200], need=wish)
@@ -90,16 +92,14 @@ class Opened:
 
 def opened(me: Visitor, number: str) -> Opened:
     """The claim of that number, or the tray. Raises BadInputError for an unknown one."""
-    if number.casefold() == views.UNASSIGNED:
-        return Opened(
-            row=None, number=views.UNASSIGNED, records=views.photos_of(me.home, number), report=None
-        )
-    claim = views.known_claim(me.home, number)
-    row = me.home.catalog.claims.get(claim)
+    if number.casefold() == UNASSIGNED:
+        return Opened(row=None, number=UNASSIGNED, records=photos_of(me.workspace, number), report=None)
+    claim = known_claim(me.workspace, number)
+    row = me.workspace.catalog.claims.get(claim)
     assert row is not None
-    records = me.home.catalog.photos.of_claim(claim)
-    report = covering.Covering(me.home).report(claim, records)
-    keep_count(me.home, row, report, basis(me.home))
+    records = me.workspace.catalog.photos.of_claim(claim)
+    report = covering.Covering(me.workspace).report(claim, records)
+    keep_count(me.workspace, row, report, basis(me.workspace))
     return Opened(row=row, number=claim, records=records, report=report)
 
 
@@ -108,10 +108,10 @@ def claim_page(me: Looking, number: str) -> Response:
     """The coverage table, what to look at, and the decisions of sign-off and return."""
     this = opened(me, number)
     if this.row is None or this.report is None:
-        return HTMLResponse(status_code=303, headers={"location": f"/photos?number={views.UNASSIGNED}"})
+        return HTMLResponse(status_code=303, headers={"location": f"/photos?number={UNASSIGNED}"})
     claim = this.row.claim
-    shots = covering.shot_list(me.home, covering.list_for(me.home, claim))
-    decisions = me.home.catalog.claims.decisions(kinds=reviewing.CLAIM_KINDS, claim=claim.claim)
+    shots = covering.shot_list(me.workspace, covering.list_for(me.workspace, claim))
+    decisions = me.workspace.catalog.claims.decisions(kinds=reviewing.CLAIM_KINDS, claim=claim.claim)
     by_photo = shown.flags_by_photo(this.report)
     known = {record.sha256: record for record in this.records}
     return me.page(
@@ -124,7 +124,7 @@ def claim_page(me: Looking, number: str) -> Response:
             (known.get(Sha256(sha)), flags, _double_of(me, this, sha, flags))
             for sha, flags in by_photo.items()
         ],
-        obstacles=reviewing.obstacles(me.home, claim.claim, this.report),
+        obstacles=reviewing.obstacles(me.workspace, claim.claim, this.report),
         to_shoot=still_to_shoot(this.report),
         waivers={
             (one.after["requirement"], one.after["place"]): one for one in decisions if one.kind == "waive"
@@ -155,12 +155,12 @@ def _double_of(me: Visitor, this: Opened, sha: str, flags: Sequence[Any]) -> Sha
     mine = next((record for record in this.records if record.sha256 == sha), None)
     if mine is None or not codes & {"near_duplicate", "alike_elsewhere"}:
         return None
-    bits = me.home.settings.coverage.double_bits
+    bits = me.workspace.settings.coverage.double_bits
     if "near_duplicate" in codes:
         for other in this.records:
             if other.sha256 != sha and _apart(other.look.phash, mine.look.phash) <= bits:
                 return other.sha256
-    near = covering.Covering(me.home).near_matches(ClaimId(this.number), [mine])
+    near = covering.Covering(me.workspace).near_matches(ClaimId(this.number), [mine])
     return min(near, key=lambda one: one.bits).other if near else None
 
 
@@ -183,7 +183,7 @@ def missing_page(me: Looking, number: str) -> HTMLResponse:
     this = opened(me, number)
     if this.report is None:
         raise BadInputError("The tray has no list of shots.", "Choose a claim.")
-    decisions = me.home.catalog.claims.decisions(kinds=("return",), claim=this.claim)
+    decisions = me.workspace.catalog.claims.decisions(kinds=("return",), claim=this.claim)
     note = decisions[-1] if decisions and this.row and this.row.state is ClaimState.RETURNED else None
     return me.page(
         "missing.html", this=this, tab="missing", to_shoot=still_to_shoot(this.report), returned=note
@@ -194,15 +194,15 @@ def missing_page(me: Looking, number: str) -> HTMLResponse:
 def day_page(me: Looking, number: str) -> HTMLResponse:
     """How the days of this claim were cut into houses, why, and how sure that is."""
     this = opened(me, number)
-    known = me.home.catalog.claims.all()
+    known = me.workspace.catalog.claims.all()
     insured = {row.claim.claim: row.claim.insured for row in known}
-    segments = me.home.catalog.photos.segments_of(this.claim)
-    outline = me.home.catalog.photos.outline([row.segment for row in segments])
+    segments = me.workspace.catalog.photos.segments_of(this.claim)
+    outline = me.workspace.catalog.photos.outline([row.segment for row in segments])
     nearby = {row.claim for row in segments if row.claim}
     waiting = [row.claim.claim for row in known if row.state is ClaimState.OPEN]
     corrections = [
         (one, _told(me, one))
-        for one in me.home.catalog.claims.decisions(kinds=reviewing.BOUNDARY_KINDS)
+        for one in me.workspace.catalog.claims.decisions(kinds=reviewing.BOUNDARY_KINDS)
         if one.claim in nearby or one.claim == this.claim
     ]
     return me.page(
@@ -210,7 +210,7 @@ def day_page(me: Looking, number: str) -> HTMLResponse:
         this=this,
         tab="day",
         days=timetable(segments, outline, insured, this.claim),
-        seen=reviewing.day_mark(me.home, this.claim),
+        seen=reviewing.day_mark(me.workspace, this.claim),
         names=sorted({*nearby, *waiting[-80:]}),
         corrections=corrections[::-1][:20],
     )
@@ -221,15 +221,17 @@ def doubles_page(me: Looking, number: str) -> HTMLResponse:
     """Photos of this claim that look nearly alike, or like another claim's."""
     this = opened(me, number)
     pictured = [r for r in this.records if r.look.phash and not r.look.dividers and not r.look.labels]
-    bits = me.home.settings.coverage.double_bits
+    bits = me.workspace.settings.coverage.double_bits
     first_of: dict[int, tuple[int, int]] = {}
     for first, second, apart in pairs([record.look.phash for record in pictured], bits):
         first_of.setdefault(second, (first, apart))
     inside = [
         (pictured[first], pictured[second], apart) for second, (first, apart) in sorted(first_of.items())
     ]
-    near = covering.Covering(me.home).near_matches(ClaimId(this.number), pictured) if this.claim else []
-    others = {r.sha256: r for r in me.home.catalog.photos.records([m.other for m in near[:MOST_DOUBLES]])}
+    near = covering.Covering(me.workspace).near_matches(ClaimId(this.number), pictured) if this.claim else []
+    others = {
+        r.sha256: r for r in me.workspace.catalog.photos.records([m.other for m in near[:MOST_DOUBLES]])
+    }
     mine = {record.sha256: record for record in pictured}
     outside = [(mine[m.photo], others[m.other], m.bits) for m in near if m.other in others]
     return me.page(
@@ -246,9 +248,9 @@ def doubles_page(me: Looking, number: str) -> HTMLResponse:
 def trail_page(me: Looking, number: str) -> HTMLResponse:
     """What people decided about this claim, and what the custody log says of it."""
     this = opened(me, number)
-    claims = me.home.catalog.claims
+    claims = me.workspace.catalog.claims
     decisions = claims.decisions(claim=this.claim, standing_only=False) if this.claim else []
-    entries = list(me.home.custody.about(this.number))[-MOST_TRAIL:]
+    entries = list(me.workspace.custody.about(this.number))[-MOST_TRAIL:]
     return me.page(
         "trail.html",
         this=this,
@@ -269,7 +271,9 @@ def _told(me: Visitor, one: Decision) -> str:
             said: dict[str, None] = {}
             for facets in after.values():
                 for facet, value in facets.items():
-                    words = shown.plain(me.home.vocabulary, Facet(facet), value) if value else "taken back"
+                    words = (
+                        shown.plain(me.workspace.vocabulary, Facet(facet), value) if value else "taken back"
+                    )
                     said[f"{facet} {words}"] = None
             listed = list(said)
             more = f" and {len(listed) - 4} more" if len(listed) > 4 else ""

@@ -9,8 +9,8 @@ from evidence.board.background import AT_ONCE, COUNTED, basis, count, is_current
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.tallies import Tally
 from evidence.catalog.users import Duty
-from evidence.home import ArchiveHome
 from evidence.model import ClaimId, ClaimState
+from evidence.workspace import Workspace
 
 PER_PAGE = 60
 """Claims on one page: more would scroll, not be read."""
@@ -85,15 +85,15 @@ class Listing:
     uncounted: int
 
 
-def listing(home: ArchiveHome, *, duty: Duty, search: str, need: Need | None, page: int) -> Listing:
+def listing(workspace: Workspace, *, duty: Duty, search: str, need: Need | None, page: int) -> Listing:
     """The claims that fit, most pressing first, the longest waiting first among equals.
 
     Reads the whole list in a handful of queries whatever its length. A few claims whose count is old are counted
     now; for more than that the numbers are left out until they are there.
     """
-    photos, confirm = home.catalog.photos.counts(), home.catalog.photos.to_confirm()
-    rows, tallies = home.catalog.claims.all(), home.catalog.tallies.all()
-    ground = basis(home)
+    photos, confirm = workspace.catalog.photos.counts(), workspace.catalog.photos.to_confirm()
+    rows, tallies = workspace.catalog.claims.all(), workspace.catalog.tallies.all()
+    ground = basis(workspace)
     stale = [
         row
         for row in rows
@@ -102,8 +102,8 @@ def listing(home: ArchiveHome, *, duty: Duty, search: str, need: Need | None, pa
         and not is_current(tallies.get(row.claim.claim), row, ground)
     ]
     if 0 < len(stale) <= AT_ONCE:
-        count(home, stale)
-        tallies, stale = home.catalog.tallies.all(), []
+        count(workspace, stale)
+        tallies, stale = workspace.catalog.tallies.all(), []
     old = {row.claim.claim for row in stale}
     lines = [
         _line(row, photos.get(row.claim.claim), confirm.get(row.claim.claim, 0), tallies, old) for row in rows

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException, Path
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
-from evidence import covering, filing, views
+from evidence.analysis import coverage as covering
 from evidence.board import shown
 from evidence.board.claim_pages import Looking, Opened, opened
 from evidence.board.pictures import SIDES
@@ -19,6 +19,8 @@ from evidence.board.state import DIGEST_PATTERN, Visitor, known_digest, looks
 from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
 from evidence.coverage.shots import ShotList
+from evidence.filing import bags as filing
+from evidence.lookup import UNASSIGNED
 from evidence.model import Facet, PhotoRecord, Sha256
 
 router = APIRouter()
@@ -47,7 +49,7 @@ def photos_page(
     wish = Filter(need=need, at=at, face=face, role=role, component=component, condition=condition, show=show)
     item = shown.found_item(this.report, need, at) if this.report and need else None
     flagged = shown.flags_by_photo(this.report) if this.report else {}
-    vocabulary = me.home.vocabulary
+    vocabulary = me.workspace.vocabulary
     records = shown.wanted(this.records, wish, item=item, flagged=flagged, vocabulary=vocabulary)
     return me.page(
         "photos.html",
@@ -72,14 +74,18 @@ def photos_page(
 
 
 def _shots(me: Visitor, this: Opened) -> ShotList | None:
-    return covering.shot_list(me.home, covering.list_for(me.home, this.row.claim)) if this.row else None
+    return (
+        covering.shot_list(me.workspace, covering.list_for(me.workspace, this.row.claim))
+        if this.row
+        else None
+    )
 
 
 def _my_last(me: Visitor, this: Opened) -> int | None:
     """The number of this person's latest tagging in the claim, for one press of undo."""
     mine = [
         one
-        for one in me.home.catalog.claims.decisions(kinds=("tag",), claim=this.claim)
+        for one in me.workspace.catalog.claims.decisions(kinds=("tag",), claim=this.claim)
         if one.actor == me.name
     ]
     return mine[-1].number if mine and this.claim else None
@@ -87,8 +93,8 @@ def _my_last(me: Visitor, this: Opened) -> int | None:
 
 def _claims_near(me: Visitor, this: Opened) -> list[tuple[str, str]]:
     """Claims that photos of this one may rather belong to: those of the same days."""
-    known = {row.claim.claim: row.claim.insured for row in me.home.catalog.claims.all()}
-    near = {row.claim for row in me.home.catalog.photos.segments_of(this.claim) if row.claim}
+    known = {row.claim.claim: row.claim.insured for row in me.workspace.catalog.claims.all()}
+    near = {row.claim for row in me.workspace.catalog.photos.segments_of(this.claim) if row.claim}
     return [(claim, known.get(claim, "")) for claim in sorted(near - {this.claim})]
 
 
@@ -102,7 +108,7 @@ def photo_page(me: Looking, sha: Digest) -> HTMLResponse:
     place = next(n for n, one in enumerate(this.records) if one.sha256 == sha)
     flags = shown.flags_by_photo(this.report).get(record.sha256, []) if this.report else list(record.flags)
     near = this.records[max(0, place - NEIGHBOURS) : place + NEIGHBOURS + 1]
-    vocabulary = me.home.vocabulary
+    vocabulary = me.workspace.vocabulary
     return me.page(
         "photo.html",
         this=this,
@@ -121,7 +127,7 @@ def photo_page(me: Looking, sha: Digest) -> HTMLResponse:
             for facet in shown.FACET_ORDER
             if (value := record.tags.get(facet))
         ],
-        history=list(me.home.custody.about(record.sha256, record.intake))[-MOST_HISTORY:][::-1],
+        history=list(me.workspace.custody.about(record.sha256, record.intake))[-MOST_HISTORY:][::-1],
         near=[shown.tile_of(one, vocabulary) for one in near],
         before=this.records[place - 1].sha256 if place else None,
         after=this.records[place + 1].sha256 if place + 1 < len(this.records) else None,
@@ -139,8 +145,8 @@ def _photo(me: Visitor, sha: str) -> tuple[Opened, PhotoRecord]:
     digest = known_digest(me, sha)
     if digest is None:
         raise HTTPException(404)
-    record = me.home.catalog.photos.records([digest])[0]
-    this = opened(me, record.claim or views.UNASSIGNED)
+    record = me.workspace.catalog.photos.records([digest])[0]
+    this = opened(me, record.claim or UNASSIGNED)
     found = next((one for one in this.records if one.sha256 == digest), None)
     if found is None:
         raise HTTPException(404)
@@ -163,7 +169,7 @@ def _facts(me: Visitor, record: PhotoRecord) -> Iterator[tuple[str, str]]:
         yield "Why it differs", record.correction
     if facts.gps:
         yield "Position", f"{facts.gps.lat:.5f}, {facts.gps.lon:.5f}"
-        row = me.home.catalog.claims.get(record.claim) if record.claim else None
+        row = me.workspace.catalog.claims.get(record.claim) if record.claim else None
         if row and row.claim.place:
             yield "From the loss address", f"{distance_m(facts.gps, row.claim.place):.0f} m"
     if facts.direction is not None:
@@ -207,13 +213,13 @@ def compare_page(me: Looking, one: str, other: str) -> HTMLResponse:
     for sha in (one, other):
         if len(sha) != 64 or known_digest(me, sha) is None:
             raise HTTPException(404)
-        pair.append(me.home.catalog.photos.records([Sha256(sha)])[0])
+        pair.append(me.workspace.catalog.photos.records([Sha256(sha)])[0])
     left, right = pair
     lines = [
         (name, first, second, first != second)
         for name, first, second in _both(dict(_facts(me, left)), dict(_facts(me, right)))
     ]
-    vocabulary = me.home.vocabulary
+    vocabulary = me.workspace.vocabulary
     return me.page(
         "compare.html",
         left=left,
@@ -222,7 +228,7 @@ def compare_page(me: Looking, one: str, other: str) -> HTMLResponse:
         lines=lines,
         bits=distance(left.look.phash, right.look.phash),
         apart=_apart(left, right),
-        number=left.claim or views.UNASSIGNED,
+        number=left.claim or UNASSIGNED,
     )
 
 
@@ -265,9 +271,9 @@ def original(me: Annotated[Visitor, Depends(looks(Right.ORIGINAL))], sha: Digest
     digest = known_digest(me, sha)
     if digest is None:
         raise HTTPException(404)
-    record: Any = me.home.catalog.photos.records([digest])[0]
-    place = filing.require_original(me.home, digest)
-    me.home.note("original_taken_out", record.name, photos=[digest])
+    record: Any = me.workspace.catalog.photos.records([digest])[0]
+    place = filing.require_original(me.workspace, digest)
+    me.workspace.note("original_taken_out", record.name, photos=[digest])
     kind = mimetypes.guess_type(record.name)[0] or ""
     media = kind if kind.startswith(("image/", "video/", "audio/")) and "svg" not in kind else ""
     return FileResponse(place, media_type=media or "application/octet-stream", filename=record.name)

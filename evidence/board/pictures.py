@@ -6,10 +6,10 @@ import threading
 from collections import OrderedDict
 from pathlib import Path
 
-from evidence import filing
-from evidence.home import ArchiveHome
+from evidence.filing import bags as filing
 from evidence.model import MediaKind, Sha256
 from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, thumb_path
+from evidence.workspace import Workspace
 
 MOST_BYTES = 300 * 1024 * 1024
 """Of an original that is decoded while somebody waits; larger ones wait for the intake's own processes."""
@@ -20,8 +20,8 @@ REMEMBERED = 5000
 class Pictures:
     """Small pictures of one archive. One original is decoded at a time: a hostile one costs one thread."""
 
-    def __init__(self, home: ArchiveHome) -> None:
-        self._home = home
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
         self._decoding = threading.Lock()
         self._hopeless: OrderedDict[Sha256, None] = OrderedDict()
 
@@ -30,7 +30,7 @@ class Pictures:
 
         `sha` is known to the catalog, `side` one of THUMB_SIDES.
         """
-        place = thumb_path(self._home.thumbs, sha, side)
+        place = thumb_path(self._workspace.thumbs, sha, side)
         if place.is_file():
             return place
         if sha in self._hopeless:
@@ -46,8 +46,8 @@ class Pictures:
         return None
 
     def _make(self, sha: Sha256) -> None:
-        record = self._home.catalog.photos.records([sha])[0]
-        original = filing.original_file(self._home, sha)
+        record = self._workspace.catalog.photos.records([sha])[0]
+        original = filing.original_file(self._workspace, sha)
         if record.kind not in (MediaKind.PHOTO, MediaKind.RAW) or original is None:
             return
         if original.stat().st_size > MOST_BYTES:
@@ -58,7 +58,7 @@ class Pictures:
                 sha256=sha,
                 kind=record.kind,
                 orientation=record.facts.orientation,
-                thumb_dir=self._home.thumbs,
+                thumb_dir=self._workspace.thumbs,
                 options=LookOptions(read_writing=False, scene_kinds=False),
             )
         )

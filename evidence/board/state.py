@@ -18,9 +18,9 @@ from evidence.board.pictures import Pictures
 from evidence.board.rights import Right, may
 from evidence.board.sessions import Door, Patience, Session
 from evidence.catalog.users import Duty
-from evidence.home import ArchiveHome
 from evidence.model import Sha256
-from evidence.people import proven
+from evidence.office.people import proven
+from evidence.workspace import Workspace
 
 HERE = Path(__file__).parent
 DIGEST_PATTERN = r"^[0-9a-f]{64}$"
@@ -60,7 +60,7 @@ def _pages() -> Environment:
 class Board:
     """What every request shares."""
 
-    home: ArchiveHome
+    workspace: Workspace
     door: Door
     patience: Patience
     pictures: Pictures
@@ -85,7 +85,7 @@ class Visitor:
 
     board: Board
     session: Session
-    home: ArchiveHome
+    workspace: Workspace
 
     @property
     def name(self) -> str:
@@ -128,12 +128,12 @@ def _visitor(request: Request) -> Visitor:
     if session is None:
         raise NotInsideError
     if session.password:
-        person = board.home.catalog.users.get(session.name)
+        person = board.workspace.catalog.users.get(session.name)
         if person is None or person.password != session.password:
             board.door.let_out(session)
             raise NotInsideError
         session.duty = person.duty
-    return Visitor(board=board, session=session, home=board.home.acting_as(session.name))
+    return Visitor(board=board, session=session, workspace=board.workspace.acting_as(session.name))
 
 
 def looks(right: Right = Right.LOOK) -> Callable[[Request], Visitor]:
@@ -172,11 +172,11 @@ def home_again(path: str) -> RedirectResponse:
 
 def known_digest(visitor: Visitor, sha: str) -> Sha256 | None:
     """The photo of that digest if the archive keeps it."""
-    found = visitor.home.catalog.photos.known([Sha256(sha)])
+    found = visitor.workspace.catalog.photos.known([Sha256(sha)])
     return Sha256(sha) if found else None
 
 
 def check_password(board: Board, name: str, password: str) -> tuple[str, Duty, str] | None:
     """Name, duty and password hash of whoever proves to be that person."""
-    person = proven(board.home, name, password)
+    person = proven(board.workspace, name, password)
     return (person.name, person.duty, person.password) if person else None

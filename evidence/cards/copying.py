@@ -10,7 +10,9 @@ import secrets
 from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 
-from evidence.cards.durable import (
+from evidence.cards.reading import CardFile, Opener, open_on_card, path_on_card
+from evidence.cards.volumes import CardSource
+from evidence.disk.durable import (
     CHUNK,
     CopyStep,
     NameTakenError,
@@ -29,8 +31,6 @@ from evidence.cards.durable import (
     write_part,
     writing,
 )
-from evidence.cards.reading import CardFile, Opener, open_on_card, path_on_card
-from evidence.cards.volumes import CardSource
 from evidence.errors import CardReadError, DestinationError
 from evidence.model import Copied, Found, Outcome, Sha256
 

@@ -15,8 +15,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
-from evidence.cards.durable import STORED_REMEDY, reading
 from evidence.cards.exif_blocks import Blocks, Tags, media_is_truncated, read_blocks
+from evidence.disk.durable import STORED_REMEDY, reading
 from evidence.model import CameraFacts, Finding, GeoPoint, MediaKind
 
 FLAGS: Final[Mapping[str, str]] = {

@@ -11,9 +11,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from evidence.cards.durable import make_folder, sync_descriptor, sync_folder, writing
 from evidence.cards.files import Walk
 from evidence.cards.volumes import CardSource
+from evidence.disk.durable import make_folder, sync_descriptor, sync_folder, writing
 from evidence.errors import CustodyError, DestinationError
 from evidence.model import Copied, Outcome, Refusal
 

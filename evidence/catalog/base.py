@@ -16,7 +16,7 @@ CHUNK = 400
 """Values in one IN list: SQLite's oldest limit is 999 a statement, and an upsert names each column."""
 
 
-class Session:
+class Database:
     """The engine, and the connection of the transaction in progress if there is one."""
 
     def __init__(self, engine: Engine) -> None:
@@ -24,7 +24,7 @@ class Session:
         self._here = threading.local()  # each thread its own transaction: the board serves several
 
     @contextmanager
-    def together(self) -> Iterator[Connection]:
+    def transaction(self) -> Iterator[Connection]:
         """Everything inside commits as one or not at all; nests by joining the outer one."""
         present: Connection | None = getattr(self._here, "connection", None)
         if present is not None:
@@ -50,7 +50,7 @@ class Session:
             if change
             else statement.on_conflict_do_nothing(index_elements=keys)
         )
-        with self.together() as connection:
+        with self.transaction() as connection:
             connection.execute(statement, [dict(row) for row in rows])
 
 

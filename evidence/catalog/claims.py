@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Row, delete, insert, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Session, day, dump, from_text, to_text
+from evidence.catalog.base import Database, day, dump, from_text, to_text
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
 
 
@@ -29,7 +29,7 @@ class ClaimRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Hold:
+class HoldRow:
     """A reason to keep that outranks every period."""
 
     number: int
@@ -77,13 +77,13 @@ class Decision:
 class Claims:
     """The claim side of the catalog."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def put(self, claims: Sequence[Claim], *, at: datetime) -> tuple[int, int]:
         """Add or update; returns how many were added and how many changed. State is left alone."""
         added = changed = 0
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for claim in claims:
                 row = _claim_columns(claim)
                 present = db.execute(select(t.claim).where(t.claim.c.claim == claim.claim)).first()
@@ -102,12 +102,12 @@ class Claims:
 
     def all(self) -> list[ClaimRow]:
         """Every claim, by number."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [_read(row) for row in db.execute(select(t.claim).order_by(t.claim.c.claim))]
 
     def get(self, claim: ClaimId) -> ClaimRow | None:
         """The claim of that number, or None."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             row = db.execute(select(t.claim).where(t.claim.c.claim == claim)).first()
         return _read(row) if row else None
 
@@ -124,7 +124,7 @@ class Claims:
         self._set(claim)
 
     def _set(self, claim: ClaimId, **values: Any) -> None:
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             db.execute(
                 update(t.claim)
                 .where(t.claim.c.claim == claim)
@@ -135,7 +135,7 @@ class Claims:
 
     def place_hold(self, claim: ClaimId, *, reason: str, by: str, at: datetime) -> int:
         """Add a hold; returns its number."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             result = db.execute(
                 insert(t.hold).values(claim=claim, reason=reason, placed_by=by, placed_at=to_text(at))
             )
@@ -143,21 +143,21 @@ class Claims:
 
     def lift_hold(self, number: int, *, by: str, why: str, at: datetime) -> None:
         """End a hold; the row stays."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             db.execute(
                 update(t.hold)
                 .where(t.hold.c.id == number)
                 .values(lifted_by=by, lifted_at=to_text(at), lifted_why=why)
             )
 
-    def holds(self, claim: ClaimId | None = None, *, active_only: bool = False) -> list[Hold]:
+    def holds(self, claim: ClaimId | None = None, *, active_only: bool = False) -> list[HoldRow]:
         """Holds, oldest first."""
         query = select(t.hold).order_by(t.hold.c.id)
         if claim is not None:
             query = query.where(t.hold.c.claim == claim)
         if active_only:
             query = query.where(t.hold.c.lifted_at.is_(None))
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [_read_hold(row) for row in db.execute(query)]
 
     # --- waivers ---
@@ -172,7 +172,7 @@ class Claims:
             "why": waiver.why,
             "at": to_text(waiver.at),
         }
-        self._session.upsert(t.waiver, [row])
+        self._database.upsert(t.waiver, [row])
 
     def drop_waiver(self, claim: ClaimId, requirement: str, place: str) -> None:
         """Take a waiver back."""
@@ -181,12 +181,12 @@ class Claims:
             & (t.waiver.c.requirement == requirement)
             & (t.waiver.c.place == place)
         )
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             db.execute(delete(t.waiver).where(mine))
 
     def waivers(self, claim: ClaimId) -> list[WaiverRow]:
         """The claim's waivers."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [
                 WaiverRow(
                     claim=ClaimId(row.claim),
@@ -205,7 +205,7 @@ class Claims:
         self, *, at: datetime, actor: str, kind: str, claim: ClaimId | None, before: Any, after: Any
     ) -> int:
         """Write down what a person decided; returns its number."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             result = db.execute(
                 insert(t.decision).values(
                     at=to_text(at),
@@ -229,7 +229,7 @@ class Claims:
             query = query.where(t.decision.c.claim == claim)
         if standing_only:
             query = query.where(t.decision.c.undone.is_(False))
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [_read_decision(row) for row in db.execute(query)]
 
     def latest_about(self, text: str, *, kinds: Collection[str]) -> Decision | None:
@@ -244,13 +244,13 @@ class Claims:
             .order_by(t.decision.c.id.desc())
             .limit(1)
         )
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             row = db.execute(query).first()
         return _read_decision(row) if row else None
 
     def mark_undone(self, number: int) -> None:
         """The decision no longer stands; the row stays."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             db.execute(update(t.decision).where(t.decision.c.id == number).values(undone=True))
 
     # --- purge ---
@@ -263,7 +263,7 @@ class Claims:
         """
         blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
         told = t.decision.c.kind.not_in(("move", "name", "shift", "cut", "join"))
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
             db.execute(delete(t.tally).where(t.tally.c.claim == claim))
             db.execute(delete(t.segment).where(t.segment.c.claim == claim))
@@ -310,8 +310,8 @@ def _read(row: Row[Any]) -> ClaimRow:
     )
 
 
-def _read_hold(row: Row[Any]) -> Hold:
-    return Hold(
+def _read_hold(row: Row[Any]) -> HoldRow:
+    return HoldRow(
         number=row.id,
         claim=ClaimId(row.claim),
         reason=row.reason,

@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy import delete, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Session, chunks, from_text, to_text
+from evidence.catalog.base import Database, chunks, from_text, to_text
 from evidence.model import ClaimId, Sha256
 
 TRAY = ClaimId("")
@@ -35,13 +35,13 @@ class CopyRow:
 class Keeping:
     """The keeping side of the catalog."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def mark_dirty(self, claims: Collection[ClaimId | None]) -> None:
         """These claims' bags no longer say what the catalog says; None is the tray."""
         names = [claim or TRAY for claim in claims]
-        self._session.upsert(t.bag, [{"claim": name, "dirty": True} for name in names])
+        self._database.upsert(t.bag, [{"claim": name, "dirty": True} for name in names])
 
     def mark_known_dirty(self, claims: Collection[ClaimId]) -> None:
         """The same for those of `claims` that have a bag at all."""
@@ -49,8 +49,8 @@ class Keeping:
 
     def mark_clean(self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime) -> None:
         """The bag was built with exactly these originals at these payload paths."""
-        with self._session.together() as db:
-            self._session.upsert(t.bag, [{"claim": claim, "dirty": False, "built_at": to_text(at)}])
+        with self._database.transaction() as db:
+            self._database.upsert(t.bag, [{"claim": claim, "dirty": False, "built_at": to_text(at)}])
             db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
             rows = [{"sha256": sha, "claim": claim, "payload_path": path} for sha, path in paths.items()]
             if rows:
@@ -58,13 +58,13 @@ class Keeping:
 
     def dirty(self) -> list[ClaimId]:
         """Bags that must be built, by claim; the tray is TRAY."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             found = db.execute(select(t.bag.c.claim).where(t.bag.c.dirty.is_(True)).order_by(t.bag.c.claim))
             return [ClaimId(claim) for claim in found.scalars()]
 
     def bags(self) -> list[ClaimId]:
         """Every bag there is, the tray's included."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [
                 ClaimId(claim)
                 for claim in db.execute(select(t.bag.c.claim).order_by(t.bag.c.claim)).scalars()
@@ -73,7 +73,7 @@ class Keeping:
     def held_in(self, digests: Sequence[Sha256]) -> dict[Sha256, list[tuple[ClaimId, str]]]:
         """For each original, the bags that hold it and where in them."""
         found: dict[Sha256, list[tuple[ClaimId, str]]] = defaultdict(list)
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 for row in db.execute(select(t.held_in).where(t.held_in.c.sha256.in_(piece))):
                     found[Sha256(row.sha256)].append((ClaimId(row.claim), row.payload_path))
@@ -81,7 +81,7 @@ class Keeping:
 
     def payload(self, claim: ClaimId) -> dict[Sha256, str]:
         """The originals in the claim's bag as last built, with their payload paths."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             rows = db.execute(select(t.held_in).where(t.held_in.c.claim == claim))
             return {Sha256(row.sha256): row.payload_path for row in rows}
 
@@ -99,11 +99,11 @@ class Keeping:
             }
             for one in copies
         ]
-        self._session.upsert(t.copy, rows)
+        self._database.upsert(t.copy, rows)
 
     def drop_copies(self, place: str, claim: ClaimId, *, but: Collection[Sha256] = ()) -> None:
         """The claim's bag at that place no longer holds anything but `but`."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             there = db.execute(
                 select(t.copy.c.sha256).where(t.copy.c.place == place, t.copy.c.claim == claim)
             )
@@ -115,9 +115,9 @@ class Keeping:
                     )
                 )
 
-    def doubt(self, place: str, digests: Sequence[Sha256], *, at: datetime) -> None:
+    def mark_corrupt(self, place: str, digests: Sequence[Sha256], *, at: datetime) -> None:
         """These copies were found bad or missing; they count for nothing until matched again."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 db.execute(
                     update(t.copy)
@@ -128,7 +128,7 @@ class Keeping:
     def copies(self, digests: Sequence[Sha256]) -> dict[Sha256, list[CopyRow]]:
         """Where each of these originals is."""
         found: dict[Sha256, list[CopyRow]] = defaultdict(list)
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 for row in db.execute(select(t.copy).where(t.copy.c.sha256.in_(piece))):
                     one = CopyRow(
@@ -145,6 +145,6 @@ class Keeping:
 
     def forget(self, claim: ClaimId) -> None:
         """After a purge: the bag is no more."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for table in (t.held_in, t.copy, t.bag):
                 db.execute(delete(table).where(table.c.claim == claim))

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Row, delete, exists, func, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Session, chunks, dump, from_text, to_text
+from evidence.catalog.base import Database, chunks, dump, from_text, to_text
 from evidence.codec import from_json, to_json
 from evidence.model import (
     CameraFacts,
@@ -129,8 +129,8 @@ class Tagged:
 class Photos:
     """The photo side of the catalog."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     # --- intake ---
 
@@ -145,11 +145,11 @@ class Photos:
             "finished_at": to_text(row.finished_at),
             "refused": dump(to_json(row.refused)),
         }
-        self._session.upsert(t.intake, [values])
+        self._database.upsert(t.intake, [values])
 
     def intakes(self) -> list[IntakeRow]:
         """Every run, oldest first."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [_read_intake(row) for row in db.execute(select(t.intake).order_by(t.intake.c.started_at))]
 
     def add_originals(self, intake: IntakeId, kept: Iterable[tuple[Found, Sha256, str]]) -> None:
@@ -165,7 +165,7 @@ class Photos:
             for found, sha, suffix in kept
         }
         sightings = [_sighting_columns(intake, found, sha) for found, sha, _ in kept]
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             present = self.known(list(rows))
             new = [row for sha, row in rows.items() if sha not in present]
             if new:
@@ -177,13 +177,13 @@ class Photos:
     def unfiled(self) -> list[Sha256]:
         """Kept files that stand in no bag yet: a killed run left them, the next one files them."""
         query = select(t.original.c.sha256).where(~exists().where(t.held_in.c.sha256 == t.original.c.sha256))
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [Sha256(sha) for sha in db.execute(query).scalars()]
 
     def known(self, digests: Sequence[Sha256]) -> set[Sha256]:
         """Those of `digests` that the archive keeps."""
         found: set[Sha256] = set()
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 rows = db.execute(select(t.original.c.sha256).where(t.original.c.sha256.in_(piece)))
                 found.update(Sha256(row.sha256) for row in rows)
@@ -191,12 +191,12 @@ class Photos:
 
     def sizes(self) -> set[int]:
         """Every size that a kept file has, in bytes: a file of another size cannot be kept already."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return set(db.execute(select(t.original.c.size).distinct()).scalars())
 
     def describe(self, described: Sequence[tuple[Sha256, CameraFacts, Look]]) -> None:
         """Keep what the camera says and what a look found."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for sha, facts, look in described:
                 db.execute(
                     update(t.original)
@@ -212,7 +212,7 @@ class Photos:
     def originals(self, digests: Sequence[Sha256]) -> dict[Sha256, Original]:
         """The kept files of these digests."""
         found: dict[Sha256, Original] = {}
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece))):
                     found[Sha256(row.sha256)] = Original(
@@ -227,7 +227,7 @@ class Photos:
     def sightings(self, digests: Sequence[Sha256]) -> dict[Sha256, list[Sighting]]:
         """Every card path at which a file was seen, the first intake's first."""
         found: dict[Sha256, list[Sighting]] = defaultdict(list)
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 query = select(t.sighting).where(t.sighting.c.sha256.in_(piece)).order_by(t.sighting.c.id)
                 for row in db.execute(query):
@@ -236,13 +236,13 @@ class Photos:
 
     def on_card(self, intake: IntakeId) -> list[Sighting]:
         """The kept files of one card, in its order."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             query = select(t.sighting).where(t.sighting.c.intake == intake).order_by(t.sighting.c.id)
             return [_read_sighting(row) for row in db.execute(query)]
 
     def of_days(self, days: Collection[str]) -> list[Sha256]:
         """Photos whose time, corrected, falls on these local days (ISO dates)."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             found: list[Sha256] = []
             for one in sorted(days):
                 query = select(t.original.c.sha256).where(t.original.c.corrected.like(f"{one}%"))
@@ -254,7 +254,7 @@ class Photos:
 
         An undated photo has its place from its card's numbers alone, so it brings the whole card.
         """
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             segments: set[str] = set()
             cards: set[str] = set()
             for piece in chunks(sorted(digests)):
@@ -280,7 +280,7 @@ class Photos:
         """These files and those that are one object with them on the card where each was first seen."""
         found = dict.fromkeys(digests)
         firsts = {seen[0] for seen in self.sightings(digests).values()}
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for first in sorted(firsts, key=lambda one: (one.intake, one.card_path)):
                 query = select(t.sighting.c.sha256).where(
                     t.sighting.c.intake == first.intake, t.sighting.c.object_key == first.object_key
@@ -293,7 +293,7 @@ class Photos:
     def place(self, placings: Sequence[Placing], segments: Sequence[SegmentRow]) -> set[ClaimId | None]:
         """Keep where the split put each photo; returns the claims whose photos changed."""
         touched: set[ClaimId | None] = set()
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             digests = [one.sha256 for one in placings]
             before = {}
             for piece in chunks(digests):
@@ -309,12 +309,12 @@ class Photos:
             stale = {row.segment for row in before.values() if row.segment} - set(named)
             for piece in chunks(sorted(stale)):
                 db.execute(delete(t.segment).where(t.segment.c.segment.in_(piece)))
-            self._session.upsert(t.segment, [_segment_columns(one) for one in segments])
+            self._database.upsert(t.segment, [_segment_columns(one) for one in segments])
         return touched
 
     def segments(self) -> list[SegmentRow]:
         """Every stretch, by day and place in it."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             query = select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
             return [_read_segment(row) for row in db.execute(query)]
 
@@ -330,14 +330,14 @@ class Photos:
         query = (
             select(t.segment).where(t.segment.c.day.in_(days)).order_by(t.segment.c.day, t.segment.c.position)
         )
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [_read_segment(row) for row in db.execute(query)]
 
     def outline(self, segments: Sequence[str]) -> dict[str, list[Outlined]]:
         """The files of these stretches in order, without what a look found."""
         found: dict[str, list[Outlined]] = defaultdict(list)
         some = (t.original.c.sha256, t.original.c.segment, t.original.c.kind, t.original.c.corrected)
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(segments):
                 query = (
                     select(*some, t.original.c.claim, func.min(t.sighting.c.card_path).label("card_path"))
@@ -362,12 +362,12 @@ class Photos:
     def of_segment(self, segment: str) -> list[PhotoRecord]:
         """The segment's files in order."""
         query = select(t.original).where(t.original.c.segment == segment).order_by(t.original.c.position)
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return self._records(list(db.execute(query)), embeddings=False)
 
     def segment_of(self, sha: Sha256) -> str:
         """The segment a photo lies in; empty when it was never placed."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             found = db.execute(select(t.original.c.segment).where(t.original.c.sha256 == sha)).scalar()
         return found or ""
 
@@ -376,7 +376,7 @@ class Photos:
     def put_tags(self, tagged: Sequence[Tagged]) -> set[Sha256]:
         """Replace what is said of these photos; returns those for which anything changed."""
         changed: set[Sha256] = set()
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             present = self.said([one.sha256 for one in tagged])
             for one in tagged:
                 rows = _tag_rows(one)
@@ -395,7 +395,7 @@ class Photos:
 
     def state(self, digests: Sequence[Sha256], facets: Mapping[Facet, str | None], *, reason: str) -> None:
         """A person's word on these facets of these photos; None takes an earlier word back."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for sha in digests:
                 mine = (t.tag.c.sha256 == sha) & (t.tag.c.source == Source.PERSON.value)
                 db.execute(delete(t.tag).where(mine, t.tag.c.facet.in_([facet.value for facet in facets])))
@@ -423,7 +423,7 @@ class Photos:
     def said(self, digests: Sequence[Sha256]) -> dict[Sha256, list[dict[str, Any]]]:
         """The rows of the tag table for these photos."""
         found: dict[Sha256, list[dict[str, Any]]] = defaultdict(list)
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 for row in db.execute(select(t.tag).where(t.tag.c.sha256.in_(piece))).mappings():
                     found[Sha256(row["sha256"])].append(dict(row))
@@ -442,7 +442,7 @@ class Photos:
     def versions(self, digests: Sequence[Sha256]) -> dict[Sha256, int]:
         """How often each photo's tags changed: what a reviewer saw, to compare before overwriting."""
         found: dict[Sha256, int] = {}
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 query = select(t.original.c.sha256, t.original.c.version).where(
                     t.original.c.sha256.in_(piece)
@@ -458,13 +458,13 @@ class Photos:
         query = (
             select(t.original).where(where).order_by(local_day, t.original.c.position, t.original.c.sha256)
         )
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             records = self._records(list(db.execute(query)), embeddings=embeddings)
         return [replace(record, order=number) for number, record in enumerate(records)]
 
     def records(self, digests: Sequence[Sha256], *, embeddings: bool = False) -> list[PhotoRecord]:
         """These files, in no particular order."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             rows = [
                 row
                 for piece in chunks(digests)
@@ -475,7 +475,7 @@ class Photos:
     def find(self, text: str) -> list[Sha256]:
         """Photos named by a digest's beginning (6 digits or more), a card path, or a camera file name."""
         wanted = text.strip()
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             if len(wanted) >= 6 and all(c in "0123456789abcdef" for c in wanted.lower()):
                 query = select(t.original.c.sha256).where(t.original.c.sha256.startswith(wanted.lower()))
                 if found := [Sha256(sha) for sha in db.execute(query.limit(50)).scalars()]:
@@ -496,7 +496,7 @@ class Photos:
             func.min(t.original.c.corrected),
             func.max(t.original.c.corrected),
         ).group_by(t.original.c.claim)
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return {
                 (ClaimId(claim) if claim else None): (count, first, last)
                 for claim, count, first, last in db.execute(query)
@@ -509,7 +509,7 @@ class Photos:
             .where(t.original.c.to_confirm.is_(True))
             .group_by(t.original.c.claim)
         )
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return {(ClaimId(claim) if claim else None): count for claim, count in db.execute(query)}
 
     def hashes(self) -> list[tuple[Sha256, ClaimId | None, str]]:
@@ -517,7 +517,7 @@ class Photos:
         query = select(t.original.c.sha256, t.original.c.claim, t.original.c.phash).where(
             t.original.c.phash.is_not(None)
         )
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return [
                 (Sha256(row.sha256), ClaimId(row.claim) if row.claim else None, row.phash)
                 for row in db.execute(query)
@@ -525,7 +525,7 @@ class Photos:
 
     def forget(self, digests: Sequence[Sha256]) -> None:
         """After a purge: nothing of these photos stays here."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             for piece in chunks(digests):
                 for table in (t.tag, t.sighting, t.held_in, t.copy, t.original):
                     db.execute(delete(table).where(table.c.sha256.in_(piece)))

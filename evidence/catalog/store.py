@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from evidence.catalog.base import Session
+from evidence.catalog.base import Database
 from evidence.catalog.claims import Claims
 from evidence.catalog.keeping import Keeping
 from evidence.catalog.opening import open_engine
@@ -17,23 +17,23 @@ from evidence.catalog.users import Users
 class Catalog:
     """Claims, photos, keeping, counts and users, over one engine.
 
-    Methods commit on their own unless they run inside `together()`.
+    Methods commit on their own unless they run inside `transaction()`.
     """
 
     def __init__(self, url: str) -> None:
-        self._session = Session(open_engine(url))
-        self.claims = Claims(self._session)
-        self.photos = Photos(self._session)
-        self.keeping = Keeping(self._session)
-        self.tallies = Tallies(self._session)
-        self.users = Users(self._session)
+        self._database = Database(open_engine(url))
+        self.claims = Claims(self._database)
+        self.photos = Photos(self._database)
+        self.keeping = Keeping(self._database)
+        self.tallies = Tallies(self._database)
+        self.users = Users(self._database)
 
     @contextmanager
-    def together(self) -> Iterator[None]:
+    def transaction(self) -> Iterator[None]:
         """Everything inside commits as one or not at all."""
-        with self._session.together():
+        with self._database.transaction():
             yield
 
     def close(self) -> None:
         """Let go of the database."""
-        self._session.engine.dispose()
+        self._database.engine.dispose()

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Session
+from evidence.catalog.base import Database
 from evidence.model import ClaimId
 
 
@@ -30,8 +30,8 @@ class Tally:
 class Tallies:
     """The counts' side of the catalog."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def put(self, tally: Tally) -> None:
         """Keep the claim's newest count."""
@@ -45,11 +45,11 @@ class Tallies:
             "waived": tally.waived,
             "flags": tally.flags,
         }
-        self._session.upsert(t.tally, [row])
+        self._database.upsert(t.tally, [row])
 
     def all(self) -> dict[ClaimId, Tally]:
         """Every claim's last count, old ones too."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             return {
                 ClaimId(row.claim): Tally(
                     claim=ClaimId(row.claim),

@@ -9,7 +9,7 @@ from enum import StrEnum
 from sqlalchemy import delete, select
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Session, to_text
+from evidence.catalog.base import Database, to_text
 
 
 class Duty(StrEnum):
@@ -33,27 +33,27 @@ class User:
 class Users:
     """The people's side of the catalog."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
     def put(self, user: User, *, at: datetime) -> None:
         """Add a person or replace their duty and password."""
         row = {"name": user.name, "role": user.duty.value, "password": user.password, "added_at": to_text(at)}
-        self._session.upsert(t.user, [row])
+        self._database.upsert(t.user, [row])
 
     def get(self, name: str) -> User | None:
         """The person of that name, or None."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             row = db.execute(select(t.user).where(t.user.c.name == name)).first()
         return User(name=row.name, duty=Duty(row.role), password=row.password) if row else None
 
     def all(self) -> list[User]:
         """Everyone, by name."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             rows = db.execute(select(t.user).order_by(t.user.c.name))
             return [User(name=r.name, duty=Duty(r.role), password=r.password) for r in rows]
 
     def drop(self, name: str) -> None:
         """Take a person off the list; what they did stays in the custody log."""
-        with self._session.together() as db:
+        with self._database.transaction() as db:
             db.execute(delete(t.user).where(t.user.c.name == name))

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from evidence import assignments, home, pipeline, printing, views, watching
+from evidence import workspace
 from evidence.cli.common import (
     FINDINGS,
     Actor,
@@ -25,7 +25,11 @@ from evidence.cli.common import (
 )
 from evidence.codec import to_json
 from evidence.errors import EvidenceError
-from evidence.pipeline import IntakeReport
+from evidence.intake import pipeline, watching
+from evidence.intake.pipeline import IntakeReport
+from evidence.lookup import UNASSIGNED, photos_of
+from evidence.office import assignments, printing
+from evidence.reports import views
 
 EVIDENCE_NAMES = 5
 """Refused files named on the terminal; `--json` and the ledger name them all."""
@@ -41,8 +45,8 @@ def init(
     directory: Annotated[Path, typer.Argument(metavar="DIR")], actor: Actor = None, as_json: Json = False
 ) -> None:
     """Make an archive with commented settings."""
-    with home.make_archive(directory, actor=actor) as made:
-        settings = made.root / home.SETTINGS
+    with workspace.make_archive(directory, actor=actor) as made:
+        settings = made.root / workspace.SETTINGS
         emit(
             as_json,
             {"archive": str(made.root), "settings": str(settings)},
@@ -132,7 +136,7 @@ def told(report: IntakeReport) -> Iterable[str | Table]:
         (one.claim, one.insured, one.photos, one.to_confirm or "") for one in report.claims
     ]
     if report.unassigned:
-        rows.append((views.UNASSIGNED, "", report.unassigned, ""))
+        rows.append((UNASSIGNED, "", report.unassigned, ""))
     yield table(["claim", "insured", "files", "to confirm"], rows)
     for finding in report.findings:
         yield f"Note: {finding.message}"
@@ -216,7 +220,7 @@ def photos(
 ) -> None:
     """List a claim's photos in order. Guesses carry a question mark."""
     with opened(archive) as here:
-        listed = [views.photo_view(record) for record in views.photos_of(here, claim)]
+        listed = [views.photo_view(record) for record in photos_of(here, claim)]
     emit(as_json, listed, lambda: [table(_PHOTO_HEADINGS, (_photo_line(view) for view in listed))])
 
 

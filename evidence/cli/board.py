@@ -14,7 +14,7 @@ import typer
 from evidence.catalog.users import Duty
 from evidence.cli.common import Actor, Archive, Json, emit, opened, table, talk
 from evidence.errors import BadInputError, DestinationError
-from evidence.people import add_person, drop_person
+from evidence.office.people import add_person, drop_person
 
 people_app = typer.Typer(no_args_is_help=True, help="Who may use the board, and as what.")
 

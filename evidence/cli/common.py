@@ -18,7 +18,7 @@ from rich.table import Table
 
 from evidence.codec import to_json
 from evidence.errors import BadInputError, EvidenceError
-from evidence.home import ArchiveHome
+from evidence.workspace import Workspace
 
 Archive = Annotated[
     Path | None,
@@ -50,10 +50,10 @@ def require_archive(archive: Path | None) -> Path:
 
 
 @contextmanager
-def opened(archive: Path | None, actor: str | None = None) -> Iterator[ArchiveHome]:
+def opened(archive: Path | None, actor: str | None = None) -> Iterator[Workspace]:
     """The archive, opened for one command."""
-    with ArchiveHome(require_archive(archive), actor=actor) as home:
-        yield home
+    with Workspace(require_archive(archive), actor=actor) as workspace:
+        yield workspace
 
 
 def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -> None:

@@ -7,9 +7,11 @@ from typing import Annotated
 
 import typer
 
-from evidence import deciding, filing, learning, views
+from evidence.analysis import learning, refresh
 from evidence.cli.common import Actor, Archive, Json, emit, opened, table
 from evidence.errors import BadInputError
+from evidence.filing import bags as filing
+from evidence.lookup import known_claim, photos_of
 from evidence.model import Facet
 
 SURE = 0.9
@@ -34,7 +36,7 @@ def tags(
 ) -> None:
     """Show what is guessed of a claim's photos, how sure, and why."""
     with opened(archive) as here:
-        records = views.photos_of(here, claim)
+        records = photos_of(here, claim)
     rows = [
         {
             "name": record.name,
@@ -76,8 +78,8 @@ def confirm(
     if not 0 <= above <= 1:
         raise BadInputError(f"--above {above} is no probability.", "Give a number from 0 to 1.")
     with opened(archive, actor) as here, here.working():
-        number = views.known_claim(here, claim)
-        decision, facets = deciding.confirm_guesses(here, number, above=above)
+        number = known_claim(here, claim)
+        decision, facets = refresh.confirm_guesses(here, number, above=above)
         filing.file_away(here)
     emit(
         as_json,

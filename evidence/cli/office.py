@@ -7,10 +7,13 @@ from typing import Annotated
 
 import typer
 
-from evidence import filing, office, proving, views
 from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, progress_shown, table
 from evidence.errors import BadInputError
+from evidence.filing import bags as filing
+from evidence.filing import custody_check as proving
+from evidence.lookup import known_claim
 from evidence.model import ClaimId
+from evidence.office import retention as office
 
 COUNSEL = "The rules are the office's own settings; whether they meet the law is for counsel to say."
 
@@ -109,7 +112,7 @@ def close(
 ) -> None:
     """Close a claim: its retention period starts."""
     with opened(archive, actor) as here:
-        number = views.known_claim(here, claim)
+        number = known_claim(here, claim)
         office.close_claim(here, number, on=as_date(on, "--on"))
     emit(as_json, {"claim": number, "closed_on": on}, lambda: [f"Claim {number} closed on {on}."])
 
@@ -123,7 +126,7 @@ def reopen(
 ) -> None:
     """Reopen a claim: its period starts anew when it is closed again."""
     with opened(archive, actor) as here:
-        number = views.known_claim(here, claim)
+        number = known_claim(here, claim)
         office.reopen_claim(here, number, on=as_date(on, "--on"))
     emit(as_json, {"claim": number, "reopened_on": on}, lambda: [f"Claim {number} reopened on {on}."])
 
@@ -162,7 +165,7 @@ def hold_place(
 ) -> None:
     """Place a hold on a claim."""
     with opened(archive, actor) as here:
-        number = views.known_claim(here, claim)
+        number = known_claim(here, claim)
         placed = office.place_hold(here, number, reason=reason)
     emit(as_json, {"claim": number, "hold": placed}, lambda: [f"Hold {placed} on claim {number}."])
 
@@ -206,7 +209,7 @@ def purge_plan(
 ) -> None:
     """Freeze a plan for these claims, or for all that is due today."""
     with opened(archive, actor) as here:
-        named = [ClaimId(views.known_claim(here, one)) for one in claims or ()]
+        named = [ClaimId(known_claim(here, one)) for one in claims or ()]
         planned = office.plan_purge(here, named or None)
     emit(
         as_json,

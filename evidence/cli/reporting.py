@@ -8,10 +8,10 @@ from typing import Annotated
 
 import typer
 
-from evidence import reporting
 from evidence.cli.common import Actor, Archive, Json, emit, opened
 from evidence.errors import BadInputError
 from evidence.paper.type import write_whole
+from evidence.reports import photo_report as reporting
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
 

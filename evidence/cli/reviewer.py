@@ -8,13 +8,17 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from evidence import corrections, covering, deciding, views
+from evidence.analysis import coverage as covering
+from evidence.analysis import refresh
 from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, table
 from evidence.coverage.explain import explain
 from evidence.coverage.report import CoverageReport, Status
 from evidence.coverage.walk import still_to_shoot
 from evidence.errors import BadInputError
+from evidence.lookup import UNASSIGNED, found_photos, known_claim
 from evidence.model import Facet, Sha256
+from evidence.reports import views
+from evidence.review import placing as corrections
 
 CLEAR = "-"
 """Given for a facet, it takes the person's earlier word back."""
@@ -56,10 +60,10 @@ def tag(
         raise BadInputError("Nothing is stated.", "Add --role, --face, --component, --condition or --count.")
     with opened(archive, actor) as here:
         facets = {
-            facet: None if value == CLEAR else deciding.known_word(here, facet, value)
+            facet: None if value == CLEAR else refresh.known_word(here, facet, value)
             for facet, value in wanted.items()
         }
-        digests = views.found_photos(here, photos)
+        digests = found_photos(here, photos)
         corrections.tag(here, digests, facets)
         changed = [views.photo_view(record) for record in here.catalog.photos.records(digests)]
     emit(as_json, changed, lambda: [f"{len(changed)} photos tagged."])
@@ -68,7 +72,7 @@ def tag(
 def coverage(claim: Claim, archive: Archive = None, as_json: Json = False) -> None:
     """Show which required shots are met, guessed or missing, and why; status 1 when any is missing."""
     with opened(archive) as here:
-        number = views.known_claim(here, claim)
+        number = known_claim(here, claim)
         report = covering.coverage_of(here, number)
         names = {record.sha256: record.name for record in here.catalog.photos.of_claim(number)}
     emit(as_json, report, lambda: _told(report, names))
@@ -154,22 +158,22 @@ def move(
 ) -> None:
     """File photos under another claim, or in the unassigned tray."""
     with opened(archive, actor) as here:
-        target = None if to.casefold() == views.UNASSIGNED else views.known_claim(here, to)
-        done = corrections.move(here, views.found_photos(here, photos), target)
+        target = None if to.casefold() == UNASSIGNED else known_claim(here, to)
+        done = corrections.move(here, found_photos(here, photos), target)
     _corrected(as_json, done, f"{done.photos} photos moved")
 
 
 def cut(photo: Photo, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Begin a new segment with this photo."""
     with opened(archive, actor) as here:
-        done = corrections.cut(here, views.found_photos(here, [photo])[0])
+        done = corrections.cut(here, found_photos(here, [photo])[0])
     _corrected(as_json, done, "Cut")
 
 
 def join(photo: Photo, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Take away the boundary before this photo."""
     with opened(archive, actor) as here:
-        done = corrections.join(here, views.found_photos(here, [photo])[0])
+        done = corrections.join(here, found_photos(here, [photo])[0])
     _corrected(as_json, done, "Joined")
 
 
@@ -184,7 +188,7 @@ def name(
 ) -> None:
     """Give a segment its claim."""
     with opened(archive, actor) as here:
-        done = corrections.name(here, segment, views.known_claim(here, claim))
+        done = corrections.name(here, segment, known_claim(here, claim))
     _corrected(as_json, done, f"{done.photos} photos named")
 
 
@@ -201,7 +205,7 @@ def waive(
 ) -> None:
     """Set a required shot aside for this claim."""
     with opened(archive, actor) as here:
-        number = views.known_claim(here, claim)
+        number = known_claim(here, claim)
         done = corrections.waive(here, number, requirement, place=at, why=why)
     _corrected(as_json, done, "Waived")
 

@@ -13,7 +13,7 @@ from evidence.timeline.values import (
     Boundary,
     ClockFinding,
     DayPlan,
-    Pins,
+    ManualAssignments,
     PlacedShot,
     Segment,
     SplitOptions,
@@ -44,7 +44,7 @@ def walk(
     chain: Sequence[Timed],
     verdicts: Mapping[int, Verdict],
     pinned: Sequence[tuple[ClaimId | None] | None],
-    pins: Pins,
+    manual: ManualAssignments,
     options: SplitOptions,
 ) -> list[Placed]:
     """Lay decisions over verdicts, let silent files follow, and open a segment wherever the house changes."""
@@ -56,7 +56,7 @@ def walk(
         verdict = followed[i]
         pin = pinned[i]
         house = (pin[0], False) if pin is not None else (verdict.claim, verdict.unknown)
-        cut = any(s.sha256 in pins.cuts for s in timed.unit.shots)
+        cut = any(s.sha256 in manual.cuts for s in timed.unit.shots)
         # The model opens a second unknown house behind a first; the same claim goes on unless cut.
         opens = current is None or house != current or cut or (own is not None and own.opens and own.unknown)
         boundary = _boundary(timed, verdict, own, i, pin=pin, cut=cut, options=options) if opens else None

@@ -11,7 +11,7 @@ from evidence.model import DeviceId, IntakeId
 from evidence.timeline.clocks import Clock, anchors_of, clocks_of, is_weak, moment, split_at_changes
 from evidence.timeline.jumps import split_at_jumps
 from evidence.timeline.order import Run, Unit, runs_of, undated, units_of
-from evidence.timeline.values import ClockFinding, ClockHint, Shot, SplitOptions
+from evidence.timeline.values import ClockFinding, ClockHint, DayPhoto, SplitOptions
 from evidence.timeline.zones import common, zones_of
 
 NEXT_CARD = 60
@@ -55,7 +55,7 @@ class Timeline:
     clocks: tuple[ClockFinding, ...]
 
 
-def timeline_of(shots: Iterable[Shot], hints: Sequence[ClockHint], options: SplitOptions) -> Timeline:
+def timeline_of(shots: Iterable[DayPhoto], hints: Sequence[ClockHint], options: SplitOptions) -> Timeline:
     """Order each device's shots, bring their clocks together and merge them."""
     cards: dict[tuple[DeviceId, IntakeId], list[Unit]] = defaultdict(list)
     for unit in units_of(shots):

@@ -20,7 +20,7 @@ from math import lgamma, log
 from statistics import median
 
 from evidence.model import DeviceId, IntakeId
-from evidence.timeline.values import Shot
+from evidence.timeline.values import DayPhoto
 
 ZERO = datetime(2000, 1, 1)
 LAST_EPOCH_YEAR = 2000
@@ -49,7 +49,7 @@ _DIGITS = re.compile(r"(\d+)")
 class Unit:
     """One press of the shutter: a photo with its companions, the leading shot first."""
 
-    shots: tuple[Shot, ...]
+    shots: tuple[DayPhoto, ...]
     stamp: float | None
     """Seconds of the device's own clock since 2000-01-01 00:00; None where absent or an epoch's."""
     epoch: bool
@@ -58,7 +58,7 @@ class Unit:
     """The stamp as it stands, also an epoch's."""
 
     @property
-    def lead(self) -> Shot:
+    def lead(self) -> DayPhoto:
         """The shot that speaks for the unit."""
         return self.shots[0]
 
@@ -112,9 +112,9 @@ def time_in_name(name: str) -> datetime | None:
         return None
 
 
-def units_of(shots: Iterable[Shot]) -> list[Unit]:
+def units_of(shots: Iterable[DayPhoto]) -> list[Unit]:
     """Join the files of one object (photo, raw, sound) and give each unit its stamp."""
-    groups: dict[tuple[str, str, str], list[Shot]] = defaultdict(list)
+    groups: dict[tuple[str, str, str], list[DayPhoto]] = defaultdict(list)
     for shot in shots:
         own = shot.object_key or f"\0{shot.card_path}\0{shot.sha256}"
         groups[shot.device, shot.card, own].append(shot)
@@ -124,7 +124,7 @@ def units_of(shots: Iterable[Shot]) -> list[Unit]:
     return [_unit(g, written, years.get((g[0].device, g[0].card))) for g in joined]
 
 
-def _leads(shot: Shot) -> tuple[bool, bool, bool, str, str]:
+def _leads(shot: DayPhoto) -> tuple[bool, bool, bool, str, str]:
     """Photos first, those with a time before those without, then by name."""
     return (
         not shot.is_photo,
@@ -135,7 +135,7 @@ def _leads(shot: Shot) -> tuple[bool, bool, bool, str, str]:
     )
 
 
-def _written_offsets(groups: Sequence[tuple[Shot, ...]]) -> dict[tuple[str, str], float]:
+def _written_offsets(groups: Sequence[tuple[DayPhoto, ...]]) -> dict[tuple[str, str], float]:
     """Seconds from a file's time stamp to the camera's own time, for cards on which the two agree.
 
     A card that was copied by hand carries the time of the copying: its stamps scatter and are not used.
@@ -155,7 +155,7 @@ def _written_offsets(groups: Sequence[tuple[Shot, ...]]) -> dict[tuple[str, str]
     return good
 
 
-def _usual_years(groups: Sequence[tuple[Shot, ...]]) -> dict[tuple[str, str], int]:
+def _usual_years(groups: Sequence[tuple[DayPhoto, ...]]) -> dict[tuple[str, str], int]:
     """The middle year of each card's stamps that do not fall on a first of January."""
     years: dict[tuple[str, str], list[int]] = defaultdict(list)
     for group in groups:
@@ -165,7 +165,7 @@ def _usual_years(groups: Sequence[tuple[Shot, ...]]) -> dict[tuple[str, str], in
     return {key: sorted(values)[len(values) // 2] for key, values in years.items()}
 
 
-def _unit(group: tuple[Shot, ...], written: dict[tuple[str, str], float], usual: int | None) -> Unit:
+def _unit(group: tuple[DayPhoto, ...], written: dict[tuple[str, str], float], usual: int | None) -> Unit:
     lead = group[0]
     taken = next((s.taken_local for s in group if s.taken_local is not None), None)
     if taken is None and lead.dcf is None:

@@ -17,7 +17,7 @@ from evidence.timeline.parties import parties_of
 from evidence.timeline.places import useful_fixes
 from evidence.timeline.sheets import match_sheet
 from evidence.timeline.split import Verdict, split_day
-from evidence.timeline.values import ClaimSite, ClockHint, DayPlan, Pins, Shot, SplitOptions
+from evidence.timeline.values import ClaimSite, ClockHint, DayPhoto, DayPlan, ManualAssignments, SplitOptions
 from evidence.timeline.whereabouts import learn_by_sheets
 
 LONE_PINS = 2
@@ -28,24 +28,24 @@ Pin = tuple[ClaimId | None]
 
 
 def plan_day(
-    shots: Sequence[Shot],
+    shots: Sequence[DayPhoto],
     claims: Sequence[ClaimSite],
     *,
     options: SplitOptions | None = None,
-    pins: Pins | None = None,
+    manual: ManualAssignments | None = None,
     clock_hints: Sequence[ClockHint] = (),
 ) -> DayPlan:
     """Put every shot in its place in time and under its house.
 
     Takes all shots of the days touched, in any order and from any number of devices and cards;
-    each comes back exactly once, in timeline order. Nothing in `pins` is ever overridden. Photos
+    each comes back exactly once, in timeline order. Nothing in `manual` is ever overridden. Photos
     whose house is not among `claims` and has no sheet come back in an unknown segment, photos
     between houses and stray files with no claim. Same input, same plan; pure.
     """
     options = options or SplitOptions()
-    pins = pins or Pins()
+    manual = manual or ManualAssignments()
     unique = {s.sha256: s for s in shots}.values()
-    timeline = timeline_of(_parted(unique, pins), clock_hints, options)
+    timeline = timeline_of(_parted(unique, manual), clock_hints, options)
     known = {site.claim: site for site in claims}
     sites = Sites()
     chains: list[list[Placed]] = []
@@ -55,22 +55,22 @@ def plan_day(
             for party in parties:
                 _note_sheets(party, known, options, sites)
         for party in parties:
-            chains.append(_place(party, known, options, pins, sites))  # noqa: PERF401 - days teach the next
-    chains += [_place(named, known, options, pins, sites) for named in timeline.undated]
+            chains.append(_place(party, known, options, manual, sites))  # noqa: PERF401 - days teach the next
+    chains += [_place(named, known, options, manual, sites) for named in timeline.undated]
     if timeline.strays:
-        chains.append(_strays(timeline.strays, pins, options))
+        chains.append(_strays(timeline.strays, manual, options))
     return assemble(chains, timeline.clocks, options)
 
 
-def _parted(shots: Iterable[Shot], pins: Pins) -> list[Shot]:
+def _parted(shots: Iterable[DayPhoto], manual: ManualAssignments) -> list[DayPhoto]:
     """Files of one object that a person put under different claims no longer are one object."""
     decided: dict[tuple[str, str, str], set[ClaimId | None]] = defaultdict(set)
     for shot in shots:
-        if shot.object_key and shot.sha256 in pins.claim_of:
-            decided[shot.device, shot.card, shot.object_key].add(pins.claim_of[shot.sha256])
+        if shot.object_key and shot.sha256 in manual.claim_of:
+            decided[shot.device, shot.card, shot.object_key].add(manual.claim_of[shot.sha256])
     return [
-        replace(shot, object_key=f"{shot.object_key}\0{pins.claim_of[shot.sha256]}")
-        if shot.sha256 in pins.claim_of and len(decided[shot.device, shot.card, shot.object_key]) > 1
+        replace(shot, object_key=f"{shot.object_key}\0{manual.claim_of[shot.sha256]}")
+        if shot.sha256 in manual.claim_of and len(decided[shot.device, shot.card, shot.object_key]) > 1
         else shot
         for shot in shots
     ]
@@ -102,14 +102,14 @@ def _place(
     chain: Sequence[Timed],
     claims: Mapping[ClaimId, ClaimSite],
     options: SplitOptions,
-    pins: Pins,
+    manual: ManualAssignments,
     sites: Sites,
 ) -> list[Placed]:
     """Split one working day, and carry along what takes no part in the splitting."""
-    pinned = [_pin(t.unit, pins) for t in chain]
-    speaks, items = _speakers(chain, pinned, claims, options, pins)
+    pinned = [_pin(t.unit, manual) for t in chain]
+    speaks, items = _speakers(chain, pinned, claims, options, manual)
     verdicts = split_day(items, claims, options, sites) if items else []
-    return walk(chain, dict(zip(speaks, verdicts, strict=True)), pinned, pins, options)
+    return walk(chain, dict(zip(speaks, verdicts, strict=True)), pinned, manual, options)
 
 
 def _speakers(
@@ -117,18 +117,18 @@ def _speakers(
     pinned: Sequence[Pin | None],
     claims: Mapping[ClaimId, ClaimSite],
     options: SplitOptions,
-    pins: Pins,
+    manual: ManualAssignments,
 ) -> tuple[list[int], list[Item]]:
     """The units that the model sees: all but lone exceptions and files that only follow."""
     lone, fixes = _lone(pinned), useful_fixes(chain, options)
     speaks: list[int] = []
     items: list[Item] = []
     owed = False  # a cut before a unit that is set aside is made before the next one
-    follows = [_follows(t, fixes[i], pinned[i], pins) for i, t in enumerate(chain)]
+    follows = [_follows(t, fixes[i], pinned[i], manual) for i, t in enumerate(chain)]
     if all(follows[i] or i in lone for i in range(len(chain))):
         follows = [False] * len(chain)
     for i, timed in enumerate(chain):
-        cut, join = marks(timed.unit, pins)
+        cut, join = marks(timed.unit, manual)
         if i in lone:
             owed |= cut
         elif not follows[i]:
@@ -173,17 +173,17 @@ def _sheet(unit: Unit, claims: Mapping[ClaimId, ClaimSite]) -> SheetRow:
     return SheetRow(confidence=min(1.0, max(0.0, sheet.confidence)), named=named)
 
 
-def _pin(unit: Unit, pins: Pins) -> Pin | None:
+def _pin(unit: Unit, manual: ManualAssignments) -> Pin | None:
     for shot in unit.shots:
-        if shot.sha256 in pins.claim_of:
-            return (pins.claim_of[shot.sha256],)
+        if shot.sha256 in manual.claim_of:
+            return (manual.claim_of[shot.sha256],)
     return None
 
 
-def marks(unit: Unit, pins: Pins) -> tuple[bool, bool]:
+def marks(unit: Unit, manual: ManualAssignments) -> tuple[bool, bool]:
     """Whether a person put a boundary before the unit, and whether a person forbade one."""
-    cut = any(s.sha256 in pins.cuts for s in unit.shots)
-    return cut, not cut and any(s.sha256 in pins.joins for s in unit.shots)
+    cut = any(s.sha256 in manual.cuts for s in unit.shots)
+    return cut, not cut and any(s.sha256 in manual.joins for s in unit.shots)
 
 
 def _lone(pinned: Sequence[Pin | None]) -> set[int]:
@@ -198,19 +198,19 @@ def _lone(pinned: Sequence[Pin | None]) -> set[int]:
     return lone
 
 
-def _follows(timed: Timed, fix: GeoPoint | None, pin: Pin | None, pins: Pins) -> bool:
+def _follows(timed: Timed, fix: GeoPoint | None, pin: Pin | None, manual: ManualAssignments) -> bool:
     """A film or a sound without a time of its own goes where the file before it goes."""
     if any(s.is_photo for s in timed.unit.shots):
         return False
     silent = timed.time is None and timed.tick is None and timed.key is not None
     speaks = any(s.dividers or s.sheet is not None for s in timed.unit.shots) or fix is not None
-    return silent and not speaks and pin is None and not any(marks(timed.unit, pins))
+    return silent and not speaks and pin is None and not any(marks(timed.unit, manual))
 
 
-def _strays(units: Sequence[Unit], pins: Pins, options: SplitOptions) -> list[Placed]:
+def _strays(units: Sequence[Unit], manual: ManualAssignments, options: SplitOptions) -> list[Placed]:
     """Files that neither a time, a number nor a picture places wait among the unassigned."""
     chain = [Timed(u, None, None, -1, None, None, "", None) for u in units]
     nowhere = Verdict(None, False, 1.0, False, 1.0, ("the file has neither a time nor a number",))
     return walk(
-        chain, dict.fromkeys(range(len(chain)), nowhere), [_pin(u, pins) for u in units], pins, options
+        chain, dict.fromkeys(range(len(chain)), nowhere), [_pin(u, manual) for u in units], manual, options
     )

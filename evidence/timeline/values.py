@@ -18,13 +18,13 @@ __all__ = [
     "ClaimSite",
     "ClockFinding",
     "ClockHint",
+    "DayPhoto",
     "DayPlan",
-    "Pins",
+    "ManualAssignments",
     "PlacedShot",
     "Segment",
     "SheetAt",
     "SheetEvidence",
-    "Shot",
     "SplitOptions",
 ]
 
@@ -48,7 +48,7 @@ class SheetEvidence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shot:
+class DayPhoto:
     """One file of a card with all that helps to place it."""
 
     sha256: Sha256
@@ -89,7 +89,7 @@ class ClaimSite:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pins:
+class ManualAssignments:
     """What a person has decided; a plan never goes against it."""
 
     claim_of: Mapping[Sha256, ClaimId | None] = field(default_factory=dict)

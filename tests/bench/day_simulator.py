@@ -20,7 +20,7 @@ from datetime import UTC, datetime, timedelta
 from support_walks import Kit, Persona, persona, walk
 
 from evidence.model import ClaimId, DcfName, DeviceId, GeoPoint, IntakeId, SceneKind
-from evidence.timeline import ClaimSite, SheetEvidence, Shot
+from evidence.timeline import ClaimSite, DayPhoto, SheetEvidence
 
 ORIGIN = GeoPoint(lat=35.2, lon=-97.4)
 M_LAT = 111_132.0
@@ -102,7 +102,7 @@ ERRAND_SIGHTS = {"other": 0.6, "house": 0.22, "interior": 0.08, "fixture": 0.06,
 class SimDay:
     """The shots as a card gives them, the assignments, and the truth."""
 
-    shots: tuple[Shot, ...]
+    shots: tuple[DayPhoto, ...]
     claims: tuple[ClaimSite, ...]
     truth: dict[str, ClaimId | None]
     visit: dict[str, int]
@@ -396,7 +396,7 @@ class _Day:
     # --- what the cards say of it ----------------------------------------------------------------
 
     def deliver(self) -> SimDay:
-        shots: list[tuple[Shot, Press]] = []
+        shots: list[tuple[DayPhoto, Press]] = []
         for device in sorted({p.device for p in self.presses}):
             shots += self._card(device, [p for p in self.presses if p.device == device])
         claims = [self._site(h) for h in {h["claim"]: h for h in self.houses if h["claim"]}.values()]
@@ -447,7 +447,7 @@ class _Day:
             out[k:stop] = [math.nan] * (stop - k)
         return out
 
-    def _card(self, device: str, presses: list[Press]) -> list[tuple[Shot, Press]]:
+    def _card(self, device: str, presses: list[Press]) -> list[tuple[DayPhoto, Press]]:
         rng = self.rng
         fast = self._clock(device, len(presses))
         number = (
@@ -496,7 +496,7 @@ class _Day:
             name = f"{'MOV' if video else 'IMG'}_{shown:04d}.{'MP4' if video else 'JPG'}"
             path = f"DCIM/{folder}DAYXX/{name}"
             key = hashlib.sha256(f"{self.date}{device}{path}{press.at}".encode()).hexdigest()
-            shot = Shot(
+            shot = DayPhoto(
                 sha256=key, device=DeviceId(device), card=IntakeId(card), card_path=path, name=name,
                 dcf=DcfName(folder_number=folder, file_number=shown),
                 taken_local=None if video else taken,

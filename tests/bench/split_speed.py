@@ -19,14 +19,14 @@ sys.path[:0] = [
 from day_simulator import EASY, simulate  # noqa: E402 - found by the path above
 
 from evidence.model import IntakeId  # noqa: E402
-from evidence.timeline import ClaimSite, Shot, plan_day  # noqa: E402
+from evidence.timeline import ClaimSite, DayPhoto, plan_day  # noqa: E402
 
 MIX = replace(EASY, phone_only=0.0, camera_and_phone=1.0, camera_gps=1.0)
 
 
-def season(photos: int) -> tuple[list[Shot], list[ClaimSite]]:
+def season(photos: int) -> tuple[list[DayPhoto], list[ClaimSite]]:
     """About that many photos of one adjuster's season, and all its claims: simulated days, one after another."""
-    shots: list[Shot] = []
+    shots: list[DayPhoto] = []
     claims: list[ClaimSite] = []
     for seed in range(10_000):
         if len(shots) >= photos:
@@ -49,7 +49,7 @@ def main() -> None:
         )
 
 
-def _run(shots: list[Shot], claims: list[ClaimSite]) -> float:
+def _run(shots: list[DayPhoto], claims: list[ClaimSite]) -> float:
     start = time.process_time()
     plan_day(shots, claims)
     return time.process_time() - start

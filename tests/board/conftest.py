@@ -10,9 +10,9 @@ from support_board import PASSWORD, four_sides, new_home, put_claim, put_photos,
 
 from evidence.board.app import make_app
 from evidence.catalog.users import Duty, User
-from evidence.home import ArchiveHome
 from evidence.model import Facet
-from evidence.people import add_person
+from evidence.office.people import add_person
+from evidence.workspace import Workspace
 
 FACES = ("front", "right", "back", "left")
 
@@ -27,22 +27,22 @@ def blank(tmp_path_factory):
 
 
 @pytest.fixture
-def home(blank, tmp_path):
+def workspace(blank, tmp_path):
     shutil.copytree(blank, tmp_path / "archive")
-    with ArchiveHome(tmp_path / "archive", actor="office clerk") as opened:
+    with Workspace(tmp_path / "archive", actor="office clerk") as opened:
         yield opened
 
 
 @pytest.fixture
-def claim(home):
+def claim(workspace):
     """Claim BD-1 with six photos: three sides stated, the fourth guessed, two that say nothing."""
-    put_claim(home, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
+    put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
     tags = {n: (said(Facet.ROLE, "elevation"), said(Facet.FACE, face)) for n, face in enumerate(FACES[:3])}
     tags[3] = (
         said(Facet.ROLE, "elevation", guess=0.84, reason="the usual walk"),
         said(Facet.FACE, "left", guess=0.9),
     )
-    return put_photos(home, "BD-1", 6, tags=tags)
+    return put_photos(workspace, "BD-1", 6, tags=tags)
 
 
 class Clock:
@@ -61,8 +61,8 @@ def clock():
 
 
 @pytest.fixture
-def app(home, clock):
-    return make_app(home, follow=False, clock=clock)
+def app(workspace, clock):
+    return make_app(workspace, follow=False, clock=clock)
 
 
 @pytest.fixture
@@ -89,6 +89,6 @@ def hashed(tmp_path_factory):
 
 
 @pytest.fixture
-def people(home, hashed):
+def people(workspace, hashed):
     for name, duty in (("Rhea", Duty.REVIEWER), ("Adam", Duty.ADJUSTER), ("Olive", Duty.OFFICE)):
-        home.catalog.users.put(User(name=name, duty=duty, password=hashed), at=home.now())
+        workspace.catalog.users.put(User(name=name, duty=duty, password=hashed), at=workspace.now())

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from support_board import START, put_claim, put_photos, said, served
 
-from evidence import filing
 from evidence.catalog.users import Duty
+from evidence.filing import bags as filing
 from evidence.model import ClaimId, ClaimState, Facet
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
@@ -44,10 +44,10 @@ def browser():
 
 
 @pytest.fixture
-def board(home, monkeypatch):
+def board(workspace, monkeypatch):
     """A board whose photos have thumbnails but no originals: bags are not built here."""
     monkeypatch.setattr(filing, "file_away", lambda _home, **_: 0)
-    with served(home) as running:
+    with served(workspace) as running:
         yield running
 
 
@@ -78,15 +78,15 @@ def enter(browser, board):
 
 
 @pytest.fixture
-def photos(home):
+def photos(workspace):
     """Claim BD-1: three sides stated, the fourth guessed, and two photos that say nothing."""
-    put_claim(home, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
+    put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
     tags = {
         n: (said(Facet.ROLE, "elevation"), said(Facet.FACE, face))
         for n, face in enumerate(("front", "right", "back"))
     }
     tags[3] = (said(Facet.ROLE, "elevation", guess=0.84), said(Facet.FACE, "left", guess=0.9))
-    return put_photos(home, "BD-1", 6, tags=tags, pictures=True)
+    return put_photos(workspace, "BD-1", 6, tags=tags, pictures=True)
 
 
 def press(page, *keys):
@@ -111,12 +111,12 @@ def pills(page, sha):
     return page.locator(f'[data-sha="{sha}"] .pill').all_inner_texts()
 
 
-def stated(home, sha):
-    tags = home.catalog.photos.records([sha])[0].tags
+def stated(workspace, sha):
+    tags = workspace.catalog.photos.records([sha])[0].tags
     return {facet.value: value.value for facet, value in tags.items() if value.stated}
 
 
-def test_a_reviewers_whole_visit_by_keyboard(enter, board, home, photos):
+def test_a_reviewers_whole_visit_by_keyboard(enter, board, workspace, photos):
     page = enter()
     tab_to(page, ".strip a")
     press(page, "Enter")
@@ -136,7 +136,7 @@ def test_a_reviewers_whole_visit_by_keyboard(enter, board, home, photos):
     press(page, "Space", "y")
     page.wait_for_selector(f'[data-sha="{photos[3]}"] .pill.stated.f-face')
     settled(page)
-    assert stated(home, photos[3]) == {"face": "left", "role": "elevation"}
+    assert stated(workspace, photos[3]) == {"face": "left", "role": "elevation"}
     # many photos at once, one keystroke; undo; and again
     page.goto(f"{board.url}/photos?number=BD-1")
     tab_to(page, "#grid input[type=checkbox]")
@@ -145,17 +145,17 @@ def test_a_reviewers_whole_visit_by_keyboard(enter, board, home, photos):
     press(page, "c", "d", "1")
     settled(page)
     page.wait_for_function("() => !document.querySelector('.saving')")
-    assert stated(home, photos[4]).keys() >= {"role", "condition"}
+    assert stated(workspace, photos[4]).keys() >= {"role", "condition"}
     press(page, "z")
     settled(page)
     press(page, "z")
     settled(page)
-    assert stated(home, photos[5]) == {"role": "close_up"}
+    assert stated(workspace, photos[5]) == {"role": "close_up"}
     press(page, "h")
     page.keyboard.type("7")
     press(page, "Enter")
     settled(page)
-    assert stated(home, photos[4]) == {"role": "close_up", "count": "7"}
+    assert stated(workspace, photos[4]) == {"role": "close_up", "count": "7"}
     # into a photo and out again
     press(page, "Escape", "Home", "Enter")
     page.wait_for_url(f"**/photo/{photos[0]}")
@@ -174,15 +174,17 @@ def test_a_reviewers_whole_visit_by_keyboard(enter, board, home, photos):
     press(page, "Enter")
     page.wait_for_selector(".stamp")
     assert "Rhea" in page.inner_text(".stamp")
-    assert home.catalog.claims.get(ClaimId("BD-1")).state is ClaimState.SIGNED
+    assert workspace.catalog.claims.get(ClaimId("BD-1")).state is ClaimState.SIGNED
     actors = {
-        entry.actor for entry in home.custody.entries() if entry.action in {"tagged", "signed_off", "undone"}
+        entry.actor
+        for entry in workspace.custody.entries()
+        if entry.action in {"tagged", "signed_off", "undone"}
     }
     assert actors == {"Rhea"}
-    assert home.custody.verify().valid
+    assert workspace.custody.verify().valid
 
 
-def test_of_two_at_once_the_second_sees_the_change_and_by_whom(enter, board, home, photos):
+def test_of_two_at_once_the_second_sees_the_change_and_by_whom(enter, board, workspace, photos):
     rhea, tess = enter("Rhea"), enter("Tess")
     for page in (rhea, tess):
         page.goto(f"{board.url}/photos?number=BD-1")
@@ -195,18 +197,22 @@ def test_of_two_at_once_the_second_sees_the_change_and_by_whom(enter, board, hom
     tess.wait_for_selector("#clash:not([hidden])")
     assert "Rhea changed TEST0005.JPG meanwhile" in tess.inner_text("#clash")
     assert "face right" in tess.inner_text("#clash")
-    assert stated(home, photos[5]) == {"face": "right"}
+    assert stated(workspace, photos[5]) == {"face": "right"}
     tess.wait_for_function("() => !document.querySelector('.saving')")
     assert "right" in pills(tess, photos[5])
     press(tess, "b")  # now that she has seen it, it is hers to say
     settled(tess)
-    assert stated(home, photos[5]) == {"face": "back"}
+    assert stated(workspace, photos[5]) == {"face": "back"}
 
 
-def test_waiving_and_sending_back(enter, board, home):
-    put_claim(home, "BD-2", insured="Ottoline Marsh")
+def test_waiving_and_sending_back(enter, board, workspace):
+    put_claim(workspace, "BD-2", insured="Ottoline Marsh")
     put_photos(
-        home, "BD-2", 2, tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "front"))}, pictures=True
+        workspace,
+        "BD-2",
+        2,
+        tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "front"))},
+        pictures=True,
     )
     page = enter()
     page.goto(f"{board.url}/claim?number=BD-2")
@@ -231,10 +237,10 @@ def test_waiving_and_sending_back(enter, board, home):
 HOSTILE = "\"'><script>document.body.dataset.hurt='yes'</script><img src=x onerror=\"document.body.dataset.hurt='yes'\">"
 
 
-def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(enter, board, home):
-    put_claim(home, "EV-1", insured=HOSTILE, address=HOSTILE)
+def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(enter, board, workspace):
+    put_claim(workspace, "EV-1", insured=HOSTILE, address=HOSTILE)
     shas = put_photos(
-        home,
+        workspace,
         "EV-1",
         2,
         facts={"make": HOSTILE, "model": HOSTILE, "software": HOSTILE},
@@ -260,12 +266,12 @@ def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(enter, bo
     press(page, "Space", "l")
     settled(page)
     assert page.get_attribute("body", "data-hurt") is None
-    assert stated(home, shas[0]) == {"face": "left"}
+    assert stated(workspace, shas[0]) == {"face": "left"}
 
 
-def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(enter, board, home):
-    put_claim(home, "BD-600")
-    put_photos(home, "BD-600", 600)
+def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(enter, board, workspace):
+    put_claim(workspace, "BD-600")
+    put_photos(workspace, "BD-600", 600)
     page = enter()
     asked = []
     page.on("request", lambda request: asked.append(request.url))
@@ -300,18 +306,25 @@ PAGES = (
 
 
 @pytest.fixture
-def furnished(home, photos):
+def furnished(workspace, photos):
     """Something on every page: doubles, a waiver, a correction, another claim that day, photos without a house."""
-    put_claim(home, "BD-3", insured="Ignatius Quill")
+    put_claim(workspace, "BD-3", insured="Ignatius Quill")
     put_photos(
-        home, "BD-3", 7, name="NEXT", start=START.replace(hour=11), pictures=True, phash="00ff00ff00ff00ff"
+        workspace,
+        "BD-3",
+        7,
+        name="NEXT",
+        start=START.replace(hour=11),
+        pictures=True,
+        phash="00ff00ff00ff00ff",
     )
-    put_photos(home, None, 2, name="TRAY", start=START.replace(hour=13), pictures=True, to_confirm=True)
-    from evidence import corrections, reviewing
+    put_photos(workspace, None, 2, name="TRAY", start=START.replace(hour=13), pictures=True, to_confirm=True)
+    from evidence.review import placing as corrections
+    from evidence.review import signing as reviewing
 
-    corrections.waive(home, ClaimId("BD-3"), "elevation", place="left", why="a shared wall")
-    marks = {r.sha256: reviewing.mark_of(r) for r in home.catalog.photos.records([photos[5]])}
-    reviewing.tag_seen(home, {photos[5]: {Facet.CONDITION: "damage"}}, seen=marks)
+    corrections.waive(workspace, ClaimId("BD-3"), "elevation", place="left", why="a shared wall")
+    marks = {r.sha256: reviewing.mark_of(r) for r in workspace.catalog.photos.records([photos[5]])}
+    reviewing.tag_seen(workspace, {photos[5]: {Facet.CONDITION: "damage"}}, seen=marks)
     return photos
 
 
@@ -347,17 +360,17 @@ def test_no_page_scrolls_sideways_on_a_phone(enter, board, furnished):
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
 
 
-def test_on_a_phone_a_finger_chooses_and_tags(enter, board, home, photos):
+def test_on_a_phone_a_finger_chooses_and_tags(enter, board, workspace, photos):
     page = enter(size=PHONE, has_touch=True, is_mobile=True)
     page.goto(f"{board.url}/photos?number=BD-1")
     page.locator(f'[data-sha="{photos[4]}"] .pick').tap()
     page.wait_for_selector("#panel.has")
     page.locator("#panel button", has_text=re.compile("back$")).tap()
     settled(page)
-    assert stated(home, photos[4]) == {"face": "back"}
+    assert stated(workspace, photos[4]) == {"face": "back"}
 
 
-def test_without_scripts_claims_are_still_read_and_sent_back(enter, board, home, photos):
+def test_without_scripts_claims_are_still_read_and_sent_back(enter, board, workspace, photos):
     page = enter(java_script_enabled=False)
     page.goto(f"{board.url}/photos?number=BD-1&show=guesses")
     assert page.locator(".tile").count() == 1

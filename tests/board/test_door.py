@@ -19,7 +19,7 @@ from evidence.board.sessions import LINK_MINUTES, MOST_FAILURES
 from evidence.board.state import home_again
 from evidence.catalog.users import Duty
 from evidence.errors import BadInputError
-from evidence.people import add_person, drop_person
+from evidence.office.people import add_person, drop_person
 
 LOCAL = "http://127.0.0.1:8765"
 
@@ -55,20 +55,20 @@ def test_nothing_is_shown_to_whoever_is_not_inside(app, claim):
         assert "Ardenne" not in answer.text
 
 
-def test_name_and_password_let_a_person_in_and_the_log_says_so(app, home, people):
+def test_name_and_password_let_a_person_in_and_the_log_says_so(app, workspace, people):
     client = stranger(app)
     answer = come_in(client, "Rhea", PASSWORD, back="/claim?number=BD-1")
     assert (answer.status_code, answer.headers["location"]) == (303, "/claim?number=BD-1")
     assert "Rhea" in client.get("/").text
-    entry = list(home.custody.entries(action="entered_the_board"))[-1]
+    entry = list(workspace.custody.entries(action="entered_the_board"))[-1]
     assert (entry.actor, entry.details["by"]) == ("Rhea", "password")
 
 
-def test_the_session_cookie_is_signed_httponly_samesite_and_secure_over_https(home, people):
+def test_the_session_cookie_is_signed_httponly_samesite_and_secure_over_https(workspace, people):
     from evidence.board.app import make_app
 
     for secure, base in ((False, LOCAL), (True, "https://board.example.org")):
-        app = make_app(home, follow=False, secure=secure, names=["board.example.org"])
+        app = make_app(workspace, follow=False, secure=secure, names=["board.example.org"])
         client = TestClient(app, base_url=base, follow_redirects=False)
         answer = come_in(client, "Rhea", PASSWORD)
         cookie = next(c for c in answer.headers.get_list("set-cookie") if "guest" not in c)
@@ -122,18 +122,18 @@ def test_a_link_lets_in_once_and_only_soon(app, clock):
 
 
 def test_a_visit_ends_by_leaving_by_time_by_a_new_password_and_by_being_taken_off(
-    app, home, people, visit, clock
+    app, workspace, people, visit, clock
 ):
     left = visit()
     old = dict(left.cookies)
     left.post("/leave", data={"token": left.token})
     assert stranger(app, cookies=old).get("/").status_code == 303
     late = visit()
-    clock.now += home.settings.board.session_hours * 3600 + 1
+    clock.now += workspace.settings.board.session_hours * 3600 + 1
     assert late.get("/").status_code == 303
     changes = {
-        "Rhea": lambda: add_person(home, "Rhea", Duty.REVIEWER, "another phrase entirely new"),
-        "Adam": lambda: drop_person(home, "Adam"),
+        "Rhea": lambda: add_person(workspace, "Rhea", Duty.REVIEWER, "another phrase entirely new"),
+        "Adam": lambda: drop_person(workspace, "Adam"),
     }
     for name, change in changes.items():
         client = stranger(app)
@@ -143,32 +143,42 @@ def test_a_visit_ends_by_leaving_by_time_by_a_new_password_and_by_being_taken_of
         assert client.get("/").status_code == 303
 
 
-def test_passwords_are_kept_only_as_argon2id(home, people):
+def test_passwords_are_kept_only_as_argon2id(workspace, people):
     # RFC 9106, the PHC string: algorithm, version 19 (0x13), memory, passes, lanes.
-    for person in home.catalog.users.all():
+    for person in workspace.catalog.users.all():
         assert re.match(r"\$argon2id\$v=19\$m=\d+,t=\d+,p=\d+\$", person.password)
         memory = int(re.search(r"m=(\d+)", person.password)[1])
         assert memory >= 65536  # RFC 9106, 4: the second recommended option, 64 MiB
         assert PASSWORD not in person.password
-    assert PASSWORD.encode() not in home.custody.path.read_bytes()
+    assert PASSWORD.encode() not in workspace.custody.path.read_bytes()
 
 
 @pytest.mark.parametrize("password", ["short", "x" * 300, "aaaaaaaaaaaaaaaaaaaa"])
-def test_a_poor_password_is_refused(home, password):
+def test_a_poor_password_is_refused(workspace, password):
     with pytest.raises(BadInputError):
-        add_person(home, "Rhea", Duty.REVIEWER, password)
+        add_person(workspace, "Rhea", Duty.REVIEWER, password)
 
 
-def test_people_are_added_listed_and_dropped_on_the_command_line(home, tmp_path):
+def test_people_are_added_listed_and_dropped_on_the_command_line(workspace, tmp_path):
     file = tmp_path / "password.txt"
     file.write_text(PASSWORD + "\n", encoding="utf-8")
     added = cli(
-        "people", "add", "Rhea", "--duty", "reviewer", "--password-file", file, "--json", archive=home.root
+        "people",
+        "add",
+        "Rhea",
+        "--duty",
+        "reviewer",
+        "--password-file",
+        file,
+        "--json",
+        archive=workspace.root,
     )
     assert added.data == {"name": "Rhea", "duty": "reviewer", "new": True}
-    assert cli("people", "list", "--json", archive=home.root).data == [{"name": "Rhea", "duty": "reviewer"}]
-    assert cli("people", "drop", "Rhea", archive=home.root).status == 0
-    assert cli("people", "drop", "Rhea", archive=home.root).status == 2
+    assert cli("people", "list", "--json", archive=workspace.root).data == [
+        {"name": "Rhea", "duty": "reviewer"}
+    ]
+    assert cli("people", "drop", "Rhea", archive=workspace.root).status == 0
+    assert cli("people", "drop", "Rhea", archive=workspace.root).status == 2
 
 
 @pytest.mark.parametrize(
@@ -186,18 +196,18 @@ def test_people_are_added_listed_and_dropped_on_the_command_line(home, tmp_path)
         "certificate without its key",
     ],
 )
-def test_the_board_does_not_start_where_it_would_be_unsafe(home, options):
-    ran = cli("board", *options, archive=home.root)
+def test_the_board_does_not_start_where_it_would_be_unsafe(workspace, options):
+    ran = cli("board", *options, archive=workspace.root)
     assert ran.status == 2
     assert ran.out == ""
 
 
 @pytest.mark.skipif(os.name != "posix", reason="Ctrl-C is sent as a signal")
-def test_the_command_opens_a_board_on_this_computer_alone_and_ends_with_ctrl_c(home):
+def test_the_command_opens_a_board_on_this_computer_alone_and_ends_with_ctrl_c(workspace):
     import httpx
 
     command = [sys.executable, "-c", "from evidence.cli.main import run; run()", "board", "--port", "0"]
-    command += ["--archive", str(home.root), "--actor", "Tess"]
+    command += ["--archive", str(workspace.root), "--actor", "Tess"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as board:
         link = board.stdout.readline().strip()
         assert re.fullmatch(r"http://127\.0\.0\.1:\d+/link/[\w-]{43}", link)
@@ -383,17 +393,17 @@ DOES = {
 
 
 @pytest.mark.parametrize("duty", list(Duty))
-def test_each_duty_may_do_what_is_theirs_and_nothing_else(visit, home, claim, duty):
+def test_each_duty_may_do_what_is_theirs_and_nothing_else(visit, workspace, claim, duty):
     client = visit("Somebody", duty)
     photos = {"photos": {claim[0]: "0" * 12}}
     scripts = {"/do/tag": photos | {"say": {"face": "left"}}, "/do/place": photos | {"claim": "BD-1"}}
     form = {"token": client.token, "claim": "BD-1", "seen": "99", "number": "BD-1", "requirement": "nothing"}
     form |= {"photo": "0" * 64, "note": "x"}
     for path, duties in DOES.items():
-        before = home.custody.head().seq
+        before = workspace.custody.head().seq
         if path in scripts:
             answer = client.post(path, json=scripts[path], headers={"x-board-token": client.token})
         else:
             answer = client.post(path, data=form)
         assert (answer.status_code != 403) == (duty.value in duties), path
-        assert home.custody.head().seq == before, "nothing of this may have worked"
+        assert workspace.custody.head().seq == before, "nothing of this may have worked"

@@ -11,10 +11,10 @@ EVIL = "<script>document.title='gone'</script><img src=x onerror=alert(1)>\"'`{{
 
 
 @pytest.fixture
-def evil(home):
-    put_claim(home, 'EV"><em>1', insured=EVIL, address=EVIL)
+def evil(workspace):
+    put_claim(workspace, 'EV"><em>1', insured=EVIL, address=EVIL)
     return put_photos(
-        home,
+        workspace,
         'EV"><em>1',
         3,
         facts={"make": EVIL, "model": EVIL, "software": EVIL, "serial": EVIL},
@@ -57,9 +57,9 @@ def test_no_text_becomes_markup(visit, evil, page):
         assert harm not in text.replace("</title>\n", ""), harm
 
 
-def test_what_a_script_sends_is_checked_before_anything_is_done(visit, home, claim):
+def test_what_a_script_sends_is_checked_before_anything_is_done(visit, workspace, claim):
     client = visit()
-    before = home.custody.head().seq
+    before = workspace.custody.head().seq
     for body in (
         {"photos": {"../../etc/passwd": "0" * 12}, "say": {"face": "left"}},
         {"photos": {claim[0]: "<script>"}, "say": {"face": "left"}},
@@ -75,4 +75,4 @@ def test_what_a_script_sends_is_checked_before_anything_is_done(visit, home, cla
         )
         assert answer.status_code == 400, body
         assert "message" in answer.json()
-    assert home.custody.head().seq == before
+    assert workspace.custody.head().seq == before

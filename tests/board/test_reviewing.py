@@ -10,10 +10,12 @@ from support_board import put_claim, put_photos, said
 from support_card import two_houses
 from support_cli import cli, make_archive
 
-from evidence import corrections, deciding, reviewing
+from evidence.analysis import refresh
 from evidence.errors import BadInputError
-from evidence.home import ArchiveHome
 from evidence.model import ClaimId, ClaimState, Facet
+from evidence.review import placing as corrections
+from evidence.review import signing as reviewing
+from evidence.workspace import Workspace
 
 BD1 = ClaimId("BD-1")
 LEFT = {Facet.FACE: "left", Facet.ROLE: "elevation"}
@@ -23,158 +25,160 @@ LEFT = {Facet.FACE: "left", Facet.ROLE: "elevation"}
 def _no_files(request, monkeypatch):
     """Photos written straight into the catalog have no originals: their bags are not built."""
     if "real" not in request.fixturenames:
-        from evidence import filing
+        from evidence.filing import bags as filing
 
-        monkeypatch.setattr(filing, "file_away", lambda home, **_: 0)
-
-
-def marks(home, digests):
-    return {record.sha256: reviewing.mark_of(record) for record in home.catalog.photos.records(digests)}
+        monkeypatch.setattr(filing, "file_away", lambda workspace, **_: 0)
 
 
-def version(home):
-    return home.catalog.claims.get(BD1).version
+def marks(workspace, digests):
+    return {record.sha256: reviewing.mark_of(record) for record in workspace.catalog.photos.records(digests)}
 
 
-def stated(home, sha):
+def version(workspace):
+    return workspace.catalog.claims.get(BD1).version
+
+
+def stated(workspace, sha):
     """What of a photo is no guess."""
-    tags = home.catalog.photos.records([sha])[0].tags
+    tags = workspace.catalog.photos.records([sha])[0].tags
     return {facet: value.value for facet, value in tags.items() if value.stated}
 
 
-def state_left(home, claim):
-    return reviewing.tag_seen(home, {claim[3]: LEFT}, seen=marks(home, [claim[3]]))
+def state_left(workspace, claim):
+    return reviewing.tag_seen(workspace, {claim[3]: LEFT}, seen=marks(workspace, [claim[3]]))
 
 
-def test_a_claim_that_rests_on_a_guess_is_not_signed(home, claim):
+def test_a_claim_that_rests_on_a_guess_is_not_signed(workspace, claim):
     with pytest.raises(reviewing.NotReadyError) as refused:
-        reviewing.sign(home, BD1, note="looks fine", seen=version(home))
+        reviewing.sign(workspace, BD1, note="looks fine", seen=version(workspace))
     assert refused.value.obstacles == ("Whole elevation (left elevation) is only guessed",)
-    assert home.catalog.claims.get(BD1).state is ClaimState.OPEN
+    assert workspace.catalog.claims.get(BD1).state is ClaimState.OPEN
 
 
-def test_a_claim_with_a_missing_shot_or_a_photo_of_doubtful_house_is_not_signed(home):
-    put_claim(home, "BD-1")
-    put_photos(home, "BD-1", 2, to_confirm=True)
+def test_a_claim_with_a_missing_shot_or_a_photo_of_doubtful_house_is_not_signed(workspace):
+    put_claim(workspace, "BD-1")
+    put_photos(workspace, "BD-1", 2, to_confirm=True)
     with pytest.raises(reviewing.NotReadyError) as refused:
-        reviewing.sign(home, BD1, note="", seen=version(home))
+        reviewing.sign(workspace, BD1, note="", seen=version(workspace))
     assert len(refused.value.obstacles) == 5
     assert "2 photos may belong to another house" in refused.value.obstacles
 
 
-def test_once_a_person_confirms_the_guess_the_claim_is_signed_in_their_name(home, claim):
-    state_left(home, claim)
-    rhea = home.acting_as("Rhea")
-    reviewing.sign(rhea, BD1, note="four sides seen", seen=version(home))
-    assert home.catalog.claims.get(BD1).state is ClaimState.SIGNED
-    signed = home.catalog.claims.decisions(kinds=("sign",), claim=BD1)[-1]
+def test_once_a_person_confirms_the_guess_the_claim_is_signed_in_their_name(workspace, claim):
+    state_left(workspace, claim)
+    rhea = workspace.acting_as("Rhea")
+    reviewing.sign(rhea, BD1, note="four sides seen", seen=version(workspace))
+    assert workspace.catalog.claims.get(BD1).state is ClaimState.SIGNED
+    signed = workspace.catalog.claims.decisions(kinds=("sign",), claim=BD1)[-1]
     assert signed.actor == "Rhea"
     assert signed.after["met"]["elevation left"] == [claim[3]]
-    entry = list(home.custody.entries(action="signed_off"))[-1]
+    entry = list(workspace.custody.entries(action="signed_off"))[-1]
     assert (entry.actor, entry.subject, entry.details["note"]) == ("Rhea", "BD-1", "four sides seen")
-    assert home.custody.verify().valid
+    assert workspace.custody.verify().valid
 
 
-def test_a_waiver_opens_the_way_to_a_sign_off_and_taking_it_back_closes_it(home, claim):
-    done = corrections.waive(home, BD1, "elevation", place="left", why="a wall shared with the next house")
-    assert reviewing.obstacles(home, BD1, _report(home)) == []
-    reviewing.undo_mine(home, done.decision, others_too=False)
-    assert len(reviewing.obstacles(home, BD1, _report(home))) == 1
+def test_a_waiver_opens_the_way_to_a_sign_off_and_taking_it_back_closes_it(workspace, claim):
+    done = corrections.waive(
+        workspace, BD1, "elevation", place="left", why="a wall shared with the next house"
+    )
+    assert reviewing.obstacles(workspace, BD1, _report(workspace)) == []
+    reviewing.undo_mine(workspace, done.decision, others_too=False)
+    assert len(reviewing.obstacles(workspace, BD1, _report(workspace))) == 1
 
 
-def _report(home):
-    from evidence import covering
+def _report(workspace):
+    from evidence.analysis import coverage as covering
 
-    return covering.coverage_of(home, BD1)
+    return covering.coverage_of(workspace, BD1)
 
 
-def test_a_sign_off_on_a_claim_that_changed_since_it_was_looked_at_is_refused(home, claim):
-    state_left(home, claim)
-    seen = version(home)
-    adam = home.acting_as("Adam")
-    deciding.state_facets(adam, [claim[5]], {Facet.FACE: "back"})
+def test_a_sign_off_on_a_claim_that_changed_since_it_was_looked_at_is_refused(workspace, claim):
+    state_left(workspace, claim)
+    seen = version(workspace)
+    adam = workspace.acting_as("Adam")
+    refresh.state_facets(adam, [claim[5]], {Facet.FACE: "back"})
     with pytest.raises(reviewing.ChangedError, match="Adam changed claim BD-1"):
-        reviewing.sign(home, BD1, note="", seen=seen)
-    assert home.catalog.claims.get(BD1).state is ClaimState.OPEN
+        reviewing.sign(workspace, BD1, note="", seen=seen)
+    assert workspace.catalog.claims.get(BD1).state is ClaimState.OPEN
 
 
-def test_the_second_of_two_reviewers_is_told_what_the_first_said(home, claim):
-    seen = marks(home, [claim[4]])
-    reviewing.tag_seen(home.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
+def test_the_second_of_two_reviewers_is_told_what_the_first_said(workspace, claim):
+    seen = marks(workspace, [claim[4]])
+    reviewing.tag_seen(workspace.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
     with pytest.raises(reviewing.ChangedError, match=r"Adam changed TEST0004.JPG meanwhile: .* face right"):
-        reviewing.tag_seen(home.acting_as("Rhea"), {claim[4]: {Facet.FACE: "back"}}, seen=seen)
-    record = home.catalog.photos.records([claim[4]])[0]
+        reviewing.tag_seen(workspace.acting_as("Rhea"), {claim[4]: {Facet.FACE: "back"}}, seen=seen)
+    record = workspace.catalog.photos.records([claim[4]])[0]
     assert record.tags[Facet.FACE].value == "right"
 
 
-def test_one_changed_photo_among_many_keeps_all_of_them_from_being_overwritten(home, claim):
-    seen = marks(home, claim)
-    reviewing.tag_seen(home.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
+def test_one_changed_photo_among_many_keeps_all_of_them_from_being_overwritten(workspace, claim):
+    seen = marks(workspace, claim)
+    reviewing.tag_seen(workspace.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
     with pytest.raises(reviewing.ChangedError):
-        reviewing.tag_seen(home, {sha: {Facet.FACE: "back"} for sha in claim[4:]}, seen=seen)
-    assert stated(home, claim[5]) == {}
+        reviewing.tag_seen(workspace, {sha: {Facet.FACE: "back"} for sha in claim[4:]}, seen=seen)
+    assert stated(workspace, claim[5]) == {}
 
 
-def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(home, claim):
-    before = marks(home, claim)
-    guessed = home.catalog.photos.records([claim[3]])[0]
+def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(workspace, claim):
+    before = marks(workspace, claim)
+    guessed = workspace.catalog.photos.records([claim[3]])[0]
     assert not guessed.tags[Facet.FACE].stated
     from evidence.catalog.photos import Tagged
 
     other = said(Facet.FACE, "back", guess=0.6)
-    home.catalog.photos.put_tags([Tagged(sha256=claim[3], said=(other,), strongest={Facet.FACE: other})])
-    assert marks(home, claim) == before
+    workspace.catalog.photos.put_tags([Tagged(sha256=claim[3], said=(other,), strongest={Facet.FACE: other})])
+    assert marks(workspace, claim) == before
 
 
-def test_a_signed_claim_takes_no_tags_no_photos_and_no_undo_until_it_is_taken_back(home, claim):
-    number, _ = state_left(home, claim)
-    reviewing.sign(home, BD1, note="", seen=version(home))
+def test_a_signed_claim_takes_no_tags_no_photos_and_no_undo_until_it_is_taken_back(workspace, claim):
+    number, _ = state_left(workspace, claim)
+    reviewing.sign(workspace, BD1, note="", seen=version(workspace))
     with pytest.raises(BadInputError, match="signed"):
-        reviewing.tag_seen(home, {claim[0]: LEFT}, seen=marks(home, claim))
+        reviewing.tag_seen(workspace, {claim[0]: LEFT}, seen=marks(workspace, claim))
     with pytest.raises(BadInputError, match="signed"):
-        corrections.move(home, [claim[0]], None)
+        corrections.move(workspace, [claim[0]], None)
     with pytest.raises(BadInputError, match="signed"):
-        reviewing.undo_mine(home, number, others_too=True)
+        reviewing.undo_mine(workspace, number, others_too=True)
     with pytest.raises(BadInputError, match="reason"):
-        reviewing.take_back(home, BD1, why=" ", seen=version(home))
-    reviewing.take_back(home, BD1, why="the left side is next door's", seen=version(home))
-    reviewing.undo_mine(home, number, others_too=True)
-    assert len(reviewing.obstacles(home, BD1, _report(home))) == 1
+        reviewing.take_back(workspace, BD1, why=" ", seen=version(workspace))
+    reviewing.take_back(workspace, BD1, why="the left side is next door's", seen=version(workspace))
+    reviewing.undo_mine(workspace, number, others_too=True)
+    assert len(reviewing.obstacles(workspace, BD1, _report(workspace))) == 1
 
 
-def test_a_claim_goes_back_to_the_adjuster_with_what_is_missing_in_walking_order(home):
-    put_claim(home, "BD-1")
-    put_photos(home, "BD-1", 1, tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "right"))})
-    _, wanted = reviewing.send_back(home, BD1, note="please go round again", seen=version(home))
+def test_a_claim_goes_back_to_the_adjuster_with_what_is_missing_in_walking_order(workspace):
+    put_claim(workspace, "BD-1")
+    put_photos(workspace, "BD-1", 1, tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "right"))})
+    _, wanted = reviewing.send_back(workspace, BD1, note="please go round again", seen=version(workspace))
     assert [line.face for line in wanted.lines] == ["front", "back", "left"]
-    assert home.catalog.claims.get(BD1).state is ClaimState.RETURNED
-    entry = list(home.custody.entries(action="sent_back"))[-1]
+    assert workspace.catalog.claims.get(BD1).state is ClaimState.RETURNED
+    entry = list(workspace.custody.entries(action="sent_back"))[-1]
     assert len(entry.details["missing"]) == 3
-    reviewing.take_back(home, BD1, why="", seen=version(home))
+    reviewing.take_back(workspace, BD1, why="", seen=version(workspace))
     with pytest.raises(BadInputError, match="is open"):
-        reviewing.take_back(home, BD1, why="", seen=version(home))
+        reviewing.take_back(workspace, BD1, why="", seen=version(workspace))
 
 
-def test_undo_takes_back_ones_own_and_refuses_what_something_later_rests_on(home, claim):
-    adam, rhea = home.acting_as("Adam"), home.acting_as("Rhea")
-    first, _ = reviewing.tag_seen(adam, {claim[4]: {Facet.FACE: "right"}}, seen=marks(home, claim))
+def test_undo_takes_back_ones_own_and_refuses_what_something_later_rests_on(workspace, claim):
+    adam, rhea = workspace.acting_as("Adam"), workspace.acting_as("Rhea")
+    first, _ = reviewing.tag_seen(adam, {claim[4]: {Facet.FACE: "right"}}, seen=marks(workspace, claim))
     with pytest.raises(BadInputError, match="Adam's"):
         reviewing.undo_mine(rhea, first, others_too=False)
-    second, _ = reviewing.tag_seen(rhea, {claim[4]: {Facet.FACE: "back"}}, seen=marks(home, claim))
+    second, _ = reviewing.tag_seen(rhea, {claim[4]: {Facet.FACE: "back"}}, seen=marks(workspace, claim))
     with pytest.raises(BadInputError, match="Rhea has corrected the same since"):
         reviewing.undo_mine(adam, first, others_too=False)
     reviewing.undo_mine(rhea, second, others_too=False)
-    assert home.catalog.photos.records([claim[4]])[0].tags[Facet.FACE].value == "right"
+    assert workspace.catalog.photos.records([claim[4]])[0].tags[Facet.FACE].value == "right"
     reviewing.undo_mine(adam, first, others_too=False)
-    assert stated(home, claim[4]) == {}
+    assert stated(workspace, claim[4]) == {}
 
 
-def test_confirming_states_each_photos_own_guesses_as_one_decision(home, claim):
-    records = home.catalog.photos.records(claim)
+def test_confirming_states_each_photos_own_guesses_as_one_decision(workspace, claim):
+    records = workspace.catalog.photos.records(claim)
     guesses = reviewing.shown_guesses(records, 0.5)
     assert guesses == {claim[3]: {Facet.ROLE: "elevation", Facet.FACE: "left"}}
-    reviewing.tag_seen(home, guesses, seen=marks(home, claim))
-    tags = home.catalog.photos.records([claim[3]])[0].tags
+    reviewing.tag_seen(workspace, guesses, seen=marks(workspace, claim))
+    tags = workspace.catalog.photos.records([claim[3]])[0].tags
     assert tags[Facet.FACE].stated
     assert tags[Facet.ROLE].stated
 
@@ -199,16 +203,16 @@ def taken_in(tmp_path_factory):
 def real(taken_in, tmp_path):
     archive = tmp_path / "archive"
     shutil.copytree(taken_in, archive)
-    with ArchiveHome(archive, actor="Tess") as home:
-        yield home
+    with Workspace(archive, actor="Tess") as workspace:
+        yield workspace
 
 
 def test_a_persons_word_that_no_guess_follows_still_reaches_the_bag(real):
     """A word that changes nothing else once left the bag as it was."""
     photo = real.catalog.photos.of_claim(ClaimId("TC-1001"))[3]
-    deciding.state_facets(real, [photo.sha256], {Facet.COMPONENT: "chimney"})
+    refresh.state_facets(real, [photo.sha256], {Facet.COMPONENT: "chimney"})
     assert real.catalog.keeping.dirty() == ["TC-1001"]
-    from evidence import filing
+    from evidence.filing import bags as filing
 
     filing.file_away(real)
     row = real.catalog.claims.get(ClaimId("TC-1001"))
@@ -217,8 +221,8 @@ def test_a_persons_word_that_no_guess_follows_still_reaches_the_bag(real):
     assert [one["value"] for one in said[photo.sha256] if one["source"] == "person"] == ["chimney"]
 
 
-def names(home, claim):
-    return [record.name for record in home.catalog.photos.of_claim(ClaimId(claim))]
+def names(workspace, claim):
+    return [record.name for record in workspace.catalog.photos.of_claim(ClaimId(claim))]
 
 
 def test_a_boundary_is_moved_both_ways_and_back_again(real):

@@ -18,20 +18,20 @@ from evidence.board.background import Follower, count, uncounted
 from evidence.board.listing import PER_PAGE
 from evidence.catalog.tallies import Tally
 from evidence.catalog.users import Duty
-from evidence.home import ArchiveHome
 from evidence.model import Facet
 from evidence.sight.look import thumb_path
+from evidence.workspace import Workspace
 
 
 @contextlib.contextmanager
-def statements(home):
+def statements(workspace):
     """Every SQL statement that the catalog runs meanwhile."""
     seen: list[str] = []
 
     def note(_connection, _cursor, statement, *_):
         seen.append(statement)
 
-    engine = home.catalog.claims._session.engine
+    engine = workspace.catalog.claims._database.engine
     event.listen(engine, "before_cursor_execute", note)
     try:
         yield seen
@@ -52,11 +52,11 @@ class Pictures(HTMLParser):
             self.found.append(dict(attrs))
 
 
-def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(home, visit):
+def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(workspace, visit):
     for number, many in (("BD-6", 6), ("BD-600", 600)):
-        put_claim(home, number)
+        put_claim(workspace, number)
         put_photos(
-            home,
+            workspace,
             number,
             many,
             name=f"N{many}N",
@@ -69,7 +69,7 @@ def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(home, 
     asked = {}
     for number in ("BD-6", "BD-600"):
         client.get(f"/photos?number={number}")  # the count of its shots is kept once
-        with statements(home) as seen:
+        with statements(workspace) as seen:
             page = client.get(f"/photos?number={number}")
         asked[number] = len(seen)
     # A claim's photos come in pieces of 400, each a few statements.
@@ -91,14 +91,14 @@ def test_no_page_but_the_one_of_a_photo_offers_the_original(visit, claim):
     assert re.search(r'<a [^>]*href="/original/[0-9a-f]{64}" download>', page)
 
 
-def test_2000_claims_come_in_pages_found_by_a_handful_of_queries(home, visit):
+def test_2000_claims_come_in_pages_found_by_a_handful_of_queries(workspace, visit):
     from evidence.model import Claim, ClaimId
 
-    home.catalog.claims.put(
-        [Claim(claim=ClaimId(f"L-{n:04d}"), insured=f"Owner {n}") for n in range(2000)], at=home.now()
+    workspace.catalog.claims.put(
+        [Claim(claim=ClaimId(f"L-{n:04d}"), insured=f"Owner {n}") for n in range(2000)], at=workspace.now()
     )
     client = visit()
-    with statements(home) as seen:
+    with statements(workspace) as seen:
         page = client.get("/")
     assert len(seen) < 15
     assert page.text.count('class="strip') == PER_PAGE
@@ -109,7 +109,7 @@ def test_2000_claims_come_in_pages_found_by_a_handful_of_queries(home, visit):
     assert found.text.count('class="strip') == 1
 
 
-def test_what_needs_attention_most_stands_first(home, visit):
+def test_what_needs_attention_most_stands_first(workspace, visit):
     for number, tally in {
         "A-ready": (4, 0, 0),
         "B-guess": (3, 1, 0),
@@ -117,18 +117,18 @@ def test_what_needs_attention_most_stands_first(home, visit):
         "D-house": (4, 0, 0),
         "E-none": None,
     }.items():
-        put_claim(home, number)
+        put_claim(workspace, number)
         if tally:
-            put_photos(home, number, 1, name=number[0], to_confirm=number == "D-house")
-            row = home.catalog.claims.get(number)
+            put_photos(workspace, number, 1, name=number[0], to_confirm=number == "D-house")
+            row = workspace.catalog.claims.get(number)
             from evidence.board.background import basis
 
             met, guessed, missing = tally
-            home.catalog.tallies.put(
+            workspace.catalog.tallies.put(
                 Tally(
                     claim=number,
                     version=row.version,
-                    basis=basis(home),
+                    basis=basis(workspace),
                     met=met,
                     guessed=guessed,
                     missing=missing,
@@ -142,18 +142,18 @@ def test_what_needs_attention_most_stands_first(home, visit):
     assert re.findall(r"<code>([A-E]-\w+)</code>", shown) == ["C-missing"]
 
 
-def test_counts_are_kept_until_the_claim_or_its_list_changes(home, claim):
-    assert [row.claim.claim for row in uncounted(home)] == ["BD-1"]
-    count(home, uncounted(home))
-    kept = home.catalog.tallies.all()["BD-1"]
+def test_counts_are_kept_until_the_claim_or_its_list_changes(workspace, claim):
+    assert [row.claim.claim for row in uncounted(workspace)] == ["BD-1"]
+    count(workspace, uncounted(workspace))
+    kept = workspace.catalog.tallies.all()["BD-1"]
     assert (kept.met, kept.guessed, kept.missing) == (3, 1, 0)
-    assert uncounted(home) == []
-    home.catalog.claims.touch("BD-1")
-    assert len(uncounted(home)) == 1
-    count(home, uncounted(home))
-    own = home.root / "config" / "required_shots" / "hail_roof.toml"
+    assert uncounted(workspace) == []
+    workspace.catalog.claims.touch("BD-1")
+    assert len(uncounted(workspace)) == 1
+    count(workspace, uncounted(workspace))
+    own = workspace.root / "config" / "required_shots" / "hail_roof.toml"
     own.write_text(own.read_text(encoding="utf-8").replace("Whole elevation", "Whole side"), encoding="utf-8")
-    assert len(uncounted(home)) == 1
+    assert len(uncounted(workspace)) == 1
 
 
 # --- originals, thumbnails and bags ------------------------------------------------------
@@ -195,16 +195,16 @@ def bomb():
 
 @pytest.fixture
 def home_of_card(taken_in):
-    with ArchiveHome(taken_in, actor="Tess") as opened:
+    with Workspace(taken_in, actor="Tess") as opened:
         yield opened
 
 
-def client_of(home):
+def client_of(workspace):
     from fastapi.testclient import TestClient
 
     from evidence.board.app import make_app
 
-    app = make_app(home, follow=False)
+    app = make_app(workspace, follow=False)
     client = TestClient(app, base_url="http://localhost", follow_redirects=False)
     session, cookie = app.state.board.door.let_in("Tess", Duty.REVIEWER)
     client.cookies.set(app.state.board.door.cookie, cookie)
@@ -212,24 +212,24 @@ def client_of(home):
     return client
 
 
-def sha_of(home, name):
-    return home.catalog.photos.find(name)[0]
+def sha_of(workspace, name):
+    return workspace.catalog.photos.find(name)[0]
 
 
 def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(home_of_card):
-    home, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
-    place = thumb_path(home.thumbs, sha, 320)
+    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
+    place = thumb_path(workspace.thumbs, sha, 320)
     place.unlink()
-    answer = client_of(home).get(f"/thumb/{sha}/320")
+    answer = client_of(workspace).get(f"/thumb/{sha}/320")
     assert answer.headers["content-type"] == "image/jpeg"
     with Image.open(place) as picture:
         assert max(picture.size) == 320
-    assert client_of(home).get(f"/thumb/{sha}/77").status_code == 404
+    assert client_of(workspace).get(f"/thumb/{sha}/77").status_code == 404
 
 
 def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(home_of_card, monkeypatch):
-    home, sha = home_of_card, sha_of(home_of_card, "TEST0900.PNG")
-    client = client_of(home)
+    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0900.PNG")
+    client = client_of(workspace)
     assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/nopicture.svg"
     from evidence.board import pictures
 
@@ -240,17 +240,17 @@ def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(hom
 def test_the_original_goes_out_whole_as_an_attachment_and_the_log_says_to_whom(home_of_card):
     import hashlib
 
-    home, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
-    answer = client_of(home).get(f"/original/{sha}")
+    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
+    answer = client_of(workspace).get(f"/original/{sha}")
     assert hashlib.sha256(answer.content).hexdigest() == sha
     assert answer.headers["content-disposition"].startswith("attachment")
-    entry = list(home.custody.about(sha))[-1]
+    entry = list(workspace.custody.about(sha))[-1]
     assert (entry.actor, entry.action) == ("Tess", "original_taken_out")
 
 
 def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(home_of_card):
-    home, sha = home_of_card, sha_of(home_of_card, "TEST0003.JPG")
-    client = client_of(home)
+    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0003.JPG")
+    client = client_of(workspace)
     mark = re.search(rf'data-sha="{sha}" data-mark="(\w+)"', client.get("/photos?number=TC-1001").text)[1]
     answer = client.post(
         "/do/tag",
@@ -261,9 +261,9 @@ def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(home_of_ca
     changed = {one["sha"]: one for one in answer.json()["tiles"]}
     assert changed[sha]["mark"] != mark
     assert {"facet": "face", "text": "back", "guess": False}.items() <= changed[sha]["pills"][0].items()
-    assert home.catalog.keeping.dirty() == ["TC-1001"]
-    Follower(home).file()
-    assert home.catalog.keeping.dirty() == []
+    assert workspace.catalog.keeping.dirty() == ["TC-1001"]
+    Follower(workspace).file()
+    assert workspace.catalog.keeping.dirty() == []
     again = client.post(
         "/do/undo-tag", json={"number": answer.json()["undo"]}, headers={"x-board-token": client.token}
     )

@@ -7,9 +7,9 @@ from dataclasses import replace
 from support_board import put_photos
 
 
-def test_a_house_without_a_name_asks_for_it_although_its_boundary_is_sure(home, claim, visit):
-    put_photos(home, None, 3, name="LONE")
-    photos = home.catalog.photos
+def test_a_house_without_a_name_asks_for_it_although_its_boundary_is_sure(workspace, claim, visit):
+    put_photos(workspace, None, 3, name="LONE")
+    photos = workspace.catalog.photos
     [tray] = [row for row in photos.segments() if row.claim is None]
     photos.place([], [replace(tray, unknown=True, probability=1.0, to_confirm=False)])
     page = visit().get("/day?number=BD-1").text

@@ -151,7 +151,7 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
     engine.dispose()
     catalog = Catalog(url)
     assert catalog.claims.get(ClaimId("TC-1")).claim.insured == "Ada"
-    assert differences(catalog._session.engine) == []
+    assert differences(catalog._database.engine) == []
     catalog.close()
 
 
@@ -193,7 +193,7 @@ def test_a_kill_while_the_tables_are_made_leaves_a_catalog_that_can_be_made(tmp_
             os._exit(0)
         os.waitpid(child, 0)
         again = Catalog(url)
-        assert differences(again._session.engine) == [], f"killed after statement {step}"
+        assert differences(again._database.engine) == [], f"killed after statement {step}"
         again.close()
 
 
@@ -205,9 +205,9 @@ def test_what_fails_halfway_leaves_nothing(catalog):
         pass
 
     def work():
-        with catalog.together():
+        with catalog.transaction():
             catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=NOW)
-            with catalog.together():
+            with catalog.transaction():
                 catalog.keeping.mark_dirty([ClaimId("TC-1"), None])
             raise StopError
 
@@ -383,7 +383,7 @@ def test_copies_are_doubted_until_matched_again_and_dropped_with_their_place(cat
         )
 
     catalog.keeping.put_copies([copy(1), copy(2), copy(1, "archive")])
-    catalog.keeping.doubt("office", [sha(1)], at=NOW)
+    catalog.keeping.mark_corrupt("office", [sha(1)], at=NOW)
     assert {row.place: row.found_bad_at for row in catalog.keeping.copies([sha(1)])[sha(1)]} == {
         "office": NOW,
         "archive": None,
@@ -415,7 +415,7 @@ def test_an_office_with_postgresql_takes_a_card_in_and_corrects_it(postgres_url,
     from support_cli import cli
     from support_intake import CLAIMS, PLAIN, set_settings, small_houses, taken_in, where
 
-    from evidence.home import make_archive
+    from evidence.workspace import make_archive
 
     archive = tmp_path / "archive"
     make_archive(archive).close()

@@ -19,7 +19,6 @@ from support_cli import make_archive
 from evidence.board.app import make_app
 from evidence.catalog.photos import Placing, SegmentRow, Tagged
 from evidence.catalog.users import Duty
-from evidence.home import ArchiveHome
 from evidence.model import (
     CameraFacts,
     Claim,
@@ -35,14 +34,15 @@ from evidence.model import (
     Source,
 )
 from evidence.sight.look import thumb_path
+from evidence.workspace import Workspace
 
 START = datetime(2026, 5, 14, 9, 0)
 PASSWORD = "three blue herons at dusk"
 
 
-def new_home(folder: Path) -> ArchiveHome:
+def new_home(folder: Path) -> Workspace:
     """An archive without photos."""
-    return ArchiveHome(make_archive(folder), actor="office clerk")
+    return Workspace(make_archive(folder), actor="office clerk")
 
 
 def digest(text: str) -> Sha256:
@@ -57,15 +57,15 @@ def said(facet: Facet, value: str, *, guess: float | None = None, reason: str = 
 
 
 def put_claim(
-    home: ArchiveHome, number: str, *, insured: str = "", address: str = "", peril: str = "hail"
+    workspace: Workspace, number: str, *, insured: str = "", address: str = "", peril: str = "hail"
 ) -> None:
     """A claim of the office's list."""
     claim = Claim(claim=ClaimId(number), insured=insured, address=address, peril=peril)
-    home.catalog.claims.put([claim], at=home.now())
+    workspace.catalog.claims.put([claim], at=workspace.now())
 
 
 def put_photos(
-    home: ArchiveHome,
+    workspace: Workspace,
     number: str | None,
     many: int,
     *,
@@ -80,10 +80,10 @@ def put_photos(
     """Photos of a claim (None: the tray) as an intake leaves them in the catalog, half a minute apart."""
     claim = ClaimId(number) if number else None
     intake = IntakeId(f"20260514-090000-{name.lower()}")
-    photos = home.catalog.photos
+    photos = workspace.catalog.photos
     shas = [digest(f"{number} {name} {n}") for n in range(many)]
     segment = f"{start.date().isoformat()}/{number or 'tray'}"
-    with home.catalog.together():
+    with workspace.catalog.transaction():
         photos.add_originals(
             intake,
             [(_found(f"DCIM/100TEST/{name}{n:04d}.JPG"), sha, ".jpg") for n, sha in enumerate(shas)],
@@ -128,7 +128,7 @@ def put_photos(
         )
     if pictures:
         for n, sha in enumerate(shas):
-            _picture(home, sha, n)
+            _picture(workspace, sha, n)
     return shas
 
 
@@ -152,9 +152,9 @@ def _look(sha: Sha256, phash: str) -> Look:
     return Look(phash=phash or sha[:16], quality=quality)
 
 
-def _picture(home: ArchiveHome, sha: Sha256, n: int) -> None:
+def _picture(workspace: Workspace, sha: Sha256, n: int) -> None:
     for side in (320, 1280):
-        place = thumb_path(home.thumbs, sha, side)
+        place = thumb_path(workspace.thumbs, sha, side)
         place.parent.mkdir(parents=True, exist_ok=True)
         Image.new("RGB", (side, side * 3 // 4), ((n * 37) % 255, 120, 90)).save(place, "JPEG")
 
@@ -173,9 +173,9 @@ facets = { role = "elevation" }
 """
 
 
-def four_sides(home: ArchiveHome) -> None:
+def four_sides(workspace: Workspace) -> None:
     """Let the archive ask for nothing but the four sides of the house."""
-    own = home.root / "config" / "required_shots"
+    own = workspace.root / "config" / "required_shots"
     own.mkdir(parents=True, exist_ok=True)
     (own / "hail_roof.toml").write_text(FOUR_SIDES, encoding="utf-8")
 
@@ -193,9 +193,9 @@ class Served:
 
 
 @contextlib.contextmanager
-def served(home: ArchiveHome) -> Iterator[Served]:
+def served(workspace: Workspace) -> Iterator[Served]:
     """The board over this archive, on a free port of this computer."""
-    app = make_app(home, follow=False)
+    app = make_app(workspace, follow=False)
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
     server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))

@@ -12,8 +12,8 @@ from support_card import CardMaker
 from support_cli import cli, make_archive
 from support_kill import HereExecutor
 
-from evidence.home import ArchiveHome
-from evidence.pipeline import take_in
+from evidence.intake.pipeline import take_in
+from evidence.workspace import Workspace
 
 PLAIN = "\n[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n"
 """Settings for tests that are not about pixels."""
@@ -35,15 +35,15 @@ def with_target(archive: Path, folder: Path, *, name: str = "office", off: bool 
     set_settings(archive, f"{PLAIN}\n[[target]]\n{said}")
 
 
-def at_home(archive: Path, actor: str = "Ada Clerk", now: datetime | None = None) -> ArchiveHome:
+def at_home(archive: Path, actor: str = "Ada Clerk", now: datetime | None = None) -> Workspace:
     """The archive opened by a person, on a day."""
-    return ArchiveHome(archive, actor=actor, now=lambda: now or datetime(2026, 6, 1, 12, tzinfo=UTC))
+    return Workspace(archive, actor=actor, now=lambda: now or datetime(2026, 6, 1, 12, tzinfo=UTC))
 
 
 def taken_in(archive: Path, card: Path):
     """The card through the intake, in this process."""
-    with at_home(archive) as home:
-        return take_in(home, card, executor=HereExecutor())
+    with at_home(archive) as workspace:
+        return take_in(workspace, card, executor=HereExecutor())
 
 
 def small_houses(root: Path) -> CardMaker:

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from itertools import groupby
 
 from evidence.model import ClaimId, DcfName, DeviceId, GeoPoint, IntakeId, Sha256
-from evidence.timeline import ClaimSite, DayPlan, SheetEvidence, Shot
+from evidence.timeline import ClaimSite, DayPhoto, DayPlan, SheetEvidence
 
 NINE = datetime(2026, 5, 4, 9, 0, 0)
 TOWN = GeoPoint(lat=35.2, lon=-97.4)
@@ -24,7 +24,7 @@ def place(east: float, north: float) -> GeoPoint:
     return GeoPoint(lat=TOWN.lat + north / 111_195.0, lon=TOWN.lon + east / 90_862.0)
 
 
-def shot(number: int | None, taken: datetime | None, **more) -> Shot:
+def shot(number: int | None, taken: datetime | None, **more) -> DayPhoto:
     """A photo with a DCF number (or none), taken then; `more` overrides any field."""
     folder = more.pop("folder", 100)
     device = more.pop("device", "camera")
@@ -33,7 +33,7 @@ def shot(number: int | None, taken: datetime | None, **more) -> Shot:
     path = more.pop("card_path", f"DCIM/{folder}TESTS/{name}")
     key = hashlib.sha256(f"{device}|{card}|{path}|{taken}".encode()).hexdigest()
     dcf = DcfName(folder_number=folder, file_number=number) if number is not None else None
-    return Shot(
+    return DayPhoto(
         sha256=Sha256(more.pop("sha256", key)), device=DeviceId(device), card=IntakeId(card), card_path=path,
         name=name, dcf=more.pop("dcf", dcf), taken_local=taken, object_key=more.pop("object_key", path), **more,
     )  # fmt: skip
@@ -41,7 +41,7 @@ def shot(number: int | None, taken: datetime | None, **more) -> Shot:
 
 def house(
     first: int, begin: datetime, count: int, *, claim: str | None = None, step: float = 14.0, **more
-) -> list[Shot]:
+) -> list[DayPhoto]:
     """`count` photos from file number `first` on, `step` seconds apart (unevenly), the sheet of `claim` first."""
     shots = []
     taken = begin
@@ -79,7 +79,7 @@ def sizes(plan: DayPlan) -> list[tuple[str, int]]:
     return list(zip(claims_in_order(plan), [len(s.shots) for s in plan.segments], strict=True))
 
 
-def claim_of(plan: DayPlan, photo: Shot) -> ClaimId | None:
+def claim_of(plan: DayPlan, photo: DayPhoto) -> ClaimId | None:
     """Where a shot was put."""
     return next(p.claim for p in plan.placed if p.sha256 == photo.sha256)
 

@@ -9,11 +9,11 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from support_timeline import at, house, order_of, shot, sizes
 
-from evidence.timeline import Shot, plan_day
+from evidence.timeline import DayPhoto, plan_day
 from evidence.timeline.order import is_epoch, number_order, numbers_hold, odd_stamps, time_in_name, units_of
 
 
-def placed(shots: list[Shot]) -> list[str]:
+def placed(shots: list[DayPhoto]) -> list[str]:
     """Names in timeline order, given in a shuffled one."""
     mixed = shots[:]
     random.Random(7).shuffle(mixed)

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from support_timeline import at, order_of, shot
 
 from evidence.model import ClaimId
-from evidence.timeline import DayPlan, Pins, SheetEvidence, Shot, plan_day
+from evidence.timeline import DayPhoto, DayPlan, ManualAssignments, SheetEvidence, plan_day
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from day_simulator import HARD, SimDay, shifted, simulate
@@ -60,7 +60,7 @@ def test_every_shot_of_a_hard_day_is_in_exactly_one_segment_and_segments_keep_or
 
 
 @st.composite
-def odd_shots(draw) -> Shot:
+def odd_shots(draw) -> DayPhoto:
     """A file with any mixture of what a card may give or lack."""
     number = draw(st.none() | st.integers(1, 9999))
     taken = draw(
@@ -86,17 +86,17 @@ def odd_shots(draw) -> Shot:
 def test_whatever_a_card_lacks_nothing_is_lost_and_decisions_stand(shots, data):
     names = [s.sha256 for s in shots]
     some = st.lists(st.sampled_from(names), unique=True, max_size=4) if names else st.just([])
-    pins = Pins(
+    manual = ManualAssignments(
         claim_of={n: data.draw(st.sampled_from([None, ClaimId("A"), ClaimId("Z")])) for n in data.draw(some)},
         cuts=frozenset(data.draw(some)),
         joins=frozenset(data.draw(some)),
     )
-    plan = plan_day(shots, [], pins=pins)
+    plan = plan_day(shots, [], manual=manual)
     sound_order = order_of(plan)
     assert sorted(sound_order) == sorted(names)
     for placed in plan.placed:
-        if placed.sha256 in pins.claim_of:
-            assert placed.claim == pins.claim_of[placed.sha256]
+        if placed.sha256 in manual.claim_of:
+            assert placed.claim == manual.claim_of[placed.sha256]
             assert not placed.to_confirm
 
 
@@ -196,6 +196,6 @@ def test_the_same_shots_in_any_order_give_the_same_plan():
 def test_a_re_run_with_its_own_answer_pinned_changes_nothing(seed):
     day = simulate(seed, HARD)
     first = plan_day(day.shots, day.claims)
-    pins = Pins(claim_of={p.sha256: p.claim for p in first.placed if p.claim is not None})
-    again = plan_day(day.shots, day.claims, pins=pins)
-    assert {p.sha256: p.claim for p in again.placed if p.sha256 in pins.claim_of} == dict(pins.claim_of)
+    manual = ManualAssignments(claim_of={p.sha256: p.claim for p in first.placed if p.claim is not None})
+    again = plan_day(day.shots, day.claims, manual=manual)
+    assert {p.sha256: p.claim for p in again.placed if p.sha256 in manual.claim_of} == dict(manual.claim_of)

@@ -10,16 +10,16 @@ from support_timeline import claims_in_order
 
 from evidence.cards.exif import read_facts
 from evidence.model import ClaimId, DeviceId, IntakeId, MediaKind, Sha256
-from evidence.timeline import ClaimSite, Shot, plan_day
+from evidence.timeline import ClaimSite, DayPhoto, plan_day
 
 
-def shots_of(folder: Path) -> list[Shot]:
+def shots_of(folder: Path) -> list[DayPhoto]:
     """The photos of a folder as the intake would hand them over, without any number of their own."""
     shots = []
     for path in sorted(folder.iterdir()):
         facts = read_facts(path, MediaKind.PHOTO)
         shots.append(
-            Shot(
+            DayPhoto(
                 sha256=Sha256(hashlib.sha256(path.read_bytes()).hexdigest()),
                 device=DeviceId(f"{facts.make} {facts.model}"), card=IntakeId("card"), card_path=path.name,
                 name=path.name, taken_local=facts.taken_local, offset_minutes=facts.offset_minutes,

@@ -9,7 +9,7 @@ import pytest
 from support_timeline import at, claim_of, claims_in_order, house, place, sheet, shot, sites, sizes
 
 from evidence.model import ClaimId
-from evidence.timeline import ClaimSite, Pins, SheetAt, SplitOptions, plan_day
+from evidence.timeline import ClaimSite, ManualAssignments, SheetAt, SplitOptions, plan_day
 
 A, B, C = ClaimId("AX-1001"), ClaimId("BX-2002"), ClaimId("CX-3003")
 
@@ -278,7 +278,9 @@ def test_an_address_names_for_certain_only_where_no_other_house_of_the_day_stand
 
 def test_a_moved_photo_stays_moved_and_its_neighbours_stay_put():
     shots = day_of_three()
-    plan = plan_day(shots, [], pins=Pins(claim_of={shots[10].sha256: B, shots[50].sha256: None}))
+    plan = plan_day(
+        shots, [], manual=ManualAssignments(claim_of={shots[10].sha256: B, shots[50].sha256: None})
+    )
     assert claim_of(plan, shots[10]) == B
     assert claim_of(plan, shots[50]) is None
     assert {claim_of(plan, s) for s in shots[:40] if s is not shots[10]} == {A}
@@ -292,13 +294,13 @@ def test_naming_an_unknown_house_names_photos_that_arrive_later_too():
     known, late = [s for i, s in enumerate(shots) if i % 9], [s for i, s in enumerate(shots) if not i % 9]
     first = plan_day(known, [])
     named = dict.fromkeys(first.segments[1].shots, B)
-    again = plan_day([*known, *late], [], pins=Pins(claim_of=named))
+    again = plan_day([*known, *late], [], manual=ManualAssignments(claim_of=named))
     assert {claim_of(again, s) for s in shots[40:90]} == {B}
 
 
 def test_a_cut_stands_and_what_follows_asks_for_its_name():
     shots = day_of_three()
-    plan = plan_day(shots, [], pins=Pins(cuts=frozenset({shots[60].sha256})))
+    plan = plan_day(shots, [], manual=ManualAssignments(cuts=frozenset({shots[60].sha256})))
     assert sizes(plan) == [(A, 40), (B, 20), ("?", 30), (C, 45)]
     assert plan.segments[2].opened_by.reasons[0] == "a person cut here"
     assert plan.segments[2].opened_by.probability == 1.0
@@ -306,19 +308,19 @@ def test_a_cut_stands_and_what_follows_asks_for_its_name():
 
 def test_a_join_removes_a_boundary_that_the_evidence_would_draw():
     shots = [replace(s, dividers=()) for s in day_of_three()]
-    plan = plan_day(shots, [], pins=Pins(joins=frozenset({shots[40].sha256})))
+    plan = plan_day(shots, [], manual=ManualAssignments(joins=frozenset({shots[40].sha256})))
     assert sizes(plan) == [("?", 90), ("?", 45)]
 
 
 @pytest.mark.parametrize("place_of_pin", [0, 39, 40, 70, 134], ids=str)
 def test_a_decision_is_never_overridden_whatever_the_evidence(place_of_pin):
     shots = day_of_three()
-    pins = Pins(
+    manual = ManualAssignments(
         claim_of={shots[place_of_pin].sha256: ClaimId("ZZ-9999")},
         cuts=frozenset({shots[20].sha256}),
         joins=frozenset({shots[90].sha256}),
     )
-    plan = plan_day(shots, [], pins=pins)
+    plan = plan_day(shots, [], manual=manual)
     assert claim_of(plan, shots[place_of_pin]) == "ZZ-9999"
     opened = {s.opened_by.before for s in plan.segments}
     assert shots[20].sha256 in opened
@@ -328,6 +330,6 @@ def test_a_decision_is_never_overridden_whatever_the_evidence(place_of_pin):
 
 def test_with_every_photo_decided_the_plan_is_what_was_decided():
     shots = day_of_three()
-    pins = Pins(claim_of={s.sha256: (C if i % 2 else None) for i, s in enumerate(shots)})
-    plan = plan_day(shots, [], pins=pins)
-    assert {s.sha256: claim_of(plan, s) for s in shots} == dict(pins.claim_of)
+    manual = ManualAssignments(claim_of={s.sha256: (C if i % 2 else None) for i, s in enumerate(shots)})
+    plan = plan_day(shots, [], manual=manual)
+    assert {s.sha256: claim_of(plan, s) for s in shots} == dict(manual.claim_of)

@@ -1,0 +1,83 @@
+"""The models that guess: what ships, with what this archive learned on top."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+import logging
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from evidence.errors import BadInputError
+from evidence.model import PhotoRecord
+from evidence.sight.scenes import SceneHead, load_head, rescore, save_head, shipped_head, unpack_vector
+from evidence.tags.keep import load_models, save_models
+from evidence.tags.plan import WalkPlan, load_plan
+from evidence.tags.suggest import TagModels
+from evidence.workspace import Workspace
+
+CURRENT = "learned.json"
+FORMAT = "learned 1"
+_NOT_OURS = "Name a file that `evidence learn --export` wrote."
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Models:
+    """The walk and tag models, and the scene head, as used together."""
+
+    tags: TagModels
+    head: SceneHead
+
+    def text(self) -> str:
+        """Both as one file of numbers."""
+        packed = base64.b64encode(save_head(self.head)).decode("ascii")
+        return json.dumps({"format": FORMAT, "tags": save_models(self.tags), "scene_head": packed}) + "\n"
+
+    @classmethod
+    def read(cls, text: str, origin: str, plan: WalkPlan) -> Models:
+        """What `text` wrote; raises BadInputError for anything else, or for models of another walk plan."""
+        try:
+            raw = json.loads(text)
+            tags, packed = raw["tags"], raw["scene_head"]
+            sound = raw["format"] == FORMAT and isinstance(tags, str) and isinstance(packed, str)
+            head = base64.b64decode(packed, validate=True) if sound else b""
+        except (json.JSONDecodeError, KeyError, TypeError, RecursionError, binascii.Error):
+            sound, tags, head = False, "", b""
+        if not sound:
+            raise BadInputError(f"{origin} does not hold what an archive learned.", _NOT_OURS)
+        return cls(tags=load_models(tags, origin, plan), head=load_head(head))
+
+
+def plan_of(workspace: Workspace) -> WalkPlan:
+    """The archive's walk plan."""
+    return load_plan(workspace.text("walk.toml"), workspace.origin("walk.toml"), workspace.vocabulary)
+
+
+def models_of(workspace: Workspace) -> Models:
+    """What was learned here, or what ships. A learned file that no longer fits is set aside with a warning.
+
+    Tagging goes on without it: a guess is never worth stopping an intake for.
+    """
+    plan = plan_of(workspace)
+    current = workspace.learnt / CURRENT
+    if current.is_file():
+        try:
+            return Models.read(current.read_text(encoding="utf-8"), str(current), plan)
+        except (BadInputError, OSError, UnicodeDecodeError) as trouble:
+            log.warning("learned_models_unusable path=%s why=%s", current, trouble)
+    return Models(tags=TagModels(plan=plan), head=shipped_head())
+
+
+def reseen(photos: Iterable[PhotoRecord], head: SceneHead) -> Iterator[PhotoRecord]:
+    """The photos with their scene kinds as `head` has them; looks were made with the shipped one."""
+    shipped = shipped_head()
+    for photo in photos:
+        look = photo.look
+        if head is shipped or not look.scenes or not look.embedding:
+            yield photo
+            continue
+        scenes = rescore(look.scenes, unpack_vector(look.embedding), old=shipped, new=head)
+        yield replace(photo, look=replace(look, scenes=scenes))

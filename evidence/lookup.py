@@ -1,0 +1,64 @@
+"""Find the claim, photo or segment that a person named."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+from evidence.catalog.photos import SegmentRow
+from evidence.errors import BadInputError
+from evidence.model import ClaimId, PhotoRecord, Sha256
+from evidence.workspace import Workspace
+
+UNASSIGNED = "unassigned"
+"""What people call the tray of photos that fit no claim."""
+
+
+def photos_of(workspace: Workspace, claim: str) -> list[PhotoRecord]:
+    """The claim's photos in order, or the tray's; raises BadInputError for an unknown claim."""
+    if claim.casefold() == UNASSIGNED:
+        return workspace.catalog.photos.of_claim(None)
+    return workspace.catalog.photos.of_claim(known_claim(workspace, claim))
+
+
+def known_claim(workspace: Workspace, claim: str) -> ClaimId:
+    """The claim's number as the catalog spells it; raises BadInputError, naming near ones, when there is none."""
+    known = [row.claim.claim for row in workspace.catalog.claims.all()]
+    if claim in known:
+        return ClaimId(claim)
+    same = [one for one in known if one.casefold() == claim.casefold()]
+    if len(same) == 1:
+        return same[0]
+    near = difflib.get_close_matches(claim, known, n=1, cutoff=0.6)
+    hint = f"Did you mean {near[0]}?" if near else "`evidence claims` lists them."
+    raise BadInputError(f"There is no claim {claim}.", hint)
+
+
+def found_photos(workspace: Workspace, names: Iterable[str]) -> list[Sha256]:
+    """The photos that people named; raises BadInputError for a name that fits none, or more than one."""
+    digests: list[Sha256] = []
+    for name in names:
+        found = workspace.catalog.photos.find(name)
+        if not found:
+            raise BadInputError(
+                f"There is no photo {name}.",
+                "Name it by card path, file name or the first digits of its SHA-256.",
+            )
+        if len(found) > 1:
+            raise BadInputError(
+                f"{len(found)} photos are called {name}.",
+                "Use its card path or the first digits of its SHA-256.",
+            )
+        digests += found
+    return list(dict.fromkeys(digests))
+
+
+def find_segment(workspace: Workspace, name_or_photo: str) -> SegmentRow:
+    """The segment of that name (`2026-05-14/3`), or the one that a photo of that name lies in."""
+    segments = {row.segment: row for row in workspace.catalog.photos.segments()}
+    if name_or_photo in segments:
+        return segments[name_or_photo]
+    for sha in workspace.catalog.photos.find(name_or_photo):
+        if (row := segments.get(workspace.catalog.photos.segment_of(sha))) is not None:
+            return row
+    raise BadInputError(f"There is no segment {name_or_photo}.", "`evidence segments` lists them.")

@@ -1,0 +1,217 @@
+"""The office's list of claims: a CSV file, read whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from evidence.errors import BadInputError
+from evidence.filing import bags as filing
+from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
+from evidence.workspace import Workspace
+
+COLUMNS = ("claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "stories")
+MAX_BYTES = 20_000_000
+"""Far above any office's list; a larger file is something else."""
+TRAY_NAME = "unassigned"
+MAX_CLAIM = 100
+"""Characters of a claim number; longer ones fit neither a sheet's code nor a folder name."""
+
+MAX_WORD = 60
+"""Characters of a peril or a jurisdiction."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedRow:
+    """A line that was left out, and why."""
+
+    line: int
+    claim: ClaimId
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """What loading a list did."""
+
+    added: int
+    updated: int
+    refused: tuple[RefusedRow, ...]
+
+
+def load_assignments(workspace: Workspace, path: Path) -> Loaded:
+    """Add the claims of a CSV file, or update those already there.
+
+    Claims that were purged are refused one by one; anything wrong in the file itself raises
+    BadInputError, naming the line, and changes nothing.
+    """
+    claims = read_assignments(path)
+    with workspace.working(), workspace.catalog.transaction():
+        purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state is ClaimState.PURGED}
+        refused = tuple(
+            RefusedRow(line=line, claim=one.claim, reason="purged: its number is not used again")
+            for line, one in claims.items()
+            if one.claim in purged
+        )
+        kept = [one for one in claims.values() if one.claim not in purged]
+        added, updated = workspace.catalog.claims.put(kept, at=workspace.now())
+        workspace.catalog.keeping.mark_known_dirty([one.claim for one in kept])
+        workspace.note("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
+    if updated:
+        with workspace.working():
+            filing.file_away(workspace)  # the bags' records follow
+    return Loaded(added=added, updated=updated, refused=refused)
+
+
+def read_assignments(path: Path) -> dict[int, Claim]:
+    """The claims of a CSV file by line number; pure reading.
+
+    Raises BadInputError for a file that is not there, not UTF-8, has a bad header, names a claim twice,
+    or holds a latitude, date or number that cannot be.
+    """
+    reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
+    claims: dict[int, Claim] = {}
+    lines: dict[str, int] = {}
+    try:
+        header = _header(path, next(reader, []))
+        for row in reader:
+            if not any(cell.strip() for cell in row):
+                continue
+            where = f"{path.name}, line {reader.line_num}"
+            if len(row) > len(header):
+                raise BadInputError(
+                    f"{where}: {len(row)} cells under {len(header)} headings.",
+                    "Put commas inside a cell in quotes.",
+                )
+            cells = dict(zip(header, (cell.strip() for cell in row), strict=False))
+            claim = _claim(cells, where)
+            if claim.claim in lines:
+                raise BadInputError(
+                    f"{where}: claim {claim.claim} is already on line {lines[claim.claim]}.",
+                    "Keep one of the two.",
+                )
+            lines[claim.claim] = reader.line_num
+            claims[reader.line_num] = claim
+    except csv.Error as trouble:
+        raise BadInputError(
+            f"{path.name}, line {reader.line_num}: {trouble}.", "Mend the quotes on that line."
+        ) from None
+    if not claims:
+        raise BadInputError(f"{path.name} lists no claims.", "Add a line for each claim below the header.")
+    return claims
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise BadInputError(
+                f"{path.name} is far too large for a list of claims.", "Check that it is the right file."
+            )
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as trouble:
+        raise BadInputError(
+            f"{path.name} is not UTF-8 text (byte {trouble.start}).",
+            "Save it as 'CSV UTF-8' and load it again.",
+        ) from None
+    except FileNotFoundError:
+        raise BadInputError(f"There is no file {path}.", "Name the CSV file with the claims.") from None
+    except OSError as trouble:
+        raise BadInputError(
+            f"{path} cannot be read: {trouble.strerror}.", "Name a CSV file you may read."
+        ) from None
+
+
+def _header(path: Path, row: list[str]) -> list[str]:
+    header = [cell.strip().casefold() for cell in row]
+    for name in header:
+        if name not in COLUMNS:
+            near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.5)
+            hint = f"Did you mean '{near[0]}'?" if near else f"The columns are {', '.join(COLUMNS)}."
+            raise BadInputError(f"{path.name}: unknown column '{name}'.", hint)
+        if header.count(name) > 1:
+            raise BadInputError(f"{path.name}: column '{name}' appears twice.", "Delete one of the two.")
+    if "claim" not in header:
+        raise BadInputError(f"{path.name}: no column 'claim'.", f"The columns are {', '.join(COLUMNS)}.")
+    return header
+
+
+def _claim(cells: Mapping[str, str], where: str) -> Claim:
+    number = cells.get("claim", "")
+    if not number:
+        raise BadInputError(f"{where}: no claim number.", "Every line needs one.")
+    if len(number) > MAX_CLAIM or not number.isprintable():
+        raise BadInputError(
+            f"{where}: that is no claim number.", f"Use at most {MAX_CLAIM} printable characters."
+        )
+    if number.casefold() == TRAY_NAME:
+        raise BadInputError(
+            f"{where}: '{number}' is what photos of no claim are called.", "Use the claim's own number."
+        )
+    for name in ("insured", "address"):
+        if not cells.get(name, "").isprintable():
+            raise BadInputError(
+                f"{where}: {name} holds a line break or a control character.", "Write it on one line."
+            )
+    for name in ("peril", "jurisdiction"):
+        word = cells.get(name, "")
+        if len(word) > MAX_WORD or not word.isprintable():
+            raise BadInputError(
+                f"{where}: that is no {name}.", f"Use at most {MAX_WORD} printable characters."
+            )
+    return Claim(
+        claim=ClaimId(number),
+        insured=cells.get("insured", ""),
+        address=cells.get("address", ""),
+        place=_place(cells, where),
+        loss_date=_date(cells.get("loss_date", ""), where),
+        peril=cells.get("peril", "").casefold(),
+        jurisdiction=cells.get("jurisdiction", ""),
+        stories=_stories(cells.get("stories", ""), where),
+    )
+
+
+def _place(cells: Mapping[str, str], where: str) -> GeoPoint | None:
+    lat, lon = cells.get("lat", ""), cells.get("lon", "")
+    if not lat and not lon:
+        return None
+    if not lat or not lon:
+        raise BadInputError(f"{where}: lat and lon go together.", "Give both or neither.")
+    return GeoPoint(lat=_degrees(lat, 90, "lat", where), lon=_degrees(lon, 180, "lon", where))
+
+
+def _degrees(text: str, limit: int, name: str, where: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not abs(value) <= limit:  # NaN fails too
+        raise BadInputError(
+            f"{where}: {name} '{text}' is not between -{limit} and {limit}.",
+            "Write decimal degrees, such as 39.7392.",
+        )
+    return value
+
+
+def _date(text: str, where: str) -> date | None:
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise BadInputError(f"{where}: loss_date '{text}' is no date.", "Write it as 2026-05-14.") from None
+
+
+def _stories(text: str, where: str) -> int | None:
+    if not text:
+        return None
+    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= 200:
+        raise BadInputError(
+            f"{where}: stories '{text}' is no whole number from 1.", "Write 1, 2, 3 or leave it empty."
+        )
+    return int(text)

@@ -1,0 +1,32 @@
+"""What is printed from the archive: divider sheets and label cards."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from evidence.errors import BadInputError
+from evidence.lookup import known_claim
+from evidence.model import CHANGEABLE
+from evidence.paper.sheets import divider_sheets, label_cards
+from evidence.workspace import Workspace
+
+
+def print_sheets(workspace: Workspace, out: Path, claims: Sequence[str]) -> int:
+    """A divider sheet for each of these claims, or for every open one; returns the pages written."""
+    wanted = {known_claim(workspace, one) for one in claims}
+    rows = [
+        r
+        for r in workspace.catalog.claims.all()
+        if (r.claim.claim in wanted if wanted else r.state in CHANGEABLE)
+    ]
+    if not rows:
+        raise BadInputError(
+            "There is no open claim to print a sheet for.", "Load some: evidence assignments FILE.csv"
+        )
+    return divider_sheets([row.claim for row in rows], out)
+
+
+def print_labels(workspace: Workspace, out: Path) -> int:
+    """The label cards of the archive's vocabulary; returns the pages written."""
+    return label_cards(workspace.vocabulary.labels, out)

@@ -1,0 +1,158 @@
+"""The archive as people and programs are shown it: plain data, the same for the command line and the board."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from evidence.analysis.coverage import Covering
+from evidence.analysis.tallies import basis, is_current, keep_count
+from evidence.catalog.claims import ClaimRow
+from evidence.coverage.report import CoverageReport
+from evidence.lookup import UNASSIGNED
+from evidence.model import Facet, Finding, PhotoRecord, Sha256, tag_value
+from evidence.workspace import Workspace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoverageCount:
+    """How many required shots a claim has and lacks."""
+
+    met: int
+    guessed: int
+    missing: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimView:
+    """One line of the claims list. Times are the camera's, corrected, local."""
+
+    claim: str
+    insured: str
+    state: str
+    photos: int
+    first_photo: str | None
+    last_photo: str | None
+    to_confirm: int
+    coverage: CoverageCount | None
+    """None for the tray and for claims without photos."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoView:
+    """One photo. `taken_at` is what the camera's clock showed, with its offset where the camera states one."""
+
+    sha256: Sha256
+    name: str
+    card_path: str
+    taken_at: str | None
+    corrected_at: str | None
+    """Local time on the job's common clock, where it differs from the camera's."""
+    correction: str
+    claim: str | None
+    claim_confidence: float
+    to_confirm: bool
+    role: str | None
+    face: str | None
+    component: str | None
+    condition: str | None
+    count: str | None
+    stated: list[str]
+    """Facets that a person or a label states; the others are guesses."""
+    confidence: dict[str, float]
+    """Facet to probability; 1 for what is stated."""
+    reasons: list[str]
+    flags: list[Finding]
+
+
+def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimView]:
+    """Every claim in the order of their numbers, then the tray when something is in it."""
+    counts = workspace.catalog.photos.counts()
+    confirm = workspace.catalog.photos.to_confirm()
+    known, ground, covering = workspace.catalog.tallies.all(), basis(workspace), Covering(workspace)
+
+    def count_of(row: ClaimRow) -> CoverageCount:
+        """As it was counted last, where nothing has changed since; else counted now, and kept."""
+        tally = known.get(row.claim.claim)
+        if tally is not None and is_current(tally, row, ground):
+            return CoverageCount(met=tally.met, guessed=tally.guessed, missing=tally.missing)
+        report = covering.report(row.claim.claim)
+        keep_count(workspace, row, report, ground)
+        return counted(report)
+
+    views = []
+    for row in workspace.catalog.claims.all():
+        photos, first, last = counts.get(row.claim.claim, (0, None, None))
+        views.append(
+            ClaimView(
+                claim=row.claim.claim,
+                insured=row.claim.insured,
+                state=row.state.value,
+                photos=photos,
+                first_photo=first,
+                last_photo=last,
+                to_confirm=confirm.get(row.claim.claim, 0),
+                coverage=count_of(row) if coverage and photos else None,
+            )
+        )
+    photos, first, last = counts.get(None, (0, None, None))
+    if photos:
+        views.append(
+            ClaimView(
+                claim=UNASSIGNED,
+                insured="",
+                state="",
+                photos=photos,
+                first_photo=first,
+                last_photo=last,
+                to_confirm=confirm.get(None, 0),
+                coverage=None,
+            )
+        )
+    return views
+
+
+def counted(report: CoverageReport) -> CoverageCount:
+    """The report in three numbers; what is waived counts nowhere."""
+    return CoverageCount(met=len(report.met), guessed=len(report.guessed), missing=len(report.missing))
+
+
+def photo_view(record: PhotoRecord) -> PhotoView:
+    """One photo as it is shown."""
+    corrected = record.corrected if record.correction else None
+    return PhotoView(
+        sha256=record.sha256,
+        name=record.name,
+        card_path=record.card_path,
+        taken_at=_taken_at(record),
+        corrected_at=corrected.isoformat() if corrected else None,
+        correction=record.correction,
+        claim=record.claim,
+        claim_confidence=round(record.claim_confidence, 4),
+        to_confirm=record.to_confirm,
+        role=tag_value(record.tags, Facet.ROLE),
+        face=tag_value(record.tags, Facet.FACE),
+        component=tag_value(record.tags, Facet.COMPONENT),
+        condition=tag_value(record.tags, Facet.CONDITION),
+        count=tag_value(record.tags, Facet.COUNT),
+        stated=[facet.value for facet, value in record.tags.items() if value.stated],
+        confidence={facet.value: round(value.confidence, 4) for facet, value in record.tags.items()},
+        reasons=[f"{facet.value}: {value.reason}" for facet, value in record.tags.items() if value.reason],
+        flags=list(record.flags),
+    )
+
+
+def _taken_at(record: PhotoRecord) -> str | None:
+    taken, offset = record.facts.taken_local, record.facts.offset_minutes
+    if taken is None:
+        return None
+    text = taken.isoformat()
+    if offset is None:
+        return text
+    sign = "-" if offset < 0 else "+"
+    return f"{text}{sign}{abs(offset) // 60:02d}:{abs(offset) % 60:02d}"
+
+
+def moment(text: str | None) -> str:
+    """A time text for a table: to the minute, with a blank for none."""
+    return datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M") if text else ""

@@ -1,0 +1,275 @@
+"""An archive on disk, opened: its folders, its settings, its catalog, its custody log, and who is at work."""
+
+from __future__ import annotations
+
+import copy
+import difflib
+import getpass
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from itertools import combinations
+from pathlib import Path
+from typing import Self
+
+import filelock
+
+from evidence.archive.custody import CustodyLog
+from evidence.catalog.store import Catalog
+from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
+from evidence.model import ClaimId
+from evidence.settings import Settings, default_names, default_text, load_settings
+from evidence.tags.vocabulary import Vocabulary, load_vocabulary
+
+SETTINGS = "evidence.toml"
+LOCK_WAIT_S = 20.0
+"""How long a command waits for another one on the same archive before it gives up."""
+MOST_ACTOR = 100
+"""Characters of the name of whoever is at work."""
+UNFINISHED = "unfinished.mark"
+"""Stands in an archive while it is being made."""
+
+
+def utc_now() -> datetime:
+    """The computer's clock, aware, UTC: the one place where the program asks it."""
+    return datetime.now(UTC)
+
+
+def system_actor() -> str:
+    """The name of the person at this computer, as the system knows it."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"
+
+
+def named_actor(text: str) -> str:
+    """The name a person gave for themselves, spaces tidied; raises BadInputError for what names nobody."""
+    name = " ".join(text.split())
+    if not name or len(name) > MOST_ACTOR or not name.isprintable():
+        raise BadInputError(
+            "--actor names nobody.", f"Give a name of up to {MOST_ACTOR} printable characters."
+        )
+    return name
+
+
+class Workspace:
+    """An opened archive. Use as a context manager, or call `close`."""
+
+    def __init__(
+        self, root: Path, *, actor: str | None = None, now: Callable[[], datetime] = utc_now
+    ) -> None:
+        """Open the archive at `root`; raises BadInputError when there is none or its settings are wrong."""
+        self.root = root.absolute()
+        settings_file = self.root / SETTINGS
+        if not settings_file.is_file():
+            raise BadInputError(
+                f"No archive at {root}.", "Make one with `evidence init DIR`, or name it with --archive DIR."
+            )
+        self.actor = system_actor() if actor is None else named_actor(actor)
+        self.now = now
+        self.settings: Settings = load_settings(_read(settings_file), origin=str(settings_file))
+        _refuse_contradictions(self.root, self.settings)
+        self._refuse_unknown_lists()
+        self.custody = CustodyLog(self.root / "custody" / "custody.jsonl")
+        self.catalog = Catalog(self.settings.catalog.url or f"sqlite:///{self.root / 'catalog.sqlite'}")
+        self._vocabulary: Vocabulary | None = None
+        self._lock = filelock.FileLock(self.root / "archive.lock")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the catalog."""
+        self.catalog.close()
+
+    # --- folders ---
+
+    @property
+    def claims(self) -> Path:
+        """The claims' bags, one folder a claim."""
+        return self.root / "claims"
+
+    @property
+    def tray(self) -> Path:
+        """The bag of photos that fit no claim."""
+        return self.root / "unassigned"
+
+    @property
+    def store(self) -> Path:
+        """The intake area: verified originals on their way into a bag, by digest."""
+        return self.root / "intake"
+
+    @property
+    def ledgers(self) -> Path:
+        """One journal for each run of a card."""
+        return self.root / "ledgers"
+
+    @property
+    def thumbs(self) -> Path:
+        """Small upright copies for screens and reports; disposable."""
+        return self.root / "thumbnails"
+
+    @property
+    def plans(self) -> Path:
+        """Purge plans, their approvals, certificates and tombstones."""
+        return self.root / "purges"
+
+    @property
+    def learnt(self) -> Path:
+        """What confirmed tags taught."""
+        return self.root / "learnt"
+
+    def bag_of(self, claim: ClaimId, folder: str | None) -> Path:
+        """Where the claim's bag lives; the tray's for an empty claim."""
+        if not claim:
+            return self.tray
+        if not folder:
+            raise ValueError(f"claim {claim} has no folder yet")
+        return self.claims / folder
+
+    # --- words and lists ---
+
+    def text(self, name: str) -> str:
+        """The office's own `config/NAME` in the archive where there is one, else the program's default."""
+        own = self.root / "config" / name
+        return _read(own) if own.is_file() else default_text(name)
+
+    def origin(self, name: str) -> str:
+        """What to call that file in an error."""
+        own = self.root / "config" / name
+        return str(own) if own.is_file() else f"config/{name}"
+
+    @property
+    def vocabulary(self) -> Vocabulary:
+        """The words of the tags and the label cards."""
+        if self._vocabulary is None:
+            self._vocabulary = load_vocabulary(self.text("tags.toml"), self.origin("tags.toml"))
+        return self._vocabulary
+
+    def list_names(self) -> tuple[str, ...]:
+        """Every required-shot list in force: the program's, and the office's own in the archive."""
+        own = self.root / "config" / "required_shots"
+        names = {name.removesuffix(".toml") for name in default_names("required_shots")}
+        if own.is_dir():
+            names |= {path.stem for path in own.glob("*.toml")}
+        return tuple(sorted(names))
+
+    def _refuse_unknown_lists(self) -> None:
+        coverage = self.settings.coverage
+        known = self.list_names()
+        for key, name in [("default_list", coverage.default_list), *sorted(coverage.by_peril.items())]:
+            if name not in known:
+                near = difflib.get_close_matches(name, known, n=1)
+                raise BadInputError(
+                    f"{SETTINGS}: coverage, {key}: there is no required-shot list '{name}'.",
+                    f"Did you mean '{near[0]}'?" if near else f"The lists are {', '.join(known)}.",
+                )
+
+    # --- working ---
+
+    @contextmanager
+    def working(self) -> Iterator[None]:
+        """Hold the archive for one change at a time; raises LockedError when another keeps it.
+
+        A thread that holds it may take it again.
+        """
+        try:
+            with self._lock.acquire(timeout=LOCK_WAIT_S):
+                yield
+        except filelock.Timeout:
+            raise LockedError(
+                f"Another command is working on {self.root}.", "Wait until it is done, then run this again."
+            ) from None
+
+    def acting_as(self, name: str) -> Workspace:
+        """The same open archive with another person at work; closing it closes both."""
+        twin = copy.copy(self)
+        twin.actor = name
+        return twin
+
+    def note(self, action: str, subject: str, **details: object) -> None:
+        """One entry in the custody log, by whoever is at work, now.
+
+        Noted before the change is committed: a kill between the two leaves an entry too many, never one too few.
+        Raises CustodyError when the log is gone; it is never begun anew over an archive in use.
+        """
+        if not self.custody.path.exists():
+            raise CustodyError(
+                "The custody log is gone.", "Bring it back from a backup before anything else is done."
+            )
+        self.custody.append(
+            actor=self.actor, action=action, subject=subject, details=dict(details), at=self.now()
+        )
+
+
+def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], datetime] = utc_now) -> Workspace:
+    """Make a new archive at `root`, with commented settings, and open it.
+
+    Raises BadInputError when there is one already or the folder holds other things, DestinationError
+    when it cannot be written.
+    """
+    if (root / SETTINGS).exists():
+        (root / UNFINISHED).unlink(missing_ok=True)  # killed at the very last step
+        raise BadInputError(
+            f"{root} is an archive already.", "Use it with --archive, or choose another folder."
+        )
+    name = system_actor() if actor is None else named_actor(actor)
+    try:
+        unfinished = (root / UNFINISHED).exists()  # a killed `init` left it: it is made again
+        if root.exists() and not unfinished and (not root.is_dir() or any(root.iterdir())):
+            raise BadInputError(
+                f"{root} is not an empty folder.", "Choose a new or empty folder for the archive."
+            )
+        root.mkdir(parents=True, exist_ok=True)
+        (root / UNFINISHED).touch()
+        for part in ("claims", "intake", "ledgers", "custody", "config/required_shots", "purges", "learnt"):
+            (root / part).mkdir(parents=True, exist_ok=True)
+        if os.name == "posix":
+            root.chmod(0o750)
+        (root / "config" / "README.txt").write_text(_OWN_CONFIG, encoding="utf-8")
+        log = CustodyLog(root / "custody" / "custody.jsonl")
+        log.append(actor=name, action="archive_made", subject=root.absolute().name, details={}, at=now())
+        # The settings last: with them it is an archive.
+        fresh = root / f"{SETTINGS}.part"
+        fresh.write_text(default_text("evidence.toml"), encoding="utf-8")
+        fresh.replace(root / SETTINGS)
+        (root / UNFINISHED).unlink()
+    except OSError as trouble:
+        raise DestinationError(
+            f"{root} cannot be written: {trouble.strerror}.", "Choose a folder you may write to, with room."
+        ) from trouble
+    return Workspace(root, actor=actor, now=now)
+
+
+_OWN_CONFIG = """\
+A file put here stands in place of the program's default of the same name:
+tags.toml, walk.toml, retention.toml, and required_shots/NAME.toml for a required-shot list.
+`evidence lists` shows which lists are in force and what they ask for.
+"""
+
+
+def _refuse_contradictions(root: Path, settings: Settings) -> None:
+    """Raise BadInputError for targets that lie inside the archive, hold it, or lie inside one another."""
+    places = [(f"backup target '{one.name}'", one.path) for one in settings.target]
+    for (name, place), (other, beside) in combinations([("the archive", root), *places], 2):
+        if place == beside or place in beside.parents or beside in place.parents:
+            raise BadInputError(
+                f"{SETTINGS}: {name} and {other} lie inside one another.",
+                "Give each backup target a folder of its own on another disk.",
+            )
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadInputError(f"{path} is not UTF-8 text.", "Save it as UTF-8, then run this again.") from None
+    except OSError as trouble:
+        raise BadInputError(
+            f"{path} cannot be read: {trouble.strerror}.", "Check its permissions."
+        ) from trouble

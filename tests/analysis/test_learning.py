@@ -1,0 +1,175 @@
+"""Confirmed tags teach; what was learned can be undone, moved, and never touches what is stated."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support_card import CardMaker
+from support_cli import cli, make_archive
+
+from evidence.analysis.learning import LearnReport, SceneCheck
+from evidence.analysis.models import models_of
+from evidence.cli.learning import _told
+from evidence.model import Facet, SceneKind
+from evidence.sight.scenes import KINDS, VECTOR_SIZE, pack_vector, shipped_head
+from evidence.workspace import Workspace
+
+CLAIMS = ("TC-1001", "TC-1002", "TC-1003", "TC-1004")
+SHOWN = {"elevation": SceneKind.HOUSE, "slope": SceneKind.ROOF}
+
+
+@pytest.fixture(scope="module")
+def taught(tmp_path_factory):
+    """Four houses whose photos carry vectors of two kinds that the shipped head has never seen."""
+    folder = tmp_path_factory.mktemp("taught")
+    archive = make_archive(folder)
+    (archive / "evidence.toml").write_text(
+        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n"
+    )
+    card = CardMaker(folder / "card")
+    for claim in CLAIMS:
+        card.sheet(claim)
+        for _ in range(8):
+            card.scene()
+        card.wait(minutes=30)
+    assert cli("intake", card.root, archive=archive).status == 0
+    rng = np.random.default_rng(20260514)
+    centre = {role: rng.normal(size=VECTOR_SIZE) for role in SHOWN}
+    shown = defaultdict(list)
+    with Workspace(archive) as workspace:
+        for claim in CLAIMS:
+            photos = workspace.catalog.photos.of_claim(claim)[1:]
+            for role, mine in (("elevation", photos[:4]), ("slope", photos[4:])):
+                looks = []
+                for photo in mine:
+                    vector = centre[role] + rng.normal(size=VECTOR_SIZE) * 0.3
+                    unit = (vector / np.linalg.norm(vector)).astype(np.float32)
+                    shares = shipped_head().probabilities(unit[None])[0]
+                    scenes = {kind: float(share) for kind, share in zip(KINDS, shares, strict=True)}
+                    looks.append(
+                        (
+                            photo.sha256,
+                            photo.facts,
+                            replace(photo.look, embedding=pack_vector(unit), scenes=scenes),
+                        )
+                    )
+                workspace.catalog.photos.describe(looks)
+                for photo, face in zip(mine, ("front", "right", "back", "left"), strict=True):
+                    shown[role, face].append(photo.sha256)
+    for (role, face), digests in shown.items():
+        named = cli("tag", *digests, "--role", role, "--face", face, archive=archive, actor="Rae")
+        assert named.status == 0
+    return archive
+
+
+def scene_of_first_slope(archive):
+    from evidence.analysis.models import reseen
+
+    with Workspace(archive) as workspace:
+        photo = workspace.catalog.photos.of_claim("TC-1001", embeddings=True)[5]
+        (seen,) = reseen([photo], models_of(workspace).head)
+        return max(seen.look.scenes, key=lambda kind: seen.look.scenes[kind])
+
+
+def test_learning_reports_held_out_accuracy_and_can_be_undone_and_moved(taught, tmp_path):
+    before = cli("photos", "TC-1001", "--json", archive=taught).data
+    report = cli("learn", "--json", archive=taught, actor="Rae").data
+    assert report["kept"] is True
+    assert report["photos"] >= 32
+    assert report["scenes"]["photos"] >= 32
+    assert report["scenes"]["after"] >= 0.95 > report["scenes"]["before"]
+    assert scene_of_first_slope(taught) is SceneKind.ROOF
+
+    after = cli("photos", "TC-1001", "--json", archive=taught).data
+    stated = [(p["sha256"], [p[f] for f in p["stated"]]) for p in after]
+    assert stated == [(p["sha256"], [p[f] for f in p["stated"]]) for p in before], "a stated tag changed"
+
+    moved = tmp_path / "learned.json"
+    assert cli("learn", "--export", moved, archive=taught).status == 0
+    other = make_archive(tmp_path)
+    assert cli("learn", "--import", moved, archive=other).status == 0
+    with Workspace(other) as workspace, Workspace(taught) as first:
+        assert np.array_equal(models_of(workspace).head.weights, models_of(first).head.weights)
+
+    assert cli("learn", "--undo", archive=taught).status == 0
+    with Workspace(taught) as workspace:
+        assert models_of(workspace).head is shipped_head()
+    actions = [one["action"] for one in cli("custody", "--json", "--last", "0", archive=taught).data["shown"]]
+    assert actions[-2:] == ["learned", "learning_undone"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        '{"format": "learned 1"}',
+        '{"format": "learned 1", "tags": "{}", "scene_head": "AAAA"}',
+        '{"format": "other", "tags": "", "scene_head": ""}',
+    ],
+    ids=["empty", "torn", "list", "bare", "no models", "other format"],
+)
+def test_a_file_that_is_not_sound_is_refused_and_changes_nothing(taught, tmp_path, text):
+    file = tmp_path / "learned.json"
+    file.write_text(text)
+    refused = cli("learn", "--import", file, archive=taught)
+    assert refused.status == 2
+    assert refused.err.count("\n") == 1
+
+
+def test_a_damaged_learned_file_never_stops_tagging(taught):
+    (taught / "learnt").mkdir(exist_ok=True)
+    (taught / "learnt" / "learned.json").write_text('{"format": "learned 1", "tags": "x"')
+    try:
+        assert cli("tag", "TEST0003.JPG", "--condition", "damage", archive=taught).status == 0
+    finally:
+        (taught / "learnt" / "learned.json").unlink()
+
+
+def test_confirming_makes_guesses_a_persons_word_and_undo_takes_it_back(taught):
+    with Workspace(taught) as workspace:
+        guesses = [
+            (photo.sha256, facet.value)
+            for photo in workspace.catalog.photos.of_claim("TC-1002")
+            for facet, value in photo.tags.items()
+            if not value.stated and value.confidence >= 0.6
+        ]
+    done = cli("confirm", "TC-1002", "--above", "0.6", "--json", archive=taught, actor="Rae").data
+    assert done["confirmed"] == len(guesses)
+    photos = {p["sha256"]: p for p in cli("photos", "TC-1002", "--json", archive=taught).data}
+    assert all(facet in photos[sha]["stated"] for sha, facet in guesses)
+    if guesses:
+        assert cli("undo", str(done["decision"]), archive=taught).status == 0
+        photos = {p["sha256"]: p for p in cli("photos", "TC-1002", "--json", archive=taught).data}
+        assert not any(facet in photos[sha]["stated"] for sha, facet in guesses)
+
+
+def test_tags_shows_guesses_with_their_reasons_and_what_is_stated_only_when_asked(taught):
+    guessed = cli("tags", "TC-1001", "--json", archive=taught).data
+    assert all(not one["stated"] and one["reason"] for one in guessed)
+    every = cli("tags", "TC-1001", "--all", "--json", archive=taught).data
+    assert {one["facet"] for one in every if one["stated"]} >= {Facet.ROLE.value, Facet.FACE.value}
+    assert json.dumps(every)
+
+
+def test_what_could_not_be_checked_is_told_in_words_and_without_figures():
+    nothing = dict.fromkeys(("role", "face", "component"))
+    report = LearnReport(
+        photos=12,
+        kept=False,
+        why="Nothing could be held out.",
+        before=nothing,
+        after=nothing,
+        calibration_error={},
+        scenes=SceneCheck(photos=3, before=None, after=None, kept=False),
+    )
+    said = "\n".join(_told(report))
+    assert "Nothing could be held out" in said
+    assert "3 photos show theirs plainly, too few" in said
+    assert "%" not in said
+    assert "None" not in said

@@ -1,0 +1,295 @@
+"""The command line's promises: help, JSON keys, exit statuses, and errors of one line."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+import pytest
+import typer
+from support_cli import cli
+from support_intake import loaded_archive, set_settings, with_target
+
+from evidence.cli.main import app
+
+
+def every_command(command=None, path=()):
+    """Every command as the words that a user types, with its typer command."""
+    command = command or typer.main.get_command(app)
+    below = getattr(command, "commands", None)
+    if below is None:
+        return [(path, command)]
+    return [one for name, sub in below.items() for one in every_command(sub, (*path, name))]
+
+
+COMMANDS = every_command()
+
+
+def options(command):
+    return {option for parameter in command.params for option in getattr(parameter, "opts", ())}
+
+
+@pytest.mark.parametrize("path", [path for path, _ in COMMANDS], ids=" ".join)
+def test_a_command_explains_itself(path):
+    ran = cli(*path, "--help")
+    assert ran.status == 0
+    assert "Usage" in ran.out
+    assert len(ran.out.splitlines()) > 4
+
+
+def test_every_command_that_reports_can_do_so_in_json_and_every_one_can_be_told_its_archive():
+    serving = {("board",)}
+    for path, command in COMMANDS:
+        if path not in serving:
+            assert "--json" in options(command), path
+        if path != ("init",):
+            assert "--archive" in options(command), path
+
+
+def test_whoever_changes_something_can_say_who_they_are():
+    reading = {
+        ("sheets",), ("labels",), ("claims",), ("photos",), ("coverage",), ("lists",), ("segments",), ("custody",),
+        ("retention",), ("hold", "list"), ("tags",), ("report",), ("table",), ("people", "list"), ("board",),
+    }  # fmt: skip
+    for path, command in COMMANDS:
+        if path not in reading:
+            assert "--actor" in options(command), path
+
+
+@pytest.mark.parametrize(
+    "arguments", [[], ["hold"], ["purge"], ["nonsense"], ["intake"], ["claims", "--nonsense"]]
+)
+def test_a_command_that_cannot_be_parsed_ends_with_two_and_no_traceback(arguments):
+    ran = cli(*arguments)
+    assert ran.status == 2
+    assert "Traceback" not in ran.err
+    assert ran.err.startswith("evidence: ") or "Usage" in ran.out + ran.err
+
+
+def test_an_error_in_json_has_a_code_a_message_and_a_remedy(tmp_path):
+    ran = cli("claims", "--json", archive=tmp_path / "none")
+    assert ran.status == 2
+    assert set(ran.data["error"]) == {"code", "message", "fix"}
+
+
+def test_a_reader_that_stops_reading_is_no_fault(houses):
+    command = f"{sys.executable} -m evidence.cli.main"
+    script = "import sys; from evidence.cli.main import run; run(sys.argv[1:])"
+    if os.name != "posix":
+        pytest.skip("pipes end otherwise here")
+    assert command
+    reader, writer = os.pipe()
+    os.close(reader)
+    ran = subprocess.run(
+        [sys.executable, "-c", script, "photos", "TC-1001", "--json", "--archive", str(houses)],
+        stdout=writer,
+        stderr=subprocess.PIPE,
+        check=False,
+        timeout=120,
+    )
+    os.close(writer)
+    assert b"Traceback" not in ran.stderr
+
+
+# --- the keys that programs rely on --------------------------------------------------------
+
+
+def asked(data, keys):
+    missing = set(keys) - set(data)
+    assert not missing, f"lacks {missing}"
+
+
+def test_each_command_gives_the_keys_that_are_promised(houses, two_houses_taken_in, other_disk):
+    def ask(*arguments, status=0):
+        ran = cli(*arguments, "--json", archive=houses)
+        assert ran.status == status, ran.err
+        return ran.data
+
+    with_target(houses, other_disk)
+    csv = houses.parent / "more.csv"
+    csv.write_text("claim\nTC-1009\n", encoding="utf-8")
+    assert ask("assignments", csv) == {"added": 1, "updated": 0, "refused": []}
+    assert ask("sheets", houses.parent / "sheets.pdf")["pages"] == 4
+    assert ask("labels", houses.parent / "labels.pdf")["pages"] > 0
+    intake = ask("intake", two_houses_taken_in[1].root)
+    asked(intake, ["files", "kept", "already_kept", "refused", "claims", "unassigned", "card"])
+    asked(intake["card"], ["safe_to_erase", "reasons"])
+    asked(intake["claims"][0], ["claim", "photos"])
+    claims = ask("claims")
+    for claim in claims:
+        asked(claim, ["claim", "insured", "photos", "first_photo", "last_photo", "coverage", "state"])
+    asked(claims[0]["coverage"], ["met", "missing"])
+    photos = ask("photos", "TC-1001")
+    keys = "sha256 name card_path taken_at claim role face component condition count stated confidence reasons flags"
+    asked(photos[0], keys.split())
+    asked(ask("tag", "TEST0002.JPG", "--face", "left")[0], keys.split())
+    asked(ask("coverage", "TC-1001", status=1), ["met", "guessed", "missing", "flags"])
+    asked(ask("backup"), ["copied"])
+    asked(ask("verify"), ["checked", "bad", "missing"])
+    asked(ask("custody"), ["entries", "valid"])
+    asked(ask("custody", "--verify"), ["entries", "valid"])
+    retention = ask("retention")
+    asked(retention, ["due", "held", "kept"])
+    asked(retention["kept"][0], ["claim", "until", "reason"])
+    asked(ask("hold", "place", "TC-1001", "--reason", "suit"), ["claim", "hold"])
+    asked(ask("hold", "list")[0], ["number", "claim", "reason", "placed_by"])
+    asked(ask("hold", "lift", 1, "--reason", "settled"), ["hold"])
+    asked(ask("segments")[0], ["segment", "claim", "photos", "probability", "to_confirm", "reasons"])
+    asked(ask("lists")[0], ["list", "title"])
+    asked(ask("lists", "hail_roof"), ["list", "title", "explained"])
+    asked(ask("move", "TEST0007.JPG", "--to", "unassigned"), ["decision", "photos", "claims"])
+    asked(ask("undo"), ["undone", "claims"])
+    asked(ask("close", "TC-1001", "--on", "2026-05-20"), ["claim", "closed_on"])
+    asked(ask("reopen", "TC-1001", "--on", "2026-05-21"), ["claim", "reopened_on"])
+
+
+def test_a_refused_claim_in_the_assignments_is_named_with_its_reason(houses):
+    with_purged = houses / "catalog.sqlite"
+    from sqlalchemy import create_engine, text
+
+    engine = create_engine(f"sqlite:///{with_purged}")
+    with engine.begin() as db:
+        db.execute(text("UPDATE claim SET state = 'purged' WHERE claim = 'TC-1003'"))
+    engine.dispose()
+    (houses.parent / "again.csv").write_text("claim\nTC-1003\n", encoding="utf-8")
+    refused = cli("assignments", houses.parent / "again.csv", "--json", archive=houses).data["refused"]
+    assert [(one["line"], one["claim"]) for one in refused] == [(2, "TC-1003")]
+    assert refused[0]["reason"]
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("TC-1,A\x00B,,", "insured"),
+        ('TC-1,"A\nB",,', "insured"),
+        ("TC-1,A,1 Larch\x1b Way,", "address"),
+        (f"TC-1,A,,{'h' * 61}", "peril"),
+    ],
+)
+def test_a_cell_that_no_list_or_folder_can_show_is_refused(tmp_path, line, words):
+    archive = loaded_archive(tmp_path)
+    (tmp_path / "odd.csv").write_text(f"claim,insured,address,peril\n{line}\n", encoding="utf-8", newline="")
+    ran = cli("assignments", tmp_path / "odd.csv", archive=archive)
+    assert ran.status == 2
+    assert words in ran.err
+    assert [one["claim"] for one in cli("claims", "--json", archive=archive).data] == [
+        "TC-1001",
+        "TC-1002",
+        "TC-1003",
+    ]
+
+
+def test_a_pdf_that_cannot_be_written_is_told_in_one_line(houses, tmp_path):
+    ran = cli("sheets", tmp_path / "nowhere" / "sheets.pdf", archive=houses)
+    assert ran.status in (2, 23)
+    assert ran.err.count("\n") == 1
+    (tmp_path / "folder.pdf").mkdir()
+    ran = cli("labels", tmp_path / "folder.pdf", archive=houses)
+    assert ran.status in (2, 23)
+    assert ran.err.count("\n") == 1
+
+
+# --- init ----------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
+def test_an_archive_whose_making_was_killed_is_made_by_the_next_run(tmp_path):
+    from support_kill import changes_of, killed_at
+
+    from evidence.workspace import make_archive
+
+    steps = changes_of(lambda: make_archive(tmp_path / "whole").close(), tmp_path / "whole")
+    for step in range(0, steps, max(1, steps // 12)):
+        folder = tmp_path / f"killed-{step}"
+        assert killed_at(lambda folder=folder: make_archive(folder).close(), folder, step)
+        ran = cli("init", folder)
+        assert ran.status == 0 or "an archive already" in ran.err, f"step {step}: {ran.err}"
+        assert cli("claims", archive=folder).status == 0
+        assert cli("custody", "--verify", archive=folder).status == 0
+        assert not (folder / "unfinished.mark").exists()
+
+
+def test_a_folder_with_other_things_in_it_is_not_made_an_archive(tmp_path):
+    (tmp_path / "mine.txt").write_text("mine")
+    assert cli("init", tmp_path).status == 2
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_settings_of_the_archive_are_read_at_every_command(houses):
+    set_settings(houses, "[safety]\nplaces = 0\n")
+    for path, command in COMMANDS:
+        needed = [one for one in command.params if one.required]
+        if path != ("init",) and not needed and path != ("board",):
+            assert cli(*path, archive=houses).status == 2, path
+
+
+# --- size ----------------------------------------------------------------------------------
+
+
+def test_the_lists_of_claims_ask_the_catalog_no_more_for_many_claims_than_for_few(tmp_path):
+    from datetime import UTC, datetime
+
+    from sqlalchemy import event
+
+    from evidence.catalog.photos import Placing
+    from evidence.model import Claim, ClaimId, Found, IntakeId, MediaKind, Sha256
+    from evidence.office import retention as office
+    from evidence.reports import views
+    from evidence.workspace import make_archive
+
+    now = datetime(2026, 6, 1, tzinfo=UTC)
+
+    def asked_of(workspace, work):
+        count = [0]
+
+        def tick(*_args):
+            count[0] += 1
+
+        event.listen(workspace.catalog._database.engine, "before_cursor_execute", tick)
+        work()
+        event.remove(workspace.catalog._database.engine, "before_cursor_execute", tick)
+        return count[0]
+
+    def grown(workspace, first, last):
+        claims = [ClaimId(f"C-{n:04d}") for n in range(first, last)]
+        workspace.catalog.claims.put([Claim(claim=one, peril="hail") for one in claims], at=now)
+        kept, placings = [], []
+        for n, claim in enumerate(claims, first):
+            sha = Sha256(f"{n:064x}")
+            found = Found(
+                card_path=f"DCIM/{n}.JPG",
+                size=n,
+                modified=None,
+                kind=MediaKind.PHOTO,
+                dcf=None,
+                object_key=str(n),
+            )
+            kept.append((found, sha, ".jpg"))
+            placings.append(
+                Placing(
+                    sha256=sha,
+                    claim=claim,
+                    position=n,
+                    segment="s",
+                    confidence=1.0,
+                    to_confirm=False,
+                    reasons=(),
+                    corrected=None,
+                    correction="",
+                    utc=None,
+                )
+            )
+        workspace.catalog.photos.add_originals(IntakeId(f"i{first}"), kept)
+        workspace.catalog.photos.place(placings, [])
+
+    with make_archive(tmp_path / "archive") as workspace:
+        grown(workspace, 0, 5)
+        first = views.claim_views(workspace)
+        few = asked_of(workspace, lambda: views.claim_views(workspace))
+        few_kept = asked_of(workspace, lambda: office.standing_of(workspace))
+        grown(workspace, 5, 60)
+        views.claim_views(workspace)
+        assert asked_of(workspace, lambda: views.claim_views(workspace)) == few
+        assert asked_of(workspace, lambda: office.standing_of(workspace)) == few_kept
+        assert views.claim_views(workspace)[:5] == first, "a count that is kept says what a new one says"

@@ -1,0 +1,83 @@
+"""The office's list of claims is read whole or not at all."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+
+import pytest
+from support_cli import cli, make_archive
+
+from evidence.errors import BadInputError
+from evidence.model import GeoPoint
+from evidence.office.assignments import read_assignments
+
+HEADER = "claim,insured,address,lat,lon,loss_date,peril,jurisdiction,stories\n"
+
+
+def write(tmp_path, text, encoding="utf-8"):
+    path = tmp_path / "claims.csv"
+    path.write_bytes(text.encode(encoding))
+    return path
+
+
+def test_every_column_is_read(tmp_path):
+    path = write(tmp_path, HEADER + 'TC-1,"Ng, Ann",12 Elm St,39.7392,-104.9903,2026-05-09,Hail,CO,2\n')
+    (claim,) = read_assignments(path).values()
+    assert claim.insured == "Ng, Ann"
+    assert claim.place == GeoPoint(lat=39.7392, lon=-104.9903)
+    assert (claim.loss_date, claim.peril, claim.stories) == (date(2026, 5, 9), "hail", 2)
+
+
+def test_only_the_claim_number_is_required_and_a_spreadsheets_byte_order_mark_is_no_part_of_it(tmp_path):
+    path = write(tmp_path, "claim\nTC-1\nTC-2\n", "utf-8-sig")
+    assert [one.claim for one in read_assignments(path).values()] == ["TC-1", "TC-2"]
+
+
+@pytest.mark.parametrize(
+    ("text", "encoding", "words"),
+    [
+        pytest.param("claim,insurred\nTC-1,X\n", "utf-8", ["insurred", "insured"], id="misspelt heading"),
+        pytest.param("insured\nX\n", "utf-8", ["no column 'claim'"], id="no claim column"),
+        pytest.param("claim,claim\nA,B\n", "utf-8", ["twice"], id="doubled heading"),
+        pytest.param("claim,insured\nTC-1,Müller\n", "latin-1", ["UTF-8"], id="wrong encoding"),
+        pytest.param("claim\nTC-1\nTC-1\n", "utf-8", ["line 3", "line 2"], id="claim twice"),
+        pytest.param("claim,lat,lon\nTC-1,139.7,-104.9\n", "utf-8", ["line 2", "139.7", "90"], id="latitude"),
+        pytest.param("claim,lat,lon\nTC-1,nan,-104.9\n", "utf-8", ["nan"], id="latitude that is no number"),
+        pytest.param("claim,lat,lon\nTC-1,39.7,\n", "utf-8", ["go together"], id="half a position"),
+        pytest.param("claim,loss_date\nTC-1,05/09/2026\n", "utf-8", ["05/09/2026", "2026-05-14"], id="date"),
+        pytest.param("claim,stories\nTC-1,two\n", "utf-8", ["two"], id="stories"),
+        pytest.param("claim,insured\nTC-1,Ng, Ann\n", "utf-8", ["3 cells"], id="comma without quotes"),
+        pytest.param('claim,insured\nTC-1,"Ng\n', "utf-8", ["quotes"], id="open quote"),
+        pytest.param("claim\n\n", "utf-8", ["no claims"], id="empty list"),
+        pytest.param("claim\nunassigned\n", "utf-8", ["unassigned"], id="the tray's own name"),
+    ],
+)
+def test_a_faulty_list_is_refused_in_one_line_and_changes_nothing(tmp_path, text, encoding, words):
+    archive = make_archive(tmp_path)
+    refused = cli("assignments", write(tmp_path, text, encoding), archive=archive)
+    assert refused.status == 2
+    assert refused.err.count("\n") == 1
+    for word in words:
+        assert word in refused.err
+    assert cli("claims", "--json", archive=archive).data == []
+
+
+def test_loading_again_updates_and_counts(tmp_path):
+    archive = make_archive(tmp_path)
+    cli("assignments", write(tmp_path, "claim,insured\nTC-1,Ann\nTC-2,Bob\n"), archive=archive)
+    again = cli(
+        "assignments", write(tmp_path, "claim,insured\nTC-1,Anne\nTC-3,Cy\n"), "--json", archive=archive
+    )
+    assert again.data == {"added": 1, "updated": 1, "refused": []}
+
+
+def test_an_error_has_one_json_shape(tmp_path):
+    archive = make_archive(tmp_path)
+    refused = cli("assignments", tmp_path / "nowhere.csv", "--json", archive=archive)
+    assert set(json.loads(refused.out)["error"]) == {"code", "message", "fix"}
+
+
+def test_reading_a_missing_file_says_so(tmp_path):
+    with pytest.raises(BadInputError, match="no file"):
+        read_assignments(tmp_path / "nowhere.csv")

@@ -1,0 +1,207 @@
+"""What a claim hands on, through the commands: the report, the table, and the sidecars in its bag."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+from pathlib import Path
+
+import bagit
+import pypdf
+import pytest
+from defusedxml import ElementTree as SafeET
+from support_cli import cli
+from support_intake import loaded_archive, small_houses, taken_in, with_target
+
+from evidence.model import Finding, Sha256
+from evidence.reports import photo_report as reporting
+from evidence.reports.views import PhotoView
+
+
+def bag_of(archive: Path, claim: str) -> Path:
+    return next(path for path in (archive / "claims").iterdir() if path.name.startswith(claim))
+
+
+def sidecars(bag: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in (bag / "data").rglob("*.xmp")}
+
+
+# --- sidecars in the bag -----------------------------------------------------------------
+
+
+def test_every_photo_of_a_bag_has_its_sidecar_beside_it_and_the_bag_is_valid(houses):
+    for claim in ("TC-1001", "TC-1002"):
+        bag = bag_of(houses, claim)
+        photos = list((bag / "data").rglob("*.JPG"))
+        assert len(photos) == 4
+        for photo in photos:
+            said = photo.with_name(f"{photo.name}.xmp").read_text(encoding="utf-8")
+            assert hashlib.sha256(photo.read_bytes()).hexdigest() in said
+            assert f">{claim}<" in said
+        bagit.Bag(str(bag)).validate()
+    assert not (houses / "sidecars").exists()
+
+
+def test_a_tag_changes_only_its_own_photos_sidecar_and_all_still_verifies(houses):
+    bag = bag_of(houses, "TC-1001")
+    before = sidecars(bag)
+    cli("tag", "TEST0002.JPG", "--role", "elevation", "--face", "front", archive=houses, actor="R. Viewer")
+    after = sidecars(bag)
+    assert after["TEST0001.JPG.xmp"] == before["TEST0001.JPG.xmp"]
+    assert [name for name, said in after.items() if b"Front elevation" in said] == ["TEST0002.JPG.xmp"]
+    assert b"Guessed" in after["TEST0003.JPG.xmp"], "the neighbour's guess follows, as a guess"
+    bagit.Bag(str(bag)).validate()
+    checked = cli("verify", "--json", archive=houses)
+    assert checked.status == 0
+    assert (checked.data["bad"], checked.data["missing"]) == ([], [])
+
+
+def test_an_altered_sidecar_is_found(houses):
+    path = next((bag_of(houses, "TC-1001") / "data").rglob("*.xmp"))
+    path.chmod(0o644)
+    path.write_bytes(path.read_bytes().replace(b"TC-1001", b"TC-9999"))
+    found = cli("verify", "--json", archive=houses)
+    assert found.status != 0
+    assert path.name in json.dumps(found.data["bad"])
+
+
+def test_a_file_that_no_photo_stands_beside_is_not_taken_for_a_sidecar(houses):
+    bag = bag_of(houses, "TC-1001")
+    made = bagit.Bag(str(bag))
+    (bag / "data" / "stray.xmp").write_text("<x/>")
+    made.save(manifests=True)
+    found = cli("verify", "--json", archive=houses)
+    assert found.status != 0
+    assert "stray.xmp" in json.dumps(found.data)
+
+
+def test_sidecars_spare_what_a_card_brings_itself_and_are_backed_up_but_count_for_no_original(tmp_path):
+    archive, card, target = loaded_archive(tmp_path), small_houses(tmp_path / "card"), tmp_path / "elsewhere"
+    theirs = card.put("TEST0002.JPG.XMP", b"<from-the-camera/>")
+    target.mkdir()
+    with_target(archive, target, off=False)
+    report = taken_in(archive, card.root)
+    assert (report.files, report.kept) == (10, 10)
+    kept = {path: path.read_bytes() for path in archive.rglob("TEST0002.JPG*") if path.is_file()}
+    assert [p.name for p, data in kept.items() if data == b"<from-the-camera/>"] == [Path(theirs).name]
+    assert len([path for path, data in kept.items() if b"xmpmeta" in data]) == 1
+    for bag in (archive / "claims").iterdir():
+        if (bag / "bagit.txt").exists():
+            bagit.Bag(str(bag)).validate()
+    assert len([path for path in target.rglob("TEST*.xmp") if b"xmpmeta" in path.read_bytes()]) == 8
+    assert cli("verify", archive=archive).status == 0
+    assert sum(one["photos"] for one in cli("claims", "--json", archive=archive).data) == 10
+
+
+# --- the report --------------------------------------------------------------------------
+
+
+def test_the_report_command_writes_a_pdf_and_says_so_in_the_custody_log(houses, tmp_path):
+    out = tmp_path / "report.pdf"
+    ran = cli("report", "tc-1001", out, "--per-page", "4", archive=houses, actor="R. Viewer")
+    assert ran.status == 0
+    reader = pypdf.PdfReader(out)
+    assert f"{len(reader.pages)} pages, 4 photos." in " ".join(ran.out.split())
+    cover = reader.pages[0].extract_text()
+    assert "Claim TC-1001" in cover
+    assert "Not complete" in cover
+    log = (houses / "custody" / "custody.jsonl").read_text(encoding="utf-8").splitlines()
+    entry = json.loads(log[-1])
+    assert "report_written" in log[-1]
+    assert "R. Viewer" in log[-1]
+    assert hashlib.sha256(out.read_bytes()).hexdigest() in json.dumps(entry)
+    assert cli("custody", "--verify", archive=houses).status == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["report", "TC-9", "x.pdf"], "There is no claim TC-9"),
+        (["report", "TC-1001", "no/such/folder/x.pdf"], "cannot be written"),
+        (["report", "TC-1001", "x.pdf", "--per-page", "5"], "Choose 2, 4 or 6"),
+        (["table", "TC-9"], "There is no claim TC-9"),
+        (["table", "TC-1001", "--json", "--csv"], "either CSV or JSON"),
+        (["table", "TC-1001", "--out", "no/such/folder/x.csv"], "cannot be written"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_bad_input_is_one_line_and_status_2(houses, tmp_path, monkeypatch, arguments, says):
+    monkeypatch.chdir(tmp_path)
+    ran = cli(*arguments, archive=houses)
+    assert ran.status == 2
+    assert says in ran.err
+    assert ran.err.count("\n") == 1
+    assert not list(tmp_path.glob("x.*"))
+
+
+# --- the table ---------------------------------------------------------------------------
+
+
+def test_the_table_carries_every_photo_and_column_and_reads_back(houses, tmp_path):
+    cli("tag", "TEST0002.JPG", "--role", "elevation", "--face", "front", archive=houses, actor="R. Viewer")
+    out = tmp_path / "t.csv"
+    assert cli("table", "TC-1001", "--out", out, "--bom", archive=houses).status == 0
+    raw = out.read_bytes()
+    assert raw.startswith(b"\xef\xbb\xbf")
+    assert raw.count(b"\r\n") >= 4
+    rows = list(csv.DictReader(io.StringIO(raw.decode("utf-8-sig"), newline="")))
+    data = cli("table", "TC-1001", "--json", archive=houses).data
+    assert list(rows[0]) == list(data[0])
+    for row, one in zip(rows, data, strict=True):
+        assert (row["sha256"], row["name"], row["taken_at"]) == (
+            one["sha256"],
+            one["name"],
+            one["taken_at"] or "",
+        )
+        assert row["role"] == (one["role"] or "")
+        assert row["stated"].split("\n") == (one["stated"] or [""])
+    assert cli("table", "TC-1001", archive=houses).out.encode() == raw[3:]
+
+
+RUN = [
+    "=1+1",
+    "+1",
+    "-1",
+    "@SUM(A1)",
+    "\t=1",
+    "\r=1",
+    "\n=1",
+    "\uff1d1",
+    "\uff0b1",
+    "\uff0d1",
+    "\uff201",
+    "  =1",
+]
+
+
+def view(text: str) -> PhotoView:
+    return PhotoView(
+        sha256=Sha256("0" * 64), name=text, card_path=text, taken_at=text, corrected_at=None, correction=text,
+        claim=text, claim_confidence=1.0, to_confirm=False, role=None, face=None, component=text, condition=None,
+        count=None, stated=[text], confidence={"role": 1.0}, reasons=[text, text],
+        flags=[Finding(code=text, message=text)],
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("text", RUN, ids=ascii)
+def test_no_cell_begins_with_what_a_spreadsheet_runs(text):
+    """The list is OWASP's (CSV Injection), with the full-width forms that some locales take for the same."""
+    (row,) = csv.DictReader(io.StringIO(reporting.as_csv([view(text)]), newline=""))
+    for column, cell in row.items():
+        assert not cell.lstrip(" ").startswith(tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")), column
+    assert row["name"] == f"'{text}"
+
+
+@pytest.mark.parametrize(
+    "text", ["TEST0001.JPG", 'a "b", c', "two\r\nlines", "\u00e9\u05d0", "a=b", "'quoted", ""]
+)
+def test_any_other_cell_reads_back_as_it_was(text):
+    (row,) = csv.DictReader(io.StringIO(reporting.as_csv([view(text)]), newline=""))
+    assert row["name"] == text == row["correction"]
+
+
+def test_what_a_sidecar_says_is_well_formed(houses):
+    for data in sidecars(bag_of(houses, "TC-1001")).values():
+        SafeET.fromstring(data)
