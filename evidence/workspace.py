@@ -170,13 +170,13 @@ class Workspace:
                     f"Did you mean '{near[0]}'?" if near else f"The lists are {', '.join(known)}.",
                 )
 
-    # --- working ---
+    # --- changing ---
 
     @contextmanager
-    def working(self) -> Iterator[None]:
-        """Hold the archive for one change at a time; raises LockedError when another keeps it.
+    def locked(self) -> Iterator[None]:
+        """Lock the archive for one change at a time; raises LockedError when another process holds the lock.
 
-        A thread that holds it may take it again.
+        A thread that holds the lock may take it again.
         """
         try:
             with self._lock.acquire(timeout=LOCK_WAIT_S):
@@ -192,15 +192,15 @@ class Workspace:
         twin.actor = name
         return twin
 
-    def note(self, action: str, subject: str, **details: object) -> None:
-        """One entry in the custody log, by whoever is at work, now.
+    def record(self, action: str, subject: str, **details: object) -> None:
+        """Add one entry to the custody log, with the current actor and time.
 
-        Noted before the change is committed: a kill between the two leaves an entry too many, never one too few.
-        Raises CustodyError when the log is gone; it is never begun anew over an archive in use.
+        Call it before the change is committed: a kill between the two leaves one entry too many, never one too few.
+        Raises CustodyError when the log is missing: an archive in use never starts a new log.
         """
         if not self.custody.path.exists():
             raise CustodyError(
-                "The custody log is gone.", "Bring it back from a backup before anything else is done."
+                "The custody log is gone.", "Bring it back from a backup before you do anything else."
             )
         self.custody.append(
             actor=self.actor, action=action, subject=subject, details=dict(details), at=self.now()

@@ -56,7 +56,7 @@ class LearnReport:
 
 def learn_from(workspace: Workspace) -> LearnReport:
     """Refit the models to every tag that people and label cards stated; keep them where they are no worse."""
-    with workspace.working():
+    with workspace.locked():
         present = models_of(workspace)
         walks = list(_walks(workspace))
         head, scenes = _learn_scenes(workspace, walks, present.head)
@@ -65,7 +65,7 @@ def learn_from(workspace: Workspace) -> LearnReport:
         learned = learn(seen_anew, vocabulary=workspace.vocabulary, start=start, before=present.tags)
         if learned.kept or scenes.kept:
             _keep(workspace, Models(tags=learned.models, head=head))
-            workspace.note(
+            workspace.record(
                 "learned", "tag models", photos=learned.photos, why=learned.why, scenes=scenes.kept
             )
         return LearnReport(
@@ -81,7 +81,7 @@ def learn_from(workspace: Workspace) -> LearnReport:
 
 def undo_learning(workspace: Workspace) -> None:
     """Go back to the models from before the last learning; raises BadInputError when there are none."""
-    with workspace.working():
+    with workspace.locked():
         before, current = workspace.learnt / BEFORE, workspace.learnt / CURRENT
         if not current.exists():
             raise BadInputError(
@@ -91,7 +91,7 @@ def undo_learning(workspace: Workspace) -> None:
             before.replace(current)
         else:
             current.unlink()
-        workspace.note("learning_undone", "tag models")
+        workspace.record("learning_undone", "tag models")
 
 
 def export_learned(workspace: Workspace, out: Path) -> int:
@@ -117,10 +117,10 @@ def import_learned(workspace: Workspace, source: Path) -> None:
         raise BadInputError(
             f"{source} cannot be read.", "Name a file that `evidence learn --export` wrote."
         ) from None
-    with workspace.working():
+    with workspace.locked():
         models = Models.read(text, str(source), plan_of(workspace))
         _keep(workspace, models)
-        workspace.note("learning_imported", source.name)
+        workspace.record("learning_imported", source.name)
 
 
 def _keep(workspace: Workspace, models: Models) -> None:

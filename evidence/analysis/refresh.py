@@ -425,7 +425,7 @@ def state_each(
         refreshed = retag(workspace, claims, stated=claims)
         names = {record.sha256: record.name for record in records}
         for said, group in alike.items():
-            workspace.note(
+            workspace.record(
                 "tagged",
                 ", ".join(sorted(names[sha] for sha in group)[:5]),
                 decision=number,

@@ -57,7 +57,7 @@ class Follower:
         """Let every bag say what the catalog says, now."""
         try:
             if self._workspace.catalog.keeping.dirty():
-                with self._workspace.working():
+                with self._workspace.locked():
                     filing.file_away(self._workspace)
             self.trouble = ""
         except EvidenceError as trouble:

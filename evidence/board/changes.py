@@ -138,7 +138,7 @@ def place(me: Annotated[Visitor, Depends(sends(Right.PLACE))], asked: PlaceAsked
     workspace = me.workspace
     target = None if asked.claim.casefold() == UNASSIGNED else known_claim(workspace, asked.claim)
     digests = [Sha256(sha) for sha in asked.photos]
-    with workspace.working():
+    with workspace.locked():
         reviewing.require_marks(workspace, {Sha256(sha): mark for sha, mark in asked.photos.items()})
         done = corrections.move(workspace, digests, target)
     many = "1 photo" if len(digests) == 1 else f"{len(digests)} photos"
@@ -251,7 +251,7 @@ def _on_day(me: Visitor, number: str, seen: str, back: str, work: Callable[[], s
     """The same for a change of how a day is cut, unless somebody else changed it since it was `seen`."""
 
     def guarded() -> str:
-        with me.workspace.working():
+        with me.workspace.locked():
             claim = None if number.casefold() == UNASSIGNED else known_claim(me.workspace, number)
             if seen:
                 reviewing.require_day(me.workspace, claim, seen)

@@ -40,7 +40,7 @@ def enter(
     board.patience.failed(*who)  # counted before the slow check, so that attempts side by side count too
     found = check_password(board, name, password)
     if found is None:
-        board.workspace.acting_as("board").note("entry_refused", name.strip()[:100] or "no name")
+        board.workspace.acting_as("board").record("entry_refused", name.strip()[:100] or "no name")
         return _form(board, back=back, name=name, trouble="Name and password do not go together.", status=401)
     board.patience.forgive(*who)
     person, duty, hashed = found
@@ -82,14 +82,14 @@ def leave(visitor: Annotated[Visitor, Depends(sends())]) -> RedirectResponse:
     """The visit is over."""
     board = visitor.board
     board.door.let_out(visitor.session)
-    visitor.workspace.note("left_the_board", visitor.name)
+    visitor.workspace.record("left_the_board", visitor.name)
     out = RedirectResponse("/enter", status_code=303)
     out.delete_cookie(board.door.cookie, path="/", secure=board.secure, httponly=True, samesite="strict")
     return out
 
 
 def _inside(board: Board, session: Session, cookie: str, how: str, back: str) -> RedirectResponse:
-    board.workspace.acting_as(session.name).note(
+    board.workspace.acting_as(session.name).record(
         "entered_the_board", session.name, by=how, duty=session.duty.value
     )
     out = home_again(back)

@@ -273,7 +273,7 @@ def original(me: Annotated[Visitor, Depends(looks(Right.ORIGINAL))], sha: Digest
         raise HTTPException(404)
     record: Any = me.workspace.catalog.photos.records([digest])[0]
     place = filing.require_original(me.workspace, digest)
-    me.workspace.note("original_taken_out", record.name, photos=[digest])
+    me.workspace.record("original_taken_out", record.name, photos=[digest])
     kind = mimetypes.guess_type(record.name)[0] or ""
     media = kind if kind.startswith(("image/", "video/", "audio/")) and "svg" not in kind else ""
     return FileResponse(place, media_type=media or "application/octet-stream", filename=record.name)

@@ -77,7 +77,7 @@ def confirm(
     """Take the guesses of a claim as your own word: look at them first, for you state them."""
     if not 0 <= above <= 1:
         raise BadInputError(f"--above {above} is no probability.", "Give a number from 0 to 1.")
-    with opened(archive, actor) as here, here.working():
+    with opened(archive, actor) as here, here.locked():
         number = known_claim(here, claim)
         decision, facets = refresh.confirm_guesses(here, number, above=above)
         filing.file_away(here)

@@ -33,7 +33,7 @@ def register(app: typer.Typer) -> None:
 
 def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Copy every bag to every backup target, and read back what was copied."""
-    with opened(archive, actor) as here, progress_shown() as progress, here.working():
+    with opened(archive, actor) as here, progress_shown() as progress, here.locked():
         if not here.settings.target:
             raise BadInputError(
                 "No backup target is named.",
@@ -54,7 +54,7 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
 
 def verify(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Re-read every file of every bag, here and at the targets, and compare with the manifests."""
-    with opened(archive, actor) as here, progress_shown() as progress, here.working():
+    with opened(archive, actor) as here, progress_shown() as progress, here.locked():
         report = filing.verify(here, progress=progress)
     emit(
         as_json,

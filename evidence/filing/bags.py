@@ -193,7 +193,7 @@ def _build(workspace: Workspace, claim: ClaimId, files: Mapping[Sha256, _Wanted]
         keeping.drop_copies(ARCHIVE_PLACE, claim, but=files)
     removed = sorted(set(old) - set(files))
     if added or removed:
-        workspace.note(
+        workspace.record(
             "bag_built", claim or "unassigned", files=len(files), added=len(added), removed=len(removed)
         )
     return built
@@ -343,7 +343,7 @@ def make_ready(workspace: Workspace, target: FolderTarget) -> None:
         target.prepare()
         seen.parent.mkdir(exist_ok=True)
         seen.touch()
-        workspace.note(
+        workspace.record(
             "target_prepared", target.name, place=target.place_id(), off_computer=target.off_computer
         )
     target.check_ready()
@@ -375,7 +375,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
             troubles.append(Finding(code="target_trouble", message=str(trouble), subject=target.name))
         progress(what, len(all_bags), len(all_bags))
     if copied:
-        workspace.note("backed_up", ", ".join(reached), copied=copied)
+        workspace.record("backed_up", ", ".join(reached), copied=copied)
     return BackupReport(copied=copied, unchanged=unchanged, targets=tuple(reached), troubles=tuple(troubles))
 
 
@@ -456,7 +456,7 @@ def verify(workspace: Workspace, *, progress: Progress = quiet) -> VerifyReport:
             ]
             _book(workspace, target, claim, check)
         progress(f"Reading back {name}", len(all_bags), len(all_bags))
-    workspace.note("verified", "every bag and target", checked=checked, bad=len(bad), missing=len(missing))
+    workspace.record("verified", "every bag and target", checked=checked, bad=len(bad), missing=len(missing))
     return VerifyReport(checked=checked, bad=tuple(bad), missing=tuple(missing))
 
 

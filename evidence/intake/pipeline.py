@@ -78,7 +78,7 @@ def take_in(
     """
     source = open_source(path)
     _refuse_overlap(workspace, source)
-    with workspace.working():
+    with workspace.locked():
         filing.recover(workspace)
         filing.require_known_bags(workspace)
         run = _begin(workspace, source)
@@ -165,7 +165,7 @@ def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
         refused=(),
     )
     workspace.catalog.photos.put_intake(run)
-    workspace.note("intake_started", run.intake, source=run.source, label=run.label)
+    workspace.record("intake_started", run.intake, source=run.source, label=run.label)
     return run
 
 
@@ -179,7 +179,7 @@ def _written_down(workspace: Workspace, run: IntakeRow, copied: Sequence[Copied]
 def _end(workspace: Workspace, run: IntakeRow, refused: Sequence[Refusal], copied: Sequence[Copied]) -> None:
     workspace.catalog.photos.put_intake(replace(run, finished_at=workspace.now(), refused=tuple(refused)))
     new = sum(one.outcome is Outcome.KEPT for one in copied)
-    workspace.note(
+    workspace.record(
         "intake_finished",
         run.intake,
         kept=new,

@@ -52,7 +52,7 @@ def load_assignments(workspace: Workspace, path: Path) -> Loaded:
     BadInputError, naming the line, and changes nothing.
     """
     claims = read_assignments(path)
-    with workspace.working(), workspace.catalog.transaction():
+    with workspace.locked(), workspace.catalog.transaction():
         purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state is ClaimState.PURGED}
         refused = tuple(
             RefusedRow(line=line, claim=one.claim, reason="purged: its number is not used again")
@@ -62,9 +62,9 @@ def load_assignments(workspace: Workspace, path: Path) -> Loaded:
         kept = [one for one in claims.values() if one.claim not in purged]
         added, updated = workspace.catalog.claims.put(kept, at=workspace.now())
         workspace.catalog.keeping.mark_known_dirty([one.claim for one in kept])
-        workspace.note("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
+        workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
-        with workspace.working():
+        with workspace.locked():
             filing.file_away(workspace)  # the bags' records follow
     return Loaded(added=added, updated=updated, refused=refused)
 

@@ -33,11 +33,11 @@ def add_person(workspace: Workspace, name: str, duty: Duty, password: str) -> bo
         raise BadInputError("That is no name.", f"Use up to {MOST_NAME} printable characters.")
     name = known.get(name.casefold(), name)
     _require_password(password, name)
-    with workspace.working():
+    with workspace.locked():
         workspace.catalog.users.put(
             User(name=name, duty=duty, password=_hasher.hash(_normal(password))), at=workspace.now()
         )
-        workspace.note(
+        workspace.record(
             "person_added" if name.casefold() not in known else "person_changed", name, duty=duty.value
         )
     return name.casefold() not in known
@@ -45,11 +45,11 @@ def add_person(workspace: Workspace, name: str, duty: Duty, password: str) -> bo
 
 def drop_person(workspace: Workspace, name: str) -> None:
     """The person may no longer come in; what they did stays in the custody log. Raises BadInputError if unknown."""
-    with workspace.working():
+    with workspace.locked():
         if workspace.catalog.users.get(name) is None:
             raise BadInputError(f"There is nobody called {name}.", "`evidence people list` shows everyone.")
         workspace.catalog.users.drop(name)
-        workspace.note("person_dropped", name)
+        workspace.record("person_dropped", name)
 
 
 def proven(workspace: Workspace, name: str, password: str) -> User | None:

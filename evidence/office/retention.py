@@ -33,7 +33,7 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
     Raises BadInputError when it is closed already, for a day to come, and for one before the date of loss: a
     mistyped year would let the period run out years too early.
     """
-    with workspace.working():
+    with workspace.locked():
         row = _row(workspace, claim)
         if row.state is ClaimState.CLOSED:
             raise BadInputError(
@@ -48,7 +48,7 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
         with workspace.catalog.transaction():
             _turn(workspace, claim, TurnKind.CLOSED, on)
             workspace.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
-            workspace.note("claim_closed", claim, on=on.isoformat())
+            workspace.record("claim_closed", claim, on=on.isoformat())
         filing.file_away(workspace)
 
 
@@ -57,7 +57,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
 
     Raises BadInputError when it is not closed, for a day to come, and for one before it was closed.
     """
-    with workspace.working():
+    with workspace.locked():
         row = _row(workspace, claim)
         if row.state is not ClaimState.CLOSED:
             raise BadInputError(f"Claim {claim} is not closed.", "Only a closed claim can be reopened.")
@@ -70,7 +70,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
         with workspace.catalog.transaction():
             _turn(workspace, claim, TurnKind.REOPENED, on)
             workspace.catalog.claims.set_state(claim, ClaimState.OPEN)
-            workspace.note("claim_reopened", claim, on=on.isoformat())
+            workspace.record("claim_reopened", claim, on=on.isoformat())
         filing.file_away(workspace)
 
 
@@ -97,13 +97,13 @@ def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
         raise BadInputError(
             "A hold needs a reason.", "Add --reason, for instance 'suit filed, counsel's letter of ...'."
         )
-    with workspace.working():
+    with workspace.locked():
         _row(workspace, claim)
         with workspace.catalog.transaction():
             number = workspace.catalog.claims.place_hold(
                 claim, reason=reason, by=workspace.actor, at=workspace.now()
             )
-            workspace.note("hold_placed", claim, hold=number, reason=reason)
+            workspace.record("hold_placed", claim, hold=number, reason=reason)
             workspace.catalog.keeping.mark_known_dirty([claim])
         filing.file_away(workspace)
     return number
@@ -113,13 +113,13 @@ def lift_hold(workspace: Workspace, number: int, *, why: str) -> None:
     """End a hold. Raises BadInputError when it is unknown or lifted already, or no reason is given."""
     if not why.strip():
         raise BadInputError("Lifting a hold needs a reason.", "Add --reason.")
-    with workspace.working():
+    with workspace.locked():
         hold = next((one for one in workspace.catalog.claims.holds() if one.number == number), None)
         if hold is None or not hold.active:
             raise BadInputError(f"There is no hold {number} in force.", "`evidence hold list` shows them.")
         with workspace.catalog.transaction():
             workspace.catalog.claims.lift_hold(number, by=workspace.actor, why=why, at=workspace.now())
-            workspace.note("hold_lifted", hold.claim, hold=number, reason=why)
+            workspace.record("hold_lifted", hold.claim, hold=number, reason=why)
             workspace.catalog.keeping.mark_known_dirty([hold.claim])
         filing.file_away(workspace)
 
@@ -196,7 +196,7 @@ class Planned:
 
 def plan_purge(workspace: Workspace, claims: Sequence[ClaimId] | None = None) -> Planned:
     """Freeze a plan for these claims, or for all that is due; raises PurgeRefusedError when nothing may go."""
-    with workspace.working():
+    with workspace.locked():
         _settle_bags(workspace)
         frozen = make_plan(
             ArchiveDesk(workspace),
@@ -212,13 +212,13 @@ def plan_purge(workspace: Workspace, claims: Sequence[ClaimId] | None = None) ->
 
 def approve_purge(workspace: Workspace, plan: str) -> str:
     """Another person's word for the plan; returns the digest it is bound to."""
-    with workspace.working():
+    with workspace.locked():
         return approve(ArchiveDesk(workspace), plan_folder(workspace, plan), by=workspace.actor).digest
 
 
 def run_purge(workspace: Workspace, plan: str) -> PurgeReport:
     """Remove what an approved plan names, everywhere, and look for it."""
-    with workspace.working():
+    with workspace.locked():
         folder = plan_folder(workspace, plan)
         if not (folder / PROGRESS).exists():  # once begun, bags are missing on purpose
             _settle_bags(workspace)

@@ -58,7 +58,7 @@ def photo_report(workspace: Workspace, claim: str, out: Path, *, per_page: int =
         out,
     )
     digest = hashlib.sha256(out.read_bytes()).hexdigest()
-    workspace.note("report_written", number, name=out.name, sha256=digest, photos=written.photos)
+    workspace.record("report_written", number, name=out.name, sha256=digest, photos=written.photos)
     return written
 
 

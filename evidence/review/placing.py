@@ -42,14 +42,14 @@ def move(workspace: Workspace, digests: Sequence[Sha256], claim: ClaimId | None)
     What is one object with them on the card (a raw file, a sound note) goes along. Raises BadInputError for a
     claim that is signed, closed or purged.
     """
-    with workspace.working():
+    with workspace.locked():
         photos = workspace.catalog.photos.companions(digests)
         return _moved(workspace, "move", "moved", photos, claim, to=claim or "unassigned")
 
 
 def name(workspace: Workspace, segment: str, claim: ClaimId) -> Corrected:
     """Give every photo of a segment to `claim`; raises BadInputError for an unknown segment."""
-    with workspace.working():
+    with workspace.locked():
         row = find_segment(workspace, segment)
         photos = [record.sha256 for record in workspace.catalog.photos.of_segment(row.segment)]
         return _moved(workspace, "name", "named", photos, claim, segment=row.segment, to=claim)
@@ -95,7 +95,7 @@ def shift(workspace: Workspace, boundary: Sha256, to: Sha256) -> Corrected:
 
     Raises BadInputError when no stretch begins with `boundary`, or `to` lies in neither stretch beside it.
     """
-    with workspace.working():
+    with workspace.locked():
         before, after = _beside(workspace, boundary)
         outline = workspace.catalog.photos.outline([before.segment, after.segment])
         order = [one.sha256 for row in (before, after) for one in outline.get(row.segment, ())]
@@ -138,7 +138,7 @@ def _beside(workspace: Workspace, boundary: Sha256) -> tuple[SegmentRow, Segment
 
 
 def _bound(workspace: Workspace, kind: str, before: Sha256) -> Corrected:
-    with workspace.working():
+    with workspace.locked():
         record = workspace.catalog.photos.records([before])[0]
         require_open(workspace, {record.claim})
         with workspace.catalog.transaction():
@@ -157,7 +157,7 @@ def tag(workspace: Workspace, digests: Sequence[Sha256], facets: Mapping[Facet, 
 
     Raises BadInputError for a photo of a claim that is signed or closed.
     """
-    with workspace.working():
+    with workspace.locked():
         require_open(
             workspace, {record.claim for record in workspace.catalog.photos.records(digests)}, what="tags"
         )
@@ -176,7 +176,7 @@ def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str 
         raise BadInputError(
             "A waiver needs a reason.", "Add --why, for instance 'no A/C unit at this house'."
         )
-    with workspace.working():
+    with workspace.locked():
         require_open(workspace, {claim}, what="waivers")
         earlier = _waiver(workspace, claim, requirement, place)
         with workspace.catalog.transaction():
@@ -201,7 +201,7 @@ def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str 
             )
             workspace.catalog.keeping.mark_known_dirty([claim])
             workspace.catalog.claims.touch(claim)
-            workspace.note("waived", claim, decision=number, requirement=requirement, place=place, why=why)
+            workspace.record("waived", claim, decision=number, requirement=requirement, place=place, why=why)
         filing.file_away(workspace)
         return Corrected(decision=number, photos=0, claims=(claim,))
 
@@ -220,7 +220,7 @@ def undo(workspace: Workspace, number: int | None = None) -> tuple[Decision, Cor
     Raises BadInputError when there is none, when its claim is signed, closed or purged meanwhile, or when a
     later correction rests on it.
     """
-    with workspace.working():
+    with workspace.locked():
         standing = workspace.catalog.claims.decisions(kinds=UNDOABLE)
         chosen = [one for one in standing if number is None or one.number == number]
         if not chosen:
@@ -354,7 +354,7 @@ def _note(
 ) -> None:
     records: list[PhotoRecord] = workspace.catalog.photos.records(digests)
     subject = ", ".join(sorted(record.name for record in records)[:5])
-    workspace.note(action, subject, decision=number, photos=list(digests), **details)
+    workspace.record(action, subject, decision=number, photos=list(digests), **details)
 
 
 def _followed(

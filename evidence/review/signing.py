@@ -79,7 +79,7 @@ def tag_seen(
     The bags are left behind, marked: `filing.file_away` lets them follow. Raises ChangedError where somebody
     else stated something in between, BadInputError for an unknown photo or a claim that is signed off.
     """
-    with workspace.working():
+    with workspace.locked():
         records = {record.sha256: record for record in workspace.catalog.photos.records(list(stated))}
         if missing := [sha for sha in stated if sha not in records]:
             raise BadInputError(f"The archive keeps no photo {missing[0][:12]}.", "Load the page again.")
@@ -172,7 +172,7 @@ def sign(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> Corre
     Raises NotReadyError while anything required is missing or guessed, ChangedError when the claim changed since
     version `seen`, BadInputError when it is signed or closed already.
     """
-    with workspace.working():
+    with workspace.locked():
         row = _open_row(workspace, claim, seen)
         report = covering.coverage_of(workspace, claim)
         if stands := obstacles(workspace, claim, report):
@@ -205,7 +205,7 @@ def send_back(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> 
     Raises ChangedError when the claim changed since version `seen`, BadInputError when it is signed or closed, or
     when nothing is missing and no note says what else is wanted.
     """
-    with workspace.working():
+    with workspace.locked():
         row = _open_row(workspace, claim, seen)
         wanted = still_to_shoot(covering.coverage_of(workspace, claim))
         if not wanted.lines and not wanted.confirm and not note.strip():
@@ -226,7 +226,7 @@ def send_back(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> 
 
 def take_back(workspace: Workspace, claim: ClaimId, *, why: str, seen: int) -> Corrected:
     """Take a sign-off or a return back: the claim is open again. Raises BadInputError, ChangedError."""
-    with workspace.working():
+    with workspace.locked():
         row = _row(workspace, claim, seen)
         if row.state not in (ClaimState.SIGNED, ClaimState.RETURNED):
             raise BadInputError(
@@ -265,7 +265,7 @@ def _turn(
         )
         workspace.catalog.claims.set_state(claim, state)
         workspace.catalog.keeping.mark_known_dirty([claim])
-        workspace.note(action, claim, decision=number, **told)
+        workspace.record(action, claim, decision=number, **told)
     return number
 
 
@@ -309,7 +309,7 @@ def undo_mine(workspace: Workspace, number: int, *, others_too: bool) -> tuple[D
     Raises BadInputError for somebody else's without `others_too`, for one under a later correction of the same
     photos, and for a claim that is signed off.
     """
-    with workspace.working():
+    with workspace.locked():
         standing = workspace.catalog.claims.decisions(kinds=("tag", "waive", *BOUNDARY_KINDS))
         chosen = next((one for one in standing if one.number == number), None)
         if chosen is None:

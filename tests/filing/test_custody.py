@@ -251,7 +251,7 @@ def test_a_second_intake_waits_its_turn_and_says_so_when_that_takes_too_long(hou
     entered, done = threading.Event(), threading.Event()
 
     def hold():
-        with Workspace(houses) as workspace, workspace.working():
+        with Workspace(houses) as workspace, workspace.locked():
             entered.set()
             done.wait(30)
 
