@@ -1,11 +1,14 @@
-"""Required-shot lists and their check, joined to the archive."""
+"""Coverage of the archive's claims: which required-shot list applies, what it finds, and the stored tallies."""
 
 from __future__ import annotations
 
 import difflib
+import hashlib
 from dataclasses import dataclass
 from functools import cached_property
 
+from evidence.catalog.claims import ClaimRow
+from evidence.catalog.tallies import Tally
 from evidence.coverage.check import check
 from evidence.coverage.doubles import DoubleIndex
 from evidence.coverage.report import CheckOptions, CoverageReport, Elsewhere, NearMatch, Waiver
@@ -17,7 +20,7 @@ from evidence.workspace import Workspace
 
 
 def list_names(workspace: Workspace) -> tuple[str, ...]:
-    """Every list in force: the program's, and the office's own in the archive."""
+    """Every list there is: the program's, and the office's own in the archive."""
     return workspace.list_names()
 
 
@@ -46,18 +49,18 @@ def list_for(workspace: Workspace, claim: Claim) -> str:
 
 
 def coverage_of(workspace: Workspace, claim: ClaimId) -> CoverageReport:
-    """Every required shot of the claim: met, guessed, missing, waived or not needed; and what to look at."""
-    return Covering(workspace).report(claim)
+    """Every required shot of the claim (met, guessed, missing, waived or not needed) and the flags of its photos."""
+    return CoverageChecker(workspace).report(claim)
 
 
 @dataclass(frozen=True)
-class Covering:
-    """Checks of many claims of one archive at one moment; what they share is read once."""
+class CoverageChecker:
+    """Checks many claims of one archive; what they share is read once, so use it for one moment only."""
 
     workspace: Workspace
 
     def report(self, claim: ClaimId, records: list[PhotoRecord] | None = None) -> CoverageReport:
-        """The claim's report; `records` when the caller has read them already."""
+        """The claim's report; pass `records` to save reading its photos again."""
         workspace = self.workspace
         row = workspace.catalog.claims.get(claim)
         assert row is not None
@@ -139,3 +142,34 @@ def require_requirement(workspace: Workspace, claim: ClaimId, requirement: str, 
             f"'{requirement}' is not asked for at '{place}'.",
             f"The places are {', '.join(sorted(filter(None, places))) or 'none: leave it out'}.",
         )
+
+
+# --- tallies: coverage in numbers, stored so that a list of thousands of claims need not check them all ---
+
+
+def tally_basis(workspace: Workspace) -> str:
+    """A digest of everything besides the claim itself that its tally depends on: settings, words, lists."""
+    parts = [workspace.settings.coverage.model_dump_json(), workspace.text("tags.toml")]
+    parts += [workspace.text(f"required_shots/{name}.toml") for name in list_names(workspace)]
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
+
+
+def is_current(tally: Tally | None, row: ClaimRow, basis: str) -> bool:
+    """Whether the tally describes the claim as it is now."""
+    return tally is not None and tally.version == row.version and tally.basis == basis
+
+
+def store_tally(workspace: Workspace, row: ClaimRow, report: CoverageReport, basis: str) -> None:
+    """Store the numbers of a coverage report beside its claim."""
+    workspace.catalog.tallies.put(
+        Tally(
+            claim=ClaimId(row.claim.claim),
+            version=row.version,
+            basis=basis,
+            met=len(report.met),
+            guessed=len(report.guessed),
+            missing=len(report.missing),
+            waived=len(report.waived),
+            flags=len(report.flags),
+        )
+    )

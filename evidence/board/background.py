@@ -6,15 +6,12 @@ import logging
 import threading
 from collections.abc import Iterable
 
-from evidence.analysis.coverage import Covering
-from evidence.analysis.tallies import basis, is_current, keep_count
+from evidence.analysis.coverage import CoverageChecker, is_current, store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
 from evidence.errors import EvidenceError
 from evidence.filing import bags as filing
 from evidence.model import ClaimState
 from evidence.workspace import Workspace
-
-__all__ = ["AT_ONCE", "COUNTED", "Follower", "basis", "count", "is_current", "keep_count", "uncounted"]
 
 log = logging.getLogger(__name__)
 
@@ -87,21 +84,21 @@ class Follower:
 
 def uncounted(workspace: Workspace) -> list[ClaimRow]:
     """Claims with photos whose count is absent or old."""
-    known, ground = workspace.catalog.tallies.all(), basis(workspace)
+    known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
     photos = workspace.catalog.photos.counts()
     return [
         row
         for row in workspace.catalog.claims.all()
         if row.state in COUNTED
         and row.claim.claim in photos
-        and not is_current(known.get(row.claim.claim), row, ground)
+        and not is_current(known.get(row.claim.claim), row, basis)
     ]
 
 
 def count(workspace: Workspace, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None) -> None:
     """Count these claims and keep the numbers."""
-    ground, shared = basis(workspace), Covering(workspace)
+    basis, shared = tally_basis(workspace), CoverageChecker(workspace)
     for row in rows:
         if stop is not None and stop.is_set():
             return
-        keep_count(workspace, row, shared.report(row.claim.claim), ground)
+        store_tally(workspace, row, shared.report(row.claim.claim), basis)

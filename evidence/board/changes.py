@@ -9,7 +9,6 @@ from fastapi import APIRouter, Depends, Form
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from evidence.analysis import refresh
 from evidence.board import shown
 from evidence.board.rights import Right
 from evidence.board.state import Visitor, home_again, known_digest, sends
@@ -18,6 +17,7 @@ from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
 from evidence.review import placing as corrections
 from evidence.review import signing as reviewing
+from evidence.review.tagging import known_word
 from evidence.workspace import Workspace
 
 router = APIRouter()
@@ -73,7 +73,7 @@ def tag(me: Annotated[Visitor, Depends(sends(Right.TAG))], asked: TagAsked) -> R
         stated = reviewing.shown_guesses(records, workspace.vocabulary.guess.shows)
     else:
         said = {
-            facet: None if value is None else refresh.known_word(workspace, facet, value)
+            facet: None if value is None else known_word(workspace, facet, value)
             for facet, value in asked.say.items()
         }
         stated = {sha: dict(said) for sha in marks} if said else {}

@@ -11,7 +11,6 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from evidence.analysis import coverage as covering
 from evidence.board import shown
-from evidence.board.background import basis, keep_count
 from evidence.board.listing import NEED_WORDS, Need, listing
 from evidence.board.state import Visitor, looks
 from evidence.board.timetable import timetable
@@ -98,8 +97,8 @@ def opened(me: Visitor, number: str) -> Opened:
     row = me.workspace.catalog.claims.get(claim)
     assert row is not None
     records = me.workspace.catalog.photos.of_claim(claim)
-    report = covering.Covering(me.workspace).report(claim, records)
-    keep_count(me.workspace, row, report, basis(me.workspace))
+    report = covering.CoverageChecker(me.workspace).report(claim, records)
+    covering.store_tally(me.workspace, row, report, covering.tally_basis(me.workspace))
     return Opened(row=row, number=claim, records=records, report=report)
 
 
@@ -160,7 +159,7 @@ def _double_of(me: Visitor, this: Opened, sha: str, flags: Sequence[Any]) -> Sha
         for other in this.records:
             if other.sha256 != sha and _apart(other.look.phash, mine.look.phash) <= bits:
                 return other.sha256
-    near = covering.Covering(me.workspace).near_matches(ClaimId(this.number), [mine])
+    near = covering.CoverageChecker(me.workspace).near_matches(ClaimId(this.number), [mine])
     return min(near, key=lambda one: one.bits).other if near else None
 
 
@@ -228,7 +227,11 @@ def doubles_page(me: Looking, number: str) -> HTMLResponse:
     inside = [
         (pictured[first], pictured[second], apart) for second, (first, apart) in sorted(first_of.items())
     ]
-    near = covering.Covering(me.workspace).near_matches(ClaimId(this.number), pictured) if this.claim else []
+    near = (
+        covering.CoverageChecker(me.workspace).near_matches(ClaimId(this.number), pictured)
+        if this.claim
+        else []
+    )
     others = {
         r.sha256: r for r in me.workspace.catalog.photos.records([m.other for m in near[:MOST_DOUBLES]])
     }

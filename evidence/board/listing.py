@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from evidence.board.background import AT_ONCE, COUNTED, basis, count, is_current
+from evidence.analysis.coverage import is_current, tally_basis
+from evidence.board.background import AT_ONCE, COUNTED, count
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.tallies import Tally
 from evidence.catalog.users import Duty
@@ -93,13 +94,13 @@ def listing(workspace: Workspace, *, duty: Duty, search: str, need: Need | None,
     """
     photos, confirm = workspace.catalog.photos.counts(), workspace.catalog.photos.to_confirm()
     rows, tallies = workspace.catalog.claims.all(), workspace.catalog.tallies.all()
-    ground = basis(workspace)
+    basis = tally_basis(workspace)
     stale = [
         row
         for row in rows
         if row.state in COUNTED
         and row.claim.claim in photos
-        and not is_current(tallies.get(row.claim.claim), row, ground)
+        and not is_current(tallies.get(row.claim.claim), row, basis)
     ]
     if 0 < len(stale) <= AT_ONCE:
         count(workspace, stale)

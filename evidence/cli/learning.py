@@ -7,12 +7,13 @@ from typing import Annotated
 
 import typer
 
-from evidence.analysis import learning, refresh
+from evidence.analysis import learning
 from evidence.cli.common import Actor, Archive, Json, emit, opened, table
 from evidence.errors import BadInputError
 from evidence.filing import bags as filing
 from evidence.lookup import known_claim, photos_of
 from evidence.model import Facet
+from evidence.review.tagging import confirm_guesses
 
 SURE = 0.9
 """Guesses at least this probable are confirmed when no other level is named."""
@@ -79,7 +80,7 @@ def confirm(
         raise BadInputError(f"--above {above} is no probability.", "Give a number from 0 to 1.")
     with opened(archive, actor) as here, here.locked():
         number = known_claim(here, claim)
-        decision, facets = refresh.confirm_guesses(here, number, above=above)
+        decision, facets = confirm_guesses(here, number, above=above)
         filing.file_away(here)
     emit(
         as_json,

@@ -9,7 +9,6 @@ import typer
 from rich.table import Table
 
 from evidence.analysis import coverage as covering
-from evidence.analysis import refresh
 from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, table
 from evidence.coverage.explain import explain
 from evidence.coverage.report import CoverageReport, Status
@@ -19,6 +18,7 @@ from evidence.lookup import UNASSIGNED, found_photos, known_claim
 from evidence.model import Facet, Sha256
 from evidence.reports import views
 from evidence.review import placing as corrections
+from evidence.review.tagging import known_word
 
 CLEAR = "-"
 """Given for a facet, it takes the person's earlier word back."""
@@ -60,7 +60,7 @@ def tag(
         raise BadInputError("Nothing is stated.", "Add --role, --face, --component, --condition or --count.")
     with opened(archive, actor) as here:
         facets = {
-            facet: None if value == CLEAR else refresh.known_word(here, facet, value)
+            facet: None if value == CLEAR else known_word(here, facet, value)
             for facet, value in wanted.items()
         }
         digests = found_photos(here, photos)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from evidence.analysis.coverage import Covering
-from evidence.analysis.tallies import basis, is_current, keep_count
+from evidence.analysis.coverage import CoverageChecker, is_current, store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
 from evidence.coverage.report import CoverageReport
 from evidence.lookup import UNASSIGNED
@@ -69,15 +68,16 @@ def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimVie
     """Every claim in the order of their numbers, then the tray when something is in it."""
     counts = workspace.catalog.photos.counts()
     confirm = workspace.catalog.photos.to_confirm()
-    known, ground, covering = workspace.catalog.tallies.all(), basis(workspace), Covering(workspace)
+    known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
+    checker = CoverageChecker(workspace)
 
     def count_of(row: ClaimRow) -> CoverageCount:
         """As it was counted last, where nothing has changed since; else counted now, and kept."""
         tally = known.get(row.claim.claim)
-        if tally is not None and is_current(tally, row, ground):
+        if tally is not None and is_current(tally, row, basis):
             return CoverageCount(met=tally.met, guessed=tally.guessed, missing=tally.missing)
-        report = covering.report(row.claim.claim)
-        keep_count(workspace, row, report, ground)
+        report = checker.report(row.claim.claim)
+        store_tally(workspace, row, report, basis)
         return counted(report)
 
     views = []

@@ -12,13 +12,14 @@ from datetime import datetime
 from typing import Any
 
 from evidence.analysis import coverage as covering
-from evidence.analysis.refresh import Refreshed, refresh_days, retag, state_each
+from evidence.analysis.refresh import Refreshed, refresh_days, retag
 from evidence.catalog.claims import Decision, WaiverRow
 from evidence.catalog.photos import SegmentRow
 from evidence.errors import BadInputError
 from evidence.filing import bags as filing
 from evidence.lookup import find_segment
 from evidence.model import CHANGEABLE, CONCLUDED, ClaimId, ClaimState, Facet, PhotoRecord, Sha256
+from evidence.review.tagging import state_facets
 from evidence.workspace import Workspace
 
 Counts = Mapping[ClaimId | None, tuple[Any, ...]]
@@ -161,7 +162,7 @@ def tag(workspace: Workspace, digests: Sequence[Sha256], facets: Mapping[Facet, 
         require_open(
             workspace, {record.claim for record in workspace.catalog.photos.records(digests)}, what="tags"
         )
-        number, refreshed = state_each(workspace, dict.fromkeys(digests, facets))
+        number, refreshed = state_facets(workspace, dict.fromkeys(digests, facets))
         return _followed(workspace, number, refreshed, digests)
 
 

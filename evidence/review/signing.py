@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from evidence.analysis import coverage as covering
-from evidence.analysis import refresh
 from evidence.analysis.refresh import Refreshed
 from evidence.catalog.claims import ClaimRow, Decision
 from evidence.coverage.report import CoverageReport
@@ -19,6 +18,7 @@ from evidence.errors import BadInputError, EvidenceError
 from evidence.filing import bags as filing
 from evidence.model import CHANGEABLE, ClaimId, ClaimState, Facet, PhotoRecord, Sha256
 from evidence.review.placing import Corrected, require_open, undo
+from evidence.review.tagging import state_facets
 from evidence.workspace import Workspace
 
 BOUNDARY_KINDS = ("move", "name", "shift", "cut", "join")
@@ -89,7 +89,7 @@ def tag_seen(
         ]
         if changes:
             raise ChangedError(changes)
-        return refresh.state_each(workspace, stated)
+        return state_facets(workspace, stated)
 
 
 def require_marks(workspace: Workspace, seen: Mapping[Sha256, str]) -> None:

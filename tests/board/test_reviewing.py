@@ -10,11 +10,11 @@ from support_board import put_claim, put_photos, said
 from support_card import two_houses
 from support_cli import cli, make_archive
 
-from evidence.analysis import refresh
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, ClaimState, Facet
 from evidence.review import placing as corrections
 from evidence.review import signing as reviewing
+from evidence.review.tagging import state_facets
 from evidence.workspace import Workspace
 
 BD1 = ClaimId("BD-1")
@@ -96,7 +96,7 @@ def test_a_sign_off_on_a_claim_that_changed_since_it_was_looked_at_is_refused(wo
     state_left(workspace, claim)
     seen = version(workspace)
     adam = workspace.acting_as("Adam")
-    refresh.state_facets(adam, [claim[5]], {Facet.FACE: "back"})
+    state_facets(adam, {claim[5]: {Facet.FACE: "back"}})
     with pytest.raises(reviewing.ChangedError, match="Adam changed claim BD-1"):
         reviewing.sign(workspace, BD1, note="", seen=seen)
     assert workspace.catalog.claims.get(BD1).state is ClaimState.OPEN
@@ -210,7 +210,7 @@ def real(taken_in, tmp_path):
 def test_a_persons_word_that_no_guess_follows_still_reaches_the_bag(real):
     """A word that changes nothing else once left the bag as it was."""
     photo = real.catalog.photos.of_claim(ClaimId("TC-1001"))[3]
-    refresh.state_facets(real, [photo.sha256], {Facet.COMPONENT: "chimney"})
+    state_facets(real, {photo.sha256: {Facet.COMPONENT: "chimney"}})
     assert real.catalog.keeping.dirty() == ["TC-1001"]
     from evidence.filing import bags as filing
 

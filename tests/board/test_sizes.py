@@ -14,6 +14,7 @@ from support_board import START, put_claim, put_photos, said
 from support_card import CardMaker
 from support_cli import cli, make_archive
 
+from evidence.analysis.coverage import tally_basis
 from evidence.board.background import Follower, count, uncounted
 from evidence.board.listing import PER_PAGE
 from evidence.catalog.tallies import Tally
@@ -121,14 +122,12 @@ def test_what_needs_attention_most_stands_first(workspace, visit):
         if tally:
             put_photos(workspace, number, 1, name=number[0], to_confirm=number == "D-house")
             row = workspace.catalog.claims.get(number)
-            from evidence.board.background import basis
-
             met, guessed, missing = tally
             workspace.catalog.tallies.put(
                 Tally(
                     claim=number,
                     version=row.version,
-                    basis=basis(workspace),
+                    basis=tally_basis(workspace),
                     met=met,
                     guessed=guessed,
                     missing=missing,

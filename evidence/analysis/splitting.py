@@ -1,0 +1,302 @@
+"""The split of days into claims: what the catalog knows goes in, placings and segments come out."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from evidence.catalog.claims import ClaimRow
+from evidence.catalog.photos import Placing, SegmentRow, Sighting
+from evidence.model import (
+    CONCLUDED,
+    PICTURE_KINDS,
+    Claim,
+    ClaimId,
+    ClaimState,
+    DeviceId,
+    Finding,
+    PhotoRecord,
+    Sha256,
+)
+from evidence.timeline.plan import plan_day
+from evidence.timeline.values import (
+    ClaimSite,
+    ClockHint,
+    DayPhoto,
+    DayPlan,
+    ManualAssignments,
+    Segment,
+    SheetAt,
+    SheetEvidence,
+    SplitOptions,
+)
+from evidence.workspace import Workspace
+
+MOST_WAITING_CLAIMS = 200
+"""Claims without photos that a day is compared with, the last ones by number; more would slow the split."""
+
+
+def split_days(
+    workspace: Workspace, digests: Sequence[Sha256]
+) -> tuple[set[ClaimId | None], tuple[Finding, ...]]:
+    """Split the days that these photos fall on and store the result.
+
+    Returns the claims whose photos came, went or moved (None is the unassigned tray), and the findings.
+    """
+    photos = workspace.catalog.photos
+    records = {record.sha256: record for record in photos.records(_whole_days(workspace, digests))}
+    rows = {row.claim.claim: row for row in workspace.catalog.claims.all()}
+    findings = _add_claims_of_sheets(workspace, records.values(), rows)
+    seen = photos.sightings(list(records))
+    devices = _devices(records.values(), seen)
+    day_photos = [
+        replace(_day_photo(record, seen[sha]), device=devices.get(sha, record.device))
+        for sha, record in records.items()
+    ]
+    plan = plan_day(
+        day_photos,
+        _candidates(workspace, records.values()),
+        options=_split_options(workspace),
+        manual=_manual_assignments(workspace, records.values()),
+        clock_hints=_clock_hints(workspace, records.values()),
+    )
+    purged = {claim for claim, row in rows.items() if row.state is ClaimState.PURGED}
+    placings, segments = _catalog_rows(plan, purged)
+    findings += _late_photos(records, placings, rows)
+    return photos.place(placings, segments), (*findings, *plan.findings)
+
+
+def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]:
+    """These photos, and all photos of the days, segments and undated cards that they belong to."""
+    photos = workspace.catalog.photos
+    found = dict.fromkeys(digests)
+    days: set[str] = set()
+    fresh = list(found)
+    while fresh:
+        new_days = {day for record in photos.records(fresh) if (day := _day(record))} - days
+        days |= new_days
+        beside = [*photos.of_days(new_days), *sorted(photos.together_with(fresh))]
+        fresh = [sha for sha in dict.fromkeys(beside) if sha not in found]
+        found |= dict.fromkeys(fresh)
+    return list(found)
+
+
+def _add_claims_of_sheets(
+    workspace: Workspace, records: Iterable[PhotoRecord], rows: Mapping[ClaimId, ClaimRow]
+) -> list[Finding]:
+    """Add the claims that sheets name and the office has not loaded yet: the number is enough to file by."""
+    named = {mark.claim for record in records for mark in record.look.dividers}
+    new = sorted(named - set(rows))
+    workspace.catalog.claims.put([Claim(claim=one) for one in new], at=workspace.now())
+    findings = [
+        Finding(
+            code="claim_not_assigned",
+            message=f"Claim {one} is known from its sheet alone; load it with `evidence assignments`.",
+            subject=one,
+        )
+        for one in new
+    ]
+    findings += [
+        Finding(
+            code="sheet_of_a_purged_claim",
+            message=f"The sheet of claim {one} was photographed, but that claim was purged; its photos wait unassigned.",
+            subject=one,
+        )
+        for one in sorted(named)
+        if one in rows and rows[one].state is ClaimState.PURGED
+    ]
+    return findings
+
+
+def _late_photos(
+    records: Mapping[Sha256, PhotoRecord],
+    placings: Iterable[Placing],
+    rows: Mapping[ClaimId, ClaimRow],
+) -> list[Finding]:
+    """Photos that were filed under a claim after it was signed or closed: they stay there, and a person is told."""
+    late = Counter(one.claim for one in placings if one.claim and records[one.sha256].claim != one.claim)
+    return [
+        Finding(
+            code="claim_is_settled",
+            message=f"{many} photos came to claim {claim}, which is {rows[claim].state.value} already; check it again.",
+            subject=claim,
+        )
+        for claim, many in sorted(late.items())
+        if claim in rows and rows[claim].state in CONCLUDED
+    ]
+
+
+def _devices(
+    records: Iterable[PhotoRecord], seen: Mapping[Sha256, Sequence[Sighting]]
+) -> dict[Sha256, DeviceId]:
+    """The camera of files that name none: that of their companion file, else of most photos in their folder."""
+    named: dict[tuple[str, str], Counter[DeviceId]] = defaultdict(Counter)
+    nameless = []
+    for record in records:
+        first = seen[record.sha256][0]
+        keys = [(first.intake, first.object_key), (first.intake, first.card_path.rpartition("/")[0])]
+        if record.facts.make or record.facts.model:
+            for key in keys:
+                named[key][record.device] += 1
+        else:
+            nameless.append((record.sha256, keys))
+    found = ((sha, [key for key in keys if key in named]) for sha, keys in nameless)
+    return {sha: named[keys[0]].most_common(1)[0][0] for sha, keys in found if keys}
+
+
+def _day(record: PhotoRecord) -> str:
+    moment = record.corrected or record.facts.taken_local
+    return moment.date().isoformat() if moment else ""
+
+
+def _day_photo(record: PhotoRecord, seen: Sequence[Sighting]) -> DayPhoto:
+    first = seen[0]
+    facts = record.facts
+    sheet = record.look.sheet
+    return DayPhoto(
+        sha256=record.sha256,
+        device=record.device,
+        card=first.intake,
+        card_path=first.card_path,
+        name=record.name,
+        dcf=first.dcf,
+        taken_local=facts.taken_local,
+        offset_minutes=facts.offset_minutes,
+        gps=facts.gps,
+        gps_time=facts.gps_time,
+        direction=facts.direction,
+        file_modified=first.modified,
+        dividers=tuple(mark.claim for mark in record.look.dividers),
+        sheet=SheetEvidence(confidence=sheet.confidence, lines=tuple(line.text for line in sheet.lines))
+        if sheet
+        else None,
+        is_photo=record.kind in PICTURE_KINDS,
+        object_key=first.object_key,
+        scenes=record.look.scenes,
+    )
+
+
+def _candidates(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[ClaimSite]:
+    """Claims that the photos may belong to: named by a sheet, filed there before, or still without photos.
+
+    A purged claim whose sheet was photographed is one of them: without it, its photos would go to a neighbour.
+    """
+    records = list(records)
+    named = {mark.claim for record in records for mark in record.look.dividers}
+    named |= {record.claim for record in records if record.claim}
+    counts = workspace.catalog.photos.counts()
+    rows = workspace.catalog.claims.all()
+    waiting = [r for r in rows if r.state is ClaimState.OPEN and r.claim.claim not in counts][
+        -MOST_WAITING_CLAIMS:
+    ]
+    chosen = {row.claim.claim: row for row in waiting}
+    chosen |= {row.claim.claim: row for row in rows if row.claim.claim in named}
+    return [
+        ClaimSite(
+            claim=row.claim.claim,
+            insured=row.claim.insured,
+            address=row.claim.address,
+            place=row.claim.place,
+            loss_date=row.claim.loss_date,
+        )
+        for row in chosen.values()
+    ]
+
+
+def _split_options(workspace: Workspace) -> SplitOptions:
+    split = workspace.settings.split
+    return SplitOptions(sheet_at=SheetAt(split.sheet_at), confirm_below=split.confirm_below)
+
+
+def _manual_assignments(workspace: Workspace, records: Iterable[PhotoRecord]) -> ManualAssignments:
+    """People's decisions, the latest of each kind for each photo; photos of signed and closed claims stay put."""
+    claim_of: dict[Sha256, ClaimId | None] = {}
+    rows = workspace.catalog.claims.all()
+    concluded = {row.claim.claim for row in rows if row.state in CONCLUDED}
+    purged = {row.claim.claim for row in rows if row.state is ClaimState.PURGED}
+    for record in records:
+        if record.claim in concluded:
+            claim_of[record.sha256] = record.claim
+    cuts: set[Sha256] = set()
+    joins: set[Sha256] = set()
+    for decision in workspace.catalog.claims.decisions(kinds=("move", "name", "shift", "cut", "join")):
+        after: Mapping[str, Any] = decision.after
+        if decision.kind == "shift":
+            claim_of |= {
+                Sha256(sha): ClaimId(claim) if claim else None for sha, claim in after["claims"].items()
+            }
+            continue
+        if decision.kind in ("move", "name"):
+            target = ClaimId(after["claim"]) if after["claim"] else None
+            claim_of |= dict.fromkeys((Sha256(sha) for sha in after["photos"]), target)
+        elif decision.kind == "cut":
+            cuts.add(Sha256(after["before"]))
+            joins.discard(Sha256(after["before"]))
+        else:
+            joins.add(Sha256(after["before"]))
+            cuts.discard(Sha256(after["before"]))
+    claim_of = {sha: None if claim in purged else claim for sha, claim in claim_of.items()}
+    return ManualAssignments(claim_of=claim_of, cuts=frozenset(cuts), joins=frozenset(joins))
+
+
+def _clock_hints(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[ClockHint]:
+    """Clock corrections from the settings, for each device whose name contains the text given there."""
+    devices = {record.device for record in records}
+    return [
+        ClockHint(device=DeviceId(device), minutes_fast=clock.minutes_fast, reason=clock.reason)
+        for clock in workspace.settings.clock
+        for device in sorted(devices)
+        if clock.device.casefold() in device.casefold()
+    ]
+
+
+def _catalog_rows(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Placing], list[SegmentRow]]:
+    """The plan as rows of the catalog. Photos of a purged claim wait unassigned, as an unknown house."""
+    by_number = {segment.number: segment for segment in plan.segments}
+    placed = {one.sha256: one for one in plan.placed}
+    segments: list[SegmentRow] = []
+    ids: dict[int, str] = {}
+    per_day: dict[str, int] = {}
+    for position, segment in enumerate(plan.segments):
+        first = placed[segment.shots[0]]
+        day = first.corrected.date().isoformat() if first.corrected else ""
+        per_day[day] = per_day.get(day, 0) + 1
+        # An undated stretch has no day to be numbered in; its first photo names it instead.
+        ids[segment.number] = f"{day}/{per_day[day]}" if day else f"undated-{first.sha256[:8]}"
+        segments.append(
+            SegmentRow(
+                segment=ids[segment.number],
+                claim=None if segment.claim in purged else segment.claim,
+                unknown=segment.unknown or segment.claim in purged,
+                first=segment.shots[0],
+                photos=len(segment.shots),
+                day=day,
+                position=position,
+                probability=segment.opened_by.probability,
+                to_confirm=segment.opened_by.to_confirm,
+                reasons=_reasons(segment, purged),
+            )
+        )
+    placings = [
+        Placing(
+            sha256=one.sha256,
+            claim=None if one.claim in purged else one.claim,
+            position=position,
+            segment=ids[one.segment],
+            confidence=one.confidence,
+            to_confirm=one.to_confirm,
+            reasons=_reasons(by_number[one.segment], purged),
+            corrected=one.corrected,
+            correction=one.correction,
+            utc=one.utc,
+        )
+        for position, one in enumerate(plan.placed)
+    ]
+    return placings, segments
+
+
+def _reasons(segment: Segment, purged: Collection[ClaimId]) -> tuple[str, ...]:
+    reasons = segment.opened_by.reasons
+    return (f"claim {segment.claim} was purged", *reasons) if segment.claim in purged else reasons
