@@ -1,4 +1,4 @@
-"""Feeds cards that have come to rest to the intake, one after the other."""
+"""Watches for cards and takes in each one, one after the other."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ from evidence.workspace import Workspace
 
 log = logging.getLogger(__name__)
 
-Outcome = IntakeReport | EvidenceError
+CardResult = IntakeReport | EvidenceError
+"""The report of a card that was taken in, or the error that stopped it."""
 
 
 def take_in_cards(
@@ -27,10 +28,11 @@ def take_in_cards(
     progress: Progress = quiet,
     feed: Iterable[object] | None = None,
     mounted: Mounted = mounted_cards,
-) -> Iterator[tuple[Path, Outcome]]:
-    """Each card taken in, with its report or what went wrong with it; one bad card does not stop the next.
+) -> Iterator[tuple[Path, CardResult]]:
+    """Take in each card; yields its path with its report or its error. One bad card does not stop the next.
 
-    With `once`, the cards there now; else as they appear, for ever (or until `feed` ends).
+    With `once`, takes in the cards that are connected now; otherwise each card as it appears, without end
+    (or until `feed` ends). Raises BadInputError when a watched folder holds the archive or a target.
     """
     _refuse_overlap(workspace, folders)
     if once:
@@ -51,7 +53,7 @@ def take_in_cards(
 
 
 def _refuse_overlap(workspace: Workspace, folders: tuple[Path, ...]) -> None:
-    """Raise BadInputError when a watched folder holds the archive or a target: they would be taken for cards."""
+    """Raise BadInputError when a watched folder holds the archive or a target: they would be taken in as cards."""
     ours = [("the archive", workspace.root)]
     ours += [(f"backup target '{one.name}'", one.path.absolute()) for one in workspace.settings.target]
     for folder in folders:
@@ -65,7 +67,7 @@ def _refuse_overlap(workspace: Workspace, folders: tuple[Path, ...]) -> None:
                 )
 
 
-def _attempt(workspace: Workspace, card: Path, progress: Progress) -> Outcome:
+def _attempt(workspace: Workspace, card: Path, progress: Progress) -> CardResult:
     try:
         return take_in(workspace, card, progress=progress)
     except EvidenceError as trouble:

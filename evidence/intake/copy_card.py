@@ -1,0 +1,89 @@
+"""Copies a card into the intake area, verifies every copy, and accounts for every file on the card."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from evidence.cards import ledger
+from evidence.cards.copying import copy_in, sweep_parts
+from evidence.cards.files import walk_card
+from evidence.cards.volumes import CardSource
+from evidence.catalog.photos import IntakeRow
+from evidence.errors import BadInputError, CardReadError
+from evidence.filing import bags as filing
+from evidence.model import Copied, Refusal
+from evidence.progress import Progress, quiet
+from evidence.workspace import Workspace
+
+
+def refuse_overlap(workspace: Workspace, source: CardSource) -> None:
+    """Raise BadInputError when the source and the archive lie inside one another, or the source is a target."""
+    card, archive = source.root, workspace.root.resolve()
+    if card == archive or card in archive.parents or archive in card.parents:
+        raise BadInputError(
+            f"The source {source.root} and the archive lie inside one another.",
+            "Take in the card itself, or move the archive out of it.",
+        )
+    for target in workspace.settings.target:
+        place = target.path.absolute()
+        if card == place or place in card.parents:
+            raise BadInputError(
+                f"The source {source.root} is the backup target '{target.name}'.", "Take in the card itself."
+            )
+
+
+def copy_card(
+    workspace: Workspace, source: CardSource, run: IntakeRow, *, progress: Progress = quiet
+) -> tuple[list[Copied], list[Refusal]]:
+    """Copy every file of the card into the intake area and verify each copy; returns the copies and the refusals.
+
+    Together the two lists account for every file on the card. A file that cannot be read does not stop
+    the others. Raises DestinationError when the archive cannot be written, CardReadError when the lists
+    do not add up.
+    """
+    sweep_parts(workspace.store)
+    walk = walk_card(source.root, litter=workspace.settings.intake.litter)
+    sizes = workspace.catalog.photos.sizes()
+    copied: list[Copied] = []
+    refused = list(walk.refused)
+    entries: list[ledger.Entry] = []
+    with ledger.Ledger(workspace.ledgers / f"{run.intake}.jsonl") as journal:
+
+        def write(entry: ledger.Entry) -> None:
+            journal.record(entry)
+            entries.append(entry)
+
+        write(ledger.started(source, walk, intake=run.intake, actor=run.actor, at=_stamp(run.started_at)))
+        for refusal in walk.refused:
+            write(ledger.refused(refusal))
+        for number, found in enumerate(walk.found):
+            progress("Copying off the card", number, len(walk.found))
+            try:
+                one = copy_in(
+                    source,
+                    found,
+                    workspace.store,
+                    known=lambda sha: filing.original_file(workspace, sha) is not None,
+                    same_size=sizes.__contains__,
+                )
+            except CardReadError as trouble:
+                refusal = Refusal(path=found.card_path, code="unreadable", reason=str(trouble))
+                refused.append(refusal)
+                write(ledger.refused(refusal, size=found.size))
+                continue
+            copied.append(one)
+            write(ledger.copied(one))
+        progress("Copying off the card", len(walk.found), len(walk.found))
+        account = ledger.account(walk, entries)
+        write(ledger.finished(account, at=_stamp(workspace.now())))
+    if not account.adds_up:
+        raise CardReadError(
+            f"The list of {source.label} does not add up: {(*account.missing, *account.doubled)[:3]}.",
+            "Leave the card untouched and run the intake again.",
+        )
+    return copied, refused
+
+
+def _stamp(moment: datetime) -> str:
+    """ISO 8601 UTC to the second, for the ledger."""
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -1,0 +1,61 @@
+"""Describes new photos: the camera's facts, and what the analysis of the pixels finds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+
+from evidence.cards.exif import read_facts
+from evidence.filing import bags as filing
+from evidence.model import PICTURE_KINDS, CameraFacts, Look, Sha256
+from evidence.progress import Progress, quiet
+from evidence.sight.look import LookOptions, LookRequest, look_all
+from evidence.workspace import Workspace
+
+LOOK_BATCH = 24
+"""Results saved together: a killed run repeats at most this many, some seconds of work."""
+
+
+def describe(
+    workspace: Workspace,
+    digests: Sequence[Sha256],
+    *,
+    executor: Executor | None = None,
+    progress: Progress = quiet,
+) -> None:
+    """Read the camera's facts and analyse the pixels of every photo that has not been described yet.
+
+    A photo whose analysis fails gets a flag and is filed anyway. Results are saved in small batches, so
+    that a run after a kill repeats at most one batch. Analysis runs on `executor`, or on processes of this
+    computer when there is none.
+    """
+    waiting = [one for one in workspace.catalog.photos.originals(digests).values() if not one.described]
+    if not waiting:
+        return
+    intake = workspace.settings.intake
+    options = LookOptions(read_writing=intake.read_writing, scene_kinds=intake.scene_kinds)
+    files = {one.sha256: filing.require_original(workspace, one.sha256) for one in waiting}
+    facts = {one.sha256: read_facts(files[one.sha256], one.kind) for one in waiting}
+    batch: list[tuple[Sha256, CameraFacts, Look]] = [
+        (one.sha256, facts[one.sha256], Look()) for one in waiting if one.kind not in PICTURE_KINDS
+    ]
+    requests = [
+        LookRequest(
+            path=files[one.sha256],
+            sha256=one.sha256,
+            kind=one.kind,
+            orientation=facts[one.sha256].orientation,
+            thumb_dir=workspace.thumbs,
+            options=options,
+        )
+        for one in waiting
+        if one.kind in PICTURE_KINDS
+    ]
+    looks = look_all(requests, workers=intake.workers, executor=executor, timeout_s=intake.look_timeout_s)
+    for done, (sha, look) in enumerate(looks, start=1):
+        batch.append((sha, facts[sha], look))
+        progress("Looking at the photos", done, len(requests))
+        if len(batch) >= LOOK_BATCH:
+            workspace.catalog.photos.describe(batch)
+            batch = []
+    workspace.catalog.photos.describe(batch)
