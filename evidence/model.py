@@ -429,3 +429,11 @@ class PhotoRecord:
     claim_reasons: tuple[str, ...] = ()
     tags: Tags = field(default_factory=dict)
     flags: tuple[Finding, ...] = ()
+
+
+class Duty(StrEnum):
+    """The role of a person on the review page; it decides what they may do."""
+
+    ADJUSTER = "adjuster"
+    REVIEWER = "reviewer"
+    OFFICE = "office"

@@ -9,8 +9,7 @@ from evidence.analysis.coverage import is_current, tally_basis
 from evidence.board.background import AT_ONCE, COUNTED, count
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.tallies import Tally
-from evidence.catalog.users import Duty
-from evidence.model import ClaimId, ClaimState
+from evidence.model import ClaimId, ClaimState, Duty
 from evidence.workspace import Workspace
 
 PER_PAGE = 60

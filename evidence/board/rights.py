@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-from evidence.catalog.users import Duty
+from evidence.model import Duty
 
 
 class Right(StrEnum):

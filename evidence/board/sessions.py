@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 from itsdangerous import BadSignature, URLSafeSerializer
 
-from evidence.catalog.users import Duty
+from evidence.model import Duty
 
 LINK_MINUTES = 15
 """How long a printed link may be used: enough to change windows, too short to lie about."""

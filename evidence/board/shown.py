@@ -8,11 +8,11 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from urllib.parse import urlencode
 
-from evidence.catalog.users import Duty
 from evidence.coverage.report import CoverageReport, Item, Status
 from evidence.coverage.shots import FACES, ForEach, ShotList
 from evidence.model import (
     Condition,
+    Duty,
     Face,
     Facet,
     FacetValue,

@@ -17,8 +17,7 @@ from evidence.board.background import Follower
 from evidence.board.pictures import Pictures
 from evidence.board.rights import Right, may
 from evidence.board.sessions import Door, Patience, Session
-from evidence.catalog.users import Duty
-from evidence.model import Sha256
+from evidence.model import Duty, Sha256
 from evidence.office.people import proven
 from evidence.workspace import Workspace
 

@@ -4,20 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
 
 from sqlalchemy import delete, select
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, to_text
-
-
-class Duty(StrEnum):
-    """What a person does here, and so what they may."""
-
-    ADJUSTER = "adjuster"
-    REVIEWER = "reviewer"
-    OFFICE = "office"
+from evidence.model import Duty
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,9 +11,9 @@ from typing import Annotated
 
 import typer
 
-from evidence.catalog.users import Duty
 from evidence.cli.common import Actor, Archive, Json, emit, opened, table, talk
 from evidence.errors import BadInputError, DestinationError
+from evidence.model import Duty
 from evidence.office.people import add_person, drop_person
 
 people_app = typer.Typer(no_args_is_help=True, help="Who may use the board, and as what.")

@@ -7,8 +7,9 @@ import unicodedata
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from evidence.catalog.users import Duty, User
+from evidence.catalog.users import User
 from evidence.errors import BadInputError
+from evidence.model import Duty
 from evidence.workspace import Workspace
 
 LEAST_PASSWORD = 15

@@ -9,8 +9,8 @@ from fastapi.testclient import TestClient
 from support_board import PASSWORD, four_sides, new_home, put_claim, put_photos, said
 
 from evidence.board.app import make_app
-from evidence.catalog.users import Duty, User
-from evidence.model import Facet
+from evidence.catalog.users import User
+from evidence.model import Duty, Facet
 from evidence.office.people import add_person
 from evidence.workspace import Workspace
 

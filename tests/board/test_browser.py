@@ -10,9 +10,8 @@ from pathlib import Path
 import pytest
 from support_board import START, put_claim, put_photos, said, served
 
-from evidence.catalog.users import Duty
 from evidence.filing import bags as filing
-from evidence.model import ClaimId, ClaimState, Facet
+from evidence.model import ClaimId, ClaimState, Duty, Facet
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 ARGUMENTS = [

@@ -17,8 +17,8 @@ from support_cli import cli
 from evidence.board.guard import MOST_BYTES
 from evidence.board.sessions import LINK_MINUTES, MOST_FAILURES
 from evidence.board.state import home_again
-from evidence.catalog.users import Duty
 from evidence.errors import BadInputError
+from evidence.model import Duty
 from evidence.office.people import add_person, drop_person
 
 LOCAL = "http://127.0.0.1:8765"

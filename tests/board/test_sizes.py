@@ -18,8 +18,7 @@ from evidence.analysis.coverage import tally_basis
 from evidence.board.background import Follower, count, uncounted
 from evidence.board.listing import PER_PAGE
 from evidence.catalog.tallies import Tally
-from evidence.catalog.users import Duty
-from evidence.model import Facet
+from evidence.model import Duty, Facet
 from evidence.sight.look import thumb_path
 from evidence.workspace import Workspace
 

@@ -17,7 +17,7 @@ from evidence.catalog.opening import HEAD, differences, open_engine
 from evidence.catalog.photos import IntakeRow, Placing, SegmentRow, Tagged
 from evidence.catalog.store import Catalog
 from evidence.catalog.tallies import Tally
-from evidence.catalog.users import Duty, User
+from evidence.catalog.users import User
 from evidence.errors import BadInputError
 from evidence.model import (
     CameraFacts,
@@ -25,6 +25,7 @@ from evidence.model import (
     ClaimId,
     ClaimState,
     DcfName,
+    Duty,
     Facet,
     FacetValue,
     Finding,

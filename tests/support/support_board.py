@@ -18,11 +18,11 @@ from support_cli import make_archive
 
 from evidence.board.app import make_app
 from evidence.catalog.photos import Placing, SegmentRow, Tagged
-from evidence.catalog.users import Duty
 from evidence.model import (
     CameraFacts,
     Claim,
     ClaimId,
+    Duty,
     Facet,
     FacetValue,
     Found,
