@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parents[1] / "evidence"
 
 FLOORS = (
     # From the ground up. A room imports rooms of lower floors only.
-    {"model", "errors", "progress"},
+    {"model", "errors", "progress", "forward_backward"},
     {"codec", "toml_lines"},
     {"disk"},
     {"settings", "timeline", "cards"},
@@ -26,7 +26,7 @@ FLOORS = (
 )
 FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 
-PURE = {"timeline", "tags", "coverage", "retention/schedule.py", "archive/copies.py"}
+PURE = {"forward_backward.py", "timeline", "tags", "coverage", "retention/schedule.py", "archive/copies.py"}
 LIBRARY_OWNERS = {
     "sqlalchemy": "catalog",
     "alembic": "catalog",

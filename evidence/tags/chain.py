@@ -1,7 +1,6 @@
 """Passes along the chain of the walk: what is believed of each photo, and what a confirmed walk counts as.
 
-Forward-backward in the scaled form of L. R. Rabiner, "A tutorial on hidden Markov models and selected
-applications in speech recognition", Proc. IEEE 77 (1989), run for all walks of the plan side by side.
+The recursions are those of `evidence.forward_backward`, run for all walks of the plan side by side.
 """
 
 from __future__ import annotations
@@ -12,12 +11,11 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
-from numpy.typing import NDArray
 
+from evidence.forward_backward import Floats, forward
+from evidence.forward_backward import forward_backward as both_passes
 from evidence.tags.plan import WalkPlan
 from evidence.tags.walk import GAP_EDGES, NO_GAP, Habits, WalkModel, in_rows
-
-Floats = NDArray[np.float64]
 
 
 def gap_bin(before: datetime | None, after: datetime | None) -> int:
@@ -64,31 +62,15 @@ def forward_backward(model: WalkModel, between: Between, heard: Floats) -> Belie
     `heard` is (styles or 1, photos, steps), the likelihood of each photo's own evidence, positive in at
     least one step a photo, of any scale.
     """
-    start, chain = model.chain
-    gaps, more, stay = between.gaps, between.again - 1.0, model.stay
-    styles, steps = start.shape
+    styles, steps = model.chain[0].shape
     photos = heard.shape[1]
     heard = np.broadcast_to(heard / heard.max(axis=(0, 2), keepdims=True), (styles, photos, steps))
-    ahead = np.empty((photos, styles, steps))  # what came before says, the photo itself not heard
-    behind = np.ones((photos, styles, steps))
-    so_far = np.empty((photos, styles, steps))
-    evidence = np.zeros(styles)
-    ahead[0] = start
-    for t in range(photos):
-        now = ahead[t] * heard[:, t]
-        scale = now.sum(axis=1, keepdims=True)
-        evidence += np.log(scale[:, 0])
-        so_far[t] = now / scale
-        if t + 1 < photos:
-            ahead[t + 1] = np.matmul(so_far[t][:, None], chain[gaps[t]])[:, 0]
-            ahead[t + 1] += more[t] * so_far[t] * stay[gaps[t]]
-    for t in range(photos - 2, -1, -1):
-        later = behind[t + 1] * heard[:, t + 1]
-        after = np.matmul(chain[gaps[t]], later[:, :, None])[:, :, 0] + more[t] * stay[gaps[t]] * later
-        behind[t] = after / after.max(axis=1, keepdims=True)
+    emissions = heard.transpose(1, 0, 2)[:, :, None]
+    passes = both_passes(model.chain[0][:, None], emissions, _Moves.of(model, between))
+    ahead, so_far, behind = (one[:, :, 0] for one in (passes.predicted, passes.filtered, passes.backward))
     habit = in_rows(ahead * behind).transpose(1, 0, 2)
     full = in_rows(habit * heard)
-    shares = np.log(model.weights) + evidence
+    shares = np.log(model.weights) + passes.log_likelihood[:, 0]
     shares = np.exp(shares - shares.max())
     shares /= shares.sum()
     return Belief(
@@ -105,19 +87,44 @@ def forward_evidence(model: WalkModel, between: Between, heard: Floats, cases: F
 
     `heard` is (photos, steps); `cases` (cases, photos, steps) are likelihoods that go on top of it.
     """
-    start, chain = model.chain
-    gaps, more, stay = between.gaps, between.again - 1.0, model.stay
+    start = model.chain[0]
     heard = heard / heard.max(axis=1, keepdims=True)
     evidence = np.zeros((len(start), len(cases)))
-    ahead = np.broadcast_to(start[:, None], (len(start), len(cases), start.shape[1]))
-    for t in range(len(heard)):
-        now = ahead * (heard[t] * cases[:, t])[None]
-        scale = now.sum(axis=2, keepdims=True)
-        evidence += np.log(scale[:, :, 0])
-        if t + 1 < len(heard):
-            now = now / scale
-            ahead = np.matmul(now, chain[gaps[t]]) + more[t] * now * stay[gaps[t]][:, None]
+    opening = np.broadcast_to(start[:, None], (len(start), len(cases), start.shape[1]))
+    emissions = (one * cases[:, photo] for photo, one in enumerate(heard))
+    for step in forward(opening, emissions, _Moves.of(model, between).forward):
+        evidence += step.log_likelihood
     return evidence
+
+
+@dataclass(frozen=True, slots=True)
+class _Moves:
+    """The moves from photo to photo under each walk. Weights are (styles, cases, steps)."""
+
+    chain: Floats
+    """(bins, styles, steps, steps)"""
+    stay: Floats
+    """(bins, styles, steps)"""
+    gaps: Sequence[int]
+    more: Floats
+    """How much likelier than the chain has it the same shot again is, less one."""
+
+    @classmethod
+    def of(cls, model: WalkModel, between: Between) -> _Moves:
+        """The moves of one claim's photos."""
+        return cls(model.chain[1], model.stay, between.gaps, between.again - 1.0)
+
+    def forward(self, step: int, weights: Floats) -> Floats:
+        """Weights of the steps at the next photo."""
+        gap = self.gaps[step]
+        again = self.more[step] * weights * self.stay[gap][:, None]
+        return np.asarray(np.matmul(weights, self.chain[gap]) + again)
+
+    def backward(self, step: int, weights: Floats) -> Floats:
+        """The weight of what follows each step of a photo."""
+        gap = self.gaps[step]
+        later = np.matmul(self.chain[gap], weights.swapaxes(1, 2)).swapaxes(1, 2)
+        return np.asarray(later + self.more[step] * self.stay[gap][:, None] * weights)
 
 
 def count_moves(model: WalkModel, between: Between, heard: Floats, trust: Floats) -> tuple[Belief, Habits]:

@@ -6,7 +6,6 @@ differently from the others (a sheet opens a house, or closes it). Each state is
 stages of its own, a Markov chain that begins anew with every segment. How sheets are used that day
 is a hidden mode of the whole day, summed over for the confidence. Because a crossing scores
 leave(s) + enter(t), a step costs the number of states, not its square.
-(Rabiner, Proc. IEEE 77(2), 1989, for the recursions and their scaling.)
 """
 
 from __future__ import annotations
@@ -16,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from evidence.forward_backward import Floats, forward_backward
+
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
@@ -86,55 +86,86 @@ def solve(scores: Scores) -> Answer:
 
 
 def marginals(s: Scores) -> Marginals:
-    """The probabilities without a path: forward-backward, scaled at every step."""
-    shots, count, depth = s.sight.shape
-    modes = s.modes.size
-    shift = np.maximum(s.stay.max(axis=1), s.leave.max(axis=1)) if shots > 1 else np.zeros(0)
-    stay = np.exp(s.stay - shift[:, None])[:, None, :, None]
-    leave = np.exp(s.last[:-1] + (s.leave - shift[:, None])[:, None, :])[..., None] * np.exp(s.end)
-    enter = np.exp(s.first + s.enter[:, None, :])
-    own = 1.0 - np.exp(s.again)[:, None, :]
+    """The probabilities without a path: forward-backward under every mode at once."""
+    shots = len(s.sight)
+    moves = _Crossings.of(s)
     seen = s.keep[:, :, None] + s.sight
-    emit = np.exp(seen - seen.max(axis=(1, 2), keepdims=True))[:, None]
-    start, turn = np.exp(s.start), np.exp(s.turn)
-
-    ahead = np.empty((shots, modes, count, depth))
-    scale = np.zeros((shots, modes))
-    row = enter[0][..., None] * start * emit[0] + TINY
-    for i in range(shots):
-        if i:
-            out = (row * leave[i - 1]).sum(2)
-            into = np.maximum(out.sum(1, keepdims=True) - out * own[i - 1], 0.0) * enter[i]
-            row = ((row @ turn[i - 1]) * stay[i - 1] + into[..., None] * start) * emit[i] + TINY
-        total = row.sum((1, 2), keepdims=True)
-        row = row / total
-        ahead[i] = row
-        scale[i] = total[:, 0, 0]
+    emissions = np.exp(seen - seen.max(axis=(1, 2), keepdims=True))[:, None]
     closing = np.exp(s.last[-1])[..., None] * np.exp(s.end)
-    evidence = np.log(scale).sum(0) + np.log((row * closing).sum((1, 2)) + TINY) + s.modes
+    opening = moves.enter[0][..., None] * moves.start
+    passes = forward_backward(opening, emissions, moves, closing=closing, state_axes=2, floor=TINY)
+    evidence = passes.log_likelihood + np.log((passes.filtered[-1] * closing).sum((1, 2)) + TINY) + s.modes
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()
 
-    stays = np.ones((max(shots - 1, 0), modes))
-    back = closing
-    share = ahead
-    share[-1] *= back
-    turn_back = np.ascontiguousarray(turn.transpose(0, 2, 1))
-    for i in range(shots - 2, -1, -1):
-        after = emit[i + 1] * back
-        into = (after @ start) * enter[i + 1]
-        kept = stay[i] * (after @ turn_back[i])
-        into = np.maximum(into.sum(1, keepdims=True) - into * own[i], 0.0)
-        back = kept + leave[i] * into[..., None]
-        stays[i] = (ahead[i] * kept).sum((1, 2))
-        share[i] *= back
-        stays[i] /= share[i].sum((1, 2)) + TINY
-        back = back / (back.max((1, 2), keepdims=True) + TINY)
+    after, between = emissions[1:] * passes.backward[1:], slice(0, shots - 1)
+    kept = moves.kept(between, after)
+    share = passes.filtered
+    staying = (share[:-1] * kept).sum((2, 3))
+    share[-1] *= closing
+    share[:-1] *= kept + moves.crossed(between, after)
+    stays = staying / (share[:-1].sum((2, 3)) + TINY)
     share /= share.sum(axis=(2, 3), keepdims=True) + TINY
     stages = np.tensordot(share, weight, axes=([1], [0]))
     boundary = np.ones(shots)
     boundary[1:] = np.clip(1.0 - stays @ weight, 0.0, 1.0)
     return Marginals(stages.sum(axis=2), stages, boundary, weight)
+
+
+@dataclass(frozen=True, slots=True)
+class _Crossings:
+    """The moves from shot to shot: on within the segment, or over a boundary. Weights are (modes, states, stages)."""
+
+    stay: Floats
+    """(N-1, 1, S, 1)"""
+    turn: Floats
+    """(N-1, P, P)"""
+    turn_back: Floats
+    """`turn` with its last two axes exchanged."""
+    leave: Floats
+    """(N-1, M, S, P)"""
+    enter: Floats
+    """(N, M, S)"""
+    barred: Floats
+    """(N-1, 1, S): share of the boundaries back into the same state that is forbidden."""
+    start: Floats
+    """(P,)"""
+
+    @classmethod
+    def of(cls, s: Scores) -> _Crossings:
+        """The scores as weights; each step is scaled by a factor of its own."""
+        shift = np.maximum(s.stay.max(axis=1), s.leave.max(axis=1)) if len(s.stay) else np.zeros(0)
+        turn = np.exp(s.turn)
+        return cls(
+            stay=np.exp(s.stay - shift[:, None])[:, None, :, None],
+            turn=turn,
+            turn_back=np.ascontiguousarray(turn.transpose(0, 2, 1)),
+            leave=np.exp(s.last[:-1] + (s.leave - shift[:, None])[:, None, :])[..., None] * np.exp(s.end),
+            enter=np.exp(s.first + s.enter[:, None, :]),
+            barred=1.0 - np.exp(s.again)[:, None, :],
+            start=np.exp(s.start),
+        )
+
+    def forward(self, step: int, weights: Floats) -> Floats:
+        """A boundary leads from all states into each, so their sum is taken once."""
+        out = (weights * self.leave[step]).sum(2)
+        into = np.maximum(out.sum(1, keepdims=True) - out * self.barred[step], 0.0) * self.enter[step + 1]
+        return np.asarray((weights @ self.turn[step]) * self.stay[step] + into[..., None] * self.start)
+
+    def backward(self, step: int, weights: Floats) -> Floats:
+        """The weight of what follows a state at a shot, by either move."""
+        one = slice(step, step + 1)
+        return np.asarray((self.kept(one, weights[None]) + self.crossed(one, weights[None]))[0])
+
+    def kept(self, steps: slice, after: Floats) -> Floats:
+        """(steps, modes, states, stages): of that, what goes on within the segment."""
+        return np.asarray(self.stay[steps] * (after @ self.turn_back[steps, None]))
+
+    def crossed(self, steps: slice, after: Floats) -> Floats:
+        """(steps, modes, states, stages): of that, what goes over a boundary."""
+        into = (after @ self.start) * self.enter[steps.start + 1 : steps.stop + 1]
+        into = np.maximum(into.sum(2, keepdims=True) - into * self.barred[steps], 0.0)
+        return np.asarray(self.leave[steps] * into[..., None])
 
 
 def _viterbi(s: Scores, mode: int) -> tuple[Ints, Bools]:

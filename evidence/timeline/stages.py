@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evidence.forward_backward import Floats, forward
 from evidence.model import SceneKind
-
-Floats = NDArray[np.float64]
 
 STAGES = ("ground", "roof", "rooms")
 KINDS = tuple(SceneKind)
@@ -125,13 +124,13 @@ def _habits(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
     """(2,) probability that the ground, and that the roof, comes first: forward recursion over houses given."""
     turn, begins = _both_ways(TURN), _both_ways(BEGINS)
     seen = np.exp(likely - likely.max(axis=1, keepdims=True))
-    row, said = begins[:, None, :], np.log([1 - ROOF_FIRST, ROOF_FIRST])
-    for i in range(len(likely)):
-        if i:
-            row = begins[:, None, :] if opens[i] else row @ turn
-        row = row * seen[i]
-        total = row.sum(axis=2)
-        row, said = row / total[:, :, None], said + np.log(total[:, 0])
+    said = np.log([1 - ROOF_FIRST, ROOF_FIRST])
+
+    def move(photo: int, row: Floats) -> Floats:
+        return begins[:, None, :] if opens[photo + 1] else np.asarray(row @ turn)
+
+    for one in forward(begins[:, None, :], seen, move):
+        said = said + one.log_likelihood[:, 0]
     weight = np.exp(said - said.max())
     return np.asarray(weight / weight.sum())
 
