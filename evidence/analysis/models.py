@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from evidence.errors import BadInputError
 from evidence.model import PhotoRecord
 from evidence.sight.scenes import SceneHead, load_head, rescore, save_head, shipped_head, unpack_vector
-from evidence.tags.keep import load_models, save_models
-from evidence.tags.plan import WalkPlan, load_plan
+from evidence.tags.learning.serialise import load_models, save_models
 from evidence.tags.suggest import TagModels
+from evidence.tags.walk.plan import WalkPlan, load_plan
 from evidence.workspace import Workspace
 
 CURRENT = "learned.json"

@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Facet, FacetValue, Finding, PhotoRecord, Role, Sha256, Source, Tags
-from evidence.tags.fusing import Facets, Mind, Shares, believe
-from evidence.tags.grammar import Grammar
-from evidence.tags.hearing import ASIDE_ROLES, Listener, ShotHead
-from evidence.tags.labels import ordinal, read_labels
-from evidence.tags.meaning import Reading
-from evidence.tags.plan import Calibration, WalkPlan
+from evidence.tags.label_cards import ordinal, read_labels
+from evidence.tags.reading.parser import Grammar
+from evidence.tags.reading.semantics import Reading
 from evidence.tags.vocabulary import CardOptions, GuessOptions, Vocabulary
-from evidence.tags.walk import Habits, WalkModel
+from evidence.tags.walk.emission import ASIDE_ROLES, Listener, ShotHead
+from evidence.tags.walk.model import Habits, WalkModel
+from evidence.tags.walk.plan import Calibration, WalkPlan
+from evidence.tags.walk.posterior import Facets, Mind, Shares, believe
 
 Stated = Mapping[Facet, FacetValue]
 

@@ -32,7 +32,7 @@ from evidence.model import Facet, WritingLine
 from evidence.sight.pictures import READ_SIDE
 from evidence.sight.pixels import fitted
 from evidence.sight.writing import find_writing, read_writing
-from evidence.tags.grammar import Grammar
+from evidence.tags.reading.parser import Grammar
 
 TROUBLES = {"plain": drawn.PLAIN, "usual": drawn.USUAL, "hard": drawn.HARD}
 WIDTHS = {"0.3 to 0.7": (0.3, 0.7), "0.1 to 0.2": (0.1, 0.2), "0.05 to 0.1": (0.05, 0.1)}

@@ -26,11 +26,11 @@ from support_walks import ORDINARY, Kit, Persona, Walk
 from walk_scores import Score, score_walks
 
 from evidence.model import Facet
-from evidence.tags.grammar import Grammar
-from evidence.tags.held_out import Row, calibrate
-from evidence.tags.learn import TrainingWalk, learn
-from evidence.tags.plan import Calibration
+from evidence.tags.learning.fit import TrainingWalk, learn
+from evidence.tags.learning.held_out import Row, calibrate
+from evidence.tags.reading.parser import Grammar
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
+from evidence.tags.walk.plan import Calibration
 
 FACETS = ("kind", "role", "face", "component", "condition", "count")
 HONEST = ("role", "face", "component", "condition")

@@ -34,7 +34,7 @@ from evidence.model import (
 )
 from evidence.settings import default_text
 from evidence.sight.codes import read_codes
-from evidence.tags.labels import read_labels as read_statements
+from evidence.tags.label_cards import read_labels as read_statements
 from evidence.tags.vocabulary import load_vocabulary
 
 DCF = re.compile(r"DCIM/[1-9][0-9]{2}[0-9A-Z_]{5}/[0-9A-Z_]{4}(?!0000)[0-9]{4}\.(JPG|AVI)")

@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 from evidence.settings import default_text
-from evidence.tags.plan import WalkPlan, load_plan
 from evidence.tags.suggest import TagModels
 from evidence.tags.vocabulary import Vocabulary, load_vocabulary
+from evidence.tags.walk.plan import WalkPlan, load_plan
 
 
 @lru_cache(maxsize=1)

@@ -8,7 +8,7 @@ from support_models import SMALL, plan, small_plan, words
 from evidence.errors import BadInputError
 from evidence.model import Facet
 from evidence.settings import default_text
-from evidence.tags.plan import KINDS, load_plan
+from evidence.tags.walk.plan import KINDS, load_plan
 
 
 def test_the_looks_are_probabilities_that_rule_nothing_out():

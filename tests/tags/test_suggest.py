@@ -13,9 +13,9 @@ from support_tags import BIG, photo
 from support_walks import ORDINARY, Kit, walk, walks
 
 from evidence.model import ChalkSeen, Facet, FacetValue, Role, SceneKind, Source
-from evidence.tags import fusing
-from evidence.tags.plan import Calibration
 from evidence.tags.suggest import TagModels, tag_claim
+from evidence.tags.walk import posterior as fusing
+from evidence.tags.walk.plan import Calibration
 
 HOUSE = {SceneKind.HOUSE: 0.9, SceneKind.OTHER: 0.1}
 FIXTURE = {SceneKind.FIXTURE: 0.9, SceneKind.OTHER: 0.1}

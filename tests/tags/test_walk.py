@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support_models import plan, small_plan
 
-from evidence.tags.chain import Between, count_moves, forward_backward, forward_evidence, gap_bin
-from evidence.tags.walk import GAP_BINS, NO_GAP, Habits, WalkModel
+from evidence.tags.walk.chain import Between, count_moves, forward_backward, forward_evidence, gap_bin
+from evidence.tags.walk.model import GAP_BINS, NO_GAP, Habits, WalkModel
 
 
 def counted_out(model, gaps, heard, again):

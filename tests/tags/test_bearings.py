@@ -10,9 +10,9 @@ from support_models import plan, shipped, words
 from support_tags import photo
 
 from evidence.model import Facet, FacetValue, GeoPoint, SceneKind, Source
-from evidence.tags.place import OUTWARD, SIDES, bearings, heights, place_steps
 from evidence.tags.suggest import tag_claim
 from evidence.tags.vocabulary import Zone
+from evidence.tags.walk.bearings import OUTWARD, SIDES, bearings, heights, place_steps
 
 HOUSE = {SceneKind.HOUSE: 0.95, SceneKind.OTHER: 0.05}
 ROOF = {SceneKind.ROOF: 0.95, SceneKind.OTHER: 0.05}

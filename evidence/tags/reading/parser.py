@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from itertools import islice, product
 
 from evidence.model import Box, Facet, WritingLine
-from evidence.tags.lexicon import BREAKS, FUZZY, LOOKALIKE, Lexicon, Token, as_number, build_lexicon
-from evidence.tags.likely import BELIEVED, Piece, build_speller, intact
-from evidence.tags.meaning import Found, Reading, settle
+from evidence.tags.reading.decoder import BELIEVED, Piece, build_speller, intact
+from evidence.tags.reading.lexicon import BREAKS, FUZZY, LOOKALIKE, Lexicon, Token, as_number, build_lexicon
+from evidence.tags.reading.semantics import Found, Reading, settle
 from evidence.tags.vocabulary import Vocabulary, normal
 
 DOUBT = 0.2

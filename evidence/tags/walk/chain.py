@@ -14,8 +14,8 @@ import numpy as np
 
 from evidence.forward_backward import Floats, forward
 from evidence.forward_backward import forward_backward as both_passes
-from evidence.tags.plan import WalkPlan
-from evidence.tags.walk import GAP_EDGES, NO_GAP, Habits, WalkModel, in_rows
+from evidence.tags.walk.model import GAP_EDGES, NO_GAP, Habits, WalkModel, in_rows
+from evidence.tags.walk.plan import WalkPlan
 
 
 def gap_bin(before: datetime | None, after: datetime | None) -> int:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from evidence.model import Box, Facet, OtherReading, WritingLine
 from evidence.settings import default_text
-from evidence.tags.grammar import Grammar
-from evidence.tags.lexicon import as_number, likeness
+from evidence.tags.reading.lexicon import as_number, likeness
+from evidence.tags.reading.parser import Grammar
 from evidence.tags.vocabulary import load_vocabulary
 
 WORDS = load_vocabulary(default_text("tags.toml"), "tags.toml")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evidence.tags.lexicon import ALIKE, BREAKS, SHAPES
+from evidence.tags.reading.lexicon import ALIKE, BREAKS, SHAPES
 
 LIKE_SHAPE, SAME_SHAPE, OTHER = 3.0, 1.2, 6.0
 """One letter taken for another."""

@@ -13,16 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role, SceneKind, Sha256, Source
-from evidence.tags.chain import count_moves
-from evidence.tags.fusing import between_photos
-from evidence.tags.grammar import Grammar
-from evidence.tags.hearing import ASIDE_ROLES, CHALK_USUAL, Listener, ShotHead
-from evidence.tags.held_out import FACETS, HeldOut, Row, calibrate, clearly_worse, held_out
-from evidence.tags.likeness import vector_of
-from evidence.tags.plan import DETAIL_ROLES, KINDS, Calibration, WalkPlan
+from evidence.tags.learning.held_out import FACETS, HeldOut, Row, calibrate, clearly_worse, held_out
+from evidence.tags.reading.parser import Grammar
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
 from evidence.tags.vocabulary import GuessOptions, Vocabulary
-from evidence.tags.walk import Habits
+from evidence.tags.walk.chain import count_moves
+from evidence.tags.walk.emission import ASIDE_ROLES, CHALK_USUAL, Listener, ShotHead
+from evidence.tags.walk.model import Habits
+from evidence.tags.walk.plan import DETAIL_ROLES, KINDS, Calibration, WalkPlan
+from evidence.tags.walk.posterior import between_photos
+from evidence.tags.walk.similarity import vector_of
 
 Floats = NDArray[np.float64]
 

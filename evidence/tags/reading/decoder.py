@@ -15,9 +15,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from evidence.model import Facet, Role
-from evidence.tags.lexicon import DIGITS, GLUE, Lexicon, split_words
-from evidence.tags.meaning import COUNTED
-from evidence.tags.misread import (
+from evidence.tags.reading.confusion import (
     DIGIT_FOR_LETTER,
     LIKE_SHAPE,
     SEPARATORS,
@@ -26,6 +24,8 @@ from evidence.tags.misread import (
     cleaned,
     lay_out,
 )
+from evidence.tags.reading.lexicon import DIGITS, GLUE, Lexicon, split_words
+from evidence.tags.reading.semantics import COUNTED
 from evidence.tags.vocabulary import Vocabulary
 
 BELIEVED = 0.85

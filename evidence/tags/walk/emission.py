@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role
-from evidence.tags.likeness import vector_of
-from evidence.tags.meaning import Reading
-from evidence.tags.plan import DETAIL, DETAIL_ROLES, KINDS, WalkPlan
+from evidence.tags.reading.semantics import Reading
 from evidence.tags.vocabulary import Vocabulary, Zone
-from evidence.tags.walk import WalkModel
+from evidence.tags.walk.model import WalkModel
+from evidence.tags.walk.plan import DETAIL, DETAIL_ROLES, KINDS, WalkPlan
+from evidence.tags.walk.similarity import vector_of
 
 Floats = NDArray[np.float64]
 

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from evidence.errors import BadInputError
 from evidence.model import Facet
-from evidence.tags.hearing import ShotHead
-from evidence.tags.plan import Calibration, WalkPlan
 from evidence.tags.suggest import TagModels
-from evidence.tags.walk import Habits
+from evidence.tags.walk.emission import ShotHead
+from evidence.tags.walk.model import Habits
+from evidence.tags.walk.plan import Calibration, WalkPlan
 
 FORMAT = "tag models 2"
 """2: times between photos are counted by the shot that follows."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from evidence.tags.likeness import again_odds, sort_odds
+from evidence.tags.walk.similarity import again_odds, sort_odds
 
 REAL = Path(__file__).parents[3] / "shared" / "real_photos" / "gps_walk"
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from evidence.model import Facet, Finding, Role
-from evidence.tags.lexicon import may_be_no
+from evidence.tags.reading.lexicon import may_be_no
 from evidence.tags.vocabulary import MAX_COUNT, Word
 
 IMPLIED = 0.9

@@ -12,16 +12,16 @@ from support_walks import Kit, Persona, walk
 
 from evidence.errors import BadInputError
 from evidence.model import Facet, FacetValue, SceneKind, Source
-from evidence.tags.held_out import Row, calibrate, calibration_error, clearly_worse
-from evidence.tags.keep import load_models, save_models, undone
-from evidence.tags.learn import (
+from evidence.tags.learning.fit import (
     TrainingWalk,
     fit_shot_head,
     learn,
     scene_of,
 )
-from evidence.tags.plan import Calibration
+from evidence.tags.learning.held_out import Row, calibrate, calibration_error, clearly_worse
+from evidence.tags.learning.serialise import load_models, save_models, undone
 from evidence.tags.suggest import TagModels, TagOptions, tag_claim
+from evidence.tags.walk.plan import Calibration
 
 WIDDERSHINS = Persona(name="A. Example", clockwise=False, parts=("siding", "screen", "downspout", "gutter"))
 

@@ -11,7 +11,7 @@ from support_tags import BIG, SMALL, photo
 
 from evidence.model import Facet, Role, Source
 from evidence.settings import default_text
-from evidence.tags.labels import label_tags, ordinal, read_labels
+from evidence.tags.label_cards import label_tags, ordinal, read_labels
 from evidence.tags.vocabulary import load_vocabulary
 
 WORDS = load_vocabulary(default_text("tags.toml"), "tags.toml")

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from evidence.tags.plan import KINDS, Shot, Style, WalkPlan
+from evidence.tags.walk.plan import KINDS, Shot, Style, WalkPlan
 
 Floats = NDArray[np.float64]
 

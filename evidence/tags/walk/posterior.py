@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
-from evidence.tags.chain import Belief, Between, forward_backward, forward_evidence, gap_bin
-from evidence.tags.hearing import READ_RIGHT, Heard, Listener
-from evidence.tags.likeness import again_odds, sort_odds
-from evidence.tags.meaning import Reading
-from evidence.tags.place import Bearings, bearings, heights, place_steps, plain_front
-from evidence.tags.plan import DETAIL, Style, WalkPlan
-from evidence.tags.walk import WalkModel
+from evidence.tags.reading.semantics import Reading
+from evidence.tags.walk.bearings import Bearings, bearings, heights, place_steps, plain_front
+from evidence.tags.walk.chain import Belief, Between, forward_backward, forward_evidence, gap_bin
+from evidence.tags.walk.emission import READ_RIGHT, Heard, Listener
+from evidence.tags.walk.model import WalkModel
+from evidence.tags.walk.plan import DETAIL, Style, WalkPlan
+from evidence.tags.walk.similarity import again_odds, sort_odds
 
 Floats = NDArray[np.float64]
 Shares = dict[str, float]

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import GeoPoint, PhotoRecord
-from evidence.tags.plan import Compass, WalkPlan
 from evidence.tags.vocabulary import Zone
+from evidence.tags.walk.plan import Compass, WalkPlan
 
 Floats = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from evidence.model import Facet
-from evidence.tags.plan import Calibration
+from evidence.tags.walk.plan import Calibration
 
 FACETS = (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
 """What is held back and measured."""
