@@ -1,1 +1,3 @@
-"""The photo evidence archive: from a camera card to proof that lasts, and ends when it must."""
+"""The photo evidence archive: copies, files, checks, keeps and purges the photos of property claims."""
+
+__version__ = "0.1.0"

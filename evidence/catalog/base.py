@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Table
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 
 CHUNK = 400
 """Values in one IN list: SQLite's oldest limit is 999 a statement, and an upsert names each column."""
@@ -41,7 +41,11 @@ class Database:
         """Insert `rows`, or set the given columns where the primary key is already there."""
         if not rows:
             return
-        make = postgresql.insert if self.engine.dialect.name == "postgresql" else sqlite.insert
+        make: Any = sqlite.insert
+        if self.engine.dialect.name == "postgresql":
+            from sqlalchemy.dialects import postgresql  # noqa: PLC0415 - slow to import, and SQLite is usual
+
+            make = postgresql.insert
         keys = [column.name for column in table.primary_key]
         statement = make(table)
         change = {name: statement.excluded[name] for name in rows[0] if name not in keys}

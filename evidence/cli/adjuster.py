@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
-from evidence import workspace
 from evidence.cli.common import (
+    ADJUSTER,
     FINDINGS,
     Actor,
     Archive,
@@ -20,38 +19,41 @@ from evidence.cli.common import (
     emit_line,
     opened,
     progress_shown,
+    stderr_console,
     table,
-    talk,
 )
-from evidence.codec import to_json
 from evidence.errors import EvidenceError
-from evidence.intake import pipeline, watching
-from evidence.intake.pipeline import IntakeReport
-from evidence.lookup import UNASSIGNED, photos_of
-from evidence.office import assignments, printing
-from evidence.reports import views
 
-EVIDENCE_NAMES = 5
-"""Refused files named on the terminal; `--json` and the ledger name them all."""
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from evidence.intake.pipeline import IntakeReport
+    from evidence.reports import views
+
+REFUSED_SHOWN = 5
+"""Refused files listed on the terminal; `--json` and the ledger list all."""
 
 
 def register(app: typer.Typer) -> None:
-    """Add this room's commands."""
+    """Add the commands of this module."""
     for command in (init, load, sheets, labels, intake, watch, claims, photos):
-        app.command(name={"load": "assignments"}.get(command.__name__, command.__name__))(command)
+        name = {"load": "assignments"}.get(command.__name__, command.__name__)
+        app.command(name=name, rich_help_panel=ADJUSTER)(command)
 
 
 def init(
     directory: Annotated[Path, typer.Argument(metavar="DIR")], actor: Actor = None, as_json: Json = False
 ) -> None:
-    """Make an archive with commented settings."""
+    """Create an archive with commented settings."""
+    from evidence import workspace
+
     with workspace.make_archive(directory, actor=actor) as made:
         settings = made.root / workspace.SETTINGS
         emit(
             as_json,
             {"archive": str(made.root), "settings": str(settings)},
             lambda: [
-                f"Archive made in {made.root}.",
+                f"Archive created in {made.root}.",
                 f"Name a backup target in {settings}, then load the claims: evidence assignments FILE.csv",
             ],
         )
@@ -67,6 +69,8 @@ def load(
 
     Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, stories. Only claim is required.
     """
+    from evidence.office import assignments
+
     with opened(archive, actor) as here:
         loaded = assignments.load_assignments(here, file)
     emit(
@@ -87,7 +91,12 @@ def sheets(
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """Print a divider sheet for every open claim: photograph it first at each house."""
+    """Print a divider sheet for every open claim.
+
+    Photograph the sheet first at each house.
+    """
+    from evidence.office import printing
+
     with opened(archive) as here:
         pages = printing.print_sheets(here, out, claim or ())
     emit(
@@ -98,7 +107,9 @@ def sheets(
 def labels(
     out: Annotated[Path, typer.Argument(metavar="OUT.pdf")], archive: Archive = None, as_json: Json = False
 ) -> None:
-    """Print reusable label cards to hold into a photo."""
+    """Print reusable label cards to hold in front of the camera."""
+    from evidence.office import printing
+
     with opened(archive) as here:
         pages = printing.print_labels(here, out)
     emit(
@@ -114,24 +125,31 @@ def intake(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Take a card in: copy, prove, split by claim, tag, bag, back up, and say whether it may be erased."""
+    """Take in a card: copy, verify, split, tag, file and back up.
+
+    The last lines say whether the card may be erased.
+    """
+    from evidence.intake import pipeline
+
     with opened(archive, actor) as here, progress_shown() as progress:
         report = pipeline.take_in(here, source, progress=progress)
-    emit(as_json, report, lambda: told(report))
-    if amiss(report):
+    emit(as_json, report, lambda: report_lines(report))
+    if has_problem(report):
         raise typer.Exit(FINDINGS)
 
 
-def told(report: IntakeReport) -> Iterable[str | Table]:
-    """An intake in a few lines."""
+def report_lines(report: IntakeReport) -> Iterable[str | Table]:
+    """Summarise an intake in a few lines."""
+    from evidence.lookup import UNASSIGNED
+
     yield (
         f"{report.files} files on the card: {report.kept} kept, {report.already_kept} already kept, "
         f"{len(report.refused)} refused."
     )
-    for refusal in report.refused[:EVIDENCE_NAMES]:
+    for refusal in report.refused[:REFUSED_SHOWN]:
         yield f"  refused {refusal.path}: {refusal.reason}"
-    if len(report.refused) > EVIDENCE_NAMES:
-        yield f"  and {len(report.refused) - EVIDENCE_NAMES} more; --json names them all."
+    if len(report.refused) > REFUSED_SHOWN:
+        yield f"  and {len(report.refused) - REFUSED_SHOWN} more; --json lists all of them."
     rows: list[tuple[object, ...]] = [
         (one.claim, one.insured, one.photos, one.to_confirm or "") for one in report.claims
     ]
@@ -151,43 +169,51 @@ def told(report: IntakeReport) -> Iterable[str | Table]:
 
 def watch(
     folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER...", show_default=False)] = None,
-    once: Annotated[bool, typer.Option("--once", help="Take in what is there now, then stop.")] = False,
+    once: Annotated[
+        bool, typer.Option("--once", help="Take in the cards that are connected now, then stop.")
+    ] = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Take in every card that appears, by itself: mounted cards, and folders below those named.
+    """Wait for cards and take in each one.
 
-    With --json, one line of JSON for each card.
+    A card is a mounted camera card, or a new folder inside one of the named folders. With --json, prints one
+    line of JSON for each card.
     """
+    from evidence.codec import to_json
+    from evidence.intake import watching
+
     worst = seen = 0
     with opened(archive, actor) as here, progress_shown() as progress:
-        for card, outcome in watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress):
+        for card, result in watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress):
             seen += 1
-            if isinstance(outcome, EvidenceError):
-                worst = max(worst, outcome.exit_code)
-                emit_line(as_json, {"source": str(card), "error": as_data(outcome)})
-                talk.print(f"{card}: {outcome}", markup=False, soft_wrap=True)
+            if isinstance(result, EvidenceError):
+                worst = max(worst, result.exit_code)
+                emit_line(as_json, {"source": str(card), "error": as_data(result)})
+                stderr_console().print(f"{card}: {result}", markup=False, soft_wrap=True)
                 continue
-            talk.print(f"{card}:", markup=False, soft_wrap=True)
+            stderr_console().print(f"{card}:", markup=False, soft_wrap=True)
             if as_json:
-                emit_line(as_json, {"source": str(card), **to_json(outcome)})
+                emit_line(as_json, {"source": str(card), **to_json(result)})
             else:
-                emit(as_json, outcome, lambda report=outcome: told(report))  # type: ignore[misc]
-            worst = max(worst, FINDINGS if amiss(outcome) else 0)
+                emit(as_json, result, lambda report=result: report_lines(report))  # type: ignore[misc]
+            worst = max(worst, FINDINGS if has_problem(result) else 0)
     if not seen:
-        talk.print("No card is there.")
+        stderr_console().print("No card was found.")
     if worst:
         raise typer.Exit(worst)
 
 
-def amiss(report: IntakeReport) -> bool:
-    """True when a file that somebody shot was refused, or a backup target was in trouble."""
+def has_problem(report: IntakeReport) -> bool:
+    """True when a photographed file was refused or a backup target failed."""
     return bool(any(one.blocks_erase for one in report.refused) or report.backup.troubles)
 
 
 def claims(archive: Archive = None, as_json: Json = False) -> None:
-    """List the claims: photos, first and last photo, state, coverage."""
+    """List the claims with their photos, dates, state and coverage."""
+    from evidence.reports import views
+
     with opened(archive) as here:
         listed = views.claim_views(here)
     emit(as_json, listed, lambda: [table(_CLAIM_HEADINGS, (_claim_line(view) for view in listed))])
@@ -207,6 +233,8 @@ _CLAIM_HEADINGS = [
 
 
 def _claim_line(view: views.ClaimView) -> list[object]:
+    from evidence.reports import views
+
     count = view.coverage
     numbers: list[object] = [count.met, count.guessed, count.missing] if count else ["", "", ""]
     times = [views.moment(view.first_photo), views.moment(view.last_photo)]
@@ -218,7 +246,10 @@ def photos(
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """List a claim's photos in order. Guesses carry a question mark."""
+    """List a claim's photos in order. A question mark shows a guess."""
+    from evidence.lookup import photos_of
+    from evidence.reports import views
+
     with opened(archive) as here:
         listed = [views.photo_view(record) for record in photos_of(here, claim)]
     emit(as_json, listed, lambda: [table(_PHOTO_HEADINGS, (_photo_line(view) for view in listed))])

@@ -1,4 +1,9 @@
-"""What every command shares: opening the archive, printing results, showing progress."""
+"""What every command shares: opening the archive, printing results, showing progress.
+
+Start-up rule for this package: at module level import only typer, the standard library, and our light
+modules (model, errors). A command imports what it works with inside its own function, so that `--help`
+and the commands that only read the catalog load no imaging, web or PDF library. A test holds this.
+"""
 
 from __future__ import annotations
 
@@ -8,17 +13,19 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
-from evidence.codec import to_json
 from evidence.errors import BadInputError, EvidenceError
-from evidence.workspace import Workspace
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from evidence.workspace import Workspace
 
 Archive = Annotated[
     Path | None,
@@ -26,38 +33,51 @@ Archive = Annotated[
 ]
 Actor = Annotated[
     str | None,
-    typer.Option("--actor", help="Who is at work; the system's user when left out.", show_default=False),
+    typer.Option("--actor", help="Your name; the system's user name by default.", show_default=False),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
+ADJUSTER, REVIEWER, OFFICE = GROUPS = ("Adjuster", "Reviewer", "Office")
+"""Who mostly uses a command: the headings of `evidence --help`."""
 PIPED_WIDTH = 180
-"""Columns of a table that goes to a file or a pipe, where nobody's window sets the width."""
+"""Columns of a table that goes to a file or a pipe, where no window sets the width."""
 FINDINGS = 1
-"""Exit status of a command that ran well and found something amiss."""
+"""Exit status of a command that ran to its end and found a problem."""
 
-talk = Console(stderr=True, highlight=False)
-"""For people: progress and remarks. Results go to standard output."""
+
+@cache
+def stderr_console() -> Console:
+    """The console for people: progress and remarks. Results go to standard output."""
+    from rich.console import Console
+
+    return Console(stderr=True, highlight=False)
 
 
 def require_archive(archive: Path | None) -> Path:
-    """The archive that was named; raises BadInputError when none was."""
+    """Return the named archive; raises BadInputError when no archive is named."""
     if archive is None:
         raise BadInputError(
             "No archive is named.",
-            "Add --archive DIR or set EVIDENCE_ARCHIVE; `evidence init DIR` makes one.",
+            "Add --archive DIR or set EVIDENCE_ARCHIVE; `evidence init DIR` creates an archive.",
         )
     return archive
 
 
 @contextmanager
 def opened(archive: Path | None, actor: str | None = None) -> Iterator[Workspace]:
-    """The archive, opened for one command."""
+    """Open the archive for one command."""
+    from evidence.workspace import Workspace
+
     with Workspace(require_archive(archive), actor=actor) as workspace:
         yield workspace
 
 
 def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -> None:
     """Print `data` as JSON, or the lines for people."""
+    from rich.console import Console
+
+    from evidence.codec import to_json
+
     if as_json:
         print(json.dumps(to_json(data), ensure_ascii=False, indent=2))
         return
@@ -68,18 +88,22 @@ def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -
 
 
 def emit_line(as_json: bool, data: Any) -> None:
-    """Print `data` as one line of JSON, where JSON was asked for; for results that come one by one."""
+    """Print `data` as one line of JSON if `as_json`; for results that come one by one."""
+    from evidence.codec import to_json
+
     if as_json:
         print(json.dumps(to_json(data), ensure_ascii=False), flush=True)
 
 
 def as_data(trouble: EvidenceError) -> dict[str, str]:
-    """An error as `--json` shows it."""
+    """Return an error as `--json` prints it."""
     return {"code": type(trouble).__name__, "message": trouble.message, "fix": trouble.hint}
 
 
 def table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
-    """A plain table for the terminal; a cell is text, never markup."""
+    """Make a plain table for the terminal; a cell is text, never markup."""
+    from rich.table import Table
+
     out = Table(box=None, pad_edge=False, header_style="bold", show_edge=False)
     for heading in headings:
         out.add_column(heading, overflow="fold")
@@ -89,19 +113,21 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
 
 
 def _plain(cell: object) -> str:
-    from rich.markup import escape  # noqa: PLC0415 - only tables need it
+    from rich.markup import escape
 
     return escape("" if cell is None else str(cell))
 
 
 @contextmanager
 def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
-    """A progress callback: bars on a terminal, a line now and then elsewhere, on standard error."""
-    if not talk.is_terminal:
-        yield _spoken()
+    """Give a progress callback that writes to standard error: bars on a terminal, a few lines elsewhere."""
+    if not sys.stderr.isatty():
+        yield _progress_lines()
         return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=talk, transient=True) as bars:
+    with Progress(*columns, console=stderr_console(), transient=True) as bars:
         tasks: dict[str, TaskID] = {}
         lock = threading.Lock()
 
@@ -114,14 +140,14 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
         yield show
 
 
-def _spoken() -> Callable[[str, int, int], None]:
-    """One line as each kind of work begins, and one at every fifth of it: enough for a log."""
-    told: dict[str, int] = {}
+def _progress_lines() -> Callable[[str, int, int], None]:
+    """Print one line when a step starts and one at every fifth of it: enough for a log."""
+    printed: dict[str, int] = {}
 
     def show(what: str, done: int, total: int) -> None:
         fifth = 5 if total <= 0 else done * 5 // total
-        if told.get(what) != fifth:
-            told[what] = fifth
+        if printed.get(what) != fifth:
+            printed[what] = fifth
             print(f"{what}: {done} of {total}", file=sys.stderr, flush=True)
 
     return show

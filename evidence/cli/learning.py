@@ -1,41 +1,40 @@
-"""Guesses shown with their reasons, confirmed, and learned from."""
+"""Commands that show guesses with their reasons, confirm them, and learn from confirmed tags."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.analysis import learning
-from evidence.cli.common import Actor, Archive, Json, emit, opened, table
+from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened, table
 from evidence.errors import BadInputError
-from evidence.filing import bags as filing
-from evidence.lookup import known_claim, photos_of
 from evidence.model import Facet
-from evidence.review.tagging import confirm_guesses
+
+if TYPE_CHECKING:
+    from evidence.analysis import learning
 
 SURE = 0.9
-"""Guesses at least this probable are confirmed when no other level is named."""
+"""The default probability from which `confirm` confirms a guess."""
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM", help="A claim's number, or 'unassigned'.")]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this room's commands."""
+    """Add the commands of this module."""
     for command in (tags, confirm, learn):
-        app.command()(command)
+        app.command(rich_help_panel=REVIEWER)(command)
 
 
 def tags(
     claim: Claim,
-    all_facets: Annotated[
-        bool, typer.Option("--all", help="What is stated too, not the guesses alone.")
-    ] = False,
+    all_facets: Annotated[bool, typer.Option("--all", help="Stated tags too, not only guesses.")] = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """Show what is guessed of a claim's photos, how sure, and why."""
+    """Show the guessed tags of a claim's photos, how sure, and why."""
+    from evidence.lookup import photos_of
+
     with opened(archive) as here:
         records = photos_of(here, claim)
     rows = [
@@ -69,15 +68,22 @@ def tags(
 def confirm(
     claim: Claim,
     above: Annotated[
-        float, typer.Option("--above", help="Least probability of a guess that is confirmed.")
+        float, typer.Option("--above", help="Confirm guesses of at least this probability.")
     ] = SURE,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Take the guesses of a claim as your own word: look at them first, for you state them."""
+    """Confirm a claim's guesses.
+
+    Look at them first: a confirmed guess counts as stated by you.
+    """
+    from evidence.filing import bags as filing
+    from evidence.lookup import known_claim
+    from evidence.review.tagging import confirm_guesses
+
     if not 0 <= above <= 1:
-        raise BadInputError(f"--above {above} is no probability.", "Give a number from 0 to 1.")
+        raise BadInputError(f"--above {above} is not a probability.", "Give a number from 0 to 1.")
     with opened(archive, actor) as here, here.locked():
         number = known_claim(here, claim)
         decision, facets = confirm_guesses(here, number, above=above)
@@ -91,19 +97,24 @@ def confirm(
 
 def learn(
     undo: Annotated[
-        bool, typer.Option("--undo", help="Go back to the models before the last learning.")
+        bool, typer.Option("--undo", help="Restore the models from before the last learning.")
     ] = False,
     export: Annotated[
         Path | None, typer.Option("--export", metavar="FILE", help="Write what was learned.")
     ] = None,
     take_over: Annotated[
-        Path | None, typer.Option("--import", metavar="FILE", help="Take over what another machine learned.")
+        Path | None, typer.Option("--import", metavar="FILE", help="Use what another computer learned.")
     ] = None,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Learn from every stated tag; keep it where held-out photos say that it is no worse."""
+    """Learn from every stated tag to improve the guesses.
+
+    The new models are used only if they do as well as the old ones on photos held back from training.
+    """
+    from evidence.analysis import learning
+
     if sum((undo, export is not None, take_over is not None)) > 1:
         raise BadInputError(
             "Only one of --undo, --export and --import at a time.", "Run them one after the other."
@@ -112,22 +123,24 @@ def learn(
         if undo:
             learning.undo_learning(here)
             emit(
-                as_json, {"undone": True}, lambda: ["The models from before the last learning are in force."]
+                as_json,
+                {"undone": True},
+                lambda: ["The models from before the last learning are in use again."],
             )
         elif export is not None:
             size = learning.export_learned(here, export)
             emit(as_json, {"file": str(export), "bytes": size}, lambda: [f"{size} bytes in {export}."])
         elif take_over is not None:
             learning.import_learned(here, take_over)
-            emit(as_json, {"imported": str(take_over)}, lambda: [f"{take_over} is in force for new guesses."])
+            emit(as_json, {"imported": str(take_over)}, lambda: [f"New guesses use {take_over}."])
         else:
             report = learning.learn_from(here)
-            emit(as_json, report, lambda: _told(report))
+            emit(as_json, report, lambda: _report_lines(report))
 
 
-def _told(report: learning.LearnReport) -> list[str]:
+def _report_lines(report: learning.LearnReport) -> list[str]:
     def share(value: float | None) -> str:
-        return "not asked" if value is None else f"{value:.1%}"
+        return "not measured" if value is None else f"{value:.1%}"
 
     lines = [f"{report.photos} confirmed photos. {report.why}"]
     lines += [
@@ -139,7 +152,7 @@ def _told(report: learning.LearnReport) -> list[str]:
     lines.append(
         f"  scene kinds ({scenes.photos} photos): {share(scenes.before)} before, {share(scenes.after)} after"
         if scenes.after is not None
-        else f"  scene kinds: {scenes.photos} photos show theirs plainly, too few to hold any back"
+        else f"  scene kinds: {scenes.photos} photos show theirs clearly, too few to hold any back"
     )
-    lines.append("The new models are in force." if report.kept else "Nothing was changed.")
+    lines.append("The new models are in use." if report.kept else "Nothing was changed.")
     return lines

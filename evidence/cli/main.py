@@ -1,37 +1,76 @@
-"""The `evidence` command: parses, does one job, prints. Here alone errors become text."""
+"""The `evidence` command: parses, does one job, prints. Only this module turns errors into text."""
 
 from __future__ import annotations
 
 import json
 import os
 import sys
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
+from evidence import __version__
 from evidence.cli import adjuster, board, learning, office, reporting, reviewer
-from evidence.cli.common import as_data
+from evidence.cli.common import GROUPS, as_data
 from evidence.errors import EvidenceError
 
 INTERRUPTED = 130
-"""Exit status after Ctrl-C, by the shells' custom (128 + SIGINT)."""
+"""Exit status after Ctrl-C, as shells do it (128 + SIGINT)."""
+
+
+class GroupedCommands(TyperGroup):
+    """Lists the commands in the help under who uses them, one line each."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write one section for each group, in the order of `GROUPS`."""
+        shown = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        room = formatter.width - 6 - max(len(name) for name, _ in shown)
+        for group in GROUPS:
+            rows = [
+                (name, command.get_short_help_str(room))
+                for name, command in shown
+                if command is not None and getattr(command, "rich_help_panel", None) == group
+            ]
+            with formatter.section(f"{group} commands"):
+                formatter.write_dl(rows)
+
 
 app = typer.Typer(
     name="evidence",
-    help="Files an adjuster's photos under the right house, shows what proof is missing, keeps, proves and purges.",
+    cls=GroupedCommands,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"evidence {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def evidence(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and exit."),
+    ] = False,
+) -> None:
+    """Files photos by house, shows missing proof, and keeps, verifies and purges them."""
+
+
 for room in (adjuster, reviewer, learning, board, reporting, office):
     room.register(app)
 
 
 def run(arguments: list[str] | None = None) -> None:
-    """The command line's entry; ends the process with the command's status."""
+    """Run the command line; ends the process with the exit status of the command."""
     given = sys.argv[1:] if arguments is None else arguments
     try:
-        status = app(given, standalone_mode=False)
+        status = app(given, standalone_mode=False, prog_name="evidence")
         sys.stdout.flush()
     except EvidenceError as trouble:
         if "--json" in given:
@@ -39,17 +78,20 @@ def run(arguments: list[str] | None = None) -> None:
         print(f"evidence: {trouble}", file=sys.stderr)
         sys.exit(trouble.exit_code)
     except BrokenPipeError:
-        # Whoever read our results had enough, as `head` does. Nothing more can be said to them.
+        # The reader closed the pipe, as `head` does: nothing more can be written.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except KeyboardInterrupt:
         print("evidence: stopped; run the same command again to finish.", file=sys.stderr)
         sys.exit(INTERRUPTED)
     except Exception as trouble:
-        # Typer may carry its own click: a usage error is known by what it can do, not by its class.
+        # Typer may carry its own click, so a usage error is recognised by its attributes, not by its class.
         if hasattr(trouble, "format_message") and hasattr(trouble, "exit_code"):
-            message = " ".join(str(trouble.format_message()).split())
-            print(f"evidence: {message} See `evidence --help`.", file=sys.stderr)
+            text = str(trouble.format_message())
+            if type(trouble).__name__ == "NoArgsIsHelpError":  # the message is the whole help, line by line
+                print(text, file=sys.stderr)
+            else:
+                print(f"evidence: {' '.join(text.split())} See `evidence --help`.", file=sys.stderr)
             sys.exit(2)
         if type(trouble).__name__ == "Abort":
             sys.exit(INTERRUPTED)

@@ -1,50 +1,51 @@
-"""The office admin's commands: keep, prove, hold, and finally purge."""
+"""The office admin's commands: back up, verify, hold, and finally purge."""
 
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, progress_shown, table
+from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown, table
 from evidence.errors import BadInputError
-from evidence.filing import bags as filing
-from evidence.filing import custody_check as proving
-from evidence.lookup import known_claim
 from evidence.model import ClaimId
-from evidence.office import retention as office
 
-COUNSEL = "The rules are the office's own settings; whether they meet the law is for counsel to say."
+if TYPE_CHECKING:
+    from evidence.filing import custody_check
 
-hold = typer.Typer(help="Holds: nothing of a claim is purged while one is in force.", no_args_is_help=True)
-purge = typer.Typer(help="Purge by a frozen plan and two different people.", no_args_is_help=True)
+COUNSEL = "The rules are the office's own settings; counsel decides whether they meet the law."
+
+hold = typer.Typer(help="Place, lift and list holds. A held claim is never purged.", no_args_is_help=True)
+purge = typer.Typer(help="Purge claims: one person plans, another approves, then run.", no_args_is_help=True)
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
 Plan = Annotated[str, typer.Argument(metavar="PLAN", help="The plan's name, or its first letters.")]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this room's commands."""
+    """Add the commands of this module."""
     for command in (backup, verify, custody, close, reopen, retention):
-        app.command()(command)
-    app.add_typer(hold, name="hold")
-    app.add_typer(purge, name="purge")
+        app.command(rich_help_panel=OFFICE)(command)
+    app.add_typer(hold, name="hold", rich_help_panel=OFFICE)
+    app.add_typer(purge, name="purge", rich_help_panel=OFFICE)
 
 
 def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Copy every bag to every backup target, and read back what was copied."""
+    """Copy every bag to every backup target and verify each copy."""
+    from evidence.filing import bags as filing
+
     with opened(archive, actor) as here, progress_shown() as progress, here.locked():
         if not here.settings.target:
             raise BadInputError(
                 "No backup target is named.",
-                f"Add a [[target]] to {here.root / 'evidence.toml'}; it shows how.",
+                f"Add a [[target]] to {here.root / 'evidence.toml'}; the comments there show how.",
             )
         report = filing.back_up(here, progress=progress)
     emit(
         as_json,
         report,
         lambda: [
-            f"{report.copied} files copied and read back, {report.unchanged} were there already.",
+            f"{report.copied} files copied and verified, {report.unchanged} were there already.",
             *(f"Target {one.subject}: {one.message}" for one in report.troubles),
         ],
     )
@@ -53,7 +54,12 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
 
 
 def verify(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Re-read every file of every bag, here and at the targets, and compare with the manifests."""
+    """Compare every file of every bag with its manifest.
+
+    Reads the bags in the archive and at every backup target.
+    """
+    from evidence.filing import bags as filing
+
     with opened(archive, actor) as here, progress_shown() as progress, here.locked():
         report = filing.verify(here, progress=progress)
     emit(
@@ -69,15 +75,22 @@ def verify(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
 
 
 def custody(
-    check: Annotated[bool, typer.Option("--verify", help="Prove the whole log.")] = False,
+    check: Annotated[bool, typer.Option("--verify", help="Verify the whole log.")] = False,
     claim: Annotated[str | None, typer.Option("--claim", help="Only entries about this claim.")] = None,
-    last: Annotated[int, typer.Option("--last", help="How many to show, the newest last; 0 for all.")] = 30,
+    last: Annotated[
+        int, typer.Option("--last", help="How many entries to show, newest last; 0 for all.")
+    ] = 30,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """Show the custody log; with --verify, prove that no entry was altered, dropped or reordered."""
+    """Show the custody log, or verify it.
+
+    --verify detects every entry that was altered, dropped or reordered.
+    """
+    from evidence.filing import custody_check
+
     with opened(archive) as here:
-        shown = proving.custody_report(here, check=check, claim=claim, last=last)
+        shown = custody_check.custody_report(here, check=check, claim=claim, last=last)
     emit(
         as_json,
         shown,
@@ -97,20 +110,25 @@ def custody(
         raise typer.Exit(FINDINGS)
 
 
-def _verdict(shown: proving.CustodyReport) -> str:
+def _verdict(shown: custody_check.CustodyReport) -> str:
     if shown.valid:
-        return f"{shown.entries} entries, each in its place and as it was written."
-    return f"The log does NOT hold together; {shown.entries} entries were read."
+        return f"The log is intact: {shown.entries} entries, none altered, dropped or reordered."
+    return f"The log is NOT intact; {shown.entries} entries were read."
 
 
 def close(
     claim: Claim,
-    on: Annotated[str, typer.Option("--on", metavar="DATE", help="The day it was closed, as 2026-05-14.")],
+    on: Annotated[
+        str, typer.Option("--on", metavar="DATE", help="The day it was closed, for example 2026-05-14.")
+    ],
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
     """Close a claim: its retention period starts."""
+    from evidence.lookup import known_claim
+    from evidence.office import retention as office
+
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
         office.close_claim(here, number, on=as_date(on, "--on"))
@@ -124,7 +142,10 @@ def reopen(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Reopen a claim: its period starts anew when it is closed again."""
+    """Reopen a claim: closing it again restarts its period."""
+    from evidence.lookup import known_claim
+    from evidence.office import retention as office
+
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
         office.reopen_claim(here, number, on=as_date(on, "--on"))
@@ -133,12 +154,15 @@ def reopen(
 
 def retention(
     as_of: Annotated[
-        str | None, typer.Option("--as-of", metavar="DATE", help="Another day than today.")
+        str | None,
+        typer.Option("--as-of", metavar="DATE", help="Show the state on this day; default: today."),
     ] = None,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """Show which claims are due for purging, held, or kept, until when and why."""
+    """Show which claims are due, held or kept, and why."""
+    from evidence.office import retention as office
+
     with opened(archive) as here:
         found = office.standing_of(here, as_of=as_date(as_of, "--as-of") if as_of else None)
     data = {
@@ -158,12 +182,17 @@ def retention(
 @hold.command("place")
 def hold_place(
     claim: Claim,
-    reason: Annotated[str, typer.Option("--reason", help="Why, for whoever must decide on it later.")],
+    reason: Annotated[
+        str, typer.Option("--reason", help="The reason; whoever lifts the hold later reads it.")
+    ],
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
     """Place a hold on a claim."""
+    from evidence.lookup import known_claim
+    from evidence.office import retention as office
+
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
         placed = office.place_hold(here, number, reason=reason)
@@ -173,12 +202,14 @@ def hold_place(
 @hold.command("lift")
 def hold_lift(
     number: Annotated[int, typer.Argument(metavar="HOLD")],
-    reason: Annotated[str, typer.Option("--reason", help="Why it may end.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why the hold may end.")],
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
     """Lift a hold."""
+    from evidence.office import retention as office
+
     with opened(archive, actor) as here:
         office.lift_hold(here, number, why=reason)
     emit(as_json, {"hold": number, "lifted": True}, lambda: [f"Hold {number} is lifted."])
@@ -186,7 +217,7 @@ def hold_lift(
 
 @hold.command("list")
 def hold_list(
-    all_holds: Annotated[bool, typer.Option("--all", help="Lifted ones too.")] = False,
+    all_holds: Annotated[bool, typer.Option("--all", help="Show lifted holds too.")] = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
@@ -207,7 +238,10 @@ def purge_plan(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Freeze a plan for these claims, or for all that is due today."""
+    """Make a plan for these claims, or for all that are due today."""
+    from evidence.lookup import known_claim
+    from evidence.office import retention as office
+
     with opened(archive, actor) as here:
         named = [ClaimId(known_claim(here, one)) for one in claims or ()]
         planned = office.plan_purge(here, named or None)
@@ -216,7 +250,7 @@ def purge_plan(
         planned,
         lambda: [
             f"Plan {planned.plan}: {', '.join(planned.claims)}.",
-            f"A second person approves it: evidence purge approve {planned.plan} --actor NAME",
+            f"To approve it, as another person: evidence purge approve {planned.plan} --actor NAME",
             COUNSEL,
         ],
     )
@@ -224,20 +258,27 @@ def purge_plan(
 
 @purge.command("approve")
 def purge_approve(plan: Plan, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Approve another person's plan."""
+    """Approve a plan that another person made."""
+    from evidence.office import retention as office
+
     with opened(archive, actor) as here:
         digest = office.approve_purge(here, plan)
         by = here.actor
     emit(
         as_json,
         {"plan": plan, "digest": digest, "approved_by": by},
-        lambda: [f"Approved by {by}. It is carried out by: evidence purge run {plan}"],
+        lambda: [f"Approved by {by}. To run it: evidence purge run {plan}"],
     )
 
 
 @purge.command("run")
 def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Remove what an approved plan names, everywhere, look for it, and certify it."""
+    """Purge the claims of an approved plan and write certificates.
+
+    Every copy is removed; then the program searches for copies that remain.
+    """
+    from evidence.office import retention as office
+
     with opened(archive, actor) as here:
         report = office.run_purge(here, plan)
     data = {
@@ -249,7 +290,7 @@ def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json:
         data,
         lambda: [
             *(f"Claim {one.claim} purged; certificate {one.certificate}" for one in report.purged),
-            *(f"Claim {one.claim} left alone: {one.reason}" for one in report.refused),
+            *(f"Claim {one.claim} was not purged: {one.reason}" for one in report.refused),
         ],
     )
     if report.refused:
@@ -257,8 +298,8 @@ def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json:
 
 
 def as_date(text: str, option: str) -> date:
-    """A date a person typed; raises BadInputError."""
+    """Parse a date that a person typed; raises BadInputError."""
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise BadInputError(f"{option}: '{text}' is no date.", "Write it as 2026-05-14.") from None
+        raise BadInputError(f"{option}: '{text}' is not a date.", "Write it as 2026-05-14.") from None

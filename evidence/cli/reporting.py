@@ -1,4 +1,4 @@
-"""Commands that hand a claim on: the photo report and the table of photos."""
+"""Commands that export a claim: the photo report and the table of photos."""
 
 from __future__ import annotations
 
@@ -8,31 +8,34 @@ from typing import Annotated
 
 import typer
 
-from evidence.cli.common import Actor, Archive, Json, emit, opened
+from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened
 from evidence.errors import BadInputError
-from evidence.paper.type import write_whole
-from evidence.reports import photo_report as reporting
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this room's commands."""
+    """Add the commands of this module."""
     for command in (report, table):
-        app.command()(command)
+        app.command(rich_help_panel=REVIEWER)(command)
 
 
 def report(
     claim: Claim,
     out: Annotated[
-        Path, typer.Argument(metavar="OUT.pdf", help="The file to write; one that is there is replaced.")
+        Path, typer.Argument(metavar="OUT.pdf", help="The file to write; an existing file is replaced.")
     ],
     per_page: Annotated[int, typer.Option("--per-page", help="Photos a page: 2, 4 or 6.")] = 2,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Write the claim's photo report: a summary, the photos along the walk, an index, and each original's SHA-256."""
+    """Write a claim's photo report as a PDF.
+
+    It holds a summary, the photos in walking order, an index, and the SHA-256 of each original.
+    """
+    from evidence.reports import photo_report as reporting
+
     with opened(archive, actor) as here:
         written = reporting.photo_report(here, claim, out, per_page=per_page)
     lacking = len(written.without_picture)
@@ -41,7 +44,7 @@ def report(
         written,
         lambda: [
             f"{out}: {written.pages} pages, {written.photos} photos."
-            + (f" No picture could be read from {lacking} of them." if lacking else "")
+            + (f" {lacking} of them have no readable picture." if lacking else "")
         ],
     )
 
@@ -51,26 +54,28 @@ def table(
     out: Annotated[
         Path | None, typer.Option("--out", help="Write to this file instead.", show_default=False)
     ] = None,
-    as_csv: Annotated[
-        bool, typer.Option("--csv", help="CSV (RFC 4180), UTF-8; what is written by default.")
-    ] = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="CSV (RFC 4180), UTF-8; the default.")] = False,
     bom: Annotated[
-        bool, typer.Option("--bom", help="Begin the CSV with a byte order mark, for spreadsheets.")
+        bool, typer.Option("--bom", help="Start the CSV with a byte order mark, for spreadsheets.")
     ] = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """Write all photos of a claim, with all that is known of each, as CSV or JSON."""
+    """Write a claim's photos with all their data as CSV or JSON."""
     if as_json and (as_csv or bom):
         raise BadInputError("A table is either CSV or JSON.", "Leave out --json, or --csv and --bom.")
+    from evidence.reports import photo_report as reporting
+
     with opened(archive) as here:
         photos = reporting.photo_table(here, claim)
     text = reporting.as_json(photos) if as_json else reporting.as_csv(photos, byte_order_mark=bom)
     if out is not None:
+        from evidence.paper.type import write_whole
+
         write_whole(text.encode("utf-8"), out)
         return
     stream = getattr(sys.stdout, "buffer", None)
-    if stream is None:  # a caller that catches what is printed
+    if stream is None:  # a caller has replaced stdout
         sys.stdout.write(text)
     else:
         sys.stdout.flush()

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.table import Table
 
-from evidence.analysis import coverage as covering
-from evidence.cli.common import FINDINGS, Actor, Archive, Json, emit, opened, table
-from evidence.coverage.explain import explain
-from evidence.coverage.report import CoverageReport, Status
-from evidence.coverage.walk import still_to_shoot
+from evidence.cli.common import FINDINGS, REVIEWER, Actor, Archive, Json, emit, opened, table
 from evidence.errors import BadInputError
-from evidence.lookup import UNASSIGNED, found_photos, known_claim
 from evidence.model import Facet, Sha256
-from evidence.reports import views
-from evidence.review import placing as corrections
-from evidence.review.tagging import known_word
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from evidence.coverage.report import CoverageReport
+    from evidence.review import placing as corrections
 
 CLEAR = "-"
-"""Given for a facet, it takes the person's earlier word back."""
+"""The value that removes what a person stated for a facet."""
 
 Photo = Annotated[
     str, typer.Argument(metavar="PHOTO", help="A card path, a file name, or a digest's first digits.")
@@ -33,15 +30,15 @@ Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
 
 
 def register(app: typer.Typer) -> None:
-    """Add this room's commands."""
+    """Add the commands of this module."""
     for command in (tag, coverage, lists, segments, move, cut, join, name, waive, undo):
-        app.command()(command)
+        app.command(rich_help_panel=REVIEWER)(command)
 
 
 def tag(
     photos: Photos,
     role: Annotated[
-        str | None, typer.Option(help="What the photo is for; '-' takes an earlier word back.")
+        str | None, typer.Option(help="What the photo is for; '-' removes what was stated.")
     ] = None,
     face: Annotated[str | None, typer.Option(help="front, right, back, left or none.")] = None,
     component: Annotated[
@@ -53,11 +50,16 @@ def tag(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """State facets of photos; what a person states outranks every guess."""
+    """State what photos show. A person's word overrides every guess."""
+    from evidence.lookup import found_photos
+    from evidence.reports import views
+    from evidence.review import placing as corrections
+    from evidence.review.tagging import known_word
+
     given = {"role": role, "face": face, "component": component, "condition": condition, "count": count}
     wanted = {Facet(facet): value for facet, value in given.items() if value is not None}
     if not wanted:
-        raise BadInputError("Nothing is stated.", "Add --role, --face, --component, --condition or --count.")
+        raise BadInputError("No tag is given.", "Add --role, --face, --component, --condition or --count.")
     with opened(archive, actor) as here:
         facets = {
             facet: None if value == CLEAR else known_word(here, facet, value)
@@ -70,21 +72,30 @@ def tag(
 
 
 def coverage(claim: Claim, archive: Archive = None, as_json: Json = False) -> None:
-    """Show which required shots are met, guessed or missing, and why; status 1 when any is missing."""
+    """Show which required shots are met, guessed or missing.
+
+    Each line says why. The exit status is 1 when a shot is missing.
+    """
+    from evidence.analysis import coverage as covering
+    from evidence.lookup import known_claim
+
     with opened(archive) as here:
         number = known_claim(here, claim)
         report = covering.coverage_of(here, number)
         names = {record.sha256: record.name for record in here.catalog.photos.of_claim(number)}
-    emit(as_json, report, lambda: _told(report, names))
+    emit(as_json, report, lambda: _report_lines(report, names))
     if report.missing:
         raise typer.Exit(FINDINGS)
 
 
 SHOWN_NAMES = 3
-"""Photos named beside a required shot on the terminal; `--json` names them all."""
+"""Photos listed beside a required shot on the terminal; `--json` lists all."""
 
 
-def _told(report: CoverageReport, names: Mapping[Sha256, str]) -> Iterable[str | Table]:
+def _report_lines(report: CoverageReport, names: Mapping[Sha256, str]) -> Iterable[str | Table]:
+    from evidence.coverage.report import Status
+    from evidence.coverage.walk import still_to_shoot
+
     yield f"{report.list_title} ({report.basis})"
     rows = []
     for item in report.items:
@@ -111,7 +122,10 @@ def lists(
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """Show the required-shot lists, or explain one in plain English."""
+    """Show the required-shot lists, or explain one of them."""
+    from evidence.analysis import coverage as covering
+    from evidence.coverage.explain import explain
+
     with opened(archive) as here:
         if name is None:
             titles = [(one, covering.shot_list(here, one).title) for one in covering.list_names(here)]
@@ -123,7 +137,10 @@ def lists(
 
 
 def segments(archive: Archive = None, as_json: Json = False) -> None:
-    """List the stretches of each day, why each begins where it does, and how sure that is."""
+    """List the segments of each day and why each one starts.
+
+    The list also shows how sure the program is of each boundary.
+    """
     with opened(archive) as here:
         listed = here.catalog.photos.segments()
     rows = (
@@ -144,7 +161,7 @@ def _corrected(as_json: bool, done: corrections.Corrected, what: str) -> None:
         as_json,
         done,
         lambda: [
-            f"{what} (correction {done.decision}; `evidence undo` takes it back). Bags: {', '.join(done.claims)}."
+            f"{what} (correction {done.decision}; undo it with `evidence undo`). Bags: {', '.join(done.claims)}."
         ],
     )
 
@@ -156,7 +173,10 @@ def move(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """File photos under another claim, or in the unassigned tray."""
+    """Move photos to another claim or to the unassigned tray."""
+    from evidence.lookup import UNASSIGNED, found_photos, known_claim
+    from evidence.review import placing as corrections
+
     with opened(archive, actor) as here:
         target = None if to.casefold() == UNASSIGNED else known_claim(here, to)
         done = corrections.move(here, found_photos(here, photos), target)
@@ -164,14 +184,20 @@ def move(
 
 
 def cut(photo: Photo, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Begin a new segment with this photo."""
+    """Start a new segment at this photo."""
+    from evidence.lookup import found_photos
+    from evidence.review import placing as corrections
+
     with opened(archive, actor) as here:
         done = corrections.cut(here, found_photos(here, [photo])[0])
     _corrected(as_json, done, "Cut")
 
 
 def join(photo: Photo, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Take away the boundary before this photo."""
+    """Remove the boundary before this photo."""
+    from evidence.lookup import found_photos
+    from evidence.review import placing as corrections
+
     with opened(archive, actor) as here:
         done = corrections.join(here, found_photos(here, [photo])[0])
     _corrected(as_json, done, "Joined")
@@ -186,10 +212,13 @@ def name(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Give a segment its claim."""
+    """Assign a segment to a claim."""
+    from evidence.lookup import known_claim
+    from evidence.review import placing as corrections
+
     with opened(archive, actor) as here:
         done = corrections.name(here, segment, known_claim(here, claim))
-    _corrected(as_json, done, f"{done.photos} photos named")
+    _corrected(as_json, done, f"{done.photos} photos assigned")
 
 
 def waive(
@@ -197,13 +226,16 @@ def waive(
     requirement: Annotated[
         str, typer.Argument(metavar="REQUIREMENT", help="As `evidence coverage --json` names it.")
     ],
-    why: Annotated[str, typer.Option("--why", help="The reason; it is shown wherever the waiver is.")],
-    at: Annotated[str, typer.Option("--at", help="Only at this face or structure.")] = "",
+    why: Annotated[str, typer.Option("--why", help="The reason; shown wherever the waiver is shown.")],
+    at: Annotated[str, typer.Option("--at", help="Only on this face or structure.")] = "",
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
     """Set a required shot aside for this claim."""
+    from evidence.lookup import known_claim
+    from evidence.review import placing as corrections
+
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
         done = corrections.waive(here, number, requirement, place=at, why=why)
@@ -216,11 +248,13 @@ def undo(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Take back the last correction, or the one of that number."""
+    """Undo the last correction, or the one with this number."""
+    from evidence.review import placing as corrections
+
     with opened(archive, actor) as here:
         decision, done = corrections.undo(here, number)
     emit(
         as_json,
         {"undone": decision, "claims": done.claims},
-        lambda: [f"Correction {decision.number} ({decision.kind} by {decision.actor}) is taken back."],
+        lambda: [f"Correction {decision.number} ({decision.kind} by {decision.actor}) is undone."],
     )

@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from importlib import metadata
 
 import pytest
 import typer
 from support_cli import cli
 from support_intake import loaded_archive, set_settings, with_target
 
+import evidence
 from evidence.cli.main import app
 
 
@@ -293,3 +295,30 @@ def test_the_lists_of_claims_ask_the_catalog_no_more_for_many_claims_than_for_fe
         assert asked_of(workspace, lambda: views.claim_views(workspace)) == few
         assert asked_of(workspace, lambda: office.standing_of(workspace)) == few_kept
         assert views.claim_views(workspace)[:5] == first, "a count that is kept says what a new one says"
+
+
+# --- the list of commands ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("arguments", [[], ["--help"]], ids=["bare", "--help"])
+def test_every_command_has_one_whole_line_below_the_people_who_use_it(arguments):
+    ran = cli(*arguments)
+    lines = (ran.out + ran.err).splitlines()
+    headings = [lines.index(f"{group} commands:") for group in ("Adjuster", "Reviewer", "Office")]
+    assert headings == sorted(headings)
+    below = [line.split()[0] for line in lines[headings[0] :] if line.startswith("  ")]
+    assert sorted(below) == sorted({path[0] for path, _ in COMMANDS})
+    assert not [line for line in lines[headings[0] :] if line.endswith("...")]
+    assert max(map(len, lines)) <= 80
+
+
+def test_the_version_is_the_packages_own():
+    ran = cli("--version")
+    assert (ran.status, ran.out) == (0, f"evidence {metadata.version('photo-evidence-archive')}\n")
+    assert metadata.version("photo-evidence-archive") == evidence.__version__
+
+
+def test_a_group_without_its_command_lists_its_commands_line_by_line():
+    ran = cli("hold")
+    assert ran.status == 2
+    assert "\n  lift " in ran.err
