@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import difflib
 import tomllib
+from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from evidence.errors import BadInputError
+from evidence.toml_files import TomlFile
 
 
 def _folded(by_peril: dict[str, str]) -> dict[str, str]:
@@ -18,7 +18,7 @@ def _folded(by_peril: dict[str, str]) -> dict[str, str]:
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 MINUTES_OFF = 100 * 366 * 24 * 60.0
@@ -118,84 +118,55 @@ class Settings(_Part):
 def load_settings(text: str, *, origin: str = "evidence.toml") -> Settings:
     """The program's defaults with `text` over them.
 
-    `origin` names the file in errors. Raises BadInputError naming the key that is wrong and,
-    for one that is misspelt, the nearest right one.
+    `origin` names the file in errors. Raises BadInputError with the line and the key that is wrong and,
+    for a misspelt key, the nearest right one.
     """
-    try:
-        own = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as trouble:
-        raise BadInputError(
-            f"{origin}: not valid TOML: {trouble}.", "Mend that line, then run it again."
-        ) from None
-    merged = _over(tomllib.loads(default_text("evidence.toml")), own)
-    try:
-        settings = Settings.model_validate(merged)
-    except ValidationError as trouble:
-        raise _explain(trouble, origin) from None
-    _refuse_contradictions(settings, origin)
+    file = TomlFile(text, origin)
+    settings = file.read(Settings, _over(tomllib.loads(default_text("evidence.toml")), file.data))
+    _refuse_contradictions(settings, file)
     return settings
 
 
-def _refuse_contradictions(settings: Settings, origin: str) -> None:
-    """Raise BadInputError for values that are each right and cannot stand together."""
-    names = [target.name.casefold() for target in settings.target]
-    if len(set(names)) != len(names):
-        raise BadInputError(
-            f"{origin}: two backup targets share a name.", "Give each [[target]] its own name."
-        )
-    for target in settings.target:
-        if target.name.casefold() in RESERVED_NAMES:
-            raise BadInputError(
-                f"{origin}: no backup target may be called '{target.name}'.", "Give it another name."
+def _refuse_contradictions(settings: Settings, file: TomlFile) -> None:
+    """Raise BadInputError for values that are each right but contradict each other."""
+    names: set[str] = set()
+    for number, target in enumerate(settings.target):
+        place = ("target", number)
+        name = target.name.casefold()
+        if name in names:
+            file.refuse(
+                (*place, "name"),
+                f"a second backup target '{target.name}'",
+                "Give each [[target]] its own name.",
+            )
+        names.add(name)
+        if name in RESERVED_NAMES:
+            file.refuse(
+                (*place, "name"),
+                f"no backup target may be called '{target.name}'",
+                "Give it another name.",
             )
         if not target.path.is_absolute():
-            raise BadInputError(
-                f"{origin}: the path of backup target '{target.name}' does not say from where.",
+            file.refuse(
+                (*place, "path"),
+                f"the path of backup target '{target.name}' is not absolute",
                 "Write the whole path, from the root of the disk.",
             )
     safety = settings.safety
     if safety.off_computer > safety.places:
-        raise BadInputError(
-            f"{origin}: [safety] asks for {safety.off_computer} places off this computer out of {safety.places}.",
+        file.refuse(
+            ("safety", "off_computer"),
+            f"[safety] asks for {safety.off_computer} places off this computer out of {safety.places}",
             "Raise places, or lower off_computer.",
         )
 
 
-def _over(base: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:
+def _over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
     out = dict(base)
     for key, value in own.items():
         below = out.get(key)
         out[key] = _over(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
     return out
-
-
-def _explain(trouble: ValidationError, origin: str) -> BadInputError:
-    every = trouble.errors()
-    # A misspelt key comes first: it is why another is missing.
-    first = next((one for one in every if one["type"] == "extra_forbidden"), every[0])
-    where = [str(part) for part in first["loc"]]
-    key = ".".join(where)
-    if first["type"] == "extra_forbidden":
-        near = difflib.get_close_matches(where[-1], _keys_beside(first["loc"]), n=1, cutoff=0.4)
-        hint = (
-            f"Did you mean '{near[0]}'?" if near else "Delete it, or see config/evidence.toml for the keys."
-        )
-        return BadInputError(f"{origin}: unknown key '{key}'.", hint)
-    return BadInputError(
-        f"{origin}: '{key}': {first['msg']}.", "Correct that value; config/evidence.toml shows each."
-    )
-
-
-def _keys_beside(loc: tuple[int | str, ...]) -> list[str]:
-    """The keys that would be right where the last part of `loc` stands."""
-    model: type[BaseModel] = Settings
-    for part in loc[:-1]:
-        if isinstance(part, int):
-            continue
-        annotation = model.model_fields[part].annotation
-        inner = [a for a in getattr(annotation, "__args__", (annotation,)) if isinstance(a, type)]
-        model = next(a for a in inner if issubclass(a, BaseModel))
-    return list(model.model_fields)
 
 
 def default_text(name: str) -> str:

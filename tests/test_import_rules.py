@@ -12,7 +12,8 @@ PACKAGE = Path(__file__).parents[1] / "evidence"
 FLOORS = (
     # From the ground up. A room imports rooms of lower floors only.
     {"model", "errors", "progress", "forward_backward"},
-    {"codec", "toml_lines"},
+    {"codec"},
+    {"toml_files"},
     {"disk"},
     {"settings", "timeline", "cards"},
     {"tags", "catalog"},

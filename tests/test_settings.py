@@ -72,7 +72,10 @@ BAD = [
 
 @pytest.mark.parametrize(("text", "key"), BAD, ids=[key for _, key in BAD])
 def test_a_bad_value_is_told_with_its_key(text, key):
-    assert f"'{key}'" in refusal(text)
+    said = refusal(text)
+    name = key.rpartition(".")[2]
+    line = next(n for n, one in enumerate(text.splitlines(), 1) if name in one) if name in text else 1
+    assert f"line {line}: '{name}'" in said
 
 
 def test_every_key_has_a_bad_value_above():
@@ -115,12 +118,24 @@ def test_a_misspelt_key_names_the_nearest_right_one(text, near):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        pytest.param(TARGET + TARGET.replace("office'", "OFFICE'", 1), "share a name", id="two of one name"),
+        pytest.param(
+            TARGET + TARGET.replace("office'", "OFFICE'", 1),
+            "line 5: a second backup target",
+            id="two of one name",
+        ),
         pytest.param(
             TARGET.replace("'office'", "'Archive'", 1), "may be called", id="called like the archive"
         ),
-        pytest.param(TARGET.replace("/mnt/office", "backups"), "from where", id="a path from nowhere"),
-        pytest.param("[safety]\nplaces = 2\noff_computer = 3", "out of 2", id="more elsewhere than places"),
+        pytest.param(
+            TARGET.replace("/mnt/office", "backups"),
+            "line 3: the path of backup target 'office' is not absolute",
+            id="a path from nowhere",
+        ),
+        pytest.param(
+            "[safety]\nplaces = 2\noff_computer = 3",
+            "line 3: [safety] asks for 3 places off this computer out of 2",
+            id="more elsewhere than places",
+        ),
         pytest.param("[safety\nplaces = 2", "not valid TOML", id="no TOML"),
     ],
 )

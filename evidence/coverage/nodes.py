@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
+from evidence.coverage.toml_lines import Lines, nearest
 from evidence.errors import BadInputError
 from evidence.tags.vocabulary import Vocabulary
-from evidence.toml_lines import Lines, nearest
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,9 +23,9 @@ from evidence.coverage.shots import (
     ShotList,
     Way,
 )
+from evidence.coverage.toml_lines import nearest, parse_toml
 from evidence.model import Face, Facet, Role
 from evidence.tags.vocabulary import Vocabulary, Zone
-from evidence.toml_lines import nearest, parse_toml
 
 __all__ = ["BaseLoader", "explain", "load_list"]
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, NoReturn
+from typing import Annotated
 
-from evidence.errors import BadInputError
-from evidence.toml_lines import Lines, nearest, parse_toml
+from annotated_types import Interval
+
+from evidence.toml_files import Filled, TomlFile
 
 MOST_YEARS = 150
 """A longer period is taken for a typing error (a year written where a number of years belongs)."""
+
+Years = Annotated[int, Interval(ge=0, le=MOST_YEARS)]
 
 
 class CountsFrom(StrEnum):
@@ -26,15 +28,16 @@ class CountsFrom(StrEnum):
 class Rule:
     """One retention rule. `config/retention.toml` explains every field."""
 
-    id: str
-    years: int
-    minimum_years: int
-    jurisdictions: tuple[str, ...] = ()
-    perils: tuple[str, ...] = ()
+    id: Filled
+    years: Years
+    minimum_years: Years = 0
+    """`load_rules` puts `years` here when the file states none."""
+    jurisdictions: tuple[Filled, ...] = ()
+    perils: tuple[Filled, ...] = ()
     fallback: bool = False
     event: str = "closing"
     counts_from: CountsFrom = CountsFrom.DAY
-    year_ends: int = 12
+    year_ends: Annotated[int, Interval(ge=1, le=12)] = 12
     also_until: str = ""
     source: str = "no source given"
     note: str = ""
@@ -51,38 +54,31 @@ class RetentionRules:
     rules: tuple[Rule, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _File:
+    rule: tuple[Rule, ...] = ()
+
+
 def load_rules(text: str, origin: str) -> RetentionRules:
     """The rules in a TOML text that `origin` names for people.
 
     Raises BadInputError with the line for what is not a rule: an unknown key (and the nearest right one),
     a missing one, a value of the wrong kind or out of range, two rules of one id.
     """
-    data, lines = parse_toml(text, origin)
-    for key in data:
-        if key != "rule":
-            _refuse(
-                origin,
-                lines.key("", key),
-                f"{key!r} is no part of the retention rules",
-                nearest(key, ["rule"]),
-            )
-    tables = data.get("rule", [])
-    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
-        _refuse(
-            origin, lines.key("", "rule"), "'rule' is not a list of tables", "Begin each rule with [[rule]]."
-        )
-    rules = [_rule(table, _Place(origin, lines, f"rule#{n}")) for n, table in enumerate(tables)]
+    file = TomlFile(text, origin)
+    rules = file.read(_File).rule
     seen: set[str] = set()
     for n, rule in enumerate(rules):
         if rule.id in seen:
-            _refuse(
-                origin,
-                lines.key(f"rule#{n}", "id"),
-                f"a second rule {rule.id!r}",
-                "Give it an id of its own.",
-            )
+            file.refuse(("rule", n, "id"), f"a second rule {rule.id!r}", "Give it an id of its own.")
         seen.add(rule.id)
-    return RetentionRules(rules=tuple(rules))
+    stated = [("minimum_years" in table) for table in file.data.get("rule", ())]
+    return RetentionRules(
+        rules=tuple(
+            rule if own else replace(rule, minimum_years=rule.years)
+            for rule, own in zip(rules, stated, strict=True)
+        )
+    )
 
 
 def with_own(shipped: RetentionRules, own: RetentionRules) -> RetentionRules:
@@ -98,64 +94,6 @@ def with_own(shipped: RetentionRules, own: RetentionRules) -> RetentionRules:
             rule if over is None else replace(over, minimum_years=max(rule.minimum_years, over.minimum_years))
         )
     return RetentionRules(rules=(*merged, *mine.values()))
-
-
-@dataclass(frozen=True, slots=True)
-class _Place:
-    origin: str
-    lines: Lines
-    table: str
-
-    def refuse(self, key: str, what: str, hint: str) -> NoReturn:
-        line = self.lines.key(self.table, key)
-        _refuse(self.origin, line, what, hint)
-
-
-_INTEGERS = {"years": (0, MOST_YEARS), "minimum_years": (0, MOST_YEARS), "year_ends": (1, 12)}
-_WORD_LISTS = ("jurisdictions", "perils")
-
-
-def _rule(table: Mapping[str, Any], place: _Place) -> Rule:
-    known = {f.name for f in fields(Rule)}
-    values: dict[str, Any] = {}
-    for key, value in table.items():
-        if key not in known:
-            place.refuse(key, f"a rule has no key {key!r}", nearest(key, known))
-        values[key] = _value(key, value, place)
-    for key in ("id", "years"):
-        if key not in values:
-            place.refuse(key, f"this rule has no {key!r}", f"Add {key!r} to it.")
-    if not values["id"].strip():
-        place.refuse("id", "this rule's id is empty", "Give it a short name.")
-    return Rule(**{"minimum_years": values["years"], **values})
-
-
-def _value(key: str, value: object, place: _Place) -> object:
-    """`value` as the rule's field wants it; refuses one of the wrong kind."""
-    if key in _INTEGERS:
-        low, high = _INTEGERS[key]
-        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-            place.refuse(key, f"{key} = {value!r} is not a whole number from {low} to {high}", "Correct it.")
-        return value
-    if key in _WORD_LISTS:
-        if not isinstance(value, list) or not all(isinstance(word, str) and word.strip() for word in value):
-            place.refuse(key, f"{key} is not a list of words", f'Write it as {key} = ["..."].')
-        return tuple(value) if isinstance(value, list) else value
-    if key == "fallback":
-        if not isinstance(value, bool):
-            place.refuse(key, f"fallback = {value!r} is neither true nor false", "Write true or false.")
-        return value
-    if not isinstance(value, str):
-        place.refuse(key, f"{key} = {value!r} is not a text", "Put it in quotes.")
-    if key == "counts_from":
-        if value not in list(CountsFrom):
-            place.refuse(key, f"counts_from = {value!r} is not known", nearest(str(value), list(CountsFrom)))
-        return CountsFrom(str(value))
-    return value
-
-
-def _refuse(origin: str, line: int, what: str, hint: str) -> NoReturn:
-    raise BadInputError(f"{origin}, line {line}: {what}.", hint)
 
 
 def _listed(word: str, words: tuple[str, ...]) -> bool:

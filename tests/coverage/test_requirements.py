@@ -12,11 +12,11 @@ from support_coverage import a_list, default_list_text, shipped, vocabulary
 
 from evidence.coverage.requirements import explain, load_list
 from evidence.coverage.shots import Area, ForEach
+from evidence.coverage.toml_lines import Lines
 from evidence.errors import BadInputError
 from evidence.model import Face
 from evidence.settings import default_names
 from evidence.tags.vocabulary import Zone
-from evidence.toml_lines import Lines
 
 GOOD = """\
 [list]
