@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from evidence.model import ClaimId, Finding
-from evidence.timeline.clocks import spell
+from evidence.timeline.clocks.estimate import spell
 from evidence.timeline.merge import Timed
-from evidence.timeline.split import Verdict
+from evidence.timeline.split.split_day import Verdict
 from evidence.timeline.values import (
     Boundary,
     ClockFinding,

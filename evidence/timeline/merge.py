@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from evidence.model import DeviceId, IntakeId
-from evidence.timeline.clocks import Clock, anchors_of, clocks_of, is_weak, moment, split_at_changes
-from evidence.timeline.jumps import split_at_jumps
-from evidence.timeline.order import Run, Unit, runs_of, undated, units_of
+from evidence.timeline.clocks.changes import split_at_jumps
+from evidence.timeline.clocks.estimate import Clock, anchors_of, clocks_of, is_weak, moment, split_at_changes
+from evidence.timeline.clocks.zones import common, zones_of
+from evidence.timeline.order.runs import Run, runs_of, undated
+from evidence.timeline.order.units import Unit, units_of
 from evidence.timeline.values import ClockFinding, ClockHint, DayPhoto, SplitOptions
-from evidence.timeline.zones import common, zones_of
 
 NEXT_CARD = 60
 """Files that may be missing between the last number of one card and the first of the next."""

@@ -9,16 +9,16 @@ from itertools import pairwise
 
 from evidence.model import ClaimId, GeoPoint
 from evidence.timeline.assemble import Placed, assemble, walk
-from evidence.timeline.clues import SheetRow
-from evidence.timeline.day import Item, Sites, day_of
+from evidence.timeline.device_groups import parties_of
+from evidence.timeline.fixes import useful_fixes
 from evidence.timeline.merge import Timed, timeline_of
-from evidence.timeline.order import Unit
-from evidence.timeline.parties import parties_of
-from evidence.timeline.places import useful_fixes
-from evidence.timeline.sheets import match_sheet
-from evidence.timeline.split import Verdict, split_day
+from evidence.timeline.order.units import Unit
+from evidence.timeline.split.observations import Item, Sites, day_of
+from evidence.timeline.split.sheet_text import match_sheet
+from evidence.timeline.split.sheets import SheetRow
+from evidence.timeline.split.site_estimates import learn_by_sheets
+from evidence.timeline.split.split_day import Verdict, split_day
 from evidence.timeline.values import ClaimSite, ClockHint, DayPhoto, DayPlan, ManualAssignments, SplitOptions
-from evidence.timeline.whereabouts import learn_by_sheets
 
 LONE_PINS = 2
 """Up to so many moved photos in a row are exceptions and teach nothing about their neighbours."""

@@ -10,13 +10,20 @@ import pytest
 from support_timeline import at, claim_of, house, order_of, place, shot, sizes
 
 from evidence.timeline import ClockHint, plan_day
-from evidence.timeline.clocks import spell
-from evidence.timeline.together import align
-from evidence.timeline.zones import offset_from_fixes, zone_from_fix
+from evidence.timeline.clocks.alignment import align
+from evidence.timeline.clocks.estimate import spell
+from evidence.timeline.clocks.zones import offset_from_fixes, zone_of
 
 
 def utc(*parts: int, micro: int = 0) -> datetime:
     return datetime(*parts, micro, tzinfo=UTC)
+
+
+def zone_and_error(local: datetime, fix: datetime, *, longitude: float) -> tuple[int, float]:
+    """The zone in minutes that a local time and a fix imply, and the clock error in seconds that remains."""
+    difference = (local - fix.replace(tzinfo=None)).total_seconds()
+    minutes = zone_of([difference], longitude)
+    return minutes, difference - minutes * 60.0
 
 
 # --- EXIF arithmetic, read off the sample files' listings in ExifTool's tests --------------------
@@ -31,13 +38,13 @@ def test_sub_seconds_are_a_decimal_fraction_of_the_second():
 
 def test_a_phone_without_an_offset_tag_gets_its_zone_from_the_fix():
     # ExifTool t/Apple_2.out: 18:18:05.813 local, fix 17:17:58.65 UTC: one hour and 7.163 s.
-    zone = zone_from_fix(
+    minutes, error = zone_and_error(
         datetime(2016, 9, 28, 18, 18, 5, 813_000),
         utc(2016, 9, 28, 17, 17, 58, micro=650_000),
         longitude=-1.4567,
     )
-    assert zone.minutes == 60
-    assert zone.error == pytest.approx(7.163)
+    assert minutes == 60
+    assert error == pytest.approx(7.163)
 
 
 def test_an_offset_tag_gives_utc_and_an_old_fix_changes_nothing():
@@ -55,22 +62,22 @@ def test_an_offset_tag_gives_utc_and_an_old_fix_changes_nothing():
     assert placed.utc == utc(2023, 10, 6, 20, 53, 51, micro=724_000)
     assert placed.corrected == taken
     assert placed.correction == ""
-    assert zone_from_fix(taken, photo.gps_time, longitude=8.0).error == pytest.approx(101.724)
+    assert zone_and_error(taken, photo.gps_time, longitude=8.0) == (120, pytest.approx(101.724))
 
 
 def test_a_fix_without_a_date_taken_on_the_photos_own_day_gives_the_zone():
     # ExifTool t/GPS_2.out: 15:58:28 local, GPSTimeStamp 14:58:24 and no date: one hour and 4 s.
-    zone = zone_from_fix(datetime(2002, 7, 13, 15, 58, 28), utc(2002, 7, 13, 14, 58, 24), longitude=-1.914)
-    assert (zone.minutes, zone.error) == (60, 4.0)
+    local, fix = datetime(2002, 7, 13, 15, 58, 28), utc(2002, 7, 13, 14, 58, 24)
+    assert zone_and_error(local, fix, longitude=-1.914) == (60, 4.0)
 
 
 def test_a_camera_that_shows_yesterday_is_a_day_slow_not_in_a_far_zone():
     # The COOLPIX P6000 photos of ianare/exif-samples: 2008-10-22 16:28:39 local, fix 2008-10-23 14:27:07.24 UTC, 11.9 E.
-    zone = zone_from_fix(
+    minutes, error = zone_and_error(
         datetime(2008, 10, 22, 16, 28, 39), utc(2008, 10, 23, 14, 27, 7, micro=240_000), longitude=11.885
     )
-    assert zone.minutes == 120
-    assert zone.error == pytest.approx(-86_308.24)
+    assert minutes == 120
+    assert error == pytest.approx(-86_308.24)
 
 
 # --- one device ---------------------------------------------------------------------------------

@@ -10,7 +10,8 @@ import pytest
 from support_timeline import at, house, order_of, shot, sizes
 
 from evidence.timeline import DayPhoto, plan_day
-from evidence.timeline.order import is_epoch, number_order, numbers_hold, odd_stamps, time_in_name, units_of
+from evidence.timeline.order.numbers import number_order, numbers_hold, odd_stamps
+from evidence.timeline.order.units import is_epoch, time_in_name, units_of
 
 
 def placed(shots: list[DayPhoto]) -> list[str]:

@@ -10,7 +10,7 @@ from support_timeline import at, house, sites, sizes
 
 from evidence.model import ClaimId, SceneKind
 from evidence.timeline import plan_day
-from evidence.timeline.stages import KINDS, STAGES, Rounds, scene_rows, walking
+from evidence.timeline.split.stages import KINDS, STAGES, Rounds, scene_rows, walking
 
 A = ClaimId("AX-1001")
 WALL = {SceneKind.HOUSE: 0.8, SceneKind.FIXTURE: 0.15, SceneKind.OTHER: 0.05}

@@ -10,9 +10,9 @@ from statistics import median
 import numpy as np
 
 from evidence.model import ClaimId, DeviceId
-from evidence.timeline.order import Run
-from evidence.timeline.together import Floats, align, has_rhythm
-from evidence.timeline.zones import DAY, HOUR, common, moments
+from evidence.timeline.clocks.alignment import Floats, align, has_rhythm
+from evidence.timeline.clocks.zones import DAY, HOUR, common, moments
+from evidence.timeline.order.runs import Run
 
 Tie = tuple[int, int, float, float]
 """(run, other run, how many seconds faster the other is, spread in seconds)."""

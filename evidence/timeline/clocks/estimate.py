@@ -17,10 +17,11 @@ from math import ceil
 from statistics import median
 
 from evidence.model import DeviceId
-from evidence.timeline.order import ZERO, Run
-from evidence.timeline.ties import SHEET_SPREAD, SHEET_WINDOW, Tie, rhythm_ties, sheet_ties
+from evidence.timeline.clocks.constraints import SHEET_SPREAD, SHEET_WINDOW, Tie, rhythm_ties, sheet_ties
+from evidence.timeline.clocks.zones import CLUSTER, HOUR, fix_differences, offset_from_fixes, zones_of
+from evidence.timeline.order.runs import Run
+from evidence.timeline.order.units import ZERO
 from evidence.timeline.values import ClockHint
-from evidence.timeline.zones import CLUSTER, HOUR, fix_differences, offset_from_fixes, zones_of
 
 QUARTER = 900.0
 STALE_TAIL = 600.0

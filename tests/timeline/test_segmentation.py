@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from evidence.timeline.chain import Scores, solve
+from evidence.timeline.split.segmentation import Scores, solve
 
 
 def random_scores(seed: int, shots: int, states: int, modes: int, stages: int = 2) -> Scores:

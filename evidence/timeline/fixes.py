@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from math import cos, hypot, radians
 
 from evidence.model import DeviceId, GeoPoint
-from evidence.timeline.clues import EARTH
 from evidence.timeline.merge import Timed
+from evidence.timeline.split.positions import EARTH
 from evidence.timeline.values import SplitOptions
 
 SPIKE = 150.0

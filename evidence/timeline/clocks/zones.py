@@ -6,14 +6,15 @@ OffsetTimeOriginal, or else the zone that leaves the devices with fixes the leas
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import ceil
 from statistics import median
 
-from evidence.timeline.order import ZERO, Run, Unit, usual
+from evidence.timeline.order.runs import Run
+from evidence.timeline.order.units import ZERO, Unit
 
 ZONES = (
     *range(-720, 841, 60),
@@ -39,25 +40,6 @@ class Offset:
     seconds: float
     spread: float
     samples: int
-
-
-@dataclass(frozen=True, slots=True)
-class Zone:
-    """A zone, minutes east of UTC, and the clock error in seconds that then remains."""
-
-    minutes: int
-    error: float
-
-
-def zone_from_fix(local: datetime, fix: datetime, *, longitude: float | None = None) -> Zone:
-    """The zone that a naive local time and a UTC fix imply, and the clock error left over.
-
-    Only zones in use are considered. With a longitude the zone also keeps near the sun's,
-    which tells a wrong date from a far zone.
-    """
-    difference = since(local) - since(fix.astimezone(UTC).replace(tzinfo=None))
-    minutes = zone_of([difference], longitude)
-    return Zone(minutes, difference - minutes * 60.0)
 
 
 def zone_of(differences: Sequence[float], longitude: float | None) -> int:
@@ -112,7 +94,7 @@ def zones_of(runs: Sequence[Run]) -> dict[int, int]:
             minutes = unit.lead.offset_minutes
             if minutes is not None and t is not None:
                 by_day[int(t // DAY)].append(minutes)
-    named = {day: zone for day, values in by_day.items() if (zone := usual(values)) is not None}
+    named = {day: zone for day, values in by_day.items() if (zone := most_common(values)) is not None}
     named = named or _zones_by_fix(runs)
     if not named:
         return {}
@@ -183,3 +165,9 @@ def common(unit: Unit, stamp: float, zone: int | None) -> float:
 def since(moment: datetime) -> float:
     """Seconds of a naive time since the origin of the room's clock."""
     return (moment - ZERO).total_seconds()
+
+
+def most_common(values: Iterable[int]) -> int | None:
+    """The most frequent value, the smallest among equals; None of nothing."""
+    counted = Counter(values)
+    return min(counted, key=lambda v: (-counted[v], v)) if counted else None

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from evidence.forward_backward import Floats
 from evidence.model import ClaimId
-from evidence.timeline import clues
-from evidence.timeline.clues import Floats, GapModel
-from evidence.timeline.day import Day, Sites, site_of
+from evidence.timeline.split.gaps import GapModel
+from evidence.timeline.split.observations import Day, Sites, site_of
+from evidence.timeline.split.positions import HOUSE, metres
 from evidence.timeline.values import ClaimSite
 
 SHOWING = ("the ground round a house", "a roof", "rooms", "no house")
@@ -57,13 +58,13 @@ def reasons_of(
         earlier = [k for k in range(i) if not np.isnan(day.xy[k, 0])]
         if earlier and not np.isnan(day.xy[i, 0]):
             step = float(np.hypot(*(day.xy[i] - day.xy[earlier[-1]])))
-            if step > 2 * clues.HOUSE:
+            if step > 2 * HOUSE:
                 reasons.append(f"{step:.0f} m from the position before")
     if i and (turned := _turned(i, stages)):
         reasons.append(turned)
     site = site_of(claim, claims, sites) if claim is not None else None
     if claim is not None and site is not None and not np.isnan(day.xy[i, 0]):
-        spot = clues.metres([site], day.origin)[0]
+        spot = metres([site], day.origin)[0]
         reasons.append(f"{float(np.hypot(*(spot - day.xy[i]))):.0f} m from the house of claim {claim}")
     return tuple(reasons) or ("nothing of its own; the photos on both sides belong to different places",)
 

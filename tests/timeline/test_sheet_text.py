@@ -8,7 +8,7 @@ import pytest
 
 from evidence.model import ClaimId
 from evidence.timeline import ClaimSite
-from evidence.timeline.sheets import match_sheet
+from evidence.timeline.split.sheet_text import match_sheet
 
 CLAIMS = [
     ClaimSite(claim=ClaimId("HV-48211"), insured="Dora Brack", address="12 Elm St, Moss Hollow"),

@@ -10,7 +10,7 @@ import pytest
 from support_timeline import at, house
 
 from evidence.timeline import plan_day
-from evidence.timeline.jumps import change_in
+from evidence.timeline.clocks.changes import change_in
 
 HOUSES = [at(8, 30), at(9, 40), at(10, 31), at(11, 50), at(13, 15)]
 

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import ClaimId
+from evidence.timeline.fixes import distance
 from evidence.timeline.merge import Timed
-from evidence.timeline.places import distance
 
 Floats = NDArray[np.float64]
 

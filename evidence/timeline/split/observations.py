@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from evidence.forward_backward import Floats
 from evidence.model import ClaimId, GeoPoint, SceneKind
-from evidence.timeline import clues
-from evidence.timeline.clues import Floats, SheetRow
-from evidence.timeline.stages import scene_rows
+from evidence.timeline.split.positions import metres
+from evidence.timeline.split.sheets import RETAKE_WITHIN, SheetRow
+from evidence.timeline.split.stages import scene_rows
 from evidence.timeline.values import ClaimSite
 
 CANDIDATE_RANGE = 400.0
@@ -81,7 +82,7 @@ def day_of(items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Si
     """The arrays of one working day, and the claims that any of its evidence speaks for."""
     fixes = [i.place for i in items]
     origin = next((p for p in fixes if p is not None), GeoPoint(lat=0.0, lon=0.0))
-    xy = clues.metres(fixes, origin)
+    xy = metres(fixes, origin)
     states = _candidates(items, claims, sites, xy, origin)
     return Day(tuple(items), states, *gaps_of(items), xy, origin, scene_rows([i.scenes for i in items]))
 
@@ -117,7 +118,7 @@ def _candidates(
         known = [
             c for c in {**claims, **sites.seen} if c not in spoken and site_of(c, claims, sites) is not None
         ]
-        spots = clues.metres([site_of(c, claims, sites) for c in known], origin)
+        spots = metres([site_of(c, claims, sites) for c in known], origin)
         reach = []
         for claim, spot in zip(known, spots, strict=True):
             nearest = float(np.sqrt(((fixes - spot) ** 2).sum(1)).min())
@@ -140,7 +141,7 @@ def beside(day: Day) -> list[bool]:
     near = [False] * len(rows)
     for i in range(len(rows) - 1):
         a, b = rows[i], rows[i + 1]
-        if a.any and b.any and not day.gaps[i] > clues.RETAKE_WITHIN:
+        if a.any and b.any and not day.gaps[i] > RETAKE_WITHIN:
             same = not a.claims or not b.claims or bool(set(a.claims) & set(b.claims))
             near[i] |= same
             near[i + 1] |= same

@@ -10,10 +10,19 @@ from math import hypot, isnan
 import numpy as np
 from numpy.typing import NDArray
 
+from evidence.forward_backward import Floats
 from evidence.model import ClaimId, GeoPoint
-from evidence.timeline import clues
-from evidence.timeline.clues import Floats
-from evidence.timeline.day import Day, Sites, passed, site_of
+from evidence.timeline.split.observations import Day, Sites, passed, site_of
+from evidence.timeline.split.positions import (
+    EARTH,
+    HOUSE,
+    NEIGHBOUR,
+    metres,
+    move_density,
+    move_score,
+    neighbour_density,
+    site_density,
+)
 from evidence.timeline.values import ClaimSite, SplitOptions
 
 LOOK_GAP = 240.0
@@ -76,14 +85,14 @@ def steps_of(day: Day, options: SplitOptions) -> Steps:
             # A long pause or a drive to the next door: whole visits tell them apart where single fixes cannot.
             before, after = fixed[spell[fixed] == spell[a]][-VISIT:], fixed[spell[fixed] == spell[b]][:VISIT]
             steps.append(float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0)))))
-            walks.append((CENTRE**2 + clues.HOUSE**2 / min(before.size, after.size)) ** 0.5)
+            walks.append((CENTRE**2 + HOUSE**2 / min(before.size, after.size)) ** 0.5)
         else:
             between = passed(day, a, b)
-            walk = clues.HOUSE if between is None else min(clues.HOUSE, 4.0 + 1.2 * between)
+            walk = HOUSE if between is None else min(HOUSE, 4.0 + 1.2 * between)
             steps.append(hypot(*(day.xy[b] - day.xy[a]).tolist()))
             walks.append((2 * options.fix_spread**2 + walk**2) ** 0.5)
     if places:
-        np.add.at(move, places, clues.move_score(np.array(steps), np.array(walks)))
+        np.add.at(move, places, move_score(np.array(steps), np.array(walks)))
     ahead = _looks(day, fixed, spell, options.look, ahead=True)
     behind = _looks(day, fixed, spell, options.look, ahead=False)
     hops[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
@@ -99,13 +108,13 @@ def places_of(
     if not count:
         return Places(enter, np.zeros((shots, 0)), np.zeros((shots, 0), dtype=np.bool_), steps.move)
     seen = np.array([c in sites.seen for c in day.states], dtype=np.bool_)
-    spots = clues.metres([site_of(c, claims, sites) for c in day.states], day.origin)
-    away, anywhere = away_from(steps.ahead, spots), clues.move_density(steps.hops)
-    enter[:, :-1] = np.nan_to_num(clues.site_density(away, seen, options) - anywhere[:, None])
-    enter[:, -1] = np.logaddexp(0.0, clues.neighbour_density(away) - anywhere)
-    next_door = np.nan_to_num(away, nan=np.inf) <= clues.NEIGHBOUR
-    fair = clues.site_density(np.full(count, clues.HOUSE), seen, options)
-    left = clues.site_density(away_from(steps.behind, spots), seen, options)
+    spots = metres([site_of(c, claims, sites) for c in day.states], day.origin)
+    away, anywhere = away_from(steps.ahead, spots), move_density(steps.hops)
+    enter[:, :-1] = np.nan_to_num(site_density(away, seen, options) - anywhere[:, None])
+    enter[:, -1] = np.logaddexp(0.0, neighbour_density(away) - anywhere)
+    next_door = np.nan_to_num(away, nan=np.inf) <= NEIGHBOUR
+    fair = site_density(np.full(count, HOUSE), seen, options)
+    left = site_density(away_from(steps.behind, spots), seen, options)
     return Places(enter, np.nan_to_num(np.clip(left - fair, ASTRAY, 0.0)), next_door, steps.move)
 
 
@@ -176,8 +185,8 @@ def learn(day: Day, share: Floats, sites: Sites, anchored: set[ClaimId]) -> None
 
 
 def _point(east: float, north: float, origin: GeoPoint) -> GeoPoint:
-    wide = clues.EARTH * np.cos(np.radians(origin.lat))
+    wide = EARTH * np.cos(np.radians(origin.lat))
     return GeoPoint(
-        lat=origin.lat + float(np.degrees(north / clues.EARTH)),
+        lat=origin.lat + float(np.degrees(north / EARTH)),
         lon=origin.lon + float(np.degrees(east / wide)),
     )

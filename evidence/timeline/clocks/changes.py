@@ -16,9 +16,7 @@ from statistics import median
 import numpy as np
 
 from evidence.model import DeviceId
-from evidence.timeline.order import Run
-from evidence.timeline.ties import RHYTHM_SPREAD, Tie
-from evidence.timeline.together import (
+from evidence.timeline.clocks.alignment import (
     APART,
     DRIVE,
     FEWEST,
@@ -31,7 +29,9 @@ from evidence.timeline.together import (
     has_rhythm,
     prior_of,
 )
-from evidence.timeline.zones import DAY, moments
+from evidence.timeline.clocks.constraints import RHYTHM_SPREAD, Tie
+from evidence.timeline.clocks.zones import DAY, moments
+from evidence.timeline.order.runs import Run
 
 JUMP = 600.0
 """Seconds that a clock must have been set by to be noticed, and so the shortest gap it may hide in."""

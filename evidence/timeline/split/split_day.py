@@ -13,15 +13,15 @@ from itertools import pairwise
 
 import numpy as np
 
+from evidence.forward_backward import Floats
 from evidence.model import ClaimId
-from evidence.timeline import clues
-from evidence.timeline.chain import Answer, Marginals, Scores, marginals, solve
-from evidence.timeline.clues import Floats, GapModel
-from evidence.timeline.day import Day, Item, Sites, beside, day_of, sheet_changes, site_of
-from evidence.timeline.reasons import reasons_of
-from evidence.timeline.stages import Rounds, Walking, walking
-from evidence.timeline.values import ClaimSite, SplitOptions
-from evidence.timeline.whereabouts import (
+from evidence.timeline.split.gaps import LOST_CLOCK_CAP, GapModel, fit_gaps
+from evidence.timeline.split.observations import Day, Item, Sites, beside, day_of, sheet_changes, site_of
+from evidence.timeline.split.positions import NEIGHBOUR, metres
+from evidence.timeline.split.reasons import reasons_of
+from evidence.timeline.split.segmentation import Answer, Marginals, Scores, marginals, solve
+from evidence.timeline.split.sheets import modes_of, sheet_scores
+from evidence.timeline.split.site_estimates import (
     LOOK_GAP,
     Places,
     away_from,
@@ -30,6 +30,8 @@ from evidence.timeline.whereabouts import (
     places_of,
     steps_of,
 )
+from evidence.timeline.split.stages import Rounds, Walking, walking
+from evidence.timeline.values import ClaimSite, SplitOptions
 
 DECIDED = 60.0
 """Nats of a person's decision: more than any evidence adds up to at one photo."""
@@ -60,18 +62,18 @@ def split_day(
 ) -> list[Verdict]:
     """A verdict for each item of one working day, in order. `sites` gains what the day taught."""
     day = day_of(items, claims, sites)
-    modes, log_modes = clues.modes_of(options)
+    modes, log_modes = modes_of(options)
     near = beside(day)
-    sheets = clues.sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
+    sheets = sheet_scores([i.sheet for i in day.items], near, day.states, modes, options)
     changes = sheet_changes(day)
-    gaps = clues.fit_gaps(day.heard, changes, options)
+    gaps = fit_gaps(day.heard, changes, options)
     seen = walking(day.scenes, np.append(True, changes > 0))
     steps = steps_of(day, options)
     anchored = learn_by_sheets(day, sites)
     places = places_of(day, steps, claims, sites, options)
     sure = marginals(_scores(day, gaps, sheets, places, seen, log_modes, options))
     learn(day, sure.share, sites, anchored)
-    gaps = clues.fit_gaps(day.heard, sure.boundary[1:], options)
+    gaps = fit_gaps(day.heard, sure.boundary[1:], options)
     places = places_of(day, steps, claims, sites, options)
     seen = walking(day.scenes, sure.boundary > 0.5, Rounds(_stages(sure), sure.boundary))
     answer = solve(_scores(day, gaps, sheets, places, seen, log_modes, options))
@@ -98,7 +100,7 @@ def _scores(
     keep = keep.copy()
     move = places.move
     within, between, aside = gaps.scores(day.gaps, options)
-    excess = np.minimum(between - within, clues.LOST_CLOCK_CAP)
+    excess = np.minimum(between - within, LOST_CLOCK_CAP)
     between = np.where(day.weak, within + excess, between)
     between, aside = (np.where(day.echo, v - within, v) for v in (between, aside))
     within = np.where(day.echo, 0.0, within)
@@ -202,18 +204,18 @@ def _doubtful(day: Day, answer: Answer, claims: Mapping[ClaimId, ClaimSite], sit
     """
     doubtful: set[int] = set()
     shown = {c for i in day.items for c in (*i.sheet.claims, i.sheet.named)}
-    spots = clues.metres([site_of(c, claims, sites) for c in day.states], day.origin)
+    spots = metres([site_of(c, claims, sites) for c in day.states], day.origin)
     for a, b in pairwise([*np.flatnonzero(answer.opens).tolist(), len(day.items)]):
         state = int(answer.states[a])
         if state >= len(day.states):
             continue
         claim, part = day.states[state], day.items[a:b]
         apart = np.hypot(*(spots - spots[state]).T)
-        close = [k for k in np.flatnonzero(apart <= clues.NEIGHBOUR) if k != state]
+        close = [k for k in np.flatnonzero(apart <= NEIGHBOUR) if k != state]
         backed = any(claim in i.sheet.claims or i.pin == claim for i in part)
         named = any(i.sheet.named == claim for i in part)
         fixes = away_from(day.xy[a:b], spots[state : state + 1])
-        there = bool((np.nan_to_num(fixes, nan=np.inf) <= clues.NEIGHBOUR).any())
+        there = bool((np.nan_to_num(fixes, nan=np.inf) <= NEIGHBOUR).any())
         again = claim in shown and not named
         if not backed and ((named and not there) or (not named and close) or again):
             doubtful.update(range(a, b))

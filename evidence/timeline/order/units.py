@@ -1,0 +1,147 @@
+"""The true shooting order of each device: by number and by time, and which of the two to believe.
+
+A camera numbers its files upward (JEITA CP-3461, DCF: folders 100 to 999, files 0001 to 9999,
+then 0001 again) and stamps them with a clock that people set wrong, that falls back to an
+epoch when the battery comes out, and that jumps with daylight saving. Numbers therefore order
+a card unless they have plainly been made up by a renaming; times then say how long the pauses
+were, run by run, a run being photos taken under one setting of the clock.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from statistics import median
+
+from evidence.timeline.values import DayPhoto
+
+ZERO = datetime(2000, 1, 1)
+LAST_EPOCH_YEAR = 2000
+"""Years up to this one are a clock that lost its date: cameras wake up in 1970, 1980, 2000 (common practice)."""
+
+FIRST_FUTURE_YEAR = 2100
+"""Years from this one on are no times either."""
+
+_TIME_IN_NAME = re.compile(
+    r"(?<!\d)((?:19|20)\d\d)[-_.]?([01]\d)[-_.]?([0-3]\d)[-_. T]{0,2}([0-2]\d)[-_.]?([0-5]\d)[-_.]?([0-5]\d)"
+)
+_DIGITS = re.compile(r"(\d+)")
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One press of the shutter: a photo with its companions, the leading shot first."""
+
+    shots: tuple[DayPhoto, ...]
+    stamp: float | None
+    """Seconds of the device's own clock since 2000-01-01 00:00; None where absent or an epoch's."""
+    epoch: bool
+    """The stamp was there but is a clock that lost its date."""
+    raw: float | None
+    """The stamp as it stands, also an epoch's."""
+
+    @property
+    def lead(self) -> DayPhoto:
+        """The shot that speaks for the unit."""
+        return self.shots[0]
+
+
+def natural(text: str) -> tuple[tuple[int, str], ...]:
+    """A key that sorts `lund_2` before `lund_10`."""
+    return tuple((int(p), "") if p.isdigit() else (-1, p.lower()) for p in _DIGITS.split(text) if p)
+
+
+def time_in_name(name: str) -> datetime | None:
+    """The time a phone wrote into a file's name (`20240503_141210.jpg`), naive; None where there is none."""
+    match = _TIME_IN_NAME.search(name)
+    if match is None:
+        return None
+    try:
+        return datetime(*(int(part) for part in match.groups()))  # type: ignore[arg-type]
+    except ValueError:
+        return None
+
+
+def units_of(shots: Iterable[DayPhoto]) -> list[Unit]:
+    """Join the files of one object (photo, raw, sound) and give each unit its stamp."""
+    groups: dict[tuple[str, str, str], list[DayPhoto]] = defaultdict(list)
+    for shot in shots:
+        own = shot.object_key or f"\0{shot.card_path}\0{shot.sha256}"
+        groups[shot.device, shot.card, own].append(shot)
+    joined = [tuple(sorted(g, key=_leads)) for g in groups.values()]
+    written = _written_offsets(joined)
+    years = _usual_years(joined)
+    return [_unit(g, written, years.get((g[0].device, g[0].card))) for g in joined]
+
+
+def _leads(shot: DayPhoto) -> tuple[bool, bool, bool, str, str]:
+    """Photos first, those with a time before those without, then by name."""
+    return (
+        not shot.is_photo,
+        shot.taken_local is None,
+        not shot.dividers and shot.sheet is None,
+        shot.name,
+        shot.sha256,
+    )
+
+
+def _written_offsets(groups: Sequence[tuple[DayPhoto, ...]]) -> dict[tuple[str, str], float]:
+    """Seconds from a file's time stamp to the camera's own time, for cards on which the two agree.
+
+    A card that was copied by hand carries the time of the copying: its stamps scatter and are not used.
+    """
+    pairs: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for group in groups:
+        lead = group[0]
+        if lead.taken_local is not None and lead.file_modified is not None:
+            pairs[lead.device, lead.card].append(
+                _seconds(lead.taken_local) - _seconds(lead.file_modified.replace(tzinfo=None))
+            )
+    good = {}
+    for key, values in pairs.items():
+        middle = median(values)
+        if len(values) >= 3 and median(abs(v - middle) for v in values) <= 3.0:
+            good[key] = middle
+    return good
+
+
+def _usual_years(groups: Sequence[tuple[DayPhoto, ...]]) -> dict[tuple[str, str], int]:
+    """The middle year of each card's stamps that do not fall on a first of January."""
+    years: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for group in groups:
+        t = group[0].taken_local
+        if t is not None and (t.month, t.day) != (1, 1) and t.year > LAST_EPOCH_YEAR:
+            years[group[0].device, group[0].card].append(t.year)
+    return {key: sorted(values)[len(values) // 2] for key, values in years.items()}
+
+
+def _unit(group: tuple[DayPhoto, ...], written: dict[tuple[str, str], float], usual: int | None) -> Unit:
+    lead = group[0]
+    taken = next((s.taken_local for s in group if s.taken_local is not None), None)
+    if taken is None and lead.dcf is None:
+        taken = time_in_name(lead.name)
+    stamp = _seconds(taken) if taken is not None else None
+    if stamp is None and lead.file_modified is not None and (lead.dcf is not None or lead.is_photo):
+        offset = written.get((lead.device, lead.card))
+        if offset is not None:
+            stamp = _seconds(lead.file_modified.replace(tzinfo=None)) + offset
+            taken = lead.file_modified
+    lost = taken is not None and is_epoch(taken, usual)
+    return Unit(group, None if lost else stamp, lost, stamp)
+
+
+def is_epoch(taken: datetime, usual_year: int | None = None) -> bool:
+    """Whether a stamp is a clock that lost its date rather than a time.
+
+    True up to the year 2000, from 2100 on, and for a first of January in a year before the card's usual one.
+    """
+    if taken.year <= LAST_EPOCH_YEAR or taken.year >= FIRST_FUTURE_YEAR:
+        return True
+    return usual_year is not None and taken.year < usual_year and (taken.month, taken.day) == (1, 1)
+
+
+def _seconds(moment: datetime) -> float:
+    return (moment - ZERO).total_seconds()

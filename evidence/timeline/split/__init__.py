@@ -1,0 +1,7 @@
+"""The split of one working day into claims: a hidden Markov model with a boundary between houses.
+
+`observations` turns the day into arrays. `gaps`, `sheets`, `positions` and `stages` give the log-likelihoods
+of the four kinds of evidence, `sheet_text` reads a claim from a sheet's text, `site_estimates` learns
+where the houses are. `segmentation` computes the posterior and the most probable path. `split_day` joins
+them, and `reasons` puts the evidence for each boundary into words.
+"""
