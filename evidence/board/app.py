@@ -13,12 +13,12 @@ from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from evidence.board import changes, claim_pages, entrance, photo_pages
-from evidence.board.background import Follower
-from evidence.board.guard import LOOPBACK_NAMES, Guard
-from evidence.board.pictures import Pictures
-from evidence.board.sessions import Door, Patience
-from evidence.board.state import HERE, Board, NotAllowedError, NotInsideError, board_of, home_again
+from evidence.board import actions, claim_pages, login, photo_pages
+from evidence.board.background import BackgroundWorker
+from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInError, board_of, redirect_inside
+from evidence.board.middleware import LOOPBACK_NAMES, SecurityMiddleware
+from evidence.board.sessions import RateLimiter, SessionStore
+from evidence.board.thumbnails import ThumbnailStore
 from evidence.errors import EvidenceError, LockedError
 from evidence.review.signing import ChangedError
 from evidence.workspace import Workspace
@@ -38,7 +38,7 @@ def make_app(
     *,
     names: Collection[str] = (),
     secure: bool = False,
-    follow: bool = True,
+    background: bool = True,
     clock: Callable[[], float] = time.time,
 ) -> FastAPI:
     """The board over an open archive.
@@ -50,42 +50,42 @@ def make_app(
     workspace.vocabulary  # noqa: B018 - read once, before threads share it
     board = Board(
         workspace=workspace,
-        door=Door(hours=workspace.settings.board.session_hours, secure=secure, clock=clock),
-        patience=Patience(clock=clock),
-        pictures=Pictures(workspace),
-        follower=Follower(workspace),
+        sessions=SessionStore(hours=workspace.settings.board.session_hours, secure=secure, clock=clock),
+        rate_limiter=RateLimiter(clock=clock),
+        thumbnails=ThumbnailStore(workspace),
+        worker=BackgroundWorker(workspace),
         secure=secure,
     )
 
     @asynccontextmanager
     async def running(_app: FastAPI) -> AsyncIterator[None]:
-        if follow:
-            board.follower.start()
+        if background:
+            board.worker.start()
         yield
-        board.follower.stop()
+        board.worker.stop()
 
     app = FastAPI(title="Evidence board", docs_url=None, redoc_url=None, openapi_url=None, lifespan=running)
     app.state.board = board
-    for part in (entrance, claim_pages, photo_pages, changes):
+    for part in (login, claim_pages, photo_pages, actions):
         app.include_router(part.router)
-    app.mount("/static", _Files(directory=HERE / "static"))
+    app.mount("/static", _Files(directory=FOLDER / "static"))
     _explain_errors(app)
-    app.add_middleware(Guard, hosts={*LOOPBACK_NAMES, *names}, secure=secure)
+    app.add_middleware(SecurityMiddleware, hosts={*LOOPBACK_NAMES, *names}, secure=secure)
     return app
 
 
 def _explain_errors(app: FastAPI) -> None:
-    @app.exception_handler(NotInsideError)
-    def _not_inside(request: Request, _error: Exception) -> Response:
+    @app.exception_handler(NotLoggedInError)
+    def _not_logged_in(request: Request, _error: Exception) -> Response:
         if _scripted(request):
             return JSONResponse({"message": "Your visit is over.", "hint": "Come in again."}, 401)
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        return home_again(
-            "/enter" if request.method != "GET" or path == "/" else f"/enter?back={_quoted(path)}"
+        return redirect_inside(
+            "/login" if request.method != "GET" or path == "/" else f"/login?back={_quoted(path)}"
         )
 
-    @app.exception_handler(NotAllowedError)
-    def _not_allowed(request: Request, error: NotAllowedError) -> Response:
+    @app.exception_handler(ForbiddenError)
+    def _forbidden(request: Request, error: ForbiddenError) -> Response:
         return _told(request, 403, error.words, "")
 
     @app.exception_handler(EvidenceError)
@@ -110,7 +110,7 @@ def _scripted(request: Request) -> bool:
 def _told(request: Request, status: int, message: str, hint: str) -> Response:
     if _scripted(request):
         return JSONResponse({"message": message, "hint": hint}, status)
-    return board_of(request).page("trouble.html", None, status, message=message, hint=hint)
+    return board_of(request).render("error.html", None, status, message=message, hint=hint)
 
 
 def _quoted(path: str) -> str:

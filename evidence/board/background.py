@@ -17,64 +17,64 @@ log = logging.getLogger(__name__)
 
 FILE_AFTER_S = 3.0
 """Quiet seconds after the last keystroke before bags are built: tagging goes on in bursts."""
-AT_ONCE = 6
+COUNT_NOW_LIMIT = 6
 """Claims counted while a page waits; the rest follow in the background."""
-COUNTED = frozenset({ClaimState.OPEN, ClaimState.RETURNED, ClaimState.SIGNED})
+COUNTED_STATES = frozenset({ClaimState.OPEN, ClaimState.RETURNED, ClaimState.SIGNED})
 
 
-class Follower:
+class BackgroundWorker:
     """One thread that files what lags behind and counts what was not counted yet."""
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
-        self._wake = threading.Event()
+        self._changed = threading.Event()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
-        self.trouble = ""
+        self.last_error = ""
         """Why bags could not follow at the last attempt; empty when they did."""
 
     def start(self) -> None:
         """Begin to follow."""
-        self._thread = threading.Thread(target=self._run, name="board-follower", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="board-background", daemon=True)
         self._thread.start()
 
-    def nudge(self) -> None:
+    def wake(self) -> None:
         """Something changed."""
-        self._wake.set()
+        self._changed.set()
 
     def stop(self) -> None:
         """File what is left and end."""
         self._stop.set()
-        self._wake.set()
+        self._changed.set()
         if self._thread is not None:
             self._thread.join(timeout=60)
-        self.file()
+        self.update_bags()
 
-    def file(self) -> None:
+    def update_bags(self) -> None:
         """Let every bag say what the catalog says, now."""
         try:
             if self._workspace.catalog.keeping.dirty():
                 with self._workspace.locked():
                     filing.file_away(self._workspace)
-            self.trouble = ""
+            self.last_error = ""
         except EvidenceError as trouble:
-            self.trouble = str(trouble)
+            self.last_error = str(trouble)
             log.warning("bags_lag_behind: %s", trouble)
 
     def _run(self) -> None:
         self._count()
         while not self._stop.is_set():
-            self._wake.wait()
-            while self._wake.is_set() and not self._stop.is_set():
-                self._wake.clear()
+            self._changed.wait()
+            while self._changed.is_set() and not self._stop.is_set():
+                self._changed.clear()
                 self._stop.wait(FILE_AFTER_S)
             if not self._stop.is_set():
-                self.file()
+                self.update_bags()
                 self._count()
 
     def _count(self) -> None:
         try:
-            count(self._workspace, uncounted(self._workspace), stop=self._stop)
+            count_claims(self._workspace, claims_to_count(self._workspace), stop=self._stop)
         except EvidenceError as trouble:
             log.warning("claims_not_counted: %s", trouble)
 
@@ -82,20 +82,22 @@ class Follower:
 # --- counts ------------------------------------------------------------------------------
 
 
-def uncounted(workspace: Workspace) -> list[ClaimRow]:
+def claims_to_count(workspace: Workspace) -> list[ClaimRow]:
     """Claims with photos whose count is absent or old."""
     known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
     photos = workspace.catalog.photos.counts()
     return [
         row
         for row in workspace.catalog.claims.all()
-        if row.state in COUNTED
+        if row.state in COUNTED_STATES
         and row.claim.claim in photos
         and not is_current(known.get(row.claim.claim), row, basis)
     ]
 
 
-def count(workspace: Workspace, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None) -> None:
+def count_claims(
+    workspace: Workspace, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None
+) -> None:
     """Count these claims and keep the numbers."""
     basis, shared = tally_basis(workspace), CoverageChecker(workspace)
     for row in rows:

@@ -10,10 +10,10 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from evidence.analysis import coverage as covering
-from evidence.board import shown
-from evidence.board.listing import NEED_WORDS, Need, listing
-from evidence.board.state import Visitor, looks
-from evidence.board.timetable import timetable
+from evidence.board import view_models
+from evidence.board.claim_list import NEED_WORDS, Need, list_claims
+from evidence.board.context import CurrentUser, require
+from evidence.board.day_view import day_views
 from evidence.catalog.claims import ClaimRow, Decision
 from evidence.coverage.doubles import pairs
 from evidence.coverage.explain import explain
@@ -27,26 +27,26 @@ from evidence.review import signing as reviewing
 
 router = APIRouter()
 
-Looking = Annotated[Visitor, Depends(looks())]
+AnyUser = Annotated[CurrentUser, Depends(require())]
 
-MOST_DOUBLES = 200
+MAX_DUPLICATES = 200
 """Pairs listed; beyond that the claim's photos are all alike and the page says so."""
-MOST_TRAIL = 300
+MAX_HISTORY = 300
 """Entries of the custody log on one page, the newest ones."""
 
 
 @router.get("/")
-def claims(me: Looking, q: str = "", need: str = "", page: int = 1) -> HTMLResponse:
+def claims(user: AnyUser, q: str = "", need: str = "", page: int = 1) -> HTMLResponse:
     """The claims, what needs attention first."""
-    wish = Need(need) if need in {one.value for one in Need} else None
-    found = listing(me.workspace, duty=me.session.duty, search=q[:200], need=wish, page=page)
+    chosen = Need(need) if need in {one.value for one in Need} else None
+    found = list_claims(user.workspace, duty=user.session.duty, search=q[:200], need=chosen, page=page)
     if found.uncounted:
-        me.board.follower.nudge()
-    return me.page("claims.html", list=found, needs=NEED_WORDS, q=q[:200], need=wish)
+        user.board.worker.wake()
+    return user.render("claims.html", list=found, needs=NEED_WORDS, q=q[:200], need=chosen)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Opened:
+class ClaimView:
     """A claim as every one of its pages needs it."""
 
     row: ClaimRow | None
@@ -89,47 +89,47 @@ class Opened:
         return ", ".join(parts) + "."
 
 
-def opened(me: Visitor, number: str) -> Opened:
+def open_claim(user: CurrentUser, number: str) -> ClaimView:
     """The claim of that number, or the tray. Raises BadInputError for an unknown one."""
     if number.casefold() == UNASSIGNED:
-        return Opened(row=None, number=UNASSIGNED, records=photos_of(me.workspace, number), report=None)
-    claim = known_claim(me.workspace, number)
-    row = me.workspace.catalog.claims.get(claim)
+        return ClaimView(row=None, number=UNASSIGNED, records=photos_of(user.workspace, number), report=None)
+    claim = known_claim(user.workspace, number)
+    row = user.workspace.catalog.claims.get(claim)
     assert row is not None
-    records = me.workspace.catalog.photos.of_claim(claim)
-    report = covering.CoverageChecker(me.workspace).report(claim, records)
-    covering.store_tally(me.workspace, row, report, covering.tally_basis(me.workspace))
-    return Opened(row=row, number=claim, records=records, report=report)
+    records = user.workspace.catalog.photos.of_claim(claim)
+    report = covering.CoverageChecker(user.workspace).report(claim, records)
+    covering.store_tally(user.workspace, row, report, covering.tally_basis(user.workspace))
+    return ClaimView(row=row, number=claim, records=records, report=report)
 
 
 @router.get("/claim")
-def claim_page(me: Looking, number: str) -> Response:
+def claim_page(user: AnyUser, number: str) -> Response:
     """The coverage table, what to look at, and the decisions of sign-off and return."""
-    this = opened(me, number)
-    if this.row is None or this.report is None:
+    view = open_claim(user, number)
+    if view.row is None or view.report is None:
         return HTMLResponse(status_code=303, headers={"location": f"/photos?number={UNASSIGNED}"})
-    claim = this.row.claim
-    shots = covering.shot_list(me.workspace, covering.list_for(me.workspace, claim))
-    decisions = me.workspace.catalog.claims.decisions(kinds=reviewing.CLAIM_KINDS, claim=claim.claim)
-    by_photo = shown.flags_by_photo(this.report)
-    known = {record.sha256: record for record in this.records}
-    return me.page(
+    claim = view.row.claim
+    shots = covering.shot_list(user.workspace, covering.list_for(user.workspace, claim))
+    decisions = user.workspace.catalog.claims.decisions(kinds=reviewing.CLAIM_KINDS, claim=claim.claim)
+    by_photo = view_models.flags_by_photo(view.report)
+    known = {record.sha256: record for record in view.records}
+    return user.render(
         "claim.html",
-        this=this,
+        view=view,
         tab="proof",
-        parts_list=shown.table(this.report, shots, this.number),
+        sections=view_models.proof_table(view.report, shots, view.number),
         faces=[face.value for face in FACES],
         flags=[
-            (known.get(Sha256(sha)), flags, _double_of(me, this, sha, flags))
+            (known.get(Sha256(sha)), flags, _double_of(user, view, sha, flags))
             for sha, flags in by_photo.items()
         ],
-        obstacles=reviewing.obstacles(me.workspace, claim.claim, this.report),
-        to_shoot=still_to_shoot(this.report),
+        obstacles=reviewing.obstacles(user.workspace, claim.claim, view.report),
+        to_shoot=still_to_shoot(view.report),
         waivers={
             (one.after["requirement"], one.after["place"]): one for one in decisions if one.kind == "waive"
         },
         last=_last_of(decisions, ("sign", "return")),
-        window=_window(this.records),
+        window=_window(view.records),
         explained=explain(shots),
     )
 
@@ -140,26 +140,26 @@ def _window(records: Sequence[PhotoRecord]) -> str:
         return "no photo with a time"
     first, last = min(times), max(times)
     if first.date() == last.date():
-        return f"{shown.day_words(first.isoformat())}, {first:%H:%M} to {last:%H:%M}"
-    return f"{shown.day_words(first.isoformat())} {first:%H:%M} to {shown.day_words(last.isoformat())} {last:%H:%M}"
+        return f"{view_models.day_words(first.isoformat())}, {first:%H:%M} to {last:%H:%M}"
+    return f"{view_models.day_words(first.isoformat())} {first:%H:%M} to {view_models.day_words(last.isoformat())} {last:%H:%M}"
 
 
 def _last_of(decisions: Sequence[Decision], kinds: Sequence[str]) -> Decision | None:
     return next((one for one in reversed(decisions) if one.kind in kinds), None)
 
 
-def _double_of(me: Visitor, this: Opened, sha: str, flags: Sequence[Any]) -> Sha256 | None:
+def _double_of(user: CurrentUser, view: ClaimView, sha: str, flags: Sequence[Any]) -> Sha256 | None:
     """The photo that a flagged double resembles, to compare with."""
     codes = {flag.code for flag in flags}
-    mine = next((record for record in this.records if record.sha256 == sha), None)
+    mine = next((record for record in view.records if record.sha256 == sha), None)
     if mine is None or not codes & {"near_duplicate", "alike_elsewhere"}:
         return None
-    bits = me.workspace.settings.coverage.double_bits
+    bits = user.workspace.settings.coverage.double_bits
     if "near_duplicate" in codes:
-        for other in this.records:
+        for other in view.records:
             if other.sha256 != sha and _apart(other.look.phash, mine.look.phash) <= bits:
                 return other.sha256
-    near = covering.CoverageChecker(me.workspace).near_matches(ClaimId(this.number), [mine])
+    near = covering.CoverageChecker(user.workspace).near_matches(ClaimId(view.number), [mine])
     return min(near, key=lambda one: one.bits).other if near else None
 
 
@@ -168,59 +168,59 @@ def _apart(one: str, other: str) -> int:
 
 
 @router.get("/counts")
-def counts(me: Looking, number: str) -> JSONResponse:
+def counts(user: AnyUser, number: str) -> JSONResponse:
     """The claim's coverage in numbers, for a page that stays open."""
-    this = opened(me, number)
-    if this.report is None or this.row is None:
+    view = open_claim(user, number)
+    if view.report is None or view.row is None:
         return JSONResponse({})
-    return JSONResponse({"verdict": this.verdict, "version": this.row.version})
+    return JSONResponse({"verdict": view.verdict, "version": view.row.version})
 
 
 @router.get("/missing")
-def missing_page(me: Looking, number: str) -> HTMLResponse:
+def missing_page(user: AnyUser, number: str) -> HTMLResponse:
     """The list for the adjuster, to read on a phone or print."""
-    this = opened(me, number)
-    if this.report is None:
+    view = open_claim(user, number)
+    if view.report is None:
         raise BadInputError("The tray has no list of shots.", "Choose a claim.")
-    decisions = me.workspace.catalog.claims.decisions(kinds=("return",), claim=this.claim)
-    note = decisions[-1] if decisions and this.row and this.row.state is ClaimState.RETURNED else None
-    return me.page(
-        "missing.html", this=this, tab="missing", to_shoot=still_to_shoot(this.report), returned=note
+    decisions = user.workspace.catalog.claims.decisions(kinds=("return",), claim=view.claim)
+    note = decisions[-1] if decisions and view.row and view.row.state is ClaimState.RETURNED else None
+    return user.render(
+        "missing.html", view=view, tab="missing", to_shoot=still_to_shoot(view.report), returned=note
     )
 
 
 @router.get("/day")
-def day_page(me: Looking, number: str) -> HTMLResponse:
+def day_page(user: AnyUser, number: str) -> HTMLResponse:
     """How the days of this claim were cut into houses, why, and how sure that is."""
-    this = opened(me, number)
-    known = me.workspace.catalog.claims.all()
+    view = open_claim(user, number)
+    known = user.workspace.catalog.claims.all()
     insured = {row.claim.claim: row.claim.insured for row in known}
-    segments = me.workspace.catalog.photos.segments_of(this.claim)
-    outline = me.workspace.catalog.photos.outline([row.segment for row in segments])
+    segments = user.workspace.catalog.photos.segments_of(view.claim)
+    outline = user.workspace.catalog.photos.outline([row.segment for row in segments])
     nearby = {row.claim for row in segments if row.claim}
     waiting = [row.claim.claim for row in known if row.state is ClaimState.OPEN]
     corrections = [
-        (one, _told(me, one))
-        for one in me.workspace.catalog.claims.decisions(kinds=reviewing.BOUNDARY_KINDS)
-        if one.claim in nearby or one.claim == this.claim
+        (one, _told(user, one))
+        for one in user.workspace.catalog.claims.decisions(kinds=reviewing.BOUNDARY_KINDS)
+        if one.claim in nearby or one.claim == view.claim
     ]
-    return me.page(
+    return user.render(
         "day.html",
-        this=this,
+        view=view,
         tab="day",
-        days=timetable(segments, outline, insured, this.claim),
-        seen=reviewing.day_mark(me.workspace, this.claim),
+        days=day_views(segments, outline, insured, view.claim),
+        seen=reviewing.day_mark(user.workspace, view.claim),
         names=sorted({*nearby, *waiting[-80:]}),
         corrections=corrections[::-1][:20],
     )
 
 
-@router.get("/doubles")
-def doubles_page(me: Looking, number: str) -> HTMLResponse:
+@router.get("/duplicates")
+def duplicates_page(user: AnyUser, number: str) -> HTMLResponse:
     """Photos of this claim that look nearly alike, or like another claim's."""
-    this = opened(me, number)
-    pictured = [r for r in this.records if r.look.phash and not r.look.dividers and not r.look.labels]
-    bits = me.workspace.settings.coverage.double_bits
+    view = open_claim(user, number)
+    pictured = [r for r in view.records if r.look.phash and not r.look.dividers and not r.look.labels]
+    bits = user.workspace.settings.coverage.double_bits
     first_of: dict[int, tuple[int, int]] = {}
     for first, second, apart in pairs([record.look.phash for record in pictured], bits):
         first_of.setdefault(second, (first, apart))
@@ -228,43 +228,43 @@ def doubles_page(me: Looking, number: str) -> HTMLResponse:
         (pictured[first], pictured[second], apart) for second, (first, apart) in sorted(first_of.items())
     ]
     near = (
-        covering.CoverageChecker(me.workspace).near_matches(ClaimId(this.number), pictured)
-        if this.claim
+        covering.CoverageChecker(user.workspace).near_matches(ClaimId(view.number), pictured)
+        if view.claim
         else []
     )
     others = {
-        r.sha256: r for r in me.workspace.catalog.photos.records([m.other for m in near[:MOST_DOUBLES]])
+        r.sha256: r for r in user.workspace.catalog.photos.records([m.other for m in near[:MAX_DUPLICATES]])
     }
     mine = {record.sha256: record for record in pictured}
     outside = [(mine[m.photo], others[m.other], m.bits) for m in near if m.other in others]
-    return me.page(
-        "doubles.html",
-        this=this,
-        tab="doubles",
-        inside=inside[:MOST_DOUBLES],
-        outside=outside[:MOST_DOUBLES],
-        left_out=max(0, len(inside) - MOST_DOUBLES) + max(0, len(near) - len(outside)),
+    return user.render(
+        "duplicates.html",
+        view=view,
+        tab="duplicates",
+        inside=inside[:MAX_DUPLICATES],
+        outside=outside[:MAX_DUPLICATES],
+        left_out=max(0, len(inside) - MAX_DUPLICATES) + max(0, len(near) - len(outside)),
     )
 
 
-@router.get("/trail")
-def trail_page(me: Looking, number: str) -> HTMLResponse:
+@router.get("/history")
+def history_page(user: AnyUser, number: str) -> HTMLResponse:
     """What people decided about this claim, and what the custody log says of it."""
-    this = opened(me, number)
-    claims = me.workspace.catalog.claims
-    decisions = claims.decisions(claim=this.claim, standing_only=False) if this.claim else []
-    entries = list(me.workspace.custody.about(this.number))[-MOST_TRAIL:]
-    return me.page(
-        "trail.html",
-        this=this,
-        tab="trail",
-        decisions=[(one, _told(me, one)) for one in decisions[::-1]],
+    view = open_claim(user, number)
+    claims = user.workspace.catalog.claims
+    decisions = claims.decisions(claim=view.claim, standing_only=False) if view.claim else []
+    entries = list(user.workspace.custody.about(view.number))[-MAX_HISTORY:]
+    return user.render(
+        "history.html",
+        view=view,
+        tab="history",
+        decisions=[(one, _told(user, one)) for one in decisions[::-1]],
         entries=entries[::-1],
         undoable={"tag", "waive", *reviewing.BOUNDARY_KINDS},
     )
 
 
-def _told(me: Visitor, one: Decision) -> str:
+def _told(user: CurrentUser, one: Decision) -> str:
     """A decision as a sentence without its subject."""
     after: Any = one.after
     photos = after.get("photos", []) if isinstance(after, dict) else []
@@ -275,7 +275,9 @@ def _told(me: Visitor, one: Decision) -> str:
             for facets in after.values():
                 for facet, value in facets.items():
                     words = (
-                        shown.plain(me.workspace.vocabulary, Facet(facet), value) if value else "taken back"
+                        view_models.value_words(user.workspace.vocabulary, Facet(facet), value)
+                        if value
+                        else "taken back"
                     )
                     said[f"{facet} {words}"] = None
             listed = list(said)

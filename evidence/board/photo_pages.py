@@ -10,12 +10,12 @@ from fastapi import APIRouter, Depends, HTTPException, Path
 from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
 
 from evidence.analysis import coverage as covering
-from evidence.board import shown
-from evidence.board.claim_pages import Looking, Opened, opened
-from evidence.board.pictures import SIDES
-from evidence.board.rights import Right
-from evidence.board.shown import Filter
-from evidence.board.state import DIGEST_PATTERN, Visitor, known_digest, looks
+from evidence.board import view_models
+from evidence.board.claim_pages import AnyUser, ClaimView, open_claim
+from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo, require
+from evidence.board.permissions import Permission
+from evidence.board.thumbnails import SIDES
+from evidence.board.view_models import PhotoFilter
 from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
 from evidence.coverage.shots import ShotList
@@ -28,13 +28,13 @@ router = APIRouter()
 Digest = Annotated[str, Path(pattern=DIGEST_PATTERN)]
 NEIGHBOURS = 4
 """Photos shown on either side of the one that is looked at."""
-MOST_HISTORY = 60
+MAX_HISTORY = 60
 """Entries of the custody log about one photo, the newest ones."""
 
 
 @router.get("/photos")
 def photos_page(
-    me: Looking,
+    user: AnyUser,
     number: str,
     need: str = "",
     at: str = "",
@@ -45,115 +45,121 @@ def photos_page(
     show: str = "",
 ) -> HTMLResponse:
     """The claim's photos, or those that a filter lets through, to look over and tag."""
-    this = opened(me, number)
-    wish = Filter(need=need, at=at, face=face, role=role, component=component, condition=condition, show=show)
-    item = shown.found_item(this.report, need, at) if this.report and need else None
-    flagged = shown.flags_by_photo(this.report) if this.report else {}
-    vocabulary = me.workspace.vocabulary
-    records = shown.wanted(this.records, wish, item=item, flagged=flagged, vocabulary=vocabulary)
-    return me.page(
+    view = open_claim(user, number)
+    photo_filter = PhotoFilter(
+        need=need, at=at, face=face, role=role, component=component, condition=condition, show=show
+    )
+    item = view_models.find_item(view.report, need, at) if view.report and need else None
+    flagged = view_models.flags_by_photo(view.report) if view.report else {}
+    vocabulary = user.workspace.vocabulary
+    records = view_models.filtered(
+        view.records, photo_filter, item=item, flagged=flagged, vocabulary=vocabulary
+    )
+    return user.render(
         "photos.html",
-        this=this,
+        view=view,
         tab="photos",
-        tiles=[shown.tile_of(record, vocabulary, flagged.get(record.sha256, ())) for record in records],
-        wish=wish,
+        tiles=[view_models.tile_of(record, vocabulary, flagged.get(record.sha256, ())) for record in records],
+        photo_filter=photo_filter,
         item=item,
-        shows=shown.SHOW_WORDS,
+        shows=view_models.SHOW_WORDS,
         words={
             facet.value: [(word.id, word.words) for word in vocabulary.words if word.facet is facet]
             for facet in Facet
         },
         present={
-            facet.value: sorted({v.value for r in this.records for f, v in r.tags.items() if f is facet})
+            facet.value: sorted({v.value for r in view.records for f, v in r.tags.items() if f is facet})
             for facet in Facet
         },
-        choices=shown.choices(vocabulary, _shots(me, this)),
-        last=_my_last(me, this),
-        claims=_claims_near(me, this),
+        choices=view_models.tag_choices(vocabulary, _shots(user, view)),
+        last=_my_last(user, view),
+        claims=_claims_near(user, view),
     )
 
 
-def _shots(me: Visitor, this: Opened) -> ShotList | None:
+def _shots(user: CurrentUser, view: ClaimView) -> ShotList | None:
     return (
-        covering.shot_list(me.workspace, covering.list_for(me.workspace, this.row.claim))
-        if this.row
+        covering.shot_list(user.workspace, covering.list_for(user.workspace, view.row.claim))
+        if view.row
         else None
     )
 
 
-def _my_last(me: Visitor, this: Opened) -> int | None:
+def _my_last(user: CurrentUser, view: ClaimView) -> int | None:
     """The number of this person's latest tagging in the claim, for one press of undo."""
     mine = [
         one
-        for one in me.workspace.catalog.claims.decisions(kinds=("tag",), claim=this.claim)
-        if one.actor == me.name
+        for one in user.workspace.catalog.claims.decisions(kinds=("tag",), claim=view.claim)
+        if one.actor == user.name
     ]
-    return mine[-1].number if mine and this.claim else None
+    return mine[-1].number if mine and view.claim else None
 
 
-def _claims_near(me: Visitor, this: Opened) -> list[tuple[str, str]]:
+def _claims_near(user: CurrentUser, view: ClaimView) -> list[tuple[str, str]]:
     """Claims that photos of this one may rather belong to: those of the same days."""
-    known = {row.claim.claim: row.claim.insured for row in me.workspace.catalog.claims.all()}
-    near = {row.claim for row in me.workspace.catalog.photos.segments_of(this.claim) if row.claim}
-    return [(claim, known.get(claim, "")) for claim in sorted(near - {this.claim})]
+    known = {row.claim.claim: row.claim.insured for row in user.workspace.catalog.claims.all()}
+    near = {row.claim for row in user.workspace.catalog.photos.segments_of(view.claim) if row.claim}
+    return [(claim, known.get(claim, "")) for claim in sorted(near - {view.claim})]
 
 
 # --- one photo ---------------------------------------------------------------------------
 
 
 @router.get("/photo/{sha}")
-def photo_page(me: Looking, sha: Digest) -> HTMLResponse:
+def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
     """One photo: large, with what is said and guessed of it, its data, its history, its neighbours."""
-    this, record = _photo(me, sha)
-    place = next(n for n, one in enumerate(this.records) if one.sha256 == sha)
-    flags = shown.flags_by_photo(this.report).get(record.sha256, []) if this.report else list(record.flags)
-    near = this.records[max(0, place - NEIGHBOURS) : place + NEIGHBOURS + 1]
-    vocabulary = me.workspace.vocabulary
-    return me.page(
+    view, record = _photo(user, sha)
+    place = next(n for n, one in enumerate(view.records) if one.sha256 == sha)
+    flags = (
+        view_models.flags_by_photo(view.report).get(record.sha256, []) if view.report else list(record.flags)
+    )
+    near = view.records[max(0, place - NEIGHBOURS) : place + NEIGHBOURS + 1]
+    vocabulary = user.workspace.vocabulary
+    return user.render(
         "photo.html",
-        this=this,
+        view=view,
         tab="photo",
         photo=record,
-        tile=shown.tile_of(record, vocabulary, flags),
-        facts=list(_facts(me, record)),
-        seen=list(_seen(record)),
+        tile=view_models.tile_of(record, vocabulary, flags),
+        facts=list(_camera_rows(user, record)),
+        seen=list(_analysis_rows(record)),
         words_said=[
             (
                 facet.value,
                 value,
-                shown.plain(vocabulary, facet, value.value),
-                shown.SOURCE_WORDS[value.source],
+                view_models.value_words(vocabulary, facet, value.value),
+                view_models.SOURCE_WORDS[value.source],
             )
-            for facet in shown.FACET_ORDER
+            for facet in view_models.FACET_ORDER
             if (value := record.tags.get(facet))
         ],
-        history=list(me.workspace.custody.about(record.sha256, record.intake))[-MOST_HISTORY:][::-1],
-        near=[shown.tile_of(one, vocabulary) for one in near],
-        before=this.records[place - 1].sha256 if place else None,
-        after=this.records[place + 1].sha256 if place + 1 < len(this.records) else None,
-        choices=shown.choices(vocabulary, _shots(me, this)),
+        history=list(user.workspace.custody.about(record.sha256, record.intake))[-MAX_HISTORY:][::-1],
+        near=[view_models.tile_of(one, vocabulary) for one in near],
+        before=view.records[place - 1].sha256 if place else None,
+        after=view.records[place + 1].sha256 if place + 1 < len(view.records) else None,
+        choices=view_models.tag_choices(vocabulary, _shots(user, view)),
         words={
             facet.value: [(word.id, word.words) for word in vocabulary.words if word.facet is facet]
             for facet in Facet
         },
-        last=_my_last(me, this),
-        claims=_claims_near(me, this),
+        last=_my_last(user, view),
+        claims=_claims_near(user, view),
     )
 
 
-def _photo(me: Visitor, sha: str) -> tuple[Opened, PhotoRecord]:
-    digest = known_digest(me, sha)
+def _photo(user: CurrentUser, sha: str) -> tuple[ClaimView, PhotoRecord]:
+    digest = find_photo(user, sha)
     if digest is None:
         raise HTTPException(404)
-    record = me.workspace.catalog.photos.records([digest])[0]
-    this = opened(me, record.claim or UNASSIGNED)
-    found = next((one for one in this.records if one.sha256 == digest), None)
+    record = user.workspace.catalog.photos.records([digest])[0]
+    view = open_claim(user, record.claim or UNASSIGNED)
+    found = next((one for one in view.records if one.sha256 == digest), None)
     if found is None:
         raise HTTPException(404)
-    return this, found
+    return view, found
 
 
-def _facts(me: Visitor, record: PhotoRecord) -> Iterator[tuple[str, str]]:
+def _camera_rows(user: CurrentUser, record: PhotoRecord) -> Iterator[tuple[str, str]]:
     """What the camera says, in words; what it does not say is left out."""
     facts = record.facts
     if facts.taken_text:
@@ -163,18 +169,18 @@ def _facts(me: Visitor, record: PhotoRecord) -> Iterator[tuple[str, str]]:
     if record.corrected:
         yield (
             "Time on the job",
-            f"{shown.day_words(record.corrected.isoformat())}, {record.corrected:%H:%M:%S}",
+            f"{view_models.day_words(record.corrected.isoformat())}, {record.corrected:%H:%M:%S}",
         )
     if record.correction:
         yield "Why it differs", record.correction
     if facts.gps:
         yield "Position", f"{facts.gps.lat:.5f}, {facts.gps.lon:.5f}"
-        row = me.workspace.catalog.claims.get(record.claim) if record.claim else None
+        row = user.workspace.catalog.claims.get(record.claim) if record.claim else None
         if row and row.claim.place:
             yield "From the loss address", f"{distance_m(facts.gps, row.claim.place):.0f} m"
     if facts.direction is not None:
         north = {True: " true", False: " magnetic", None: ""}[facts.direction_is_true]
-        yield "Looking toward", f"{facts.direction:.0f} degrees{north}"
+        yield "AnyUser toward", f"{facts.direction:.0f} degrees{north}"
     if camera := " ".join(filter(None, [facts.make, facts.model])):
         yield "Camera", camera
     if facts.serial:
@@ -187,7 +193,7 @@ def _facts(me: Visitor, record: PhotoRecord) -> Iterator[tuple[str, str]]:
     yield "SHA-256", record.sha256
 
 
-def _seen(record: PhotoRecord) -> Iterator[tuple[str, str]]:
+def _analysis_rows(record: PhotoRecord) -> Iterator[tuple[str, str]]:
     """What the look at the pixels found."""
     look = record.look
     for divider in look.dividers:
@@ -207,24 +213,24 @@ def _seen(record: PhotoRecord) -> Iterator[tuple[str, str]]:
 
 
 @router.get("/compare")
-def compare_page(me: Looking, one: str, other: str) -> HTMLResponse:
+def compare_page(user: AnyUser, one: str, other: str) -> HTMLResponse:
     """Two photos side by side, with what differs in their data."""
     pair = []
     for sha in (one, other):
-        if len(sha) != 64 or known_digest(me, sha) is None:
+        if len(sha) != 64 or find_photo(user, sha) is None:
             raise HTTPException(404)
-        pair.append(me.workspace.catalog.photos.records([Sha256(sha)])[0])
+        pair.append(user.workspace.catalog.photos.records([Sha256(sha)])[0])
     left, right = pair
     lines = [
         (name, first, second, first != second)
-        for name, first, second in _both(dict(_facts(me, left)), dict(_facts(me, right)))
+        for name, first, second in _both(dict(_camera_rows(user, left)), dict(_camera_rows(user, right)))
     ]
-    vocabulary = me.workspace.vocabulary
-    return me.page(
+    vocabulary = user.workspace.vocabulary
+    return user.render(
         "compare.html",
         left=left,
         right=right,
-        pills=[shown.pills_of(record, vocabulary) for record in pair],
+        pills=[view_models.pills_of(record, vocabulary) for record in pair],
         lines=lines,
         bits=distance(left.look.phash, right.look.phash),
         apart=_apart(left, right),
@@ -250,30 +256,30 @@ def _apart(left: PhotoRecord, right: PhotoRecord) -> str:
 
 
 @router.get("/thumb/{sha}/{side}")
-def thumb(me: Looking, sha: Digest, side: int) -> Response:
+def thumb(user: AnyUser, sha: Digest, side: int) -> Response:
     """A small upright picture; a drawing that says so where there is none."""
     if side not in SIDES:
         raise HTTPException(404)
-    digest = known_digest(me, sha)
+    digest = find_photo(user, sha)
     if digest is None:
         raise HTTPException(404)
-    place = me.board.pictures.small(digest, side)
+    place = user.board.thumbnails.path(digest, side)
     if place is None:
-        return RedirectResponse("/static/nopicture.svg", status_code=303)
+        return RedirectResponse("/static/no-picture.svg", status_code=303)
     return FileResponse(
         place, media_type="image/jpeg", headers={"cache-control": "private, max-age=31536000, immutable"}
     )
 
 
 @router.get("/original/{sha}")
-def original(me: Annotated[Visitor, Depends(looks(Right.ORIGINAL))], sha: Digest) -> Response:
+def original(user: Annotated[CurrentUser, Depends(require(Permission.ORIGINAL))], sha: Digest) -> Response:
     """A copy of the original, byte for byte, to keep: never shown in a page."""
-    digest = known_digest(me, sha)
+    digest = find_photo(user, sha)
     if digest is None:
         raise HTTPException(404)
-    record: Any = me.workspace.catalog.photos.records([digest])[0]
-    place = filing.require_original(me.workspace, digest)
-    me.workspace.record("original_taken_out", record.name, photos=[digest])
+    record: Any = user.workspace.catalog.photos.records([digest])[0]
+    place = filing.require_original(user.workspace, digest)
+    user.workspace.record("original_taken_out", record.name, photos=[digest])
     kind = mimetypes.guess_type(record.name)[0] or ""
     media = kind if kind.startswith(("image/", "video/", "audio/")) and "svg" not in kind else ""
     return FileResponse(place, media_type=media or "application/octet-stream", filename=record.name)

@@ -76,7 +76,7 @@ def board(
                 "Another board may be running: choose another port with --port.",
             ) from trouble
         known = here.catalog.users.get(here.actor)
-        secret = app.state.board.door.new_link(here.actor, known.duty if known else duty)
+        secret = app.state.board.sessions.create_link(here.actor, known.duty if known else duty)
         host = (name or [bind])[0]
         place = f"{'https' if secure else 'http'}://{f'[{host}]' if ':' in host else host}:{listening.getsockname()[1]}"
         print(f"{place}/link/{secret}", flush=True)

@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 from fastapi.testclient import TestClient
-from support_board import PASSWORD, four_sides, new_home, put_claim, put_photos, said
+from support_board import PASSWORD, facet_value, four_sides, new_home, put_claim, put_photos
 
 from evidence.board.app import make_app
 from evidence.catalog.users import User
@@ -37,10 +37,13 @@ def workspace(blank, tmp_path):
 def claim(workspace):
     """Claim BD-1 with six photos: three sides stated, the fourth guessed, two that say nothing."""
     put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
-    tags = {n: (said(Facet.ROLE, "elevation"), said(Facet.FACE, face)) for n, face in enumerate(FACES[:3])}
+    tags = {
+        n: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, face))
+        for n, face in enumerate(FACES[:3])
+    }
     tags[3] = (
-        said(Facet.ROLE, "elevation", guess=0.84, reason="the usual walk"),
-        said(Facet.FACE, "left", guess=0.9),
+        facet_value(Facet.ROLE, "elevation", guess=0.84, reason="the usual walk"),
+        facet_value(Facet.FACE, "left", guess=0.9),
     )
     return put_photos(workspace, "BD-1", 6, tags=tags)
 
@@ -62,7 +65,7 @@ def clock():
 
 @pytest.fixture
 def app(workspace, clock):
-    return make_app(workspace, follow=False, clock=clock)
+    return make_app(workspace, background=False, clock=clock)
 
 
 @pytest.fixture
@@ -72,8 +75,8 @@ def visit(app):
     def come_in(name="Tess", duty=Duty.REVIEWER):
         client = TestClient(app, base_url="http://127.0.0.1:8765", follow_redirects=False)
         board = app.state.board
-        session, cookie = board.door.let_in(name, duty)
-        client.cookies.set(board.door.cookie, cookie)
+        session, cookie = board.sessions.start(name, duty)
+        client.cookies.set(board.sessions.cookie, cookie)
         client.token = session.token
         return client
 

@@ -8,7 +8,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from support_board import START, put_claim, put_photos, said, served
+from support_board import START, facet_value, put_claim, put_photos, served
 
 from evidence.filing import bags as filing
 from evidence.model import ClaimId, ClaimState, Duty, Facet
@@ -51,7 +51,7 @@ def board(workspace, monkeypatch):
 
 
 @pytest.fixture
-def enter(browser, board):
+def log_in(browser, board):
     """Opens a page for somebody, let in by a link; whatever the page complains of fails the test."""
     contexts, trouble = [], []
 
@@ -81,10 +81,10 @@ def photos(workspace):
     """Claim BD-1: three sides stated, the fourth guessed, and two photos that say nothing."""
     put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
     tags = {
-        n: (said(Facet.ROLE, "elevation"), said(Facet.FACE, face))
+        n: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, face))
         for n, face in enumerate(("front", "right", "back"))
     }
-    tags[3] = (said(Facet.ROLE, "elevation", guess=0.84), said(Facet.FACE, "left", guess=0.9))
+    tags[3] = (facet_value(Facet.ROLE, "elevation", guess=0.84), facet_value(Facet.FACE, "left", guess=0.9))
     return put_photos(workspace, "BD-1", 6, tags=tags, pictures=True)
 
 
@@ -115,9 +115,9 @@ def stated(workspace, sha):
     return {facet.value: value.value for facet, value in tags.items() if value.stated}
 
 
-def test_a_reviewers_whole_visit_by_keyboard(enter, board, workspace, photos):
-    page = enter()
-    tab_to(page, ".strip a")
+def test_a_reviewers_whole_visit_by_keyboard(log_in, board, workspace, photos):
+    page = log_in()
+    tab_to(page, ".claim-row a")
     press(page, "Enter")
     page.wait_for_url("**/claim?number=BD-1")
     assert "3 of 4 required shots are shown, 1 only by a guess." in page.inner_text(".verdict")
@@ -140,7 +140,7 @@ def test_a_reviewers_whole_visit_by_keyboard(enter, board, workspace, photos):
     page.goto(f"{board.url}/photos?number=BD-1")
     tab_to(page, "#grid input[type=checkbox]")
     press(page, "End", "Shift+ArrowLeft")
-    assert page.inner_text("#chosen") == "2 photos chosen"
+    assert page.inner_text("#selected") == "2 photos chosen"
     press(page, "c", "d", "1")
     settled(page)
     page.wait_for_function("() => !document.querySelector('.saving')")
@@ -159,8 +159,8 @@ def test_a_reviewers_whole_visit_by_keyboard(enter, board, workspace, photos):
     press(page, "Escape", "Home", "Enter")
     page.wait_for_url(f"**/photo/{photos[0]}")
     press(page, "+", "]")
-    assert page.get_attribute("#stage", "data-turn") == "90"
-    assert float(page.get_attribute("#stage", "data-scale")) > 1
+    assert page.get_attribute("#viewer", "data-turn") == "90"
+    assert float(page.get_attribute("#viewer", "data-scale")) > 1
     press(page, "ArrowRight")
     page.wait_for_url(f"**/photo/{photos[1]}")
     press(page, "Escape")
@@ -171,8 +171,8 @@ def test_a_reviewers_whole_visit_by_keyboard(enter, board, workspace, photos):
     page.keyboard.type("all four sides seen")
     tab_to(page, "form[action='/do/sign'] button")
     press(page, "Enter")
-    page.wait_for_selector(".stamp")
-    assert "Rhea" in page.inner_text(".stamp")
+    page.wait_for_selector(".outcome")
+    assert "Rhea" in page.inner_text(".outcome")
     assert workspace.catalog.claims.get(ClaimId("BD-1")).state is ClaimState.SIGNED
     actors = {
         entry.actor
@@ -183,8 +183,8 @@ def test_a_reviewers_whole_visit_by_keyboard(enter, board, workspace, photos):
     assert workspace.custody.verify().valid
 
 
-def test_of_two_at_once_the_second_sees_the_change_and_by_whom(enter, board, workspace, photos):
-    rhea, tess = enter("Rhea"), enter("Tess")
+def test_of_two_at_once_the_second_sees_the_change_and_by_whom(log_in, board, workspace, photos):
+    rhea, tess = log_in("Rhea"), log_in("Tess")
     for page in (rhea, tess):
         page.goto(f"{board.url}/photos?number=BD-1")
         tab_to(page, "#grid input[type=checkbox]")
@@ -193,9 +193,9 @@ def test_of_two_at_once_the_second_sees_the_change_and_by_whom(enter, board, wor
     settled(rhea)
     press(tess, "b")
     settled(tess)
-    tess.wait_for_selector("#clash:not([hidden])")
-    assert "Rhea changed TEST0005.JPG meanwhile" in tess.inner_text("#clash")
-    assert "face right" in tess.inner_text("#clash")
+    tess.wait_for_selector("#conflict:not([hidden])")
+    assert "Rhea changed TEST0005.JPG meanwhile" in tess.inner_text("#conflict")
+    assert "face right" in tess.inner_text("#conflict")
     assert stated(workspace, photos[5]) == {"face": "right"}
     tess.wait_for_function("() => !document.querySelector('.saving')")
     assert "right" in pills(tess, photos[5])
@@ -204,39 +204,39 @@ def test_of_two_at_once_the_second_sees_the_change_and_by_whom(enter, board, wor
     assert stated(workspace, photos[5]) == {"face": "back"}
 
 
-def test_waiving_and_sending_back(enter, board, workspace):
+def test_waiving_and_sending_back(log_in, board, workspace):
     put_claim(workspace, "BD-2", insured="Ottoline Marsh")
     put_photos(
         workspace,
         "BD-2",
         2,
-        tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "front"))},
+        tags={0: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, "front"))},
         pictures=True,
     )
-    page = enter()
+    page = log_in()
     page.goto(f"{board.url}/claim?number=BD-2")
     page.click("text=Set a missing shot aside")
     page.fill("#why3", "built onto the next house")
-    page.locator(".asides form", has_text="left").locator("button").click()
+    page.locator(".waivers form", has_text="left").locator("button").click()
     page.wait_for_selector(".c-waived")
     assert page.locator(".c-waived").count() == 1
     page.fill("#back-note", "please go round once more")
     page.click("form[action='/do/send-back'] button")
-    page.wait_for_selector(".stamp.sent")
-    adjuster = enter("Adam", Duty.ADJUSTER)
-    assert "Sent back to the adjuster" in adjuster.inner_text(".pile")
-    adjuster.click(".strip a")
+    page.wait_for_selector(".outcome.sent-back")
+    adjuster = log_in("Adam", Duty.ADJUSTER)
+    assert "Sent back to the adjuster" in adjuster.inner_text(".claim-group")
+    adjuster.click(".claim-row a")
     assert adjuster.locator("form[action='/do/sign']").count() == 0
     adjuster.click("nav.tabs >> text=Still to shoot")
-    lines = adjuster.locator(".walk .shot").all_inner_texts()
+    lines = adjuster.locator(".shot-list .shot").all_inner_texts()
     assert [line.split(":")[0] for line in lines] == ["Right elevation", "Back elevation"]
-    assert "please go round once more" in adjuster.inner_text(".stamp")
+    assert "please go round once more" in adjuster.inner_text(".outcome")
 
 
 HOSTILE = "\"'><script>document.body.dataset.hurt='yes'</script><img src=x onerror=\"document.body.dataset.hurt='yes'\">"
 
 
-def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(enter, board, workspace):
+def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(log_in, board, workspace):
     put_claim(workspace, "EV-1", insured=HOSTILE, address=HOSTILE)
     shas = put_photos(
         workspace,
@@ -244,9 +244,9 @@ def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(enter, bo
         2,
         facts={"make": HOSTILE, "model": HOSTILE, "software": HOSTILE},
         pictures=True,
-        tags={0: (said(Facet.FACE, "front", guess=0.9, reason=HOSTILE),)},
+        tags={0: (facet_value(Facet.FACE, "front", guess=0.9, reason=HOSTILE),)},
     )
-    page = enter()
+    page = log_in()
     for path in (
         "/",
         "/claim?number=EV-1",
@@ -268,10 +268,10 @@ def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(enter, bo
     assert stated(workspace, shas[0]) == {"face": "left"}
 
 
-def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(enter, board, workspace):
+def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(log_in, board, workspace):
     put_claim(workspace, "BD-600")
     put_photos(workspace, "BD-600", 600)
-    page = enter()
+    page = log_in()
     asked = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{board.url}/photos?number=BD-600")
@@ -295,9 +295,9 @@ PAGES = (
     "/photos?number=BD-1",
     "/photo/{0}",
     "/day?number=BD-1",
-    "/doubles?number=BD-1",
+    "/duplicates?number=BD-1",
     "/missing?number=BD-1",
-    "/trail?number=BD-1",
+    "/history?number=BD-1",
     "/compare?one={0}&other={1}",
     "/photos?number=unassigned",
     "/claim?number=nope",
@@ -327,13 +327,13 @@ def furnished(workspace, photos):
     return photos
 
 
-def test_axe_finds_nothing_serious_on_any_page_at_either_width(enter, board, furnished):
+def test_axe_finds_nothing_serious_on_any_page_at_either_width(log_in, board, furnished):
     from axe_playwright_python.sync_playwright import Axe
 
     axe, found = Axe(), []
-    page = enter()
+    page = log_in()
     both = ("/", "/claim?number=BD-3", "/photos?number=BD-1", "/photo/{0}", "/day?number=BD-1")
-    for size, paths in ((LAPTOP, (*PAGES, "/claim?number=BD-3", "/doubles?number=BD-3")), (PHONE, both)):
+    for size, paths in ((LAPTOP, (*PAGES, "/claim?number=BD-3", "/duplicates?number=BD-3")), (PHONE, both)):
         page.set_viewport_size(size)
         for path in paths:
             page.goto(board.url + path.format(*furnished))
@@ -343,34 +343,34 @@ def test_axe_finds_nothing_serious_on_any_page_at_either_width(enter, board, fur
                         (path, size["width"], one["id"], node["html"][:160]) for node in one["nodes"][:3]
                     ]
     page.context.clear_cookies()
-    page.goto(board.url + "/enter")
+    page.goto(board.url + "/login")
     found += [
-        ("/enter", one["id"])
+        ("/login", one["id"])
         for one in axe.run(page).response["violations"]
         if one["impact"] in {"serious", "critical"}
     ]
     assert found == []
 
 
-def test_no_page_scrolls_sideways_on_a_phone(enter, board, furnished):
-    page = enter(size={"width": 360, "height": 780}, has_touch=True, is_mobile=True)
+def test_no_page_scrolls_sideways_on_a_phone(log_in, board, furnished):
+    page = log_in(size={"width": 360, "height": 780}, has_touch=True, is_mobile=True)
     for path in PAGES:
         page.goto(board.url + path.format(*furnished))
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
 
 
-def test_on_a_phone_a_finger_chooses_and_tags(enter, board, workspace, photos):
-    page = enter(size=PHONE, has_touch=True, is_mobile=True)
+def test_on_a_phone_a_finger_chooses_and_tags(log_in, board, workspace, photos):
+    page = log_in(size=PHONE, has_touch=True, is_mobile=True)
     page.goto(f"{board.url}/photos?number=BD-1")
-    page.locator(f'[data-sha="{photos[4]}"] .pick').tap()
+    page.locator(f'[data-sha="{photos[4]}"] .select-box').tap()
     page.wait_for_selector("#panel.has")
     page.locator("#panel button", has_text=re.compile("back$")).tap()
     settled(page)
     assert stated(workspace, photos[4]) == {"face": "back"}
 
 
-def test_without_scripts_claims_are_still_read_and_sent_back(enter, board, workspace, photos):
-    page = enter(java_script_enabled=False)
+def test_without_scripts_claims_are_still_read_and_sent_back(log_in, board, workspace, photos):
+    page = log_in(java_script_enabled=False)
     page.goto(f"{board.url}/photos?number=BD-1&show=guesses")
     assert page.locator(".tile").count() == 1
     page.goto(f"{board.url}/claim?number=BD-1")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from support_board import put_claim, put_photos, said
+from support_board import facet_value, put_claim, put_photos
 
 from evidence.model import Facet
 
@@ -18,7 +18,7 @@ def evil(workspace):
         'EV"><em>1',
         3,
         facts={"make": EVIL, "model": EVIL, "software": EVIL, "serial": EVIL},
-        tags={0: (said(Facet.COMPONENT, "gutter", guess=0.9, reason=EVIL),)},
+        tags={0: (facet_value(Facet.COMPONENT, "gutter", guess=0.9, reason=EVIL),)},
         name="EVIL",
     )
 
@@ -30,12 +30,12 @@ def evil(workspace):
         "/claim",
         "/photos",
         "/day",
-        "/doubles",
+        "/duplicates",
         "/missing",
-        "/trail",
+        "/history",
         "photo",
         "compare",
-        "/enter?back=%22%3E%3Cscript%3E",
+        "/login?back=%22%3E%3Cscript%3E",
         "/?q=%3Cscript%3Ealert(1)%3C/script%3E",
         "/claim?number=%3Cscript%3E1",
     ],
@@ -61,14 +61,14 @@ def test_what_a_script_sends_is_checked_before_anything_is_done(visit, workspace
     client = visit()
     before = workspace.custody.head().seq
     for body in (
-        {"photos": {"../../etc/passwd": "0" * 12}, "say": {"face": "left"}},
-        {"photos": {claim[0]: "<script>"}, "say": {"face": "left"}},
-        {"photos": {claim[0]: "0" * 12}, "say": {"face": EVIL[:50]}},
-        {"photos": {claim[0]: "0" * 12}, "say": {"colour": "left"}},
-        {"photos": {claim[0]: "0" * 12}, "say": {"count": "-1"}},
-        {"photos": {}, "say": {"face": "left"}},
-        {"photos": {claim[0]: "0" * 12}, "say": {"face": "left"}, "actor": "Rhea"},
-        {"photos": {"f" * 64: "0" * 12}, "say": {"face": "left"}},
+        {"photos": {"../../etc/passwd": "0" * 12}, "tags": {"face": "left"}},
+        {"photos": {claim[0]: "<script>"}, "tags": {"face": "left"}},
+        {"photos": {claim[0]: "0" * 12}, "tags": {"face": EVIL[:50]}},
+        {"photos": {claim[0]: "0" * 12}, "tags": {"colour": "left"}},
+        {"photos": {claim[0]: "0" * 12}, "tags": {"count": "-1"}},
+        {"photos": {}, "tags": {"face": "left"}},
+        {"photos": {claim[0]: "0" * 12}, "tags": {"face": "left"}, "actor": "Rhea"},
+        {"photos": {"f" * 64: "0" * 12}, "tags": {"face": "left"}},
     ):
         answer = client.post(
             "/do/tag", json=body, headers={"x-board-token": client.token, "accept": "application/json"}

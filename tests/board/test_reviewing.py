@@ -6,7 +6,7 @@ import json
 import shutil
 
 import pytest
-from support_board import put_claim, put_photos, said
+from support_board import facet_value, put_claim, put_photos
 from support_card import two_houses
 from support_cli import cli, make_archive
 
@@ -125,7 +125,7 @@ def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(workspace, claim):
     assert not guessed.tags[Facet.FACE].stated
     from evidence.catalog.photos import Tagged
 
-    other = said(Facet.FACE, "back", guess=0.6)
+    other = facet_value(Facet.FACE, "back", guess=0.6)
     workspace.catalog.photos.put_tags([Tagged(sha256=claim[3], said=(other,), strongest={Facet.FACE: other})])
     assert marks(workspace, claim) == before
 
@@ -148,7 +148,12 @@ def test_a_signed_claim_takes_no_tags_no_photos_and_no_undo_until_it_is_taken_ba
 
 def test_a_claim_goes_back_to_the_adjuster_with_what_is_missing_in_walking_order(workspace):
     put_claim(workspace, "BD-1")
-    put_photos(workspace, "BD-1", 1, tags={0: (said(Facet.ROLE, "elevation"), said(Facet.FACE, "right"))})
+    put_photos(
+        workspace,
+        "BD-1",
+        1,
+        tags={0: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, "right"))},
+    )
     _, wanted = reviewing.send_back(workspace, BD1, note="please go round again", seen=version(workspace))
     assert [line.face for line in wanted.lines] == ["front", "back", "left"]
     assert workspace.catalog.claims.get(BD1).state is ClaimState.RETURNED

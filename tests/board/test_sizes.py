@@ -10,13 +10,13 @@ from html.parser import HTMLParser
 import pytest
 from PIL import Image
 from sqlalchemy import event
-from support_board import START, put_claim, put_photos, said
+from support_board import START, facet_value, put_claim, put_photos
 from support_card import CardMaker
 from support_cli import cli, make_archive
 
 from evidence.analysis.coverage import tally_basis
-from evidence.board.background import Follower, count, uncounted
-from evidence.board.listing import PER_PAGE
+from evidence.board.background import BackgroundWorker, claims_to_count, count_claims
+from evidence.board.claim_list import PER_PAGE
 from evidence.catalog.tallies import Tally
 from evidence.model import Duty, Facet
 from evidence.sight.look import thumb_path
@@ -62,7 +62,8 @@ def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(worksp
             name=f"N{many}N",
             start=START + timedelta(days=many),
             tags={
-                n: (said(Facet.FACE, "front"), said(Facet.ROLE, "close_up", guess=0.7)) for n in range(many)
+                n: (facet_value(Facet.FACE, "front"), facet_value(Facet.ROLE, "close_up", guess=0.7))
+                for n in range(many)
             },
         )
     client = visit()
@@ -84,7 +85,7 @@ def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(worksp
 
 def test_no_page_but_the_one_of_a_photo_offers_the_original(visit, claim):
     client = visit()
-    for path in ("/claim?number=BD-1", "/photos?number=BD-1", "/day?number=BD-1", "/doubles?number=BD-1"):
+    for path in ("/claim?number=BD-1", "/photos?number=BD-1", "/day?number=BD-1", "/duplicates?number=BD-1"):
         assert "/original/" not in client.get(path).text
     page = client.get(f"/photo/{claim[0]}").text
     assert page.count("/original/") == 1
@@ -101,12 +102,12 @@ def test_2000_claims_come_in_pages_found_by_a_handful_of_queries(workspace, visi
     with statements(workspace) as seen:
         page = client.get("/")
     assert len(seen) < 15
-    assert page.text.count('class="strip') == PER_PAGE
+    assert page.text.count('class="claim-row') == PER_PAGE
     assert len(page.content) < 120_000
     last = client.get(f"/?page={-(-2000 // PER_PAGE)}")
     assert "Owner 1999" in last.text
     found = client.get("/?q=owner+1234")
-    assert found.text.count('class="strip') == 1
+    assert found.text.count('class="claim-row') == 1
 
 
 def test_what_needs_attention_most_stands_first(workspace, visit):
@@ -141,17 +142,17 @@ def test_what_needs_attention_most_stands_first(workspace, visit):
 
 
 def test_counts_are_kept_until_the_claim_or_its_list_changes(workspace, claim):
-    assert [row.claim.claim for row in uncounted(workspace)] == ["BD-1"]
-    count(workspace, uncounted(workspace))
+    assert [row.claim.claim for row in claims_to_count(workspace)] == ["BD-1"]
+    count_claims(workspace, claims_to_count(workspace))
     kept = workspace.catalog.tallies.all()["BD-1"]
     assert (kept.met, kept.guessed, kept.missing) == (3, 1, 0)
-    assert uncounted(workspace) == []
+    assert claims_to_count(workspace) == []
     workspace.catalog.claims.touch("BD-1")
-    assert len(uncounted(workspace)) == 1
-    count(workspace, uncounted(workspace))
+    assert len(claims_to_count(workspace)) == 1
+    count_claims(workspace, claims_to_count(workspace))
     own = workspace.root / "config" / "required_shots" / "hail_roof.toml"
     own.write_text(own.read_text(encoding="utf-8").replace("Whole elevation", "Whole side"), encoding="utf-8")
-    assert len(uncounted(workspace)) == 1
+    assert len(claims_to_count(workspace)) == 1
 
 
 # --- originals, thumbnails and bags ------------------------------------------------------
@@ -202,10 +203,10 @@ def client_of(workspace):
 
     from evidence.board.app import make_app
 
-    app = make_app(workspace, follow=False)
+    app = make_app(workspace, background=False)
     client = TestClient(app, base_url="http://localhost", follow_redirects=False)
-    session, cookie = app.state.board.door.let_in("Tess", Duty.REVIEWER)
-    client.cookies.set(app.state.board.door.cookie, cookie)
+    session, cookie = app.state.board.sessions.start("Tess", Duty.REVIEWER)
+    client.cookies.set(app.state.board.sessions.cookie, cookie)
     client.token = session.token
     return client
 
@@ -228,11 +229,11 @@ def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(home_of_card):
 def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(home_of_card, monkeypatch):
     workspace, sha = home_of_card, sha_of(home_of_card, "TEST0900.PNG")
     client = client_of(workspace)
-    assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/nopicture.svg"
-    from evidence.board import pictures
+    assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/no-picture.svg"
+    from evidence.board import thumbnails
 
-    monkeypatch.setattr(pictures, "look", lambda _request: pytest.fail("decoded again"))
-    assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/nopicture.svg"
+    monkeypatch.setattr(thumbnails, "look", lambda _request: pytest.fail("decoded again"))
+    assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/no-picture.svg"
 
 
 def test_the_original_goes_out_whole_as_an_attachment_and_the_log_says_to_whom(home_of_card):
@@ -252,7 +253,7 @@ def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(home_of_ca
     mark = re.search(rf'data-sha="{sha}" data-mark="(\w+)"', client.get("/photos?number=TC-1001").text)[1]
     answer = client.post(
         "/do/tag",
-        json={"photos": {sha: mark}, "say": {"face": "back"}},
+        json={"photos": {sha: mark}, "tags": {"face": "back"}},
         headers={"x-board-token": client.token},
     )
     assert answer.status_code == 200
@@ -260,7 +261,7 @@ def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(home_of_ca
     assert changed[sha]["mark"] != mark
     assert {"facet": "face", "text": "back", "guess": False}.items() <= changed[sha]["pills"][0].items()
     assert workspace.catalog.keeping.dirty() == ["TC-1001"]
-    Follower(workspace).file()
+    BackgroundWorker(workspace).update_bags()
     assert workspace.catalog.keeping.dirty() == []
     again = client.post(
         "/do/undo-tag", json={"number": answer.json()["undo"]}, headers={"x-board-token": client.token}

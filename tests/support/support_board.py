@@ -50,7 +50,7 @@ def digest(text: str) -> Sha256:
     return Sha256(hashlib.sha256(text.encode()).hexdigest())
 
 
-def said(facet: Facet, value: str, *, guess: float | None = None, reason: str = "") -> FacetValue:
+def facet_value(facet: Facet, value: str, *, guess: float | None = None, reason: str = "") -> FacetValue:
     """A facet as a person states it, or as a guess of that probability."""
     source = Source.PERSON if guess is None else Source.PIXELS
     return FacetValue(facet=facet, value=value, source=source, confidence=guess or 1.0, reason=reason)
@@ -189,13 +189,13 @@ class Served:
 
     def link(self, name: str, duty: Duty = Duty.REVIEWER) -> str:
         """The address that lets this person in once."""
-        return f"{self.url}/link/{self.app.state.board.door.new_link(name, duty)}"
+        return f"{self.url}/link/{self.app.state.board.sessions.create_link(name, duty)}"
 
 
 @contextlib.contextmanager
 def served(workspace: Workspace) -> Iterator[Served]:
     """The board over this archive, on a free port of this computer."""
-    app = make_app(workspace, follow=False)
+    app = make_app(workspace, background=False)
     listening = socket.socket()
     listening.bind(("127.0.0.1", 0))
     server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))

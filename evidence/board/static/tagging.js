@@ -6,46 +6,46 @@
   if (!panel) return;
   const token = document.body.dataset.token;
   const grid = document.getElementById("grid");
-  const may = panel.dataset.may === "yes";
-  const spoken = document.getElementById("spoken");
-  const clash = document.getElementById("clash");
+  const canTag = panel.dataset.canTag === "yes";
+  const statusLine = document.getElementById("status");
+  const conflict = document.getElementById("conflict");
   const tiles = [...document.querySelectorAll("[data-sha]")];
   const bySha = new Map(tiles.map((tile) => [tile.dataset.sha, tile]));
   const undos = panel.dataset.last ? [Number(panel.dataset.last)] : [];
   const boxOf = (tile) => tile.querySelector("input[type=checkbox]");
-  const keysOn = document.getElementById("keys");
+  const singleKeys = document.getElementById("keys");
   let current = 0;
   let anchor = 0;
 
   // --- choosing ---
 
-  const chosen = () => (grid ? tiles.filter((tile) => boxOf(tile).checked) : tiles);
+  const selected = () => (grid ? tiles.filter((tile) => boxOf(tile).checked) : tiles);
 
-  function acting() {
-    const some = chosen();
+  function targetTiles() {
+    const some = selected();
     if (some.length || !grid) return some;
     const here = document.activeElement && document.activeElement.closest("[data-sha]");
     return here ? [here] : [];
   }
 
-  function showChosen() {
-    const label = document.getElementById("chosen");
+  function showSelection() {
+    const label = document.getElementById("selected");
     if (!label) return;
-    const many = chosen().length;
+    const many = selected().length;
     label.textContent = many === 0 ? "None chosen" : many === 1 ? "1 photo chosen" : `${many} photos chosen`;
-    for (const tile of tiles) tile.classList.toggle("chosen", boxOf(tile).checked);
+    for (const tile of tiles) tile.classList.toggle("selected", boxOf(tile).checked);
     panel.classList.toggle("has", many > 0);
   }
 
-  function goTo(place, extend) {
-    current = Math.max(0, Math.min(tiles.length - 1, place));
+  function focusTile(position, extend) {
+    current = Math.max(0, Math.min(tiles.length - 1, position));
     tiles.forEach((tile, at) => { boxOf(tile).tabIndex = at === current ? 0 : -1; tile.querySelector("a").tabIndex = -1; });
     boxOf(tiles[current]).focus();
     tiles[current].scrollIntoView({ block: "nearest" });
     if (extend) {
       const [from, to] = [Math.min(anchor, current), Math.max(anchor, current)];
       tiles.forEach((tile, at) => { boxOf(tile).checked = at >= from && at <= to; });
-      showChosen();
+      showSelection();
     } else {
       anchor = current;
     }
@@ -60,14 +60,14 @@
   if (grid && tiles.length) {
     tiles.forEach((tile, at) => { boxOf(tile).tabIndex = at === 0 ? 0 : -1; tile.querySelector("a").tabIndex = -1; });
     grid.addEventListener("change", (event) => {
-      showChosen();
+      showSelection();
       event.target.closest(".tile").scrollIntoView({ block: "nearest" }); // the panel of a phone may have covered it
     });
     grid.addEventListener("click", (event) => {
       const tile = event.target.closest(".tile");
       if (!tile || !event.shiftKey) return;
       event.preventDefault();
-      goTo(tiles.indexOf(tile), true);
+      focusTile(tiles.indexOf(tile), true);
     });
     grid.addEventListener("focusin", (event) => {
       const tile = event.target.closest(".tile");
@@ -76,30 +76,30 @@
     grid.addEventListener("keydown", (event) => {
       if (event.ctrlKey || event.metaKey || event.altKey) return;
       const steps = { ArrowRight: 1, ArrowLeft: -1, ArrowDown: columns(), ArrowUp: -columns() };
-      if (event.key in steps) goTo(current + steps[event.key], event.shiftKey);
-      else if (event.key === "Home") goTo(0, event.shiftKey);
-      else if (event.key === "End") goTo(tiles.length - 1, event.shiftKey);
+      if (event.key in steps) focusTile(current + steps[event.key], event.shiftKey);
+      else if (event.key === "Home") focusTile(0, event.shiftKey);
+      else if (event.key === "End") focusTile(tiles.length - 1, event.shiftKey);
       else if (event.key === "Enter") location.assign(tiles[current].querySelector("a").href);
       else return;
       event.preventDefault();
     });
-    showChosen();
+    showSelection();
   }
 
   // --- telling the board ---
 
   let queue = Promise.resolve();
   let waiting = 0;
-  const inTurn = (work) => {
+  const enqueue = (work) => {
     waiting += 1;
     panel.dataset.waiting = String(waiting);
     queue = queue.then(work).catch(() => {
-      say("The board does not answer. What you pressed last is not saved; load the page again.");
+      showStatus("The board does not answer. What you pressed last is not saved; load the page again.");
     }).finally(() => { waiting -= 1; panel.dataset.waiting = String(waiting); });
     return queue;
   };
 
-  async function ask(path, body) {
+  async function post(path, body) {
     const answer = await fetch(path, {
       method: "POST",
       headers: { "content-type": "application/json", accept: "application/json", "x-board-token": token },
@@ -108,7 +108,7 @@
     return { status: answer.status, data: await answer.json() };
   }
 
-  const say = (words) => { if (spoken) spoken.textContent = words; };
+  const showStatus = (words) => { if (statusLine) statusLine.textContent = words; };
 
   function drawPills(tile, pills) {
     const list = tile.querySelector(".pills");
@@ -134,7 +134,7 @@
     }
   }
 
-  function showAtOnce(some, facet, value, words) {
+  function showUnsaved(some, facet, value, words) {
     for (const tile of some) {
       const pills = [...tile.querySelectorAll(".pill")].map((pill) => ({
         facet: pill.dataset.facet, value: pill.dataset.value, text: pill.textContent,
@@ -147,25 +147,25 @@
     }
   }
 
-  const many = (some) => (some.length === 1 ? "1 photo" : `${some.length} photos`);
+  const countOf = (some) => (some.length === 1 ? "1 photo" : `${some.length} photos`);
   const marksOf = (some) => Object.fromEntries(some.map((tile) => [tile.dataset.sha, tile.dataset.mark]));
 
-  function tell(some, body, words) {
-    return inTurn(async () => {
-      const { status, data } = await ask("/do/tag", { photos: marksOf(some), ...body });
+  function sendTags(some, body, words) {
+    return enqueue(async () => {
+      const { status, data } = await post("/do/tag", { photos: marksOf(some), ...body });
       if (data.tiles) redraw(data.tiles);
       if (status === 200) {
         undos.push(data.undo);
-        clash.hidden = true;
-        say(`${many(some)}: ${words}. z takes it back.`);
+        conflict.hidden = true;
+        showStatus(`${countOf(some)}: ${words}. z takes it back.`);
       } else if (status === 401) {
         location.reload();
       } else {
         const back = some.filter((tile) => tile.querySelector(".saving"));
         if (back.length) await refresh(back);
-        clash.textContent = `${data.message} ${data.hint}`;
-        clash.hidden = false;
-        say("");
+        conflict.textContent = `${data.message} ${data.hint}`;
+        conflict.hidden = false;
+        showStatus("");
       }
     });
   }
@@ -185,48 +185,48 @@
     }
   }
 
-  function state(facet, value, words) {
-    const some = acting();
-    if (!some.length) return say("Choose a photo first.");
-    showAtOnce(some, facet, value, words);
-    return tell(some, { say: { [facet]: value } }, words);
+  function stateFacet(facet, value, words) {
+    const some = targetTiles();
+    if (!some.length) return showStatus("Choose a photo first.");
+    showUnsaved(some, facet, value, words);
+    return sendTags(some, { tags: { [facet]: value } }, words);
   }
 
-  const acts = {
+  const actions = {
     confirm() {
-      const some = acting();
-      if (!some.length) return say("Choose a photo first.");
-      return tell(some, { confirm: true }, "the guesses are confirmed");
+      const some = targetTiles();
+      if (!some.length) return showStatus("Choose a photo first.");
+      return sendTags(some, { confirm: true }, "the guesses are confirmed");
     },
     clear() {
-      const some = acting();
-      if (!some.length) return say("Choose a photo first.");
-      return tell(some, { say: { face: null, role: null, component: null, condition: null, count: null } }, "what was said is taken back");
+      const some = targetTiles();
+      if (!some.length) return showStatus("Choose a photo first.");
+      return sendTags(some, { tags: { face: null, role: null, component: null, condition: null, count: null } }, "what was said is taken back");
     },
     undo() {
-      return inTurn(async () => {
+      return enqueue(async () => {
         const number = undos.pop();
-        if (number === undefined) return say("There is nothing of yours to take back here.");
-        const { status, data } = await ask("/do/undo-tag", { number });
+        if (number === undefined) return showStatus("There is nothing of yours to take back here.");
+        const { status, data } = await post("/do/undo-tag", { number });
         if (data.tiles) redraw(data.tiles);
-        clash.hidden = status === 200;
-        if (status === 200) say("Taken back.");
-        else clash.textContent = `${data.message} ${data.hint}`;
+        conflict.hidden = status === 200;
+        if (status === 200) showStatus("Taken back.");
+        else conflict.textContent = `${data.message} ${data.hint}`;
         return undefined;
       });
     },
-    place() { return put(document.getElementById("claim").value.trim()); },
-    here() { return put(document.body.dataset.number); },
+    place() { return moveTo(document.getElementById("claim").value.trim()); },
+    here() { return moveTo(document.body.dataset.number); },
   };
 
-  function put(claim) {
-    const some = acting();
-    if (!some.length) return say("Choose a photo first.");
-    if (!claim) return say("Say which claim.");
-    return inTurn(async () => {
-      const { status, data } = await ask("/do/place", { photos: marksOf(some), claim });
+  function moveTo(claim) {
+    const some = targetTiles();
+    if (!some.length) return showStatus("Choose a photo first.");
+    if (!claim) return showStatus("Say which claim.");
+    return enqueue(async () => {
+      const { status, data } = await post("/do/place", { photos: marksOf(some), claim });
       if (status === 200) location.reload();
-      else if (clash) { clash.textContent = `${data.message} ${data.hint}`; clash.hidden = false; }
+      else if (conflict) { conflict.textContent = `${data.message} ${data.hint}`; conflict.hidden = false; }
     });
   }
 
@@ -239,17 +239,17 @@
   panel.addEventListener("click", (event) => {
     const button = event.target.closest("button");
     if (!button) return;
-    if (button.dataset.act) acts[button.dataset.act]();
-    else if (may && button.dataset.facet) state(button.dataset.facet, button.dataset.value, wordsOf(button));
+    if (button.dataset.action) actions[button.dataset.action]();
+    else if (canTag && button.dataset.facet) stateFacet(button.dataset.facet, button.dataset.value, wordsOf(button));
   });
 
   const component = document.getElementById("component");
   const count = document.getElementById("count");
-  const backToPhotos = () => { if (grid && tiles.length) goTo(current, false); else document.getElementById("main").focus(); };
+  const backToPhotos = () => { if (grid && tiles.length) focusTile(current, false); else document.getElementById("main").focus(); };
   if (component) {
     const choose = () => {
       if (!component.value) return;
-      state("component", component.value, component.selectedOptions[0].textContent);
+      stateFacet("component", component.value, component.selectedOptions[0].textContent);
       component.value = "";
       backToPhotos();
     };
@@ -266,17 +266,17 @@
     count.addEventListener("keydown", (event) => {
       if (event.key === "Escape") { count.value = ""; backToPhotos(); event.preventDefault(); }
       if (event.key !== "Enter" || count.value === "") return;
-      state("count", count.value, count.value === "1" ? "1 hit" : `${count.value} hits`);
+      stateFacet("count", count.value, count.value === "1" ? "1 hit" : `${count.value} hits`);
       count.value = "";
       backToPhotos();
       event.preventDefault();
     });
   }
 
-  if (keysOn) {
-    try { keysOn.checked = localStorage.getItem("keys") !== "off"; } catch { /* a browser that keeps nothing */ }
-    keysOn.addEventListener("change", () => {
-      try { localStorage.setItem("keys", keysOn.checked ? "on" : "off"); } catch { /* the same */ }
+  if (singleKeys) {
+    try { singleKeys.checked = localStorage.getItem("keys") !== "off"; } catch { /* a browser that keeps nothing */ }
+    singleKeys.addEventListener("change", () => {
+      try { localStorage.setItem("keys", singleKeys.checked ? "on" : "off"); } catch { /* the same */ }
     });
   }
 
@@ -287,7 +287,7 @@
       const up = document.getElementById("up");
       if (!grid && up) location.assign(up.href);
       for (const tile of grid ? tiles : []) boxOf(tile).checked = false;
-      showChosen();
+      showSelection();
       return;
     }
     if (!grid && !event.shiftKey && (event.key === "ArrowLeft" || event.key === "ArrowRight")) {
@@ -295,15 +295,15 @@
       if (link) { location.assign(link.href); event.preventDefault(); }
       return;
     }
-    if (!keysOn || !keysOn.checked) return;
+    if (!singleKeys || !singleKeys.checked) return;
     if (grid && event.key === "a") {
       const all = tiles.every((tile) => boxOf(tile).checked);
       for (const tile of tiles) boxOf(tile).checked = !all;
-      showChosen();
+      showSelection();
       event.preventDefault();
       return;
     }
-    const button = may && byKey.get(event.key);
+    const button = canTag && byKey.get(event.key);
     if (!button) return;
     event.preventDefault();
     if (button.matches("select, input")) button.focus();

@@ -9,9 +9,9 @@ from fastapi import APIRouter, Depends, Form
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from evidence.board import shown
-from evidence.board.rights import Right
-from evidence.board.state import Visitor, home_again, known_digest, sends
+from evidence.board import view_models
+from evidence.board.context import CurrentUser, find_photo, redirect_inside, require_post
+from evidence.board.permissions import Permission
 from evidence.errors import BadInputError, EvidenceError
 from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
@@ -26,35 +26,35 @@ Text = Annotated[str, Form(max_length=reviewing.MOST_NOTE + 500)]
 Short = Annotated[str, Form(max_length=300)]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Mark = Annotated[str, Field(pattern=r"^[0-9a-f]{12}$")]
-MOST_PHOTOS = 2000
+MAX_PHOTOS = 2000
 """In one go; a claim has a few hundred."""
 
 
-class _Asked(BaseModel):
+class _Request(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-Seen = Annotated[dict[Digest, Mark], Field(min_length=1, max_length=MOST_PHOTOS)]
+Seen = Annotated[dict[Digest, Mark], Field(min_length=1, max_length=MAX_PHOTOS)]
 
 
-class TagAsked(_Asked):
+class TagRequest(_Request):
     """What a page's script sends: photos as they were seen, and what is said of them."""
 
     photos: Seen
-    say: dict[Facet, Annotated[str, Field(max_length=60)] | None] = Field(default_factory=dict)
+    tags: dict[Facet, Annotated[str, Field(max_length=60)] | None] = Field(default_factory=dict)
     """None takes back what a person said."""
     confirm: bool = False
     """Say what the guesses say."""
 
 
-class PlaceAsked(_Asked):
+class PlaceRequest(_Request):
     """Photos, and the claim that they belong to."""
 
     photos: Seen
     claim: Annotated[str, Field(max_length=200)]
 
 
-class UndoAsked(_Asked):
+class UndoRequest(_Request):
     """A correction to take back."""
 
     number: int
@@ -64,23 +64,23 @@ class UndoAsked(_Asked):
 
 
 @router.post("/do/tag")
-def tag(me: Annotated[Visitor, Depends(sends(Right.TAG))], asked: TagAsked) -> Response:
+def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], body: TagRequest) -> Response:
     """State facets of photos, or confirm their guesses; answers with the tiles that changed."""
-    workspace = me.workspace
-    marks = {Sha256(sha): mark for sha, mark in asked.photos.items()}
+    workspace = user.workspace
+    marks = {Sha256(sha): mark for sha, mark in body.photos.items()}
     records = workspace.catalog.photos.records(list(marks))
-    if asked.confirm:
+    if body.confirm:
         stated = reviewing.shown_guesses(records, workspace.vocabulary.guess.shows)
     else:
         said = {
             facet: None if value is None else known_word(workspace, facet, value)
-            for facet, value in asked.say.items()
+            for facet, value in body.tags.items()
         }
         stated = {sha: dict(said) for sha in marks} if said else {}
     if not stated:
         raise BadInputError("Nothing is said.", "Choose a word, or photos with a guess in them.")
     claims = {record.claim for record in records}
-    before = _marks_and_pills(workspace, claims)
+    before = _tiles_of(workspace, claims)
     try:
         number, _ = reviewing.tag_seen(workspace, stated, seen=marks)
     except reviewing.ChangedError as trouble:
@@ -91,18 +91,20 @@ def tag(me: Annotated[Visitor, Depends(sends(Right.TAG))], asked: TagAsked) -> R
                 "message": trouble.message,
                 "hint": trouble.hint,
                 "changed": changed,
-                "tiles": [shown.tile_data(shown.tile_of(one, workspace.vocabulary)) for one in now],
+                "tiles": [
+                    view_models.tile_data(view_models.tile_of(one, workspace.vocabulary)) for one in now
+                ],
             },
             409,
         )
-    me.board.follower.nudge()
+    user.board.worker.wake()
     return JSONResponse({"undo": number, "tiles": _changed_tiles(workspace, claims, before)})
 
 
-def _marks_and_pills(workspace: Workspace, claims: set[ClaimId | None]) -> dict[Sha256, dict[str, object]]:
+def _tiles_of(workspace: Workspace, claims: set[ClaimId | None]) -> dict[Sha256, dict[str, object]]:
     """Every photo of these claims as its tile stands."""
     return {
-        record.sha256: shown.tile_data(shown.tile_of(record, workspace.vocabulary))
+        record.sha256: view_models.tile_data(view_models.tile_of(record, workspace.vocabulary))
         for claim in claims
         for record in workspace.catalog.photos.of_claim(claim)
     }
@@ -111,71 +113,75 @@ def _marks_and_pills(workspace: Workspace, claims: set[ClaimId | None]) -> dict[
 def _changed_tiles(
     workspace: Workspace, claims: set[ClaimId | None], before: dict[Sha256, dict[str, object]]
 ) -> list[dict[str, object]]:
-    after = _marks_and_pills(workspace, claims)
+    after = _tiles_of(workspace, claims)
     return [tile for sha, tile in after.items() if before.get(sha) != tile]
 
 
 @router.post("/do/undo-tag")
-def undo_tag(me: Annotated[Visitor, Depends(sends(Right.TAG))], asked: UndoAsked) -> Response:
+def undo_tag(
+    user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], body: UndoRequest
+) -> Response:
     """Take one tagging back; answers with the tiles that changed."""
     decision = next(
-        (one for one in me.workspace.catalog.claims.decisions(kinds=("tag",)) if one.number == asked.number),
+        (one for one in user.workspace.catalog.claims.decisions(kinds=("tag",)) if one.number == body.number),
         None,
     )
     if decision is None:
         raise BadInputError("That is taken back already.", "Load the page again to see what stands.")
-    photos = me.workspace.catalog.photos.records([Sha256(sha) for sha in decision.after])
+    photos = user.workspace.catalog.photos.records([Sha256(sha) for sha in decision.after])
     claims = {record.claim for record in photos}
-    before = _marks_and_pills(me.workspace, claims)
-    reviewing.undo_mine(me.workspace, asked.number, others_too=me.may("UNDO_OTHERS"))
-    me.board.follower.nudge()
-    return JSONResponse({"tiles": _changed_tiles(me.workspace, claims, before)})
+    before = _tiles_of(user.workspace, claims)
+    reviewing.undo_mine(user.workspace, body.number, others_too=user.can("UNDO_OTHERS"))
+    user.board.worker.wake()
+    return JSONResponse({"tiles": _changed_tiles(user.workspace, claims, before)})
 
 
 @router.post("/do/place")
-def place(me: Annotated[Visitor, Depends(sends(Right.PLACE))], asked: PlaceAsked) -> Response:
+def place(
+    user: Annotated[CurrentUser, Depends(require_post(Permission.PLACE))], body: PlaceRequest
+) -> Response:
     """File photos under another claim, or in the tray."""
-    workspace = me.workspace
-    target = None if asked.claim.casefold() == UNASSIGNED else known_claim(workspace, asked.claim)
-    digests = [Sha256(sha) for sha in asked.photos]
+    workspace = user.workspace
+    target = None if body.claim.casefold() == UNASSIGNED else known_claim(workspace, body.claim)
+    digests = [Sha256(sha) for sha in body.photos]
     with workspace.locked():
-        reviewing.require_marks(workspace, {Sha256(sha): mark for sha, mark in asked.photos.items()})
+        reviewing.require_marks(workspace, {Sha256(sha): mark for sha, mark in body.photos.items()})
         done = corrections.move(workspace, digests, target)
     many = "1 photo" if len(digests) == 1 else f"{len(digests)} photos"
-    me.tell(f"{many} now {'belongs' if len(digests) == 1 else 'belong'} to {target or 'no house'}.")
-    me.board.follower.nudge()
+    user.flash(f"{many} now {'belongs' if len(digests) == 1 else 'belong'} to {target or 'no house'}.")
+    user.board.worker.wake()
     return JSONResponse({"undo": done.decision})
 
 
 # --- from forms --------------------------------------------------------------------------
 
 
-def _try(me: Visitor, back: str, work: Callable[[], str]) -> Response:
+def _act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
     """Do it and say so on the next page, or say there why not."""
     try:
-        me.tell(work())
+        user.flash(work())
     except EvidenceError as trouble:
-        me.tell(str(trouble), "bad")
-    me.board.follower.nudge()
-    return home_again(back)
+        user.flash(str(trouble), "bad")
+    user.board.worker.wake()
+    return redirect_inside(back)
 
 
 @router.post("/do/undo")
 def undo(
-    me: Annotated[Visitor, Depends(sends())], number: Annotated[int, Form()], back: Short = "/"
+    user: Annotated[CurrentUser, Depends(require_post())], number: Annotated[int, Form()], back: Short = "/"
 ) -> Response:
     """Take one correction back."""
 
     def work() -> str:
-        reviewing.undo_mine(me.workspace, number, others_too=me.may("UNDO_OTHERS"))
+        reviewing.undo_mine(user.workspace, number, others_too=user.can("UNDO_OTHERS"))
         return "That is taken back."
 
-    return _try(me, back, work)
+    return _act(user, back, work)
 
 
 @router.post("/do/waive")
 def waive(
-    me: Annotated[Visitor, Depends(sends(Right.WAIVE))],
+    user: Annotated[CurrentUser, Depends(require_post(Permission.WAIVE))],
     claim: Short,
     requirement: Short,
     at: Short = "",
@@ -185,16 +191,16 @@ def waive(
     """Set a required shot aside, with a reason."""
 
     def work() -> str:
-        number = known_claim(me.workspace, claim)
-        corrections.waive(me.workspace, number, requirement, place=at, why=why.strip())
+        number = known_claim(user.workspace, claim)
+        corrections.waive(user.workspace, number, requirement, place=at, why=why.strip())
         return "That shot is set aside; the reason stands beside it."
 
-    return _try(me, back, work)
+    return _act(user, back, work)
 
 
 @router.post("/do/sign")
 def sign(
-    me: Annotated[Visitor, Depends(sends(Right.SIGN))],
+    user: Annotated[CurrentUser, Depends(require_post(Permission.SIGN))],
     claim: Short,
     seen: Annotated[int, Form()],
     note: Text = "",
@@ -203,15 +209,15 @@ def sign(
     """Sign the claim off in the visitor's name."""
 
     def work() -> str:
-        reviewing.sign(me.workspace, known_claim(me.workspace, claim), note=note, seen=seen)
-        return f"Claim {claim} is signed off by {me.name}."
+        reviewing.sign(user.workspace, known_claim(user.workspace, claim), note=note, seen=seen)
+        return f"Claim {claim} is signed off by {user.name}."
 
-    return _try(me, back, work)
+    return _act(user, back, work)
 
 
 @router.post("/do/send-back")
 def send_back(
-    me: Annotated[Visitor, Depends(sends(Right.SEND_BACK))],
+    user: Annotated[CurrentUser, Depends(require_post(Permission.SEND_BACK))],
     claim: Short,
     seen: Annotated[int, Form()],
     note: Text = "",
@@ -220,16 +226,18 @@ def send_back(
     """Return the claim to the adjuster with the list of what is missing."""
 
     def work() -> str:
-        _, wanted = reviewing.send_back(me.workspace, known_claim(me.workspace, claim), note=note, seen=seen)
+        _, wanted = reviewing.send_back(
+            user.workspace, known_claim(user.workspace, claim), note=note, seen=seen
+        )
         many = len(wanted.lines)
         return f"Claim {claim} is sent back with {many} {'shot' if many == 1 else 'shots'} to take."
 
-    return _try(me, back, work)
+    return _act(user, back, work)
 
 
 @router.post("/do/take-back")
 def take_back(
-    me: Annotated[Visitor, Depends(sends(Right.REOPEN))],
+    user: Annotated[CurrentUser, Depends(require_post(Permission.REOPEN))],
     claim: Short,
     seen: Annotated[int, Form()],
     note: Text = "",
@@ -238,83 +246,83 @@ def take_back(
     """Take a sign-off or a return back."""
 
     def work() -> str:
-        reviewing.take_back(me.workspace, known_claim(me.workspace, claim), why=note, seen=seen)
+        reviewing.take_back(user.workspace, known_claim(user.workspace, claim), why=note, seen=seen)
         return f"Claim {claim} is open again."
 
-    return _try(me, back, work)
+    return _act(user, back, work)
 
 
 # --- the day -----------------------------------------------------------------------------
 
 
-def _on_day(me: Visitor, number: str, seen: str, back: str, work: Callable[[], str]) -> Response:
+def _act_on_day(user: CurrentUser, number: str, seen: str, back: str, work: Callable[[], str]) -> Response:
     """The same for a change of how a day is cut, unless somebody else changed it since it was `seen`."""
 
     def guarded() -> str:
-        with me.workspace.locked():
-            claim = None if number.casefold() == UNASSIGNED else known_claim(me.workspace, number)
+        with user.workspace.locked():
+            claim = None if number.casefold() == UNASSIGNED else known_claim(user.workspace, number)
             if seen:
-                reviewing.require_day(me.workspace, claim, seen)
+                reviewing.require_day(user.workspace, claim, seen)
             return work()
 
-    return _try(me, back, guarded)
+    return _act(user, back, guarded)
 
 
-def _photo(me: Visitor, sha: str) -> Sha256:
-    digest = known_digest(me, sha)
+def _photo(user: CurrentUser, sha: str) -> Sha256:
+    digest = find_photo(user, sha)
     if digest is None:
         raise BadInputError("The archive keeps no such photo.", "Load the page again.")
     return digest
 
 
-Placing = Annotated[Visitor, Depends(sends(Right.PLACE))]
+Placing = Annotated[CurrentUser, Depends(require_post(Permission.PLACE))]
 
 
 @router.post("/do/cut")
-def cut(me: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
+def cut(user: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
     """Let a new stretch begin with a photo."""
 
     def work() -> str:
-        corrections.cut(me.workspace, _photo(me, photo))
+        corrections.cut(user.workspace, _photo(user, photo))
         return "A new stretch begins there."
 
-    return _on_day(me, number, seen, back, work)
+    return _act_on_day(user, number, seen, back, work)
 
 
 @router.post("/do/join")
-def join(me: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
+def join(user: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
     """Take the boundary before a photo away."""
 
     def work() -> str:
-        corrections.join(me.workspace, _photo(me, photo))
+        corrections.join(user.workspace, _photo(user, photo))
         return "That boundary is gone."
 
-    return _on_day(me, number, seen, back, work)
+    return _act_on_day(user, number, seen, back, work)
 
 
 @router.post("/do/shift")
 def shift(
-    me: Placing, number: Short, photo: Short, to: Short, seen: Short = "", back: Short = "/"
+    user: Placing, number: Short, photo: Short, to: Short, seen: Short = "", back: Short = "/"
 ) -> Response:
     """Move the boundary before one photo to before another."""
 
     def work() -> str:
-        done = corrections.shift(me.workspace, _photo(me, photo), _photo(me, to))
+        done = corrections.shift(user.workspace, _photo(user, photo), _photo(user, to))
         many = "1 photo changes" if done.photos == 1 else f"{done.photos} photos change"
         return f"The boundary is moved; {many} house."
 
-    return _on_day(me, number, seen, back, work)
+    return _act_on_day(user, number, seen, back, work)
 
 
 @router.post("/do/name")
 def name(
-    me: Placing, number: Short, segment: Short, claim: Short, seen: Short = "", back: Short = "/"
+    user: Placing, number: Short, segment: Short, claim: Short, seen: Short = "", back: Short = "/"
 ) -> Response:
     """Say whose house a stretch is; for one that was doubted, that it is right."""
 
     def work() -> str:
-        done = corrections.name(me.workspace, segment, known_claim(me.workspace, claim))
+        done = corrections.name(user.workspace, segment, known_claim(user.workspace, claim))
         many = "1 photo belongs" if done.photos == 1 else f"{done.photos} photos belong"
         return f"{many} to {claim}, and that is stated now."
 
-    return _on_day(me, number, seen, back, work)
+    return _act_on_day(user, number, seen, back, work)

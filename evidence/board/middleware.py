@@ -11,7 +11,7 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
-MOST_BYTES = 512 * 1024
+MAX_BYTES = 512 * 1024
 """Of a request's body. 2,000 photos tagged at once come to half of it; no file is ever sent here."""
 
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
@@ -22,7 +22,7 @@ CONTENT_POLICY = (
 )
 """Nothing from elsewhere, nothing written into a page itself (Content Security Policy Level 3, W3C)."""
 
-HEADERS: Mapping[str, str] = {
+SECURITY_HEADERS: Mapping[str, str] = {
     "content-security-policy": CONTENT_POLICY,
     "x-content-type-options": "nosniff",
     "referrer-policy": "no-referrer",
@@ -41,7 +41,7 @@ class _TooLargeError(Exception):
     """The body goes on beyond what is allowed."""
 
 
-class _Body:
+class _LimitedBody:
     """A request's body, counted as it comes: its length need not be what its header says."""
 
     def __init__(self, receive: Receive, most: int) -> None:
@@ -63,20 +63,18 @@ class _Body:
         return message
 
 
-class Guard:
+class SecurityMiddleware:
     """Refuses what cannot be meant for this board, and puts the safety headers on every answer.
 
     A request under another host's name is refused: a name that an attacker's DNS points here would otherwise
     make their page this board's own (DNS rebinding).
     """
 
-    def __init__(
-        self, app: App, *, hosts: Collection[str], secure: bool, most_bytes: int = MOST_BYTES
-    ) -> None:
+    def __init__(self, app: App, *, hosts: Collection[str], secure: bool, max_bytes: int = MAX_BYTES) -> None:
         self._app = app
         self._hosts = {host.casefold() for host in hosts}
-        self._most_bytes = most_bytes
-        self._always = [(name.encode(), value.encode()) for name, value in HEADERS.items()]
+        self._max_bytes = max_bytes
+        self._always = [(name.encode(), value.encode()) for name, value in SECURITY_HEADERS.items()]
         if secure:
             self._always.append((b"strict-transport-security", b"max-age=31536000"))
 
@@ -89,34 +87,34 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers = {name.lower(): value.decode("latin-1") for name, value in scope["headers"]}
-        body = _Body(receive, self._most_bytes)
+        body = _LimitedBody(receive, self._max_bytes)
         answered = False
 
-        async def sending(message: Message) -> None:
+        async def send_unless_too_large(message: Message) -> None:
             nonlocal answered
             if body.too_large:
                 # Whatever the board makes of a body that was cut off, this is the answer.
                 if not answered:
                     answered = True
-                    await _say(dressed, 413, TOO_LARGE)
+                    await _send_text(send_with_headers, 413, TOO_LARGE)
                 return
-            await dressed(message)
+            await send_with_headers(message)
 
-        async def dressed(message: Message) -> None:
+        async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = self._dressed(message["headers"])
+                message["headers"] = self._with_headers(message["headers"])
             await send(message)
 
-        if refused := self._refused(scope, headers):
-            await _say(dressed, *refused)
+        if refused := self._refusal(scope, headers):
+            await _send_text(send_with_headers, *refused)
             return
         try:
-            await self._app(scope, body.receive, sending)
+            await self._app(scope, body.receive, send_unless_too_large)
         except _TooLargeError:
             if not answered:
-                await _say(dressed, 413, TOO_LARGE)
+                await _send_text(send_with_headers, 413, TOO_LARGE)
 
-    def _refused(self, scope: Scope, headers: Mapping[bytes, str]) -> tuple[int, str] | None:
+    def _refusal(self, scope: Scope, headers: Mapping[bytes, str]) -> tuple[int, str] | None:
         host = headers.get(b"host", "")
         name = host if host.endswith("]") else host.rpartition(":")[0] or host
         if name.casefold() not in self._hosts:
@@ -124,7 +122,7 @@ class Guard:
         if scope["method"] not in {*_READING, "POST"}:
             return 405, "The board is only read from and posted to."
         length = headers.get(b"content-length", "0")
-        if not length.isascii() or not length.isdigit() or int(length) > self._most_bytes:
+        if not length.isascii() or not length.isdigit() or int(length) > self._max_bytes:
             return 413, TOO_LARGE
         if scope["method"] not in _READING:
             # Fetch Metadata (W3C) and RFC 6454: what another site's page sends says so. A page that names no
@@ -137,7 +135,7 @@ class Guard:
                 return 403, "That was sent from another site's page."
         return None
 
-    def _dressed(self, headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
+    def _with_headers(self, headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
         present = {name.lower() for name, _ in headers}
         out = [(name, value) for name, value in headers if name.lower() != b"server"]
         out += [(name, value) for name, value in self._always if name not in present]
@@ -146,7 +144,7 @@ class Guard:
         return out
 
 
-async def _say(send: Send, status: int, words: str) -> None:
+async def _send_text(send: Send, status: int, words: str) -> None:
     body = f"{words}\n".encode()
     headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode())]
     await send({"type": "http.response.start", "status": status, "headers": headers})

@@ -7,7 +7,7 @@ from enum import StrEnum
 from evidence.model import Duty
 
 
-class Right(StrEnum):
+class Permission(StrEnum):
     """Something that not everyone may do."""
 
     LOOK = "look at claims and photos"
@@ -21,16 +21,16 @@ class Right(StrEnum):
     REOPEN = "take a sign-off back"
 
 
-_EVERYONE = frozenset({Right.LOOK, Right.ORIGINAL})
+_EVERYONE = frozenset({Permission.LOOK, Permission.ORIGINAL})
 
-MAY: dict[Duty, frozenset[Right]] = {
-    Duty.ADJUSTER: _EVERYONE | {Right.TAG, Right.PLACE},
-    Duty.REVIEWER: frozenset(Right),
-    Duty.OFFICE: _EVERYONE | {Right.REOPEN, Right.UNDO_OTHERS, Right.PLACE},
+PERMISSIONS: dict[Duty, frozenset[Permission]] = {
+    Duty.ADJUSTER: _EVERYONE | {Permission.TAG, Permission.PLACE},
+    Duty.REVIEWER: frozenset(Permission),
+    Duty.OFFICE: _EVERYONE | {Permission.REOPEN, Permission.UNDO_OTHERS, Permission.PLACE},
 }
 """An adjuster never signs off their own photos; the office keeps order and judges no photo."""
 
 
-def may(duty: Duty, right: Right) -> bool:
+def is_allowed(duty: Duty, permission: Permission) -> bool:
     """Whether people of that duty have the right."""
-    return right in MAY[duty]
+    return permission in PERMISSIONS[duty]

@@ -14,9 +14,9 @@ from fastapi.testclient import TestClient
 from support_board import PASSWORD
 from support_cli import cli
 
-from evidence.board.guard import MOST_BYTES
-from evidence.board.sessions import LINK_MINUTES, MOST_FAILURES
-from evidence.board.state import home_again
+from evidence.board.context import redirect_inside
+from evidence.board.middleware import MAX_BYTES
+from evidence.board.sessions import LINK_MINUTES, MAX_FAILURES
 from evidence.errors import BadInputError
 from evidence.model import Duty
 from evidence.office.people import add_person, drop_person
@@ -33,11 +33,11 @@ def form_token(page):
 
 
 def come_in(client, name, password, back="/"):
-    token = form_token(client.get("/enter"))
-    return client.post("/enter", data={"name": name, "password": password, "token": token, "back": back})
+    token = form_token(client.get("/login"))
+    return client.post("/login", data={"name": name, "password": password, "token": token, "back": back})
 
 
-def test_nothing_is_shown_to_whoever_is_not_inside(app, claim):
+def test_nothing_is_shown_to_whoever_is_not_logged_in(app, claim):
     client = stranger(app)
     for path in (
         "/",
@@ -47,11 +47,11 @@ def test_nothing_is_shown_to_whoever_is_not_inside(app, claim):
         f"/thumb/{claim[0]}/320",
         f"/original/{claim[0]}",
         "/day?number=BD-1",
-        "/trail?number=BD-1",
+        "/history?number=BD-1",
     ):
         answer = client.get(path)
         assert answer.status_code == 303, path
-        assert answer.headers["location"].startswith("/enter")
+        assert answer.headers["location"].startswith("/login")
         assert "Ardenne" not in answer.text
 
 
@@ -68,10 +68,10 @@ def test_the_session_cookie_is_signed_httponly_samesite_and_secure_over_https(wo
     from evidence.board.app import make_app
 
     for secure, base in ((False, LOCAL), (True, "https://board.example.org")):
-        app = make_app(workspace, follow=False, secure=secure, names=["board.example.org"])
+        app = make_app(workspace, background=False, secure=secure, names=["board.example.org"])
         client = TestClient(app, base_url=base, follow_redirects=False)
         answer = come_in(client, "Rhea", PASSWORD)
-        cookie = next(c for c in answer.headers.get_list("set-cookie") if "guest" not in c)
+        cookie = next(c for c in answer.headers.get_list("set-cookie") if "login" not in c)
         assert "HttpOnly" in cookie
         assert "samesite=strict" in cookie.lower()
         assert ("Secure" in cookie) == secure
@@ -97,7 +97,7 @@ def test_a_wrong_password_and_an_unknown_name_are_told_apart_by_nothing(app, peo
 
 def test_after_some_wrong_passwords_even_the_right_one_must_wait(app, people, clock):
     client = stranger(app)
-    for _ in range(MOST_FAILURES):
+    for _ in range(MAX_FAILURES):
         assert come_in(client, "Rhea", "wrong wrong wrong").status_code == 401
     answer = come_in(client, "Rhea", PASSWORD)
     assert answer.status_code == 429
@@ -107,18 +107,18 @@ def test_after_some_wrong_passwords_even_the_right_one_must_wait(app, people, cl
 
 
 def test_a_link_lets_in_once_and_only_soon(app, clock):
-    door = app.state.board.door
-    secret = door.new_link("Tess", Duty.REVIEWER)
+    sessions = app.state.board.sessions
+    secret = sessions.create_link("Tess", Duty.REVIEWER)
     first, second = stranger(app), stranger(app)
     token = form_token(first.get(f"/link/{secret}"))
     other = form_token(second.get(f"/link/{secret}"))  # looking at it does not use it up
     assert first.post("/link", data={"secret": secret, "token": token}).headers["location"] == "/"
     assert first.get("/").status_code == 200
     assert second.post("/link", data={"secret": secret, "token": other}).status_code == 403
-    late = door.new_link("Tess", Duty.REVIEWER)
+    late = sessions.create_link("Tess", Duty.REVIEWER)
     clock.now += LINK_MINUTES * 60 + 1
     assert stranger(app).get(f"/link/{late}").status_code == 403
-    assert door.use_link(late) is None
+    assert sessions.redeem_link(late) is None
 
 
 def test_a_visit_ends_by_leaving_by_time_by_a_new_password_and_by_being_taken_off(
@@ -126,7 +126,7 @@ def test_a_visit_ends_by_leaving_by_time_by_a_new_password_and_by_being_taken_of
 ):
     left = visit()
     old = dict(left.cookies)
-    left.post("/leave", data={"token": left.token})
+    left.post("/logout", data={"token": left.token})
     assert stranger(app, cookies=old).get("/").status_code == 303
     late = visit()
     clock.now += workspace.settings.board.session_hours * 3600 + 1
@@ -231,7 +231,7 @@ def test_every_answer_carries_the_safety_headers(app, visit, claim):
     client = visit()
     for path in (
         "/",
-        "/enter",
+        "/login",
         "/claim?number=BD-1",
         "/no/such/page",
         "/static/board.css",
@@ -259,11 +259,11 @@ def test_no_page_holds_a_script_or_style_of_its_own(visit, claim, people):
         "/photos?number=BD-1",
         f"/photo/{claim[0]}",
         "/day?number=BD-1",
-        "/doubles?number=BD-1",
+        "/duplicates?number=BD-1",
         "/missing?number=BD-1",
-        "/trail?number=BD-1",
+        "/history?number=BD-1",
         f"/compare?one={claim[0]}&other={claim[1]}",
-        "/enter",
+        "/login",
     ):
         text = client.get(path).text
         assert not re.search(r"<script(?![^>]*\bsrc=)", text), path
@@ -275,23 +275,23 @@ def test_no_page_holds_a_script_or_style_of_its_own(visit, claim, people):
     "host", ["evil.example", "127.0.0.1.evil.example", "", "localhost.evil", "10.0.0.9:8765"]
 )
 def test_a_foreign_host_name_is_refused(app, host):
-    assert stranger(app).get("/enter", headers={"host": host}).status_code == 421
+    assert stranger(app).get("/login", headers={"host": host}).status_code == 421
 
 
 @pytest.mark.parametrize(
     "host", ["127.0.0.1", "127.0.0.1:8765", "localhost:1", "LOCALHOST", "[::1]:8765", "[::1]"]
 )
 def test_this_computers_own_names_are_let_through(app, host):
-    assert stranger(app).get("/enter", headers={"host": host}).status_code == 200
+    assert stranger(app).get("/login", headers={"host": host}).status_code == 200
 
 
 def test_a_body_that_is_too_large_is_refused_whether_it_says_so_or_not(visit):
     client = visit()
     headers = {"x-board-token": client.token, "content-type": "application/json"}
-    assert client.post("/do/tag", content=b"x" * (MOST_BYTES + 1), headers=headers).status_code == 413
+    assert client.post("/do/tag", content=b"x" * (MAX_BYTES + 1), headers=headers).status_code == 413
 
     def pieces():
-        for _ in range(MOST_BYTES // 65536 + 2):
+        for _ in range(MAX_BYTES // 65536 + 2):
             yield b"x" * 65536
 
     assert client.post("/do/tag", content=pieces(), headers=headers).status_code == 413
@@ -309,7 +309,7 @@ def test_a_body_that_is_too_large_is_refused_whether_it_says_so_or_not(visit):
 )
 def test_what_another_sites_page_sends_is_refused(visit, headers):
     client = visit()
-    assert client.post("/leave", data={"token": client.token}, headers=headers).status_code == 403
+    assert client.post("/logout", data={"token": client.token}, headers=headers).status_code == 403
 
 
 def test_every_post_needs_the_token_of_this_visit(app, visit, claim):
@@ -375,8 +375,8 @@ def test_a_path_leads_only_to_photos_of_the_catalog(visit, claim, path):
 def test_after_coming_in_one_stays_on_the_board(app, people):
     assert come_in(stranger(app), "Rhea", PASSWORD, back="//evil.example").headers["location"] == "/"
     for back in ("https://evil.example", "/\\evil.example", "evil", "/\n/evil", "///evil"):
-        assert home_again(back).headers["location"] == "/", back
-    assert home_again("/claim?number=BD-1").headers["location"] == "/claim?number=BD-1"
+        assert redirect_inside(back).headers["location"] == "/", back
+    assert redirect_inside("/claim?number=BD-1").headers["location"] == "/claim?number=BD-1"
 
 
 # --- rights ------------------------------------------------------------------------------
@@ -396,7 +396,7 @@ DOES = {
 def test_each_duty_may_do_what_is_theirs_and_nothing_else(visit, workspace, claim, duty):
     client = visit("Somebody", duty)
     photos = {"photos": {claim[0]: "0" * 12}}
-    scripts = {"/do/tag": photos | {"say": {"face": "left"}}, "/do/place": photos | {"claim": "BD-1"}}
+    scripts = {"/do/tag": photos | {"tags": {"face": "left"}}, "/do/place": photos | {"claim": "BD-1"}}
     form = {"token": client.token, "claim": "BD-1", "seen": "99", "number": "BD-1", "requirement": "nothing"}
     form |= {"photo": "0" * 64, "note": "x"}
     for path, duties in DOES.items():

@@ -1,4 +1,4 @@
-"""A day drawn: stretches on a scale of hours, and the photos on either side of each boundary."""
+"""A day drawn: segment_views on a scale of hours, and the photos on either side of each boundary."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ from datetime import datetime, timedelta
 from evidence.catalog.photos import Outlined, SegmentRow
 from evidence.model import ClaimId, MediaKind
 
-BESIDE = 5
+BOUNDARY_PHOTOS = 5
 """Photos shown on either side of a boundary: as far as it may be moved in one go."""
 WIDTH = 1000.0
 """Of the drawing, in its own units."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class SegmentView:
     """Photos under one roof, and why they begin where they do."""
 
     row: SegmentRow
     name: str
-    ours: bool
+    of_this_claim: bool
     """It belongs to the claim whose page this is."""
-    tone: int
+    colour: int
     """0 to 4, so that neighbours differ."""
     first: Outlined
     times: str
@@ -44,22 +44,22 @@ class Tick:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Day:
+class DayView:
     """One day of work."""
 
     day: str
-    stretches: tuple[Stretch, ...]
+    segments: tuple[SegmentView, ...]
     ticks: tuple[Tick, ...]
-    marks: tuple[float, ...]
+    photo_positions: tuple[float, ...]
     """Where on the scale each photo lies, thinned out to what can be told apart."""
 
 
-def timetable(
+def day_views(
     segments: Sequence[SegmentRow],
     outline: Mapping[str, Sequence[Outlined]],
     insured: Mapping[ClaimId, str],
     ours: ClaimId | None,
-) -> list[Day]:
+) -> list[DayView]:
     """The days of these segments in order, each drawn on its own scale."""
     days: dict[str, list[SegmentRow]] = {}
     for row in segments:
@@ -74,33 +74,33 @@ def _day(
     outline: Mapping[str, Sequence[Outlined]],
     insured: Mapping[ClaimId, str],
     ours: ClaimId | None,
-) -> Day:
+) -> DayView:
     times = [one.corrected for row in rows for one in outline[row.segment] if one.corrected]
     start, end = _span(times)
     houses = list(dict.fromkeys(row.claim for row in rows))
-    stretches: list[Stretch] = []
+    segment_views: list[SegmentView] = []
     for place, row in enumerate(rows):
         photos = outline[row.segment]
         inside = [one.corrected for one in photos if one.corrected]
         left = _x(min(inside), start, end) if inside else 0.0
         right = _x(max(inside), start, end) if inside else 0.0
-        before = outline[rows[place - 1].segment][-BESIDE:] if place else ()
-        stretches.append(
-            Stretch(
+        before = outline[rows[place - 1].segment][-BOUNDARY_PHOTOS:] if place else ()
+        segment_views.append(
+            SegmentView(
                 row=row,
                 name=_name(row, insured),
-                ours=row.claim == ours,
-                tone=houses.index(row.claim) % 5,
+                of_this_claim=row.claim == ours,
+                colour=houses.index(row.claim) % 5,
                 first=photos[0],
                 times=f"{min(inside):%H:%M} to {max(inside):%H:%M}" if inside else "no times",
                 before=tuple(before),
-                after=tuple(photos[:BESIDE]),
+                after=tuple(photos[:BOUNDARY_PHOTOS]),
                 x=left,
                 width=max(4.0, right - left),
             )
         )
     marks = tuple(sorted({round(_x(moment, start, end)) * 1.0 for moment in times}))
-    return Day(day=day, stretches=tuple(stretches), ticks=_ticks(start, end), marks=marks)
+    return DayView(day=day, segments=tuple(segment_views), ticks=_ticks(start, end), photo_positions=marks)
 
 
 def _name(row: SegmentRow, insured: Mapping[ClaimId, str]) -> str:

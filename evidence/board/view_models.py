@@ -71,14 +71,14 @@ class Pill:
     facet: str
     value: str
     words: str
-    sure: int | None
+    guess_percent: int | None
     """Percent for a guess; None when it is stated."""
     why: str
 
     @property
     def text(self) -> str:
         """The pill's whole text; a guess says that it is one."""
-        return self.words if self.sure is None else f"{self.words}? guess {self.sure} %"
+        return self.words if self.guess_percent is None else f"{self.words}? guess {self.guess_percent} %"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,8 +124,8 @@ def pills_of(record: PhotoRecord, vocabulary: Vocabulary) -> tuple[Pill, ...]:
             Pill(
                 facet=facet.value,
                 value=value.value,
-                words=plain(vocabulary, facet, value.value),
-                sure=None if value.stated else percent(value.confidence),
+                words=value_words(vocabulary, facet, value.value),
+                guess_percent=None if value.stated else percent(value.confidence),
                 why=f"{SOURCE_WORDS[value.source]}{f': {value.reason}' if value.reason else ''}",
             )
         )
@@ -138,7 +138,7 @@ def _shows(value: FacetValue, vocabulary: Vocabulary) -> bool:
     return value.stated or value.confidence >= vocabulary.guess.shows
 
 
-def plain(vocabulary: Vocabulary, facet: Facet, value: str) -> str:
+def value_words(vocabulary: Vocabulary, facet: Facet, value: str) -> str:
     """The value in words, a count with what is counted."""
     if facet is Facet.COUNT:
         return f"{value} {'hit' if value == '1' else 'hits'}"
@@ -167,7 +167,13 @@ def tile_data(tile: Tile) -> dict[str, object]:
         "mark": tile.mark,
         "alt": tile.alt,
         "pills": [
-            {"facet": p.facet, "value": p.value, "text": p.text, "guess": p.sure is not None, "why": p.why}
+            {
+                "facet": p.facet,
+                "value": p.value,
+                "text": p.text,
+                "guess": p.guess_percent is not None,
+                "why": p.why,
+            }
             for p in tile.pills
         ],
     }
@@ -230,14 +236,14 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
-    """Rows that are shot from the same ground."""
+class TableSection:
+    """Rows that are shot from the same basis."""
 
     area: str
     rows: tuple[Row, ...] = field(default=())
 
 
-def table(report: CoverageReport, shots: ShotList, number: str) -> list[Part]:
+def proof_table(report: CoverageReport, shots: ShotList, number: str) -> list[TableSection]:
     """The list's shots in its own order, gathered by where one stands for them."""
     by_shot: dict[str, list[Item]] = defaultdict(list)
     for item in report.items:
@@ -259,7 +265,7 @@ def table(report: CoverageReport, shots: ShotList, number: str) -> list[Part]:
             cells={(item.key[1] if not faced else str(item.face)): _cell(item, number) for item in items},
         )
         parts.setdefault(shot.area.value, []).append(row)
-    return [Part(area=area, rows=tuple(rows)) for area, rows in parts.items()]
+    return [TableSection(area=area, rows=tuple(rows)) for area, rows in parts.items()]
 
 
 def _cell(item: Item, number: str) -> Cell:
@@ -278,7 +284,7 @@ def _cell(item: Item, number: str) -> Cell:
     )
 
 
-def found_item(report: CoverageReport, requirement: str, place: str) -> Item | None:
+def find_item(report: CoverageReport, requirement: str, place: str) -> Item | None:
     """The report's item of that shot and place."""
     return next((item for item in report.items if item.key == (requirement, place)), None)
 
@@ -287,7 +293,7 @@ def found_item(report: CoverageReport, requirement: str, place: str) -> Item | N
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Filter:
+class PhotoFilter:
     """Which of a claim's photos are wanted; empty fields want all."""
 
     need: str = ""
@@ -299,22 +305,22 @@ class Filter:
     show: str = ""
 
     @property
-    def narrow(self) -> bool:
+    def is_active(self) -> bool:
         """Whether anything is left out."""
         return any((self.need, self.face, self.role, self.component, self.condition, self.show))
 
 
 SHOW_WORDS = {
     "guesses": "with a guess in them",
-    "unsaid": "nothing said yet",
+    "untagged": "nothing said yet",
     "flagged": "with something to look at",
-    "unsure": "that may be another house's",
+    "to_confirm": "that may be another house's",
 }
 
 
-def wanted(
+def filtered(
     records: Iterable[PhotoRecord],
-    wish: Filter,
+    photo_filter: PhotoFilter,
     *,
     item: Item | None,
     flagged: Mapping[str, Sequence[Finding]],
@@ -331,25 +337,25 @@ def wanted(
         and all(
             not value or tag_value(record.tags, facet) == value
             for facet, value in (
-                (Facet.FACE, wish.face),
-                (Facet.ROLE, wish.role),
-                (Facet.COMPONENT, wish.component),
-                (Facet.CONDITION, wish.condition),
+                (Facet.FACE, photo_filter.face),
+                (Facet.ROLE, photo_filter.role),
+                (Facet.COMPONENT, photo_filter.component),
+                (Facet.CONDITION, photo_filter.condition),
             )
         )
-        and _of_kind(record, wish.show, flagged, vocabulary)
+        and _of_kind(record, photo_filter.show, flagged, vocabulary)
     ]
 
 
 def _of_kind(
     record: PhotoRecord, show: str, flagged: Mapping[str, Sequence[Finding]], vocabulary: Vocabulary
 ) -> bool:
-    pills = pills_of(record, vocabulary) if show in ("guesses", "unsaid") else ()
+    pills = pills_of(record, vocabulary) if show in ("guesses", "untagged") else ()
     return {
-        "guesses": any(pill.sure is not None for pill in pills),
-        "unsaid": not pills,
+        "guesses": any(pill.guess_percent is not None for pill in pills),
+        "untagged": not pills,
         "flagged": record.sha256 in flagged,
-        "unsure": record.to_confirm,
+        "to_confirm": record.to_confirm,
     }.get(show, True)
 
 
@@ -357,7 +363,7 @@ def _of_kind(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Choice:
+class TagChoice:
     """A word that can be stated, and its key."""
 
     facet: str
@@ -366,11 +372,11 @@ class Choice:
     key: str
 
 
-def choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[Choice]]:
+def tag_choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[TagChoice]]:
     """The words with a key of their own, by facet; the components are first those that the claim's list asks for."""
     found = {
         facet.value: [
-            Choice(facet=facet.value, value=value, words=vocabulary.plain(facet, value), key=key)
+            TagChoice(facet=facet.value, value=value, words=vocabulary.plain(facet, value), key=key)
             for value, key in keys.items()
             if vocabulary.word(facet, value)
         ]
@@ -378,7 +384,7 @@ def choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[Ch
     }
     asked = list(dict.fromkeys([*_components(shots), *vocabulary.ids(Facet.COMPONENT)]))
     found["component"] = [
-        Choice(
+        TagChoice(
             facet="component", value=value, words=vocabulary.plain(Facet.COMPONENT, value), key=str(number)
         )
         for number, value in enumerate(asked[:9], start=1)

@@ -11,21 +11,21 @@ from evidence.model import MediaKind, Sha256
 from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, thumb_path
 from evidence.workspace import Workspace
 
-MOST_BYTES = 300 * 1024 * 1024
+MAX_BYTES = 300 * 1024 * 1024
 """Of an original that is decoded while somebody waits; larger ones wait for the intake's own processes."""
 REMEMBERED = 5000
 """Originals that gave no thumbnail, so that a page does not decode them again and again."""
 
 
-class Pictures:
+class ThumbnailStore:
     """Small pictures of one archive. One original is decoded at a time: a hostile one costs one thread."""
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
         self._decoding = threading.Lock()
-        self._hopeless: OrderedDict[Sha256, None] = OrderedDict()
+        self._failed: OrderedDict[Sha256, None] = OrderedDict()
 
-    def small(self, sha: Sha256, side: int) -> Path | None:
+    def path(self, sha: Sha256, side: int) -> Path | None:
         """The upright JPEG of that long side, made now if it must be; None when the original shows no picture.
 
         `sha` is known to the catalog, `side` one of THUMB_SIDES.
@@ -33,16 +33,16 @@ class Pictures:
         place = thumb_path(self._workspace.thumbs, sha, side)
         if place.is_file():
             return place
-        if sha in self._hopeless:
+        if sha in self._failed:
             return None
         with self._decoding:
             if not place.is_file():
                 self._make(sha)
         if place.is_file():
             return place
-        self._hopeless[sha] = None
-        while len(self._hopeless) > REMEMBERED:
-            self._hopeless.popitem(last=False)
+        self._failed[sha] = None
+        while len(self._failed) > REMEMBERED:
+            self._failed.popitem(last=False)
         return None
 
     def _make(self, sha: Sha256) -> None:
@@ -50,7 +50,7 @@ class Pictures:
         original = filing.original_file(self._workspace, sha)
         if record.kind not in (MediaKind.PHOTO, MediaKind.RAW) or original is None:
             return
-        if original.stat().st_size > MOST_BYTES:
+        if original.stat().st_size > MAX_BYTES:
             return
         look(
             LookRequest(

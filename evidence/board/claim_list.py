@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from evidence.analysis.coverage import is_current, tally_basis
-from evidence.board.background import AT_ONCE, COUNTED, count
+from evidence.board.background import COUNT_NOW_LIMIT, COUNTED_STATES, count_claims
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.tallies import Tally
 from evidence.model import ClaimId, ClaimState, Duty
@@ -44,7 +44,7 @@ NEED_WORDS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class ClaimLine:
     """One claim of the list."""
 
     number: str
@@ -72,10 +72,10 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Listing:
+class ClaimList:
     """One page of the list, and what the rest comes to."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[ClaimLine, ...]
     counts: dict[Need, int]
     """All claims by what they wait for, whatever the page shows."""
     found: int
@@ -85,7 +85,7 @@ class Listing:
     uncounted: int
 
 
-def listing(workspace: Workspace, *, duty: Duty, search: str, need: Need | None, page: int) -> Listing:
+def list_claims(workspace: Workspace, *, duty: Duty, search: str, need: Need | None, page: int) -> ClaimList:
     """The claims that fit, most pressing first, the longest waiting first among equals.
 
     Reads the whole list in a handful of queries whatever its length. A few claims whose count is old are counted
@@ -97,12 +97,12 @@ def listing(workspace: Workspace, *, duty: Duty, search: str, need: Need | None,
     stale = [
         row
         for row in rows
-        if row.state in COUNTED
+        if row.state in COUNTED_STATES
         and row.claim.claim in photos
         and not is_current(tallies.get(row.claim.claim), row, basis)
     ]
-    if 0 < len(stale) <= AT_ONCE:
-        count(workspace, stale)
+    if 0 < len(stale) <= COUNT_NOW_LIMIT:
+        count_claims(workspace, stale)
         tallies, stale = workspace.catalog.tallies.all(), []
     old = {row.claim.claim for row in stale}
     lines = [
@@ -120,7 +120,7 @@ def listing(workspace: Workspace, *, duty: Duty, search: str, need: Need | None,
     lines.sort(key=lambda line: (order.index(line.need), line.first or "9", line.number))
     pages = max(1, -(-len(lines) // PER_PAGE))
     page = min(max(1, page), pages)
-    return Listing(
+    return ClaimList(
         lines=tuple(lines[(page - 1) * PER_PAGE : page * PER_PAGE]),
         counts=counts,
         found=len(lines),
@@ -146,11 +146,11 @@ def _line(
     to_confirm: int,
     tallies: dict[ClaimId, Tally],
     old: set[ClaimId],
-) -> Line:
+) -> ClaimLine:
     claim = row.claim
     tally = tallies.get(claim.claim) if claim.claim not in old else None
     need = _need(row, photos is not None, to_confirm, tally)
-    return Line(
+    return ClaimLine(
         number=claim.claim,
         insured=claim.insured,
         address=claim.address,

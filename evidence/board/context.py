@@ -1,0 +1,183 @@
+"""The running board: the archive it shows, who is inside, and how a request is joined to a person."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, RedirectResponse
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from evidence.board import view_models
+from evidence.board.background import BackgroundWorker
+from evidence.board.permissions import Permission, is_allowed
+from evidence.board.sessions import RateLimiter, Session, SessionStore
+from evidence.board.thumbnails import ThumbnailStore
+from evidence.model import Duty, Sha256
+from evidence.office.people import proven
+from evidence.workspace import Workspace
+
+FOLDER = Path(__file__).parent
+DIGEST_PATTERN = r"^[0-9a-f]{64}$"
+
+
+class NotLoggedInError(Exception):
+    """Nobody is known by this request's cookie."""
+
+
+class ForbiddenError(Exception):
+    """The person is known, and this is not theirs to do; or the form is not one of theirs."""
+
+    def __init__(self, words: str) -> None:
+        self.words = words
+        super().__init__(words)
+
+
+def _templates() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(FOLDER / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    digest = hashlib.sha256()
+    for path in sorted((FOLDER / "static").iterdir()):
+        digest.update(path.read_bytes())
+    environment.globals["edition"] = digest.hexdigest()[:10]
+    environment.filters["day"] = view_models.day_words
+    environment.filters["clock"] = view_models.clock
+    environment.filters["percent"] = view_models.percent
+    return environment
+
+
+@dataclass(kw_only=True)
+class Board:
+    """What every request shares."""
+
+    workspace: Workspace
+    sessions: SessionStore
+    rate_limiter: RateLimiter
+    thumbnails: ThumbnailStore
+    worker: BackgroundWorker
+    secure: bool
+    templates: Environment = field(default_factory=_templates)
+
+    def render(
+        self, template: str, user: CurrentUser | None, status: int = 200, **values: Any
+    ) -> HTMLResponse:
+        """A page, everything in it escaped; what was said since the last one is told once."""
+        flashes = list(user.session.flashes) if user else []
+        if user:
+            user.session.flashes.clear()
+        text = self.templates.get_template(template).render(
+            user=user, flashes=flashes, bags_error=self.worker.last_error, **values
+        )
+        return HTMLResponse(text, status_code=status)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentUser:
+    """A person at the board, and the archive with them at work."""
+
+    board: Board
+    session: Session
+    workspace: Workspace
+
+    @property
+    def name(self) -> str:
+        """Who it is."""
+        return self.session.name
+
+    @property
+    def duty(self) -> str:
+        """Their duty in words."""
+        return view_models.DUTY_WORDS[self.session.duty]
+
+    @property
+    def token(self) -> str:
+        """What their forms carry."""
+        return self.session.token
+
+    def can(self, permission: str) -> bool:
+        """Whether they have the right of that name, as templates ask."""
+        return is_allowed(self.session.duty, Permission[permission])
+
+    def render(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
+        """A page for them."""
+        return self.board.render(template, self, status, **values)
+
+    def flash(self, words: str, kind: str = "good") -> None:
+        """Say this on their next page."""
+        self.session.flashes.append((kind, words))
+
+
+def board_of(request: Request) -> Board:
+    """The board that the request came to."""
+    board = request.app.state.board
+    assert isinstance(board, Board)
+    return board
+
+
+def _current_user(request: Request) -> CurrentUser:
+    board = board_of(request)
+    session = board.sessions.find(request.cookies.get(board.sessions.cookie, ""))
+    if session is None:
+        raise NotLoggedInError
+    if session.password:
+        person = board.workspace.catalog.users.get(session.name)
+        if person is None or person.password != session.password:
+            board.sessions.end(session)
+            raise NotLoggedInError
+        session.duty = person.duty
+    return CurrentUser(board=board, session=session, workspace=board.workspace.acting_as(session.name))
+
+
+def require(permission: Permission = Permission.LOOK) -> Callable[[Request], CurrentUser]:
+    """A dependency of pages: the user, if they have the right."""
+
+    def current_user(request: Request) -> CurrentUser:
+        found = _current_user(request)
+        if not is_allowed(found.session.duty, permission):
+            raise ForbiddenError(f"To {permission.value} is not for the {found.duty}.")
+        return found
+
+    return current_user
+
+
+def require_post(permission: Permission = Permission.LOOK) -> Callable[[Request], Awaitable[CurrentUser]]:
+    """A dependency of everything that changes something: the user, their right, and their form's token."""
+    check = require(permission)
+
+    async def current_user(request: Request) -> CurrentUser:
+        token = request.headers.get("x-board-token", "")
+        if not token and "form" in request.headers.get("content-type", ""):
+            token = str((await request.form()).get("token", ""))
+        found = _current_user(request)
+        if not found.session.token_matches(token):
+            raise ForbiddenError("That form is not from a page of this visit. Load the page again.")
+        return check(request)
+
+    return current_user
+
+
+def redirect_inside(path: str) -> RedirectResponse:
+    """Go on at a page of this board, whatever the form says."""
+    fine = path.startswith("/") and not path.startswith("//") and path.isprintable() and "\\" not in path
+    return RedirectResponse(path if fine else "/", status_code=303)
+
+
+def find_photo(user: CurrentUser, sha: str) -> Sha256 | None:
+    """The photo of that digest if the archive keeps it."""
+    found = user.workspace.catalog.photos.known([Sha256(sha)])
+    return Sha256(sha) if found else None
+
+
+def authenticate(board: Board, name: str, password: str) -> tuple[str, Duty, str] | None:
+    """Name, duty and password hash of whoever proves to be that person."""
+    person = proven(board.workspace, name, password)
+    return (person.name, person.duty, person.password) if person else None
