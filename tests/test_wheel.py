@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import email
+import hashlib
 import os
 import subprocess
 import sys
+import tomllib
 import zipfile
+from importlib import metadata
 from pathlib import Path
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parents[1]
 
@@ -80,3 +86,39 @@ def test_the_commands_run_from_it_in_an_empty_folder(unpacked, tmp_path):
     evidence("labels", "l.pdf")
     assert "hail" in evidence("lists", "hail_roof").casefold()
     assert (tmp_path / "l.pdf").read_bytes().startswith(b"%PDF-")
+
+
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+EXTRAS = PROJECT["optional-dependencies"]
+LISTS = {"dependencies": PROJECT["dependencies"], **EXTRAS}
+NEEDED = [
+    pytest.param(one, id=f"{name}: {one.name}")
+    for name, texts in LISTS.items()
+    for one in map(Requirement, texts)
+    if one.name != PROJECT["name"]
+]
+
+
+@pytest.mark.parametrize("needed", NEEDED)
+def test_a_dependency_has_an_upper_bound_and_the_tests_run_below_it(needed):
+    assert any(part.operator in {"<", "=="} for part in needed.specifier), str(needed)
+    assert needed.specifier.contains(metadata.version(needed.name)), metadata.version(needed.name)
+
+
+@pytest.mark.parametrize("listed", [*LISTS.values()], ids=[*LISTS])
+def test_no_dependency_is_listed_twice(listed):
+    names = [canonicalize_name(Requirement(one).name) for one in listed]
+    assert len(names) == len(set(names))
+
+
+def test_the_licence_that_the_project_names_travels_in_the_wheel_word_for_word(unpacked):
+    (info,) = unpacked.glob("*.dist-info")
+    named = email.message_from_string((info / "METADATA").read_text(encoding="utf-8"))
+    assert named["License-Expression"] == "Apache-2.0"
+    assert named.get_all("License-File") == ["LICENSE"]
+    text = (info / "licenses" / "LICENSE").read_text(encoding="utf-8")
+    # SHA-256 of the text at https://www.apache.org/licenses/LICENSE-2.0.txt (as the base-files of Debian carry it)
+    assert (
+        hashlib.sha256(text.encode()).hexdigest()
+        == "cfc7749b96f63bd31c3c42b5c471bf756814053e847c10f3eb003417bc523d30"
+    )
