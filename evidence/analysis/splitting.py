@@ -260,7 +260,7 @@ def _catalog_rows(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Plac
     ids: dict[int, str] = {}
     per_day: dict[str, int] = {}
     for position, segment in enumerate(plan.segments):
-        first = placed[segment.shots[0]]
+        first = placed[segment.photos[0]]
         day = first.corrected.date().isoformat() if first.corrected else ""
         per_day[day] = per_day.get(day, 0) + 1
         # An undated stretch has no day to be numbered in; its first photo names it instead.
@@ -270,8 +270,8 @@ def _catalog_rows(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Plac
                 segment=ids[segment.number],
                 claim=None if segment.claim in purged else segment.claim,
                 unknown=segment.unknown or segment.claim in purged,
-                first=segment.shots[0],
-                photos=len(segment.shots),
+                first=segment.photos[0],
+                photos=len(segment.photos),
                 day=day,
                 position=position,
                 probability=segment.opened_by.probability,

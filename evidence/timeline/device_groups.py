@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from evidence.model import ClaimId
 from evidence.timeline.fixes import distance
-from evidence.timeline.merge import Timed
+from evidence.timeline.merge import TimedUnit
 
 Floats = NDArray[np.float64]
 
-TOGETHER = log(0.9 / 0.1)
+SAME_GROUP_PRIOR = log(0.9 / 0.1)
 """Prior: most days with two devices are one adjuster's (common practice, no source)."""
 SAME_MOMENT = 120.0
 """Seconds within which two fixes are compared."""
@@ -28,66 +28,66 @@ NEAR = 120.0
 """Metres between two devices at one house."""
 SPEED = 20.0
 """Metres a second that a pair of devices may have travelled between two fixes."""
-FIX_SAYS, FIX_CAP = 1.5, 12.0
+FIX_PAIR, FIX_LIMIT = 1.5, 12.0
 """Nats of one pair of fixes, and of all of them."""
 SAME_SHEET, SHEET_APART = 4.0, 600.0
 """Nats of a sheet photographed by both within so many seconds."""
-OWN_SHEETS = -1.0
+UNSHARED_SHEET = -1.0
 """Nats of each sheet that only one of them photographed while the other photographed others."""
 LONG_GAP, EDGE = 360.0, 120.0
 """Seconds: a gap that is a drive, and how near its ends a photo still belongs to a house."""
-IN_A_DRIVE, BESIDE = log(0.03 / 0.25), log(0.97 / 0.75)
+INSIDE_DRIVE, OUTSIDE_DRIVE = log(0.03 / 0.25), log(0.97 / 0.75)
 """Nats of a photo inside, or outside, the other's drives: in the same hands hardly any fall inside."""
-INDEPENDENT = 0.3
+PHOTO_WEIGHT = 0.3
 """Weight of each photo: neighbours in time say the same thing."""
-FEWEST = 12
+MIN_PHOTOS = 12
 """Photos on each side below which the rhythm is not asked."""
 
 
-def parties_of(day: Sequence[Timed]) -> list[list[Timed]]:
+def device_groups_of(day: Sequence[TimedUnit]) -> list[list[TimedUnit]]:
     """One chain for each party of devices, in order within each, the party of the first photo first."""
     devices = list(dict.fromkeys(t.device for t in day))
     if len(devices) < 2:
         return [list(day)] if day else []
     own = {d: [t for t in day if t.device == d] for d in devices}
-    party = {d: d for d in devices}
+    group = {d: d for d in devices}
     for a, b in combinations(devices, 2):
-        if together(own[a], own[b]) > 0:
-            keep, give = party[a], party[b]
-            party = {d: keep if p == give else p for d, p in party.items()}
+        if same_group_log_odds(own[a], own[b]) > 0:
+            keep, give = group[a], group[b]
+            group = {d: keep if p == give else p for d, p in group.items()}
     chains = []
-    for p in dict.fromkeys(party.values()):
-        chains += _beside_the_lost([t for t in day if party[t.device] == p])
+    for p in dict.fromkeys(group.values()):
+        chains += _split_at_lost_clocks([t for t in day if group[t.device] == p])
     return chains
 
 
-def _beside_the_lost(chain: Sequence[Timed]) -> list[list[Timed]]:
+def _split_at_lost_clocks(chain: Sequence[TimedUnit]) -> list[list[TimedUnit]]:
     """Take out what other devices took while one of the party had no time: its sheets tell nothing of when.
 
     Such a device's photos stand in their own order; those of the others during that while form
     a chain of their own, which only its own sheets and positions can name.
     """
     aside: set[int] = set()
-    for device in {t.device for t in chain if t.floating}:
+    for device in {t.device for t in chain if t.clock_lost}:
         own = [i for i, t in enumerate(chain) if t.device == device]
         for start, stop in _lost_spans(chain, own):
             aside.update(
                 i
                 for i, t in enumerate(chain)
-                if t.device != device and start <= (t.key or 0.0) <= stop and not t.floating
+                if t.device != device and start <= (t.key or 0.0) <= stop and not t.clock_lost
             )
     main = [t for i, t in enumerate(chain) if i not in aside]
     return [main, [chain[i] for i in sorted(aside)]] if aside else [main]
 
 
-def _lost_spans(chain: Sequence[Timed], own: Sequence[int]) -> list[tuple[float, float]]:
+def _lost_spans(chain: Sequence[TimedUnit], own: Sequence[int]) -> list[tuple[float, float]]:
     """From the last known time before each lost stretch of a device to the first known one after it."""
     spans = []
     known = float("-inf")
     open_at: float | None = None
     for i in own:
         timed = chain[i]
-        if timed.floating:
+        if timed.clock_lost:
             open_at = known if open_at is None else open_at
         elif timed.time is not None:
             if open_at is not None:
@@ -98,48 +98,48 @@ def _lost_spans(chain: Sequence[Timed], own: Sequence[int]) -> list[tuple[float,
     return spans
 
 
-def together(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+def same_group_log_odds(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float:
     """Nats for two devices having gone together, above zero when they did."""
-    return TOGETHER + _by_fixes(first, second) + _by_sheets(first, second) + _by_rhythm(first, second)
+    return SAME_GROUP_PRIOR + _by_fixes(first, second) + _by_sheets(first, second) + _by_rhythm(first, second)
 
 
-def _times(chain: Sequence[Timed]) -> Floats:
+def _times(chain: Sequence[TimedUnit]) -> Floats:
     return np.array([t.time for t in chain if t.time is not None])
 
 
-def _by_fixes(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+def _by_fixes(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float:
     a = [t for t in first if t.time is not None and t.unit.lead.gps is not None]
     b = [t for t in second if t.time is not None and t.unit.lead.gps is not None]
     if not a or not b:
         return 0.0
     times = _times(b)
-    said = 0.0
+    log_odds = 0.0
     for t in a[:: max(1, len(a) // 60)]:
         assert t.time is not None
         place = int(np.searchsorted(times, t.time))
         near = [b[k] for k in (place - 1, place) if 0 <= k < len(b)]
         other = min(near, key=lambda o: abs((o.time or 0.0) - (t.time or 0.0)))
         here, there = t.unit.lead.gps, other.unit.lead.gps
-        passed = abs((other.time or 0.0) - t.time)
-        if passed > SAME_MOMENT or here is None or there is None:
+        seconds = abs((other.time or 0.0) - t.time)
+        if seconds > SAME_MOMENT or here is None or there is None:
             continue
         apart = distance(here, there)
         if apart < NEAR:
-            said += FIX_SAYS
-        elif apart > 2 * NEAR + SPEED * passed:
-            said -= FIX_SAYS
-    return float(np.clip(said, -FIX_CAP, FIX_CAP))
+            log_odds += FIX_PAIR
+        elif apart > 2 * NEAR + SPEED * seconds:
+            log_odds -= FIX_PAIR
+    return float(np.clip(log_odds, -FIX_LIMIT, FIX_LIMIT))
 
 
-def _by_sheets(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+def _by_sheets(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float:
     a, b = _sheets(first), _sheets(second)
     shared = set(a) & set(b)
     met = sum(min(abs(x - y) for x in a[c] for y in b[c]) <= SHEET_APART for c in shared)
     lone = min(len(set(a) - shared), len(set(b) - shared))
-    return SAME_SHEET * met + OWN_SHEETS * lone
+    return SAME_SHEET * met + UNSHARED_SHEET * lone
 
 
-def _sheets(chain: Sequence[Timed]) -> dict[ClaimId, list[float]]:
+def _sheets(chain: Sequence[TimedUnit]) -> dict[ClaimId, list[float]]:
     found: dict[ClaimId, list[float]] = {}
     for t in chain:
         for claim in t.unit.lead.dividers if t.time is not None else ():
@@ -147,24 +147,24 @@ def _sheets(chain: Sequence[Timed]) -> dict[ClaimId, list[float]]:
     return found
 
 
-def _by_rhythm(first: Sequence[Timed], second: Sequence[Timed]) -> float:
+def _by_rhythm(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float:
     """Whether the photos of the sparser device fall into the drives of the other."""
     busy, sparse = (first, second) if len(first) >= len(second) else (second, first)
     a, b = _times(busy), _times(sparse)
-    if min(a.size, b.size) < FEWEST:
+    if min(a.size, b.size) < MIN_PHOTOS:
         return 0.0
     drives = _drives(busy)
     b = b[(b >= a[0]) & (b <= a[-1])]
-    if b.size < FEWEST:
+    if b.size < MIN_PHOTOS:
         return 0.0
     place = np.clip(np.searchsorted(a, b), 1, a.size - 1)
     before, after = b - a[place - 1], a[place] - b
     inside = drives[place - 1] & (np.minimum(before, after) > EDGE)
-    said = np.where(inside, IN_A_DRIVE, BESIDE)
-    return float(INDEPENDENT * said.sum() * min(1.0, 160 / b.size))
+    log_odds = np.where(inside, INSIDE_DRIVE, OUTSIDE_DRIVE)
+    return float(PHOTO_WEIGHT * log_odds.sum() * min(1.0, 160 / b.size))
 
 
-def _drives(chain: Sequence[Timed]) -> NDArray[np.bool_]:
+def _drives(chain: Sequence[TimedUnit]) -> NDArray[np.bool_]:
     """For each gap between timed photos: long, and without photos in it whose time is not known."""
     places = [i for i, t in enumerate(chain) if t.time is not None]
     times = _times(chain)

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from math import cos, hypot, radians
 
 from evidence.model import DeviceId, GeoPoint
-from evidence.timeline.merge import Timed
-from evidence.timeline.split.positions import EARTH
+from evidence.timeline.merge import TimedUnit
+from evidence.timeline.split.positions import EARTH_RADIUS
 from evidence.timeline.values import SplitOptions
 
 SPIKE = 150.0
 """Metres by which a lone fix may leave both of its neighbours, which lie close together, before it is dropped."""
 
 
-def useful_fixes(chain: Sequence[Timed], options: SplitOptions) -> list[GeoPoint | None]:
+def useful_fixes(chain: Sequence[TimedUnit], options: SplitOptions) -> list[GeoPoint | None]:
     """The position of each unit where it tells something, else None.
 
     Left out are fixes at zero by zero, exact repetitions of the device's fix before (the receiver
@@ -57,4 +57,4 @@ def _without_spikes(fixes: Sequence[GeoPoint | None]) -> list[GeoPoint | None]:
 def distance(a: GeoPoint, b: GeoPoint) -> float:
     """Metres between two positions, by the plane through them; good to 0.1 % within 50 km."""
     east = radians((b.lon - a.lon + 180.0) % 360.0 - 180.0) * cos(radians((a.lat + b.lat) / 2))
-    return EARTH * hypot(east, radians(b.lat - a.lat))
+    return EARTH_RADIUS * hypot(east, radians(b.lat - a.lat))

@@ -8,9 +8,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from evidence.model import DeviceId, IntakeId
-from evidence.timeline.clocks.changes import split_at_jumps
-from evidence.timeline.clocks.estimate import Clock, anchors_of, clocks_of, is_weak, moment, split_at_changes
-from evidence.timeline.clocks.zones import common, zones_of
+from evidence.timeline.clocks.changes import split_at_hidden_changes
+from evidence.timeline.clocks.estimate import (
+    ClockEstimate,
+    anchors_of,
+    datetime_at,
+    estimate_clocks,
+    is_weak,
+    split_at_gps_changes,
+)
+from evidence.timeline.clocks.zones import common_time, zones_of
 from evidence.timeline.order.runs import Run, runs_of, undated
 from evidence.timeline.order.units import Unit, units_of
 from evidence.timeline.values import ClockFinding, ClockHint, DayPhoto, SplitOptions
@@ -20,7 +27,7 @@ NEXT_CARD = 60
 
 
 @dataclass(frozen=True, slots=True)
-class Timed:
+class TimedUnit:
     """A unit in its place on the common clock."""
 
     unit: Unit
@@ -28,16 +35,16 @@ class Timed:
     """Seconds on the common clock by which it is sorted; None for a unit that only its name orders."""
     time: float | None
     """The same where the unit's own time is believed, else None."""
-    spool: int
+    run_number: int
     """Number of its run; ticks compare only within one."""
-    tick: float | None
+    undated_time: float | None
     """Seconds of a lost clock; None where `time` is known."""
     corrected: datetime | None
     correction: str
     utc: datetime | None
-    floating: bool = False
+    clock_lost: bool = False
     """Its clock was lost and nothing ties it down: only its order among its own card's files is known."""
-    adrift: bool = False
+    place_unknown: bool = False
     """Neither its time nor its number tells where it belongs."""
 
     @property
@@ -50,19 +57,19 @@ class Timed:
 class Timeline:
     """All units in order: those with a place in time, sets that only names order, and strays."""
 
-    dated: tuple[Timed, ...]
-    undated: tuple[tuple[Timed, ...], ...]
+    dated: tuple[TimedUnit, ...]
+    undated: tuple[tuple[TimedUnit, ...], ...]
     strays: tuple[Unit, ...]
     clocks: tuple[ClockFinding, ...]
 
 
-def timeline_of(shots: Iterable[DayPhoto], hints: Sequence[ClockHint], options: SplitOptions) -> Timeline:
+def timeline_of(photos: Iterable[DayPhoto], hints: Sequence[ClockHint], options: SplitOptions) -> Timeline:
     """Order each device's shots, bring their clocks together and merge them."""
     cards: dict[tuple[DeviceId, IntakeId], list[Unit]] = defaultdict(list)
-    for unit in units_of(shots):
+    for unit in units_of(photos):
         cards[unit.lead.device, unit.lead.card].append(unit)
     runs: list[Run] = []
-    loose: list[tuple[Timed, ...]] = []
+    loose: list[tuple[TimedUnit, ...]] = []
     strays: list[Unit] = []
     for (device, card), units in sorted(
         cards.items(), key=lambda item: (item[0][0], _first(item[1]), item[0][1])
@@ -71,22 +78,22 @@ def timeline_of(shots: Iterable[DayPhoto], hints: Sequence[ClockHint], options: 
         named, rest = undated(units)
         strays += rest
         if named:
-            loose.append(tuple(_nameless(u) for u in named))
-    runs = split_at_changes(runs)
+            loose.append(tuple(_without_time(u) for u in named))
+    runs = split_at_gps_changes(runs)
     zones = zones_of(runs)
     anchors = anchors_of(runs, zones, hints)
-    parts, jumps = split_at_jumps(runs, zones, [is_weak(anchor) for anchor in anchors])
+    parts, changes = split_at_hidden_changes(runs, zones, [is_weak(anchor) for anchor in anchors])
     if len(parts) > len(runs):
         runs, zones = parts, zones_of(parts)
         anchors = anchors_of(runs, zones, hints)
-    clocks = clocks_of(runs, zones, anchors, jumps)
+    clocks = estimate_clocks(runs, zones, anchors, changes)
     dated, orphans = _keyed(runs, zones, clocks)
     loose += orphans
     return Timeline(
         dated=tuple(dated),
         undated=tuple(loose),
         strays=tuple(sorted(strays, key=lambda u: (u.lead.card, u.lead.card_path, u.lead.sha256))),
-        clocks=tuple(_found(run, clock) for run, clock in zip(runs, clocks, strict=True)),
+        clocks=tuple(_clock_finding(run, clock) for run, clock in zip(runs, clocks, strict=True)),
     )
 
 
@@ -94,25 +101,25 @@ def _first(units: Sequence[Unit]) -> float:
     return min((u.stamp for u in units if u.stamp is not None), default=float("inf"))
 
 
-def _nameless(unit: Unit) -> Timed:
-    return Timed(unit, None, None, -1, None, None, "", None)
+def _without_time(unit: Unit) -> TimedUnit:
+    return TimedUnit(unit, None, None, -1, None, None, "", None)
 
 
 def _keyed(
-    runs: Sequence[Run], zones: Mapping[int, int], clocks: Sequence[Clock]
-) -> tuple[list[Timed], list[tuple[Timed, ...]]]:
+    runs: Sequence[Run], zones: Mapping[int, int], clocks: Sequence[ClockEstimate]
+) -> tuple[list[TimedUnit], list[tuple[TimedUnit, ...]]]:
     """Sort keys for every unit: its corrected time, or its neighbour's on the card where it has none."""
-    tracks: dict[tuple[DeviceId, IntakeId, bool], list[Timed]] = defaultdict(list)
+    tracks: dict[tuple[DeviceId, IntakeId, bool], list[TimedUnit]] = defaultdict(list)
     for place, (run, clock) in enumerate(zip(runs, clocks, strict=True)):
         zone = zones.get(place)
         tracks[run.device, run.card, run.numbered] += [
             _timed(unit, stamp, run, place, clock, zone)
             for unit, stamp in zip(run.units, run.stamps, strict=True)
         ]
-    done: list[tuple[float, int, int, Timed]] = []
-    orphans: list[tuple[Timed, ...]] = []
+    done: list[tuple[float, int, int, TimedUnit]] = []
+    orphans: list[tuple[TimedUnit, ...]] = []
     ends: dict[DeviceId, list[tuple[int, float]]] = defaultdict(list)
-    waiting: list[tuple[int, list[Timed]]] = []
+    waiting: list[tuple[int, list[TimedUnit]]] = []
     for number, ((device, _, numbered), track) in enumerate(tracks.items()):
         keys = _filled([t.time for t in track], rising=numbered)
         if keys is None:
@@ -132,7 +139,7 @@ def _keyed(
     return [d[3] for d in done], orphans
 
 
-def _continues(track: Sequence[Timed], ends: Mapping[DeviceId, list[tuple[int, float]]]) -> float | None:
+def _continues(track: Sequence[TimedUnit], ends: Mapping[DeviceId, list[tuple[int, float]]]) -> float | None:
     """Where a card whose clock was lost goes on from another card of the same camera, by its numbers."""
     first = track[0].unit.lead.dcf
     if first is None:
@@ -158,11 +165,13 @@ def _filled(times: Sequence[float | None], *, rising: bool) -> list[float] | Non
     return keys
 
 
-def _with_key(timed: Timed, key: float) -> Timed:
+def _with_key(timed: TimedUnit, key: float) -> TimedUnit:
     return replace(timed, key=key)
 
 
-def _timed(unit: Unit, stamp: float | None, run: Run, place: int, clock: Clock, zone: int | None) -> Timed:
+def _timed(
+    unit: Unit, stamp: float | None, run: Run, place: int, clock: ClockEstimate, zone: int | None
+) -> TimedUnit:
     """One unit's corrected time, and why it differs from the camera's own."""
     own = unit.raw if run.lost else stamp
     if own is None or clock.fast is None:
@@ -171,11 +180,20 @@ def _timed(unit: Unit, stamp: float | None, run: Run, place: int, clock: Clock, 
             why = "the camera's clock had lost its date; only its place among the other files is known"
         elif unit.raw is not None:
             why = "the camera's time does not fit the files around it and is not used"
-        tick = unit.raw if unit.epoch else None
-        return Timed(
-            unit, None, None, place, tick, None, why, None, adrift=not run.numbered, floating=run.lost
+        undated_time = unit.raw if unit.epoch else None
+        return TimedUnit(
+            unit,
+            None,
+            None,
+            place,
+            undated_time,
+            None,
+            why,
+            None,
+            place_unknown=not run.numbered,
+            clock_lost=run.lost,
         )
-    at = common(unit, own, zone)
+    at = common_time(unit, own, zone)
     shifted = at != own
     time = at - clock.fast
     reasons = []
@@ -185,12 +203,12 @@ def _timed(unit: Unit, stamp: float | None, run: Run, place: int, clock: Clock, 
         reasons.append(clock.reason)
     taken = unit.lead.taken_local
     same = not reasons and taken is not None
-    corrected = taken if same else moment(time)
+    corrected = taken if same else datetime_at(time)
     if taken is None and not reasons:
         reasons.append("from the file's name or its time stamp; it carries no capture time")
     assert corrected is not None
     utc = (corrected - timedelta(minutes=zone)).replace(tzinfo=UTC) if zone is not None else None
-    return Timed(unit, None, time, place, None, corrected, "; ".join(reasons), utc)
+    return TimedUnit(unit, None, time, place, None, corrected, "; ".join(reasons), utc)
 
 
 def _zone_name(minutes: int | None) -> str:
@@ -198,7 +216,7 @@ def _zone_name(minutes: int | None) -> str:
     return f"UTC{'-' if (minutes or 0) < 0 else '+'}{size // 60:02d}:{size % 60:02d}"
 
 
-def _found(run: Run, clock: Clock) -> ClockFinding:
+def _clock_finding(run: Run, clock: ClockEstimate) -> ClockFinding:
     return ClockFinding(
         device=run.device,
         first=run.units[0].lead.sha256,

@@ -21,7 +21,7 @@ __all__ = [
     "DayPhoto",
     "DayPlan",
     "ManualAssignments",
-    "PlacedShot",
+    "PlacedPhoto",
     "Segment",
     "SheetAt",
     "SheetEvidence",
@@ -121,7 +121,7 @@ class SplitOptions:
     confirm_below: float = 0.94
     """A photo or a boundary less sure than this is shown to a person."""
 
-    photos_a_house: float = 120.0
+    photos_per_house: float = 120.0
     """Prior mean; an inspection takes 60 to 300 photos."""
     sheet_kept: float = 0.9
     """Share of houses whose sheet is photographed, on a day on which sheets are used."""
@@ -153,7 +153,7 @@ class SplitOptions:
     """The same around a position learnt from the photos of the house."""
     fix_spread: float = 8.0
     """Metres of noise of one fix of a phone or a camera."""
-    look: int = 5
+    median_fixes: int = 5
     """Fixes whose median says where a house was entered or left."""
     stale_fix: float = 120.0
     """A fix older than this many seconds says nothing of where the photo was taken."""
@@ -179,12 +179,12 @@ class Segment:
     claim: ClaimId | None
     unknown: bool
     """True for a house that is not named yet; False with no claim for photos between houses."""
-    shots: tuple[Sha256, ...]
+    photos: tuple[Sha256, ...]
     opened_by: Boundary
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlacedShot:
+class PlacedPhoto:
     """A shot in its place on the timeline."""
 
     sha256: Sha256
@@ -221,7 +221,7 @@ class ClockFinding:
 class DayPlan:
     """Every shot placed exactly once, in timeline order, and the segments they form."""
 
-    placed: tuple[PlacedShot, ...]
+    placed: tuple[PlacedPhoto, ...]
     segments: tuple[Segment, ...]
     clocks: tuple[ClockFinding, ...]
     findings: tuple[Finding, ...]

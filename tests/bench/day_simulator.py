@@ -102,7 +102,7 @@ ERRAND_SIGHTS = {"other": 0.6, "house": 0.22, "interior": 0.08, "fixture": 0.06,
 class SimDay:
     """The shots as a card gives them, the assignments, and the truth."""
 
-    shots: tuple[DayPhoto, ...]
+    photos: tuple[DayPhoto, ...]
     claims: tuple[ClaimSite, ...]
     truth: dict[str, ClaimId | None]
     visit: dict[str, int]
@@ -247,22 +247,22 @@ class _Day:
             now = max(now, at - legs * part)
         return now + legs
 
-    def _inspect(self, now: float, house: dict, shots: int, *, sheet: bool = True) -> float:
+    def _inspect(self, now: float, house: dict, photos: int, *, sheet: bool = True) -> float:
         rng, visit = self.rng, self.visits
         self.visits += 1
         claim, first = house["claim"], len(self.presses)
         if self.style == "start" and sheet:
             now = self._sheet(now, house, visit)
-        pause_at = rng.randrange(5, shots) if shots > 10 and self.hit("long_pause") else -1
+        pause_at = rng.randrange(5, photos) if photos > 10 and self.hit("long_pause") else -1
         again_at = (
-            rng.randrange(5, shots)
-            if shots > 10 and self.hit("sheet_again_later") and claim and self.style != "none"
+            rng.randrange(5, photos)
+            if photos > 10 and self.hit("sheet_again_later") and claim and self.style != "none"
             else -1
         )
-        paper_at = rng.randrange(3, shots) if self.hit("paper_inside") else -1
+        paper_at = rng.randrange(3, photos) if self.hit("paper_inside") else -1
         angle, out = rng.uniform(0, 6.28), rng.uniform(6, 18)
-        sights = self._walk(self.who, shots, whole=sheet or shots > 60)
-        for k in range(shots):
+        sights = self._walk(self.who, photos, whole=sheet or photos > 60)
+        for k in range(photos):
             if k == pause_at:
                 now += rng.uniform(1500, 3600)
             angle += rng.gauss(0.05, 0.12)
@@ -396,22 +396,22 @@ class _Day:
     # --- what the cards say of it ----------------------------------------------------------------
 
     def deliver(self) -> SimDay:
-        shots: list[tuple[DayPhoto, Press]] = []
+        photos: list[tuple[DayPhoto, Press]] = []
         for device in sorted({p.device for p in self.presses}):
-            shots += self._card(device, [p for p in self.presses if p.device == device])
+            photos += self._card(device, [p for p in self.presses if p.device == device])
         claims = [self._site(h) for h in {h["claim"]: h for h in self.houses if h["claim"]}.values()]
         for _ in range(self.rng.randint(0, 4)):  # assignments of another day
             claims.append(  # noqa: PERF401 - plainer so
             ClaimSite(claim=ClaimId(f"HV-{self.rng.randint(1000, 9999)}"), insured=f"{self.rng.choice(FIRST)} {self.rng.choice(LAST)}",
                 address=f"{self.rng.randint(100, 9999)} {self.rng.choice(STREETS)} Rd",
                 place=_geo(self.rng.uniform(-9000, 9000), self.rng.uniform(-9000, 9000))))  # fmt: skip
-        self.rng.shuffle(shots)
+        self.rng.shuffle(photos)
         return SimDay(
-            shots=tuple(s for s, _ in shots),
+            photos=tuple(s for s, _ in photos),
             claims=tuple(claims),
-            truth={s.sha256: ClaimId(p.claim) if p.claim else None for s, p in shots},
-            visit={s.sha256: p.visit for s, p in shots},
-            true_time={s.sha256: p.at for s, p in shots},
+            truth={s.sha256: ClaimId(p.claim) if p.claim else None for s, p in photos},
+            visit={s.sha256: p.visit for s, p in photos},
+            true_time={s.sha256: p.at for s, p in photos},
             troubles=frozenset(self.troubles),
         )
 
@@ -496,7 +496,7 @@ class _Day:
             name = f"{'MOV' if video else 'IMG'}_{shown:04d}.{'MP4' if video else 'JPG'}"
             path = f"DCIM/{folder}DAYXX/{name}"
             key = hashlib.sha256(f"{self.date}{device}{path}{press.at}".encode()).hexdigest()
-            shot = DayPhoto(
+            photo = DayPhoto(
                 sha256=key, device=DeviceId(device), card=IntakeId(card), card_path=path, name=name,
                 dcf=DcfName(folder_number=folder, file_number=shown),
                 taken_local=None if video else taken,
@@ -507,7 +507,7 @@ class _Day:
                 is_photo=not video, object_key=f"{folder}-{shown}",
                 scenes=press.scenes if self.looking and not video and self.eye.random() >= self.mix.unlooked else {},
             )  # fmt: skip
-            out.append((shot, press))
+            out.append((photo, press))
         return out
 
 
@@ -523,6 +523,6 @@ def shifted(day: SimDay, seconds: float) -> SimDay:
             gps_time=None,
             taken_local=s.taken_local + timedelta(seconds=seconds) if s.taken_local else None,
         )
-        for s in day.shots
+        for s in day.photos
     )
-    return replace(day, shots=moved)
+    return replace(day, photos=moved)

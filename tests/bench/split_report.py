@@ -35,7 +35,7 @@ def measure(task: tuple[int, Mix]) -> Counter:
     seed, mix = task
     day = simulate(seed, mix)
     start = time.perf_counter()
-    plan = plan_day(day.shots, day.claims)
+    plan = plan_day(day.photos, day.claims)
     out = Counter({"seconds": time.perf_counter() - start, "days": 1})
     _filing(day, plan, out)
     _boundaries(day, plan, out)
@@ -46,23 +46,23 @@ def measure(task: tuple[int, Mix]) -> Counter:
 def _filing(day: SimDay, plan: DayPlan, out: Counter) -> None:
     unknown = {s.number for s in plan.segments if s.unknown}
     bad = 0
-    for shot in plan.placed:
-        truth = day.truth[shot.sha256]
-        errand = day.visit[shot.sha256] < 0
-        to_name = shot.segment in unknown
-        wrong = shot.claim != truth if shot.claim is not None else (not to_name and not errand)
+    for photo in plan.placed:
+        truth = day.truth[photo.sha256]
+        errand = day.visit[photo.sha256] < 0
+        to_name = photo.segment in unknown
+        wrong = photo.claim != truth if photo.claim is not None else (not to_name and not errand)
         out["photos"] += 1
-        out["to_confirm"] += shot.to_confirm
+        out["to_confirm"] += photo.to_confirm
         out["to_name"] += to_name
         out["wrong"] += wrong
-        out["sure_wrong"] += wrong and not shot.to_confirm
-        out["sure_wrong_claim"] += wrong and not shot.to_confirm and shot.claim is not None and not errand
-        out["sure_errand_filed"] += wrong and not shot.to_confirm and errand
-        bad += wrong and not shot.to_confirm
+        out["sure_wrong"] += wrong and not photo.to_confirm
+        out["sure_wrong_claim"] += wrong and not photo.to_confirm and photo.claim is not None and not errand
+        out["sure_errand_filed"] += wrong and not photo.to_confirm and errand
+        bad += wrong and not photo.to_confirm
         if not to_name:
-            place = min(9, int(shot.confidence * 10)) if shot.confidence < 0.99 else 10
+            place = min(9, int(photo.confidence * 10)) if photo.confidence < 0.99 else 10
             out[f"cal_n{place}"] += 1
-            out[f"cal_p{place}"] += shot.confidence
+            out[f"cal_p{place}"] += photo.confidence
             out[f"cal_ok{place}"] += not wrong
     if bad:
         out["days_with_sure_wrong"] += 1
@@ -99,20 +99,20 @@ def _boundaries(day: SimDay, plan: DayPlan, out: Counter) -> None:
 
 
 def _baselines(day: SimDay, plan: DayPlan, out: Counter) -> None:
-    shots = {s.sha256: s for s in day.shots}
+    photos = {s.sha256: s for s in day.photos}
     ours = [p.sha256 for p in plan.placed]
     stamps = {p.sha256: p.corrected for p in plan.placed}
-    by_card = sorted(day.shots, key=lambda s: (s.card, s.card_path))
+    by_card = sorted(day.photos, key=lambda s: (s.card, s.card_path))
     raw: dict[str, float] = {}
     last: dict[str, float] = defaultdict(float)
-    for shot in by_card:
-        if shot.taken_local is not None:
-            last[shot.card] = (
-                (shot.taken_local - day.shots[0].taken_local.replace(year=2000)).total_seconds()
-                if day.shots[0].taken_local
-                else shot.taken_local.timestamp()
+    for photo in by_card:
+        if photo.taken_local is not None:
+            last[photo.card] = (
+                (photo.taken_local - day.photos[0].taken_local.replace(year=2000)).total_seconds()
+                if day.photos[0].taken_local
+                else photo.taken_local.timestamp()
             )
-        raw[shot.sha256] = last[shot.card]
+        raw[photo.sha256] = last[photo.card]
     camera = sorted(raw, key=lambda n: raw[n])
     clock, at = {}, 0.0
     base = min((s for s in stamps.values() if s is not None), default=None)
@@ -124,7 +124,7 @@ def _baselines(day: SimDay, plan: DayPlan, out: Counter) -> None:
         for cut, carry, source in VARIANTS:
             order, times = (camera, raw) if source == "camera" else (ours, clock)
             marks = function([times[n] for n in order])
-            sheets = [str(shots[n].dividers[0]) if shots[n].dividers else None for n in order]
+            sheets = [str(photos[n].dividers[0]) if photos[n].dividers else None for n in order]
             claims, used = file_by_dividers(marks, sheets, cut_at_dividers=cut, carry_on=carry)
             name = f"{rule}|{'cuts at dividers' if cut else 'gaps only'}|{'carries on' if carry else 'unassigned'}|{source}"
             for sha, claim in zip(order, claims, strict=True):

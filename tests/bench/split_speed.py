@@ -24,34 +24,34 @@ from evidence.timeline import ClaimSite, DayPhoto, plan_day  # noqa: E402
 MIX = replace(EASY, phone_only=0.0, camera_and_phone=1.0, camera_gps=1.0)
 
 
-def season(photos: int) -> tuple[list[DayPhoto], list[ClaimSite]]:
+def season(count: int) -> tuple[list[DayPhoto], list[ClaimSite]]:
     """About that many photos of one adjuster's season, and all its claims: simulated days, one after another."""
-    shots: list[DayPhoto] = []
+    photos: list[DayPhoto] = []
     claims: list[ClaimSite] = []
     for seed in range(10_000):
-        if len(shots) >= photos:
+        if len(photos) >= count:
             break
         day = simulate(9000 + seed, MIX)
-        shots += [replace(s, card=IntakeId(f"{s.card}-{seed}")) for s in day.shots]
+        photos += [replace(s, card=IntakeId(f"{s.card}-{seed}")) for s in day.photos]
         claims += day.claims
-    return shots[:photos], claims
+    return photos[:count], claims
 
 
 def main() -> None:
     """Print one line a size."""
     base = None
-    for photos in (500, 1000, 2000, 4000, 8000):
-        shots, claims = season(photos)
-        best = min(_run(shots, claims) for _ in range(3))
-        base = base or best / photos
+    for count in (500, 1000, 2000, 4000, 8000):
+        photos, claims = season(count)
+        best = min(_run(photos, claims) for _ in range(3))
+        base = base or best / count
         print(
-            f"{photos} photos: {best:.2f} s, {1000 * best / photos:.2f} ms a photo, {best / photos / base:.2f} of the first line's"
+            f"{count} photos: {best:.2f} s, {1000 * best / count:.2f} ms a photo, {best / count / base:.2f} of the first line's"
         )
 
 
-def _run(shots: list[DayPhoto], claims: list[ClaimSite]) -> float:
+def _run(photos: list[DayPhoto], claims: list[ClaimSite]) -> float:
     start = time.process_time()
-    plan_day(shots, claims)
+    plan_day(photos, claims)
     return time.process_time() - start
 
 

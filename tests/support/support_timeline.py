@@ -24,7 +24,7 @@ def place(east: float, north: float) -> GeoPoint:
     return GeoPoint(lat=TOWN.lat + north / 111_195.0, lon=TOWN.lon + east / 90_862.0)
 
 
-def shot(number: int | None, taken: datetime | None, **more) -> DayPhoto:
+def make_photo(number: int | None, taken: datetime | None, **more) -> DayPhoto:
     """A photo with a DCF number (or none), taken then; `more` overrides any field."""
     folder = more.pop("folder", 100)
     device = more.pop("device", "camera")
@@ -43,15 +43,15 @@ def house(
     first: int, begin: datetime, count: int, *, claim: str | None = None, step: float = 14.0, **more
 ) -> list[DayPhoto]:
     """`count` photos from file number `first` on, `step` seconds apart (unevenly), the sheet of `claim` first."""
-    shots = []
+    photos = []
     taken = begin
     for k in range(count):
         own = {"dividers": (ClaimId(claim),)} if claim is not None and k == 0 else {}
         if "gps" in more and more["gps"] is not None:
             own["gps"] = _beside(more["gps"], k)
-        shots.append(shot(first + k, taken, **{**more, **own}))
+        photos.append(make_photo(first + k, taken, **{**more, **own}))
         taken += timedelta(seconds=step * (0.5 + (k * 7 % 11) / 10))
-    return shots
+    return photos
 
 
 def _beside(middle: GeoPoint, k: int) -> GeoPoint:
@@ -76,7 +76,7 @@ def claims_in_order(plan: DayPlan) -> list[str | None]:
 
 def sizes(plan: DayPlan) -> list[tuple[str, int]]:
     """Claim and number of photos of each segment."""
-    return list(zip(claims_in_order(plan), [len(s.shots) for s in plan.segments], strict=True))
+    return list(zip(claims_in_order(plan), [len(s.photos) for s in plan.segments], strict=True))
 
 
 def claim_of(plan: DayPlan, photo: DayPhoto) -> ClaimId | None:

@@ -10,7 +10,7 @@ import pytest
 from support_timeline import at, house
 
 from evidence.timeline import plan_day
-from evidence.timeline.clocks.changes import change_in
+from evidence.timeline.clocks.changes import find_change
 
 HOUSES = [at(8, 30), at(9, 40), at(10, 31), at(11, 50), at(13, 15)]
 
@@ -61,13 +61,13 @@ def test_rhythms_that_have_nothing_in_common_show_no_change():
     rng = np.random.default_rng(11)
     first, second = (np.sort(rng.uniform(0, 28_000, 150)) for _ in range(2))
     second[75:] += 700
-    assert change_in(first, second, None) is None
+    assert find_change(first, second, None) is None
 
 
 def test_few_photos_show_no_change():
     base = np.array([t.timestamp() + 10.0 * k for t in HOUSES for k in range(20)])
-    assert change_in(base, base[:5], None) is None
-    assert change_in(base, base[:0], None) is None
+    assert find_change(base, base[:5], None) is None
+    assert find_change(base, base[:0], None) is None
 
 
 def test_a_change_after_a_film_without_a_time_is_put_right_on_both_sides():

@@ -7,12 +7,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from support_timeline import at, claim_of, house, order_of, place, shot, sizes
+from support_timeline import at, claim_of, house, make_photo, order_of, place, sizes
 
 from evidence.timeline import ClockHint, plan_day
 from evidence.timeline.clocks.alignment import align
-from evidence.timeline.clocks.estimate import spell
-from evidence.timeline.clocks.zones import offset_from_fixes, zone_of
+from evidence.timeline.clocks.estimate import error_text
+from evidence.timeline.clocks.zones import likeliest_zone, offset_from_fixes
 
 
 def utc(*parts: int, micro: int = 0) -> datetime:
@@ -22,7 +22,7 @@ def utc(*parts: int, micro: int = 0) -> datetime:
 def zone_and_error(local: datetime, fix: datetime, *, longitude: float) -> tuple[int, float]:
     """The zone in minutes that a local time and a fix imply, and the clock error in seconds that remains."""
     difference = (local - fix.replace(tzinfo=None)).total_seconds()
-    minutes = zone_of([difference], longitude)
+    minutes = likeliest_zone([difference], longitude)
     return minutes, difference - minutes * 60.0
 
 
@@ -32,7 +32,7 @@ def zone_and_error(local: datetime, fix: datetime, *, longitude: float) -> tuple
 def test_sub_seconds_are_a_decimal_fraction_of_the_second():
     # ExifTool t/Canon_2.out: 17:02:42 with SubSecTime 81 is 17:02:42.81, not 81 ms.
     taken = datetime(2003, 12, 4, 17, 2, 42, 810_000)
-    plan = plan_day([shot(1, taken), shot(2, taken + timedelta(milliseconds=100))], [])
+    plan = plan_day([make_photo(1, taken), make_photo(2, taken + timedelta(milliseconds=100))], [])
     assert plan.placed[0].corrected == taken
 
 
@@ -50,7 +50,7 @@ def test_a_phone_without_an_offset_tag_gets_its_zone_from_the_fix():
 def test_an_offset_tag_gives_utc_and_an_old_fix_changes_nothing():
     # ExifTool t/Google_2.out: 22:53:51.724 +02:00 is 20:53:51.724 UTC; the fix is 101.7 s older.
     taken = datetime(2023, 10, 6, 22, 53, 51, 724_000)
-    photo = shot(
+    photo = make_photo(
         None,
         taken,
         offset_minutes=120,
@@ -98,11 +98,11 @@ def test_a_lone_fix_says_so_by_its_spread():
     assert offset_from_fixes([]) is None
 
 
-def with_fixes(shots, zone_hours: int, fast: float, *, every: int = 1, middle=None):
+def with_fixes(photos, zone_hours: int, fast: float, *, every: int = 1, middle=None):
     """Give photos of a device whose clock runs `fast` seconds ahead fixes with true UTC stamps."""
     middle = middle or place(0, 0)
     out = []
-    for k, s in enumerate(shots):
+    for k, s in enumerate(photos):
         true = s.taken_local - timedelta(hours=zone_hours)
         fix = {"gps": middle, "gps_time": true.replace(tzinfo=UTC)} if k % every == 0 else {}
         out.append(replace(s, taken_local=s.taken_local + timedelta(seconds=fast), **fix))
@@ -123,18 +123,18 @@ def test_a_camera_that_runs_fast_is_corrected_by_gps_and_its_own_time_is_kept_be
 
 def test_a_clock_set_ahead_in_the_middle_of_the_day_is_found_by_gps_and_does_not_split():
     day = house(1, at(9), 80, claim="AX-1")
-    shots = [*with_fixes(day[:40], -5, 0.0), *with_fixes(day[40:], -5, 3600.0)]
-    plan = plan_day(shots, [])
+    photos = [*with_fixes(day[:40], -5, 0.0), *with_fixes(day[40:], -5, 3600.0)]
+    plan = plan_day(photos, [])
     assert [p.corrected for p in plan.placed] == [s.taken_local for s in day]
     assert sizes(plan) == [("AX-1", 80)]
 
 
 def test_a_person_is_believed_against_gps():
-    shots = with_fixes(house(1, at(9), 40), -5, 754.0)
+    photos = with_fixes(house(1, at(9), 40), -5, 754.0)
     plan = plan_day(
-        shots, [], clock_hints=[ClockHint(device="camera", minutes_fast=60, reason="seen on its display")]
+        photos, [], clock_hints=[ClockHint(device="camera", minutes_fast=60, reason="seen on its display")]
     )
-    assert plan.placed[0].corrected == shots[0].taken_local - timedelta(hours=1)
+    assert plan.placed[0].corrected == photos[0].taken_local - timedelta(hours=1)
     assert "seen on its display" in plan.placed[0].correction
 
 
@@ -163,7 +163,9 @@ def camera_and_phone(fast: float, *, sheets: bool):
             phone.append((replace(s, taken_local=s.taken_local + timedelta(seconds=6)), s.dividers))
     theirs = []
     for numbers, (s, dividers) in enumerate(phone, 1):
-        theirs.append(shot(numbers, s.taken_local, device="phone", offset_minutes=-300, dividers=dividers))
+        theirs.append(
+            make_photo(numbers, s.taken_local, device="phone", offset_minutes=-300, dividers=dividers)
+        )
     return camera, theirs
 
 
@@ -252,7 +254,7 @@ def test_no_shift_is_found_between_two_rhythms_that_have_nothing_in_common():
 
 
 def test_errors_are_spelt_as_people_say_them():
-    assert spell(3600) == "1 h 0 min fast"
-    assert spell(-25) == "25 s slow"
-    assert spell(-86_308) == "23 h 58 min slow"
-    assert spell(90_000) == "1 d 1 h 0 min fast"
+    assert error_text(3600) == "1 h 0 min fast"
+    assert error_text(-25) == "25 s slow"
+    assert error_text(-86_308) == "23 h 58 min slow"
+    assert error_text(90_000) == "1 d 1 h 0 min fast"

@@ -7,49 +7,55 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from support_timeline import at, house, order_of, shot, sizes
+from support_timeline import at, house, make_photo, order_of, sizes
 
 from evidence.timeline import DayPhoto, plan_day
-from evidence.timeline.order.numbers import number_order, numbers_hold, odd_stamps
+from evidence.timeline.order.numbers import number_order, numbers_are_reliable, outlier_stamps
 from evidence.timeline.order.units import is_epoch, time_in_name, units_of
 
 
-def placed(shots: list[DayPhoto]) -> list[str]:
+def placed(photos: list[DayPhoto]) -> list[str]:
     """Names in timeline order, given in a shuffled one."""
-    mixed = shots[:]
+    mixed = photos[:]
     random.Random(7).shuffle(mixed)
-    names = {s.sha256: s.name for s in shots}
+    names = {s.sha256: s.name for s in photos}
     return [names[sha] for sha in order_of(plan_day(mixed, []))]
 
 
 def test_numbers_roll_over_from_9999_to_0001_into_the_next_folder():
-    early = [shot(9990 + k, at(9, k), folder=100) for k in range(10)]
-    late = [shot(1 + k, at(9, 10 + k), folder=101) for k in range(10)]
+    early = [make_photo(9990 + k, at(9, k), folder=100) for k in range(10)]
+    late = [make_photo(1 + k, at(9, 10 + k), folder=101) for k in range(10)]
     assert placed(early + late) == [s.name for s in early + late]
 
 
 @pytest.mark.parametrize("timed", [True, False], ids=["with times", "without times"])
 def test_numbers_roll_over_within_one_folder(timed):
-    shots = [shot((9990 + k) % 9999 + 1, at(9, k) if timed else None) for k in range(20)]
-    assert placed(shots) == [s.name for s in shots]
+    photos = [make_photo((9990 + k) % 9999 + 1, at(9, k) if timed else None) for k in range(20)]
+    assert placed(photos) == [s.name for s in photos]
 
 
 def test_a_folder_with_a_hole_in_its_numbers_has_not_rolled_over_when_times_say_so():
-    shots = [shot(5, at(9)), shot(6, at(9, 1)), shot(9001, at(9, 2)), shot(9002, at(9, 3))]
-    assert placed(shots) == [s.name for s in shots]
+    photos = [
+        make_photo(5, at(9)),
+        make_photo(6, at(9, 1)),
+        make_photo(9001, at(9, 2)),
+        make_photo(9002, at(9, 3)),
+    ]
+    assert placed(photos) == [s.name for s in photos]
 
 
 def test_folder_numbers_wrap_from_999_to_100():
-    shots = [shot(1 + k, at(9, k), folder=999 if k < 5 else 100) for k in range(10)]
-    units = number_order(units_of(shots))
-    assert [u.lead.sha256 for u in units] == [s.sha256 for s in shots]
+    photos = [make_photo(1 + k, at(9, k), folder=999 if k < 5 else 100) for k in range(10)]
+    units = number_order(units_of(photos))
+    assert [u.lead.sha256 for u in units] == [s.sha256 for s in photos]
 
 
 def test_sub_seconds_order_a_burst_that_numbers_do_not():
-    shots = [
-        replace(shot(None, at(9, 0, 10 + k / 10), name=f"burst_{9 - k}.jpg"), dcf=None) for k in range(8)
+    photos = [
+        replace(make_photo(None, at(9, 0, 10 + k / 10), name=f"burst_{9 - k}.jpg"), dcf=None)
+        for k in range(8)
     ]
-    assert placed(shots) == [s.name for s in shots]
+    assert placed(photos) == [s.name for s in photos]
 
 
 def test_a_clock_set_back_at_noon_keeps_the_order_of_the_numbers():
@@ -89,7 +95,7 @@ def test_a_battery_that_fell_out_neither_orders_nor_splits(epoch):
 
 def test_dates_of_an_epoch_do_not_split_even_when_they_run_for_hours():
     before = house(1, at(9), 30, claim="AX-1")
-    lost = [shot(31 + k, datetime(2000, 1, 1) + timedelta(minutes=25 * k)) for k in range(12)]
+    lost = [make_photo(31 + k, datetime(2000, 1, 1) + timedelta(minutes=25 * k)) for k in range(12)]
     assert sizes(plan_day([*before, *lost], [])) == [("AX-1", 42)]
 
 
@@ -111,32 +117,32 @@ def test_the_same_holds_when_the_reader_gives_no_time_at_all():
 
 
 def test_numbers_made_up_by_a_phone_yield_to_times():
-    shots = house(1, at(9), 60)
+    photos = house(1, at(9), 60)
     numbers = random.Random(3).sample(range(1, 9999), 60)
     renamed = [
         replace(s, dcf=replace(s.dcf, file_number=n), name=f"IMG_{n:04d}.JPG")
-        for s, n in zip(shots, numbers, strict=True)
+        for s, n in zip(photos, numbers, strict=True)
     ]
-    assert order_of(plan_day(renamed, [])) == [s.sha256 for s in shots]
+    assert order_of(plan_day(renamed, [])) == [s.sha256 for s in photos]
 
 
 def test_numbers_hold_against_one_step_back_of_a_long_card_and_not_against_a_shuffle():
     card = units_of([*house(1, at(10), 40), *house(41, at(9), 40)])
-    assert numbers_hold(number_order(card))
+    assert numbers_are_reliable(number_order(card))
     stamps = house(1, at(9), 40)
     random.Random(1).shuffle(stamps)
     mixed = units_of([replace(s, dcf=replace(s.dcf, file_number=k + 1)) for k, s in enumerate(stamps)])
-    assert not numbers_hold(number_order(mixed))
+    assert not numbers_are_reliable(number_order(mixed))
 
 
 def test_one_photo_with_an_odd_time_stays_with_its_number():
-    shots = house(1, at(9), 30)
-    shots[12] = replace(shots[12], taken_local=at(17))
-    plan = plan_day(shots, [])
-    assert order_of(plan) == [s.sha256 for s in shots]
+    photos = house(1, at(9), 30)
+    photos[12] = replace(photos[12], taken_local=at(17))
+    plan = plan_day(photos, [])
+    assert order_of(plan) == [s.sha256 for s in photos]
     assert plan.placed[12].corrected is None
     assert "does not fit" in plan.placed[12].correction
-    assert odd_stamps([1, 2, 3, 90, 4, 5, 6]) == {3}
+    assert outlier_stamps([1, 2, 3, 90, 4, 5, 6]) == {3}
 
 
 def test_two_cards_of_one_camera_make_one_order():
@@ -158,20 +164,20 @@ def test_a_time_in_a_file_name_serves_where_the_photo_carries_none():
     assert time_in_name("PXL_20260504_091530123.jpg") == datetime(2026, 5, 4, 9, 15, 30)
     assert time_in_name("IMG_0012.JPG") is None
     assert time_in_name("20261399_256199.jpg") is None
-    bare = shot(None, None, name="20260504_090107.jpg")
+    bare = make_photo(None, None, name="20260504_090107.jpg")
     plan = plan_day([*house(1, at(9), 20), bare], [])
     assert plan.placed[[p.sha256 for p in plan.placed].index(bare.sha256)].corrected == at(9, 1, 7)
 
 
 def test_file_stamps_serve_only_on_a_card_where_they_agree_with_the_camera():
     zone = timedelta(hours=5)
-    shots = [
+    photos = [
         replace(s, file_modified=(s.taken_local + zone).replace(tzinfo=UTC)) for s in house(1, at(9), 20)
     ]
-    bare = replace(shots[7], taken_local=None)
-    plan = plan_day([*shots[:7], bare, *shots[8:]], [])
-    assert plan.placed[7].corrected == shots[7].taken_local
-    copied = [replace(s, file_modified=at(20, 0, k * k).replace(tzinfo=UTC)) for k, s in enumerate(shots)]
+    bare = replace(photos[7], taken_local=None)
+    plan = plan_day([*photos[:7], bare, *photos[8:]], [])
+    assert plan.placed[7].corrected == photos[7].taken_local
+    copied = [replace(s, file_modified=at(20, 0, k * k).replace(tzinfo=UTC)) for k, s in enumerate(photos)]
     bare = replace(copied[7], taken_local=None)
     assert plan_day([*copied[:7], bare, *copied[8:]], []).placed[7].corrected is None
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from support_timeline import at, order_of, shot
+from support_timeline import at, make_photo, order_of
 
 from evidence.model import ClaimId
 from evidence.timeline import DayPhoto, DayPlan, ManualAssignments, SheetEvidence, plan_day
@@ -28,25 +28,25 @@ def boundaries(plan: DayPlan) -> set[str]:
     return {s.opened_by.before for s in plan.segments}
 
 
-def sound(shots, plan: DayPlan) -> None:
+def sound(photos, plan: DayPlan) -> None:
     """Every shot is placed once, in one segment, and segments keep the order of the timeline."""
     order = order_of(plan)
-    assert sorted(order) == sorted({s.sha256 for s in shots})
-    assert sorted(sha for s in plan.segments for sha in s.shots) == sorted(order)
+    assert sorted(order) == sorted({s.sha256 for s in photos})
+    assert sorted(sha for s in plan.segments for sha in s.photos) == sorted(order)
     place = {sha: i for i, sha in enumerate(order)}
     firsts = []
     for number, segment in enumerate(plan.segments, 1):
         assert segment.number == number
-        assert segment.shots, "no segment is empty"
-        assert segment.opened_by.before == segment.shots[0]
+        assert segment.photos, "no segment is empty"
+        assert segment.opened_by.before == segment.photos[0]
         assert segment.opened_by.reasons
-        places = [place[sha] for sha in segment.shots]
+        places = [place[sha] for sha in segment.photos]
         assert places == sorted(places)
         firsts.append(places[0])
     assert firsts == sorted(firsts)
     by_sha = {p.sha256: p for p in plan.placed}
     for segment in plan.segments:
-        for sha in segment.shots:
+        for sha in segment.photos:
             assert by_sha[sha].segment == segment.number
             assert by_sha[sha].claim == segment.claim
             assert 0.0 <= by_sha[sha].confidence <= 1.0
@@ -56,7 +56,7 @@ def sound(shots, plan: DayPlan) -> None:
 @given(seeds)
 def test_every_shot_of_a_hard_day_is_in_exactly_one_segment_and_segments_keep_order(seed):
     day = simulate(seed, HARD)
-    sound(day.shots, plan_day(day.shots, day.claims))
+    sound(day.photos, plan_day(day.photos, day.claims))
 
 
 @st.composite
@@ -70,7 +70,7 @@ def odd_shots(draw) -> DayPhoto:
             [at(9).replace(year=1980, month=1, day=1), at(9).replace(year=1), at(9).replace(year=9999)]
         )
     )
-    return shot(
+    return make_photo(
         number, taken, folder=draw(st.sampled_from([100, 101, 999])), device=draw(st.sampled_from(["a", "b"])),
         sha256=draw(st.text("0123456789abcdef", min_size=64, max_size=64)),
         offset_minutes=draw(st.none() | st.integers(-720, 840)),
@@ -83,15 +83,15 @@ def odd_shots(draw) -> DayPhoto:
 
 @quick
 @given(st.lists(odd_shots(), max_size=14, unique_by=lambda s: s.sha256), st.data())
-def test_whatever_a_card_lacks_nothing_is_lost_and_decisions_stand(shots, data):
-    names = [s.sha256 for s in shots]
+def test_whatever_a_card_lacks_nothing_is_lost_and_decisions_stand(photos, data):
+    names = [s.sha256 for s in photos]
     some = st.lists(st.sampled_from(names), unique=True, max_size=4) if names else st.just([])
     manual = ManualAssignments(
         claim_of={n: data.draw(st.sampled_from([None, ClaimId("A"), ClaimId("Z")])) for n in data.draw(some)},
         cuts=frozenset(data.draw(some)),
         joins=frozenset(data.draw(some)),
     )
-    plan = plan_day(shots, [], manual=manual)
+    plan = plan_day(photos, [], manual=manual)
     sound_order = order_of(plan)
     assert sorted(sound_order) == sorted(names)
     for placed in plan.placed:
@@ -106,7 +106,7 @@ def test_nothing_gives_an_empty_plan():
 
 
 def test_a_shot_given_twice_is_placed_once():
-    one = shot(1, at(9))
+    one = make_photo(1, at(9))
     assert len(plan_day([one, one], []).placed) == 1
 
 
@@ -117,9 +117,9 @@ def tidy(seed: int) -> SimDay:
     midnight = at(0)
     return replace(
         day,
-        shots=tuple(
+        photos=tuple(
             replace(s, gps_time=None, taken_local=midnight + timedelta(seconds=day.true_time[s.sha256]))
-            for s in day.shots
+            for s in day.photos
         ),
     )
 
@@ -129,17 +129,17 @@ def tidy(seed: int) -> SimDay:
 def test_renaming_files_changes_no_boundary(seed):
     day = tidy(seed)
     rng = random.Random(seed)
-    numbers = rng.sample(range(1, 10_000), len(day.shots))
+    numbers = rng.sample(range(1, 10_000), len(day.photos))
     scrambled = [
         replace(s, name=f"P{n:04d}.JPG", card_path=f"DCIM/100OTHER/P{n:04d}.JPG", object_key=str(n),
                 dcf=replace(s.dcf, folder_number=100, file_number=n))
-        for s, n in zip(day.shots, numbers, strict=True)
+        for s, n in zip(day.photos, numbers, strict=True)
     ]  # fmt: skip
     phoned = [
         replace(s, name=f"{n}.jpg", card_path=f"{n}.jpg", object_key="", dcf=None)
-        for s, n in zip(day.shots, numbers, strict=True)
+        for s, n in zip(day.photos, numbers, strict=True)
     ]
-    plain = boundaries(plan_day(day.shots, day.claims))
+    plain = boundaries(plan_day(day.photos, day.claims))
     assert boundaries(plan_day(scrambled, day.claims)) == plain
     assert boundaries(plan_day(phoned, day.claims)) == plain
 
@@ -149,15 +149,15 @@ def test_renaming_files_changes_no_boundary(seed):
 def test_shifting_every_clock_by_a_constant_changes_no_boundary(seed, seconds):
     day = shifted(simulate(seed, HARD), 0.0)
     moved = shifted(day, seconds)
-    lost = {s.sha256 for s in day.shots if s.taken_local is not None and s.taken_local.year <= 2000}
+    lost = {s.sha256 for s in day.photos if s.taken_local is not None and s.taken_local.year <= 2000}
     moved = replace(
         moved,
-        shots=tuple(
+        photos=tuple(
             s if s.sha256 not in lost else replace(s, taken_local=s.taken_local - timedelta(seconds=seconds))
-            for s in moved.shots
+            for s in moved.photos
         ),
     )
-    a, b = plan_day(day.shots, day.claims), plan_day(moved.shots, day.claims)
+    a, b = plan_day(day.photos, day.claims), plan_day(moved.photos, day.claims)
     assert boundaries(a) == boundaries(b)
     assert [p.claim for p in a.placed] == [p.claim for p in b.placed]
 
@@ -167,35 +167,35 @@ def test_shifting_every_clock_by_a_constant_changes_no_boundary(seed, seconds):
 def test_adding_a_divider_never_merges_claims(seed, where):
     """The sheet of a claim that the day does not know leaves every other claim its photos, and apart."""
     day = simulate(seed, replace(HARD, second_adjuster=0.0))
-    before = plan_day(day.shots, day.claims)
-    extra = day.shots[where % len(day.shots)]
+    before = plan_day(day.photos, day.claims)
+    extra = day.photos[where % len(day.photos)]
     if extra.dividers or not extra.is_photo:
         return
-    added = [replace(s, dividers=(ClaimId("NEW-1"),), sheet=None) if s is extra else s for s in day.shots]
+    added = [replace(s, dividers=(ClaimId("NEW-1"),), sheet=None) if s is extra else s for s in day.photos]
     after = plan_day(added, day.claims)
-    sheets = {c for s in day.shots for c in s.dividers}
+    sheets = {c for s in day.photos for c in s.dividers}
     had = {p.claim for p in before.placed} & sheets
     has = {p.claim for p in after.placed}
     assert had <= has, "no claim whose sheet was read disappears into another"
     assert "NEW-1" in has
     old = {p.sha256: p.claim for p in before.placed}
     new = {p.sha256: p.claim for p in after.placed}
-    for divider in (s for s in day.shots if s.dividers):
+    for divider in (s for s in day.photos if s.dividers):
         if old[divider.sha256] in divider.dividers:
             assert new[divider.sha256] in divider.dividers
 
 
 def test_the_same_shots_in_any_order_give_the_same_plan():
     day = simulate(77, HARD)
-    mixed = list(day.shots)
+    mixed = list(day.photos)
     random.Random(1).shuffle(mixed)
-    assert plan_day(mixed, day.claims) == plan_day(day.shots, day.claims)
+    assert plan_day(mixed, day.claims) == plan_day(day.photos, day.claims)
 
 
 @pytest.mark.parametrize("seed", [3, 4])
 def test_a_re_run_with_its_own_answer_pinned_changes_nothing(seed):
     day = simulate(seed, HARD)
-    first = plan_day(day.shots, day.claims)
+    first = plan_day(day.photos, day.claims)
     manual = ManualAssignments(claim_of={p.sha256: p.claim for p in first.placed if p.claim is not None})
-    again = plan_day(day.shots, day.claims, manual=manual)
+    again = plan_day(day.photos, day.claims, manual=manual)
     assert {p.sha256: p.claim for p in again.placed if p.sha256 in manual.claim_of} == dict(manual.claim_of)

@@ -8,70 +8,72 @@ from itertools import product
 import numpy as np
 import pytest
 
-from evidence.timeline.split.segmentation import Scores, solve
+from evidence.timeline.split.segmentation import Scores, segment
 
 
-def random_scores(seed: int, shots: int, states: int, modes: int, stages: int = 2) -> Scores:
+def random_scores(seed: int, photos: int, states: int, modes: int, stages: int = 2) -> Scores:
     rng = np.random.default_rng(seed)
 
     def draw(*shape: int):
         return rng.normal(0.0, 1.5, shape)
 
-    again = np.full((shots - 1, states), -np.inf)
-    again[:, -1] = 0.0
-    again[0, 0] = -0.7
+    reentry = np.full((photos - 1, states), -np.inf)
+    reentry[:, -1] = 0.0
+    reentry[0, 0] = -0.7
     prior = rng.random(modes)
-    start, turn = rng.dirichlet(np.ones(stages)), rng.dirichlet(np.ones(stages), (shots - 1, stages))
+    start, transition = rng.dirichlet(np.ones(stages)), rng.dirichlet(np.ones(stages), (photos - 1, stages))
     return Scores(
-        draw(shots, states), draw(shots, modes, states), draw(shots, modes, states), draw(shots - 1, states),
-        draw(shots - 1, states), draw(shots, states), again, np.log(prior / prior.sum()),
-        draw(shots, states, stages), np.log(start), np.log(turn), draw(stages),
+        draw(photos, states), draw(photos, modes, states), draw(photos, modes, states), draw(photos - 1, states),
+        draw(photos - 1, states), draw(photos, states), reentry, np.log(prior / prior.sum()),
+        draw(photos, states, stages), np.log(start), np.log(transition), draw(stages),
     )  # fmt: skip
 
 
 def every_path(s: Scores, mode: int):
     """(states, stages, boundaries, log score) of every path under one mode, by the definition."""
-    shots, count, depth = s.sight.shape
-    steps = product(product(range(count), range(depth)), repeat=shots)
+    photos, count, depth = s.emission.shape
+    steps = product(product(range(count), range(depth)), repeat=photos)
     for path in steps:
-        for crossed in product((False, True), repeat=shots - 1):
+        for crossed in product((False, True), repeat=photos - 1):
             state, stage = path[0]
-            score = s.enter[0, state] + s.first[0, mode, state] + s.keep[0, state] + s.sight[0, state, stage]
+            score = (
+                s.enter[0, state] + s.first[0, mode, state] + s.inside[0, state] + s.emission[0, state, stage]
+            )
             score += s.start[stage]
-            for i in range(1, shots):
+            for i in range(1, photos):
                 (a, p), (b, q) = path[i - 1], path[i]
                 if crossed[i - 1]:
                     score += s.last[i - 1, mode, a] + s.leave[i - 1, a] + s.end[p]
                     score += s.enter[i, b] + s.first[i, mode, b] + s.start[q]
-                    score += s.again[i - 1, a] if a == b else 0.0
+                    score += s.reentry[i - 1, a] if a == b else 0.0
                 else:
-                    score += s.stay[i - 1, a] + s.turn[i - 1, p, q] if a == b else -np.inf
-                score += s.keep[i, b] + s.sight[i, b, q]
+                    score += s.stay[i - 1, a] + s.transition[i - 1, p, q] if a == b else -np.inf
+                score += s.inside[i, b] + s.emission[i, b, q]
             score += s.last[-1, mode, path[-1][0]] + s.end[path[-1][1]]
             yield tuple(a for a, _ in path), tuple(q for _, q in path), (True, *crossed), score
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_marginals_and_the_best_path_equal_those_of_enumeration(seed):
-    shots, count, modes, depth = 3, 3, 2, 2
-    scores = random_scores(seed, shots, count, modes, depth)
-    answer = solve(scores)
+    photos, count, modes, depth = 3, 3, 2, 2
+    scores = random_scores(seed, photos, count, modes, depth)
+    answer = segment(scores)
     weights = np.zeros(modes)
-    share, boundary = np.zeros((modes, shots, count, depth)), np.zeros((modes, shots))
+    share, boundary = np.zeros((modes, photos, count, depth)), np.zeros((modes, photos))
     best = {}
     for mode in range(modes):
         top = -np.inf
         for states, stages, opens, score in every_path(scores, mode):
             p = np.exp(score + scores.modes[mode])
             weights[mode] += p
-            for i in range(shots):
+            for i in range(photos):
                 share[mode, i, states[i], stages[i]] += p
                 boundary[mode, i] += p * opens[i]
             if score > top:
                 top, best[mode] = score, (states, opens)
     total = weights.sum()
     assert answer.modes == pytest.approx(weights / total)
-    assert answer.share == pytest.approx(share.sum((0, 3)) / total)
+    assert answer.probability == pytest.approx(share.sum((0, 3)) / total)
     assert answer.stages == pytest.approx(share.sum(0) / total)
     assert answer.boundary == pytest.approx(boundary.sum(0) / total)
     states, opens = best[int(weights.argmax())]
@@ -80,8 +82,8 @@ def test_marginals_and_the_best_path_equal_those_of_enumeration(seed):
 
 
 def test_one_shot_has_an_answer():
-    answer = solve(_single())
-    assert answer.share.sum() == pytest.approx(1.0)
+    answer = segment(_single())
+    assert answer.probability.sum() == pytest.approx(1.0)
     assert answer.opens.tolist() == [True]
 
 
@@ -105,9 +107,9 @@ def _single() -> Scores:
 
 def test_contradictory_certainties_still_have_a_path():
     scores = random_scores(3, 40, 3, 1)
-    keep = scores.keep.copy()
-    keep[::2, 1:] -= 60.0
-    keep[1::2, :2] -= 60.0
-    answer = solve(replace(scores, keep=keep, leave=scores.leave - 60.0))
-    assert np.isfinite(answer.share).all()
-    assert answer.share.sum(axis=1) == pytest.approx(np.ones(40))
+    inside = scores.inside.copy()
+    inside[::2, 1:] -= 60.0
+    inside[1::2, :2] -= 60.0
+    answer = segment(replace(scores, inside=inside, leave=scores.leave - 60.0))
+    assert np.isfinite(answer.probability).all()
+    assert answer.probability.sum(axis=1) == pytest.approx(np.ones(40))

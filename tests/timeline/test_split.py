@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from support_timeline import at, claim_of, claims_in_order, house, place, sheet, shot, sites, sizes
+from support_timeline import at, claim_of, claims_in_order, house, make_photo, place, sheet, sites, sizes
 
 from evidence.model import ClaimId
 from evidence.timeline import ClaimSite, ManualAssignments, SheetAt, SplitOptions, plan_day
@@ -32,14 +32,14 @@ def test_a_sheet_begins_its_claim_and_the_photos_after_it_follow():
 
 
 def test_two_photos_of_one_sheet_are_one_divider():
-    shots = day_of_three()
-    again = replace(shots[41], dividers=(B,))
-    assert sizes(plan_day([*shots[:41], again, *shots[42:]], [])) == [(A, 40), (B, 50), (C, 45)]
+    photos = day_of_three()
+    again = replace(photos[41], dividers=(B,))
+    assert sizes(plan_day([*photos[:41], again, *photos[42:]], [])) == [(A, 40), (B, 50), (C, 45)]
 
 
 def test_a_day_without_any_sheet_is_cut_at_its_drives_and_asks_for_names():
-    shots = [replace(s, dividers=()) for s in day_of_three()]
-    plan = plan_day(shots, [])
+    photos = [replace(s, dividers=()) for s in day_of_three()]
+    plan = plan_day(photos, [])
     assert sizes(plan) == [("?", 40), ("?", 50), ("?", 45)]
     assert all(p.to_confirm for p in plan.placed)
     assert {f.code for f in plan.findings} >= {"unnamed_house"}
@@ -47,40 +47,40 @@ def test_a_day_without_any_sheet_is_cut_at_its_drives_and_asks_for_names():
 
 def test_a_day_without_any_sheet_is_named_by_its_addresses_where_photos_carry_positions():
     places = {A: place(0, 0), B: place(2500, 300), C: place(2600, 4000)}
-    shots = [
+    photos = [
         *house(1, at(9), 40, gps=places[A]),
         *house(41, at(9, 30), 50, gps=places[B]),
         *house(91, at(10, 5), 45, gps=places[C]),
     ]
-    plan = plan_day(shots, sites(**places))
+    plan = plan_day(photos, sites(**places))
     assert sizes(plan) == [(A, 40), (B, 50), (C, 45)]
     assert not any(p.to_confirm for p in plan.placed)
 
 
 def test_a_missing_sheet_between_two_claims_is_bridged_by_positions():
     places = {A: place(0, 0), B: place(2500, 300), C: place(2600, 4000)}
-    shots = [
+    photos = [
         *house(1, at(9), 40, claim=A, gps=places[A]),
         *house(41, at(9, 30), 50, gps=places[B]),
         *house(91, at(10, 5), 45, claim=C, gps=places[C]),
     ]
-    assert sizes(plan_day(shots, sites(**places))) == [(A, 40), (B, 50), (C, 45)]
+    assert sizes(plan_day(photos, sites(**places))) == [(A, 40), (B, 50), (C, 45)]
 
 
 def test_a_missing_sheet_without_positions_is_asked_about_and_never_silently_filed():
-    shots = [*house(1, at(9), 40, claim=A), *house(41, at(9, 32), 50), *house(91, at(10, 5), 45, claim=C)]
-    plan = plan_day(shots, sites(A, B, C))
+    photos = [*house(1, at(9), 40, claim=A), *house(41, at(9, 32), 50), *house(91, at(10, 5), 45, claim=C)]
+    plan = plan_day(photos, sites(A, B, C))
     assert [p.claim for p in plan.placed[90:]] == [C] * 45
     middle = plan.placed[40:90]
     assert all(p.to_confirm for p in middle)
     asked = {f.subject for f in plan.findings if f.code in {"possible_boundary", "unnamed_house"}}
-    assert shots[40].sha256 in asked
+    assert photos[40].sha256 in asked
 
 
 def test_a_sheet_that_cannot_be_read_is_still_a_boundary():
-    shots = day_of_three()
-    shots[40] = replace(shots[40], dividers=(), sheet=sheet("smudged", "beyond reading"))
-    plan = plan_day(shots, sites(A, B, C))
+    photos = day_of_three()
+    photos[40] = replace(photos[40], dividers=(), sheet=sheet("smudged", "beyond reading"))
+    plan = plan_day(photos, sites(A, B, C))
     assert sizes(plan) == [(A, 40), ("?", 50), (C, 45)]
     assert not plan.segments[1].opened_by.to_confirm, "that a house begins here is sure; only its name is not"
     assert all(p.to_confirm for p in plan.placed if p.segment == 2)
@@ -94,9 +94,9 @@ def test_a_sheet_read_by_its_text_names_the_claim_and_asks():
         ClaimSite(claim=B, insured="Emil Falk", address="840 Oak Ave"),
         ClaimSite(claim=C, insured="Jutta Kolb", address="77 Birch Ln"),
     ]
-    shots = day_of_three()
-    shots[40] = replace(shots[40], dividers=(), sheet=sheet("CLAIM BX-2O02", "Emil Falk", "840 Oak Ave"))
-    plan = plan_day(shots, claims)
+    photos = day_of_three()
+    photos[40] = replace(photos[40], dividers=(), sheet=sheet("CLAIM BX-2O02", "Emil Falk", "840 Oak Ave"))
+    plan = plan_day(photos, claims)
     assert sizes(plan) == [(A, 40), (B, 50), (C, 45)]
     assert all(p.to_confirm for p in plan.placed[40:90]), "text alone never files for certain"
 
@@ -110,22 +110,22 @@ def test_text_and_position_together_name_a_claim_for_certain():
     ]
     middle = house(41, at(9, 30), 50, gps=places[B])
     middle[0] = replace(middle[0], sheet=sheet("CLAIM BX-2O02", "Emil Falk", "840 Oak Aye"))
-    shots = [
+    photos = [
         *house(1, at(9), 40, claim=A, gps=places[A]),
         *middle,
         *house(91, at(10, 5), 45, claim=C, gps=places[C]),
     ]
-    plan = plan_day(shots, claims)
+    plan = plan_day(photos, claims)
     assert sizes(plan) == [(A, 40), (B, 50), (C, 45)]
     assert not any(p.to_confirm for p in plan.placed[40:90])
 
 
 def closing_sheets():
     """The same day with every sheet photographed after its house."""
-    shots = [replace(s, dividers=()) for s in day_of_three()]
+    photos = [replace(s, dividers=()) for s in day_of_three()]
     for last, claim in ((39, A), (89, B), (134, C)):
-        shots[last] = replace(shots[last], dividers=(claim,))
-    return shots
+        photos[last] = replace(photos[last], dividers=(claim,))
+    return photos
 
 
 @pytest.mark.parametrize("sheet_at", [SheetAt.DETECT, SheetAt.END])
@@ -135,10 +135,10 @@ def test_sheets_at_the_end_are_detected_or_told(sheet_at):
 
 
 def test_houses_next_door_five_minutes_apart_are_two_claims():
-    shots = [*house(1, at(9), 60, claim=A), *house(61, at(9, 19, 30), 60, claim=B)]
-    gap = shots[60].taken_local - shots[59].taken_local
+    photos = [*house(1, at(9), 60, claim=A), *house(61, at(9, 19, 30), 60, claim=B)]
+    gap = photos[60].taken_local - photos[59].taken_local
     assert timedelta(minutes=3) < gap < timedelta(minutes=7)
-    assert sizes(plan_day(shots, [])) == [(A, 60), (B, 60)]
+    assert sizes(plan_day(photos, [])) == [(A, 60), (B, 60)]
 
 
 def test_a_pause_of_45_minutes_within_a_claim_is_no_boundary():
@@ -149,31 +149,31 @@ def test_a_pause_of_45_minutes_within_a_claim_is_no_boundary():
 
 
 def test_a_return_in_the_afternoon_goes_to_the_earlier_claim_by_its_sheet():
-    shots = [*day_of_three(), *house(136, at(14), 12, claim=A)]
-    plan = plan_day(shots, [])
+    photos = [*day_of_three(), *house(136, at(14), 12, claim=A)]
+    plan = plan_day(photos, [])
     assert sizes(plan) == [(A, 40), (B, 50), (C, 45), (A, 12)]
 
 
 def test_a_return_in_the_afternoon_goes_to_the_earlier_claim_by_its_position():
     places = {A: place(0, 0), B: place(2500, 300)}
-    shots = [
+    photos = [
         *house(1, at(9), 40, claim=A, gps=places[A]),
         *house(41, at(9, 30), 50, claim=B, gps=places[B]),
         *house(91, at(13), 20, gps=places[A]),
     ]
-    plan = plan_day(shots, [])
+    plan = plan_day(photos, [])
     assert sizes(plan) == [(A, 40), (B, 50), (A, 20)]
 
 
 def test_photos_taken_between_houses_go_to_the_unassigned():
     places = {A: place(0, 0), B: place(6000, 300)}
-    shots = [
+    photos = [
         *house(1, at(9), 40, claim=A, gps=places[A]),
-        shot(41, at(9, 22), gps=place(3000, 200)),
-        shot(42, at(9, 22, 20), gps=place(3010, 205)),
+        make_photo(41, at(9, 22), gps=place(3000, 200)),
+        make_photo(42, at(9, 22, 20), gps=place(3010, 205)),
         *house(43, at(9, 36), 50, claim=B, gps=places[B]),
     ]
-    plan = plan_day(shots, sites(**places))
+    plan = plan_day(photos, sites(**places))
     assert sizes(plan) == [(A, 40), ("-", 2), (B, 50)]
     assert not plan.segments[1].unknown
 
@@ -204,42 +204,42 @@ def test_two_adjusters_at_different_houses_at_one_time_are_kept_apart():
 
 def test_a_house_that_is_not_among_the_assignments_waits_for_its_name():
     places = {A: place(0, 0), C: place(2600, 4000)}
-    shots = [
+    photos = [
         *house(1, at(9), 40, claim=A, gps=places[A]),
         *house(41, at(9, 30), 50, gps=place(2500, -300)),
         *house(91, at(10, 5), 45, claim=C, gps=places[C]),
     ]
-    plan = plan_day(shots, sites(**places))
+    plan = plan_day(photos, sites(**places))
     assert sizes(plan) == [(A, 40), ("?", 50), (C, 45)]
     assert plan.segments[1].unknown
     assert all(p.to_confirm for p in plan.placed if p.segment == 2)
 
 
 def test_films_follow_their_neighbours_and_a_stray_text_file_goes_unassigned():
-    film = shot(30, None, name="MOV_0030.MP4", is_photo=False)
-    note = shot(None, None, name="readme.txt", card_path="readme.txt", is_photo=False)
-    shots = [s for s in day_of_three() if s.dcf is None or s.dcf.file_number != 30]
-    plan = plan_day([*shots, film, note], [])
+    film = make_photo(30, None, name="MOV_0030.MP4", is_photo=False)
+    note = make_photo(None, None, name="readme.txt", card_path="readme.txt", is_photo=False)
+    photos = [s for s in day_of_three() if s.dcf is None or s.dcf.file_number != 30]
+    plan = plan_day([*photos, film, note], [])
     assert claim_of(plan, film) == A
     assert claim_of(plan, note) is None
     assert claims_in_order(plan) == [A, B, C, "-"]
 
 
 def test_companions_of_one_object_stay_together():
-    shots = day_of_three()
-    raw = shot(60, None, name="IMG_0060.RAW", object_key=shots[59].object_key)
-    sound = shot(60, None, name="IMG_0060.WAV", object_key=shots[59].object_key, is_photo=False)
-    plan = plan_day([sound, *shots, raw], [])
+    photos = day_of_three()
+    raw = make_photo(60, None, name="IMG_0060.RAW", object_key=photos[59].object_key)
+    sound = make_photo(60, None, name="IMG_0060.WAV", object_key=photos[59].object_key, is_photo=False)
+    plan = plan_day([sound, *photos, raw], [])
     placed = [p.sha256 for p in plan.placed]
-    lead = placed.index(shots[59].sha256)
+    lead = placed.index(photos[59].sha256)
     assert set(placed[lead + 1 : lead + 3]) == {raw.sha256, sound.sha256}
     assert claim_of(plan, raw) == claim_of(plan, sound) == B
 
 
 def test_a_paper_inside_a_house_does_not_cut_it():
-    shots = day_of_three()
-    shots[60] = replace(shots[60], sheet=sheet("PERMIT", "roof and gutter works", confidence=0.6))
-    assert sizes(plan_day(shots, [])) == [(A, 40), (B, 50), (C, 45)]
+    photos = day_of_three()
+    photos[60] = replace(photos[60], sheet=sheet("PERMIT", "roof and gutter works", confidence=0.6))
+    assert sizes(plan_day(photos, [])) == [(A, 40), (B, 50), (C, 45)]
 
 
 def test_the_working_days_of_a_week_are_split_apart():
@@ -262,12 +262,12 @@ def test_an_assigned_house_next_door_without_a_sheet_puts_the_rest_of_the_visit_
 
 def test_an_address_names_for_certain_only_where_no_other_house_of_the_day_stands_beside_it():
     def middle(**places):
-        shots = [
+        photos = [
             *house(1, at(9), 40, claim=A, gps=places[A]),
             *house(41, at(9, 30), 50, gps=places[B]),
             *house(91, at(10, 5), 45, claim=C, gps=places[C]),
         ]
-        return plan_day(shots, sites(**places)).placed[40:90]
+        return plan_day(photos, sites(**places)).placed[40:90]
 
     assert not any(p.to_confirm for p in middle(**{A: place(0, 0), B: place(2500, 0), C: place(2600, 4000)}))
     assert all(p.to_confirm for p in middle(**{A: place(0, 0), B: place(2500, 0), C: place(2535, 0)}))
@@ -277,59 +277,59 @@ def test_an_address_names_for_certain_only_where_no_other_house_of_the_day_stand
 
 
 def test_a_moved_photo_stays_moved_and_its_neighbours_stay_put():
-    shots = day_of_three()
+    photos = day_of_three()
     plan = plan_day(
-        shots, [], manual=ManualAssignments(claim_of={shots[10].sha256: B, shots[50].sha256: None})
+        photos, [], manual=ManualAssignments(claim_of={photos[10].sha256: B, photos[50].sha256: None})
     )
-    assert claim_of(plan, shots[10]) == B
-    assert claim_of(plan, shots[50]) is None
-    assert {claim_of(plan, s) for s in shots[:40] if s is not shots[10]} == {A}
-    moved = next(p for p in plan.placed if p.sha256 == shots[10].sha256)
+    assert claim_of(plan, photos[10]) == B
+    assert claim_of(plan, photos[50]) is None
+    assert {claim_of(plan, s) for s in photos[:40] if s is not photos[10]} == {A}
+    moved = next(p for p in plan.placed if p.sha256 == photos[10].sha256)
     assert moved.confidence == 1.0
     assert not moved.to_confirm
 
 
 def test_naming_an_unknown_house_names_photos_that_arrive_later_too():
-    shots = [replace(s, dividers=()) for s in day_of_three()]
-    known, late = [s for i, s in enumerate(shots) if i % 9], [s for i, s in enumerate(shots) if not i % 9]
+    photos = [replace(s, dividers=()) for s in day_of_three()]
+    known, late = [s for i, s in enumerate(photos) if i % 9], [s for i, s in enumerate(photos) if not i % 9]
     first = plan_day(known, [])
-    named = dict.fromkeys(first.segments[1].shots, B)
+    named = dict.fromkeys(first.segments[1].photos, B)
     again = plan_day([*known, *late], [], manual=ManualAssignments(claim_of=named))
-    assert {claim_of(again, s) for s in shots[40:90]} == {B}
+    assert {claim_of(again, s) for s in photos[40:90]} == {B}
 
 
 def test_a_cut_stands_and_what_follows_asks_for_its_name():
-    shots = day_of_three()
-    plan = plan_day(shots, [], manual=ManualAssignments(cuts=frozenset({shots[60].sha256})))
+    photos = day_of_three()
+    plan = plan_day(photos, [], manual=ManualAssignments(cuts=frozenset({photos[60].sha256})))
     assert sizes(plan) == [(A, 40), (B, 20), ("?", 30), (C, 45)]
     assert plan.segments[2].opened_by.reasons[0] == "a person cut here"
     assert plan.segments[2].opened_by.probability == 1.0
 
 
 def test_a_join_removes_a_boundary_that_the_evidence_would_draw():
-    shots = [replace(s, dividers=()) for s in day_of_three()]
-    plan = plan_day(shots, [], manual=ManualAssignments(joins=frozenset({shots[40].sha256})))
+    photos = [replace(s, dividers=()) for s in day_of_three()]
+    plan = plan_day(photos, [], manual=ManualAssignments(joins=frozenset({photos[40].sha256})))
     assert sizes(plan) == [("?", 90), ("?", 45)]
 
 
 @pytest.mark.parametrize("place_of_pin", [0, 39, 40, 70, 134], ids=str)
 def test_a_decision_is_never_overridden_whatever_the_evidence(place_of_pin):
-    shots = day_of_three()
+    photos = day_of_three()
     manual = ManualAssignments(
-        claim_of={shots[place_of_pin].sha256: ClaimId("ZZ-9999")},
-        cuts=frozenset({shots[20].sha256}),
-        joins=frozenset({shots[90].sha256}),
+        claim_of={photos[place_of_pin].sha256: ClaimId("ZZ-9999")},
+        cuts=frozenset({photos[20].sha256}),
+        joins=frozenset({photos[90].sha256}),
     )
-    plan = plan_day(shots, [], manual=manual)
-    assert claim_of(plan, shots[place_of_pin]) == "ZZ-9999"
+    plan = plan_day(photos, [], manual=manual)
+    assert claim_of(plan, photos[place_of_pin]) == "ZZ-9999"
     opened = {s.opened_by.before for s in plan.segments}
-    assert shots[20].sha256 in opened
+    assert photos[20].sha256 in opened
     if place_of_pin != 134:
-        assert shots[90].sha256 not in opened
+        assert photos[90].sha256 not in opened
 
 
 def test_with_every_photo_decided_the_plan_is_what_was_decided():
-    shots = day_of_three()
-    manual = ManualAssignments(claim_of={s.sha256: (C if i % 2 else None) for i, s in enumerate(shots)})
-    plan = plan_day(shots, [], manual=manual)
-    assert {s.sha256: claim_of(plan, s) for s in shots} == dict(manual.claim_of)
+    photos = day_of_three()
+    manual = ManualAssignments(claim_of={s.sha256: (C if i % 2 else None) for i, s in enumerate(photos)})
+    plan = plan_day(photos, [], manual=manual)
+    assert {s.sha256: claim_of(plan, s) for s in photos} == dict(manual.claim_of)

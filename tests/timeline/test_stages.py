@@ -10,7 +10,7 @@ from support_timeline import at, house, sites, sizes
 
 from evidence.model import ClaimId, SceneKind
 from evidence.timeline import plan_day
-from evidence.timeline.split.stages import KINDS, STAGES, Rounds, scene_rows, walking
+from evidence.timeline.split.stages import KINDS, STAGES, FirstPass, scene_rows, stage_model
 
 A = ClaimId("AX-1001")
 WALL = {SceneKind.HOUSE: 0.8, SceneKind.FIXTURE: 0.15, SceneKind.OTHER: 0.05}
@@ -18,14 +18,14 @@ SLOPE = {SceneKind.ROOF: 0.6, SceneKind.SHINGLE: 0.35, SceneKind.OTHER: 0.05}
 FIRST_OF_THREE = np.array([True, False, False])
 
 
-def showing(shots, scenes):
-    return [replace(s, scenes=scenes) for s in shots]
+def showing(photos, scenes):
+    return [replace(s, scenes=scenes) for s in photos]
 
 
 def inspected(first, begin, *, claim=None, ground=30, roof=30):
     """A perimeter walk and the roof after it, in one go."""
-    shots = house(first, begin, ground + roof, claim=claim)
-    return [*shots[:1], *showing(shots[1:ground], WALL), *showing(shots[ground:], SLOPE)]
+    photos = house(first, begin, ground + roof, claim=claim)
+    return [*photos[:1], *showing(photos[1:ground], WALL), *showing(photos[ground:], SLOPE)]
 
 
 def test_the_roof_after_a_long_pause_is_the_same_house():
@@ -40,34 +40,34 @@ def test_the_roof_after_a_long_pause_is_the_same_house():
 
 def test_walls_after_a_roof_and_a_short_drive_are_another_house():
     """Next door, five minutes later, its sheet forgotten: the walk begins anew."""
-    shots = [*inspected(1, at(9), claim=A), *inspected(61, at(9, 22))]
-    plan = plan_day(shots, [])
+    photos = [*inspected(1, at(9), claim=A), *inspected(61, at(9, 22))]
+    plan = plan_day(photos, [])
     assert sizes(plan) == [(A, 60), ("?", 60)]
     assert (
         "the photos before show a roof, these the ground round a house" in plan.segments[1].opened_by.reasons
     )
-    assert sizes(plan_day([replace(s, scenes={}) for s in shots], [])) != sizes(plan)
+    assert sizes(plan_day([replace(s, scenes={}) for s in photos], [])) != sizes(plan)
 
 
 def test_a_day_that_begins_on_the_roof_is_learnt_from_its_own_houses():
     houses = []
     for k in range(5):
-        shots = house(1 + 60 * k, at(8 + k), 60, claim=f"AX-{k}")
-        houses += [shots[0], *showing(shots[1:30], SLOPE), *showing(shots[30:], WALL)]
+        photos = house(1 + 60 * k, at(8 + k), 60, claim=f"AX-{k}")
+        houses += [photos[0], *showing(photos[1:30], SLOPE), *showing(photos[30:], WALL)]
     lonely = house(301, at(12, 32), 60)
     houses += [*showing(lonely[:30], SLOPE), *showing(lonely[30:], WALL)]
     assert sizes(plan_day(houses, []))[-1] == ("?", 60)
 
 
 def test_photos_without_a_look_say_nothing():
-    seen = walking(scene_rows([{}, {}, {}]), FIRST_OF_THREE)
-    assert seen.sight.shape == (3, 1)
-    assert not seen.sight.any()
-    some = walking(scene_rows([WALL, {}, SLOPE]), FIRST_OF_THREE)
-    assert some.sight.shape == (3, len(STAGES))
-    assert not some.sight[1].any()
-    assert some.sight[0].argmax() == STAGES.index("ground")
-    assert some.sight[2].argmax() == STAGES.index("roof")
+    seen = stage_model(scene_rows([{}, {}, {}]), FIRST_OF_THREE)
+    assert seen.emission.shape == (3, 1)
+    assert not seen.emission.any()
+    some = stage_model(scene_rows([WALL, {}, SLOPE]), FIRST_OF_THREE)
+    assert some.emission.shape == (3, len(STAGES))
+    assert not some.emission[1].any()
+    assert some.emission[0].argmax() == STAGES.index("ground")
+    assert some.emission[2].argmax() == STAGES.index("roof")
 
 
 def test_starts_and_turns_are_probabilities():
@@ -75,11 +75,11 @@ def test_starts_and_turns_are_probabilities():
     scenes = rng.dirichlet(np.ones(len(KINDS)), 50)
     stages = rng.dirichlet(np.ones(len(STAGES) + 1), 50)
     opens = rng.random(50) < 0.1
-    for seen in (walking(scenes, opens), walking(scenes, opens, Rounds(stages, rng.random(50)))):
+    for seen in (stage_model(scenes, opens), stage_model(scenes, opens, FirstPass(stages, rng.random(50)))):
         assert np.exp(seen.start).sum() == pytest.approx(1.0)
-        assert np.exp(seen.turn).sum(axis=1) == pytest.approx(np.ones(len(STAGES)))
+        assert np.exp(seen.transition).sum(axis=1) == pytest.approx(np.ones(len(STAGES)))
 
 
 def test_pictures_alone_never_name_a_house():
-    shots = inspected(1, at(9))
-    assert sizes(plan_day(shots, sites("AX-1", "BX-2"))) == [("?", 60)]
+    photos = inspected(1, at(9))
+    assert sizes(plan_day(photos, sites("AX-1", "BX-2"))) == [("?", 60)]

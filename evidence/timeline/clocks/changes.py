@@ -17,36 +17,36 @@ import numpy as np
 
 from evidence.model import DeviceId
 from evidence.timeline.clocks.alignment import (
-    APART,
     DRIVE,
-    FEWEST,
-    LEAD,
+    MIN_LEAD,
+    MIN_PHOTOS,
+    MIN_VISITS,
     REACH,
+    SAME_SHIFT,
     STEP,
-    VISITS,
     Floats,
-    fit_each,
     has_rhythm,
-    prior_of,
+    log_likelihoods,
+    log_prior,
 )
-from evidence.timeline.clocks.constraints import RHYTHM_SPREAD, Tie
-from evidence.timeline.clocks.zones import DAY, moments
+from evidence.timeline.clocks.constraints import RHYTHM_SPREAD, ClockConstraint
+from evidence.timeline.clocks.zones import DAY, common_times
 from evidence.timeline.order.runs import Run
 
-JUMP = 600.0
+MIN_CHANGE = 600.0
 """Seconds that a clock must have been set by to be noticed, and so the shortest gap it may hide in."""
-SET_THAT_DAY = -4.0
+CHANGE_PRIOR = -4.0
 """Nats for a clock having been set during the day, where nothing else shows it."""
-LEAD_WHERE_KNOWN = 4.0
+MIN_LEAD_WHERE_KNOWN = 4.0
 """Nats by which a shift must lead over any other where the clock is known to have been set."""
-COARSE = 2
+COARSE_STEP = 2
 """Every how many steps of the shifts are tried in pairs."""
-ASKED = 240
+MAX_SAMPLE = 240
 """Photos that are asked, at most."""
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ClockChange:
     """Where the clock was set, and how many seconds it ran ahead before and after; None where that stays open."""
 
     at: int
@@ -54,9 +54,9 @@ class Change:
     after: float | None
 
 
-def split_at_jumps(
+def split_at_hidden_changes(
     runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool]
-) -> tuple[list[Run], list[Tie]]:
+) -> tuple[list[Run], list[ClockConstraint]]:
     """Cut runs where their clock was set, and tie both sides to the device that shows it.
 
     `weak` tells the runs whose clock has nothing better than to be assumed right. The ties' places
@@ -65,28 +65,30 @@ def split_at_jumps(
     cuts: dict[int, int] = {}
     found: list[tuple[int, int, bool, float]] = []
     for group in _days_of(runs, weak):
-        partner = _partner(runs, zones, weak, group)
-        if partner is None:
+        reference = _reference(runs, zones, weak, group)
+        if reference is None:
             continue
-        place, base = partner
-        spots = [(i, k, t) for i in group for k, t in moments(runs[i], zones.get(i))]
-        asked = np.array([t for _, _, t in spots])
-        known = [n for n, (a, b) in enumerate(pairwise(spots), 1) if a[0] != b[0] and runs[b[0]].after_change]
-        change = change_in(base, asked, known[0] if known else None) if len(known) < 2 else None
+        place, base = reference
+        photos = [(i, k, t) for i in group for k, t in common_times(runs[i], zones.get(i))]
+        times = np.array([t for _, _, t in photos])
+        known = [
+            n for n, (a, b) in enumerate(pairwise(photos), 1) if a[0] != b[0] and runs[b[0]].after_change
+        ]
+        change = find_change(base, times, known[0] if known else None) if len(known) < 2 else None
         if change is None:
             continue
-        run, unit, _ = spots[change.at]
+        run, unit, _ = photos[change.at]
         cut = unit > 0 and not known
         if cut:
             cuts[run] = unit
         if change.before is not None:
-            found.append((place, spots[0][0], False, change.before))
+            found.append((place, photos[0][0], False, change.before))
         if change.after is not None:
             found.append((place, run, cut, change.after))
     parts = [run.cut([cuts[i]] if i in cuts else []) for i, run in enumerate(runs)]
     first = [0, *accumulate(len(some) for some in parts)]
-    ties = [(first[i], first[j] + later, fast, RHYTHM_SPREAD) for i, j, later, fast in found]
-    return [part for some in parts for part in some], ties
+    constraints = [(first[i], first[j] + later, fast, RHYTHM_SPREAD) for i, j, later, fast in found]
+    return [part for some in parts for part in some], constraints
 
 
 def _days_of(runs: Sequence[Run], weak: Sequence[bool]) -> list[list[int]]:
@@ -98,7 +100,7 @@ def _days_of(runs: Sequence[Run], weak: Sequence[bool]) -> list[list[int]]:
     return [g for g in groups.values() if all(weak[i] for i in g)]
 
 
-def _partner(
+def _reference(
     runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], group: Sequence[int]
 ) -> tuple[int, Floats] | None:
     """The busiest other device with a sure clock that day: its first run, and its times."""
@@ -109,7 +111,7 @@ def _partner(
             continue
         if abs(median(run.known) - own) < DAY / 2:
             _, seen = times.setdefault(run.device, (i, []))
-            seen += [t for _, t in moments(run, zones.get(i))]
+            seen += [t for _, t in common_times(run, zones.get(i))]
     if not times:
         return None
     place, seen = max(times.values(), key=lambda one: (len(one[1]), -one[0]))
@@ -117,50 +119,50 @@ def _partner(
     return (place, base) if has_rhythm(base) else None
 
 
-def change_in(base: Floats, asked: Floats, known: int | None) -> Change | None:
-    """Where and by how much the clock of `asked` was set during the day; None where nothing shows it.
+def find_change(base: Floats, times: Floats, known: int | None) -> ClockChange | None:
+    """Where and by how much the clock of `times` was set during the day; None where nothing shows it.
 
-    Seconds, `base` rising, `asked` in the order taken. `known` is the photo before which the clock
-    is known to have been set; else every gap of `JUMP` seconds is tried.
+    Seconds, `base` rising, `times` in the order taken. `known` is the photo before which the clock
+    is known to have been set; else every gap of `MIN_CHANGE` seconds is tried.
     """
-    steps = np.diff(asked)
-    if asked.size < FEWEST or int((np.abs(steps) > DRIVE).sum()) < VISITS - 1:
+    steps = np.diff(times)
+    if times.size < MIN_PHOTOS or int((np.abs(steps) > DRIVE).sum()) < MIN_VISITS - 1:
         return None
-    places = [known] if known is not None else (np.flatnonzero(steps >= JUMP) + 1).tolist()
+    places = [known] if known is not None else (np.flatnonzero(steps >= MIN_CHANGE) + 1).tolist()
     if not places:
         return None
     local = np.arange(-REACH, REACH + STEP, STEP)
-    few = np.unique(np.linspace(0, asked.size - 1, min(ASKED, asked.size)).astype(int))
-    each = fit_each(base, asked[few], local)
-    upto = np.concatenate([np.zeros((local.size, 1)), np.cumsum(each, axis=1)], axis=1)
+    sampled = np.unique(np.linspace(0, times.size - 1, min(MAX_SAMPLE, times.size)).astype(int))
+    each = log_likelihoods(base, times[sampled], local)
+    cumulative = np.concatenate([np.zeros((local.size, 1)), np.cumsum(each, axis=1)], axis=1)
     best: tuple[float, int, Floats] | None = None
-    prior, owed = prior_of(local), 0.0 if known is not None else SET_THAT_DAY
-    least = -np.inf if known is not None else float((upto[:, -1] + prior).max()) + LEAD
+    prior, change_prior = log_prior(local), 0.0 if known is not None else CHANGE_PRIOR
+    least = -np.inf if known is not None else float((cumulative[:, -1] + prior).max()) + MIN_LEAD
     for k in places:
-        before = upto[:, np.searchsorted(few, k)]
-        first, second = before + prior, upto[:, -1] - before + prior
-        if float(first.max() + second.max()) + owed < least:
+        before = cumulative[:, np.searchsorted(sampled, k)]
+        first, second = before + prior, cumulative[:, -1] - before + prior
+        if float(first.max() + second.max()) + change_prior < least:
             continue
-        pairs = _pairs(first[::COARSE], second[::COARSE], local[::COARSE], float(steps[k - 1]))
-        score = float(pairs.max()) + owed
+        pairs = _pairs(first[::COARSE_STEP], second[::COARSE_STEP], local[::COARSE_STEP], float(steps[k - 1]))
+        score = float(pairs.max()) + change_prior
         if score >= least and (best is None or score > best[0]):
             best = (score, k, pairs)
-    return None if best is None else _sure(best[1], best[2], local[::COARSE], known is not None)
+    return None if best is None else _distinct(best[1], best[2], local[::COARSE_STEP], known is not None)
 
 
-def _sure(at: int, pairs: Floats, shifts: Floats, known: bool) -> Change | None:
+def _distinct(at: int, pairs: Floats, shifts: Floats, known: bool) -> ClockChange | None:
     """The shifts that lead over any other by enough; a change that nothing else shows needs both."""
     one, two = np.unravel_index(int(pairs.argmax()), pairs.shape)
-    best, need = float(pairs[one, two]), LEAD_WHERE_KNOWN if known else LEAD
-    before = best - float(pairs[np.abs(shifts - shifts[one]) > APART].max()) >= need
-    after = best - float(pairs[:, np.abs(shifts - shifts[two]) > APART].max()) >= need
+    best, need = float(pairs[one, two]), MIN_LEAD_WHERE_KNOWN if known else MIN_LEAD
+    before = best - float(pairs[np.abs(shifts - shifts[one]) > SAME_SHIFT].max()) >= need
+    after = best - float(pairs[:, np.abs(shifts - shifts[two]) > SAME_SHIFT].max()) >= need
     if not (before and after if not known else before or after):
         return None
-    return Change(at, float(shifts[one]) if before else None, float(shifts[two]) if after else None)
+    return ClockChange(at, float(shifts[one]) if before else None, float(shifts[two]) if after else None)
 
 
 def _pairs(first: Floats, second: Floats, shifts: Floats, step: float) -> Floats:
     """(S, S) the fit of each pair of shifts, before and after; time may not run backwards between them."""
     by = shifts[None, :] - shifts[:, None]
-    allowed = (by <= step) & (np.abs(by) >= JUMP / 2)
+    allowed = (by <= step) & (np.abs(by) >= MIN_CHANGE / 2)
     return np.asarray(np.where(allowed, first[:, None] + second[None, :], -np.inf))

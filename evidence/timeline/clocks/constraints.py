@@ -11,23 +11,23 @@ import numpy as np
 
 from evidence.model import ClaimId, DeviceId
 from evidence.timeline.clocks.alignment import Floats, align, has_rhythm
-from evidence.timeline.clocks.zones import DAY, HOUR, common, moments
+from evidence.timeline.clocks.zones import DAY, HOUR, common_time, common_times
 from evidence.timeline.order.runs import Run
 
-Tie = tuple[int, int, float, float]
+ClockConstraint = tuple[int, int, float, float]
 """(run, other run, how many seconds faster the other is, spread in seconds)."""
 
 SHEET_WINDOW = 120.0
 """Seconds within which two devices photograph the same sheet (common practice, no source)."""
 SHEET_SPREAD = 30.0
-FEW_DAYS = 6
+MAX_REFERENCE_RUNS = 6
 """Runs of other devices, at most, among which a clock that lost its date is looked for."""
 RHYTHM_SPREAD = 45.0
 """Seconds of doubt of a shift found from the rhythm of the day."""
 
 
-def rhythm_ties(
-    runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], tied: set[tuple[int, int]]
+def rhythm_constraints(
+    runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], known: set[tuple[int, int]]
 ) -> list[tuple[int, int, float, float]]:
     """(run, other run, how much faster the other is, spread) where two devices were used side by side.
 
@@ -37,24 +37,24 @@ def rhythm_ties(
     days: dict[int, list[int]] = defaultdict(list)
     members = _one_setting(runs)
     for first, places in members.items():
-        known = np.array(sorted(t for i in places for _, t in moments(runs[i], zones.get(i))))
-        if has_rhythm(known):
-            times[first] = known
-            days[int(median(known) // DAY)].append(first)
-    ties = []
-    for i, j in _pairs_to_ask(runs, days, weak):
-        if not any((min(a, b), max(a, b)) in tied for a in members[i] for b in members[j]):
+        moments = np.array(sorted(t for i in places for _, t in common_times(runs[i], zones.get(i))))
+        if has_rhythm(moments):
+            times[first] = moments
+            days[int(median(moments) // DAY)].append(first)
+    constraints = []
+    for i, j in _pairs_to_compare(runs, days, weak):
+        if not any((min(a, b), max(a, b)) in known for a in members[i] for b in members[j]):
             found = align(times[i], times[j])
             if found is not None:
-                ties.append((i, j, found.shift, RHYTHM_SPREAD))
-    return ties + _lost_ties(runs, times)
+                constraints.append((i, j, found.shift, RHYTHM_SPREAD))
+    return constraints + _lost_clock_constraints(runs, times)
 
 
-def _lost_ties(runs: Sequence[Run], times: Mapping[int, Floats]) -> list[Tie]:
+def _lost_clock_constraints(runs: Sequence[Run], times: Mapping[int, Floats]) -> list[ClockConstraint]:
     """The same for clocks that lost their date but ran on, against the few days they may belong to."""
-    ties: list[Tie] = []
-    if len(times) > FEW_DAYS:
-        return ties
+    constraints: list[ClockConstraint] = []
+    if len(times) > MAX_REFERENCE_RUNS:
+        return constraints
     for i, run in enumerate(runs):
         ticks = np.array([u.raw for u in run.units if u.raw is not None])
         if not run.lost or not has_rhythm(ticks) or bool((np.diff(ticks) < 0).any()):
@@ -62,8 +62,8 @@ def _lost_ties(runs: Sequence[Run], times: Mapping[int, Floats]) -> list[Tie]:
         for j, known in times.items():
             found = align(known, ticks, lost=True) if runs[j].device != run.device else None
             if found is not None:
-                ties.append((j, i, found.shift, RHYTHM_SPREAD))
-    return ties
+                constraints.append((j, i, found.shift, RHYTHM_SPREAD))
+    return constraints
 
 
 def _one_setting(runs: Sequence[Run]) -> dict[int, list[int]]:
@@ -82,7 +82,7 @@ def _one_setting(runs: Sequence[Run]) -> dict[int, list[int]]:
     return groups
 
 
-def _pairs_to_ask(
+def _pairs_to_compare(
     runs: Sequence[Run], days: Mapping[int, list[int]], weak: Sequence[bool]
 ) -> list[tuple[int, int]]:
     """Pairs of runs of one date, or of the only dates of two cards; the weaker clock is an assumed one."""
@@ -97,7 +97,7 @@ def _pairs_to_ask(
     return sorted(pairs)
 
 
-def sheet_ties(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tuple[int, int, float, float]]:
+def sheet_constraints(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tuple[int, int, float, float]]:
     """(run, other run, how much faster the other is, spread) from sheets photographed with both."""
     seen: dict[ClaimId, list[tuple[int, float]]] = defaultdict(list)
     for i, run in enumerate(runs):
@@ -106,7 +106,7 @@ def sheet_ties(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tuple[int,
             time = unit.raw if run.lost else stamp
             for claim in unit.lead.dividers if time is not None else ():
                 assert time is not None
-                moment = common(unit, time, zones.get(i))
+                moment = common_time(unit, time, zones.get(i))
                 if moment - last.get(claim, -DAY) > SHEET_WINDOW:
                     seen[claim].append((i, moment))
                 last[claim] = moment
@@ -117,12 +117,12 @@ def sheet_ties(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tuple[int,
                 if runs[i].device != runs[j].device:
                     a, b = (i, j) if i < j else (j, i)
                     votes[a, b].append((claim, other - at if i < j else at - other))
-    ties = []
+    constraints = []
     for (i, j), pairs in sorted(votes.items()):
         agreed = _agreed(pairs, lost=runs[i].lost or runs[j].lost)
         if agreed is not None:
-            ties.append((i, j, *agreed))
-    return ties
+            constraints.append((i, j, *agreed))
+    return constraints
 
 
 def _agreed(pairs: Sequence[tuple[ClaimId, float]], *, lost: bool) -> tuple[float, float] | None:

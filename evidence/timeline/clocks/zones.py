@@ -14,14 +14,14 @@ from math import ceil
 from statistics import median
 
 from evidence.timeline.order.runs import Run
-from evidence.timeline.order.units import ZERO, Unit
+from evidence.timeline.order.units import ORIGIN, Unit
 
 ZONES = (
     *range(-720, 841, 60),
     *(-570, -210, -150, 210, 270, 330, 345, 390, 525, 570, 630, 765, 825),
 )
 """Minutes east of UTC of the zones in use (IANA time zone database, from memory)."""
-SUN_LEAN = 60.0
+SUN_COST = 60.0
 """Seconds of oddness for each hour that a zone is away from the sun's; settles what clocks leave open."""
 SUN_WEST, SUN_EAST = -1.5, 2.75
 """Hours by which a zone's clock is behind or ahead of the sun, daylight saving included (from memory)."""
@@ -29,12 +29,12 @@ HOUR = 3600.0
 DAY = 86_400.0
 CLUSTER = 3.0
 """Seconds within which fresh fixes agree: stamps are whole seconds on both sides."""
-LONE_SPREAD = 60.0
+LONE_FIX_SPREAD = 60.0
 """Seconds of doubt when a single fix speaks."""
 
 
 @dataclass(frozen=True, slots=True)
-class Offset:
+class ClockOffset:
     """An error and how sure it is: seconds ahead of the truth, and one standard deviation."""
 
     seconds: float
@@ -42,19 +42,20 @@ class Offset:
     samples: int
 
 
-def zone_of(differences: Sequence[float], longitude: float | None) -> int:
+def likeliest_zone(differences: Sequence[float], longitude: float | None) -> int:
     """The zone, in minutes, that leaves clocks with these local-minus-UTC differences the least odd errors."""
     zones: list[int] = [
         z for z in ZONES if longitude is None or SUN_WEST <= z / 60 - longitude / 15 <= SUN_EAST
     ] or list(ZONES)
     noon = 0.5 if longitude is None else longitude / 15 + 0.5  # clocks run some half an hour ahead of the sun
-    lean = 0.0 if longitude is None else SUN_LEAN
+    sun_cost = 0.0 if longitude is None else SUN_COST
     return min(
-        zones, key=lambda z: (sum(_oddness(d, z) for d in differences) + lean * abs(z / 60 - noon), abs(z))
+        zones,
+        key=lambda z: (sum(_zone_cost(d, z) for d in differences) + sun_cost * abs(z / 60 - noon), abs(z)),
     )
 
 
-def _oddness(difference: float, zone: int) -> float:
+def _zone_cost(difference: float, zone: int) -> float:
     """How odd the error is that a zone leaves, in seconds: small errors and whole wrong days are the least odd."""
     error = difference - zone * 60.0
     days = round(error / DAY)
@@ -63,7 +64,7 @@ def _oddness(difference: float, zone: int) -> float:
     )
 
 
-def offset_from_fixes(differences: Sequence[float]) -> Offset | None:
+def offset_from_fixes(differences: Sequence[float]) -> ClockOffset | None:
     """The clock's error from device time minus fix time, one value for each distinct fix, in seconds.
 
     A fix can be old but never from the future, so the truth lies at the low end: the lowest
@@ -82,8 +83,10 @@ def offset_from_fixes(differences: Sequence[float]) -> Offset | None:
         if len(cluster) >= need:
             centre = median(cluster)
             scaled = 1.4826 * median(abs(v - centre) for v in cluster)
-            return Offset(centre, max(1.0, scaled) if len(cluster) > 1 else LONE_SPREAD, len(cluster))
-    return Offset(values[0], LONE_SPREAD, 1)
+            return ClockOffset(
+                centre, max(1.0, scaled) if len(cluster) > 1 else LONE_FIX_SPREAD, len(cluster)
+            )
+    return ClockOffset(values[0], LONE_FIX_SPREAD, 1)
 
 
 def zones_of(runs: Sequence[Run]) -> dict[int, int]:
@@ -109,7 +112,9 @@ def zones_of(runs: Sequence[Run]) -> dict[int, int]:
 def _day_of(run: Run) -> int | None:
     """The date of a run as a day number: by its fixes where it has any, for the camera's may be wrong."""
     fixes = [
-        since(u.lead.gps_time.astimezone(UTC).replace(tzinfo=None)) for u in run.units if u.lead.gps_time
+        seconds_since_origin(u.lead.gps_time.astimezone(UTC).replace(tzinfo=None))
+        for u in run.units
+        if u.lead.gps_time
     ]
     known = fixes or run.known
     return int(median(known) // DAY) if known else None
@@ -120,7 +125,7 @@ def _zones_by_fix(runs: Sequence[Run]) -> dict[int, int]:
     found: dict[int, list[float]] = defaultdict(list)
     where: dict[int, float] = {}
     for run in runs:
-        offset = offset_from_fixes([d for _, d in fix_differences(run, None)])
+        offset = offset_from_fixes([d for _, d in gps_differences(run, None)])
         day = _day_of(run)
         if offset is None or day is None:
             continue
@@ -129,10 +134,10 @@ def _zones_by_fix(runs: Sequence[Run]) -> dict[int, int]:
             if unit.lead.gps is not None:
                 where.setdefault(day, unit.lead.gps.lon)
                 break
-    return {day: zone_of(values, where.get(day)) for day, values in found.items()}
+    return {day: likeliest_zone(values, where.get(day)) for day, values in found.items()}
 
 
-def fix_differences(run: Run, zone: int | None) -> list[tuple[int, float]]:
+def gps_differences(run: Run, zone: int | None) -> list[tuple[int, float]]:
     """(place in the run, device's common-clock time minus fix time) for the first photo of each fix."""
     seen: set[datetime] = set()
     found = []
@@ -142,29 +147,29 @@ def fix_differences(run: Run, zone: int | None) -> list[tuple[int, float]]:
         if stamp is None or fix is None or fix in seen:
             continue
         seen.add(fix)
-        utc = since(fix.astimezone(UTC).replace(tzinfo=None))
-        found.append((i, common(unit, stamp, zone) - utc - (zone or 0) * 60.0))
+        utc = seconds_since_origin(fix.astimezone(UTC).replace(tzinfo=None))
+        found.append((i, common_time(unit, stamp, zone) - utc - (zone or 0) * 60.0))
     return found
 
 
-def moments(run: Run, zone: int | None) -> list[tuple[int, float]]:
+def common_times(run: Run, zone: int | None) -> list[tuple[int, float]]:
     """(place in the run, time in the common zone) of each unit whose stamp is believed."""
     return [
-        (i, common(unit, stamp, zone))
+        (i, common_time(unit, stamp, zone))
         for i, (unit, stamp) in enumerate(zip(run.units, run.stamps, strict=True))
         if stamp is not None
     ]
 
 
-def common(unit: Unit, stamp: float, zone: int | None) -> float:
+def common_time(unit: Unit, stamp: float, zone: int | None) -> float:
     """A stamp moved into the common zone, where the photo names its own; the clock's error stays in it."""
     own = unit.lead.offset_minutes
     return stamp if own is None or zone is None else stamp + (zone - own) * 60.0
 
 
-def since(moment: datetime) -> float:
+def seconds_since_origin(moment: datetime) -> float:
     """Seconds of a naive time since the origin of the room's clock."""
-    return (moment - ZERO).total_seconds()
+    return (moment - ORIGIN).total_seconds()
 
 
 def most_common(values: Iterable[int]) -> int | None:

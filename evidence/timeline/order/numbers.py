@@ -15,7 +15,7 @@ BACKWARD = 2.0
 
 CLOCK_CHANGE_COST = 9.0
 """Nats for one setting of a clock between two photos: about one in ten thousand."""
-ODD_STAMP_COST = 5.0
+OUTLIER_COST = 5.0
 """Nats for one photo whose stamp fits neither neighbour, an edited copy for instance."""
 SCRAMBLE_COST = 7.0
 """Nats for a card whose numbers say nothing, because its files were renamed: about one in a thousand."""
@@ -58,7 +58,7 @@ def _wrap_start(numbers: Sequence[int], *, span: int) -> int:
     return widest[1] if widest[0] > span // 2 else numbers[0]
 
 
-def numbers_hold(by_number: Sequence[Unit]) -> bool:
+def numbers_are_reliable(by_number: Sequence[Unit]) -> bool:
     """Whether numbers are to be believed against times that run backward in their order.
 
     Compares two stories in nats: the clock was set a few times, or the numbers were made up.
@@ -69,33 +69,33 @@ def numbers_hold(by_number: Sequence[Unit]) -> bool:
     descents = _descents(stamps)
     if descents == 0:
         return True
-    odd = odd_stamps(stamps)
-    settings = _descents([t for i, t in enumerate(stamps) if i not in odd])
-    clock_story = CLOCK_CHANGE_COST * settings + ODD_STAMP_COST * len(odd)
+    outliers = outlier_stamps(stamps)
+    changes = _descents([t for i, t in enumerate(stamps) if i not in outliers])
+    clock_story = CLOCK_CHANGE_COST * changes + OUTLIER_COST * len(outliers)
     n = len(stamps)
     chance = min(0.0, n * log(descents + 1) - lgamma(n + 1))
     return clock_story <= SCRAMBLE_COST - chance
 
 
-def odd_stamps(stamps: Sequence[float]) -> set[int]:
+def outlier_stamps(stamps: Sequence[float]) -> set[int]:
     """Places of one or two stamps that step out of an otherwise rising sequence and back.
 
     They are what a longest rising subsequence leaves out in groups of at most two.
     """
     kept = _longest_rising(stamps)
-    odd: set[int] = set()
+    outliers: set[int] = set()
     group: list[int] = []
     for i in range(len(stamps) + 1):
         if i < len(stamps) and i not in kept:
             group.append(i)
         elif group:
             if len(group) <= 2 < len(stamps):
-                odd.update(group)
+                outliers.update(group)
             group = []
     # A stamp that is only a little early is a burst written late, not an odd one.
     return {
         i
-        for i in odd
+        for i in outliers
         if (i > 0 and stamps[i] < stamps[i - 1] - BACKWARD)
         or (i + 1 < len(stamps) and stamps[i + 1] < stamps[i] - BACKWARD)
     }

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from evidence.model import DeviceId, IntakeId
-from evidence.timeline.order.numbers import BACKWARD, number_order, numbers_hold, odd_stamps
-from evidence.timeline.order.units import Unit, natural
+from evidence.timeline.order.numbers import BACKWARD, number_order, numbers_are_reliable, outlier_stamps
+from evidence.timeline.order.units import Unit, natural_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +55,10 @@ def runs_of(device: DeviceId, card: IntakeId, units: Sequence[Unit], *, night: f
     runs: list[Run] = []
     if numbered:
         by_number = number_order(numbered)
-        if numbers_hold(by_number):
+        if numbers_are_reliable(by_number):
             runs += _clock_runs(device, card, by_number)
         else:
-            runs += _scrambled(device, card, by_number)
+            runs += _runs_by_time(device, card, by_number)
     if timed:
         timed.sort(key=time_key)
         runs.append(
@@ -72,20 +72,20 @@ def runs_of(device: DeviceId, card: IntakeId, units: Sequence[Unit], *, night: f
                 numbered=False,
             )
         )
-    return [part for run in runs for part in _by_night(run, night)]
+    return [part for run in runs for part in _cut_at_nights(run, night)]
 
 
 def time_key(unit: Unit) -> tuple[float, tuple[tuple[int, str], ...], str]:
     """Order by stamp, and within one by name."""
-    return (unit.stamp if unit.stamp is not None else 0.0, natural(unit.lead.name), unit.lead.sha256)
+    return (unit.stamp if unit.stamp is not None else 0.0, natural_key(unit.lead.name), unit.lead.sha256)
 
 
 def _clock_runs(device: DeviceId, card: IntakeId, ordered: Sequence[Unit]) -> list[Run]:
     """Cut a believed numbering into runs of one clock setting; odd stamps are set aside."""
     timed = [i for i, u in enumerate(ordered) if u.stamp is not None]
     values = [ordered[i].stamp or 0.0 for i in timed]
-    odd = {timed[k] for k in odd_stamps(values)}
-    stamps = [None if i in odd else u.stamp for i, u in enumerate(ordered)]
+    outliers = {timed[k] for k in outlier_stamps(values)}
+    stamps = [None if i in outliers else u.stamp for i, u in enumerate(ordered)]
     runs: list[Run] = []
     start, changed = 0, False
     latest: float | None = None
@@ -121,7 +121,7 @@ def _run(
     )
 
 
-def _scrambled(device: DeviceId, card: IntakeId, by_number: Sequence[Unit]) -> list[Run]:
+def _runs_by_time(device: DeviceId, card: IntakeId, by_number: Sequence[Unit]) -> list[Run]:
     """Numbers that say nothing: order by time; what has no time stays behind its number's neighbour."""
     keyed: list[tuple[float, int, Unit]] = []
     last = min((u.stamp for u in by_number if u.stamp is not None), default=0.0)
@@ -144,7 +144,7 @@ def _scrambled(device: DeviceId, card: IntakeId, by_number: Sequence[Unit]) -> l
     ]
 
 
-def _by_night(run: Run, night: float) -> list[Run]:
+def _cut_at_nights(run: Run, night: float) -> list[Run]:
     """Cut a run wherever its clock shows a gap of a night."""
     cuts, latest = [0], None
     for i, t in enumerate(run.stamps):
@@ -174,10 +174,10 @@ def undated(units: Sequence[Unit]) -> tuple[list[Unit], list[Unit]]:
     taken or whose sheet it is; everything else is a stray.
     """
     bare = [u for u in units if u.lead.dcf is None and u.stamp is None]
-    photos = [u for u in bare if any(s.is_photo for s in u.shots)]
-    telling = any(s.gps is not None or s.dividers or s.sheet is not None for u in photos for s in u.shots)
+    photos = [u for u in bare if any(s.is_photo for s in u.files)]
+    telling = any(s.gps is not None or s.dividers or s.sheet is not None for u in photos for s in u.files)
     if not telling:
         return [], bare
-    photos.sort(key=lambda u: (natural(u.lead.card_path), u.lead.sha256))
+    photos.sort(key=lambda u: (natural_key(u.lead.card_path), u.lead.sha256))
     known = {id(u) for u in photos}
     return photos, [u for u in bare if id(u) not in known]

@@ -18,7 +18,7 @@ from statistics import median
 
 from evidence.timeline.values import DayPhoto
 
-ZERO = datetime(2000, 1, 1)
+ORIGIN = datetime(2000, 1, 1)
 LAST_EPOCH_YEAR = 2000
 """Years up to this one are a clock that lost its date: cameras wake up in 1970, 1980, 2000 (common practice)."""
 
@@ -35,7 +35,7 @@ _DIGITS = re.compile(r"(\d+)")
 class Unit:
     """One press of the shutter: a photo with its companions, the leading shot first."""
 
-    shots: tuple[DayPhoto, ...]
+    files: tuple[DayPhoto, ...]
     stamp: float | None
     """Seconds of the device's own clock since 2000-01-01 00:00; None where absent or an epoch's."""
     epoch: bool
@@ -46,10 +46,10 @@ class Unit:
     @property
     def lead(self) -> DayPhoto:
         """The shot that speaks for the unit."""
-        return self.shots[0]
+        return self.files[0]
 
 
-def natural(text: str) -> tuple[tuple[int, str], ...]:
+def natural_key(text: str) -> tuple[tuple[int, str], ...]:
     """A key that sorts `lund_2` before `lund_10`."""
     return tuple((int(p), "") if p.isdigit() else (-1, p.lower()) for p in _DIGITS.split(text) if p)
 
@@ -65,26 +65,26 @@ def time_in_name(name: str) -> datetime | None:
         return None
 
 
-def units_of(shots: Iterable[DayPhoto]) -> list[Unit]:
+def units_of(photos: Iterable[DayPhoto]) -> list[Unit]:
     """Join the files of one object (photo, raw, sound) and give each unit its stamp."""
     groups: dict[tuple[str, str, str], list[DayPhoto]] = defaultdict(list)
-    for shot in shots:
-        own = shot.object_key or f"\0{shot.card_path}\0{shot.sha256}"
-        groups[shot.device, shot.card, own].append(shot)
+    for photo in photos:
+        own = photo.object_key or f"\0{photo.card_path}\0{photo.sha256}"
+        groups[photo.device, photo.card, own].append(photo)
     joined = [tuple(sorted(g, key=_leads)) for g in groups.values()]
     written = _written_offsets(joined)
     years = _usual_years(joined)
     return [_unit(g, written, years.get((g[0].device, g[0].card))) for g in joined]
 
 
-def _leads(shot: DayPhoto) -> tuple[bool, bool, bool, str, str]:
+def _leads(photo: DayPhoto) -> tuple[bool, bool, bool, str, str]:
     """Photos first, those with a time before those without, then by name."""
     return (
-        not shot.is_photo,
-        shot.taken_local is None,
-        not shot.dividers and shot.sheet is None,
-        shot.name,
-        shot.sha256,
+        not photo.is_photo,
+        photo.taken_local is None,
+        not photo.dividers and photo.sheet is None,
+        photo.name,
+        photo.sha256,
     )
 
 
@@ -144,4 +144,4 @@ def is_epoch(taken: datetime, usual_year: int | None = None) -> bool:
 
 
 def _seconds(moment: datetime) -> float:
-    return (moment - ZERO).total_seconds()
+    return (moment - ORIGIN).total_seconds()

@@ -14,7 +14,7 @@ SHORTEST_GAP = 0.5
 """Seconds; stamps without sub-seconds cannot tell less."""
 LOG_RANGE = log(40_000.0)
 """Log gaps lie between half a second and most of a day."""
-ODD_SHARE = 0.03
+OUTLIER_SHARE = 0.03
 """Share of gaps of either kind that follow no rule and are spread evenly over the log range."""
 PRIOR_GAPS = 8.0
 """Weight of the prior, in gaps, against the day's own."""
@@ -41,23 +41,23 @@ class GapModel:
     hazard: float
     """Chance of a boundary after a photo."""
 
-    def turning(self, gaps: Floats, options: SplitOptions) -> Floats:
+    def stage_change(self, gaps: Floats, options: SplitOptions) -> Floats:
         """Log density of gaps at which one goes from one part of the house to the next, over that of any gap."""
         x = np.log(np.maximum(gaps, SHORTEST_GAP))
         climb = _normal(x, log(CLIMB_MEDIAN), PAUSE_WIDTH)
-        turned = (1 - CLIMB_SHARE) * _normal(x, *self.within) + CLIMB_SHARE * climb
-        floor = 0.1 * ODD_SHARE / LOG_RANGE
-        return np.nan_to_num(np.log(turned + floor) - self.scores(gaps, options)[0])
+        changed = (1 - CLIMB_SHARE) * _normal(x, *self.within) + CLIMB_SHARE * climb
+        floor = 0.1 * OUTLIER_SHARE / LOG_RANGE
+        return np.nan_to_num(np.log(changed + floor) - self.log_densities(gaps, options)[0])
 
-    def scores(self, gaps: Floats, options: SplitOptions) -> tuple[Floats, Floats, Floats]:
+    def log_densities(self, gaps: Floats, options: SplitOptions) -> tuple[Floats, Floats, Floats]:
         """Log densities of the gaps (within, between, around an errand); an unknown gap (NaN) says nothing."""
         x = np.log(np.maximum(gaps, SHORTEST_GAP))
-        even = ODD_SHARE / LOG_RANGE
+        even = OUTLIER_SHARE / LOG_RANGE
         pause = _normal(x, log(options.pause_median), PAUSE_WIDTH)
         inside = (1 - options.pause_share) * _normal(x, *self.within) + options.pause_share * pause
         within = np.log(inside + 0.1 * even)
-        between = np.log((1 - ODD_SHARE) * _normal(x, *self.between) + even)
-        errand = np.log((1 - ODD_SHARE) * _normal(x, log(ERRAND_MEDIAN), ERRAND_WIDTH) + even)
+        between = np.log((1 - OUTLIER_SHARE) * _normal(x, *self.between) + even)
+        errand = np.log((1 - OUTLIER_SHARE) * _normal(x, log(ERRAND_MEDIAN), ERRAND_WIDTH) + even)
         unknown = np.isnan(gaps)
         return np.where(unknown, 0.0, within), np.where(unknown, 0.0, between), np.where(unknown, 0.0, errand)
 
@@ -85,5 +85,5 @@ def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
     prior = log(options.between_median)
     across = (float((p * x).sum()) + PRIOR_GAPS * prior) / (weight + PRIOR_GAPS)
     spread2 = (float((p * (x - across) ** 2).sum()) + PRIOR_GAPS * BETWEEN_WIDTH**2) / (weight + PRIOR_GAPS)
-    hazard = (1.0 + float(crossing.sum())) / (options.photos_a_house + crossing.size)
+    hazard = (1.0 + float(crossing.sum())) / (options.photos_per_house + crossing.size)
     return GapModel((mean, width), (across, spread2**0.5), min(MOST_BOUNDARIES, hazard))

@@ -10,35 +10,35 @@ from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import ClaimId, GeoPoint, SceneKind
-from evidence.timeline.split.positions import metres
-from evidence.timeline.split.sheets import RETAKE_WITHIN, SheetRow
+from evidence.timeline.split.positions import local_metres
+from evidence.timeline.split.sheets import RETAKE_WITHIN, SheetReading
 from evidence.timeline.split.stages import scene_rows
 from evidence.timeline.values import ClaimSite
 
 CANDIDATE_RANGE = 400.0
 """Metres from a fix within which a claim of the assignments may be the house; beyond, it needs a sheet."""
-CANDIDATES = 40
+MAX_CANDIDATES = 40
 """Claims considered for their address alone; a storm can put hundreds in one neighbourhood."""
-UNTIMED = 3
+MAX_UNTIMED = 3
 """Untimed photos, at most, between two timed ones whose gap still tells of a boundary."""
-NO_SHEET = SheetRow()
+NO_SHEET = SheetReading()
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
+class Observation:
     """One unit of the chain, reduced to what the model sees."""
 
     time: float | None
     """Seconds on the common clock; None where unknown."""
-    tick: float | None = None
-    """Seconds of a clock that lost its date but ran on; meaningful only between neighbours of one `spool`."""
-    spool: int = -1
-    sheet: SheetRow = NO_SHEET
+    undated_time: float | None = None
+    """Seconds of a clock that lost its date but ran on; meaningful only between neighbours of one `run_number`."""
+    run_number: int = -1
+    sheet: SheetReading = NO_SHEET
     place: GeoPoint | None = None
     """A fix that is neither stale nor a repetition."""
-    pin: ClaimId | None = None
-    pinned: bool = False
-    """With no `pin`, a person left it unassigned."""
+    manual_claim: ClaimId | None = None
+    is_manual: bool = False
+    """With no `manual_claim`, a person left it unassigned."""
     cut: bool = False
     """A person put a boundary before it."""
     join: bool = False
@@ -48,23 +48,23 @@ class Item:
 
 
 @dataclass(slots=True)
-class Sites:
+class SiteEstimates:
     """Where houses stand, learnt from one day and of use on the next: claim to (position, fixes)."""
 
-    seen: dict[ClaimId, GeoPoint] = field(default_factory=dict)
+    learnt: dict[ClaimId, GeoPoint] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Day:
     """The arrays of one working day."""
 
-    items: tuple[Item, ...]
+    observations: tuple[Observation, ...]
     states: tuple[ClaimId, ...]
     gaps: Floats
     """(N-1,) seconds, NaN where unknown."""
-    weak: NDArray[np.bool_]
+    undated: NDArray[np.bool_]
     """(N-1,) gaps of a clock without a date."""
-    echo: NDArray[np.bool_]
+    repeated: NDArray[np.bool_]
     """(N-1,) gaps said before: a few untimed photos share one gap, and the boundary may fall at any of them."""
     xy: Floats
     """(N, 2) metres, NaN without a fix."""
@@ -73,75 +73,95 @@ class Day:
     """(N, K) what each picture shows, NaN where nothing is known of it."""
 
     @property
-    def heard(self) -> Floats:
+    def distinct_gaps(self) -> Floats:
         """(N-1,) the gaps, each once: NaN where one is unknown or an echo."""
-        return np.where(self.echo, np.nan, self.gaps)
+        return np.where(self.repeated, np.nan, self.gaps)
 
 
-def day_of(items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> Day:
+def day_of(
+    observations: Sequence[Observation], claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates
+) -> Day:
     """The arrays of one working day, and the claims that any of its evidence speaks for."""
-    fixes = [i.place for i in items]
+    fixes = [i.place for i in observations]
     origin = next((p for p in fixes if p is not None), GeoPoint(lat=0.0, lon=0.0))
-    xy = metres(fixes, origin)
-    states = _candidates(items, claims, sites, xy, origin)
-    return Day(tuple(items), states, *gaps_of(items), xy, origin, scene_rows([i.scenes for i in items]))
+    xy = local_metres(fixes, origin)
+    states = _candidates(observations, claims, sites, xy, origin)
+    return Day(
+        tuple(observations),
+        states,
+        *gaps_of(observations),
+        xy,
+        origin,
+        scene_rows([i.scenes for i in observations]),
+    )
 
 
-def gaps_of(items: Sequence[Item]) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
+def gaps_of(observations: Sequence[Observation]) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
     """(gaps, weak, echo), each (N-1,); the rules are those of `Day`."""
-    shots = len(items)
-    gaps = np.full(max(shots - 1, 0), np.nan)
-    weak, echo = np.zeros_like(gaps, dtype=np.bool_), np.zeros_like(gaps, dtype=np.bool_)
+    photos = len(observations)
+    gaps = np.full(max(photos - 1, 0), np.nan)
+    undated, repeated = np.zeros_like(gaps, dtype=np.bool_), np.zeros_like(gaps, dtype=np.bool_)
     last: tuple[int, float] | None = None
-    for i, item in enumerate(items):
-        if item.time is not None:
-            if last is not None and i - last[0] <= UNTIMED + 1:
-                gaps[last[0] : i] = max(0.0, item.time - last[1])
-                echo[last[0] + 1 : i] = True
-            last = (i, item.time)
+    for i, observation in enumerate(observations):
+        if observation.time is not None:
+            if last is not None and i - last[0] <= MAX_UNTIMED + 1:
+                gaps[last[0] : i] = max(0.0, observation.time - last[1])
+                repeated[last[0] + 1 : i] = True
+            last = (i, observation.time)
         elif (
-            i and item.tick is not None and items[i - 1].tick is not None and item.spool == items[i - 1].spool
+            i
+            and observation.undated_time is not None
+            and observations[i - 1].undated_time is not None
+            and observation.run_number == observations[i - 1].run_number
         ):
-            step = item.tick - (items[i - 1].tick or 0.0)
+            step = observation.undated_time - (observations[i - 1].undated_time or 0.0)
             if step >= 0:
-                gaps[i - 1], weak[i - 1] = step, True
-    return gaps, weak & ~echo, echo
+                gaps[i - 1], undated[i - 1] = step, True
+    return gaps, undated & ~repeated, repeated
 
 
 def _candidates(
-    items: Sequence[Item], claims: Mapping[ClaimId, ClaimSite], sites: Sites, xy: Floats, origin: GeoPoint
+    observations: Sequence[Observation],
+    claims: Mapping[ClaimId, ClaimSite],
+    sites: SiteEstimates,
+    xy: Floats,
+    origin: GeoPoint,
 ) -> tuple[ClaimId, ...]:
     """The claims that any evidence of the day speaks for."""
-    spoken = {c for i in items for c in (*i.sheet.claims, i.sheet.named, i.pin) if c is not None}
+    supported = {
+        c for i in observations for c in (*i.sheet.claims, i.sheet.named, i.manual_claim) if c is not None
+    }
     fixes = xy[~np.isnan(xy[:, 0])]
     if fixes.size:
         known = [
-            c for c in {**claims, **sites.seen} if c not in spoken and site_of(c, claims, sites) is not None
+            c
+            for c in {**claims, **sites.learnt}
+            if c not in supported and site_of(c, claims, sites) is not None
         ]
-        spots = metres([site_of(c, claims, sites) for c in known], origin)
+        spots = local_metres([site_of(c, claims, sites) for c in known], origin)
         reach = []
         for claim, spot in zip(known, spots, strict=True):
             nearest = float(np.sqrt(((fixes - spot) ** 2).sum(1)).min())
             if nearest <= CANDIDATE_RANGE:
                 reach.append((nearest, str(claim), claim))
-        spoken |= {claim for _, _, claim in sorted(reach)[:CANDIDATES]}
-    return tuple(sorted(spoken))
+        supported |= {claim for _, _, claim in sorted(reach)[:MAX_CANDIDATES]}
+    return tuple(sorted(supported))
 
 
-def site_of(claim: ClaimId, claims: Mapping[ClaimId, ClaimSite], sites: Sites) -> GeoPoint | None:
+def site_of(claim: ClaimId, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates) -> GeoPoint | None:
     """Where a claim's house stands: learnt from photos, else as the assignments give it, else None."""
-    if claim in sites.seen:
-        return sites.seen[claim]
+    if claim in sites.learnt:
+        return sites.learnt[claim]
     return claims[claim].place if claim in claims else None
 
 
-def beside(day: Day) -> list[bool]:
+def near_other_sheet(day: Day) -> list[bool]:
     """Which shots stand right beside another sheet that may be the same."""
-    rows = [i.sheet for i in day.items]
+    rows = [i.sheet for i in day.observations]
     near = [False] * len(rows)
     for i in range(len(rows) - 1):
         a, b = rows[i], rows[i + 1]
-        if a.any and b.any and not day.gaps[i] > RETAKE_WITHIN:
+        if a.is_sheet and b.is_sheet and not day.gaps[i] > RETAKE_WITHIN:
             same = not a.claims or not b.claims or bool(set(a.claims) & set(b.claims))
             near[i] |= same
             near[i + 1] |= same
@@ -152,10 +172,10 @@ def sheet_changes(day: Day) -> Floats:
     """A first guess at the boundaries: the widest gap about each change of the sheet read."""
     crossing = np.zeros_like(day.gaps)
     last: tuple[int, frozenset[ClaimId]] | None = None
-    for i, item in enumerate(day.items):
-        if not item.sheet.claims:
+    for i, observation in enumerate(day.observations):
+        if not observation.sheet.claims:
             continue
-        now = frozenset(item.sheet.claims)
+        now = frozenset(observation.sheet.claims)
         if last is not None and not now & last[1]:
             ends = [last[0], i - 1]
             crossing[max(ends, key=lambda k: float(np.nan_to_num(day.gaps[k])))] = 1.0
@@ -163,7 +183,7 @@ def sheet_changes(day: Day) -> Floats:
     return crossing
 
 
-def passed(day: Day, a: int, b: int) -> float | None:
+def seconds_between(day: Day, a: int, b: int) -> float | None:
     """Seconds between two items, None where either has no time."""
-    first, second = day.items[a].time, day.items[b].time
+    first, second = day.observations[a].time, day.observations[b].time
     return None if first is None or second is None else max(0.0, second - first)

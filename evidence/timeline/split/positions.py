@@ -12,7 +12,7 @@ from evidence.forward_backward import Floats
 from evidence.model import GeoPoint
 from evidence.timeline.values import SplitOptions
 
-EARTH = 6_371_008.8
+EARTH_RADIUS = 6_371_008.8
 """Mean radius, metres (IUGG)."""
 
 AREA = 700.0
@@ -27,22 +27,22 @@ NEXT_DOOR = 0.1
 """Share of houses that stand next to another house of the day."""
 NEIGHBOUR = 80.0
 """Metres between the sites of two houses next to each other, geocoding included."""
-HOUSE = 25.0
+WITHIN_HOUSE = 25.0
 """Metres one walks between two photos of one house."""
 NEAREST, FARTHEST = 20.0, 20_000.0
 """Metres between two houses of a day, spread evenly over the log."""
-WILD = 0.001
+OUTLIER_SHARE = 0.001
 """Share of fixes that are far off although nothing shows it."""
 
 
-def metres(points: Sequence[GeoPoint | None], origin: GeoPoint) -> Floats:
+def local_metres(points: Sequence[GeoPoint | None], origin: GeoPoint) -> Floats:
     """(N, 2) metres east and north of `origin`, NaN where there is no fix. Good to 0.1 % within 50 km."""
     out = np.full((len(points), 2), np.nan)
-    wide = EARTH * cos(radians(origin.lat))
+    wide = EARTH_RADIUS * cos(radians(origin.lat))
     for i, p in enumerate(points):
         if p is not None:
             east = (p.lon - origin.lon + 180.0) % 360.0 - 180.0
-            out[i] = radians(east) * wide, radians(p.lat - origin.lat) * EARTH
+            out[i] = radians(east) * wide, radians(p.lat - origin.lat) * EARTH_RADIUS
     return out
 
 
@@ -84,9 +84,9 @@ def move_density(step: Floats) -> Floats:
     return np.asarray(np.where(np.isnan(step), -log(pi * AREA**2), known))
 
 
-def move_score(step: Floats, walk: Floats) -> Floats:
+def move_log_odds(step: Floats, walk: Floats) -> Floats:
     """Nats for a step between two fixes as a move to another house against a walk round this one."""
     variance = walk**2
     move = np.exp(move_density(step))
     stay = (1 + step**2 / (4 * variance)) ** -3 / (2 * pi * variance)
-    return np.asarray(np.log(move) - np.log((1 - WILD) * stay + WILD * move))
+    return np.asarray(np.log(move) - np.log((1 - OUTLIER_SHARE) * stay + OUTLIER_SHARE * move))

@@ -9,13 +9,13 @@ import numpy as np
 from evidence.forward_backward import Floats
 from evidence.model import ClaimId
 from evidence.timeline.split.gaps import GapModel
-from evidence.timeline.split.observations import Day, Sites, site_of
-from evidence.timeline.split.positions import HOUSE, metres
+from evidence.timeline.split.observations import Day, SiteEstimates, site_of
+from evidence.timeline.split.positions import WITHIN_HOUSE, local_metres
 from evidence.timeline.values import ClaimSite
 
 SHOWING = ("the ground round a house", "a roof", "rooms", "no house")
 """What the photos of each stage show, an errand last."""
-PLAIN = 0.8
+CERTAIN = 0.8
 """Probability from which a stage is worth telling."""
 
 
@@ -25,61 +25,61 @@ def reasons_of(
     claim: ClaimId | None,
     gaps: GapModel,
     claims: Mapping[ClaimId, ClaimSite],
-    sites: Sites,
+    sites: SiteEstimates,
     stages: Floats,
 ) -> tuple[str, ...]:
     """What speaks for a boundary before item i, strongest first, in words.
 
     `stages` is (N, P + 1), the probability of each stage of an inspection, an errand last.
     """
-    item, reasons = day.items[i], []
-    before = day.items[i - 1] if i else None
-    if item.cut:
+    observation, reasons = day.observations[i], []
+    before = day.observations[i - 1] if i else None
+    if observation.cut:
         reasons.append("a person cut here")
-    if item.sheet.claims:
-        reasons.append("the sheet of claim " + ", ".join(item.sheet.claims) + " was read")
-    elif item.sheet.confidence >= 0.5:
+    if observation.sheet.claims:
+        reasons.append("the sheet of claim " + ", ".join(observation.sheet.claims) + " was read")
+    elif observation.sheet.confidence >= 0.5:
         named = (
-            f", its text names claim {item.sheet.named}"
-            if item.sheet.named
+            f", its text names claim {observation.sheet.named}"
+            if observation.sheet.named
             else ", no claim could be read off it"
         )
         reasons.append("a sheet of paper without a readable code" + named)
-    if before is not None and before.sheet.any:
+    if before is not None and before.sheet.is_sheet:
         whose = " of claim " + ", ".join(before.sheet.claims) if before.sheet.claims else ""
         reasons.append(f"the photo before shows the closing sheet{whose}")
     if i == 0:
         reasons.append("first photo of the working day")
     elif not np.isnan(day.gaps[i - 1]):
-        usual = spell_gap(float(np.exp(gaps.within[0])))
+        usual = gap_text(float(np.exp(gaps.within[0])))
         if day.gaps[i - 1] > 3 * float(np.exp(gaps.within[0])):
-            reasons.append(f"{spell_gap(float(day.gaps[i - 1]))} since the photo before, {usual} is usual")
+            reasons.append(f"{gap_text(float(day.gaps[i - 1]))} since the photo before, {usual} is usual")
     if i:
         earlier = [k for k in range(i) if not np.isnan(day.xy[k, 0])]
         if earlier and not np.isnan(day.xy[i, 0]):
             step = float(np.hypot(*(day.xy[i] - day.xy[earlier[-1]])))
-            if step > 2 * HOUSE:
+            if step > 2 * WITHIN_HOUSE:
                 reasons.append(f"{step:.0f} m from the position before")
-    if i and (turned := _turned(i, stages)):
-        reasons.append(turned)
+    if i and (change := _stage_change(i, stages)):
+        reasons.append(change)
     site = site_of(claim, claims, sites) if claim is not None else None
     if claim is not None and site is not None and not np.isnan(day.xy[i, 0]):
-        spot = metres([site], day.origin)[0]
+        spot = local_metres([site], day.origin)[0]
         reasons.append(f"{float(np.hypot(*(spot - day.xy[i]))):.0f} m from the house of claim {claim}")
     return tuple(reasons) or ("nothing of its own; the photos on both sides belong to different places",)
 
 
-def _turned(i: int, stages: Floats) -> str:
+def _stage_change(i: int, stages: Floats) -> str:
     """What the pictures on both sides show, where they tell and differ; else empty."""
     if stages.shape[1] != len(SHOWING):
         return ""
     before, after = int(stages[i - 1].argmax()), int(stages[i].argmax())
-    if before == after or min(stages[i - 1, before], stages[i, after]) < PLAIN:
+    if before == after or min(stages[i - 1, before], stages[i, after]) < CERTAIN:
         return ""
     return f"the photos before show {SHOWING[before]}, these {SHOWING[after]}"
 
 
-def spell_gap(seconds: float) -> str:
+def gap_text(seconds: float) -> str:
     """A gap in words: `12 s`, `18 min`, `2 h 5 min`."""
     if seconds < 90:
         return f"{seconds:.0f} s"

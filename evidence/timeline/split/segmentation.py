@@ -28,7 +28,7 @@ TINY = 1e-250
 class Scores:
     """Log scores in nats. N shots, S states, M modes, P stages that each state is passed through in."""
 
-    keep: Floats
+    inside: Floats
     """(N, S): the shot in this state, in the middle of a segment."""
     first: Floats
     """(N, M, S): added when the shot begins its segment."""
@@ -40,25 +40,25 @@ class Scores:
     """(N-1, S): a boundary after shot i, out of this state."""
     enter: Floats
     """(N, S): a boundary before shot i, into this state; row 0 opens the day."""
-    again: Floats
+    reentry: Floats
     """(N-1, S): added for a boundary that leads back into the same state; -inf forbids it."""
     modes: Floats
     """(M,): log prior of each mode."""
-    sight: Floats
+    emission: Floats
     """(N, S, P): the shot at this stage of this state."""
     start: Floats
     """(P,): a segment begins at this stage."""
-    turn: Floats
+    transition: Floats
     """(N-1, P, P): from one stage to another between two shots of a segment."""
     end: Floats
     """(P,): a segment ends at this stage rather than at any."""
 
 
 @dataclass(frozen=True, slots=True)
-class Marginals:
+class Posterior:
     """How sure each part of an answer is, over all paths and modes."""
 
-    share: Floats
+    probability: Floats
     """(N, S): probability of each state for each shot."""
     stages: Floats
     """(N, S, P): the same at each stage."""
@@ -69,7 +69,7 @@ class Marginals:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer(Marginals):
+class Segmentation(Posterior):
     """The best path and how sure each part of it is."""
 
     states: Ints
@@ -78,18 +78,20 @@ class Answer(Marginals):
     """(N,): True where that path has a boundary before the shot; row 0 is True."""
 
 
-def solve(scores: Scores) -> Answer:
+def segment(scores: Scores) -> Segmentation:
     """Best path and exact marginals, in time linear in shots times states times modes."""
-    sure = marginals(scores)
-    states, opens = _viterbi(scores, int(np.argmax(sure.modes)))
-    return Answer(sure.share, sure.stages, sure.boundary, sure.modes, states, opens)
+    posterior_ = posterior(scores)
+    states, opens = _viterbi(scores, int(np.argmax(posterior_.modes)))
+    return Segmentation(
+        posterior_.probability, posterior_.stages, posterior_.boundary, posterior_.modes, states, opens
+    )
 
 
-def marginals(s: Scores) -> Marginals:
+def posterior(s: Scores) -> Posterior:
     """The probabilities without a path: forward-backward under every mode at once."""
-    shots = len(s.sight)
+    photos = len(s.emission)
     moves = _Crossings.of(s)
-    seen = s.keep[:, :, None] + s.sight
+    seen = s.inside[:, :, None] + s.emission
     emissions = np.exp(seen - seen.max(axis=(1, 2), keepdims=True))[:, None]
     closing = np.exp(s.last[-1])[..., None] * np.exp(s.end)
     opening = moves.enter[0][..., None] * moves.start
@@ -98,18 +100,18 @@ def marginals(s: Scores) -> Marginals:
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()
 
-    after, between = emissions[1:] * passes.backward[1:], slice(0, shots - 1)
+    after, between = emissions[1:] * passes.backward[1:], slice(0, photos - 1)
     kept = moves.kept(between, after)
-    share = passes.filtered
-    staying = (share[:-1] * kept).sum((2, 3))
-    share[-1] *= closing
-    share[:-1] *= kept + moves.crossed(between, after)
-    stays = staying / (share[:-1].sum((2, 3)) + TINY)
-    share /= share.sum(axis=(2, 3), keepdims=True) + TINY
-    stages = np.tensordot(share, weight, axes=([1], [0]))
-    boundary = np.ones(shots)
+    probability = passes.filtered
+    staying = (probability[:-1] * kept).sum((2, 3))
+    probability[-1] *= closing
+    probability[:-1] *= kept + moves.crossed(between, after)
+    stays = staying / (probability[:-1].sum((2, 3)) + TINY)
+    probability /= probability.sum(axis=(2, 3), keepdims=True) + TINY
+    stages = np.tensordot(probability, weight, axes=([1], [0]))
+    boundary = np.ones(photos)
     boundary[1:] = np.clip(1.0 - stays @ weight, 0.0, 1.0)
-    return Marginals(stages.sum(axis=2), stages, boundary, weight)
+    return Posterior(stages.sum(axis=2), stages, boundary, weight)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +120,10 @@ class _Crossings:
 
     stay: Floats
     """(N-1, 1, S, 1)"""
-    turn: Floats
+    transition: Floats
     """(N-1, P, P)"""
-    turn_back: Floats
-    """`turn` with its last two axes exchanged."""
+    transition_back: Floats
+    """`transition` with its last two axes exchanged."""
     leave: Floats
     """(N-1, M, S, P)"""
     enter: Floats
@@ -135,14 +137,14 @@ class _Crossings:
     def of(cls, s: Scores) -> _Crossings:
         """The scores as weights; each step is scaled by a factor of its own."""
         shift = np.maximum(s.stay.max(axis=1), s.leave.max(axis=1)) if len(s.stay) else np.zeros(0)
-        turn = np.exp(s.turn)
+        transition = np.exp(s.transition)
         return cls(
             stay=np.exp(s.stay - shift[:, None])[:, None, :, None],
-            turn=turn,
-            turn_back=np.ascontiguousarray(turn.transpose(0, 2, 1)),
+            transition=transition,
+            transition_back=np.ascontiguousarray(transition.transpose(0, 2, 1)),
             leave=np.exp(s.last[:-1] + (s.leave - shift[:, None])[:, None, :])[..., None] * np.exp(s.end),
             enter=np.exp(s.first + s.enter[:, None, :]),
-            barred=1.0 - np.exp(s.again)[:, None, :],
+            barred=1.0 - np.exp(s.reentry)[:, None, :],
             start=np.exp(s.start),
         )
 
@@ -150,7 +152,7 @@ class _Crossings:
         """A boundary leads from all states into each, so their sum is taken once."""
         out = (weights * self.leave[step]).sum(2)
         into = np.maximum(out.sum(1, keepdims=True) - out * self.barred[step], 0.0) * self.enter[step + 1]
-        return np.asarray((weights @ self.turn[step]) * self.stay[step] + into[..., None] * self.start)
+        return np.asarray((weights @ self.transition[step]) * self.stay[step] + into[..., None] * self.start)
 
     def backward(self, step: int, weights: Floats) -> Floats:
         """The weight of what follows a state at a shot, by either move."""
@@ -159,7 +161,7 @@ class _Crossings:
 
     def kept(self, steps: slice, after: Floats) -> Floats:
         """(steps, modes, states, stages): of that, what goes on within the segment."""
-        return np.asarray(self.stay[steps] * (after @ self.turn_back[steps, None]))
+        return np.asarray(self.stay[steps] * (after @ self.transition_back[steps, None]))
 
     def crossed(self, steps: slice, after: Floats) -> Floats:
         """(steps, modes, states, stages): of that, what goes over a boundary."""
@@ -170,14 +172,14 @@ class _Crossings:
 
 def _viterbi(s: Scores, mode: int) -> tuple[Ints, Bools]:
     """Best path under one mode; ties go to the lower state and to staying."""
-    shots, count, depth = s.sight.shape
+    photos, count, depth = s.emission.shape
     here = np.arange(count * depth).reshape(count, depth)
-    came = np.zeros((shots, count, depth), dtype=np.int64)
-    crossed = np.zeros((shots, count, depth), dtype=np.bool_)
-    seen = s.keep[:, :, None] + s.sight
+    came = np.zeros((photos, count, depth), dtype=np.int64)
+    crossed = np.zeros((photos, count, depth), dtype=np.bool_)
+    seen = s.inside[:, :, None] + s.emission
     best = (s.enter[0] + s.first[0, mode])[:, None] + s.start + seen[0]
     crossed[0] = True
-    for i in range(1, shots):
+    for i in range(1, photos):
         ways = best + s.end
         stage = ways.argmax(axis=1)
         out = ways.max(axis=1) + s.last[i - 1, mode] + s.leave[i - 1]
@@ -188,20 +190,20 @@ def _viterbi(s: Scores, mode: int) -> tuple[Ints, Bools]:
         source = np.full(count, top)
         value = np.full(count, winner)
         source[top], value[top] = second, out[second]
-        same = winner + s.again[i - 1, top]
+        same = winner + s.reentry[i - 1, top]
         if same > value[top]:
             source[top], value[top] = top, same
         jump = (value + s.enter[i] + s.first[i, mode])[:, None] + s.start
-        paths = best[:, :, None] + s.turn[i - 1]
+        paths = best[:, :, None] + s.transition[i - 1]
         held = paths.max(axis=1) + s.stay[i - 1][:, None]
         moved = jump > held
         came[i] = np.where(moved, here[source, stage[source]][:, None], here[:, :1] + paths.argmax(axis=1))
         crossed[i] = moved
         best = np.where(moved, jump, held) + seen[i]
-    states = np.zeros(shots, dtype=np.int64)
-    opens = np.zeros(shots, dtype=np.bool_)
+    states = np.zeros(photos, dtype=np.int64)
+    opens = np.zeros(photos, dtype=np.bool_)
     at = int((best + s.last[-1, mode][:, None] + s.end).argmax())
-    for i in range(shots - 1, -1, -1):
+    for i in range(photos - 1, -1, -1):
         states[i], stage_at = divmod(at, depth)
         opens[i] = crossed[i, states[i], stage_at]
         at = int(came[i, states[i], stage_at])

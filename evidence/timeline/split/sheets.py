@@ -45,7 +45,7 @@ _MODES: tuple[tuple[SheetAt | None, str, float], ...] = (
 
 
 @dataclass(frozen=True, slots=True)
-class SheetRow:
+class SheetReading:
     """What one unit shows of sheets."""
 
     claims: tuple[ClaimId, ...] = ()
@@ -55,7 +55,7 @@ class SheetRow:
     """The claim its text names."""
 
     @property
-    def any(self) -> bool:
+    def is_sheet(self) -> bool:
         """A code or a likely sheet."""
         return bool(self.claims) or self.confidence >= 0.5
 
@@ -64,7 +64,7 @@ Mode = tuple[SheetAt | None, str]
 """Where the sheet stands, and how thoroughly sheets are photographed and read that day."""
 
 
-def modes_of(options: SplitOptions) -> tuple[tuple[Mode, ...], Floats]:
+def sheet_modes(options: SplitOptions) -> tuple[tuple[Mode, ...], Floats]:
     """The ways in which sheets may be used on a day (place, thoroughness), and their log priors."""
     allowed = [m for m in _MODES if m[0] is None or options.sheet_at in (SheetAt.DETECT, m[0])]
     prior = np.array([m[2] for m in allowed])
@@ -81,8 +81,8 @@ def _rates(thorough: str, options: SplitOptions) -> tuple[float, float, float]:
     return kept * read, kept * unread, 1 - kept * (read + unread)
 
 
-def sheet_scores(
-    rows: Sequence[SheetRow],
+def sheet_log_likelihoods(
+    rows: Sequence[SheetReading],
     near: Sequence[bool],
     states: Sequence[ClaimId],
     modes: Sequence[Mode],
@@ -92,9 +92,9 @@ def sheet_scores(
 
     `near` tells which shots stand right beside another sheet.
     """
-    shots, count = len(rows), len(states) + 2
-    keep = np.zeros((shots, count))
-    first = np.zeros((shots, len(modes), count))
+    photos, count = len(rows), len(states) + 2
+    inside = np.zeros((photos, count))
+    first = np.zeros((photos, len(modes), count))
     last = np.zeros_like(first)
     rates = np.array([_rates(thorough, options) for _, thorough in modes])
     edge = [first if place is SheetAt.START or place is None else last for place, _ in modes]
@@ -110,21 +110,21 @@ def sheet_scores(
             edge[m][i, m, :-1] = 0.0
         if row.claims:
             mid = base or MID_READ
-            keep[i, :] = log(WRONG_SHEET)
+            inside[i, :] = log(WRONG_SHEET)
             for claim in row.claims:
                 k = column[claim]
-                keep[i, k] = log(mid / len(row.claims))
+                inside[i, k] = log(mid / len(row.claims))
                 for m in range(len(modes)):
                     edge[m][i, m, k] = log(rates[m, 0] / mid)
             continue
         q = row.confidence
         mid = base or MID_PAPER
-        inside = mid * q + FALSE_PAPER * (1 - q)
-        keep[i, :-1] = log(inside)
-        keep[i, -1] = log(ERRAND_PAPER * q + FALSE_PAPER * (1 - q))
+        likelihood = mid * q + FALSE_PAPER * (1 - q)
+        inside[i, :-1] = log(likelihood)
+        inside[i, -1] = log(ERRAND_PAPER * q + FALSE_PAPER * (1 - q))
         for m in range(len(modes)):
-            edge[m][i, m, :-1] = log(rates[m, 1] * q + rates[m, 2] * FALSE_PAPER * (1 - q)) - log(inside)
+            edge[m][i, m, :-1] = log(rates[m, 1] * q + rates[m, 2] * FALSE_PAPER * (1 - q)) - log(likelihood)
         if row.named is not None:
-            keep[i, :-2] += TEXT_AGAINST
-            keep[i, column[row.named]] += TEXT_FOR - TEXT_AGAINST
-    return keep, first, last
+            inside[i, :-2] += TEXT_AGAINST
+            inside[i, column[row.named]] += TEXT_FOR - TEXT_AGAINST
+    return inside, first, last

@@ -12,37 +12,37 @@ from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import ClaimId, GeoPoint
-from evidence.timeline.split.observations import Day, Sites, passed, site_of
+from evidence.timeline.split.observations import Day, SiteEstimates, seconds_between, site_of
 from evidence.timeline.split.positions import (
-    EARTH,
-    HOUSE,
+    EARTH_RADIUS,
     NEIGHBOUR,
-    metres,
+    WITHIN_HOUSE,
+    local_metres,
     move_density,
-    move_score,
+    move_log_odds,
     neighbour_density,
     site_density,
 )
 from evidence.timeline.values import ClaimSite, SplitOptions
 
-LOOK_GAP = 240.0
+VISIT_GAP = 240.0
 """Seconds: a fix beyond a longer gap says nothing of where the photos before the gap were taken."""
-VISIT = 60
+MAX_VISIT_FIXES = 60
 """Fixes, at most, whose mean stands for one spell at a house."""
-CENTRE = 9.0
+SAME_HOUSE_SPREAD = 9.0
 """Metres between the means of two spells at the same house: one side of it first, the other later."""
-ASTRAY = -6.0
+AWAY_LIMIT = -6.0
 """Nats, at most, against a claim for photos far from its house: fixes and sites can be wrong."""
-SHEET_REACH = 180.0
+SHEET_WINDOW = 180.0
 """Seconds around a sheet that was read in which fixes show where its house stands."""
-LEARNT_FROM = 3
+MIN_FIXES = 3
 """Fixes that make a site seen rather than geocoded."""
-SURE_SHARE = 0.9
+CERTAIN = 0.9
 """Probability from which a photo's fix may teach where a claim's house stands."""
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class PositionEvidence:
     """What fixes say. The position of a house is one fact, so it counts on entering and on leaving, not per photo."""
 
     enter: Floats
@@ -56,71 +56,78 @@ class Places:
 
 
 @dataclass(frozen=True, slots=True)
-class Steps:
+class Track:
     """The day's positions by themselves, whatever houses stand where."""
 
     ahead: Floats
     """(N, 2) metres: where each shot was taken by the next few fixes, NaN where none is near in time."""
     behind: Floats
     """The same by the last few fixes."""
-    hops: Floats
+    jumps: Floats
     """(N,) metres from `behind` of the shot before to `ahead` of this one."""
     move: Floats
     """(N-1,) nats of the steps between fixes as moves to another house."""
 
 
-def steps_of(day: Day, options: SplitOptions) -> Steps:
+def track_of(day: Day, options: SplitOptions) -> Track:
     """Where each shot was taken, and what the steps between fixes say."""
-    shots = len(day.items)
+    photos = len(day.observations)
     fixed = np.flatnonzero(~np.isnan(day.xy[:, 0]))
-    move, hops = np.zeros(max(shots - 1, 0)), np.full(shots, np.nan)
+    move, jumps = np.zeros(max(photos - 1, 0)), np.full(photos, np.nan)
     if not fixed.size:
-        nowhere = np.full((shots, 2), np.nan)
-        return Steps(nowhere, nowhere, hops, move)
-    spell = spells(day)
+        nowhere = np.full((photos, 2), np.nan)
+        return Track(nowhere, nowhere, jumps, move)
+    error_text = visit_numbers(day)
     steps, walks, places = [], [], []
     for a, b in pairwise(fixed.tolist()):
-        places.append(_likeliest(day, a, b))
-        if spell[b] == spell[a] + 1:
+        places.append(_likeliest_move(day, a, b))
+        if error_text[b] == error_text[a] + 1:
             # A long pause or a drive to the next door: whole visits tell them apart where single fixes cannot.
-            before, after = fixed[spell[fixed] == spell[a]][-VISIT:], fixed[spell[fixed] == spell[b]][:VISIT]
+            before, after = (
+                fixed[error_text[fixed] == error_text[a]][-MAX_VISIT_FIXES:],
+                fixed[error_text[fixed] == error_text[b]][:MAX_VISIT_FIXES],
+            )
             steps.append(float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0)))))
-            walks.append((CENTRE**2 + HOUSE**2 / min(before.size, after.size)) ** 0.5)
+            walks.append((SAME_HOUSE_SPREAD**2 + WITHIN_HOUSE**2 / min(before.size, after.size)) ** 0.5)
         else:
-            between = passed(day, a, b)
-            walk = HOUSE if between is None else min(HOUSE, 4.0 + 1.2 * between)
+            between = seconds_between(day, a, b)
+            walk = WITHIN_HOUSE if between is None else min(WITHIN_HOUSE, 4.0 + 1.2 * between)
             steps.append(hypot(*(day.xy[b] - day.xy[a]).tolist()))
             walks.append((2 * options.fix_spread**2 + walk**2) ** 0.5)
     if places:
-        np.add.at(move, places, move_score(np.array(steps), np.array(walks)))
-    ahead = _looks(day, fixed, spell, options.look, ahead=True)
-    behind = _looks(day, fixed, spell, options.look, ahead=False)
-    hops[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
-    return Steps(ahead, behind, hops, move)
+        np.add.at(move, places, move_log_odds(np.array(steps), np.array(walks)))
+    ahead = _median_positions(day, fixed, error_text, options.median_fixes, ahead=True)
+    behind = _median_positions(day, fixed, error_text, options.median_fixes, ahead=False)
+    jumps[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
+    return Track(ahead, behind, jumps, move)
 
 
-def places_of(
-    day: Day, steps: Steps, claims: Mapping[ClaimId, ClaimSite], sites: Sites, options: SplitOptions
-) -> Places:
+def position_evidence(
+    day: Day, steps: Track, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates, options: SplitOptions
+) -> PositionEvidence:
     """Weigh entering, leaving and moving for every shot of the day; zeros where nothing has a position."""
-    shots, count = len(day.items), len(day.states)
-    enter = np.zeros((shots, count + 1))
+    photos, count = len(day.observations), len(day.states)
+    enter = np.zeros((photos, count + 1))
     if not count:
-        return Places(enter, np.zeros((shots, 0)), np.zeros((shots, 0), dtype=np.bool_), steps.move)
-    seen = np.array([c in sites.seen for c in day.states], dtype=np.bool_)
-    spots = metres([site_of(c, claims, sites) for c in day.states], day.origin)
-    away, anywhere = away_from(steps.ahead, spots), move_density(steps.hops)
+        return PositionEvidence(
+            enter, np.zeros((photos, 0)), np.zeros((photos, 0), dtype=np.bool_), steps.move
+        )
+    seen = np.array([c in sites.learnt for c in day.states], dtype=np.bool_)
+    spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
+    away, anywhere = away_from(steps.ahead, spots), move_density(steps.jumps)
     enter[:, :-1] = np.nan_to_num(site_density(away, seen, options) - anywhere[:, None])
     enter[:, -1] = np.logaddexp(0.0, neighbour_density(away) - anywhere)
     next_door = np.nan_to_num(away, nan=np.inf) <= NEIGHBOUR
-    fair = site_density(np.full(count, HOUSE), seen, options)
+    fair = site_density(np.full(count, WITHIN_HOUSE), seen, options)
     left = site_density(away_from(steps.behind, spots), seen, options)
-    return Places(enter, np.nan_to_num(np.clip(left - fair, ASTRAY, 0.0)), next_door, steps.move)
+    return PositionEvidence(
+        enter, np.nan_to_num(np.clip(left - fair, AWAY_LIMIT, 0.0)), next_door, steps.move
+    )
 
 
-def spells(day: Day) -> NDArray[np.int64]:
-    """(N,) number of the spell each shot belongs to: shots that no gap longer than `LOOK_GAP` parts."""
-    return np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > LOOK_GAP)]).astype(np.int64)
+def visit_numbers(day: Day) -> NDArray[np.int64]:
+    """(N,) number of the spell each shot belongs to: shots that no gap longer than `VISIT_GAP` parts."""
+    return np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > VISIT_GAP)]).astype(np.int64)
 
 
 def away_from(positions: Floats, spots: Floats) -> Floats:
@@ -130,63 +137,65 @@ def away_from(positions: Floats, spots: Floats) -> Floats:
     )
 
 
-def _looks(day: Day, fixed: NDArray[np.int64], spell: NDArray[np.int64], most: int, *, ahead: bool) -> Floats:
+def _median_positions(
+    day: Day, fixed: NDArray[np.int64], error_text: NDArray[np.int64], most: int, *, ahead: bool
+) -> Floats:
     """(N, 2) where each shot was taken: the median of the next (or last) fixes that no long gap parts from it."""
-    shots = np.arange(len(day.items))
-    place = np.searchsorted(fixed, shots, side="left" if ahead else "right")
+    photos = np.arange(len(day.observations))
+    place = np.searchsorted(fixed, photos, side="left" if ahead else "right")
     window = place[:, None] + (np.arange(most) if ahead else np.arange(-most, 0))[None, :]
     inside = (window >= 0) & (window < fixed.size)
     near = fixed[np.clip(window, 0, fixed.size - 1)]
-    inside &= spell[near] == spell[:, None]
+    inside &= error_text[near] == error_text[:, None]
     count = inside.sum(axis=1)
     ordered = np.sort(np.where(inside[:, :, None], day.xy[near], np.inf), axis=1)
     low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, most - 1)
-    middle = (ordered[shots, low] + ordered[shots, high]) / 2
+    middle = (ordered[photos, low] + ordered[photos, high]) / 2
     return np.asarray(np.where((count > 0)[:, None], middle, np.nan))
 
 
-def _likeliest(day: Day, a: int, b: int) -> int:
+def _likeliest_move(day: Day, a: int, b: int) -> int:
     """Where between two fixes a move most likely fell: before a sheet, else at the widest gap."""
     if b == a + 1:
         return a
 
     def rank(k: int) -> tuple[bool, float, int]:
         gap = float(day.gaps[k])
-        return (day.items[k + 1].sheet.any, 60.0 if isnan(gap) else gap, -k)
+        return (day.observations[k + 1].sheet.is_sheet, 60.0 if isnan(gap) else gap, -k)
 
     return max(range(a, b), key=rank)
 
 
-def learn_by_sheets(day: Day, sites: Sites) -> set[ClaimId]:
+def learn_sites_from_sheets(day: Day, sites: SiteEstimates) -> set[ClaimId]:
     """Put each claim where its sheet was photographed, by the fixes right around it; tell which had enough."""
-    spell = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_REACH)])
+    error_text = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_WINDOW)])
     near: dict[ClaimId, list[int]] = {}
-    for i, item in enumerate(day.items):
-        for claim in item.sheet.claims:
-            for k in range(max(0, i - 30), min(len(day.items), i + 31)):
-                apart = passed(day, min(i, k), max(i, k))
-                close = apart is not None and apart <= SHEET_REACH and spell[k] == spell[i]
+    for i, observation in enumerate(day.observations):
+        for claim in observation.sheet.claims:
+            for k in range(max(0, i - 30), min(len(day.observations), i + 31)):
+                apart = seconds_between(day, min(i, k), max(i, k))
+                close = apart is not None and apart <= SHEET_WINDOW and error_text[k] == error_text[i]
                 if close and not np.isnan(day.xy[k, 0]):
                     near.setdefault(claim, []).append(k)
     for claim, places in near.items():
         east, north = np.median(day.xy[places], axis=0)
-        sites.seen[claim] = _point(float(east), float(north), day.origin)
-    return {claim for claim, places in near.items() if len(places) >= LEARNT_FROM}
+        sites.learnt[claim] = _point(float(east), float(north), day.origin)
+    return {claim for claim, places in near.items() if len(places) >= MIN_FIXES}
 
 
-def learn(day: Day, share: Floats, sites: Sites, anchored: set[ClaimId]) -> None:
+def learn_sites(day: Day, probability: Floats, sites: SiteEstimates, anchored: set[ClaimId]) -> None:
     """Put each claim that no sheet places where its surest photos were taken: the median of their fixes."""
     fixed = ~np.isnan(day.xy[:, 0])
     for k, claim in enumerate(day.states):
-        sure = fixed & (share[:, k] >= SURE_SHARE)
-        if claim not in anchored and int(sure.sum()) >= LEARNT_FROM:
+        sure = fixed & (probability[:, k] >= CERTAIN)
+        if claim not in anchored and int(sure.sum()) >= MIN_FIXES:
             east, north = np.median(day.xy[sure], axis=0)
-            sites.seen[claim] = _point(float(east), float(north), day.origin)
+            sites.learnt[claim] = _point(float(east), float(north), day.origin)
 
 
 def _point(east: float, north: float, origin: GeoPoint) -> GeoPoint:
-    wide = EARTH * np.cos(np.radians(origin.lat))
+    wide = EARTH_RADIUS * np.cos(np.radians(origin.lat))
     return GeoPoint(
-        lat=origin.lat + float(np.degrees(north / EARTH)),
+        lat=origin.lat + float(np.degrees(north / EARTH_RADIUS)),
         lon=origin.lon + float(np.degrees(east / wide)),
     )

@@ -19,7 +19,7 @@ from evidence.model import SceneKind
 STAGES = ("ground", "roof", "rooms")
 KINDS = tuple(SceneKind)
 
-_SHOWN: Mapping[str, Mapping[SceneKind, float]] = {
+_KIND_SHARES: Mapping[str, Mapping[SceneKind, float]] = {
     "ground": {SceneKind.HOUSE: 0.45, SceneKind.FIXTURE: 0.25, SceneKind.OTHER: 0.2},
     "roof": {SceneKind.SHINGLE: 0.4, SceneKind.ROOF: 0.3, SceneKind.FIXTURE: 0.15, SceneKind.GAUGE: 0.05},
     "rooms": {SceneKind.INTERIOR: 0.75, SceneKind.OTHER: 0.15},
@@ -31,30 +31,30 @@ _SHOWN: Mapping[str, Mapping[SceneKind, float]] = {
     },
 }
 """Share of the kinds in each stage's photos; the rest is spread evenly over all kinds."""
-SHOWN_WEIGHT = 60.0
+KIND_WEIGHT = 60.0
 """Photos that the shares above count for, against the day's own."""
-BEGINS, ENDS = (0.9, 0.07, 0.03), (0.2, 0.65, 0.15)
+STARTS, ENDS = (0.9, 0.07, 0.03), (0.2, 0.65, 0.15)
 """Share of houses that begin, and that end, at each stage, where the ground comes first."""
 ROOF_FIRST = 0.2
 """Share of days on which the roof comes first; ground and roof are then exchanged."""
 HOUSES_WEIGHT = 4.0
 """Houses that those shares count for, against the day's own."""
-SPENT = (0.5, 0.42, 0.08)
+PHOTO_SHARES = (0.5, 0.42, 0.08)
 """Share of photos taken at each stage."""
-TURN = ((0.983, 0.015, 0.002), (0.0015, 0.9965, 0.002), (0.004, 0.003, 0.993))
+TRANSITIONS = ((0.983, 0.015, 0.002), (0.0015, 0.9965, 0.002), (0.004, 0.003, 0.993))
 """Chance that the next photo of the house is taken at each stage, where the ground comes first."""
-CLOUDY = 0.1
+UNRELIABLE = 0.1
 """Share of photos about which the image network may say anything."""
-TRUST = 0.6
+PICTURE_WEIGHT = 0.6
 """How much of what a picture says counts: the network errs alike on photos of one thing."""
 
 
-_EXCHANGED = (1, 0, 2)
+_ROOF_FIRST_ORDER = (1, 0, 2)
 """The stages with ground and roof exchanged."""
 
 
 @dataclass(frozen=True, slots=True)
-class Rounds:
+class FirstPass:
     """What a first round over the day made of it."""
 
     stages: Floats
@@ -64,25 +64,25 @@ class Rounds:
 
 
 @dataclass(frozen=True, slots=True)
-class Walking:
+class StageModel:
     """Where inspections of the day begin and end, and what the photos of each stage show. Log values."""
 
     start: Floats
     """(P,) a house begins at the stage."""
-    turn: Floats
+    transition: Floats
     """(P, P) from one stage to the next within a house."""
     end: Floats
     """(P,) a house ends here rather than anywhere."""
-    sight: Floats
+    emission: Floats
     """(N, P) each picture at each stage; zeros where nothing was seen."""
     errand: Floats
     """(N,) each picture between houses."""
 
 
-def unseen(shots: int) -> Walking:
+def without_pictures(photos: int) -> StageModel:
     """No pictures were looked at: one stage, which says nothing."""
     nought = np.zeros(1)
-    return Walking(nought, np.zeros((1, 1)), nought, np.zeros((shots, 1)), np.zeros(shots))
+    return StageModel(nought, np.zeros((1, 1)), nought, np.zeros((photos, 1)), np.zeros(photos))
 
 
 def scene_rows(scenes: Sequence[Mapping[SceneKind, float]]) -> Floats:
@@ -95,7 +95,7 @@ def scene_rows(scenes: Sequence[Mapping[SceneKind, float]]) -> Floats:
     return rows
 
 
-def walking(scenes: Floats, opens: NDArray[np.bool_], sure: Rounds | None = None) -> Walking:
+def stage_model(scenes: Floats, opens: NDArray[np.bool_], first_pass: FirstPass | None = None) -> StageModel:
     """Weigh the pictures of one day, with the priors alone or with what a first round made of the day.
 
     `scenes` is (N, K) as from `scene_rows`; `opens` (N,) tells where houses are thought to begin, from
@@ -103,51 +103,53 @@ def walking(scenes: Floats, opens: NDArray[np.bool_], sure: Rounds | None = None
     """
     known = ~np.isnan(scenes[:, 0])
     if not known.any():
-        return unseen(len(scenes))
-    shown = _shown()
-    if sure is not None:
-        shown = _mixed(shown, sure.stages[known].T @ scenes[known], SHOWN_WEIGHT)
-    likely = np.zeros((len(scenes), len(shown)))
-    likely[known] = TRUST * np.log((1 - CLOUDY) * scenes[known] @ shown.T + CLOUDY / len(KINDS))
-    habits = _habits(likely[:, :-1], opens)
-    begins, ends, spent = (habits @ _both_ways(shares) for shares in (BEGINS, ENDS, SPENT))
-    if sure is not None:
-        inside = sure.stages[:, :-1]
-        begins = _mixed(begins, sure.boundary @ inside, HOUSES_WEIGHT)
-        ends = _mixed(ends, np.append(sure.boundary[1:], 1.0) @ inside, HOUSES_WEIGHT)
-        spent = _mixed(spent, inside.sum(axis=0), SHOWN_WEIGHT)
-    turn = np.log(np.tensordot(habits, _both_ways(TURN), axes=1))
-    return Walking(np.log(begins), turn, np.log(ends / spent), likely[:, :-1], likely[:, -1])
+        return without_pictures(len(scenes))
+    kind_shares = _kind_shares()
+    if first_pass is not None:
+        kind_shares = _dirichlet_mean(kind_shares, first_pass.stages[known].T @ scenes[known], KIND_WEIGHT)
+    likely = np.zeros((len(scenes), len(kind_shares)))
+    likely[known] = PICTURE_WEIGHT * np.log(
+        (1 - UNRELIABLE) * scenes[known] @ kind_shares.T + UNRELIABLE / len(KINDS)
+    )
+    order = _order_posterior(likely[:, :-1], opens)
+    begins, ends, spent = (order @ _both_orders(shares) for shares in (STARTS, ENDS, PHOTO_SHARES))
+    if first_pass is not None:
+        inside = first_pass.stages[:, :-1]
+        begins = _dirichlet_mean(begins, first_pass.boundary @ inside, HOUSES_WEIGHT)
+        ends = _dirichlet_mean(ends, np.append(first_pass.boundary[1:], 1.0) @ inside, HOUSES_WEIGHT)
+        spent = _dirichlet_mean(spent, inside.sum(axis=0), KIND_WEIGHT)
+    transition = np.log(np.tensordot(order, _both_orders(TRANSITIONS), axes=1))
+    return StageModel(np.log(begins), transition, np.log(ends / spent), likely[:, :-1], likely[:, -1])
 
 
-def _habits(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
+def _order_posterior(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
     """(2,) probability that the ground, and that the roof, comes first: forward recursion over houses given."""
-    turn, begins = _both_ways(TURN), _both_ways(BEGINS)
+    transition, begins = _both_orders(TRANSITIONS), _both_orders(STARTS)
     seen = np.exp(likely - likely.max(axis=1, keepdims=True))
-    said = np.log([1 - ROOF_FIRST, ROOF_FIRST])
+    log_weight = np.log([1 - ROOF_FIRST, ROOF_FIRST])
 
     def move(photo: int, row: Floats) -> Floats:
-        return begins[:, None, :] if opens[photo + 1] else np.asarray(row @ turn)
+        return begins[:, None, :] if opens[photo + 1] else np.asarray(row @ transition)
 
     for one in forward(begins[:, None, :], seen, move):
-        said = said + one.log_likelihood[:, 0]
-    weight = np.exp(said - said.max())
+        log_weight = log_weight + one.log_likelihood[:, 0]
+    weight = np.exp(log_weight - log_weight.max())
     return np.asarray(weight / weight.sum())
 
 
-def _both_ways(table: Sequence[object]) -> Floats:
+def _both_orders(table: Sequence[object]) -> Floats:
     """(2, ...) a table by stage, (P,) or (P, P), where the ground comes first and where the roof does."""
     plain = np.array(table, dtype=np.float64)
-    return np.stack([plain, plain[np.ix_(*[_EXCHANGED] * plain.ndim)]])
+    return np.stack([plain, plain[np.ix_(*[_ROOF_FIRST_ORDER] * plain.ndim)]])
 
 
-def _shown() -> Floats:
+def _kind_shares() -> Floats:
     """(P + 1, K) shares of the kinds at each stage, an errand last."""
-    rows = np.array([[_SHOWN[s].get(k, 0.0) for k in KINDS] for s in (*STAGES, "errand")])
+    rows = np.array([[_KIND_SHARES[s].get(k, 0.0) for k in KINDS] for s in (*STAGES, "errand")])
     return np.asarray(rows + (1 - rows.sum(axis=1, keepdims=True)) / len(KINDS))
 
 
-def _mixed(prior: Floats, counts: Floats, weight: float) -> Floats:
+def _dirichlet_mean(prior: Floats, counts: Floats, weight: float) -> Floats:
     """Shares along the last axis: the prior as `weight` observations, and the day's own."""
     total = counts + weight * prior
     return np.asarray(total / total.sum(axis=-1, keepdims=True))
