@@ -76,7 +76,7 @@ class TomlFile:
             return validated(cls, self.data if data is None else data)
         except ValidationError as trouble:
             problems = trouble.errors(include_url=False)
-        problem = min(problems, key=lambda one: (one["type"] not in _UNKNOWN, self.line(_place(one))))
+        problem = min(problems, key=lambda one: (not _is_unknown(one), self.line(_place(one))))
         what, hint = _told(problem, cls)
         raise self.error(_place(problem), what, hint)
 
@@ -174,6 +174,8 @@ def _told(problem: ErrorDetails, cls: type) -> tuple[str, str]:
         return f"{key} is missing", "Add it."
     if kind in {"enum", "literal_error"}:
         expected = re.findall(r"'([^']*)'", context["expected"])
+        if problem["loc"][-1] == "[key]":
+            return f"unknown key {key}", nearest(str(given), expected)
         return f"{key} cannot be {given!r:.60}", nearest(str(given), expected)
     if kind in _LIMITS:
         words, limit = _LIMITS[kind]
@@ -187,6 +189,10 @@ def _told(problem: ErrorDetails, cls: type) -> tuple[str, str]:
         f"{key}: {problem['msg'].removeprefix('Input ').removeprefix('String ')}, not {given!r:.60}",
         "Correct it.",
     )
+
+
+def _is_unknown(problem: ErrorDetails) -> bool:
+    return problem["type"] in _UNKNOWN or problem["loc"][-1] == "[key]"
 
 
 def _place(problem: ErrorDetails) -> Place:

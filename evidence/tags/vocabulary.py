@@ -4,20 +4,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from enum import StrEnum
 from functools import cached_property
+from typing import Annotated, Literal
+
+from annotated_types import Interval
 
 from evidence.errors import BadInputError
 from evidence.model import Condition, Face, Facet, Role
-from evidence.tags.tables import Table, nearest, parse
+from evidence.toml_files import Filled, Place, TomlFile, nearest
 
 APRILTAG_36H11_IDS = 587
 """Size of the AprilTag 36h11 family: ids 0 to 586."""
 
 MAX_COUNT = 999
 """A larger count on a board is taken for something else: a house number, a year."""
+
+Probability = Annotated[float, Interval(ge=0, le=1)]
 
 _CLOSED: Mapping[Facet, type[StrEnum]] = {Facet.ROLE: Role, Facet.FACE: Face, Facet.CONDITION: Condition}
 
@@ -73,10 +78,14 @@ class CardOptions:
 class WritingOptions:
     """How writing is understood."""
 
-    similarity: float = 80.0
-    margin: float = 8.0
-    exact_below: int = 4
-    min_confidence: float = 0.5
+    similarity: Annotated[float, Interval(ge=50, le=100)] = 80.0
+    """0 to 100: what a doubtful word needs to be read as a known one."""
+    margin: Annotated[float, Interval(ge=0, le=50)] = 8.0
+    """By how much it must be more similar than the next one."""
+    exact_below: Annotated[int, Interval(ge=1, le=10)] = 4
+    """Words of fewer letters must be spelt exactly."""
+    min_confidence: Probability = 0.5
+    """Lines of which the reader is less sure are skipped."""
     either: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """A written word -> the ids it may mean, the one to take first."""
     skip_lines: tuple[str, ...] = ()
@@ -85,7 +94,7 @@ class WritingOptions:
     """Words that look like ours and are never corrected to one of them."""
     usual: tuple[str, ...] = ()
     """Spellings that stand on most boards, the most usual of each facet first."""
-    compass: Mapping[str, float] = field(default_factory=dict)
+    compass: Mapping[str, Annotated[float, Interval(ge=0, lt=360)]] = field(default_factory=dict)
     """A written word -> degrees clockwise from north."""
 
 
@@ -93,8 +102,8 @@ class WritingOptions:
 class GuessOptions:
     """What a guess needs to be shown, and to fill coverage as guessed."""
 
-    shows: float = 0.5
-    floor: float = 0.2
+    shows: Probability = 0.5
+    floor: Probability = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,159 +167,163 @@ def normal(text: str) -> str:
     return _SPACES.sub(" ", _DROPPED.sub("", text.upper().replace("-", " "))).strip()
 
 
-def load_vocabulary(text: str, origin: str) -> Vocabulary:
-    """Read and check a vocabulary. `origin` is the name to blame in messages.
+# --- the file ----------------------------------------------------------------------------
 
-    Raises BadInputError that names the bad key or value and the nearest right one.
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _WordTable:
+    facet: Literal["role", "face", "component", "condition"]
+    id: Filled
+    words: Filled
+    aliases: tuple[str, ...] = ()
+    zone: Zone | None = None
+    group: str = ""
+    implies: Mapping[Facet, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _LabelTable:
+    number: Annotated[int, Interval(ge=0, le=APRILTAG_36H11_IDS - 1)]
+    words: Filled
+    sets: Mapping[Facet, str] = field(default_factory=dict)
+    ends: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _CardTable:
+    fills_frame: Annotated[float, Interval(ge=0.05, le=1)] = 0.5
+    tag_share: Annotated[float, Interval(ge=0.01, le=1)] = 0.28
+    pause_minutes: Annotated[float, Interval(ge=1, le=24 * 60)] = 20
+    ends_with: Mapping[Facet, tuple[Facet, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _File:
+    word: tuple[_WordTable, ...] = ()
+    label: tuple[_LabelTable, ...] = ()
+    cards: _CardTable = field(default_factory=_CardTable)
+    writing: WritingOptions = field(default_factory=WritingOptions)
+    guess: GuessOptions = field(default_factory=GuessOptions)
+
+
+def load_vocabulary(text: str, origin: str) -> Vocabulary:
+    """Read and check a vocabulary. `origin` names the file in messages.
+
+    Raises BadInputError with the line of the wrong key or value and the nearest right one.
     """
-    top = parse(text, origin)
-    top.only("word", "label", "cards", "writing", "guess")
-    words = tuple(_word(table) for table in top.tables("word"))
-    _words_agree(words, origin)
+    file = TomlFile(text, origin)
+    tables = file.read(_File)
+    words = tuple(_word(table, ("word", n), file) for n, table in enumerate(tables.word))
     vocabulary = Vocabulary(
         words=words,
-        labels=tuple(_label(table, words) for table in top.tables("label")),
-        cards=_cards(top.table("cards")),
-        writing=_writing(top.table("writing"), words),
-        guess=_guess(top.table("guess")),
+        labels=tuple(
+            LabelCard(number=one.number, words=one.words, sets=tuple(one.sets.items()), ends=one.ends)
+            for one in tables.label
+        ),
+        cards=CardOptions(
+            fills_frame=tables.cards.fills_frame,
+            tag_share=tables.cards.tag_share,
+            pause=timedelta(minutes=tables.cards.pause_minutes),
+            ends_with=tables.cards.ends_with,
+        ),
+        writing=_writing(tables.writing, words, file),
+        guess=tables.guess,
     )
-    _labels_agree(vocabulary.labels, origin)
+    _check_words(vocabulary, file)
+    _check_labels(vocabulary, file)
     return vocabulary
 
 
-def _word(table: Table) -> Word:
-    table.only("facet", "id", "words", "aliases", "zone", "group", "implies")
-    facet = Facet(table.choice("facet", [f for f in Facet if f is not Facet.COUNT]))
-    name = table.choice("id", _CLOSED[facet]) if facet in _CLOSED else table.text("id")
-    if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
-        raise table.fail(f"'id' cannot be '{name}'.", "Use small letters, digits and underscores.")
-    zone = table.choice("zone", Zone) if "zone" in table.raw else None
-    if (facet is Facet.COMPONENT) != (zone is not None):
-        raise table.fail(
-            f"'{name}' {'needs a' if zone is None else 'cannot have a'} zone.",
-            "Components have a zone, others none.",
+def _word(table: _WordTable, place: Place, file: TomlFile) -> Word:
+    facet = Facet(table.facet)
+    if facet in _CLOSED:
+        file.choose((*place, "id"), table.id, _CLOSED[facet])
+    if not re.fullmatch(r"[a-z][a-z0-9_]*", table.id):
+        file.refuse(
+            (*place, "id"), f"'id' cannot be '{table.id}'", "Use lower-case letters, digits and underscores."
+        )
+    if (facet is Facet.COMPONENT) != (table.zone is not None):
+        file.refuse(
+            (*place, "zone"),
+            f"'{table.id}' {'needs a' if table.zone is None else 'cannot have a'} zone",
+            "Components have a zone, other words none.",
         )
     return Word(
         facet=facet,
-        id=name,
-        words=table.text("words"),
-        aliases=table.texts("aliases"),
-        zone=Zone(zone) if zone else None,
-        group=table.text("group", ""),
-        implies=_facet_values(table, "implies"),
+        id=table.id,
+        words=table.words,
+        aliases=table.aliases,
+        zone=table.zone,
+        group=table.group,
+        implies=tuple(table.implies.items()),
     )
 
 
-def _facet_values(table: Table, key: str) -> tuple[tuple[Facet, str], ...]:
-    inner = table.table(key)
-    inner.only(*Facet)
-    return tuple((Facet(name), str(inner.raw[name])) for name in inner.raw)
-
-
-def _label(table: Table, words: tuple[Word, ...]) -> LabelCard:
-    table.only("number", "words", "sets", "ends")
-    number = table.raw.get("number")
-    if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number < APRILTAG_36H11_IDS:
-        raise table.fail(
-            f"'number' cannot be {number!r}.", f"Use a whole number from 0 to {APRILTAG_36H11_IDS - 1}."
-        )
-    ends = table.raw.get("ends", False)
-    if not isinstance(ends, bool):
-        raise table.fail("'ends' must be true or false.", "Write it without quotes.")
-    sets = _facet_values(table, "sets")
-    if bool(sets) == ends:
-        raise table.fail("a card either states something or ends.", "Give it 'sets', or 'ends = true'.")
-    _values_known(table, sets, words)
-    return LabelCard(number=number, words=table.text("words"), sets=sets, ends=ends)
-
-
-def _values_known(table: Table, values: tuple[tuple[Facet, str], ...], words: tuple[Word, ...]) -> None:
-    vocabulary = Vocabulary(words=words, labels=())
-    for facet, value in values:
-        try:
-            vocabulary.check(facet, value)
-        except BadInputError as error:
-            raise table.fail(error.message, error.hint) from error
-
-
-def _words_agree(words: tuple[Word, ...], origin: str) -> None:
-    """No id twice, no spelling with two meanings in one facet, every fixed value has its words."""
+def _check_words(vocabulary: Vocabulary, file: TomlFile) -> None:
+    """No id twice, no spelling with two meanings in one facet, words for every fixed value."""
     seen: set[tuple[Facet, str]] = set()
     spelt: dict[str, Word] = {}
-    for word in words:
+    for n, word in enumerate(vocabulary.words):
         if (word.facet, word.id) in seen:
-            raise BadInputError(
-                f"{origin}: {word.facet} '{word.id}' stands there twice.", "Remove one of them."
-            )
+            file.refuse(("word", n, "id"), f"a second {word.facet} '{word.id}'", "Remove one of them.")
         seen.add((word.facet, word.id))
-        for spelling in {normal(s) for s in (word.words, *word.aliases)}:
+        for spelling in sorted({normal(s) for s in (word.words, *word.aliases)}):
             other = spelt.setdefault(spelling, word)
             if other is not word:
-                raise BadInputError(
-                    f"{origin}: '{spelling}' means both '{other.id}' and '{word.id}'.",
+                file.refuse(
+                    ("word", n, "aliases"),
+                    f"'{spelling}' means both '{other.id}' and '{word.id}'",
                     "Keep it with one of them, or list it under [writing] either.",
                 )
     for facet, members in _CLOSED.items():
         for value in members:
             if (facet, value.value) not in seen:
-                raise BadInputError(
-                    f"{origin}: the {facet} '{value}' has no [[word]].", "Add one with that id."
-                )
-    table = Table({}, origin)
-    for word in words:
-        _values_known(table, word.implies, words)
+                file.refuse((), f"the {facet} '{value}' has no [[word]]", "Add one with that id.")
+    for n, word in enumerate(vocabulary.words):
+        _check_values(word.implies, ("word", n, "implies"), vocabulary, file)
 
 
-def _labels_agree(labels: tuple[LabelCard, ...], origin: str) -> None:
+def _check_labels(vocabulary: Vocabulary, file: TomlFile) -> None:
+    """Every card states known values or ends; no number is used twice."""
     seen: dict[int, LabelCard] = {}
-    for card in labels:
+    for n, card in enumerate(vocabulary.labels):
         other = seen.setdefault(card.number, card)
         if other is not card:
-            raise BadInputError(
-                f"{origin}: label number {card.number} is both '{other.words}' and '{card.words}'.",
+            file.refuse(
+                ("label", n, "number"),
+                f"label number {card.number} is both '{other.words}' and '{card.words}'",
                 "Give one of them a free number.",
             )
+        if bool(card.sets) == card.ends:
+            file.refuse(
+                ("label", n),
+                f"card '{card.words}' must either state something or end what other cards state",
+                "Give it 'sets', or 'ends = true'.",
+            )
+        _check_values(card.sets, ("label", n, "sets"), vocabulary, file)
 
 
-def _cards(table: Table) -> CardOptions:
-    table.only("fills_frame", "tag_share", "pause_minutes", "ends_with")
-    ends = table.table("ends_with")
-    ends.only(*Facet)
-    return CardOptions(
-        fills_frame=table.number("fills_frame", 0.5, 0.05, 1),
-        tag_share=table.number("tag_share", 0.28, 0.01, 1),
-        pause=timedelta(minutes=table.number("pause_minutes", 20, 1, 24 * 60)),
-        ends_with={Facet(key): tuple(Facet(name) for name in ends.choices(key, Facet)) for key in ends.raw},
-    )
+def _check_values(
+    values: tuple[tuple[Facet, str], ...], place: Place, vocabulary: Vocabulary, file: TomlFile
+) -> None:
+    for facet, value in values:
+        try:
+            vocabulary.check(facet, value)
+        except BadInputError as error:
+            raise file.error((*place, facet), error.message.rstrip("."), error.hint) from None
 
 
-def _writing(table: Table, words: tuple[Word, ...]) -> WritingOptions:
-    table.only(
-        "similarity",
-        "margin",
-        "exact_below",
-        "min_confidence",
-        "either",
-        "compass",
-        "skip_lines",
-        "other_words",
-        "usual",
-    )
-    either, compass = table.table("either"), table.table("compass")
+def _writing(options: WritingOptions, words: tuple[Word, ...], file: TomlFile) -> WritingOptions:
+    """The options with every spelling as `normal` writes it."""
     known = sorted({word.id for word in words})
-    return WritingOptions(
-        similarity=table.number("similarity", 80, 50, 100),
-        margin=table.number("margin", 8, 0, 50),
-        exact_below=int(table.number("exact_below", 4, 1, 10)),
-        min_confidence=table.number("min_confidence", 0.5, 0, 1),
-        skip_lines=tuple(normal(line) for line in table.texts("skip_lines")),
-        other_words=tuple(normal(word) for word in table.texts("other_words")),
-        usual=tuple(normal(word) for word in table.texts("usual")),
-        either={normal(key): either.choices(key, known) for key in either.raw},
-        compass={normal(key): compass.number(key, 0, 0, 359.99) for key in compass.raw},
+    for key, ids in options.either.items():
+        for n, one in enumerate(ids):
+            file.choose(("writing", "either", key, n), one, known)
+    return replace(
+        options,
+        skip_lines=tuple(normal(line) for line in options.skip_lines),
+        other_words=tuple(normal(word) for word in options.other_words),
+        usual=tuple(normal(word) for word in options.usual),
+        either={normal(key): ids for key, ids in options.either.items()},
+        compass={normal(key): degrees for key, degrees in options.compass.items()},
     )
-
-
-def _guess(table: Table) -> GuessOptions:
-    table.only("shows", "floor")
-    return GuessOptions(shows=table.number("shows", 0.5, 0, 1), floor=table.number("floor", 0.2, 0, 1))

@@ -80,6 +80,8 @@ def test_a_mistake_is_named_with_the_nearest_right_word(old, new, named):
     assert old in text
     with pytest.raises(BadInputError) as caught:
         load_plan(text.replace(old, new, 1), "office.toml", words())
+    line = text.count("\n", 0, text.index(old)) + 1
+    assert f"line {line}" in str(caught.value)
     for part in ("office.toml", *named):
         assert part in str(caught.value)
     assert "\n" not in str(caught.value)

@@ -6,10 +6,13 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Annotated, Literal
+
+from annotated_types import Gt, Interval
 
 from evidence.model import Face, Facet, Role, SceneKind
-from evidence.tags.tables import Table, parse
 from evidence.tags.vocabulary import Vocabulary, Zone
+from evidence.toml_files import Filled, Place, TomlFile
 
 DETAIL = "detail"
 """A photo of a thing from near: a close-up of damage or a no-damage proof, which pixels cannot tell apart."""
@@ -19,6 +22,13 @@ GROUND, ROOF = "ground", "slopes"
 """The two rounds of a walk: a stage met once for each face belongs to one of them."""
 
 KINDS = tuple(SceneKind)
+Side = Literal["front", "right", "back", "left"]
+Share = Annotated[float, Interval(ge=0.001, le=0.999)]
+"""A probability that excludes never and always."""
+Spread = Annotated[float, Interval(ge=0.001, le=180)]
+Weight = Annotated[float, Interval(ge=0.0001, le=1e6)]
+Gap = tuple[Annotated[float, Gt(0)], Annotated[float, Gt(0)]]
+"""A time between photos: median in seconds, spread of its natural logarithm."""
 _SIDES = (Face.FRONT, Face.RIGHT, Face.BACK, Face.LEFT)
 
 
@@ -28,14 +38,14 @@ class Shot:
 
     role: str
     """A role's id, or `detail`."""
-    component: str
+    component: str = ""
     """Empty: any that has no shot of its own."""
-    usual: float
-    again: float
+    usual: Share = 0.5
+    again: Share = 0.3
     looks: str
-    chalk: float
-    sound: float
-    before: tuple[float, float] | None = None
+    chalk: Share = 0.03
+    sound: Share = 0.5
+    before: Gap | None = None
     """Time it takes before the first photo of it, as in `Gaps`; None when none in particular."""
 
 
@@ -57,10 +67,10 @@ class Stage:
 class Style:
     """A walk: its rounds and the order of its stages."""
 
-    name: str
-    weight: float
-    ground: tuple[str, ...]
-    slopes: tuple[str, ...]
+    name: Filled
+    weight: Weight = 1.0
+    ground: tuple[Side, ...]
+    slopes: tuple[Side, ...]
     order: tuple[str, ...]
 
 
@@ -68,40 +78,40 @@ class Style:
 class Roof:
     """A shape of roof: the sides that have a slope."""
 
-    name: str
-    weight: float
-    sides: tuple[str, ...]
+    name: Filled
+    weight: Weight = 1.0
+    sides: tuple[Side, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compass:
     """How well directions and positions tell the face, in degrees and metres."""
 
-    wall: float = 25.0
-    thing: float = 40.0
-    stand: float = 30.0
-    position: float = 6.0
-    astray: float = 0.15
-    roof: float = 50.0
-    roof_astray: float = 0.4
+    wall: Spread = 25.0
+    thing: Spread = 40.0
+    stand: Spread = 30.0
+    position: Spread = 6.0
+    astray: Share = 0.15
+    roof: Spread = 50.0
+    roof_astray: Share = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gaps:
     """Log-normal times between photos: median in seconds, spread of the natural logarithm."""
 
-    same_shot: tuple[float, float] = (6.0, 0.8)
-    same_stage: tuple[float, float] = (9.0, 0.8)
-    next_stage: tuple[float, float] = (22.0, 0.9)
-    other_zone: tuple[float, float] = (70.0, 1.0)
+    same_shot: Gap = (6.0, 0.8)
+    same_stage: Gap = (9.0, 0.8)
+    next_stage: Gap = (22.0, 0.9)
+    other_zone: Gap = (70.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
     """A line on the log-odds of a guess (J. Platt, 1999): slope and offset; the identity where none is given."""
 
-    slope: float = 1.0
-    offset: float = 0.0
+    slope: Annotated[float, Interval(ge=0.05, le=20)] = 1.0
+    offset: Annotated[float, Interval(ge=-10, le=10)] = 0.0
 
     def __call__(self, share: float) -> float:
         """The calibrated probability."""
@@ -191,152 +201,136 @@ class WalkPlan:
         return tuple(route)
 
 
-def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
-    """Read and check a plan. Raises BadInputError that names the bad key and the nearest right one."""
-    top = parse(text, origin)
-    top.only("moves", "gaps", "compass", "roof", "style", "stage", "looks", "calibration")
-    looks = _looks(top.table("looks"))
-    stages = tuple(_stage(table, vocabulary, looks) for table in top.tables("stage"))
-    if not stages:
-        raise top.fail("a walk needs at least one [[stage]].", "Add one.")
-    walks = [_style(table, stages) for table in top.tables("style")]
-    roofs = [_roof(table) for table in top.tables("roof")]
-    if not walks or not roofs:
-        raise top.fail("a walk needs at least one [[style]] and one [[roof]].", "Add what is missing.")
-    moves = top.table("moves")
-    moves.only("jump", "back", "leave", "off_walk")
-    return WalkPlan(
-        stages=stages,
-        styles=tuple(_under(roof, walk) for walk in walks for roof in roofs),
-        looks=looks,
-        jump=moves.number("jump", 0.05, 0.001, 0.9),
-        back=moves.number("back", 0.05, 0.001, 0.9),
-        leave=moves.number("leave", 0.08, 0.001, 0.9),
-        off_walk=moves.number("off_walk", 0.02, 0.0001, 0.5),
-        gaps=_gaps(top.table("gaps")),
-        compass=_compass(top.table("compass")),
-        calibration=_calibration(top.table("calibration")),
+# --- the file ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Moves:
+    jump: Annotated[float, Interval(ge=0.001, le=0.9)] = 0.05
+    back: Annotated[float, Interval(ge=0.001, le=0.9)] = 0.05
+    leave: Annotated[float, Interval(ge=0.001, le=0.9)] = 0.08
+    off_walk: Annotated[float, Interval(ge=0.0001, le=0.5)] = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _StageTable:
+    id: Filled
+    zone: Zone
+    each: Literal["ground", "slopes"] | None = None
+    face: Face = Face.NONE
+    usual: Share = 0.5
+    shot: tuple[Shot, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _File:
+    moves: _Moves = field(default_factory=_Moves)
+    gaps: Gaps = field(default_factory=Gaps)
+    compass: Compass = field(default_factory=Compass)
+    roof: tuple[Roof, ...] = ()
+    style: tuple[Style, ...] = ()
+    stage: tuple[_StageTable, ...] = ()
+    looks: Mapping[str, Mapping[SceneKind, Annotated[float, Interval(ge=0, le=1)]]] = field(
+        default_factory=dict
+    )
+    calibration: Mapping[Literal["role", "face", "component", "condition"], Calibration] = field(
+        default_factory=dict
     )
 
 
-def _calibration(table: Table) -> dict[Facet, Calibration]:
-    facets = (Facet.ROLE, Facet.FACE, Facet.COMPONENT, Facet.CONDITION)
-    table.only(*facets)
-    lines = {}
-    for facet in facets:
-        if facet in table.raw:
-            part = table.table(facet)
-            part.only("slope", "offset")
-            slope, offset = part.number("slope", 1.0, 0.05, 20.0), part.number("offset", 0.0, -10.0, 10.0)
-            lines[facet] = Calibration(slope=slope, offset=offset)
-    return lines
+def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
+    """Read and check a plan. Raises BadInputError with the line of the wrong key and the nearest right one."""
+    file = TomlFile(text, origin)
+    tables = file.read(_File)
+    for key in ("stage", "style", "roof"):
+        if not getattr(tables, key):
+            file.refuse((), f"a walk needs at least one [[{key}]]", "Add one.")
+    looks = _looks(tables.looks, file)
+    stages = tuple(
+        _stage(table, ("stage", n), vocabulary, looks, file) for n, table in enumerate(tables.stage)
+    )
+    for n, style in enumerate(tables.style):
+        _check_style(style, ("style", n), stages, file)
+    for n, roof in enumerate(tables.roof):
+        if not roof.sides or len(set(roof.sides)) != len(roof.sides):
+            file.refuse(
+                ("roof", n, "sides"),
+                "'sides' must hold at least one side, and each at most once",
+                "List the sides with a slope.",
+            )
+    return WalkPlan(
+        stages=stages,
+        styles=tuple(_under(roof, walk) for walk in tables.style for roof in tables.roof),
+        looks=looks,
+        jump=tables.moves.jump,
+        back=tables.moves.back,
+        leave=tables.moves.leave,
+        off_walk=tables.moves.off_walk,
+        gaps=tables.gaps,
+        compass=tables.compass,
+        calibration={Facet(facet): line for facet, line in tables.calibration.items()},
+    )
 
 
-def _looks(table: Table) -> dict[str, tuple[float, ...]]:
+def _looks(rows: Mapping[str, Mapping[SceneKind, float]], file: TomlFile) -> dict[str, tuple[float, ...]]:
     looks: dict[str, tuple[float, ...]] = {}
-    for name in table.raw:
-        row = table.table(name)
-        row.only(*KINDS)
-        shares = [row.number(kind, 0.0, 0.0, 1.0) for kind in KINDS]
+    for name, row in rows.items():
+        shares = [row.get(kind, 0.0) for kind in KINDS]
         if abs(sum(shares) - 1) > 0.001:
-            raise row.fail(f"the shares add up to {sum(shares):g}.", "Make them add up to 1.")
+            file.refuse(
+                ("looks", name), f"the shares of '{name}' add up to {sum(shares):g}", "Make them add up to 1."
+            )
         looks[name] = tuple(0.97 * share + 0.03 / len(KINDS) for share in shares)  # nothing is impossible
     if "none" not in looks:
-        raise table.fail("'none' is missing.", "Say how photos off the walk look.")
+        file.refuse(("looks",), "[looks.none] is missing", "Say how photos off the walk look.")
     return looks
 
 
-def _stage(table: Table, vocabulary: Vocabulary, looks: Mapping[str, tuple[float, ...]]) -> Stage:
-    table.only("id", "zone", "each", "face", "usual", "shot")
-    shots = tuple(_shot(shot, vocabulary, looks) for shot in table.tables("shot"))
-    if not shots:
-        raise table.fail("a stage needs at least one [[stage.shot]].", "Add one.")
-    each = table.choice("each", [GROUND, ROOF], GROUND) if "each" in table.raw else ""
-    return Stage(
-        id=table.text("id"),
-        zone=Zone(table.choice("zone", Zone)),
-        each=each,
-        face=table.choice("face", Face, Face.NONE),
-        usual=table.number("usual", 0.5, 0.001, 0.999),
-        shots=shots,
-    )
-
-
-def _shot(table: Table, vocabulary: Vocabulary, looks: Mapping[str, tuple[float, ...]]) -> Shot:
-    table.only("role", "component", "usual", "again", "looks", "chalk", "sound", "before")
-    component = table.text("component", "")
-    if component:
-        table.choice("component", vocabulary.ids(Facet.COMPONENT))
+def _stage(
+    table: _StageTable,
+    place: Place,
+    vocabulary: Vocabulary,
+    looks: Mapping[str, tuple[float, ...]],
+    file: TomlFile,
+) -> Stage:
+    if not table.shot:
+        file.refuse(place, "a stage needs at least one [[stage.shot]]", "Add one.")
     roles = [DETAIL, *(role for role in Role if role not in DETAIL_ROLES)]
-    return Shot(
-        role=table.choice("role", roles),
-        component=component,
-        usual=table.number("usual", 0.5, 0.001, 0.999),
-        again=table.number("again", 0.3, 0.001, 0.999),
-        looks=table.choice("looks", looks),
-        chalk=table.number("chalk", 0.03, 0.001, 0.999),
-        sound=table.number("sound", 0.5, 0.001, 0.999),
-        before=table.pair("before", Gaps().same_stage) if "before" in table.raw else None,
+    for n, shot in enumerate(table.shot):
+        at = (*place, "shot", n)
+        file.choose((*at, "role"), shot.role, roles)
+        file.choose((*at, "looks"), shot.looks, looks)
+        if shot.component:
+            file.choose((*at, "component"), shot.component, vocabulary.ids(Facet.COMPONENT))
+    return Stage(
+        id=table.id,
+        zone=table.zone,
+        each=table.each or "",
+        face=table.face.value,
+        usual=table.usual,
+        shots=table.shot,
     )
 
 
-def _style(table: Table, stages: tuple[Stage, ...]) -> Style:
-    table.only("name", "weight", "ground", "slopes", "order")
-    order = table.choices("order", [stage.id for stage in stages])
-    for stage in stages:
-        if order.count(stage.id) != 1:
-            raise table.fail(
-                f"'order' must hold '{stage.id}' once.", "A stage that is often left out has a low 'usual'."
+def _check_style(style: Style, place: Place, stages: tuple[Stage, ...], file: TomlFile) -> None:
+    ids = [stage.id for stage in stages]
+    for n, name in enumerate(style.order):
+        file.choose((*place, "order", n), name, ids)
+    for name in ids:
+        if style.order.count(name) != 1:
+            file.refuse(
+                (*place, "order"),
+                f"'order' must hold '{name}' once",
+                "A stage that is often left out has a low 'usual'.",
             )
-    rounds = {}
-    for key in (GROUND, ROOF):
-        rounds[key] = table.choices(key, _SIDES)
-        if sorted(rounds[key]) != sorted(_SIDES):
-            raise table.fail(f"'{key}' must hold every side once.", f"The sides are {', '.join(_SIDES)}.")
-    return Style(
-        name=table.text("name"),
-        weight=table.number("weight", 1.0, 0.0001, 1e6),
-        ground=rounds[GROUND],
-        slopes=rounds[ROOF],
-        order=order,
-    )
-
-
-def _roof(table: Table) -> Roof:
-    table.only("name", "weight", "sides")
-    sides = table.choices("sides", _SIDES)
-    if not sides or len(set(sides)) != len(sides):
-        raise table.fail(
-            "'sides' must hold each side at most once, and one at least.", "List the sides with a slope."
-        )
-    return Roof(name=table.text("name"), weight=table.number("weight", 1.0, 0.0001, 1e6), sides=sides)
+    for key, sides in ((GROUND, style.ground), (ROOF, style.slopes)):
+        if sorted(sides) != sorted(_SIDES):
+            file.refuse(
+                (*place, key), f"'{key}' must hold every side once", f"The sides are {', '.join(_SIDES)}."
+            )
 
 
 def _under(roof: Roof, walk: Style) -> Style:
     """A walk on a house with this roof: it passes over the sides that have no slope."""
     slopes = tuple(side for side in walk.slopes if side in roof.sides)
     return replace(walk, weight=walk.weight * roof.weight, slopes=slopes)
-
-
-def _gaps(table: Table) -> Gaps:
-    table.only("same_shot", "same_stage", "next_stage", "other_zone")
-    usual = Gaps()
-    return Gaps(
-        same_shot=table.pair("same_shot", usual.same_shot),
-        same_stage=table.pair("same_stage", usual.same_stage),
-        next_stage=table.pair("next_stage", usual.next_stage),
-        other_zone=table.pair("other_zone", usual.other_zone),
-    )
-
-
-def _compass(table: Table) -> Compass:
-    usual = Compass()
-    names = ("wall", "thing", "stand", "position", "astray", "roof", "roof_astray")
-    table.only(*names)
-    shares = ("astray", "roof_astray")
-    return Compass(
-        **{
-            name: table.number(name, getattr(usual, name), 0.001, 0.999 if name in shares else 180.0)
-            for name in names
-        }
-    )
