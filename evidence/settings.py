@@ -25,8 +25,8 @@ MINUTES_OFF = 100 * 366 * 24 * 60.0
 """A century: more than any camera's clock can be wrong, and less than a calendar can hold."""
 MOST_SECONDS = 30 * 24 * 3600.0
 """A month: longer than anything here is waited for."""
-RESERVED_NAMES = frozenset({"archive"})
-"""What the catalog calls the archive itself; no backup target may take the name."""
+ARCHIVE_PLACE = "archive"
+"""The name of the archive itself among the places of copies; no backup target may have it."""
 Share = Annotated[float, Field(ge=0, le=1)]
 
 
@@ -140,7 +140,7 @@ def _refuse_contradictions(settings: Settings, file: TomlFile) -> None:
                 "Give each [[target]] its own name.",
             )
         names.add(name)
-        if name in RESERVED_NAMES:
+        if name == ARCHIVE_PLACE:
             file.refuse(
                 (*place, "name"),
                 f"no backup target may be called '{target.name}'",

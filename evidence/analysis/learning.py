@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from evidence.analysis.models import CURRENT, Models, models_of, plan_of, reseen
-from evidence.disk.durable import sync_folder, writing
+from evidence.disk.durable import sync_folder
+from evidence.disk.faults import writing
 from evidence.errors import BadInputError
 from evidence.model import PICTURE_KINDS, ClaimState, Facet, SceneKind
 from evidence.sight.scenes import KINDS, SceneHead, refit, shipped_head, unpack_vector

@@ -26,7 +26,7 @@ from evidence.archive.bagread import (
     walk,
 )
 from evidence.archive.names import beside, decode_path, fold, why_unsafe
-from evidence.disk.durable import CHUNK, drop_cache
+from evidence.disk.hashing import CHUNK, drop_cache
 from evidence.model import Finding, Sha256
 
 _ATTEMPTS = 20

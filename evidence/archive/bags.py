@@ -27,7 +27,10 @@ from evidence.archive.swap import (
     vanish,
 )
 from evidence.archive.swap import recover as recover_folders
-from evidence.disk.durable import hash_file, link_or_copy, make_folder, sync_folder, writing
+from evidence.disk.copying import link_or_copy
+from evidence.disk.durable import make_folder, sync_folder
+from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, BagError, CardReadError, CopyMismatchError, DestinationError
 from evidence.model import Sha256
 

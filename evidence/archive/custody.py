@@ -31,7 +31,8 @@ from evidence.archive.custody_lines import (
 )
 from evidence.archive.custody_proof import NOTES, CustodyCheck, Walk
 from evidence.archive.merkle import merkle_root
-from evidence.disk.durable import make_folder, sync_folder, writing
+from evidence.disk.durable import make_folder, sync_folder
+from evidence.disk.faults import writing
 from evidence.errors import CustodyError, LockedError
 from evidence.model import Sha256
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from evidence.archive.bagread import read_manifest
 from evidence.archive.swap import LOCKS
-from evidence.disk.durable import hash_file
+from evidence.disk.hashing import hash_file
 from evidence.errors import BagError
 from evidence.model import Sha256
 

@@ -85,6 +85,19 @@ def fold(path: str) -> str:
     return unicodedata.normalize("NFC", composed.casefold())
 
 
+def free_name(stem: str, ending: str, taken: set[str]) -> str:
+    """`stem` and `ending`, with a number between them when some system would take that for a used name.
+
+    `taken` holds the used names as `fold` gives them; the result is added to it.
+    """
+    candidate, number = f"{stem}{ending}", 2
+    while fold(candidate) in taken:
+        candidate = f"{stem} ({number}){ending}"
+        number += 1
+    taken.add(fold(candidate))
+    return candidate
+
+
 def beside(path: str) -> str:
     """The original that a sidecar of this name would stand beside; empty for a name that no sidecar has."""
     match = re.fullmatch(rf"(.+?)(?: \([0-9]+\))?{re.escape(SIDECAR)}", path, re.DOTALL)

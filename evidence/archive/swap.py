@@ -33,7 +33,8 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from evidence.disk.durable import make_folder, sync_folder, writing
+from evidence.disk.durable import make_folder, sync_folder
+from evidence.disk.faults import writing
 from evidence.errors import LockedError
 
 MARK = "building.mark"

@@ -38,7 +38,9 @@ from evidence.archive.swap import (
     settle,
     vanish,
 )
-from evidence.disk.durable import free_bytes, place_copy, sync_folder, writing
+from evidence.disk.copying import copy_file
+from evidence.disk.durable import free_bytes, sync_folder
+from evidence.disk.faults import writing
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
 
@@ -269,7 +271,7 @@ class FolderTarget:
             settle(home, known_paths, keep_unfinished=True)
             afresh = afresh or _manifest_is_lost(home)
             self._require_room(home, payload, afresh=afresh)
-            done = assemble(home, payload, tags, placer=place_copy, afresh=afresh, step=step)
+            done = assemble(home, payload, tags, placer=copy_file, afresh=afresh, step=step)
         return _pushed(done, payload)
 
     def fetch_bag(self, name: str, home: Path, *, step: Step = quiet) -> Pushed:
@@ -281,7 +283,7 @@ class FolderTarget:
         payload = _payload_of(copy, tags)
         with exclusively(home):
             settle(home, known_paths)
-            done = assemble(home, payload, tags, placer=place_copy, afresh=True, step=step)
+            done = assemble(home, payload, tags, placer=copy_file, afresh=True, step=step)
         return _pushed(done, payload)
 
     def check_bag(

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from evidence.analysis.coverage import CoverageChecker, is_current, store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
 from evidence.errors import EvidenceError
-from evidence.filing import bags as filing
+from evidence.filing.bags import file_away
 from evidence.model import ClaimState
 from evidence.workspace import Workspace
 
@@ -55,7 +55,7 @@ class BackgroundWorker:
         try:
             if self._workspace.catalog.keeping.dirty():
                 with self._workspace.locked():
-                    filing.file_away(self._workspace)
+                    file_away(self._workspace)
             self.last_error = ""
         except EvidenceError as trouble:
             self.last_error = str(trouble)

@@ -19,7 +19,7 @@ from evidence.board.view_models import PhotoFilter
 from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
 from evidence.coverage.shots import ShotList
-from evidence.filing import bags as filing
+from evidence.filing.originals import require_original
 from evidence.lookup import UNASSIGNED
 from evidence.model import Facet, PhotoRecord, Sha256
 
@@ -278,7 +278,7 @@ def original(user: Annotated[CurrentUser, Depends(require(Permission.ORIGINAL))]
     if digest is None:
         raise HTTPException(404)
     record: Any = user.workspace.catalog.photos.records([digest])[0]
-    place = filing.require_original(user.workspace, digest)
+    place = require_original(user.workspace, digest)
     user.workspace.record("original_taken_out", record.name, photos=[digest])
     kind = mimetypes.guess_type(record.name)[0] or ""
     media = kind if kind.startswith(("image/", "video/", "audio/")) and "svg" not in kind else ""

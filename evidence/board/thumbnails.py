@@ -6,7 +6,7 @@ import threading
 from collections import OrderedDict
 from pathlib import Path
 
-from evidence.filing import bags as filing
+from evidence.filing.originals import find_original
 from evidence.model import MediaKind, Sha256
 from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, thumb_path
 from evidence.workspace import Workspace
@@ -47,7 +47,7 @@ class ThumbnailStore:
 
     def _make(self, sha: Sha256) -> None:
         record = self._workspace.catalog.photos.records([sha])[0]
-        original = filing.original_file(self._workspace, sha)
+        original = find_original(self._workspace, sha)
         if record.kind not in (MediaKind.PHOTO, MediaKind.RAW) or original is None:
             return
         if original.stat().st_size > MAX_BYTES:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from evidence.cards.exif_blocks import Blocks, Tags, media_is_truncated, read_blocks
-from evidence.disk.durable import STORED_REMEDY, reading
+from evidence.disk.faults import STORED_REMEDY, reading
 from evidence.model import CameraFacts, Finding, GeoPoint, MediaKind
 
 FLAGS: Final[Mapping[str, str]] = {

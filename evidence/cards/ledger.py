@@ -13,7 +13,8 @@ from typing import Self
 
 from evidence.cards.files import Walk
 from evidence.cards.volumes import CardSource
-from evidence.disk.durable import make_folder, sync_descriptor, sync_folder, writing
+from evidence.disk.durable import make_folder, sync_descriptor, sync_folder
+from evidence.disk.faults import writing
 from evidence.errors import CustodyError, DestinationError
 from evidence.model import Copied, Outcome, Refusal
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 from typing import Protocol
 
-from evidence.disk.durable import reading
+from evidence.disk.faults import reading
 from evidence.errors import CardReadError
 
 _READ_FLAGS = (

@@ -13,7 +13,7 @@ from typing import Protocol
 import psutil
 
 from evidence.cards.reading import list_folder, spell
-from evidence.disk.durable import one_line
+from evidence.disk.faults import one_line
 from evidence.errors import BadInputError
 
 _NEXT_STEP = "Give the folder where the card appears (the one that holds DCIM), or a folder of photos."

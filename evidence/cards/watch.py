@@ -22,7 +22,7 @@ from watchdog.observers import Observer
 from evidence.cards.files import LitterJudge
 from evidence.cards.reading import list_folder, spell
 from evidence.cards.volumes import CardSource, is_removable, mounted_cards, partition_of
-from evidence.disk.durable import one_line
+from evidence.disk.faults import one_line
 from evidence.errors import BadInputError
 
 log = logging.getLogger(__name__)

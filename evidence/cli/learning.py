@@ -78,7 +78,7 @@ def confirm(
 
     Look at them first: a confirmed guess counts as stated by you.
     """
-    from evidence.filing import bags as filing
+    from evidence.filing.bags import file_away
     from evidence.lookup import known_claim
     from evidence.review.tagging import confirm_guesses
 
@@ -87,7 +87,7 @@ def confirm(
     with opened(archive, actor) as here, here.locked():
         number = known_claim(here, claim)
         decision, facets = confirm_guesses(here, number, above=above)
-        filing.file_away(here)
+        file_away(here)
     emit(
         as_json,
         {"claim": number, "confirmed": facets, "decision": decision},

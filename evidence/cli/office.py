@@ -32,7 +32,7 @@ def register(app: typer.Typer) -> None:
 
 def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Copy every bag to every backup target and verify each copy."""
-    from evidence.filing import bags as filing
+    from evidence.filing.backup import back_up
 
     with opened(archive, actor) as here, progress_shown() as progress, here.locked():
         if not here.settings.target:
@@ -40,7 +40,7 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
                 "No backup target is named.",
                 f"Add a [[target]] to {here.root / 'evidence.toml'}; the comments there show how.",
             )
-        report = filing.back_up(here, progress=progress)
+        report = back_up(here, progress=progress)
     emit(
         as_json,
         report,
@@ -58,10 +58,10 @@ def verify(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
 
     Reads the bags in the archive and at every backup target.
     """
-    from evidence.filing import bags as filing
+    from evidence.filing.verify import verify as verify_bags
 
     with opened(archive, actor) as here, progress_shown() as progress, here.locked():
-        report = filing.verify(here, progress=progress)
+        report = verify_bags(here, progress=progress)
     emit(
         as_json,
         report,

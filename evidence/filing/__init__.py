@@ -1,0 +1,9 @@
+"""Keeps every claim's bag in step with the catalog, copies bags to the backup targets, and reads them back.
+
+The catalog says what should be. A change that makes a bag out of date marks the bag in the same
+commit, so after a kill at any instant a bag is either up to date or marked, and the next run builds it.
+
+`bags` builds the marked bags from `originals` (where a file is now) and `sidecars` (its XMP).
+`copies` records in which place each original was verified, `backup` copies bags to the targets,
+`verify` reads every bag again, `custody_check` checks the custody log against the bags.
+"""

@@ -5,12 +5,13 @@ from __future__ import annotations
 from datetime import datetime
 
 from evidence.cards import ledger
-from evidence.cards.copying import copy_in, sweep_parts
+from evidence.cards.copying import copy_in
 from evidence.cards.files import walk_card
 from evidence.cards.volumes import CardSource
 from evidence.catalog.photos import IntakeRow
+from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, CardReadError
-from evidence.filing import bags as filing
+from evidence.filing.originals import find_original
 from evidence.model import Copied, Refusal
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -63,7 +64,7 @@ def copy_card(
                     source,
                     found,
                     workspace.store,
-                    known=lambda sha: filing.original_file(workspace, sha) is not None,
+                    known=lambda sha: find_original(workspace, sha) is not None,
                     same_size=sizes.__contains__,
                 )
             except CardReadError as trouble:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 
 from evidence.cards.exif import read_facts
-from evidence.filing import bags as filing
+from evidence.filing.originals import require_original
 from evidence.model import PICTURE_KINDS, CameraFacts, Look, Sha256
 from evidence.progress import Progress, quiet
 from evidence.sight.look import LookOptions, LookRequest, look_all
@@ -34,7 +34,7 @@ def describe(
         return
     intake = workspace.settings.intake
     options = LookOptions(read_writing=intake.read_writing, scene_kinds=intake.scene_kinds)
-    files = {one.sha256: filing.require_original(workspace, one.sha256) for one in waiting}
+    files = {one.sha256: require_original(workspace, one.sha256) for one in waiting}
     facts = {one.sha256: read_facts(files[one.sha256], one.kind) for one in waiting}
     batch: list[tuple[Sha256, CameraFacts, Look]] = [
         (one.sha256, facts[one.sha256], Look()) for one in waiting if one.kind not in PICTURE_KINDS

@@ -13,8 +13,8 @@ from evidence.analysis.refresh import refresh_days
 from evidence.archive.copies import CardVerdict, CopyPlace, OnCard, SafetyPolicy, card_verdict
 from evidence.cards.volumes import CardSource, open_source
 from evidence.catalog.photos import IntakeRow
-from evidence.filing import bags as filing
-from evidence.filing.bags import BackupReport
+from evidence.filing.backup import BackupReport, back_up
+from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.intake.copy_card import copy_card, refuse_overlap
 from evidence.intake.describe import describe
 from evidence.model import (
@@ -69,8 +69,8 @@ def take_in(
     source = open_source(path)
     refuse_overlap(workspace, source)
     with workspace.locked():
-        filing.recover(workspace)
-        filing.require_known_bags(workspace)
+        recover_bags(workspace)
+        require_known_bags(workspace)
         run = _begin(workspace, source)
         copied, refused = copy_card(workspace, source, run, progress=progress)
         digests = _enter_originals(workspace, run, copied)
@@ -79,8 +79,8 @@ def take_in(
         progress("Splitting by claim", 0, 1)
         refreshed = refresh_days(workspace, digests)
         progress("Splitting by claim", 1, 1)
-        filing.file_away(workspace, progress=progress)
-        backup = filing.back_up(workspace, progress=progress)
+        file_away(workspace, progress=progress)
+        backup = back_up(workspace, progress=progress)
         _end(workspace, run, refused, copied)
         return _report(workspace, run.intake, copied, refused, refreshed.findings, backup)
 

@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 
 from evidence.errors import BadInputError
-from evidence.filing import bags as filing
+from evidence.filing.bags import file_away
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
 from evidence.workspace import Workspace
 
@@ -65,7 +65,7 @@ def load_assignments(workspace: Workspace, path: Path) -> Loaded:
         workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
         with workspace.locked():
-            filing.file_away(workspace)  # the bags' records follow
+            file_away(workspace)  # the bags' records follow
     return Loaded(added=added, updated=updated, refused=refused)
 
 

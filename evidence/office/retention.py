@@ -10,18 +10,19 @@ from pathlib import Path
 
 from evidence.archive import bags, swap
 from evidence.archive.holdings import find_digests
-from evidence.cards.copying import sweep_parts
 from evidence.catalog.claims import ClaimRow, Decision, HoldRow
 from evidence.disk.durable import discard
+from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, PurgeRefusedError
-from evidence.filing import bags as filing
+from evidence.filing.backup import make_ready, open_targets
+from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.retention.desk import CopyKind, KnownCopy, PurgeEntry, Tombstone
 from evidence.retention.plans import PROGRESS
 from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
 from evidence.retention.rules import RetentionRules, load_rules, with_own
 from evidence.retention.schedule import ClaimFacts, Hold, Standing, Turn, TurnKind, standing
-from evidence.settings import default_text
+from evidence.settings import ARCHIVE_PLACE, default_text
 from evidence.workspace import SETTINGS, Workspace
 
 # --- closing and holds -------------------------------------------------------------------
@@ -49,7 +50,7 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
             _turn(workspace, claim, TurnKind.CLOSED, on)
             workspace.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
             workspace.record("claim_closed", claim, on=on.isoformat())
-        filing.file_away(workspace)
+        file_away(workspace)
 
 
 def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
@@ -71,7 +72,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
             _turn(workspace, claim, TurnKind.REOPENED, on)
             workspace.catalog.claims.set_state(claim, ClaimState.OPEN)
             workspace.record("claim_reopened", claim, on=on.isoformat())
-        filing.file_away(workspace)
+        file_away(workspace)
 
 
 def _refuse_future(workspace: Workspace, on: date, verb: str) -> None:
@@ -105,7 +106,7 @@ def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
             )
             workspace.record("hold_placed", claim, hold=number, reason=reason)
             workspace.catalog.keeping.mark_known_dirty([claim])
-        filing.file_away(workspace)
+        file_away(workspace)
     return number
 
 
@@ -121,7 +122,7 @@ def lift_hold(workspace: Workspace, number: int, *, why: str) -> None:
             workspace.catalog.claims.lift_hold(number, by=workspace.actor, why=why, at=workspace.now())
             workspace.record("hold_lifted", hold.claim, hold=number, reason=why)
             workspace.catalog.keeping.mark_known_dirty([hold.claim])
-        filing.file_away(workspace)
+        file_away(workspace)
 
 
 def _row(workspace: Workspace, claim: ClaimId) -> ClaimRow:
@@ -227,9 +228,9 @@ def run_purge(workspace: Workspace, plan: str) -> PurgeReport:
 
 def _settle_bags(workspace: Workspace) -> None:
     """What a killed run left is finished first: a bag may still hold a photo that is another claim's by now."""
-    filing.recover(workspace)
+    recover_bags(workspace)
     sweep_parts(workspace.store)
-    filing.file_away(workspace)
+    file_away(workspace)
 
 
 def plan_folder(workspace: Workspace, plan: str) -> Path:
@@ -255,7 +256,7 @@ class ArchiveDesk:
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
-        self._targets = {target.name: target for target in filing.open_targets(workspace)}
+        self._targets = {target.name: target for target in open_targets(workspace)}
         self._keys: set[str] | None = None
 
     def now(self) -> datetime:
@@ -322,9 +323,7 @@ class ArchiveDesk:
         if bag and any(path.exists() for path in _with_traces(bag)):
             found.append(KnownCopy(kind=CopyKind.BAG, place=self._named(bag)))
         for target in self._targets.values():
-            filing.make_ready(
-                workspace, target
-            )  # a target out of reach may hold a copy: then nothing is purged
+            make_ready(workspace, target)  # a target out of reach may hold a copy: then nothing is purged
             if bag and any(path.exists() for path in _with_traces(target.root / bag.name)):
                 found.append(KnownCopy(kind=CopyKind.TARGET, place=f"target {target.name}: {bag.name}"))
             strange = self._strangers(target.holds(photos), claim, bag)
@@ -353,7 +352,7 @@ class ArchiveDesk:
         """Raise PurgeRefusedError when the catalog knows of copies at a target that the settings name no more."""
         copies = self._workspace.catalog.keeping.copies(photos)
         places = {row.place for rows in copies.values() for row in rows}
-        lost = sorted(places - set(self._targets) - {filing.ARCHIVE_PLACE})
+        lost = sorted(places - set(self._targets) - {ARCHIVE_PLACE})
         if lost:
             raise PurgeRefusedError(
                 f"Copies were made to the backup target {lost[0]}, which the settings name no more.",
@@ -390,7 +389,7 @@ class ArchiveDesk:
     def _rightly_there(self, path: str, claim: ClaimId) -> bool:
         """True for a file in another claim's bag, or the tray's, at a target: that claim keeps the photo too."""
         bag_names = {
-            filing.bag_place(self._workspace, one).name
+            bag_folder(self._workspace, one).name
             for one in self._workspace.catalog.keeping.bags()
             if one != claim
         }

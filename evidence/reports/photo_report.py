@@ -13,7 +13,7 @@ from pathlib import Path
 
 from evidence.analysis import coverage as covering
 from evidence.codec import to_json
-from evidence.filing import bags as filing
+from evidence.filing.originals import find_original
 from evidence.lookup import known_claim, photos_of
 from evidence.model import CONCLUDED, ClaimId, Finding
 from evidence.paper.photo_report import Written, write_report
@@ -48,7 +48,7 @@ def photo_report(workspace: Workspace, claim: str, out: Path, *, per_page: int =
             coverage=covering.coverage_of(workspace, number),
             words=workspace.vocabulary,
             pictures=PictureSource(
-                thumbs=workspace.thumbs, original=lambda sha: filing.original_file(workspace, sha)
+                thumbs=workspace.thumbs, original=lambda sha: find_original(workspace, sha)
             ),
             made_by=workspace.actor,
             made_at=workspace.now().astimezone(UTC),

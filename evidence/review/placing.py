@@ -16,7 +16,7 @@ from evidence.analysis.refresh import Refreshed, refresh_days, retag
 from evidence.catalog.claims import Decision, WaiverRow
 from evidence.catalog.photos import SegmentRow
 from evidence.errors import BadInputError
-from evidence.filing import bags as filing
+from evidence.filing.bags import file_away
 from evidence.lookup import find_segment
 from evidence.model import CHANGEABLE, CONCLUDED, ClaimId, ClaimState, Facet, PhotoRecord, Sha256
 from evidence.review.tagging import state_facets
@@ -203,7 +203,7 @@ def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str 
             workspace.catalog.keeping.mark_known_dirty([claim])
             workspace.catalog.claims.touch(claim)
             workspace.record("waived", claim, decision=number, requirement=requirement, place=place, why=why)
-        filing.file_away(workspace)
+        file_away(workspace)
         return Corrected(decision=number, photos=0, claims=(claim,))
 
 
@@ -362,6 +362,6 @@ def _followed(
     workspace: Workspace, number: int, refreshed: Refreshed, digests: Sequence[Sha256]
 ) -> Corrected:
     """Let the bags follow a correction."""
-    filing.file_away(workspace)
+    file_away(workspace)
     touched = tuple(sorted(claim or "unassigned" for claim in refreshed.touched))
     return Corrected(decision=number, photos=len(digests), claims=touched)

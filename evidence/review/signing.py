@@ -15,7 +15,7 @@ from evidence.catalog.claims import ClaimRow, Decision
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.walk import ToShoot, still_to_shoot
 from evidence.errors import BadInputError, EvidenceError
-from evidence.filing import bags as filing
+from evidence.filing.bags import file_away
 from evidence.model import CHANGEABLE, ClaimId, ClaimState, Facet, PhotoRecord, Sha256
 from evidence.review.placing import Corrected, require_open, undo
 from evidence.review.tagging import state_facets
@@ -76,7 +76,7 @@ def tag_seen(
 ) -> tuple[int, Refreshed]:
     """State facets of photos whose marks are still as they were `seen`; returns the decision's number too.
 
-    The bags are left behind, marked: `filing.file_away` lets them follow. Raises ChangedError where somebody
+    The bags are left behind, marked: `filing.bags.file_away` builds them. Raises ChangedError where somebody
     else stated something in between, BadInputError for an unknown photo or a claim that is signed off.
     """
     with workspace.locked():
@@ -195,7 +195,7 @@ def sign(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> Corre
             "photos": photos,
         }
         number = _turn(workspace, row, "sign", ClaimState.SIGNED, proof, action="signed_off", told=told)
-        filing.file_away(workspace)
+        file_away(workspace)
     return Corrected(decision=number, photos=photos, claims=(claim,))
 
 
@@ -220,7 +220,7 @@ def send_back(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> 
         }
         told: dict[str, object] = {"note": asked["note"], "missing": asked["missing"]}
         number = _turn(workspace, row, "return", ClaimState.RETURNED, asked, action="sent_back", told=told)
-        filing.file_away(workspace)
+        file_away(workspace)
     return Corrected(decision=number, photos=0, claims=(claim,)), wanted
 
 
@@ -238,7 +238,7 @@ def take_back(workspace: Workspace, claim: ClaimId, *, why: str, seen: int) -> C
         number = _turn(
             workspace, row, "take_back", ClaimState.OPEN, {"note": _note(why)}, action="taken_back", told=told
         )
-        filing.file_away(workspace)
+        file_away(workspace)
     return Corrected(decision=number, photos=0, claims=(claim,))
 
 

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 from support_board import START, facet_value, put_claim, put_photos, served
 
-from evidence.filing import bags as filing
 from evidence.model import ClaimId, ClaimState, Duty, Facet
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
@@ -45,7 +44,7 @@ def browser():
 @pytest.fixture
 def board(workspace, monkeypatch):
     """A board whose photos have thumbnails but no originals: bags are not built here."""
-    monkeypatch.setattr(filing, "file_away", lambda _home, **_: 0)
+    monkeypatch.setattr("evidence.catalog.keeping.Keeping.dirty", lambda _keeping: [])
     with served(workspace) as running:
         yield running
 

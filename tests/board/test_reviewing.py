@@ -11,6 +11,7 @@ from support_card import two_houses
 from support_cli import cli, make_archive
 
 from evidence.errors import BadInputError
+from evidence.filing.bags import file_away
 from evidence.model import ClaimId, ClaimState, Facet
 from evidence.review import placing as corrections
 from evidence.review import signing as reviewing
@@ -25,9 +26,7 @@ LEFT = {Facet.FACE: "left", Facet.ROLE: "elevation"}
 def _no_files(request, monkeypatch):
     """Photos written straight into the catalog have no originals: their bags are not built."""
     if "real" not in request.fixturenames:
-        from evidence.filing import bags as filing
-
-        monkeypatch.setattr(filing, "file_away", lambda workspace, **_: 0)
+        monkeypatch.setattr("evidence.catalog.keeping.Keeping.dirty", lambda _keeping: [])
 
 
 def marks(workspace, digests):
@@ -217,9 +216,7 @@ def test_a_persons_word_that_no_guess_follows_still_reaches_the_bag(real):
     photo = real.catalog.photos.of_claim(ClaimId("TC-1001"))[3]
     state_facets(real, {photo.sha256: {Facet.COMPONENT: "chimney"}})
     assert real.catalog.keeping.dirty() == ["TC-1001"]
-    from evidence.filing import bags as filing
-
-    filing.file_away(real)
+    file_away(real)
     row = real.catalog.claims.get(ClaimId("TC-1001"))
     kept = json.loads((real.claims / row.folder / "records" / "photos.json").read_text(encoding="utf-8"))
     said = {one["record"]["sha256"]: one["said"] for one in kept}

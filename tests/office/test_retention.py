@@ -358,7 +358,7 @@ def test_a_move_that_was_killed_before_the_bags_followed_cannot_lose_its_photo_t
         raise KilledError
 
     with at_home(houses) as workspace, monkeypatch.context() as patch:
-        patch.setattr("evidence.filing.bags.file_away", killed)
+        patch.setattr("evidence.filing.bags._build", killed)
         with pytest.raises(KilledError):
             corrections.move(workspace, workspace.catalog.photos.find("TEST0002.JPG"), "TC-1002")
         with pytest.raises(KilledError):

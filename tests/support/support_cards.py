@@ -114,6 +114,17 @@ class FaultyCard:
         self._file.close()
 
 
+def flip(path: Path, at: int = 1_000) -> None:
+    """Change one bit of a read-only file."""
+    path.chmod(0o644)
+    with path.open("r+b") as handle:
+        handle.seek(at)
+        byte = handle.read(1)[0]
+        handle.seek(at)
+        handle.write(bytes([byte ^ 0x10]))
+    path.chmod(0o444)
+
+
 def _mount(*arguments: str) -> bool:
     return subprocess.run(["mount", *arguments], capture_output=True, check=False).returncode == 0
 

@@ -4,13 +4,32 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
-from evidence.cards.copying import copy_in, sweep_parts
+from evidence.cards.copying import copy_in
 from evidence.cards.files import walk_card
 from evidence.cards.ledger import Account, Ledger, account, copied, finished, read_ledger, refused, started
 from evidence.cards.reading import CardFile, open_on_card
 from evidence.cards.volumes import open_source
+from evidence.disk.objects import sweep_parts
+
+SUPPORT = Path(__file__).parent
+REPOSITORY = Path(__file__).parents[2]
+
+
+def run_and_be_killed(code: str, *arguments: object) -> None:
+    """Run code in a process of its own, which must end by SIGKILL."""
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(REPOSITORY), str(SUPPORT)])}
+    done = subprocess.run(
+        [sys.executable, "-c", code, *map(str, arguments)],
+        env=environment,
+        check=False,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == -signal.SIGKILL, done.stderr
 
 
 class Killer:

@@ -1,0 +1,63 @@
+"""Errors of the disk as errors a person can act on: which file, what happened, what to do next."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+from collections.abc import Iterator
+from pathlib import Path
+
+from evidence.errors import CardReadError, DestinationError
+
+READ_REMEDY = "Nothing was changed; try the card in another reader, then run the intake again."
+STORED_REMEDY = (
+    "Nothing was changed; check that its disk is connected and sound, then run the same command again."
+)
+
+
+def one_line(text: str | Path) -> str:
+    """The text for a message: every character that is not printable is written as an escape."""
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(text))
+
+
+@contextlib.contextmanager
+def reading(name: str, remedy: str = READ_REMEDY) -> Iterator[None]:
+    """Turn an OSError inside into a CardReadError that names the file. Wrap reads only."""
+    try:
+        yield
+    except OSError as error:
+        raise CardReadError(f"{one_line(name)} could not be read: {_why(error)}.", remedy) from error
+
+
+@contextlib.contextmanager
+def writing(place: Path) -> Iterator[None]:
+    """Turn an OSError inside into a DestinationError that names the place. Wrap writes only."""
+    try:
+        yield
+    except DestinationError:
+        raise
+    except OSError as error:
+        raise DestinationError(
+            f"{one_line(place)} could not be written: {_why(error)}.", _remedy(error)
+        ) from error
+
+
+def _why(error: OSError) -> str:
+    return {
+        errno.ENOSPC: "the disk is full",
+        errno.EROFS: "the disk is read-only",
+        errno.EACCES: "permission denied",
+        errno.EPERM: "not permitted",
+        errno.EIO: "the device reports a read or write error",
+        errno.ENODEV: "the device is gone",
+        errno.ENXIO: "the device is gone",
+        errno.ENOENT: "it is not there any more",
+    }.get(error.errno or 0) or (error.strerror or str(error) or type(error).__name__).lower()
+
+
+def _remedy(error: OSError) -> str:
+    if error.errno in {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}:
+        return "Free some space there or choose another disk, then run the same command again."
+    if error.errno in {errno.EROFS, errno.EACCES, errno.EPERM}:
+        return "Give this user the right to write there or choose another folder, then run it again."
+    return "Check that the disk is connected and sound, then run the same command again."

@@ -1,0 +1,89 @@
+"""The store of objects: files named by their SHA-256, as `<sha[:2]>/<sha><extension>`.
+
+New objects are written in `incoming/`. An object whose bytes no longer match its name is moved to
+`damaged/`.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import secrets
+from pathlib import Path
+
+from evidence.disk.copying import NameTakenError
+from evidence.disk.durable import make_folder, publish, sweep_folder, sync_folder
+from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
+from evidence.errors import DestinationError
+from evidence.model import Sha256
+
+log = logging.getLogger(__name__)
+
+_INCOMING = "incoming"
+_DAMAGED = "damaged"
+_EXTENSION = re.compile(r"\.[a-z0-9]{1,8}")
+
+
+def incoming_folder(store: Path) -> Path:
+    """Where the store's .part files are written."""
+    return store / _INCOMING
+
+
+def object_path(store: Path, sha256: Sha256, suffix: str = "") -> Path:
+    """The path of an object that came under a name ending in `suffix`, whether it is there or not.
+
+    The suffix is used in lower case, and only when it is a dot and up to eight letters and digits.
+    """
+    ending = suffix.lower()
+    return store / sha256[:2] / f"{sha256}{ending if _EXTENSION.fullmatch(ending) else ''}"
+
+
+def find_object(store: Path, sha256: Sha256) -> Path | None:
+    """The path of the object with this digest, or None. Looks at names only."""
+    folder = store / sha256[:2]
+    with writing(store):
+        names = sorted(p for p in folder.glob(f"{sha256}*") if p.stem == sha256) if folder.is_dir() else []
+    return names[0] if names else None
+
+
+def has_sound_object(store: Path, sha256: Sha256) -> bool:
+    """True when the store holds the object and its bytes match; a damaged one is moved to `damaged/`.
+
+    Raises DestinationError.
+    """
+    present = find_object(store, sha256)
+    if present is None:
+        return False
+    with writing(present):
+        if present.is_file() and not present.is_symlink() and hash_file(present, uncached=True) == sha256:
+            return True
+        aside = store / _DAMAGED / f"{present.name}.{secrets.token_hex(4)}"
+        make_folder(aside.parent)
+        present.rename(aside)
+        sync_folder(aside.parent)
+        sync_folder(present.parent)
+    log.warning("store_copy_damaged sha256=%s moved_to=%s", sha256, aside)
+    return False
+
+
+def add_object(part: Path, store: Path, sha256: Sha256, suffix: str) -> Path:
+    """Publish a verified .part file as the object with this digest; returns its path.
+
+    Raises NameTakenError when the object appeared meanwhile, DestinationError otherwise.
+    """
+    final = object_path(store, sha256, suffix)
+    try:
+        with writing(store):
+            make_folder(final.parent)
+            publish(part, final)
+    except DestinationError as error:
+        if isinstance(error.__cause__, FileExistsError):
+            raise NameTakenError(f"{final} appeared meanwhile.", "Run the same command again.") from error
+        raise
+    return final
+
+
+def sweep_parts(store: Path) -> tuple[Path, ...]:
+    """Remove the .part files that killed runs left in the store; see `sweep_folder`."""
+    return sweep_folder(store / _INCOMING)
