@@ -27,7 +27,14 @@ FLOORS = (
 )
 FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 
-PURE = {"forward_backward.py", "timeline", "tags", "coverage", "retention/schedule.py", "archive/copies.py"}
+PURE = {
+    "forward_backward.py",
+    "timeline",
+    "tags",
+    "coverage",
+    "retention/disposition.py",
+    "archive/copies.py",
+}
 LIBRARY_OWNERS = {
     "sqlalchemy": "catalog",
     "alembic": "catalog",

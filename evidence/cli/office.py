@@ -13,6 +13,7 @@ from evidence.model import ClaimId
 
 if TYPE_CHECKING:
     from evidence.filing import custody_check
+    from evidence.retention.purge import Refused
 
 COUNSEL = "The rules are the office's own settings; counsel decides whether they meet the law."
 
@@ -127,11 +128,11 @@ def close(
 ) -> None:
     """Close a claim: its retention period starts."""
     from evidence.lookup import known_claim
-    from evidence.office import retention as office
+    from evidence.office import retention as keeping
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        office.close_claim(here, number, on=as_date(on, "--on"))
+        keeping.close_claim(here, number, on=as_date(on, "--on"))
     emit(as_json, {"claim": number, "closed_on": on}, lambda: [f"Claim {number} closed on {on}."])
 
 
@@ -144,11 +145,11 @@ def reopen(
 ) -> None:
     """Reopen a claim: closing it again restarts its period."""
     from evidence.lookup import known_claim
-    from evidence.office import retention as office
+    from evidence.office import retention as keeping
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        office.reopen_claim(here, number, on=as_date(on, "--on"))
+        keeping.reopen_claim(here, number, on=as_date(on, "--on"))
     emit(as_json, {"claim": number, "reopened_on": on}, lambda: [f"Claim {number} reopened on {on}."])
 
 
@@ -161,10 +162,10 @@ def retention(
     as_json: Json = False,
 ) -> None:
     """Show which claims are due, held or kept, and why."""
-    from evidence.office import retention as office
+    from evidence.office import retention as keeping
 
     with opened(archive) as here:
-        found = office.standing_of(here, as_of=as_date(as_of, "--as-of") if as_of else None)
+        found = keeping.review_dispositions(here, as_of=as_date(as_of, "--as-of") if as_of else None)
     data = {
         "due": [{"claim": c, "since": v.since, "reason": v.reason} for c, v in found.due],
         "held": [{"claim": c, "reasons": v.reasons} for c, v in found.held],
@@ -191,11 +192,11 @@ def hold_place(
 ) -> None:
     """Place a hold on a claim."""
     from evidence.lookup import known_claim
-    from evidence.office import retention as office
+    from evidence.office import retention as keeping
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        placed = office.place_hold(here, number, reason=reason)
+        placed = keeping.place_hold(here, number, reason=reason)
     emit(as_json, {"claim": number, "hold": placed}, lambda: [f"Hold {placed} on claim {number}."])
 
 
@@ -208,10 +209,10 @@ def hold_lift(
     as_json: Json = False,
 ) -> None:
     """Lift a hold."""
-    from evidence.office import retention as office
+    from evidence.office import retention as keeping
 
     with opened(archive, actor) as here:
-        office.lift_hold(here, number, why=reason)
+        keeping.lift_hold(here, number, why=reason)
     emit(as_json, {"hold": number, "lifted": True}, lambda: [f"Hold {number} is lifted."])
 
 
@@ -240,11 +241,11 @@ def purge_plan(
 ) -> None:
     """Make a plan for these claims, or for all that are due today."""
     from evidence.lookup import known_claim
-    from evidence.office import retention as office
+    from evidence.office import purging
 
     with opened(archive, actor) as here:
         named = [ClaimId(known_claim(here, one)) for one in claims or ()]
-        planned = office.plan_purge(here, named or None)
+        planned = purging.plan_purge(here, named or None)
     emit(
         as_json,
         planned,
@@ -259,10 +260,10 @@ def purge_plan(
 @purge.command("approve")
 def purge_approve(plan: Plan, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Approve a plan that another person made."""
-    from evidence.office import retention as office
+    from evidence.office import purging
 
     with opened(archive, actor) as here:
-        digest = office.approve_purge(here, plan)
+        digest = purging.approve_purge(here, plan)
         by = here.actor
     emit(
         as_json,
@@ -277,13 +278,13 @@ def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json:
 
     Every copy is removed; then the program searches for copies that remain.
     """
-    from evidence.office import retention as office
+    from evidence.office import purging
 
     with opened(archive, actor) as here:
-        report = office.run_purge(here, plan)
+        report = purging.run_purge(here, plan)
     data = {
         "purged": [{"claim": one.claim, "certificate": str(one.certificate)} for one in report.purged],
-        "refused": report.refused,
+        "refused": [_refused_json(one) for one in report.refused],
     }
     emit(
         as_json,
@@ -295,6 +296,21 @@ def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json:
     )
     if report.refused:
         raise typer.Exit(FINDINGS)
+
+
+def _refused_json(refused: Refused) -> dict[str, object]:
+    from evidence.retention.addresses import place_text, shared_photo
+
+    left = [
+        {
+            "kind": copy.kind,
+            "place": place_text(copy),
+            "sha256": shared_photo(copy),
+            "by_digest": shared_photo(copy) is not None,
+        }
+        for copy in refused.left
+    ]
+    return {"claim": refused.claim, "reason": refused.reason, "begun": refused.begun, "left": left}
 
 
 def as_date(text: str, option: str) -> date:

@@ -1,8 +1,8 @@
 """The frozen plan of a purge, its approval and its progress, as files that a person can read.
 
-`plan.json` holds the plan in the canonical form of RFC 8785, so its SHA-256 names it: any change, and
-any other way to write it, is another plan. `approval.json` is bound to that digest. `progress.jsonl`
-says how far the run has come; a line is on disk before the deed that depends on it.
+`plan.json` holds the plan as canonical JSON (RFC 8785), and its SHA-256 identifies it: a plan that was changed or
+written in another way has another digest. `approval.json` names the digest of the plan that it approves.
+`progress.jsonl` says how far the run has come; each line is on disk before the step that depends on it.
 """
 
 from __future__ import annotations
@@ -10,50 +10,69 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import rfc8785
 
 from evidence.errors import BadInputError, DestinationError, PurgeRefusedError
 from evidence.model import ClaimId, Sha256
-from evidence.retention.desk import CopyKind, KnownCopy
+from evidence.retention import addresses
+from evidence.retention.addresses import (
+    ArchiveBag,
+    CopyAddress,
+    IntakeObject,
+    Stray,
+    TargetBag,
+    Thumbnail,
+    place_text,
+    shared_photo,
+)
 
-FORMAT = "purge-plan-1"
 PLAN, APPROVAL, PROGRESS = "plan.json", "approval.json", "progress.jsonl"
+
+
+class PlanFormat(StrEnum):
+    """How a plan file writes the addresses of copies."""
+
+    PLACES = "purge-plan-1"
+    """As display text, in plans of older programs. They are read; none is written."""
+    ADDRESSES = "purge-plan-2"
+    """As typed addresses."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedClaim:
-    """One claim of a plan: on what authority, and all that must go."""
+    """One claim of a plan: on what authority it is purged, and everything to delete."""
 
     claim: ClaimId
     since: date
     reason: str
     photos: tuple[Sha256, ...]
-    copies: tuple[KnownCopy, ...]
-    spared: tuple[KnownCopy, ...]
-    """Places that serve another claim with the same photo; they stay."""
+    copies: tuple[CopyAddress, ...]
+    spared: tuple[CopyAddress, ...]
+    """Copies that stay because another claim holds the same photo."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """What shall be purged, frozen."""
+    """What is to be purged."""
 
     made: datetime
     """Aware, UTC, whole seconds."""
     by: str
     claims: tuple[PlannedClaim, ...]
+    format: PlanFormat = PlanFormat.ADDRESSES
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrozenPlan:
-    """A plan with the digest that names it and the folder it lies in."""
+    """A plan with its digest and the folder that holds its files."""
 
     plan: Plan
     digest: str
@@ -62,19 +81,21 @@ class FrozenPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Approval:
-    """A second person's word for one plan and no other."""
+    """A second person's approval of one plan."""
 
     digest: str
+    """Of the plan."""
     by: str
     at: datetime
     """Aware, UTC, whole seconds."""
 
 
 def canonical(plan: Plan) -> bytes:
-    """The plan's bytes by RFC 8785; equal plans have equal bytes."""
+    """The plan as canonical JSON (RFC 8785); equal plans give equal bytes."""
+    store = addresses.to_stored if plan.format is PlanFormat.ADDRESSES else _to_places
     return rfc8785.dumps(
         {
-            "format": FORMAT,
+            "format": plan.format.value,
             "made": _stamp(plan.made),
             "by": plan.by,
             "claims": [
@@ -83,8 +104,8 @@ def canonical(plan: Plan) -> bytes:
                     "since": c.since.isoformat(),
                     "reason": c.reason,
                     "photos": list(c.photos),
-                    "copies": [_copy_out(copy) for copy in c.copies],
-                    "spared": [_copy_out(copy) for copy in c.spared],
+                    "copies": [store(copy) for copy in c.copies],
+                    "spared": [store(copy) for copy in c.spared],
                 }
                 for c in plan.claims
             ],
@@ -92,37 +113,37 @@ def canonical(plan: Plan) -> bytes:
     )
 
 
-def freeze(plan: Plan, shelf: Path) -> FrozenPlan:
-    """Write the plan into a folder of its own under `shelf`, named by its time and digest."""
+def freeze(plan: Plan, plans_folder: Path) -> FrozenPlan:
+    """Write the plan into its own folder below `plans_folder`, named by its time and digest."""
     data = canonical(plan)
     digest = hashlib.sha256(data).hexdigest()
-    folder = shelf / f"{plan.made:%Y%m%dT%H%M%SZ}-{digest[:12]}"
+    folder = plans_folder / f"{plan.made:%Y%m%dT%H%M%SZ}-{digest[:12]}"
     write_once(folder / PLAN, data)
     return FrozenPlan(plan=plan, digest=digest, folder=folder)
 
 
-def thaw(folder: Path) -> FrozenPlan:
-    """Read a plan back. Raises BadInputError where there is none, PurgeRefusedError where it was altered."""
+def load_plan(folder: Path) -> FrozenPlan:
+    """Read a plan. Raises BadInputError when there is none, PurgeRefusedError when its file was altered."""
     path = folder / PLAN
     try:
         data = path.read_bytes()
     except OSError as error:
         raise BadInputError(
-            f"{folder}: no purge plan to read there ({error.strerror}).",
+            f"{folder}: no purge plan can be read there ({error.strerror}).",
             "Make one with `evidence purge plan`.",
         ) from None
     try:
-        plan = _plan_in(json.loads(data))
-        whole = canonical(plan) == data
+        plan = _read_plan(json.loads(data))
+        intact = canonical(plan) == data
     except (ValueError, KeyError, TypeError, AttributeError):
-        whole = False
-    if not whole:
-        raise PurgeRefusedError(f"{path}: this is not a plan as it was written.", "Make a new plan.")
+        intact = False
+    if not intact:
+        raise PurgeRefusedError(f"{path}: this plan file was altered or is damaged.", "Make a new plan.")
     return FrozenPlan(plan=plan, digest=hashlib.sha256(data).hexdigest(), folder=folder)
 
 
 def write_approval(frozen: FrozenPlan, approval: Approval) -> None:
-    """Lay the approval beside its plan."""
+    """Write the approval beside its plan."""
     data = {
         "format": "purge-approval-1",
         "plan": approval.digest,
@@ -133,13 +154,13 @@ def write_approval(frozen: FrozenPlan, approval: Approval) -> None:
 
 
 def read_approval(frozen: FrozenPlan) -> Approval | None:
-    """The approval beside the plan, or None. Raises PurgeRefusedError for one that is not for this plan."""
+    """The approval beside the plan, or None. Raises PurgeRefusedError when it is for another plan or damaged."""
     path = frozen.folder / APPROVAL
     if not path.exists():
         return None
     try:
         data = json.loads(path.read_bytes())
-        approval = Approval(digest=data["plan"], by=data["by"], at=_time_in(data["at"]))
+        approval = Approval(digest=data["plan"], by=data["by"], at=_read_time(data["at"]))
     except (ValueError, KeyError, TypeError):
         raise PurgeRefusedError(f"{path}: this approval cannot be read.", "Make a new plan.") from None
     if approval.digest != frozen.digest:
@@ -150,35 +171,35 @@ def read_approval(frozen: FrozenPlan) -> Approval | None:
 
 
 class Step(StrEnum):
-    """A word of the progress file."""
+    """How far the purge of one claim has come."""
 
     STARTED = "started"
-    """Checked for the last time; from here on copies may be missing."""
+    """The last check passed; from here on copies may be missing."""
     CLEARED = "cleared"
-    """Every copy removed, looked for, and not found."""
+    """Every copy was removed, and a new search found none."""
     DONE = "done"
-    """Certificate, tombstone and custody entry stand."""
+    """Certificate, tombstone and custody entry are written."""
 
 
 class Progress:
-    """How far the run of a plan has come, line by line; a line broken off by a crash counts as unwritten."""
+    """How far the run of a plan has come, line by line; a line that a crash cut short does not count."""
 
     def __init__(self, folder: Path) -> None:
         self._path = folder / PROGRESS
         self._lines = self._read()
 
     def at(self, claim: ClaimId, step: Step) -> Mapping[str, Any] | None:
-        """What was noted when the claim reached the step, or None."""
+        """The line written when the claim reached the step, or None."""
         return next((line for line in self._lines if line["claim"] == claim and line["step"] == step), None)
 
     def note(self, claim: ClaimId, step: Step, at: datetime, **details: str | list[str]) -> Mapping[str, Any]:
-        """Note it, on disk when this returns; a step already noted stays as it was noted first."""
+        """Write the step's line, on disk when this returns; a step that has its line already keeps that one."""
         known = self.at(claim, step)
         if known is not None:
             return known
         line = {**details, "claim": claim, "step": str(step), "at": _stamp(at)}
         with self._path.open("ab") as file:
-            if self._torn():
+            if self._is_cut_short():
                 file.write(b"\n")
             file.write(rfc8785.dumps(line) + b"\n")
             file.flush()
@@ -197,13 +218,13 @@ class Progress:
                         lines.append(line)
         return lines
 
-    def _torn(self) -> bool:
+    def _is_cut_short(self) -> bool:
         data = self._path.read_bytes()
         return bool(data) and not data.endswith(b"\n")
 
 
 def write_once(path: Path, data: bytes) -> None:
-    """Put a whole file in place, on disk when this returns; the same bytes again are no failure.
+    """Write a new file, whole or not at all, on disk when this returns; writing the same bytes again is no failure.
 
     Raises DestinationError when it cannot be written or another file has its name.
     """
@@ -212,7 +233,9 @@ def write_once(path: Path, data: bytes) -> None:
         if path.exists():
             if path.read_bytes() == data:
                 return
-            raise DestinationError(f"{path}: another file has this name.", "Look at it, then move it away.")
+            raise DestinationError(
+                f"{path}: another file has this name.", "Check that file and move it away."
+            )
         part = path.with_name(path.name + ".part")
         with part.open("wb") as file:
             file.write(data)
@@ -222,12 +245,13 @@ def write_once(path: Path, data: bytes) -> None:
         _sync_folder(path.parent)
     except OSError as error:
         raise DestinationError(
-            f"{path}: cannot be written ({error.strerror}).", "Make room or rights there."
+            f"{path}: cannot be written ({error.strerror}).",
+            "Free some space, or give this user the right to write.",
         ) from error
 
 
 def _sync_folder(folder: Path) -> None:
-    """Make a rename durable where the system lets a folder be synced (POSIX); Windows has no such call."""
+    """Make a rename durable where the system can sync a folder (POSIX); Windows cannot."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -240,29 +264,21 @@ def _stamp(at: datetime) -> str:
     return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
-def _time_in(text: str) -> datetime:
+def _read_time(text: str) -> datetime:
     return datetime.strptime(text, "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
 
 
 def time_of(line: Mapping[str, Any]) -> datetime:
-    """When a line of the progress file was noted, aware, UTC."""
-    return _time_in(line["at"])
+    """When a line of the progress file was written, aware, UTC."""
+    return _read_time(line["at"])
 
 
-def _copy_out(copy: KnownCopy) -> dict[str, Any]:
-    return {"kind": str(copy.kind), "place": copy.place, "sha256": copy.sha256, "by_digest": copy.by_digest}
-
-
-def _copies_in(items: Sequence[Mapping[str, Any]]) -> tuple[KnownCopy, ...]:
-    return tuple(
-        KnownCopy(kind=CopyKind(i["kind"]), place=i["place"], sha256=i["sha256"], by_digest=i["by_digest"])
-        for i in items
-    )
-
-
-def _plan_in(data: Mapping[str, Any]) -> Plan:
+def _read_plan(data: Mapping[str, Any]) -> Plan:
+    form = PlanFormat(data["format"])
+    load = addresses.from_stored if form is PlanFormat.ADDRESSES else _from_places
     return Plan(
-        made=_time_in(data["made"]),
+        format=form,
+        made=_read_time(data["made"]),
         by=data["by"],
         claims=tuple(
             PlannedClaim(
@@ -270,9 +286,50 @@ def _plan_in(data: Mapping[str, Any]) -> Plan:
                 since=date.fromisoformat(c["since"]),
                 reason=c["reason"],
                 photos=tuple(Sha256(p) for p in c["photos"]),
-                copies=_copies_in(c["copies"]),
-                spared=_copies_in(c["spared"]),
+                copies=tuple(load(copy) for copy in c["copies"]),
+                spared=tuple(load(copy) for copy in c["spared"]),
             )
             for c in data["claims"]
         ),
     )
+
+
+# --- plans of older programs -------------------------------------------------------------
+
+_BAGS, _TARGET = "archive/claims/", "target "
+
+
+def _to_places(copy: CopyAddress) -> dict[str, Any]:
+    """The address as `purge-plan-1` writes it."""
+    photo = shared_photo(copy)
+    return {"kind": copy.kind, "place": place_text(copy), "sha256": photo, "by_digest": photo is not None}
+
+
+def _from_places(data: Mapping[str, Any]) -> CopyAddress:
+    """The address that `purge-plan-1` wrote as text. Raises ValueError for any other text.
+
+    It is only compared with the copies that a run finds: what the run deletes is what it finds.
+    """
+    kind, place, sha256 = data["kind"], data["place"], data["sha256"]
+    match kind:
+        case IntakeObject.kind:
+            return IntakeObject(sha256=sha256, name=PurePosixPath(place).name)
+        case Thumbnail.kind:
+            return Thumbnail(sha256=sha256, name=PurePosixPath(place).name)
+        case ArchiveBag.kind:
+            return ArchiveBag(bag=_after(_BAGS, place))
+        case TargetBag.kind:
+            target, bag = _after(_TARGET, place).split(": ", 1)  # no target's name has a colon
+            return TargetBag(target=target, bag=bag)
+        case Stray.kind if place.startswith(_BAGS):
+            return Stray(path=_after(_BAGS, place))
+        case Stray.kind:
+            target, path = _after(_TARGET, place).split(": ", 1)
+            return Stray(path=path, target=target)
+    raise ValueError(f"unknown kind of copy {kind!r}")
+
+
+def _after(prefix: str, text: str) -> str:
+    if not text.startswith(prefix):
+        raise ValueError(f"{text!r} does not begin with {prefix!r}")
+    return text.removeprefix(prefix)

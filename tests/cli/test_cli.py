@@ -289,11 +289,11 @@ def test_the_lists_of_claims_ask_the_catalog_no_more_for_many_claims_than_for_fe
         grown(workspace, 0, 5)
         first = views.claim_views(workspace)
         few = asked_of(workspace, lambda: views.claim_views(workspace))
-        few_kept = asked_of(workspace, lambda: office.standing_of(workspace))
+        few_kept = asked_of(workspace, lambda: office.review_dispositions(workspace))
         grown(workspace, 5, 60)
         views.claim_views(workspace)
         assert asked_of(workspace, lambda: views.claim_views(workspace)) == few
-        assert asked_of(workspace, lambda: office.standing_of(workspace)) == few_kept
+        assert asked_of(workspace, lambda: office.review_dispositions(workspace)) == few_kept
         assert views.claim_views(workspace)[:5] == first, "a count that is kept says what a new one says"
 
 

@@ -1,4 +1,4 @@
-"""Two desks for a purge to work at: one in memory, one over real folders."""
+"""Two archives for a purge to work on: one in memory, one of real folders."""
 
 from __future__ import annotations
 
@@ -13,13 +13,31 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+from support_cli import cli
+
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, Sha256
-from evidence.retention.desk import CopyKind, KnownCopy, PurgeEntry, Tombstone
-from evidence.retention.schedule import ClaimFacts, Hold, Turn, TurnKind
+from evidence.retention.addresses import (
+    ArchiveBag,
+    CopyAddress,
+    IntakeObject,
+    Stray,
+    TargetBag,
+    Thumbnail,
+    place_text,
+)
+from evidence.retention.disposition import ChangeKind, ClaimFacts, LegalHold, StateChange
+from evidence.retention.repository import PurgeLogEntry, Tombstone
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 25)
+
+
+def reload_assignments(archive: Path, text: str):
+    """Load this list of claims through the command."""
+    path = archive.parent / "again.csv"
+    path.write_text(text, encoding="utf-8")
+    return cli("assignments", path, "--json", archive=archive)
 
 
 def digest(data: bytes) -> Sha256:
@@ -27,42 +45,48 @@ def digest(data: bytes) -> Sha256:
 
 
 def closed(claim: str, on: date = date(2015, 3, 15), **more: object) -> ClaimFacts:
-    return replace(ClaimFacts(claim=ClaimId(claim), history=(Turn(kind=TurnKind.CLOSED, on=on),)), **more)  # type: ignore[arg-type]
+    return replace(
+        ClaimFacts(claim=ClaimId(claim), history=(StateChange(kind=ChangeKind.CLOSED, on=on),)), **more
+    )  # type: ignore[arg-type]
 
 
-def a_hold(why: str = "suit filed") -> Hold:
-    return Hold(hold="H-1", why=why, by="Counsel", placed=NOON)
+def a_hold(why: str = "suit filed") -> LegalHold:
+    return LegalHold(name="H-1", why=why, by="Counsel", placed=NOON)
+
+
+def intake_object(photo: bytes) -> IntakeObject:
+    return IntakeObject(sha256=digest(photo), name=digest(photo))
 
 
 class KilledError(BaseException):
-    """Stands for the process dying: nothing in the program may catch it."""
+    """Simulates the death of the process: nothing in the program may catch it."""
 
 
 @dataclass
-class MemoryDesk:
-    """Claims, copies and log as plain values; `before` is called with each deed's name and may raise."""
+class MemoryRepository:
+    """Claims, copies and log as plain values; `before` is called with each method's name and may raise."""
 
     known: dict[ClaimId, ClaimFacts] = field(default_factory=dict)
     held_photos: dict[ClaimId, list[Sha256]] = field(default_factory=dict)
-    places: dict[ClaimId, set[KnownCopy]] = field(default_factory=dict)
-    stubborn: set[str] = field(default_factory=set)
-    """Places from which nothing goes away, whatever `remove` says."""
-    log: list[PurgeEntry] = field(default_factory=list)
+    places: dict[ClaimId, set[CopyAddress]] = field(default_factory=dict)
+    undeletable: set[CopyAddress] = field(default_factory=set)
+    """Copies that `remove` leaves in place without an error."""
+    entries: list[PurgeLogEntry] = field(default_factory=list)
     tombstones: dict[ClaimId, Tombstone] = field(default_factory=dict)
-    removed: list[KnownCopy] = field(default_factory=list)
+    removed: list[CopyAddress] = field(default_factory=list)
     day: date = TODAY
-    before: Callable[[str], None] = lambda _deed: None
+    before: Callable[[str], None] = lambda _method: None
 
     def add(self, facts: ClaimFacts, *photos: bytes) -> None:
         claim = facts.claim
         self.known[claim] = facts
         self.held_photos[claim] = [digest(p) for p in photos]
-        self.places[claim] = {KnownCopy(kind=CopyKind.BAG, place=f"archive/claims/{claim}")}
+        self.places[claim] = {ArchiveBag(bag=claim)}
         for sha in self.held_photos[claim]:
             self.places[claim] |= {
-                KnownCopy(kind=CopyKind.INTAKE, place=f"intake/{sha[:8]}", sha256=sha, by_digest=True),
-                KnownCopy(kind=CopyKind.THUMBNAIL, place=f"thumbs/{sha[:8]}", sha256=sha, by_digest=True),
-                KnownCopy(kind=CopyKind.TARGET, place=f"target nas: {claim}/{sha[:8]}", sha256=sha),
+                IntakeObject(sha256=sha, name=sha),
+                Thumbnail(sha256=sha, name=f"{sha}_320.jpg"),
+                TargetBag(target="nas", bag=f"{claim}/{sha[:8]}"),
             }
 
     def now(self) -> datetime:
@@ -83,53 +107,53 @@ class MemoryDesk:
     def photos(self, claim: ClaimId) -> Sequence[Sha256]:
         return list(self.held_photos[claim])
 
-    def also_in(self, photo: Sha256) -> Sequence[ClaimId]:
+    def claims_holding(self, photo: Sha256) -> Sequence[ClaimId]:
         return [claim for claim in self.claims() if photo in self.held_photos[claim]]
 
-    def copies(self, claim: ClaimId) -> Sequence[KnownCopy]:
-        self.before("copies")
-        return sorted(self.places[claim], key=lambda c: c.place)
+    def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
+        self.before("known_copies")
+        return sorted(self.places[claim], key=place_text)
 
-    def remove(self, copy: KnownCopy) -> None:
+    def remove(self, copy: CopyAddress) -> None:
         self.before("remove")
         self.removed.append(copy)
-        if copy.place in self.stubborn:
+        if copy in self.undeletable:
             return
         for places in self.places.values():
             places.discard(copy)
 
-    def look_for(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[KnownCopy]:
-        self.before("look_for")
-        return sorted(self.places[claim], key=lambda c: c.place)
+    def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
+        self.before("find_copies")
+        return sorted(self.places[claim], key=place_text)
 
-    def record(self, entry: PurgeEntry) -> None:
-        self.before(f"record {entry.event}")
-        if not self.recorded(entry.key):
-            self.log.append(entry)
-        self.before(f"after record {entry.event}")
+    def log(self, entry: PurgeLogEntry) -> None:
+        self.before("log")
+        if not self.is_logged(entry.key):
+            self.entries.append(entry)
+        self.before("after log")
 
-    def recorded(self, key: str) -> bool:
-        return any(entry.key == key for entry in self.log)
+    def is_logged(self, key: str) -> bool:
+        return any(entry.key == key for entry in self.entries)
 
-    def bury(self, tombstone: Tombstone) -> None:
-        self.before("bury")
+    def record_tombstone(self, tombstone: Tombstone) -> None:
+        self.before("record_tombstone")
         self.tombstones[tombstone.claim] = tombstone
-        self.before("after bury")
+        self.before("after record_tombstone")
 
     def events(self, claim: ClaimId) -> Counter[str]:
-        return Counter(entry.event for entry in self.log if entry.claim == claim)
+        return Counter(entry.event for entry in self.entries if entry.claim == claim)
 
 
-class FolderDesk:
-    """An archive of real folders: bags, intake objects, thumbnails, staging, two targets, a log file.
+class FolderRepository:
+    """An archive of real folders: bags, intake objects, thumbnails, two targets, a log file.
 
-    `look_for` walks every folder and hashes every file, so it knows nothing that the disk does not say.
+    `find_copies` walks every folder and hashes every file: it uses nothing but the disk.
     """
 
     def __init__(self, root: Path, *, day: date = TODAY) -> None:
         self.root, self.day = root, day
         self.index: dict[ClaimId, ClaimFacts] = {}
-        for name in ("claims", "intake", "thumbs", "staging", "log", "tombstones"):
+        for name in ("claims", "intake", "thumbs", "unsorted", "log", "tombstones"):
             (root / name).mkdir(parents=True, exist_ok=True)
         self.targets = [root / "target_a", root / "target_b"]
         for target in self.targets:
@@ -165,72 +189,85 @@ class FolderDesk:
         bag = self.root / "claims" / claim / "data"
         return [digest(p.read_bytes()) for p in sorted(bag.iterdir())] if bag.exists() else []
 
-    def also_in(self, photo: Sha256) -> Sequence[ClaimId]:
+    def claims_holding(self, photo: Sha256) -> Sequence[ClaimId]:
         return [claim for claim in self.claims() if photo in self.photos(claim)]
 
-    def copies(self, claim: ClaimId) -> Sequence[KnownCopy]:
+    def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
         found = []
         for home in [self.root / "claims", *self.targets]:
             if (home / claim).exists():
-                kind = CopyKind.BAG if home.name == "claims" else CopyKind.TARGET
-                found.append(KnownCopy(kind=kind, place=f"{home.name}/{claim}"))
+                is_archive = home.name == "claims"
+                found.append(ArchiveBag(bag=claim) if is_archive else TargetBag(target=home.name, bag=claim))
         for sha in self.photos(claim):
             found += self._by_digest(sha)
         return found
 
-    def _by_digest(self, sha: Sha256) -> Iterator[KnownCopy]:
-        for kind, place in ((CopyKind.INTAKE, f"intake/{sha}"), (CopyKind.THUMBNAIL, f"thumbs/{sha}.jpg")):
-            if (self.root / place).exists():
-                yield KnownCopy(kind=kind, place=place, sha256=sha, by_digest=True)
+    def _by_digest(self, sha: Sha256) -> Iterator[CopyAddress]:
+        for copy in (IntakeObject(sha256=sha, name=sha), Thumbnail(sha256=sha, name=f"{sha}.jpg")):
+            if self.path(copy).exists():
+                yield copy
 
-    def remove(self, copy: KnownCopy) -> None:
-        path = self.root / copy.place
+    def path(self, copy: CopyAddress) -> Path:
+        match copy:
+            case ArchiveBag(bag=bag):
+                return self.root / "claims" / bag
+            case TargetBag(target=target, bag=bag):
+                return self.root / target / bag
+            case IntakeObject(name=name):
+                return self.root / "intake" / name
+            case Thumbnail(name=name):
+                return self.root / "thumbs" / name
+            case Stray(path=path):
+                return self.root / path
+
+    def remove(self, copy: CopyAddress) -> None:
+        path = self.path(copy)
         if path.is_dir():
             shutil.rmtree(path)
         else:
             path.unlink(missing_ok=True)
 
-    def look_for(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[KnownCopy]:
-        wanted, found = set(photos), []
+    def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
+        wanted: set[str] = set(photos)
+        found: list[CopyAddress] = []
         for path in sorted(self.root.rglob("*")):
             place = path.relative_to(self.root).as_posix()
             if not path.is_file() or place.startswith(("log/", "tombstones/", "purges/")):
                 continue
             sha = digest(path.read_bytes())
-            by_digest = place.startswith(("intake/", "thumbs/"))
-            if claim in path.parts or (sha in wanted and not self._elsewhere(path, claim)):
-                found.append(KnownCopy(kind=CopyKind.OTHER, place=place, sha256=sha, by_digest=by_digest))
-            elif path.stem in wanted:
-                found.append(
-                    KnownCopy(kind=CopyKind.THUMBNAIL, place=place, sha256=Sha256(path.stem), by_digest=True)
-                )
+            if place.startswith("intake/"):
+                found += [IntakeObject(sha256=sha, name=path.name)] if sha in wanted else []
+            elif place.startswith("thumbs/"):
+                found += [Thumbnail(sha256=Sha256(path.stem), name=path.name)] if path.stem in wanted else []
+            elif claim in path.parts or (sha in wanted and not self._elsewhere(path, claim)):
+                found.append(Stray(path=place))
         return found
 
     def _elsewhere(self, path: Path, claim: ClaimId) -> bool:
         return any(other != claim and other in path.parts for other in self.index)
 
-    def record(self, entry: PurgeEntry) -> None:
-        if not self.recorded(entry.key):
+    def log(self, entry: PurgeLogEntry) -> None:
+        if not self.is_logged(entry.key):
             line = {"key": entry.key, "event": entry.event, "actor": entry.actor, "claim": entry.claim}
             with (self.root / "log" / "custody.jsonl").open("a", encoding="utf-8") as file:
                 file.write(json.dumps({**line, **entry.details}) + "\n")
 
-    def entries(self) -> list[dict[str, str]]:
+    def logged(self) -> list[dict[str, str]]:
         path = self.root / "log" / "custody.jsonl"
         return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
 
-    def recorded(self, key: str) -> bool:
-        return any(line["key"] == key for line in self.entries())
+    def is_logged(self, key: str) -> bool:
+        return any(line["key"] == key for line in self.logged())
 
-    def bury(self, tombstone: Tombstone) -> None:
+    def record_tombstone(self, tombstone: Tombstone) -> None:
         self._tombstone(tombstone.claim).write_text(json.dumps({"photos": tombstone.photos}))
 
     def _tombstone(self, claim: ClaimId) -> Path:
         return self.root / "tombstones" / f"{claim}.json"
 
 
-class DyingDesk(FolderDesk):
-    """Kills its process, past all handlers, before its nth call or in the midst of a removal."""
+class DyingRepository(FolderRepository):
+    """Kills its own process with SIGKILL before its nth call or during a removal."""
 
     def __init__(self, root: Path, index: dict[ClaimId, ClaimFacts], call: int) -> None:
         super().__init__(root)
@@ -245,22 +282,22 @@ class DyingDesk(FolderDesk):
         self._count()
         return super().facts(claim)
 
-    def remove(self, copy: KnownCopy) -> None:
-        for path in sorted((self.root / copy.place).rglob("*"), reverse=True):
+    def remove(self, copy: CopyAddress) -> None:
+        for path in sorted(self.path(copy).rglob("*"), reverse=True):
             self._count()
             path.unlink() if path.is_file() else path.rmdir()
         self._count()
         super().remove(copy)
 
-    def look_for(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[KnownCopy]:
+    def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
         self._count()
-        return super().look_for(claim, photos)
+        return super().find_copies(claim, photos)
 
-    def record(self, entry: PurgeEntry) -> None:
+    def log(self, entry: PurgeLogEntry) -> None:
         self._count()
-        super().record(entry)
+        super().log(entry)
         self._count()
 
-    def bury(self, tombstone: Tombstone) -> None:
+    def record_tombstone(self, tombstone: Tombstone) -> None:
         self._count()
-        super().bury(tombstone)
+        super().record_tombstone(tombstone)

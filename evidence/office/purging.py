@@ -1,0 +1,266 @@
+"""Purge claims: plan, approve and run, and the archive as a purge sees it.
+
+What to delete is chosen by typed addresses (`retention.addresses`), never by text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+
+from evidence.archive import bags, swap
+from evidence.archive.holdings import find_digests
+from evidence.archive.targets import FolderTarget
+from evidence.disk.durable import discard
+from evidence.disk.objects import sweep_parts
+from evidence.errors import BadInputError, PurgeRefusedError
+from evidence.filing.backup import make_ready, open_targets
+from evidence.filing.bags import bag_folder, file_away, recover_bags
+from evidence.lookup import UNASSIGNED
+from evidence.model import ClaimId, ClaimState, Sha256
+from evidence.office.retention import facts_of, schedule_of
+from evidence.retention.addresses import (
+    ArchiveBag,
+    CopyAddress,
+    IntakeObject,
+    Stray,
+    TargetBag,
+    Thumbnail,
+    place_text,
+)
+from evidence.retention.disposition import ClaimFacts
+from evidence.retention.plans import PROGRESS
+from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
+from evidence.retention.repository import PurgeLogEntry, Tombstone
+from evidence.settings import ARCHIVE_PLACE
+from evidence.workspace import SETTINGS, Workspace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedPurge:
+    """A frozen plan, ready for a second person's approval."""
+
+    plan: str
+    """Name of the plan's folder."""
+    digest: str
+    claims: tuple[ClaimId, ...]
+
+
+def plan_purge(workspace: Workspace, claims: Sequence[ClaimId] | None = None) -> PlannedPurge:
+    """Freeze a plan for these claims, or for all that are due; raises PurgeRefusedError when none may be purged."""
+    with workspace.locked():
+        _finish_interrupted_work(workspace)
+        frozen = make_plan(
+            ArchiveRepository(workspace),
+            schedule_of(workspace),
+            by=workspace.actor,
+            plans_folder=workspace.plans,
+            claims=claims,
+        )
+    return PlannedPurge(
+        plan=frozen.folder.name, digest=frozen.digest, claims=tuple(one.claim for one in frozen.plan.claims)
+    )
+
+
+def approve_purge(workspace: Workspace, plan: str) -> str:
+    """Approve another person's plan; returns the digest that the approval is bound to."""
+    with workspace.locked():
+        return approve(ArchiveRepository(workspace), plan_folder(workspace, plan), by=workspace.actor).digest
+
+
+def run_purge(workspace: Workspace, plan: str) -> PurgeReport:
+    """Delete every copy that an approved plan names, then search for more."""
+    with workspace.locked():
+        folder = plan_folder(workspace, plan)
+        if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
+            _finish_interrupted_work(workspace)
+        return run_plan(ArchiveRepository(workspace), schedule_of(workspace), folder, by=workspace.actor)
+
+
+def _finish_interrupted_work(workspace: Workspace) -> None:
+    """Bring the bags up to date: after a killed run, a bag may hold a photo that now belongs to another claim."""
+    recover_bags(workspace)
+    sweep_parts(workspace.store)
+    file_away(workspace)
+
+
+def plan_folder(workspace: Workspace, plan: str) -> Path:
+    """The folder of a plan, by its name or the first letters of it; raises BadInputError."""
+    known = []
+    if workspace.plans.is_dir():
+        known = sorted(path for path in workspace.plans.iterdir() if path.is_dir())
+    found = [path for path in known if path.name.startswith(plan)]
+    if len(found) != 1:
+        raise BadInputError(
+            f"There is no purge plan {plan}."
+            if not found
+            else f"{len(found)} purge plans begin with {plan}.",
+            f"The plans are {', '.join(path.name for path in known) or 'none yet'}.",
+        )
+    return found[0]
+
+
+class ArchiveRepository:
+    """The archive as a purge sees it (`retention.repository.Repository`)."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
+        self._targets = {target.name: target for target in open_targets(workspace)}
+        self._logged_keys: set[str] | None = None
+
+    def now(self) -> datetime:
+        """See `Repository`."""
+        return self._workspace.now()
+
+    def today(self) -> date:
+        """See `Repository`."""
+        return self._workspace.now().astimezone().date()
+
+    def claims(self) -> Sequence[ClaimId]:
+        """See `Repository`."""
+        return [
+            r.claim.claim for r in self._workspace.catalog.claims.all() if r.state is not ClaimState.PURGED
+        ]
+
+    def facts(self, claim: ClaimId) -> ClaimFacts:
+        """See `Repository`."""
+        return facts_of(self._workspace, claim)
+
+    def photos(self, claim: ClaimId) -> Sequence[Sha256]:
+        """See `Repository`."""
+        here = {record.sha256 for record in self._workspace.catalog.photos.of_claim(claim)}
+        return sorted(here | set(self._workspace.catalog.keeping.payload(claim)))
+
+    def claims_holding(self, photo: Sha256) -> Sequence[ClaimId]:
+        """See `Repository`."""
+        records = self._workspace.catalog.photos.records([photo])
+        claims = {record.claim or ClaimId(UNASSIGNED) for record in records}
+        claims |= {
+            claim or ClaimId(UNASSIGNED)
+            for claim, _ in self._workspace.catalog.keeping.held_in([photo]).get(photo, [])
+        }
+        return sorted(claims)
+
+    def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
+        """See `Repository`."""
+        return self.find_copies(claim, self.photos(claim))
+
+    def remove(self, copy: CopyAddress) -> None:
+        """See `Repository`."""
+        match copy:
+            case ArchiveBag(bag=bag):
+                bags.remove_bag(self._workspace.claims / bag)
+            case TargetBag(target=target, bag=bag):
+                self._targets[target].remove_bag(bag)
+            case IntakeObject(sha256=sha, name=name):
+                discard(self._workspace.store / sha[:2] / name)
+            case Thumbnail(sha256=sha, name=name):
+                discard(self._workspace.thumbs / sha[:2] / name)
+            case Stray():
+                raise PurgeRefusedError(
+                    f"{place_text(copy)} holds one of the claim's photos, but the archive did not put it there.",
+                    "Remove it by hand, then run this command again.",
+                )
+
+    def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
+        """See `Repository`."""
+        self._refuse_unnamed_targets(photos)
+        row = self._workspace.catalog.claims.get(claim)
+        bag = self._workspace.bag_of(claim, row.folder) if row and row.folder else None
+        found: list[CopyAddress] = []
+        if bag and _exists(bag):
+            found.append(ArchiveBag(bag=bag.name))
+        for target in self._targets.values():
+            found += self._on_target(target, claim, bag, photos)
+        for sha in photos:
+            found += [IntakeObject(sha256=sha, name=name) for name in _named(self._workspace.store, sha)]
+            found += [Thumbnail(sha256=sha, name=name) for name in _named(self._workspace.thumbs, sha)]
+        here = find_digests(self._workspace.claims, photos)
+        found += [Stray(path=path) for path in self._strays(here, claim, bag)]
+        return found
+
+    def _on_target(
+        self, target: FolderTarget, claim: ClaimId, bag: Path | None, photos: Sequence[Sha256]
+    ) -> list[CopyAddress]:
+        """Copies on one target. Raises an EvidenceError when it cannot be reached: it may hold a copy."""
+        make_ready(self._workspace, target)
+        found: list[CopyAddress] = []
+        if bag and _exists(target.root / bag.name):
+            found.append(TargetBag(target=target.name, bag=bag.name))
+        paths = self._strays(target.holds(photos), claim, bag)
+        return [*found, *(Stray(path=path, target=target.name) for path in paths)]
+
+    def _strays(self, paths: Iterable[str], claim: ClaimId, bag: Path | None) -> list[str]:
+        """Those paths below a folder of bags that are neither in the claim's bag nor in another bag of the archive."""
+        mine = tuple(f"{path.name}/" for path in _with_leftovers(bag)) if bag else ()
+        return [path for path in paths if not path.startswith(mine) and not self._in_another_bag(path, claim)]
+
+    def _refuse_unnamed_targets(self, photos: Sequence[Sha256]) -> None:
+        """Raise PurgeRefusedError when the catalog lists copies on a target that the settings no longer name."""
+        copies = self._workspace.catalog.keeping.copies(photos)
+        places = {row.place for rows in copies.values() for row in rows}
+        missing = sorted(places - set(self._targets) - {ARCHIVE_PLACE})
+        if missing:
+            raise PurgeRefusedError(
+                f"Copies were made to the backup target {missing[0]}, which the settings no longer name.",
+                f"Add it to {SETTINGS} again, so that the copies there can be removed too.",
+            )
+
+    def log(self, entry: PurgeLogEntry) -> None:
+        """See `Repository`."""
+        if self.is_logged(entry.key):
+            return
+        self._workspace.custody.append(
+            actor=entry.actor,
+            action=entry.event,
+            subject=entry.claim or "purge",
+            details={**entry.details, "key": entry.key},
+            at=entry.at,
+        )
+        self._keys().add(entry.key)
+
+    def is_logged(self, key: str) -> bool:
+        """See `Repository`."""
+        return key in self._keys()
+
+    def record_tombstone(self, tombstone: Tombstone) -> None:
+        """See `Repository`."""
+        catalog, claim = self._workspace.catalog, tombstone.claim
+        with catalog.transaction():
+            mine = {record.sha256 for record in catalog.photos.of_claim(claim)} | set(tombstone.photos)
+            shared = {sha for sha in mine if any(other != claim for other in self.claims_holding(sha))}
+            catalog.keeping.forget(claim)
+            catalog.photos.forget(sorted(mine - shared))
+            catalog.claims.forget(claim)
+
+    def _in_another_bag(self, path: str, claim: ClaimId) -> bool:
+        """True for a file in another claim's bag, or in the tray's: that claim holds the photo too."""
+        bag_names = {
+            bag_folder(self._workspace, one).name
+            for one in self._workspace.catalog.keeping.bags()
+            if one != claim
+        }
+        return path.partition("/")[0] in bag_names
+
+    def _keys(self) -> set[str]:
+        if self._logged_keys is None:
+            entries = self._workspace.custody.entries()
+            self._logged_keys = {str(entry.details["key"]) for entry in entries if "key" in entry.details}
+        return self._logged_keys
+
+
+def _named(store: Path, sha: Sha256) -> list[str]:
+    """Names of the files that a store by digest keeps for a photo."""
+    return sorted(path.name for path in (store / sha[:2]).glob(f"{sha}*"))
+
+
+def _exists(bag: Path) -> bool:
+    """True when the bag is there, or a folder that an interrupted build or removal left: one removal takes all."""
+    return any(path.exists() for path in _with_leftovers(bag))
+
+
+def _with_leftovers(bag: Path) -> tuple[Path, ...]:
+    """A bag's folder, and the hidden ones that an interrupted build or removal may leave beside it."""
+    return (bag, swap.next_of(bag), swap.old_of(bag), swap.gone_of(bag))

@@ -1,0 +1,114 @@
+"""Where a copy of a claim's photos can be: one frozen type for each sort of place.
+
+A purge chooses what to delete by these values. `place_text` makes the text that people read; nothing reads it back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, ClassVar
+
+from evidence.model import Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArchiveBag:
+    """The claim's bag in the archive."""
+
+    kind: ClassVar[str] = "bag"
+    bag: str
+    """Its folder's name below `claims/`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetBag:
+    """The copy of a bag on a backup target."""
+
+    kind: ClassVar[str] = "target"
+    target: str
+    bag: str
+    """Its folder's name on the target."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IntakeObject:
+    """A verified original in the intake area. It serves every claim that holds the same photo."""
+
+    kind: ClassVar[str] = "intake"
+    sha256: Sha256
+    name: str
+    """Its file name, which begins with the digest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thumbnail:
+    """A small copy of a photo. It serves every claim that holds the same photo."""
+
+    kind: ClassVar[str] = "thumbnail"
+    sha256: Sha256
+    """Digest of the original."""
+    name: str
+    """Its file name, which begins with the digest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stray:
+    """A file with the bytes of one of the claim's photos where the archive puts none. Only a person removes it."""
+
+    kind: ClassVar[str] = "other"
+    path: str
+    """Below `claims/`, or below the target's folder; with forward slashes."""
+    target: str | None = None
+    """The backup target, or None for the archive itself."""
+
+
+CopyAddress = ArchiveBag | TargetBag | IntakeObject | Thumbnail | Stray
+
+REMOVAL_ORDER = (Thumbnail, Stray, IntakeObject, TargetBag, ArchiveBag)
+"""The bag is removed last: if a hold arrives during a purge, the best copy still exists."""
+
+_BY_KIND = {one.kind: one for one in REMOVAL_ORDER}
+
+
+def removal_rank(copy: CopyAddress) -> tuple[int, str]:
+    """Sorts copies into the order in which a purge removes them."""
+    return REMOVAL_ORDER.index(type(copy)), place_text(copy)
+
+
+def shared_photo(copy: CopyAddress) -> Sha256 | None:
+    """The photo of a copy that every claim with the same photo shares; None for a copy that belongs to one claim."""
+    return copy.sha256 if isinstance(copy, IntakeObject | Thumbnail) else None
+
+
+def place_text(copy: CopyAddress) -> str:
+    """The place for people: `archive/claims/HL-1 Moss`, `target nas: HL-1 Moss`."""
+    match copy:
+        case ArchiveBag(bag=bag):
+            return f"archive/claims/{bag}"
+        case TargetBag(target=target, bag=bag):
+            return f"target {target}: {bag}"
+        case IntakeObject(sha256=sha, name=name):
+            return f"archive/intake/{sha[:2]}/{name}"
+        case Thumbnail(sha256=sha, name=name):
+            return f"archive/thumbnails/{sha[:2]}/{name}"
+        case Stray(path=path, target=None):
+            return f"archive/claims/{path}"
+        case Stray(path=path, target=target):
+            return f"target {target}: {path}"
+
+
+def certificate_line(copy: CopyAddress) -> str:
+    """The copy as a certificate lists it: its kind and its place."""
+    return f"{copy.kind}: {place_text(copy)}"
+
+
+def to_stored(copy: CopyAddress) -> dict[str, Any]:
+    """The address as JSON data: its kind and its fields."""
+    return {"kind": copy.kind, **asdict(copy)}
+
+
+def from_stored(data: Mapping[str, Any]) -> CopyAddress:
+    """The address that `to_stored` wrote. Raises KeyError for an unknown kind, TypeError for other fields."""
+    fields = dict(data)
+    return _BY_KIND[fields.pop("kind")](**fields)

@@ -1,0 +1,102 @@
+"""What a purge needs of the archive, as one protocol: the archive implements it, tests implement it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Protocol
+
+from evidence.model import ClaimId, Sha256
+from evidence.retention.addresses import CopyAddress
+from evidence.retention.disposition import ClaimFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PurgeLogEntry:
+    """One line for the custody log."""
+
+    key: str
+    """Names what was done: logging a key that the log already holds changes nothing."""
+    event: str
+    """`purge_planned`, `purge_approved`, `purge_started`, `purge_stopped`, `purged`."""
+    actor: str
+    at: datetime
+    """Aware, UTC."""
+    claim: ClaimId | None = None
+    details: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tombstone:
+    """What the catalog keeps of a purged claim."""
+
+    claim: ClaimId
+    purged: datetime
+    """Aware, UTC."""
+    photos: tuple[Sha256, ...]
+    plan: str
+    """Digest of the plan by which it was purged."""
+    planned_by: str
+    approved_by: str
+    run_by: str
+    authority: str
+    """The rule and the dates, in words."""
+
+
+class Repository(Protocol):
+    """The archive as a purge sees it. Every method may raise an EvidenceError; then nothing more is removed."""
+
+    def now(self) -> datetime:
+        """The present instant, aware, UTC."""
+        ...
+
+    def today(self) -> date:
+        """The office's calendar day."""
+        ...
+
+    def claims(self) -> Sequence[ClaimId]:
+        """Every claim of the archive that is not purged."""
+        ...
+
+    def facts(self, claim: ClaimId) -> ClaimFacts:
+        """What decides the claim's disposition at this instant. Raises BadInputError for an unknown or purged claim."""
+        ...
+
+    def photos(self, claim: ClaimId) -> Sequence[Sha256]:
+        """Digests of every file kept for the claim, sidecar companions and videos included."""
+        ...
+
+    def claims_holding(self, photo: Sha256) -> Sequence[ClaimId]:
+        """Every claim that is not purged and holds the same file; the unassigned tray counts as one."""
+        ...
+
+    def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
+        """Every place known to hold something of the claim, in the archive and on each backup target.
+
+        Raises an EvidenceError when a target that may hold copies cannot be reached.
+        """
+        ...
+
+    def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
+        """Every copy of the claim or of these photos that exists now, found by looking at every place again.
+
+        By name and, where the place allows it, by digest; files that interrupted work left are found too.
+        """
+        ...
+
+    def remove(self, copy: CopyAddress) -> None:
+        """Delete the copy; one that is gone already is no failure. Raises PurgeRefusedError for a stray file."""
+        ...
+
+    def log(self, entry: PurgeLogEntry) -> None:
+        """Append to the custody log, once per key; on disk when it returns."""
+        ...
+
+    def is_logged(self, key: str) -> bool:
+        """True when the custody log holds an entry of that key."""
+        ...
+
+    def record_tombstone(self, tombstone: Tombstone) -> None:
+        """Replace all that the catalog holds of the claim by the tombstone; repeating it changes nothing."""
+        ...
