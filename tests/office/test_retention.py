@@ -46,16 +46,16 @@ def test_a_closed_claim_is_kept_until_its_period_ends_then_due_unless_held(house
     [
         pytest.param(["close", "TC-1001", "--on", "2999-01-01"], "future", id="closed in the future"),
         pytest.param(["close", "TC-1001", "--on", "2016-05-14"], "date of loss", id="before the loss"),
-        pytest.param(["close", "TC-1001", "--on", "14.05.2026"], "no date", id="not a date"),
+        pytest.param(["close", "TC-1001", "--on", "14.05.2026"], "not a date", id="not a date"),
         pytest.param(["reopen", "TC-1001", "--on", "2026-06-01"], "not closed", id="reopened while open"),
         pytest.param(["hold", "place", "TC-1001", "--reason", " "], "reason", id="hold without a reason"),
         pytest.param(["hold", "lift", "7", "--reason", "x"], "no hold 7", id="no such hold"),
-        pytest.param(["retention", "--as-of", "soon"], "no date", id="as of no date"),
+        pytest.param(["retention", "--as-of", "soon"], "not a date", id="as of no date"),
         pytest.param(["purge", "approve", "2026"], "no purge plan", id="no such plan"),
         pytest.param(["purge", "run", "../.."], "no purge plan", id="a plan elsewhere"),
     ],
 )
-def test_a_wrong_word_to_the_office_changes_nothing(houses, arguments, words):
+def test_a_mistaken_command_changes_nothing(houses, arguments, words):
     log = (houses / "custody" / "custody.jsonl").read_bytes()
     ran = cli(*arguments, archive=houses)
     assert ran.status == 2
