@@ -108,7 +108,7 @@ class CustodyLog:
             if size:
                 raise CustodyError(
                     f"The custody log {self.path.name} has lost its head file.",
-                    "Bring it back from a backup, or check the log against noted heads and reseal it.",
+                    "Bring it back from a backup.",
                 )
             self._write_head(0, GENESIS, 0)
             sync_folder(self.path.parent)

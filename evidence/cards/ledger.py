@@ -114,7 +114,7 @@ def read_ledger(path: Path) -> tuple[dict[str, object], ...]:
         if entry is None:
             raise CustodyError(
                 f"{path.name}, line {number}, is damaged.",
-                "Keep the file as it is, restore it from a backup, and run the intake of that card again.",
+                "Keep the damaged file, bring the ledger back from a backup, and run the intake of that card again.",
             )
         entries.append(entry)
     last = _whole(tail)

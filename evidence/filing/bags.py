@@ -100,7 +100,7 @@ def require_known_bags(workspace: Workspace) -> None:
         if not bag.name.startswith(".") and bag.name not in known and (bag / "bagit.txt").is_file():
             raise BagError(
                 f"The catalog does not know the bag {bag.name}.",
-                "Bring the catalog back from a backup, or rebuild it from the bags.",
+                "Bring the catalog back from a backup.",
             )
 
 
@@ -176,7 +176,7 @@ def _refuse_unknown_originals(workspace: Workspace, bag: Path) -> None:
         raise BagError(
             f"The bag {bag.name} holds {len(unknown)} files that the catalog does not know, "
             f"first {min(listed[sha] for sha in unknown)}.",
-            "Nothing of it was changed. Bring the catalog back from a backup, or rebuild it from the bags.",
+            "The bag was not changed. Bring the catalog back from a backup.",
         )
 
 

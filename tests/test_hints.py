@@ -1,0 +1,164 @@
+"""Every hint of an error names a command, an option, a setting or a file that exists."""
+
+from __future__ import annotations
+
+import ast
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import pytest
+import typer
+from support_cli import make_archive
+
+from evidence.cli.main import app
+from evidence.settings import default_text
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "evidence"
+HOLE = "\0"
+"""Stands for a value that is filled in when the program runs."""
+PROMISES = ("rebuild", "reseal", "repair", "restore", "fetch")
+"""Words that sound like a command: a hint may use one only when there is a command of that name."""
+BAG_FILES = {"bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"}
+"""RFC 8493, section 2."""
+
+
+@dataclass(frozen=True)
+class Hint:
+    where: str
+    text: str
+
+
+def texts_of(node: ast.AST) -> Iterator[str]:
+    """Every string in an expression, with `HOLE` for each value that is filled in."""
+    if isinstance(node, ast.Constant):
+        if isinstance(node.value, str):
+            yield node.value
+    elif isinstance(node, ast.JoinedStr):
+        yield "".join(one.value if isinstance(one, ast.Constant) else HOLE for one in node.values)
+    else:
+        for below in ast.iter_child_nodes(node):
+            yield from texts_of(below)
+
+
+def assigned_in(tree: ast.AST) -> dict[str, list[ast.AST]]:
+    """Name -> every value that the module gives it."""
+    found: dict[str, list[ast.AST]] = {}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Assign):
+            for target in node.targets:
+                if isinstance(target, ast.Name):
+                    found.setdefault(target.id, []).append(node.value)
+    return found
+
+
+@cache
+def hints() -> tuple[Hint, ...]:
+    """All that an error of the program may tell a user, by the file and line that says it."""
+    found = []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        assigned = assigned_in(tree)
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.Call):
+                continue
+            called = ast.unparse(node.func).rsplit(".", 1)[-1]
+            if not (called.endswith("Error") or called in {"__init__", "refuse", "refused", "fault", "bad"}):
+                continue
+            for argument in [*node.args, *(keyword.value for keyword in node.keywords)]:
+                parts = [argument]
+                if isinstance(argument, ast.Name):
+                    parts += assigned.get(argument.id, [])
+                where = f"{path.relative_to(ROOT).as_posix()}:{node.lineno}"
+                found += [Hint(where, text) for part in parts for text in texts_of(part)]
+    return tuple(dict.fromkeys(found))
+
+
+@cache
+def commands() -> dict[tuple[str, ...], set[str]]:
+    """Every command and group as a user types it, with its options."""
+    found: dict[tuple[str, ...], set[str]] = {}
+
+    def enter(command, path):
+        found[path] = {"--help"} | {
+            option
+            for parameter in command.params
+            for option in [*getattr(parameter, "opts", ()), *getattr(parameter, "secondary_opts", ())]
+        }
+        for name, sub in getattr(command, "commands", {}).items():
+            enter(sub, (*path, name))
+
+    enter(typer.main.get_command(app), ())
+    return found
+
+
+def typed_in(text: str) -> Iterator[tuple[tuple[str, ...], list[str]]]:
+    """The commands that a text tells the user to type: the words after `evidence`, and the options."""
+    for typed in re.findall(r"(?:`|: |^)evidence ([^`]*)", text):
+        words = typed.split()
+        path: list[str] = []
+        for word in words:
+            if not re.fullmatch(r"[a-z]+", word) or ((*path, word) not in commands() and path):
+                break
+            path.append(word)
+        yield tuple(path), re.findall(r"--[a-z][a-z-]*", typed)
+
+
+def test_the_hints_are_found():
+    said = "\n".join(hint.text for hint in hints())
+    assert len(hints()) > 300
+    for known in (
+        "`evidence custody --verify`",
+        "evidence assignments FILE.csv",
+        "`[catalog] url`",
+        "--actor",
+    ):
+        assert known in said, known
+
+
+@pytest.mark.parametrize("hint", [h for h in hints() if "evidence " in h.text], ids=lambda h: h.where)
+def test_a_hint_names_a_command_that_exists_with_options_that_it_takes(hint):
+    for path, options in typed_in(hint.text):
+        assert path in commands(), f"there is no command `evidence {' '.join(path)}`"
+        assert set(options) <= commands()[path], hint.text
+
+
+@pytest.mark.parametrize("hint", [h for h in hints() if "--" in h.text], ids=lambda h: h.where)
+def test_a_hint_names_an_option_that_exists(hint):
+    known = set().union(*commands().values())
+    ours = hint.text.split("pip install")[0]  # pip has options of its own
+    assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", ours)) <= known
+
+
+def test_a_hint_promises_nothing_that_only_a_missing_command_could_do():
+    words = [word for word in PROMISES if (word,) not in commands()]
+    broken = [h for h in hints() if re.search(rf"\b({'|'.join(words)})\b", h.text, re.IGNORECASE)]
+    assert broken == []
+
+
+def test_a_hint_that_installs_a_package_asks_for_the_version_that_the_project_needs():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    needed = {*project["dependencies"]} | {
+        f"{project['name']}[{name}]" for name in project["optional-dependencies"]
+    }
+    asked = [h.text.split("pip install")[1] for h in hints() if "pip install" in h.text]
+    assert asked
+    for one in asked:
+        assert one.split()[-1].strip("\"'") in needed, one
+
+
+def test_a_hint_names_files_folders_and_settings_that_an_archive_has(tmp_path):
+    archive = make_archive(tmp_path)
+    files = {path.name for path in [*archive.rglob("*"), *(ROOT / "config").rglob("*")]} | BAG_FILES
+    settings = tomllib.loads(default_text("evidence.toml"))
+    for hint in hints():
+        for name in re.findall(r"(?<![\w.*-])[a-z][\w-]*\.(?:toml|jsonl|sqlite|txt)\b", hint.text):
+            assert name in files, f"{hint.where}: {name}"
+        for folder in re.findall(r"archive's (\w+) folder", hint.text):
+            assert (archive / folder).is_dir(), f"{hint.where}: {folder}"
+        for table, key in re.findall(r"`\[(\w+)\] (\w+)`", hint.text):
+            assert key in settings[table], f"{hint.where}: [{table}] {key}"
