@@ -1,4 +1,4 @@
-"""`python3 demo_photos`: sets up, draws a camera card, and runs on it the commands a user would."""
+"""`python3 demo_photos`: sets up, draws a camera card, and runs the usual commands on it."""
 
 from __future__ import annotations
 

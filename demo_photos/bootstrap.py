@@ -1,6 +1,6 @@
-"""Sets the project up with nothing but Python's own library: a `.venv`, the project in it, then a command in that.
+"""Sets up the project with the standard library alone: creates `.venv` and installs the project into it.
 
-Both `python3 demo_photos` and `python3 tests` begin here. A second start skips what is done.
+Both `python3 demo_photos` and `python3 tests` start here. A second start skips what is done.
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ OLDEST = (3, 11)
 
 
 def prepared(extra: str) -> Path:
-    """The interpreter of a `.venv` that has the project and its extra; made or mended when needed.
+    """Return the interpreter of a `.venv` that has the project and the extra; sets it up when needed.
 
-    Ends the process with one clear line and status 2 when that cannot be done.
+    Ends the process with one clear line and status 2 when that fails.
     """
     if sys.version_info < OLDEST:
         stop(
@@ -27,7 +27,7 @@ def prepared(extra: str) -> Path:
         )
     python = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
     if not python.exists():
-        say("Making .venv ...")
+        say("Creating .venv ...")
         _make_venv()
     stamp, wanted = VENV / f"installed-{extra}.txt", _fingerprint(extra)
     if not stamp.exists() or stamp.read_text(encoding="utf-8") != wanted:
@@ -49,7 +49,7 @@ def _make_venv() -> None:
         venv.EnvBuilder(with_pip=True, clear=VENV.exists()).create(VENV)
     except (OSError, subprocess.CalledProcessError) as trouble:
         stop(
-            f".venv could not be made: {trouble}. Check that the folder {ROOT} can be written, then run this again."
+            f".venv could not be created: {trouble}. Check that the folder {ROOT} can be written, then run this again."
         )
 
 
@@ -77,22 +77,22 @@ def _install(python: Path, extra: str) -> None:
         "ConnectTimeout",
     )
     if any(word in done.stderr for word in offline):
-        stop("The packages could not be fetched: is there a network? Connect it, then run this again.")
-    stop("The project could not be installed; pip's reason stands above. Mend that, then run this again.")
+        stop("The packages could not be downloaded. Connect to a network, then run this again.")
+    stop("The project could not be installed; pip's reason is above. Fix it, then run this again.")
 
 
 def _fingerprint(extra: str) -> str:
-    """Changes when the project's requirements do, or the interpreter."""
+    """Return a hash that changes when the project's requirements or the interpreter change."""
     text = (ROOT / "pyproject.toml").read_bytes() + extra.encode() + sys.version.encode()
     return hashlib.sha256(text).hexdigest()
 
 
 def say(text: str) -> None:
-    """A line for the person, on standard error: standard output is for results."""
+    """Print a line for people on standard error; standard output is for results."""
     print(text, file=sys.stderr, flush=True)
 
 
 def stop(text: str) -> None:
-    """End here with one line and status 2."""
+    """Print one line and end the process with status 2."""
     say(text)
     raise SystemExit(2)

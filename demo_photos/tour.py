@@ -1,9 +1,10 @@
-"""The demo: a card drawn from the scenario, taken in by the program's own commands, one sentence before each."""
+"""The demo: draws a card from the scenario and runs the program's own commands on it, with a sentence before each."""
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import hashlib
 import io
 import json
 import os
@@ -21,11 +22,11 @@ from demo_photos.card import build_card, write_assignments  # noqa: E402
 
 SCENARIO = HERE / "scenario.toml"
 ROOM_NEEDED = 400_000_000
-"""Bytes the second disk must have free to play the office's."""
+"""Bytes that must be free on the disk used as the office's."""
 
 
 class Tour:
-    """Runs `evidence` commands as a user types them. They share this process, to spare each its start."""
+    """Runs `evidence` commands as a user types them, all in this process to save start-up time."""
 
     def __init__(self, archive: Path) -> None:
         os.environ.update(EVIDENCE_ARCHIVE=str(archive), COLUMNS="120")
@@ -34,15 +35,15 @@ class Tour:
         print(f"\n{text}", flush=True)
 
     def run(self, *arguments: str, may_find: bool = False) -> None:
-        """One command, its output shown; status 1 means it found something, which may be the point."""
+        """Run one command and show its output; with `may_find`, status 1 (it found something) is fine."""
         print(f"$ evidence {' '.join(arguments)}", flush=True)
         status = _status(arguments)
         sys.stdout.flush()
         if status not in ((0, 1) if may_find else (0,)):
-            sys.exit(f"The command failed with status {status}; what it said stands above.")
+            sys.exit(f"The command failed with status {status}; its message is above.")
 
     def asked(self, *arguments: str) -> object:
-        """One command's JSON."""
+        """Run one command and return its JSON."""
         out = io.StringIO()
         with contextlib.redirect_stdout(out):
             _status([*arguments, "--json"])
@@ -69,17 +70,15 @@ def main() -> None:
     _empty(out)
     card, archive = out / "card", out / "archive"
 
-    print(
-        "An adjuster's day is drawn onto a camera card: every photo below is made by this demo.", flush=True
-    )
+    print("The demo draws an adjuster's day onto a camera card: it makes every photo below.", flush=True)
     truth = build_card(SCENARIO, card, progress=_drawing)
     write_assignments(SCENARIO, out / "claims.csv")
     print(f"{len(truth.files)} files in {card}, drawn in {time.monotonic() - started:.0f} s.", flush=True)
 
     tour = Tour(archive)
-    tour.say("The office makes an archive and loads the claims.")
+    tour.say("The office creates an archive and loads the claims.")
     tour.run("init", str(archive))
-    office = _name_target(archive)
+    office = name_target(archive)
     tour.run("assignments", str(out / "claims.csv"))
     tour.say(
         "It prints a divider sheet per claim and the label cards; the adjuster photographs them at the house."
@@ -88,15 +87,15 @@ def main() -> None:
     tour.run("labels", str(out / "labels.pdf"))
     tour.say("In the evening the card goes into the computer, and the adjuster walks away.")
     tour.run("intake", str(card), may_find=True)
-    tour.say("What came of it, claim by claim.")
+    tour.say("The result, claim by claim.")
     tour.run("claims")
-    tour.say("Where each house begins, why, and how sure that is.")
+    tour.say("Where each house begins, why, and how sure the program is.")
     tour.run("segments")
     claims = [one["claim"] for one in tour.asked("claims") if one["coverage"]]  # type: ignore[attr-defined]
     for claim in claims:
-        tour.say(f"What proof claim {claim} has, and what is missing.")
+        tour.say(f"The proof that claim {claim} has, and what is missing.")
         tour.run("coverage", claim, may_find=True)
-    tour.say("Every copy is read again and compared; the custody log is proved.")
+    tour.say("Read every copy again and compare it; verify the custody log.")
     tour.run("verify")
     tour.run("custody", "--verify", "--last", "8")
     tour.say("How long each claim is kept.")
@@ -106,11 +105,11 @@ def main() -> None:
 
 
 def _empty(out: Path) -> None:
-    """Remove what an earlier demo left, and nothing else."""
+    """Remove the output of an earlier demo, and nothing else."""
     if out.exists():
         marker = out / ".demo"
         if any(out.iterdir()) and not marker.exists():
-            sys.exit(f"{out} holds other things than this demo. Name another folder with --out.")
+            sys.exit(f"{out} holds other files. Name another folder with --out.")
         for path in out.rglob("*"):
             if path.is_file() and not path.is_symlink():
                 path.chmod(0o600)
@@ -119,32 +118,43 @@ def _empty(out: Path) -> None:
     (out / ".demo").touch()
 
 
-def _name_target(archive: Path) -> Path | None:
-    """A second disk plays the office's, where this machine has one; else there is no copy elsewhere, and it is said."""
+def name_target(archive: Path) -> Path | None:
+    """Use another disk of this machine as the office's, if there is one; otherwise say that there is none."""
     ours = archive.stat().st_dev
-    for candidate in (Path("/dev/shm"), Path(tempfile.gettempdir())):  # noqa: S108 - only its file system matters
+    for candidate in second_disks():
         if (
             not candidate.is_dir()
             or candidate.stat().st_dev == ours
             or shutil.disk_usage(candidate).free < ROOM_NEEDED
         ):
             continue
-        office = candidate / f"evidence-demo-office-{os.getuid() if hasattr(os, 'getuid') else 0}"
-        shutil.rmtree(office, ignore_errors=True)
+        office = candidate / office_name(archive)
+        shutil.rmtree(office, ignore_errors=True)  # what this archive's own earlier demo copied
         office.mkdir(parents=True)
         with (archive / "evidence.toml").open("a", encoding="utf-8") as settings:
             settings.write(
                 f'\n[[target]]\nname = "office"\npath = {json.dumps(str(office))}\noff_computer = true\n'
             )
         print(
-            f"For the demo {office} plays the disk at the office; a real one is not in this computer.",
+            f"The demo uses {office} as the office's disk; a real one is not in this computer.",
             flush=True,
         )
         return office
     print(
-        "This machine has no second disk to play the office's, so the card will not be called safe to erase."
+        "This machine has no second disk to use as the office's, so the card will not be called safe to erase."
     )
     return None
+
+
+def second_disks() -> tuple[Path, ...]:
+    """Folders that may lie on another disk than the checkout."""
+    return (Path("/dev/shm"), Path(tempfile.gettempdir()))  # noqa: S108 - only its file system matters
+
+
+def office_name(archive: Path) -> str:
+    """A folder name that no other user's demo and no other archive's demo has."""
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    return f"evidence-demo-office-{user}-{hashlib.sha256(os.fsencode(archive.resolve())).hexdigest()[:12]}"
 
 
 def _drawing(done: int, total: int) -> None:
