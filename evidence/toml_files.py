@@ -96,7 +96,8 @@ class TomlFile:
 
     def line(self, place: Place) -> int:
         """Line of `place`, from 1; of the nearest table around it when the text does not have it."""
-        node, at = self._positions, 0
+        node: Any = self._positions
+        at: int = 0
         for depth, step in enumerate(place):
             found = node.inner()
             if isinstance(found, dict) and step in found:
@@ -104,6 +105,8 @@ class TomlFile:
             elif isinstance(found, list) and isinstance(step, int) and step < len(found):
                 node = found[step]
                 at = node.span().start or self._header(place[:depth], found[:step], at)
+            elif isinstance(step, int) and isinstance(found, dict):
+                continue  # a table that stands for a list of one
             else:
                 break
         return self._text.count("\n", 0, at) + 1
@@ -114,19 +117,28 @@ class TomlFile:
 
         # tomllib reads \r\n as \n; so must the parser of positions, and then no line number changes.
         self._text = self._text.replace("\r\n", "\n")
-        return spanned_toml.loads(self._text)
+        try:
+            return spanned_toml.loads(self._text)
+        except ValueError:  # newer TOML, which only a newer Python reads: everything stands on line 1
+            return spanned_toml.loads("")
 
     def _header(self, place: Place, before: Sequence[Any], at: int) -> int:
         """Where the [[header]] stands that follows the tables `before` it; the parser does not keep it."""
         name = r"\s*\.\s*".join(f"[\"']?{re.escape(step)}[\"']?" for step in place if isinstance(step, str))
         header = re.compile(rf"^[ \t]*\[\[\s*{name}\s*\]\]", re.MULTILINE)
-        start = self._text.rfind("\n", 0, at) + 1
-        for _ in range(len(before) + 1):
-            found = header.search(self._text, start)
+        found = header.search(self._text, self._text.rfind("\n", 0, at) + 1)
+        for table in before:
             if found is None:
                 break
-            at, start = found.start(), found.end()
-        return at
+            found = header.search(self._text, max(found.end(), _end(table)))
+        return found.start() if found else at
+
+
+def _end(node: Any) -> int:
+    """Where the last value inside `node` ends; 0 for an empty table."""
+    inner = node.inner()
+    within = inner.values() if isinstance(inner, dict) else inner if isinstance(inner, list) else ()
+    return max([int(node.span().stop), *(_end(one) for one in within)])
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

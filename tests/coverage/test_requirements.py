@@ -12,7 +12,6 @@ from support_coverage import a_list, default_list_text, shipped, vocabulary
 
 from evidence.coverage.requirements import explain, load_list
 from evidence.coverage.shots import Area, ForEach
-from evidence.coverage.toml_lines import Lines
 from evidence.errors import BadInputError
 from evidence.model import Face
 from evidence.settings import default_names
@@ -99,12 +98,12 @@ def test_a_list_says_what_its_file_says():
         pytest.param('for_each = "elevation"', 'for_each = "elevatoin"', 15, "'elevation'", id="for-each"),
         pytest.param('"front", "back"', '"front", "rear"', 16, "one of", id="face"),
         pytest.param("least = 2\nfacets", "laest = 2\nfacets", 19, "'least'", id="key-of-way"),
-        pytest.param("least = 2", "least = 0", 19, "from 1 to 50", id="least"),
+        pytest.param("least = 2", "least = 0", 19, "at least 1", id="least"),
         pytest.param('component = "gutter", role = "close_up"', 'component = "guter", role = "close_up"', 20, "'gutter'", id="word"),
         pytest.param('component = "gutter", role = "no_', 'komponent = "gutter", role = "no_', 23, "'component'", id="facet"),
         pytest.param('role = "no_damage_proof"', 'role = "divider"', 23, "one of", id="sheets-prove-nothing"),
         pytest.param('{ component = "shingle" }', '{ component = "shingel" }', 30, "'shingle'", id="condition"),
-        pytest.param('perils = ["hail"]', "perils = [3]", 29, "list of words", id="condition-value"),
+        pytest.param('perils = ["hail"]', "perils = [3]", 31, "must be text", id="condition-value"),
         pytest.param('after = "gutter"', 'after = "guter"', 33, "'gutter'", id="after"),
         pytest.param('after = "gutter"', 'after = "square"', 33, "no other shot", id="after-itself"),
         pytest.param("count_least = 1", "count_least = 1, count_most = 0", 39, "Correct", id="no-count-possible"),
@@ -229,44 +228,6 @@ def test_an_explanation_reads_as_a_sentence_would():
     assert "taken after: Gutter" in text
     assert "Every photo: taken on or after the date of loss." in text
     assert "Safety: Stay down when in doubt." in text
-
-
-# --- positions in TOML -------------------------------------------------------------------
-
-
-def test_lines_see_through_strings_comments_and_nesting():
-    text = '''\
-a = """
-[x]
-b = 1
-"""
-# c = 2
-[t]
-d = [ # [[
-  "]", '[',
-  { e = "}" },
-]
-f."g" = 1
-[[t.u]]
-h = 3
-[[t.u]]
-h = 4
-'''
-    lines = Lines(text)
-    assert lines.key("", "a") == 1
-    assert lines.table("x") == 1
-    assert not lines.has_key("", "b")
-    assert not lines.has_key("t", "c")
-    assert lines.key("t", "d") == 7
-    assert lines.word("t", "d", "}") == 9
-    assert lines.key("t", "f") == 11
-    assert (lines.key("t.u#0", "h"), lines.key("t.u#1", "h")) == (13, 15)
-
-
-@given(st.text(alphabet="ab=[]{}\"'#.\n \\,", max_size=60))
-def test_any_text_at_all_is_read_without_a_crash(text):
-    lines = Lines(text)
-    assert lines.key("", "a") >= 1
 
 
 @given(st.text(max_size=80))
