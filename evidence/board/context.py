@@ -18,7 +18,7 @@ from evidence.board.permissions import Permission, is_allowed
 from evidence.board.sessions import RateLimiter, Session, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
 from evidence.model import Duty, Sha256
-from evidence.office.people import proven
+from evidence.office.people import verify_password
 from evidence.workspace import Workspace
 
 FOLDER = Path(__file__).parent
@@ -179,5 +179,5 @@ def find_photo(user: CurrentUser, sha: str) -> Sha256 | None:
 
 def authenticate(board: Board, name: str, password: str) -> tuple[str, Duty, str] | None:
     """Name, duty and password hash of whoever proves to be that person."""
-    person = proven(board.workspace, name, password)
+    person = verify_password(board.workspace, name, password)
     return (person.name, person.duty, person.password) if person else None

@@ -1,4 +1,4 @@
-"""The office's list of claims: a CSV file, read whole or not at all."""
+"""Load the office's list of claims from a CSV file: all of it, or nothing when a line is wrong."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from pathlib import Path
 
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
+from evidence.lookup import UNASSIGNED
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
 from evidence.workspace import Workspace
 
 COLUMNS = ("claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "stories")
 MAX_BYTES = 20_000_000
-"""Far above any office's list; a larger file is something else."""
-TRAY_NAME = "unassigned"
+"""Far more than any office's list needs; a larger file is refused."""
 MAX_CLAIM = 100
-"""Characters of a claim number; longer ones fit neither a sheet's code nor a folder name."""
+"""Characters of a claim number; a longer one fits neither the code on a divider sheet nor a folder name."""
 
 MAX_WORD = 60
 """Characters of a peril or a jurisdiction."""
@@ -29,7 +29,7 @@ MAX_WORD = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RefusedRow:
-    """A line that was left out, and why."""
+    """A line whose claim was not loaded, and why."""
 
     line: int
     claim: ClaimId
@@ -37,25 +37,25 @@ class RefusedRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Loaded:
-    """What loading a list did."""
+class LoadResult:
+    """How many claims were added, updated and refused."""
 
     added: int
     updated: int
     refused: tuple[RefusedRow, ...]
 
 
-def load_assignments(workspace: Workspace, path: Path) -> Loaded:
-    """Add the claims of a CSV file, or update those already there.
+def load_assignments(workspace: Workspace, path: Path) -> LoadResult:
+    """Add the claims of a CSV file, and update those that the catalog has already.
 
-    Claims that were purged are refused one by one; anything wrong in the file itself raises
-    BadInputError, naming the line, and changes nothing.
+    A purged claim is refused and the others are loaded. An error in the file itself raises BadInputError with the
+    line and changes nothing.
     """
     claims = read_assignments(path)
     with workspace.locked(), workspace.catalog.transaction():
         purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state is ClaimState.PURGED}
         refused = tuple(
-            RefusedRow(line=line, claim=one.claim, reason="purged: its number is not used again")
+            RefusedRow(line=line, claim=one.claim, reason="purged: its number cannot be used again")
             for line, one in claims.items()
             if one.claim in purged
         )
@@ -65,15 +65,15 @@ def load_assignments(workspace: Workspace, path: Path) -> Loaded:
         workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
         with workspace.locked():
-            file_away(workspace)  # the bags' records follow
-    return Loaded(added=added, updated=updated, refused=refused)
+            file_away(workspace)  # updates the records in the bags
+    return LoadResult(added=added, updated=updated, refused=refused)
 
 
 def read_assignments(path: Path) -> dict[int, Claim]:
-    """The claims of a CSV file by line number; pure reading.
+    """The claims of a CSV file by line number.
 
-    Raises BadInputError for a file that is not there, not UTF-8, has a bad header, names a claim twice,
-    or holds a latitude, date or number that cannot be.
+    Raises BadInputError when the file is missing or not UTF-8, its header is wrong, a claim appears twice, or a
+    cell is not a valid number, date or position.
     """
     reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
     claims: dict[int, Claim] = {}
@@ -100,10 +100,11 @@ def read_assignments(path: Path) -> dict[int, Claim]:
             claims[reader.line_num] = claim
     except csv.Error as trouble:
         raise BadInputError(
-            f"{path.name}, line {reader.line_num}: {trouble}.", "Mend the quotes on that line."
+            f"{path.name}, line {reader.line_num}: {trouble}.",
+            "Fix the quotes on that line and load the file again.",
         ) from None
     if not claims:
-        raise BadInputError(f"{path.name} lists no claims.", "Add a line for each claim below the header.")
+        raise BadInputError(f"{path.name} lists no claims.", "Add one line for each claim below the header.")
     return claims
 
 
@@ -111,7 +112,7 @@ def _text(path: Path) -> str:
     try:
         if path.stat().st_size > MAX_BYTES:
             raise BadInputError(
-                f"{path.name} is far too large for a list of claims.", "Check that it is the right file."
+                f"{path.name} is too large for a list of claims.", "Check that it is the right file."
             )
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as trouble:
@@ -120,10 +121,12 @@ def _text(path: Path) -> str:
             "Save it as 'CSV UTF-8' and load it again.",
         ) from None
     except FileNotFoundError:
-        raise BadInputError(f"There is no file {path}.", "Name the CSV file with the claims.") from None
+        raise BadInputError(
+            f"There is no file {path}.", "Give the path of the CSV file with the claims."
+        ) from None
     except OSError as trouble:
         raise BadInputError(
-            f"{path} cannot be read: {trouble.strerror}.", "Name a CSV file you may read."
+            f"{path} cannot be read: {trouble.strerror}.", "Check that you may read this file."
         ) from None
 
 
@@ -144,14 +147,15 @@ def _header(path: Path, row: list[str]) -> list[str]:
 def _claim(cells: Mapping[str, str], where: str) -> Claim:
     number = cells.get("claim", "")
     if not number:
-        raise BadInputError(f"{where}: no claim number.", "Every line needs one.")
+        raise BadInputError(f"{where}: no claim number.", "Add one; every line needs it.")
     if len(number) > MAX_CLAIM or not number.isprintable():
         raise BadInputError(
-            f"{where}: that is no claim number.", f"Use at most {MAX_CLAIM} printable characters."
+            f"{where}: the claim number is too long or not printable.",
+            f"Use at most {MAX_CLAIM} printable characters.",
         )
-    if number.casefold() == TRAY_NAME:
+    if number.casefold() == UNASSIGNED:
         raise BadInputError(
-            f"{where}: '{number}' is what photos of no claim are called.", "Use the claim's own number."
+            f"{where}: '{number}' is the name for photos without a claim.", "Use the claim's own number."
         )
     for name in ("insured", "address"):
         if not cells.get(name, "").isprintable():
@@ -162,7 +166,8 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
         word = cells.get(name, "")
         if len(word) > MAX_WORD or not word.isprintable():
             raise BadInputError(
-                f"{where}: that is no {name}.", f"Use at most {MAX_WORD} printable characters."
+                f"{where}: {name} is too long or not printable.",
+                f"Use at most {MAX_WORD} printable characters.",
             )
     return Claim(
         claim=ClaimId(number),
@@ -204,7 +209,9 @@ def _date(text: str, where: str) -> date | None:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise BadInputError(f"{where}: loss_date '{text}' is no date.", "Write it as 2026-05-14.") from None
+        raise BadInputError(
+            f"{where}: loss_date '{text}' is not a date.", "Write it as 2026-05-14."
+        ) from None
 
 
 def _stories(text: str, where: str) -> int | None:
@@ -212,6 +219,7 @@ def _stories(text: str, where: str) -> int | None:
         return None
     if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= 200:
         raise BadInputError(
-            f"{where}: stories '{text}' is no whole number from 1.", "Write 1, 2, 3 or leave it empty."
+            f"{where}: stories '{text}' is not a whole number from 1 to 200.",
+            "Write 1, 2, 3 or leave it empty.",
         )
     return int(text)

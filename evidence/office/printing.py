@@ -1,4 +1,4 @@
-"""What is printed from the archive: divider sheets and label cards."""
+"""Print divider sheets and label cards from the archive."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from evidence.workspace import Workspace
 
 
 def print_sheets(workspace: Workspace, out: Path, claims: Sequence[str]) -> int:
-    """A divider sheet for each of these claims, or for every open one; returns the pages written."""
+    """Write a divider sheet for each of these claims, or for every open claim; returns the number of pages."""
     wanted = {known_claim(workspace, one) for one in claims}
     rows = [
         r
@@ -22,11 +22,11 @@ def print_sheets(workspace: Workspace, out: Path, claims: Sequence[str]) -> int:
     ]
     if not rows:
         raise BadInputError(
-            "There is no open claim to print a sheet for.", "Load some: evidence assignments FILE.csv"
+            "There is no open claim to print a sheet for.", "Load claims first: evidence assignments FILE.csv"
         )
     return divider_sheets([row.claim for row in rows], out)
 
 
 def print_labels(workspace: Workspace, out: Path) -> int:
-    """The label cards of the archive's vocabulary; returns the pages written."""
+    """Write the label cards of the archive's vocabulary; returns the number of pages."""
     return label_cards(workspace.vocabulary.labels, out)

@@ -93,9 +93,7 @@ def _record_change(workspace: Workspace, claim: ClaimId, kind: ChangeKind, on: d
 def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
     """Place a hold: until it is lifted, nothing of the claim may be purged. Returns the hold's number."""
     if not reason.strip():
-        raise BadInputError(
-            "A hold needs a reason.", "Add --reason, for instance 'suit filed, counsel's letter of ...'."
-        )
+        raise BadInputError("A hold needs a reason.", "Add --reason, for instance --reason 'suit filed'.")
     with workspace.locked():
         unpurged_claim(workspace, claim)
         with workspace.catalog.transaction():
