@@ -5,9 +5,10 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+from evidence.catalog.claims import ClaimRow
 from evidence.catalog.photos import SegmentRow
 from evidence.errors import BadInputError
-from evidence.model import ClaimId, PhotoRecord, Sha256
+from evidence.model import ClaimId, ClaimState, PhotoRecord, Sha256
 from evidence.workspace import Workspace
 
 UNASSIGNED = "unassigned"
@@ -32,6 +33,19 @@ def known_claim(workspace: Workspace, claim: str) -> ClaimId:
     near = difflib.get_close_matches(claim, known, n=1, cutoff=0.6)
     hint = f"Did you mean {near[0]}?" if near else "`evidence claims` lists them."
     raise BadInputError(f"There is no claim {claim}.", hint)
+
+
+def require_claim(workspace: Workspace, claim: ClaimId) -> ClaimRow:
+    """The claim's row; raises BadInputError when there is none, or when the claim was purged."""
+    row = workspace.catalog.claims.get(claim)
+    if row is None:
+        raise BadInputError(f"There is no claim {claim}.", "`evidence claims` lists them.")
+    if row.state is ClaimState.PURGED:
+        raise BadInputError(
+            f"Claim {claim} was purged.",
+            "Nothing can be filed under it or changed; its certificate is in the archive's purges folder.",
+        )
+    return row
 
 
 def found_photos(workspace: Workspace, names: Iterable[str]) -> list[Sha256]:

@@ -10,7 +10,7 @@ import typer
 
 from evidence import errors
 from evidence.cli.main import app
-from evidence.review import signing as reviewing
+from evidence.review import staleness
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGES = {
@@ -46,7 +46,7 @@ def test_every_command_that_the_documents_show_exists():
 
 def test_every_exit_status_is_documented():
     classes = [
-        one for module in (errors, reviewing) for one in vars(module).values() if isinstance(one, type)
+        one for module in (errors, staleness) for one in vars(module).values() if isinstance(one, type)
     ]
     statuses = {one.exit_code for one in classes if issubclass(one, errors.EvidenceError)}
     said = "\n".join(PAGES.values())

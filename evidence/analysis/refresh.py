@@ -28,7 +28,7 @@ def refresh_days(workspace: Workspace, digests: Sequence[Sha256]) -> Refreshed:
     with workspace.catalog.transaction():
         touched, findings = split_days(workspace, digests)
         touched |= tag_claims(workspace, touched)
-        _mark_changed(workspace, touched)
+        workspace.catalog.mark_changed(touched)
     return Refreshed(touched=frozenset(touched), findings=findings)
 
 
@@ -41,13 +41,5 @@ def retag(
     """
     with workspace.catalog.transaction():
         touched = tag_claims(workspace, claims) | set(stated)
-        _mark_changed(workspace, touched)
+        workspace.catalog.mark_changed(touched)
     return Refreshed(touched=frozenset(touched), findings=())
-
-
-def _mark_changed(workspace: Workspace, claims: Collection[ClaimId | None]) -> None:
-    """Mark the claims' bags as outdated and raise the claims' versions."""
-    workspace.catalog.keeping.mark_dirty(claims)
-    for claim in claims:
-        if claim is not None:
-            workspace.catalog.claims.touch(claim)

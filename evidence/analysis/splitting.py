@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 from evidence.catalog.claims import ClaimRow
+from evidence.catalog.decisions import Cut, Join, Placement
 from evidence.catalog.photos import Placing, SegmentRow, Sighting
 from evidence.model import (
     CONCLUDED,
@@ -221,22 +221,15 @@ def _manual_assignments(workspace: Workspace, records: Iterable[PhotoRecord]) ->
             claim_of[record.sha256] = record.claim
     cuts: set[Sha256] = set()
     joins: set[Sha256] = set()
-    for decision in workspace.catalog.claims.decisions(kinds=("move", "name", "shift", "cut", "join")):
-        after: Mapping[str, Any] = decision.after
-        if decision.kind == "shift":
-            claim_of |= {
-                Sha256(sha): ClaimId(claim) if claim else None for sha, claim in after["claims"].items()
-            }
-            continue
-        if decision.kind in ("move", "name"):
-            target = ClaimId(after["claim"]) if after["claim"] else None
-            claim_of |= dict.fromkeys((Sha256(sha) for sha in after["photos"]), target)
-        elif decision.kind == "cut":
-            cuts.add(Sha256(after["before"]))
-            joins.discard(Sha256(after["before"]))
-        else:
-            joins.add(Sha256(after["before"]))
-            cuts.discard(Sha256(after["before"]))
+    for row in workspace.catalog.claims.decisions(Placement):
+        claim_of |= row.decision.assigns()
+        match row.decision:
+            case Cut(before=photo):
+                cuts.add(photo)
+                joins.discard(photo)
+            case Join(before=photo):
+                joins.add(photo)
+                cuts.discard(photo)
     claim_of = {sha: None if claim in purged else claim for sha, claim in claim_of.items()}
     return ManualAssignments(claim_of=claim_of, cuts=frozenset(cuts), joins=frozenset(joins))
 

@@ -12,17 +12,19 @@ from pydantic import BaseModel, ConfigDict, Field
 from evidence.board import view_models
 from evidence.board.context import CurrentUser, find_photo, redirect_inside, require_post
 from evidence.board.permissions import Permission
+from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError, EvidenceError
 from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
-from evidence.review import placing as corrections
-from evidence.review import signing as reviewing
-from evidence.review.tagging import known_word
+from evidence.review import placing, signing, waivers
+from evidence.review import undo as undoing
+from evidence.review.staleness import ChangedError, require_day, require_marks
+from evidence.review.tagging import known_word, shown_guesses, tag_seen
 from evidence.workspace import Workspace
 
 router = APIRouter()
 
-Text = Annotated[str, Form(max_length=reviewing.MOST_NOTE + 500)]
+Text = Annotated[str, Form(max_length=signing.MOST_NOTE + 500)]
 Short = Annotated[str, Form(max_length=300)]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Mark = Annotated[str, Field(pattern=r"^[0-9a-f]{12}$")]
@@ -70,7 +72,7 @@ def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], bod
     marks = {Sha256(sha): mark for sha, mark in body.photos.items()}
     records = workspace.catalog.photos.records(list(marks))
     if body.confirm:
-        stated = reviewing.shown_guesses(records, workspace.vocabulary.guess.shows)
+        stated = shown_guesses(records, workspace.vocabulary.guess.shows)
     else:
         said = {
             facet: None if value is None else known_word(workspace, facet, value)
@@ -82,8 +84,8 @@ def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], bod
     claims = {record.claim for record in records}
     before = _tiles_of(workspace, claims)
     try:
-        number, _ = reviewing.tag_seen(workspace, stated, seen=marks)
-    except reviewing.ChangedError as trouble:
+        number, _ = tag_seen(workspace, stated, seen=marks)
+    except ChangedError as trouble:
         changed = {change.subject: change.message for change in trouble.changes}
         now = workspace.catalog.photos.records([Sha256(sha) for sha in changed])
         return JSONResponse(
@@ -123,15 +125,15 @@ def undo_tag(
 ) -> Response:
     """Take one tagging back; answers with the tiles that changed."""
     decision = next(
-        (one for one in user.workspace.catalog.claims.decisions(kinds=("tag",)) if one.number == body.number),
+        (one for one in user.workspace.catalog.claims.decisions(Tag) if one.number == body.number),
         None,
     )
     if decision is None:
         raise BadInputError("That is taken back already.", "Load the page again to see what stands.")
-    photos = user.workspace.catalog.photos.records([Sha256(sha) for sha in decision.after])
+    photos = user.workspace.catalog.photos.records(decision.decision.about())
     claims = {record.claim for record in photos}
     before = _tiles_of(user.workspace, claims)
-    reviewing.undo_mine(user.workspace, body.number, others_too=user.can("UNDO_OTHERS"))
+    undoing.undo(user.workspace, body.number, others_too=user.can("UNDO_OTHERS"))
     user.board.worker.wake()
     return JSONResponse({"tiles": _changed_tiles(user.workspace, claims, before)})
 
@@ -145,8 +147,8 @@ def place(
     target = None if body.claim.casefold() == UNASSIGNED else known_claim(workspace, body.claim)
     digests = [Sha256(sha) for sha in body.photos]
     with workspace.locked():
-        reviewing.require_marks(workspace, {Sha256(sha): mark for sha, mark in body.photos.items()})
-        done = corrections.move(workspace, digests, target)
+        require_marks(workspace, {Sha256(sha): mark for sha, mark in body.photos.items()})
+        done = placing.move(workspace, digests, target)
     many = "1 photo" if len(digests) == 1 else f"{len(digests)} photos"
     user.flash(f"{many} now {'belongs' if len(digests) == 1 else 'belong'} to {target or 'no house'}.")
     user.board.worker.wake()
@@ -173,7 +175,7 @@ def undo(
     """Take one correction back."""
 
     def work() -> str:
-        reviewing.undo_mine(user.workspace, number, others_too=user.can("UNDO_OTHERS"))
+        undoing.undo(user.workspace, number, others_too=user.can("UNDO_OTHERS"))
         return "That is taken back."
 
     return _act(user, back, work)
@@ -192,7 +194,7 @@ def waive(
 
     def work() -> str:
         number = known_claim(user.workspace, claim)
-        corrections.waive(user.workspace, number, requirement, place=at, why=why.strip())
+        waivers.waive(user.workspace, number, requirement, place=at, why=why.strip())
         return "That shot is set aside; the reason stands beside it."
 
     return _act(user, back, work)
@@ -209,7 +211,7 @@ def sign(
     """Sign the claim off in the visitor's name."""
 
     def work() -> str:
-        reviewing.sign(user.workspace, known_claim(user.workspace, claim), note=note, seen=seen)
+        signing.sign(user.workspace, known_claim(user.workspace, claim), note=note, seen=seen)
         return f"Claim {claim} is signed off by {user.name}."
 
     return _act(user, back, work)
@@ -226,7 +228,7 @@ def send_back(
     """Return the claim to the adjuster with the list of what is missing."""
 
     def work() -> str:
-        _, wanted = reviewing.send_back(
+        _, wanted = signing.send_back(
             user.workspace, known_claim(user.workspace, claim), note=note, seen=seen
         )
         many = len(wanted.lines)
@@ -246,7 +248,7 @@ def take_back(
     """Take a sign-off or a return back."""
 
     def work() -> str:
-        reviewing.take_back(user.workspace, known_claim(user.workspace, claim), why=note, seen=seen)
+        signing.take_back(user.workspace, known_claim(user.workspace, claim), why=note, seen=seen)
         return f"Claim {claim} is open again."
 
     return _act(user, back, work)
@@ -262,7 +264,7 @@ def _act_on_day(user: CurrentUser, number: str, seen: str, back: str, work: Call
         with user.workspace.locked():
             claim = None if number.casefold() == UNASSIGNED else known_claim(user.workspace, number)
             if seen:
-                reviewing.require_day(user.workspace, claim, seen)
+                require_day(user.workspace, claim, seen)
             return work()
 
     return _act(user, back, guarded)
@@ -283,7 +285,7 @@ def cut(user: Placing, number: Short, photo: Short, seen: Short = "", back: Shor
     """Let a new stretch begin with a photo."""
 
     def work() -> str:
-        corrections.cut(user.workspace, _photo(user, photo))
+        placing.cut(user.workspace, _photo(user, photo))
         return "A new stretch begins there."
 
     return _act_on_day(user, number, seen, back, work)
@@ -294,7 +296,7 @@ def join(user: Placing, number: Short, photo: Short, seen: Short = "", back: Sho
     """Take the boundary before a photo away."""
 
     def work() -> str:
-        corrections.join(user.workspace, _photo(user, photo))
+        placing.join(user.workspace, _photo(user, photo))
         return "That boundary is gone."
 
     return _act_on_day(user, number, seen, back, work)
@@ -307,7 +309,7 @@ def shift(
     """Move the boundary before one photo to before another."""
 
     def work() -> str:
-        done = corrections.shift(user.workspace, _photo(user, photo), _photo(user, to))
+        done = placing.shift(user.workspace, _photo(user, photo), _photo(user, to))
         many = "1 photo changes" if done.photos == 1 else f"{done.photos} photos change"
         return f"The boundary is moved; {many} house."
 
@@ -321,7 +323,7 @@ def name(
     """Say whose house a stretch is; for one that was doubted, that it is right."""
 
     def work() -> str:
-        done = corrections.name(user.workspace, segment, known_claim(user.workspace, claim))
+        done = placing.name(user.workspace, segment, known_claim(user.workspace, claim))
         many = "1 photo belongs" if done.photos == 1 else f"{done.photos} photos belong"
         return f"{many} to {claim}, and that is stated now."
 

@@ -20,7 +20,7 @@ from evidence.board.middleware import LOOPBACK_NAMES, SecurityMiddleware
 from evidence.board.sessions import RateLimiter, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
 from evidence.errors import EvidenceError, LockedError
-from evidence.review.signing import ChangedError
+from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
 
 

@@ -14,7 +14,18 @@ from evidence.board import view_models
 from evidence.board.claim_list import NEED_WORDS, Need, list_claims
 from evidence.board.context import CurrentUser, require
 from evidence.board.day_view import day_views
-from evidence.catalog.claims import ClaimRow, Decision
+from evidence.board.decision_words import decision_words
+from evidence.catalog.claims import ClaimRow
+from evidence.catalog.decisions import (
+    Correction,
+    Decision,
+    DecisionRow,
+    Placement,
+    SendBack,
+    Sign,
+    Waive,
+    kinds_of,
+)
 from evidence.coverage.doubles import pairs
 from evidence.coverage.explain import explain
 from evidence.coverage.report import CoverageReport
@@ -22,8 +33,9 @@ from evidence.coverage.shots import FACES
 from evidence.coverage.walk import still_to_shoot
 from evidence.errors import BadInputError
 from evidence.lookup import UNASSIGNED, known_claim, photos_of
-from evidence.model import ClaimId, ClaimState, Facet, PhotoRecord, Sha256
-from evidence.review import signing as reviewing
+from evidence.model import ClaimId, ClaimState, PhotoRecord, Sha256
+from evidence.review.signing import obstacles
+from evidence.review.staleness import day_mark
 
 router = APIRouter()
 
@@ -110,7 +122,7 @@ def claim_page(user: AnyUser, number: str) -> Response:
         return HTMLResponse(status_code=303, headers={"location": f"/photos?number={UNASSIGNED}"})
     claim = view.row.claim
     shots = covering.shot_list(user.workspace, covering.list_for(user.workspace, claim))
-    decisions = user.workspace.catalog.claims.decisions(kinds=reviewing.CLAIM_KINDS, claim=claim.claim)
+    decisions = user.workspace.catalog.claims.decisions(Decision, claim=claim.claim)
     by_photo = view_models.flags_by_photo(view.report)
     known = {record.sha256: record for record in view.records}
     return user.render(
@@ -123,12 +135,14 @@ def claim_page(user: AnyUser, number: str) -> Response:
             (known.get(Sha256(sha)), flags, _double_of(user, view, sha, flags))
             for sha, flags in by_photo.items()
         ],
-        obstacles=reviewing.obstacles(user.workspace, claim.claim, view.report),
+        obstacles=obstacles(user.workspace, claim.claim, view.report),
         to_shoot=still_to_shoot(view.report),
         waivers={
-            (one.after["requirement"], one.after["place"]): one for one in decisions if one.kind == "waive"
+            (one.decision.requirement, one.decision.place): one
+            for one in decisions
+            if isinstance(one.decision, Waive)
         },
-        last=_last_of(decisions, ("sign", "return")),
+        last=_last_verdict(decisions),
         window=_window(view.records),
         explained=explain(shots),
     )
@@ -144,8 +158,9 @@ def _window(records: Sequence[PhotoRecord]) -> str:
     return f"{view_models.day_words(first.isoformat())} {first:%H:%M} to {view_models.day_words(last.isoformat())} {last:%H:%M}"
 
 
-def _last_of(decisions: Sequence[Decision], kinds: Sequence[str]) -> Decision | None:
-    return next((one for one in reversed(decisions) if one.kind in kinds), None)
+def _last_verdict(decisions: Sequence[DecisionRow[Decision]]) -> DecisionRow[Decision] | None:
+    """The newest sign-off or return."""
+    return next((one for one in reversed(decisions) if isinstance(one.decision, Sign | SendBack)), None)
 
 
 def _double_of(user: CurrentUser, view: ClaimView, sha: str, flags: Sequence[Any]) -> Sha256 | None:
@@ -182,7 +197,7 @@ def missing_page(user: AnyUser, number: str) -> HTMLResponse:
     view = open_claim(user, number)
     if view.report is None:
         raise BadInputError("The tray has no list of shots.", "Choose a claim.")
-    decisions = user.workspace.catalog.claims.decisions(kinds=("return",), claim=view.claim)
+    decisions = user.workspace.catalog.claims.decisions(SendBack, claim=view.claim)
     note = decisions[-1] if decisions and view.row and view.row.state is ClaimState.RETURNED else None
     return user.render(
         "missing.html", view=view, tab="missing", to_shoot=still_to_shoot(view.report), returned=note
@@ -200,8 +215,8 @@ def day_page(user: AnyUser, number: str) -> HTMLResponse:
     nearby = {row.claim for row in segments if row.claim}
     waiting = [row.claim.claim for row in known if row.state is ClaimState.OPEN]
     corrections = [
-        (one, _told(user, one))
-        for one in user.workspace.catalog.claims.decisions(kinds=reviewing.BOUNDARY_KINDS)
+        (one, decision_words(user.workspace.vocabulary, one.decision))
+        for one in user.workspace.catalog.claims.decisions(Placement)
         if one.claim in nearby or one.claim == view.claim
     ]
     return user.render(
@@ -209,7 +224,7 @@ def day_page(user: AnyUser, number: str) -> HTMLResponse:
         view=view,
         tab="day",
         days=day_views(segments, outline, insured, view.claim),
-        seen=reviewing.day_mark(user.workspace, view.claim),
+        seen=day_mark(user.workspace, view.claim),
         names=sorted({*nearby, *waiting[-80:]}),
         corrections=corrections[::-1][:20],
     )
@@ -252,56 +267,13 @@ def history_page(user: AnyUser, number: str) -> HTMLResponse:
     """What people decided about this claim, and what the custody log says of it."""
     view = open_claim(user, number)
     claims = user.workspace.catalog.claims
-    decisions = claims.decisions(claim=view.claim, standing_only=False) if view.claim else []
+    decisions = claims.decisions(Decision, claim=view.claim, standing_only=False) if view.claim else []
     entries = list(user.workspace.custody.about(view.number))[-MAX_HISTORY:]
     return user.render(
         "history.html",
         view=view,
         tab="history",
-        decisions=[(one, _told(user, one)) for one in decisions[::-1]],
+        decisions=[(one, decision_words(user.workspace.vocabulary, one.decision)) for one in decisions[::-1]],
         entries=entries[::-1],
-        undoable={"tag", "waive", *reviewing.BOUNDARY_KINDS},
+        undoable=set(kinds_of(Correction)),
     )
-
-
-def _told(user: CurrentUser, one: Decision) -> str:
-    """A decision as a sentence without its subject."""
-    after: Any = one.after
-    photos = after.get("photos", []) if isinstance(after, dict) else []
-    many = f"{len(photos)} photos" if len(photos) != 1 else "1 photo"
-    match one.kind:
-        case "tag":
-            said: dict[str, None] = {}
-            for facets in after.values():
-                for facet, value in facets.items():
-                    words = (
-                        view_models.value_words(user.workspace.vocabulary, Facet(facet), value)
-                        if value
-                        else "taken back"
-                    )
-                    said[f"{facet} {words}"] = None
-            listed = list(said)
-            more = f" and {len(listed) - 4} more" if len(listed) > 4 else ""
-            how_many = "1 photo" if len(after) == 1 else f"{len(after)} photos"
-            return f"said of {how_many}: {', '.join(listed[:4])}{more}"
-        case "move":
-            return f"put {many} to {after['claim'] or 'no house'}"
-        case "name":
-            return f"named a stretch of {many} {after['claim']}"
-        case "cut":
-            return "let a new stretch begin"
-        case "join":
-            return "took a boundary away"
-        case "shift":
-            return "moved a boundary"
-        case "waive":
-            place = f" at {after['place']}" if after["place"] else ""
-            return f"set {after['requirement'].replace('_', ' ')}{place} aside: {after['why']}"
-        case "sign":
-            return f"signed off{': ' + after['note'] if after.get('note') else ''}"
-        case "return":
-            return f"sent back with {len(after['missing'])} shots to take{': ' + after['note'] if after['note'] else ''}"
-        case "take_back":
-            return f"took that back{': ' + after['note'] if after.get('note') else ''}"
-        case _:
-            return one.kind.replace("_", " ")

@@ -16,6 +16,7 @@ from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo, requ
 from evidence.board.permissions import Permission
 from evidence.board.thumbnails import SIDES
 from evidence.board.view_models import PhotoFilter
+from evidence.catalog.decisions import Tag
 from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
 from evidence.coverage.shots import ShotList
@@ -89,7 +90,7 @@ def _my_last(user: CurrentUser, view: ClaimView) -> int | None:
     """The number of this person's latest tagging in the claim, for one press of undo."""
     mine = [
         one
-        for one in user.workspace.catalog.claims.decisions(kinds=("tag",), claim=view.claim)
+        for one in user.workspace.catalog.claims.decisions(Tag, claim=view.claim)
         if one.actor == user.name
     ]
     return mine[-1].number if mine and view.claim else None

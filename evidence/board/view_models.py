@@ -23,7 +23,7 @@ from evidence.model import (
     Source,
     tag_value,
 )
-from evidence.review.signing import mark_of
+from evidence.review.staleness import mark_of
 from evidence.tags.vocabulary import Vocabulary
 
 FACET_ORDER = (Facet.FACE, Facet.ROLE, Facet.COMPONENT, Facet.CONDITION, Facet.COUNT)

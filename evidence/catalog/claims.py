@@ -6,13 +6,16 @@ import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Row, delete, insert, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, day, dump, from_text, to_text
-from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
+from evidence.catalog.base import Database, chunks, day, dump, from_text, to_text
+from evidence.catalog.decisions import Decision, DecisionRow, Placement, decode, encode, kinds_of
+from evidence.model import Claim, ClaimId, ClaimState, GeoPoint, Sha256
+
+D = TypeVar("D", bound=Decision)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,20 +63,6 @@ class WaiverRow:
     at: datetime
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Decision:
-    """What a person decided, and what it replaced."""
-
-    number: int
-    at: datetime
-    actor: str
-    kind: str
-    claim: ClaimId | None
-    before: Any
-    after: Any
-    undone: bool
-
-
 class Claims:
     """The claim side of the catalog."""
 
@@ -119,9 +108,12 @@ class Claims:
         """Move the claim to `state`; `closed_on` only with CLOSED."""
         self._set(claim, state=state.value, closed_on=closed_on.isoformat() if closed_on else None)
 
-    def touch(self, claim: ClaimId) -> None:
-        """Raise the claim's version."""
-        self._set(claim)
+    def touch(self, claims: Collection[ClaimId]) -> None:
+        """Raise the claims' versions."""
+        with self._database.transaction() as db:
+            for piece in chunks(sorted(claims)):
+                mine = t.claim.c.claim.in_(piece)
+                db.execute(update(t.claim).where(mine).values(version=t.claim.c.version + 1))
 
     def _set(self, claim: ClaimId, **values: Any) -> None:
         with self._database.transaction() as db:
@@ -201,16 +193,15 @@ class Claims:
 
     # --- decisions ---
 
-    def record(
-        self, *, at: datetime, actor: str, kind: str, claim: ClaimId | None, before: Any, after: Any
-    ) -> int:
+    def record(self, decision: Decision, *, claim: ClaimId | None, at: datetime, actor: str) -> int:
         """Write down what a person decided; returns its number."""
+        before, after = encode(decision)
         with self._database.transaction() as db:
             result = db.execute(
                 insert(t.decision).values(
                     at=to_text(at),
                     actor=actor,
-                    kind=kind,
+                    kind=decision.kind,
                     claim=claim,
                     before=dump(before),
                     after=dump(after),
@@ -219,34 +210,34 @@ class Claims:
             return int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0
 
     def decisions(
-        self, *, kinds: Collection[str] = (), claim: ClaimId | None = None, standing_only: bool = True
-    ) -> list[Decision]:
-        """Decisions in the order they were made."""
+        self, of: type[D], *, claim: ClaimId | None = None, standing_only: bool = True
+    ) -> list[DecisionRow[D]]:
+        """Decisions of that type, or of any type of that group, in the order they were made."""
         query = select(t.decision).order_by(t.decision.c.id)
-        if kinds:
-            query = query.where(t.decision.c.kind.in_(sorted(kinds)))
+        if of is not Decision:
+            query = query.where(t.decision.c.kind.in_(kinds_of(of)))
         if claim is not None:
             query = query.where(t.decision.c.claim == claim)
         if standing_only:
             query = query.where(t.decision.c.undone.is_(False))
         with self._database.transaction() as db:
-            return [_read_decision(row) for row in db.execute(query)]
+            return [_read_decision(row, of) for row in db.execute(query)]
 
-    def latest_about(self, text: str, *, kinds: Collection[str]) -> Decision | None:
-        """The newest standing decision of these kinds that speaks of `text`, a photo's digest for instance."""
+    def latest_about(self, photo: Sha256, of: type[D]) -> DecisionRow[D] | None:
+        """The newest standing decision of that type or group that is about the photo."""
         query = (
             select(t.decision)
             .where(
-                t.decision.c.kind.in_(sorted(kinds)),
+                t.decision.c.kind.in_(kinds_of(of)),
                 t.decision.c.undone.is_(False),
-                t.decision.c.after.contains(text, autoescape=True),
+                t.decision.c.after.contains(photo, autoescape=True),
             )
             .order_by(t.decision.c.id.desc())
             .limit(1)
         )
         with self._database.transaction() as db:
             row = db.execute(query).first()
-        return _read_decision(row) if row else None
+        return _read_decision(row, of) if row else None
 
     def mark_undone(self, number: int) -> None:
         """The decision no longer stands; the row stays."""
@@ -262,7 +253,7 @@ class Claims:
         that is taken in again from being filed by an older word.
         """
         blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
-        told = t.decision.c.kind.not_in(("move", "name", "shift", "cut", "join"))
+        told = t.decision.c.kind.not_in(kinds_of(Placement))
         with self._database.transaction() as db:
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
             db.execute(delete(t.tally).where(t.tally.c.claim == claim))
@@ -323,14 +314,14 @@ def _read_hold(row: Row[Any]) -> HoldRow:
     )
 
 
-def _read_decision(row: Row[Any]) -> Decision:
-    return Decision(
+def _read_decision(row: Row[Any], of: type[D]) -> DecisionRow[D]:
+    decision = decode(row.kind, json.loads(row.before), json.loads(row.after))
+    assert isinstance(decision, of)
+    return DecisionRow(
         number=row.id,
         at=datetime.fromisoformat(row.at),
         actor=row.actor,
-        kind=row.kind,
         claim=ClaimId(row.claim) if row.claim else None,
-        before=json.loads(row.before),
-        after=json.loads(row.after),
+        decision=decision,
         undone=row.undone,
     )

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, exists, literal, select, union, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, from_text, to_text
@@ -39,13 +39,16 @@ class Keeping:
         self._database = database
 
     def mark_dirty(self, claims: Collection[ClaimId | None]) -> None:
-        """These claims' bags no longer say what the catalog says; None is the tray."""
-        names = [claim or TRAY for claim in claims]
-        self._database.upsert(t.bag, [{"claim": name, "dirty": True} for name in names])
-
-    def mark_known_dirty(self, claims: Collection[ClaimId]) -> None:
-        """The same for those of `claims` that have a bag at all."""
-        self.mark_dirty(set(claims) & set(self.bags()))
+        """The bags of these claims are outdated; None is the tray. A claim without photos and bag gets none."""
+        names = sorted({claim or TRAY for claim in claims})
+        with self._database.transaction() as db:
+            for piece in chunks(names):
+                bags = select(t.bag.c.claim).where(t.bag.c.claim.in_(piece))
+                photos = select(t.original.c.claim).where(t.original.c.claim.in_(piece))
+                tray = select(literal(TRAY)).where(exists().where(t.original.c.claim.is_(None)))
+                known = set(db.execute(union(bags, photos, tray)).scalars())
+                rows = [{"claim": name, "dirty": True} for name in piece if name in known]
+                self._database.upsert(t.bag, rows)
 
     def mark_clean(self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime) -> None:
         """The bag was built with exactly these originals at these payload paths."""

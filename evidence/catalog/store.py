@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 
 from evidence.catalog.base import Database
@@ -12,6 +12,7 @@ from evidence.catalog.opening import open_engine
 from evidence.catalog.photos import Photos
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
+from evidence.model import ClaimId
 
 
 class Catalog:
@@ -33,6 +34,12 @@ class Catalog:
         """Everything inside commits as one or not at all."""
         with self._database.transaction():
             yield
+
+    def mark_changed(self, claims: Collection[ClaimId | None]) -> None:
+        """Mark the bags of these claims as outdated and raise the claims' versions; None is the tray."""
+        with self.transaction():
+            self.keeping.mark_dirty(claims)
+            self.claims.touch([claim for claim in claims if claim is not None])
 
     def close(self) -> None:
         """Let go of the database."""

@@ -125,7 +125,7 @@ decision = Table(
     Column("id", Integer, primary_key=True, autoincrement=True),
     Column("at", String(40), nullable=False),
     Column("actor", Text, nullable=False),
-    Column("kind", String(20), nullable=False),  # move, name, cut, join, tag, waive, sign, return
+    Column("kind", String(20), nullable=False),  # of `catalog.decisions`
     Column("claim", String(200)),
     Column("before", Text, nullable=False),  # JSON: what it replaced, so that it can be undone
     Column("after", Text, nullable=False),  # JSON

@@ -1,4 +1,4 @@
-"""The file reviewer's commands: what is shown, what is missing, and corrections."""
+"""The file reviewer's commands: what is shown, what is missing, and placing."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from evidence.coverage.report import CoverageReport
-    from evidence.review import placing as corrections
+    from evidence.review.recording import Corrected
 
 CLEAR = "-"
 """The value that removes what a person stated for a facet."""
@@ -53,8 +53,8 @@ def tag(
     """State what photos show. A person's word overrides every guess."""
     from evidence.lookup import found_photos
     from evidence.reports import views
-    from evidence.review import placing as corrections
     from evidence.review.tagging import known_word
+    from evidence.review.tagging import tag as state_tags
 
     given = {"role": role, "face": face, "component": component, "condition": condition, "count": count}
     wanted = {Facet(facet): value for facet, value in given.items() if value is not None}
@@ -66,7 +66,7 @@ def tag(
             for facet, value in wanted.items()
         }
         digests = found_photos(here, photos)
-        corrections.tag(here, digests, facets)
+        state_tags(here, digests, facets)
         changed = [views.photo_view(record) for record in here.catalog.photos.records(digests)]
     emit(as_json, changed, lambda: [f"{len(changed)} photos tagged."])
 
@@ -156,7 +156,7 @@ def segments(archive: Archive = None, as_json: Json = False) -> None:
     emit(as_json, listed, lambda: [table(["segment", "claim", "files", "sure", "because"], rows)])
 
 
-def _corrected(as_json: bool, done: corrections.Corrected, what: str) -> None:
+def _corrected(as_json: bool, done: Corrected, what: str) -> None:
     emit(
         as_json,
         done,
@@ -175,31 +175,31 @@ def move(
 ) -> None:
     """Move photos to another claim or to the unassigned tray."""
     from evidence.lookup import UNASSIGNED, found_photos, known_claim
-    from evidence.review import placing as corrections
+    from evidence.review import placing
 
     with opened(archive, actor) as here:
         target = None if to.casefold() == UNASSIGNED else known_claim(here, to)
-        done = corrections.move(here, found_photos(here, photos), target)
+        done = placing.move(here, found_photos(here, photos), target)
     _corrected(as_json, done, f"{done.photos} photos moved")
 
 
 def cut(photo: Photo, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Start a new segment at this photo."""
     from evidence.lookup import found_photos
-    from evidence.review import placing as corrections
+    from evidence.review import placing
 
     with opened(archive, actor) as here:
-        done = corrections.cut(here, found_photos(here, [photo])[0])
+        done = placing.cut(here, found_photos(here, [photo])[0])
     _corrected(as_json, done, "Cut")
 
 
 def join(photo: Photo, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Remove the boundary before this photo."""
     from evidence.lookup import found_photos
-    from evidence.review import placing as corrections
+    from evidence.review import placing
 
     with opened(archive, actor) as here:
-        done = corrections.join(here, found_photos(here, [photo])[0])
+        done = placing.join(here, found_photos(here, [photo])[0])
     _corrected(as_json, done, "Joined")
 
 
@@ -214,10 +214,10 @@ def name(
 ) -> None:
     """Assign a segment to a claim."""
     from evidence.lookup import known_claim
-    from evidence.review import placing as corrections
+    from evidence.review import placing
 
     with opened(archive, actor) as here:
-        done = corrections.name(here, segment, known_claim(here, claim))
+        done = placing.name(here, segment, known_claim(here, claim))
     _corrected(as_json, done, f"{done.photos} photos assigned")
 
 
@@ -234,11 +234,11 @@ def waive(
 ) -> None:
     """Set a required shot aside for this claim."""
     from evidence.lookup import known_claim
-    from evidence.review import placing as corrections
+    from evidence.review import waivers
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        done = corrections.waive(here, number, requirement, place=at, why=why)
+        done = waivers.waive(here, number, requirement, place=at, why=why)
     _corrected(as_json, done, "Waived")
 
 
@@ -249,12 +249,13 @@ def undo(
     as_json: Json = False,
 ) -> None:
     """Undo the last correction, or the one with this number."""
-    from evidence.review import placing as corrections
+    from evidence.catalog.decisions import as_record
+    from evidence.review import undo as undoing
 
     with opened(archive, actor) as here:
-        decision, done = corrections.undo(here, number)
+        row, done = undoing.undo(here, number)
     emit(
         as_json,
-        {"undone": decision, "claims": done.claims},
-        lambda: [f"Correction {decision.number} ({decision.kind} by {decision.actor}) is undone."],
+        {"undone": as_record(row), "claims": done.claims},
+        lambda: [f"Correction {row.number} ({row.decision.kind} by {row.actor}) is undone."],
     )

@@ -12,6 +12,7 @@ from evidence.archive import bags
 from evidence.archive.bagread import SHA256_MANIFEST
 from evidence.archive.bags import BagBuilt, PayloadFile
 from evidence.archive.names import fold, folder_name, free_name
+from evidence.catalog.decisions import Decision, as_record
 from evidence.catalog.photos import Original, Sighting
 from evidence.codec import to_json
 from evidence.disk.objects import object_path
@@ -202,7 +203,11 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
             "closed_on": row.closed_on.isoformat() if row and row.closed_on else None,
             "holds": to_json(claims.holds(claim)) if row else [],
             "waivers": to_json(claims.waivers(claim)) if row else [],
-            "decisions": to_json(claims.decisions(claim=claim, standing_only=False)) if row else [],
+            "decisions": [
+                as_record(one) for one in claims.decisions(Decision, claim=claim, standing_only=False)
+            ]
+            if row
+            else [],
         }
     )
 

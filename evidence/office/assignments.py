@@ -61,7 +61,7 @@ def load_assignments(workspace: Workspace, path: Path) -> LoadResult:
         )
         kept = [one for one in claims.values() if one.claim not in purged]
         added, updated = workspace.catalog.claims.put(kept, at=workspace.now())
-        workspace.catalog.keeping.mark_known_dirty([one.claim for one in kept])
+        workspace.catalog.keeping.mark_dirty([one.claim for one in kept])
         workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
         with workspace.locked():

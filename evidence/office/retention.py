@@ -6,9 +6,11 @@ from collections import defaultdict
 from collections.abc import Iterable
 from datetime import date
 
-from evidence.catalog.claims import ClaimRow, Decision, HoldRow
+from evidence.catalog.claims import ClaimRow, HoldRow
+from evidence.catalog.decisions import Close, Closure, DecisionRow, Reopen
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
+from evidence.lookup import require_claim
 from evidence.model import ClaimId, ClaimState
 from evidence.retention.disposition import (
     ChangeKind,
@@ -32,7 +34,7 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
     mistyped year would end the period years too early.
     """
     with workspace.locked():
-        row = unpurged_claim(workspace, claim)
+        row = require_claim(workspace, claim)
         if row.state is ClaimState.CLOSED:
             raise BadInputError(
                 f"Claim {claim} is closed already, on {row.closed_on}.",
@@ -45,7 +47,7 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
                 "Give the day it was closed.",
             )
         with workspace.catalog.transaction():
-            _record_change(workspace, claim, ChangeKind.CLOSED, on)
+            _record_change(workspace, claim, Close(on=on))
             workspace.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
             workspace.record("claim_closed", claim, on=on.isoformat())
         file_away(workspace)
@@ -57,7 +59,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
     Raises BadInputError when it is not closed, for a day in the future, and for one before it was closed.
     """
     with workspace.locked():
-        row = unpurged_claim(workspace, claim)
+        row = require_claim(workspace, claim)
         if row.state is not ClaimState.CLOSED:
             raise BadInputError(f"Claim {claim} is not closed.", "Only a closed claim can be reopened.")
         _refuse_future(workspace, on, "Reopen")
@@ -67,7 +69,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
                 "Give the day it was reopened.",
             )
         with workspace.catalog.transaction():
-            _record_change(workspace, claim, ChangeKind.REOPENED, on)
+            _record_change(workspace, claim, Reopen(on=on))
             workspace.catalog.claims.set_state(claim, ClaimState.OPEN)
             workspace.record("claim_reopened", claim, on=on.isoformat())
         file_away(workspace)
@@ -78,16 +80,9 @@ def _refuse_future(workspace: Workspace, on: date, verb: str) -> None:
         raise BadInputError(f"{on} is in the future.", f"{verb} a claim on the day it happened.")
 
 
-def _record_change(workspace: Workspace, claim: ClaimId, kind: ChangeKind, on: date) -> None:
-    workspace.catalog.claims.record(
-        at=workspace.now(),
-        actor=workspace.actor,
-        kind=kind.value,
-        claim=claim,
-        before=None,
-        after={"on": on.isoformat()},
-    )
-    workspace.catalog.keeping.mark_known_dirty([claim])
+def _record_change(workspace: Workspace, claim: ClaimId, change: Closure) -> None:
+    workspace.catalog.claims.record(change, claim=claim, at=workspace.now(), actor=workspace.actor)
+    workspace.catalog.keeping.mark_dirty([claim])
 
 
 def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
@@ -95,13 +90,13 @@ def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
     if not reason.strip():
         raise BadInputError("A hold needs a reason.", "Add --reason, for instance --reason 'suit filed'.")
     with workspace.locked():
-        unpurged_claim(workspace, claim)
+        require_claim(workspace, claim)
         with workspace.catalog.transaction():
             number = workspace.catalog.claims.place_hold(
                 claim, reason=reason, by=workspace.actor, at=workspace.now()
             )
             workspace.record("hold_placed", claim, hold=number, reason=reason)
-            workspace.catalog.keeping.mark_known_dirty([claim])
+            workspace.catalog.keeping.mark_dirty([claim])
         file_away(workspace)
     return number
 
@@ -117,20 +112,8 @@ def lift_hold(workspace: Workspace, number: int, *, why: str) -> None:
         with workspace.catalog.transaction():
             workspace.catalog.claims.lift_hold(number, by=workspace.actor, why=why, at=workspace.now())
             workspace.record("hold_lifted", hold.claim, hold=number, reason=why)
-            workspace.catalog.keeping.mark_known_dirty([hold.claim])
+            workspace.catalog.keeping.mark_dirty([hold.claim])
         file_away(workspace)
-
-
-def unpurged_claim(workspace: Workspace, claim: ClaimId) -> ClaimRow:
-    """The claim. Raises BadInputError for an unknown or purged one."""
-    row = workspace.catalog.claims.get(claim)
-    if row is None:
-        raise BadInputError(f"There is no claim {claim}.", "`evidence claims` lists them.")
-    if row.state is ClaimState.PURGED:
-        raise BadInputError(
-            f"Claim {claim} was purged.", "Its certificate is in the archive's purges folder."
-        )
-    return row
 
 
 # --- retention ---------------------------------------------------------------------------
@@ -147,23 +130,18 @@ def schedule_of(workspace: Workspace) -> RetentionSchedule:
 
 def facts_of(workspace: Workspace, claim: ClaimId) -> ClaimFacts:
     """What decides the claim's disposition now. Raises BadInputError for an unknown or purged claim."""
-    changes = workspace.catalog.claims.decisions(kinds=_CHANGES, claim=claim)
+    changes = workspace.catalog.claims.decisions(Closure, claim=claim)
     return _facts(
-        unpurged_claim(workspace, claim), changes, workspace.catalog.claims.holds(claim, active_only=True)
+        require_claim(workspace, claim), changes, workspace.catalog.claims.holds(claim, active_only=True)
     )
 
 
-_CHANGES = tuple(kind.value for kind in ChangeKind)
-
-
-def _facts(row: ClaimRow, changes: Iterable[Decision], holds: Iterable[HoldRow]) -> ClaimFacts:
+def _facts(row: ClaimRow, changes: Iterable[DecisionRow[Closure]], holds: Iterable[HoldRow]) -> ClaimFacts:
     return ClaimFacts(
         claim=row.claim.claim,
         jurisdiction=row.claim.jurisdiction,
         peril=row.claim.peril,
-        history=tuple(
-            StateChange(kind=ChangeKind(one.kind), on=date.fromisoformat(one.after["on"])) for one in changes
-        ),
+        history=tuple(StateChange(kind=ChangeKind(one.decision.kind), on=one.decision.on) for one in changes),
         holds=tuple(
             LegalHold(name=f"hold {one.number}", why=one.reason, by=one.placed_by, placed=one.placed_at)
             for one in holds
@@ -173,9 +151,9 @@ def _facts(row: ClaimRow, changes: Iterable[Decision], holds: Iterable[HoldRow])
 
 def review_dispositions(workspace: Workspace, *, as_of: date | None = None) -> DispositionReview:
     """Every claim that is not purged: due, held or kept, and why, on the day `as_of` or today."""
-    changes: dict[ClaimId | None, list[Decision]] = defaultdict(list)
+    changes: dict[ClaimId | None, list[DecisionRow[Closure]]] = defaultdict(list)
     holds: dict[ClaimId, list[HoldRow]] = defaultdict(list)
-    for change in workspace.catalog.claims.decisions(kinds=_CHANGES):
+    for change in workspace.catalog.claims.decisions(Closure):
         changes[change.claim].append(change)
     for hold in workspace.catalog.claims.holds(active_only=True):
         holds[hold.claim].append(hold)

@@ -12,6 +12,7 @@ from datetime import UTC
 from pathlib import Path
 
 from evidence.analysis import coverage as covering
+from evidence.catalog.decisions import Sign, Verdict
 from evidence.codec import to_json
 from evidence.filing.originals import find_original
 from evidence.lookup import known_claim, photos_of
@@ -64,11 +65,11 @@ def photo_report(workspace: Workspace, claim: str, out: Path, *, per_page: int =
 
 def sign_off(workspace: Workspace, claim: ClaimId) -> SignOff | None:
     """The sign-off that stands; None when there is none or it was taken back."""
-    turns = workspace.catalog.claims.decisions(kinds=("sign", "return", "take_back"), claim=claim)
-    if not turns or turns[-1].kind != "sign":
+    verdicts = workspace.catalog.claims.decisions(Verdict, claim=claim)
+    last = verdicts[-1] if verdicts else None
+    if last is None or not isinstance(last.decision, Sign):
         return None
-    last = turns[-1]
-    return SignOff(by=last.actor, at=last.at.astimezone(UTC), note=str(last.after.get("note", "")))
+    return SignOff(by=last.actor, at=last.at.astimezone(UTC), note=last.decision.note)
 
 
 # --- the table ---------------------------------------------------------------------------

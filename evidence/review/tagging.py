@@ -4,13 +4,67 @@ from __future__ import annotations
 
 import difflib
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from evidence.analysis.refresh import Refreshed, retag
+from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError
-from evidence.model import ClaimId, Facet, FacetValue, Sha256
+from evidence.model import ClaimId, Facet, FacetValue, PhotoRecord, Sha256
+from evidence.review.recording import Corrected, bags_follow, decide, require_open
+from evidence.review.staleness import require_marks
 from evidence.tags.vocabulary import MAX_COUNT
 from evidence.workspace import Workspace
+
+
+def tag(workspace: Workspace, digests: Sequence[Sha256], facets: Mapping[Facet, str | None]) -> Corrected:
+    """State facets of photos, or take back what a person stated before with None; their bags follow.
+
+    Raises BadInputError for a photo of a claim that is signed or closed.
+    """
+    with workspace.locked():
+        records = workspace.catalog.photos.records(digests)
+        require_open(workspace, {record.claim for record in records}, what="tags")
+        number, refreshed = state_facets(workspace, dict.fromkeys(digests, facets))
+        return bags_follow(workspace, number, refreshed, digests)
+
+
+def tag_seen(
+    workspace: Workspace, stated: Mapping[Sha256, Mapping[Facet, str | None]], *, seen: Mapping[Sha256, str]
+) -> tuple[int, Refreshed]:
+    """State facets of photos whose marks are still as they were `seen`; returns the decision's number too.
+
+    The bags are only marked as outdated: `filing.bags.file_away` builds them. Raises ChangedError when somebody else
+    stated something meanwhile, BadInputError for an unknown photo or a claim that is signed or closed.
+    """
+    with workspace.locked():
+        records = workspace.catalog.photos.records(list(stated))
+        if missing := set(stated) - {record.sha256 for record in records}:
+            raise BadInputError(f"The archive keeps no photo {min(missing)[:12]}.", "Load the page again.")
+        require_open(workspace, {record.claim for record in records}, what="tags")
+        require_marks(workspace, {sha: seen.get(sha, "") for sha in stated})
+        return state_facets(workspace, stated)
+
+
+def undo_tags(workspace: Workspace, decision: Tag, digests: Sequence[Sha256]) -> Refreshed:
+    """Put back what this tagging replaced, for those photos still kept, inside the caller's transaction."""
+    photos = workspace.catalog.photos
+    for sha in digests:
+        photos.state([sha], decision.replaced[sha], reason=f"stated before; undone by {workspace.actor}")
+    claims = {record.claim for record in photos.records(digests)}
+    return retag(workspace, claims, stated=claims)
+
+
+def shown_guesses(records: Sequence[PhotoRecord], floor: float) -> dict[Sha256, dict[Facet, str | None]]:
+    """For each photo its guesses that are at least `floor` probable, as facets to state."""
+    found: dict[Sha256, dict[Facet, str | None]] = {
+        record.sha256: {
+            facet: value.value
+            for facet, value in record.tags.items()
+            if not value.stated and value.confidence >= floor
+        }
+        for record in records
+    }
+    return {sha: facets for sha, facets in found.items() if facets}
 
 
 def confirm_guesses(workspace: Workspace, claim: ClaimId, *, above: float) -> tuple[int, int]:
@@ -18,11 +72,7 @@ def confirm_guesses(workspace: Workspace, claim: ClaimId, *, above: float) -> tu
 
     Returns the decision's number (0 when there was nothing to confirm) and how many facets it states.
     """
-    wanted: dict[Sha256, dict[Facet, str | None]] = {}
-    for record in workspace.catalog.photos.of_claim(claim):
-        sure = {f: v.value for f, v in record.tags.items() if not v.stated and v.confidence >= above}
-        if sure:
-            wanted[record.sha256] = dict(sure)
+    wanted = shown_guesses(workspace.catalog.photos.of_claim(claim), above)
     if not wanted:
         return 0, 0
     number, _ = state_facets(workspace, wanted)
@@ -45,18 +95,16 @@ def state_facets(
     for sha, facets in stated.items():
         alike[tuple(facets.items())].append(sha)
     with workspace.catalog.transaction():
-        number = workspace.catalog.claims.record(
-            at=workspace.now(),
-            actor=workspace.actor,
-            kind="tag",
-            claim=records[0].claim if records else None,
-            before={
-                sha: {facet.value: _stated_value(before.get(sha, {}), facet) for facet in facets}
-                for sha, facets in stated.items()
-            },
-            after={
-                sha: {facet.value: value for facet, value in facets.items()} for sha, facets in stated.items()
-            },
+        number = decide(
+            workspace,
+            Tag(
+                replaced={
+                    sha: {facet: _stated_value(before.get(sha, {}), facet) for facet in facets}
+                    for sha, facets in stated.items()
+                },
+                stated=stated,
+            ),
+            records[0].claim if records else None,
         )
         for said, group in alike.items():
             photos.state(group, dict(said), reason=f"stated by {workspace.actor}")

@@ -317,12 +317,13 @@ def furnished(workspace, photos):
         phash="00ff00ff00ff00ff",
     )
     put_photos(workspace, None, 2, name="TRAY", start=START.replace(hour=13), pictures=True, to_confirm=True)
-    from evidence.review import placing as corrections
-    from evidence.review import signing as reviewing
+    from evidence.review.staleness import mark_of
+    from evidence.review.tagging import tag_seen
+    from evidence.review.waivers import waive
 
-    corrections.waive(workspace, ClaimId("BD-3"), "elevation", place="left", why="a shared wall")
-    marks = {r.sha256: reviewing.mark_of(r) for r in workspace.catalog.photos.records([photos[5]])}
-    reviewing.tag_seen(workspace, {photos[5]: {Facet.CONDITION: "damage"}}, seen=marks)
+    waive(workspace, ClaimId("BD-3"), "elevation", place="left", why="a shared wall")
+    marks = {r.sha256: mark_of(r) for r in workspace.catalog.photos.records([photos[5]])}
+    tag_seen(workspace, {photos[5]: {Facet.CONDITION: "damage"}}, seen=marks)
     return photos
 
 

@@ -10,12 +10,15 @@ from support_board import facet_value, put_claim, put_photos
 from support_card import two_houses
 from support_cli import cli, make_archive
 
+from evidence.catalog.decisions import Sign
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
 from evidence.model import ClaimId, ClaimState, Facet
-from evidence.review import placing as corrections
-from evidence.review import signing as reviewing
-from evidence.review.tagging import state_facets
+from evidence.review import placing, signing
+from evidence.review.staleness import ChangedError, day_mark, mark_of, require_day
+from evidence.review.tagging import shown_guesses, state_facets, tag_seen
+from evidence.review.undo import undo
+from evidence.review.waivers import waive
 from evidence.workspace import Workspace
 
 BD1 = ClaimId("BD-1")
@@ -30,7 +33,7 @@ def _no_files(request, monkeypatch):
 
 
 def marks(workspace, digests):
-    return {record.sha256: reviewing.mark_of(record) for record in workspace.catalog.photos.records(digests)}
+    return {record.sha256: mark_of(record) for record in workspace.catalog.photos.records(digests)}
 
 
 def version(workspace):
@@ -44,12 +47,12 @@ def stated(workspace, sha):
 
 
 def state_left(workspace, claim):
-    return reviewing.tag_seen(workspace, {claim[3]: LEFT}, seen=marks(workspace, [claim[3]]))
+    return tag_seen(workspace, {claim[3]: LEFT}, seen=marks(workspace, [claim[3]]))
 
 
 def test_a_claim_that_rests_on_a_guess_is_not_signed(workspace, claim):
-    with pytest.raises(reviewing.NotReadyError) as refused:
-        reviewing.sign(workspace, BD1, note="looks fine", seen=version(workspace))
+    with pytest.raises(signing.NotReadyError) as refused:
+        signing.sign(workspace, BD1, note="looks fine", seen=version(workspace))
     assert refused.value.obstacles == ("Whole elevation (left elevation) is only guessed",)
     assert workspace.catalog.claims.get(BD1).state is ClaimState.OPEN
 
@@ -57,8 +60,8 @@ def test_a_claim_that_rests_on_a_guess_is_not_signed(workspace, claim):
 def test_a_claim_with_a_missing_shot_or_a_photo_of_doubtful_house_is_not_signed(workspace):
     put_claim(workspace, "BD-1")
     put_photos(workspace, "BD-1", 2, to_confirm=True)
-    with pytest.raises(reviewing.NotReadyError) as refused:
-        reviewing.sign(workspace, BD1, note="", seen=version(workspace))
+    with pytest.raises(signing.NotReadyError) as refused:
+        signing.sign(workspace, BD1, note="", seen=version(workspace))
     assert len(refused.value.obstacles) == 5
     assert "2 photos may belong to another house" in refused.value.obstacles
 
@@ -66,23 +69,21 @@ def test_a_claim_with_a_missing_shot_or_a_photo_of_doubtful_house_is_not_signed(
 def test_once_a_person_confirms_the_guess_the_claim_is_signed_in_their_name(workspace, claim):
     state_left(workspace, claim)
     rhea = workspace.acting_as("Rhea")
-    reviewing.sign(rhea, BD1, note="four sides seen", seen=version(workspace))
+    signing.sign(rhea, BD1, note="four sides seen", seen=version(workspace))
     assert workspace.catalog.claims.get(BD1).state is ClaimState.SIGNED
-    signed = workspace.catalog.claims.decisions(kinds=("sign",), claim=BD1)[-1]
+    signed = workspace.catalog.claims.decisions(Sign, claim=BD1)[-1]
     assert signed.actor == "Rhea"
-    assert signed.after["met"]["elevation left"] == [claim[3]]
+    assert signed.decision.met["elevation left"] == (claim[3],)
     entry = list(workspace.custody.entries(action="signed_off"))[-1]
     assert (entry.actor, entry.subject, entry.details["note"]) == ("Rhea", "BD-1", "four sides seen")
     assert workspace.custody.verify().valid
 
 
 def test_a_waiver_opens_the_way_to_a_sign_off_and_taking_it_back_closes_it(workspace, claim):
-    done = corrections.waive(
-        workspace, BD1, "elevation", place="left", why="a wall shared with the next house"
-    )
-    assert reviewing.obstacles(workspace, BD1, _report(workspace)) == []
-    reviewing.undo_mine(workspace, done.decision, others_too=False)
-    assert len(reviewing.obstacles(workspace, BD1, _report(workspace))) == 1
+    done = waive(workspace, BD1, "elevation", place="left", why="a wall shared with the next house")
+    assert signing.obstacles(workspace, BD1, _report(workspace)) == []
+    undo(workspace, done.decision, others_too=False)
+    assert len(signing.obstacles(workspace, BD1, _report(workspace))) == 1
 
 
 def _report(workspace):
@@ -96,25 +97,25 @@ def test_a_sign_off_on_a_claim_that_changed_since_it_was_looked_at_is_refused(wo
     seen = version(workspace)
     adam = workspace.acting_as("Adam")
     state_facets(adam, {claim[5]: {Facet.FACE: "back"}})
-    with pytest.raises(reviewing.ChangedError, match="Adam changed claim BD-1"):
-        reviewing.sign(workspace, BD1, note="", seen=seen)
+    with pytest.raises(ChangedError, match="Adam changed claim BD-1"):
+        signing.sign(workspace, BD1, note="", seen=seen)
     assert workspace.catalog.claims.get(BD1).state is ClaimState.OPEN
 
 
 def test_the_second_of_two_reviewers_is_told_what_the_first_said(workspace, claim):
     seen = marks(workspace, [claim[4]])
-    reviewing.tag_seen(workspace.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
-    with pytest.raises(reviewing.ChangedError, match=r"Adam changed TEST0004.JPG meanwhile: .* face right"):
-        reviewing.tag_seen(workspace.acting_as("Rhea"), {claim[4]: {Facet.FACE: "back"}}, seen=seen)
+    tag_seen(workspace.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
+    with pytest.raises(ChangedError, match=r"Adam changed TEST0004.JPG meanwhile: .* face right"):
+        tag_seen(workspace.acting_as("Rhea"), {claim[4]: {Facet.FACE: "back"}}, seen=seen)
     record = workspace.catalog.photos.records([claim[4]])[0]
     assert record.tags[Facet.FACE].value == "right"
 
 
 def test_one_changed_photo_among_many_keeps_all_of_them_from_being_overwritten(workspace, claim):
     seen = marks(workspace, claim)
-    reviewing.tag_seen(workspace.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
-    with pytest.raises(reviewing.ChangedError):
-        reviewing.tag_seen(workspace, {sha: {Facet.FACE: "back"} for sha in claim[4:]}, seen=seen)
+    tag_seen(workspace.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
+    with pytest.raises(ChangedError):
+        tag_seen(workspace, {sha: {Facet.FACE: "back"} for sha in claim[4:]}, seen=seen)
     assert stated(workspace, claim[5]) == {}
 
 
@@ -131,18 +132,18 @@ def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(workspace, claim):
 
 def test_a_signed_claim_takes_no_tags_no_photos_and_no_undo_until_it_is_taken_back(workspace, claim):
     number, _ = state_left(workspace, claim)
-    reviewing.sign(workspace, BD1, note="", seen=version(workspace))
+    signing.sign(workspace, BD1, note="", seen=version(workspace))
     with pytest.raises(BadInputError, match="signed"):
-        reviewing.tag_seen(workspace, {claim[0]: LEFT}, seen=marks(workspace, claim))
+        tag_seen(workspace, {claim[0]: LEFT}, seen=marks(workspace, claim))
     with pytest.raises(BadInputError, match="signed"):
-        corrections.move(workspace, [claim[0]], None)
+        placing.move(workspace, [claim[0]], None)
     with pytest.raises(BadInputError, match="signed"):
-        reviewing.undo_mine(workspace, number, others_too=True)
+        undo(workspace, number, others_too=True)
     with pytest.raises(BadInputError, match="reason"):
-        reviewing.take_back(workspace, BD1, why=" ", seen=version(workspace))
-    reviewing.take_back(workspace, BD1, why="the left side is next door's", seen=version(workspace))
-    reviewing.undo_mine(workspace, number, others_too=True)
-    assert len(reviewing.obstacles(workspace, BD1, _report(workspace))) == 1
+        signing.take_back(workspace, BD1, why=" ", seen=version(workspace))
+    signing.take_back(workspace, BD1, why="the left side is next door's", seen=version(workspace))
+    undo(workspace, number, others_too=True)
+    assert len(signing.obstacles(workspace, BD1, _report(workspace))) == 1
 
 
 def test_a_claim_goes_back_to_the_adjuster_with_what_is_missing_in_walking_order(workspace):
@@ -153,35 +154,35 @@ def test_a_claim_goes_back_to_the_adjuster_with_what_is_missing_in_walking_order
         1,
         tags={0: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, "right"))},
     )
-    _, wanted = reviewing.send_back(workspace, BD1, note="please go round again", seen=version(workspace))
+    _, wanted = signing.send_back(workspace, BD1, note="please go round again", seen=version(workspace))
     assert [line.face for line in wanted.lines] == ["front", "back", "left"]
     assert workspace.catalog.claims.get(BD1).state is ClaimState.RETURNED
     entry = list(workspace.custody.entries(action="sent_back"))[-1]
     assert len(entry.details["missing"]) == 3
-    reviewing.take_back(workspace, BD1, why="", seen=version(workspace))
+    signing.take_back(workspace, BD1, why="", seen=version(workspace))
     with pytest.raises(BadInputError, match="is open"):
-        reviewing.take_back(workspace, BD1, why="", seen=version(workspace))
+        signing.take_back(workspace, BD1, why="", seen=version(workspace))
 
 
 def test_undo_takes_back_ones_own_and_refuses_what_something_later_rests_on(workspace, claim):
     adam, rhea = workspace.acting_as("Adam"), workspace.acting_as("Rhea")
-    first, _ = reviewing.tag_seen(adam, {claim[4]: {Facet.FACE: "right"}}, seen=marks(workspace, claim))
+    first, _ = tag_seen(adam, {claim[4]: {Facet.FACE: "right"}}, seen=marks(workspace, claim))
     with pytest.raises(BadInputError, match="Adam's"):
-        reviewing.undo_mine(rhea, first, others_too=False)
-    second, _ = reviewing.tag_seen(rhea, {claim[4]: {Facet.FACE: "back"}}, seen=marks(workspace, claim))
+        undo(rhea, first, others_too=False)
+    second, _ = tag_seen(rhea, {claim[4]: {Facet.FACE: "back"}}, seen=marks(workspace, claim))
     with pytest.raises(BadInputError, match="Rhea has corrected the same since"):
-        reviewing.undo_mine(adam, first, others_too=False)
-    reviewing.undo_mine(rhea, second, others_too=False)
+        undo(adam, first, others_too=False)
+    undo(rhea, second, others_too=False)
     assert workspace.catalog.photos.records([claim[4]])[0].tags[Facet.FACE].value == "right"
-    reviewing.undo_mine(adam, first, others_too=False)
+    undo(adam, first, others_too=False)
     assert stated(workspace, claim[4]) == {}
 
 
 def test_confirming_states_each_photos_own_guesses_as_one_decision(workspace, claim):
     records = workspace.catalog.photos.records(claim)
-    guesses = reviewing.shown_guesses(records, 0.5)
+    guesses = shown_guesses(records, 0.5)
     assert guesses == {claim[3]: {Facet.ROLE: "elevation", Facet.FACE: "left"}}
-    reviewing.tag_seen(workspace, guesses, seen=marks(workspace, claim))
+    tag_seen(workspace, guesses, seen=marks(workspace, claim))
     tags = workspace.catalog.photos.records([claim[3]])[0].tags
     assert tags[Facet.FACE].stated
     assert tags[Facet.ROLE].stated
@@ -232,20 +233,20 @@ def test_a_boundary_is_moved_both_ways_and_back_again(real):
     photos = {
         r.name: r.sha256 for c in ("TC-1001", "TC-1002") for r in real.catalog.photos.of_claim(ClaimId(c))
     }
-    done = corrections.shift(real, photos[second[0]], photos[first[4]])
+    done = placing.shift(real, photos[second[0]], photos[first[4]])
     assert names(real, "TC-1001") == first[:4]
     assert names(real, "TC-1002") == [*first[4:], *second]
-    reviewing.undo_mine(real, done.decision, others_too=False)
+    undo(real, done.decision, others_too=False)
     assert (names(real, "TC-1001"), names(real, "TC-1002")) == (first, second)
-    corrections.shift(real, photos[second[0]], photos[second[2]])
+    placing.shift(real, photos[second[0]], photos[second[2]])
     assert names(real, "TC-1001") == [*first, *second[:2]]
     assert real.custody.verify().valid
 
 
 def test_a_day_that_was_cut_anew_since_it_was_looked_at_is_told(real):
     claim = ClaimId("TC-1001")
-    seen = reviewing.day_mark(real, claim)
-    reviewing.require_day(real, claim, seen)
-    corrections.cut(real.acting_as("Adam"), real.catalog.photos.of_claim(claim)[3].sha256)
-    with pytest.raises(reviewing.ChangedError, match="Adam changed how the day is cut"):
-        reviewing.require_day(real, claim, seen)
+    seen = day_mark(real, claim)
+    require_day(real, claim, seen)
+    placing.cut(real.acting_as("Adam"), real.catalog.photos.of_claim(claim)[3].sha256)
+    with pytest.raises(ChangedError, match="Adam changed how the day is cut"):
+        require_day(real, claim, seen)

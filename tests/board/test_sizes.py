@@ -147,7 +147,7 @@ def test_counts_are_kept_until_the_claim_or_its_list_changes(workspace, claim):
     kept = workspace.catalog.tallies.all()["BD-1"]
     assert (kept.met, kept.guessed, kept.missing) == (3, 1, 0)
     assert claims_to_count(workspace) == []
-    workspace.catalog.claims.touch("BD-1")
+    workspace.catalog.claims.touch(["BD-1"])
     assert len(claims_to_count(workspace)) == 1
     count_claims(workspace, claims_to_count(workspace))
     own = workspace.root / "config" / "required_shots" / "hail_roof.toml"

@@ -12,7 +12,8 @@ import pytest
 from sqlalchemy import create_engine, text
 
 import evidence.catalog
-from evidence.catalog.keeping import CopyRow
+from evidence.catalog.decisions import Closure, Correction, Move, Tag
+from evidence.catalog.keeping import TRAY, CopyRow
 from evidence.catalog.opening import HEAD, differences, open_engine
 from evidence.catalog.photos import IntakeRow, Placing, SegmentRow, Tagged
 from evidence.catalog.store import Catalog
@@ -209,7 +210,10 @@ def test_what_fails_halfway_leaves_nothing(catalog):
         with catalog.transaction():
             catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=NOW)
             with catalog.transaction():
-                catalog.keeping.mark_dirty([ClaimId("TC-1"), None])
+                keep(catalog, 1, 2)
+                catalog.photos.place([placing(1, "TC-1"), placing(2, None)], [stretch()])
+                catalog.mark_changed([ClaimId("TC-1"), None])
+            assert catalog.keeping.dirty() == [TRAY, "TC-1"]
             raise StopError
 
     with pytest.raises(StopError):
@@ -218,6 +222,18 @@ def test_what_fails_halfway_leaves_nothing(catalog):
     assert catalog.keeping.dirty() == []
     catalog.claims.put([Claim(claim=ClaimId("TC-2"))], at=NOW)
     assert len(catalog.claims.all()) == 1
+
+
+def test_a_change_marks_the_bags_that_there_are_and_raises_the_versions(catalog):
+    catalog.claims.put([Claim(claim=ClaimId(f"TC-{n}")) for n in (1, 2, 3)], at=NOW)
+    keep(catalog, 1)
+    catalog.photos.place([placing(1, "TC-1")], [stretch()])
+    catalog.keeping.mark_clean(ClaimId("TC-3"), {}, at=NOW)
+    catalog.mark_changed([ClaimId("TC-1"), ClaimId("TC-2"), None])
+    assert catalog.keeping.dirty() == ["TC-1"], "TC-2 and the tray have neither photos nor a bag"
+    catalog.mark_changed([ClaimId("TC-3")])
+    assert catalog.keeping.dirty() == ["TC-1", "TC-3"], "a bag that lost its photos is built again"
+    assert [catalog.claims.get(ClaimId(f"TC-{n}")).version for n in (1, 2, 3)] == [1, 1, 1]
 
 
 # --- claims --------------------------------------------------------------------------------
@@ -250,21 +266,18 @@ def test_holds_and_decisions_are_numbered_and_kept_in_order(catalog):
     catalog.claims.lift_hold(one, by="Counsel", why="settled", at=NOW)
     assert [h.number for h in catalog.claims.holds(active_only=True)] == [two]
     assert catalog.claims.holds(ClaimId("TC-1"))[0].lifted_at == NOW
+    moved = [Move(replaced={}, photos=(sha(n),), claim=None) for n in range(3)]
+    tagged = Tag(replaced={sha(1): {}}, stated={sha(1): {Facet.FACE: "left"}})
     numbers = [
-        catalog.claims.record(
-            at=NOW,
-            actor="Rita",
-            kind=kind,
-            claim=None,
-            before=None,
-            after={"photos": [sha(n)], "claim": None},
-        )
-        for n, kind in enumerate(["move", "tag", "move"])
+        catalog.claims.record(decision, claim=None, at=NOW, actor="Rita")
+        for decision in (moved[0], tagged, moved[2])
     ]
     catalog.claims.mark_undone(numbers[0])
-    assert [d.number for d in catalog.claims.decisions(kinds=("move",))] == [numbers[2]]
-    assert catalog.claims.latest_about(sha(2), kinds=("move",)).number == numbers[2]
-    assert catalog.claims.latest_about(sha(0), kinds=("move",)) is None, "undone"
+    assert [(d.number, d.decision) for d in catalog.claims.decisions(Move)] == [(numbers[2], moved[2])]
+    assert [d.number for d in catalog.claims.decisions(Correction)] == numbers[1:]
+    assert catalog.claims.decisions(Closure) == []
+    assert catalog.claims.latest_about(sha(2), Move).number == numbers[2]
+    assert catalog.claims.latest_about(sha(0), Move) is None, "undone"
 
 
 # --- photos --------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from support_cli import cli
 from support_intake import CLAIMS, actions, at_home, bags_of, filed
 from support_retention import reload_assignments
 
+from evidence.catalog.decisions import Close
 from evidence.office import retention
 
 
@@ -117,7 +118,7 @@ def test_a_killed_closing_or_hold_is_complete_or_absent_and_in_the_log(houses, t
         assert killed_at(doing(archive), archive, step)
         with at_home(archive) as workspace:
             row = workspace.catalog.claims.get("TC-1001")
-            changes = workspace.catalog.claims.decisions(kinds=["closed"])
+            changes = workspace.catalog.claims.decisions(Close)
             assert (row.state.value == "closed") == bool(changes)
             done = bool(changes) if action == "close" else bool(workspace.catalog.claims.holds())
         logged = ("claim_closed" if action == "close" else "hold_placed") in actions(archive)

@@ -10,9 +10,10 @@ from support_card import CardMaker
 from support_cli import cli
 from support_intake import actions, at_home, filed, loaded_archive, taken_in, where
 
+from evidence.catalog.decisions import Correction, Move, Tag
 from evidence.errors import BadInputError
 from evidence.model import Facet, Sha256
-from evidence.review import placing as corrections
+from evidence.review import placing
 
 FIRST = {f"TEST{n:04d}.JPG" for n in range(1, 5)} | {"TEST0003.WAV"}
 SECOND = {f"TEST{n:04d}.JPG" for n in range(5, 9)}
@@ -111,7 +112,7 @@ def test_nothing_of_a_closed_claim_changes(houses, arguments):
     assert filed(houses) == before
     assert (houses / "custody" / "custody.jsonl").read_bytes() == log
     with at_home(houses) as home:
-        assert not home.catalog.claims.decisions(kinds=corrections.UNDOABLE)
+        assert not home.catalog.claims.decisions(Correction)
 
 
 def test_photos_whose_sheet_names_a_closed_claim_are_kept_there_and_told(houses, two_houses_taken_in):
@@ -279,7 +280,7 @@ def test_a_bad_word_names_the_nearest_and_nothing_is_stated(houses, option, word
 def test_a_word_under_a_later_one_cannot_be_pulled_out(houses):
     cli("tag", "TEST0002.JPG", "--face", "left", archive=houses)
     with at_home(houses) as home:
-        number = home.catalog.claims.decisions(kinds=("tag",))[-1].number
+        number = home.catalog.claims.decisions(Tag)[-1].number
     cli("tag", "TEST0002.JPG", "--face", "back", archive=houses)
     refused = cli("undo", number, archive=houses)
     assert refused.status == 2
@@ -317,7 +318,7 @@ def test_a_kill_during_a_move_between_claims_loses_and_doubles_nothing(houses, t
                 digests = [
                     Sha256(sha) for n in (6, 7) for sha in home.catalog.photos.find(f"TEST{n:04d}.JPG")
                 ]
-                corrections.move(home, digests, "TC-1001")
+                placing.move(home, digests, "TC-1001")
 
         return work
 
@@ -332,7 +333,7 @@ def test_a_kill_during_a_move_between_claims_loses_and_doubles_nothing(houses, t
         shutil.copytree(houses, archive)
         assert killed_at(moving(archive), archive, step)
         with at_home(archive) as home:
-            decided = bool(home.catalog.claims.decisions(kinds=("move",)))
+            decided = bool(home.catalog.claims.decisions(Move))
             if decided:
                 assert "moved" in {one.action for one in home.custody.entries()}, (
                     f"step {step}: not in the log"
@@ -354,8 +355,8 @@ def test_a_correction_that_fails_leaves_catalog_and_bags_as_they_were(houses, mo
 
         monkeypatch.setattr(home.catalog.photos, "place", broken)
         with pytest.raises(BadInputError):
-            corrections.move(home, digest, "TC-1001")
-        assert not home.catalog.claims.decisions(kinds=("move",))
+            placing.move(home, digest, "TC-1001")
+        assert not home.catalog.claims.decisions(Move)
         assert home.catalog.photos.by_person([Sha256(digest[0])]) == {}
         assert Facet.FACE
     assert filed(houses) == before

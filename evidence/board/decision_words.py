@@ -1,0 +1,69 @@
+"""A person's decision as a sentence without its subject, for the history and the day's corrections."""
+
+from __future__ import annotations
+
+from evidence.board.view_models import value_words
+from evidence.catalog.decisions import (
+    Cut,
+    Decision,
+    Join,
+    Move,
+    Name,
+    SendBack,
+    Shift,
+    Sign,
+    Tag,
+    TakeBack,
+    Waive,
+)
+from evidence.tags.vocabulary import Vocabulary
+
+MAX_FACETS = 4
+"""Facets listed of one tagging; the others are counted."""
+
+
+def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
+    """What the person did."""
+    match decision:
+        case Tag():
+            return _tag_words(vocabulary, decision)
+        case Move(photos=photos, claim=claim):
+            return f"put {_many(len(photos))} to {claim or 'no house'}"
+        case Name(photos=photos, claim=claim):
+            return f"named a stretch of {_many(len(photos))} {claim}"
+        case Cut():
+            return "let a new stretch begin"
+        case Join():
+            return "took a boundary away"
+        case Shift():
+            return "moved a boundary"
+        case Waive(requirement=requirement, place=place, why=why):
+            where = f" at {place}" if place else ""
+            return f"set {requirement.replace('_', ' ')}{where} aside: {why}"
+        case Sign(note=note):
+            return f"signed off{_after_colon(note)}"
+        case SendBack(missing=missing, note=note):
+            return f"sent back with {len(missing)} shots to take{_after_colon(note)}"
+        case TakeBack(note=note):
+            return f"took that back{_after_colon(note)}"
+        case _:
+            return decision.kind.replace("_", " ")
+
+
+def _tag_words(vocabulary: Vocabulary, tag: Tag) -> str:
+    stated: dict[str, None] = {}
+    for facets in tag.stated.values():
+        for facet, value in facets.items():
+            words = value_words(vocabulary, facet, value) if value else "taken back"
+            stated[f"{facet} {words}"] = None
+    listed = list(stated)
+    more = f" and {len(listed) - MAX_FACETS} more" if len(listed) > MAX_FACETS else ""
+    return f"said of {_many(len(tag.stated))}: {', '.join(listed[:MAX_FACETS])}{more}"
+
+
+def _many(photos: int) -> str:
+    return "1 photo" if photos == 1 else f"{photos} photos"
+
+
+def _after_colon(note: str) -> str:
+    return f": {note}" if note else ""

@@ -1,0 +1,340 @@
+"""What a person can decide, as types, and their form in the catalog's `kind`, `before` and `after` columns.
+
+`Decision` is the base of a closed set, grouped by what may be done with them: a `Correction` can be undone,
+a `Placement` says where photos belong, a `Verdict` is a reviewer's word on a claim, a `Closure` starts or stops
+the claim's retention period. `replaced` always says what stood before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from datetime import date, datetime
+from functools import cache
+from typing import Annotated, Any, ClassVar, Generic, Literal, NamedTuple, TypeAlias, TypeVar
+
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+
+from evidence.errors import BadInputError
+from evidence.model import ClaimId, ClaimState, Facet, Sha256
+
+
+class Touched(NamedTuple):
+    """One thing that a decision settles; two decisions with a common one are about the same."""
+
+    subject: str
+    """A photo's digest, or a claim with a requirement and a place."""
+    what: str
+    """A facet, 'claim', 'boundary' or 'waiver'."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What a person decided."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
+
+    kind: str
+    """Names the type in the catalog and in the bags."""
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photos that it is about."""
+        return ()
+
+    def touches(self) -> frozenset[Touched]:
+        """What it settles."""
+        return frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction(Decision):
+    """A decision that can be undone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement(Correction):
+    """A correction of where photos belong. Each replaced the claims in `replaced`; None is the tray."""
+
+    replaced: Mapping[Sha256, ClaimId | None]
+
+    def assigns(self) -> Mapping[Sha256, ClaimId | None]:
+        """The claim that it gives each photo; empty when it only sets or removes a boundary."""
+        return {}
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photos whose claim it states."""
+        return tuple(self.assigns())
+
+    def touches(self) -> frozenset[Touched]:
+        """The claim of each of its photos."""
+        return frozenset(Touched(sha, "claim") for sha in self.assigns())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move(Placement):
+    """These photos belong to `claim`, or to the tray for None."""
+
+    kind: Literal["move"] = "move"
+    photos: tuple[Sha256, ...]
+    claim: ClaimId | None
+
+    def assigns(self) -> Mapping[Sha256, ClaimId | None]:
+        """The claim for each photo."""
+        return dict.fromkeys(self.photos, self.claim)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Name(Placement):
+    """The photos of a segment belong to `claim`."""
+
+    kind: Literal["name"] = "name"
+    photos: tuple[Sha256, ...]
+    claim: ClaimId
+    segment: str
+
+    def assigns(self) -> Mapping[Sha256, ClaimId | None]:
+        """The claim for each photo."""
+        return dict.fromkeys(self.photos, self.claim)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shift(Placement):
+    """The boundary before the photo `boundary` moved to before the photo `to`."""
+
+    kind: Literal["shift"] = "shift"
+    boundary: Sha256
+    to: Sha256
+    claims: Mapping[Sha256, ClaimId | None]
+    """The claim of every photo of the segment that gave photos away."""
+
+    def assigns(self) -> Mapping[Sha256, ClaimId | None]:
+        """The claim for each photo."""
+        return self.claims
+
+    def touches(self) -> frozenset[Touched]:
+        """The claim of each of its photos, and both boundaries."""
+        settled = {Touched(sha, "claim") for sha in self.claims}
+        return frozenset(settled | {Touched(self.boundary, "boundary"), Touched(self.to, "boundary")})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut(Placement):
+    """A segment begins with the photo `before`."""
+
+    kind: Literal["cut"] = "cut"
+    before: Sha256
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photo after the boundary."""
+        return (self.before,)
+
+    def touches(self) -> frozenset[Touched]:
+        """The boundary before the photo."""
+        return frozenset({Touched(self.before, "boundary")})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Join(Placement):
+    """No segment begins with the photo `before`."""
+
+    kind: Literal["join"] = "join"
+    before: Sha256
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photo after the boundary that was removed."""
+        return (self.before,)
+
+    def touches(self) -> frozenset[Touched]:
+        """The boundary before the photo."""
+        return frozenset({Touched(self.before, "boundary")})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tag(Correction):
+    """Facets of photos are stated; None takes an earlier statement back."""
+
+    kind: Literal["tag"] = "tag"
+    replaced: Mapping[Sha256, Mapping[Facet, str | None]]
+    stated: Mapping[Sha256, Mapping[Facet, str | None]]
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photos that were tagged."""
+        return tuple(self.stated)
+
+    def touches(self) -> frozenset[Touched]:
+        """Each facet of each photo."""
+        return frozenset(Touched(sha, facet.value) for sha, facets in self.stated.items() for facet in facets)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierWaiver:
+    """The waiver of the same requirement that a new one replaced."""
+
+    by: str
+    why: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waive(Correction):
+    """A required shot is set aside for a claim."""
+
+    kind: Literal["waive"] = "waive"
+    replaced: EarlierWaiver | None
+    claim: ClaimId
+    requirement: str
+    place: str
+    """A face or a structure; empty: wherever it is asked for."""
+    why: str
+
+    def touches(self) -> frozenset[Touched]:
+        """The waiver of that requirement."""
+        return frozenset({Touched(f"{self.claim} {self.requirement} {self.place}", "waiver")})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierState:
+    """Where the claim stood before a verdict."""
+
+    state: ClaimState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict(Decision):
+    """A reviewer's word on a whole claim."""
+
+    replaced: EarlierState
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sign(Verdict):
+    """The claim is signed off, on this proof."""
+
+    kind: Literal["sign"] = "sign"
+    shot_list: Annotated[str, Field(alias="list")]
+    """The list of required shots."""
+    version: int
+    """The claim's version that the reviewer saw."""
+    met: Mapping[str, tuple[Sha256, ...]]
+    """For each requirement with its place, the photos that show it."""
+    waived: Mapping[str, str]
+    """For each requirement that was set aside, why."""
+    flags: tuple[str, ...]
+    """The warnings that the reviewer saw, as 'code: message'."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SendBack(Verdict):
+    """The claim goes back to the adjuster for what is missing."""
+
+    kind: Literal["return"] = "return"
+    missing: tuple[str, ...]
+    confirm: tuple[str, ...] = ()
+    safety: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeBack(Verdict):
+    """A sign-off or a return no longer stands; the claim is open again."""
+
+    kind: Literal["take_back"] = "take_back"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Closure(Decision):
+    """A change between open and closed, on a calendar day of the office."""
+
+    replaced: None = None
+    on: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Close(Closure):
+    """The claim was closed; its retention period starts."""
+
+    kind: Literal["closed"] = "closed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reopen(Closure):
+    """The claim was reopened; its retention period starts anew at the next closing."""
+
+    kind: Literal["reopened"] = "reopened"
+
+
+AnyDecision: TypeAlias = (
+    Move | Name | Shift | Cut | Join | Tag | Waive | Sign | SendBack | TakeBack | Close | Reopen
+)
+
+KINDS: Mapping[str, type[Decision]] = {
+    next(str(one.default) for one in fields(each) if one.name == "kind"): each
+    for each in (Move, Name, Shift, Cut, Join, Tag, Waive, Sign, SendBack, TakeBack, Close, Reopen)
+}
+"""Every type of decision by its kind."""
+
+D_co = TypeVar("D_co", bound=Decision, covariant=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionRow(Generic[D_co]):
+    """A decision as the catalog keeps it: who made it, when, and whether it still stands."""
+
+    number: int
+    at: datetime
+    """Aware, UTC."""
+    actor: str
+    claim: ClaimId | None
+    decision: D_co
+    undone: bool = field(default=False)
+
+
+def kinds_of(base: type[Decision]) -> list[str]:
+    """The kinds of a type of decision, or of a group of them."""
+    return sorted(kind for kind, each in KINDS.items() if issubclass(each, base))
+
+
+@cache
+def _adapter() -> TypeAdapter[AnyDecision]:
+    return TypeAdapter(Annotated[AnyDecision, Field(discriminator="kind")])
+
+
+def encode(decision: Decision) -> tuple[Any, Any]:
+    """The JSON data of the columns `before` and `after`."""
+    # mypy knows only the base here; the adapter refuses what is not one of the closed set.
+    data = _adapter().dump_python(decision, mode="json", by_alias=True)  # type: ignore[arg-type]
+    before = data.pop("replaced")
+    del data["kind"]
+    return before, data["stated"] if isinstance(decision, Tag) else data
+
+
+def decode(kind: str, before: Any, after: Any) -> AnyDecision:
+    """The decision that `encode` turned into these; raises BadInputError for data of no known decision."""
+    if kind == "tag":
+        after = {"stated": after}
+    if kind in ("move", "name"):
+        after = {name: value for name, value in after.items() if name != "to"}  # older programs repeated it
+    try:
+        return _adapter().validate_python({**after, "kind": kind, "replaced": before})
+    except ValidationError as trouble:
+        first = trouble.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise BadInputError(
+            f"A decision of the kind '{kind}' cannot be read: {where or 'kind'}: {first['msg']}.",
+            "Use the program version that wrote it, or a newer one.",
+        ) from trouble
+
+
+def as_record(row: DecisionRow[Decision]) -> dict[str, Any]:
+    """The row as JSON data, for a bag's records/claim.json and for `--json`."""
+    before, after = encode(row.decision)
+    return {
+        "number": row.number,
+        "at": row.at.isoformat(),
+        "actor": row.actor,
+        "kind": row.decision.kind,
+        "claim": row.claim,
+        "before": before,
+        "after": after,
+        "undone": row.undone,
+    }

@@ -1,0 +1,75 @@
+"""Required shots that a person sets aside for a claim."""
+
+from __future__ import annotations
+
+from evidence.analysis.coverage import require_requirement
+from evidence.analysis.refresh import Refreshed
+from evidence.catalog.claims import WaiverRow
+from evidence.catalog.decisions import EarlierWaiver, Waive
+from evidence.errors import BadInputError
+from evidence.model import ClaimId
+from evidence.review.recording import Corrected, bags_follow, decide, require_open
+from evidence.workspace import Workspace
+
+
+def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str = "", why: str) -> Corrected:
+    """Set a required shot aside for this claim, at one face or structure or everywhere.
+
+    Raises BadInputError without a reason, for a claim that is signed or closed, or for a shot or place that
+    the claim's list does not ask for.
+    """
+    require_requirement(workspace, claim, requirement, place)
+    if not why.strip():
+        raise BadInputError(
+            "A waiver needs a reason.", "Add --why, for instance 'no A/C unit at this house'."
+        )
+    with workspace.locked():
+        require_open(workspace, {claim}, what="waivers")
+        decision = Waive(
+            replaced=_standing(workspace, claim, requirement, place),
+            claim=claim,
+            requirement=requirement,
+            place=place,
+            why=why,
+        )
+        with workspace.catalog.transaction():
+            number = decide(workspace, decision, claim)
+            _store(workspace, decision, EarlierWaiver(by=workspace.actor, why=why, at=workspace.now()))
+            workspace.record("waived", claim, decision=number, requirement=requirement, place=place, why=why)
+        return bags_follow(workspace, number, _changed(claim), ())
+
+
+def undo_waiver(workspace: Workspace, decision: Waive) -> Refreshed:
+    """Put back the waiver that this one replaced, or none, inside the caller's transaction."""
+    _store(workspace, decision, decision.replaced)
+    return _changed(decision.claim)
+
+
+def _standing(workspace: Workspace, claim: ClaimId, requirement: str, place: str) -> EarlierWaiver | None:
+    for one in workspace.catalog.claims.waivers(claim):
+        if (one.requirement, one.place) == (requirement, place):
+            return EarlierWaiver(by=one.by, why=one.why, at=one.at)
+    return None
+
+
+def _store(workspace: Workspace, decision: Waive, waiver: EarlierWaiver | None) -> None:
+    claim, requirement, place = decision.claim, decision.requirement, decision.place
+    claims = workspace.catalog.claims
+    if waiver is None:
+        claims.drop_waiver(claim, requirement, place)
+    else:
+        claims.put_waiver(
+            WaiverRow(
+                claim=claim,
+                requirement=requirement,
+                place=place,
+                by=waiver.by,
+                why=waiver.why,
+                at=waiver.at,
+            )
+        )
+    workspace.catalog.mark_changed([claim])
+
+
+def _changed(claim: ClaimId) -> Refreshed:
+    return Refreshed(touched=frozenset({claim}), findings=())
