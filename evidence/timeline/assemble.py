@@ -1,4 +1,4 @@
-"""From verdicts on units to segments of shots, and the plan as a whole."""
+"""From the model's verdict on each unit to numbered segments and the whole plan."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from evidence.model import ClaimId, Finding
-from evidence.timeline.clocks.estimate import error_text
 from evidence.timeline.merge import TimedUnit
+from evidence.timeline.split.reasons import CUT_BY_HAND
 from evidence.timeline.split.split_day import Verdict
 from evidence.timeline.values import (
     Boundary,
@@ -20,14 +20,14 @@ from evidence.timeline.values import (
 )
 
 UNPLACED_CONFIDENCE = 0.5
-"""Confidence, at most, in a file without a time on a card whose numbers say nothing."""
+"""Highest confidence in a file without a time, on a card whose file numbers cannot be trusted."""
 BETWEEN_HOUSES_CONFIDENCE = 0.6
-"""Confidence, at most, in a film without a time that stands between the photos of two houses."""
+"""Highest confidence in a video without a time that lies between the photos of two houses."""
 
 
 @dataclass(frozen=True, slots=True)
 class PlacedUnit:
-    """A unit with what was decided about it."""
+    """A unit with its claim."""
 
     timed: TimedUnit
     claim: ClaimId | None
@@ -35,9 +35,9 @@ class PlacedUnit:
     confidence: float
     to_confirm: bool
     opened_by: Boundary | None
-    """Where it opens a segment."""
-    undrawn: float = 0.0
-    """Probability of a boundary before it that was not drawn."""
+    """Set where the unit opens a segment."""
+    possible: float = 0.0
+    """Probability of a boundary before it, where none was drawn."""
 
 
 def place_units(
@@ -47,7 +47,7 @@ def place_units(
     manual: ManualAssignments,
     options: SplitOptions,
 ) -> list[PlacedUnit]:
-    """Lay decisions over verdicts, let silent files follow, and open a segment wherever the house changes."""
+    """Apply decisions over verdicts, let untimed files follow, and open a segment wherever the house changes."""
     out: list[PlacedUnit] = []
     current: tuple[ClaimId | None, bool] | None = None
     followed = _between_houses(chain, verdicts, _with_followers(chain, verdicts))
@@ -57,7 +57,7 @@ def place_units(
         decision = decisions[i]
         house = (decision[0], False) if decision is not None else (verdict.claim, verdict.unknown)
         cut = any(s.sha256 in manual.cuts for s in timed.unit.files)
-        # The model opens a second unknown house behind a first; the same claim goes on unless cut.
+        # The model may open a second unknown house right after a first; the same claim continues unless cut.
         opens = current is None or house != current or cut or (own is not None and own.opens and own.unknown)
         boundary = (
             _boundary(timed, verdict, own, i, decision=decision, cut=cut, options=options) if opens else None
@@ -73,7 +73,7 @@ def place_units(
                 to_confirm=decision is None
                 and (verdict.confidence < options.confirm_below or house[1] or timed.place_unknown),
                 opened_by=boundary,
-                undrawn=own.probability if own is not None and not opens and decision is None else 0.0,
+                possible=own.probability if own is not None and not opens and decision is None else 0.0,
             )
         )
         current = house
@@ -81,7 +81,7 @@ def place_units(
 
 
 def _with_followers(chain: Sequence[TimedUnit], verdicts: Mapping[int, Verdict]) -> list[Verdict]:
-    """For each unit its own verdict; else that of the last before it on its card, of any before, or of the next."""
+    """A verdict for each unit: its own, else the last one on its card, else the last one, else the next one."""
     nothing = Verdict(None, False, 1.0, False, 1.0)
     last = next((verdicts[i] for i in range(len(chain)) if i in verdicts), nothing)
     on_card: dict[tuple[str, str], Verdict] = {}
@@ -97,7 +97,7 @@ def _with_followers(chain: Sequence[TimedUnit], verdicts: Mapping[int, Verdict])
 def _between_houses(
     chain: Sequence[TimedUnit], verdicts: Mapping[int, Verdict], followed: Sequence[Verdict]
 ) -> list[Verdict]:
-    """The same with less confidence where the next photo of the card is of another house, without a sheet."""
+    """The same, less certain for a follower if the card's next photo shows another house and no sheet."""
     out = list(followed)
     after: dict[tuple[str, str], tuple[Verdict, bool]] = {}
     for i in reversed(range(len(chain))):
@@ -127,13 +127,15 @@ def _boundary(
     probability = own.probability if own is not None and own.opens else 1.0
     if decision is not None:
         where = f"claim {decision[0]}" if decision[0] is not None else "no claim"
-        reasons.insert(0, f"a person put this photo under {where}")
+        reasons.insert(0, f"a person moved this photo to {where}")
         probability = 1.0
     elif cut:
-        reasons = ["a person cut here", *(r for r in reasons if r != "a person cut here")]
+        reasons = [CUT_BY_HAND, *(r for r in reasons if r != CUT_BY_HAND)]
         probability = 1.0
     elif not reasons:
-        reasons.append("it goes on here after a photo that a person moved" if i else "first of its files")
+        reasons.append(
+            "the house continues here after a photo that a person moved" if i else "the first file"
+        )
     return Boundary(
         before=timed.unit.lead.sha256,
         probability=probability,
@@ -145,7 +147,7 @@ def _boundary(
 def assemble(
     chains: Sequence[Sequence[PlacedUnit]], clocks: Sequence[ClockFinding], options: SplitOptions
 ) -> DayPlan:
-    """Merge the chains on the timeline and number their segments by their first photos."""
+    """The plan: all chains merged by time, segments numbered in the order of their first photos."""
     pieces: list[list[PlacedUnit]] = []
     rows: list[tuple[bool, float, int, int, int]] = []
     for c, chain in enumerate(chains):
@@ -204,10 +206,10 @@ def _clock_findings(clocks: Sequence[ClockFinding]) -> list[Finding]:
     found = []
     for clock in clocks:
         if clock.seconds_fast is None:
-            message = f"{clock.device}: {clock.reason}; these photos stand in the order of their numbers."
+            message = f"{clock.device}: {clock.reason}; these photos are sorted by file number."
             found.append(Finding(code="clock_lost", message=message, subject=clock.first))
         elif clock.seconds_fast:
-            message = f"{clock.device}: the clock ran {error_text(clock.seconds_fast)}; {clock.reason}."
+            message = f"{clock.device}: {clock.reason}."
             found.append(Finding(code="clock_off", message=message, subject=clock.first))
     return found
 
@@ -220,17 +222,15 @@ def _split_findings(
         piece = pieces[k]
         first = piece[0].timed.unit.lead
         if piece[0].unknown:
-            message = (
-                f"Segment {number}: {len(piece)} photos of a house that no sheet or address names; name it."
-            )
+            message = f"Segment {number}: no sheet or address names the house of these {len(piece)} photos; name it."
             found.append(Finding(code="unnamed_house", message=message, subject=first.sha256))
         for a, b in zip([None, *piece], [*piece, None], strict=True):
             if (
                 b is not None
-                and b.undrawn >= 1 - options.confirm_below
-                and (a is None or b.undrawn >= a.undrawn)
+                and b.possible >= 1 - options.confirm_below
+                and (a is None or b.possible >= a.possible)
             ):
                 lead = b.timed.unit.lead
-                message = f"{lead.name}: a new house may begin here ({b.undrawn:.0%}); cut here if it does."
+                message = f"{lead.name}: a new house may begin here ({b.possible:.0%}); cut here if it does."
                 found.append(Finding(code="possible_boundary", message=message, subject=lead.sha256))
     return found

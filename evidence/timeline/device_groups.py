@@ -1,8 +1,8 @@
-"""Which devices were at the same houses together that day, and which went their own way.
+"""Which devices were at the same houses that day.
 
-A camera and a phone in the same hands, or two adjusters at one house, share one timeline. Two
-adjusters at different houses at the same time must not: a sheet of the one says nothing about
-the photos of the other.
+A camera and a phone of one person, or two adjusters at one house, form a device group and share one
+timeline. Two adjusters at different houses at the same time must not: a sheet that one of them
+photographed is no evidence for the photos of the other.
 """
 
 from __future__ import annotations
@@ -21,31 +21,31 @@ from evidence.timeline.merge import TimedUnit
 Floats = NDArray[np.float64]
 
 SAME_GROUP_PRIOR = log(0.9 / 0.1)
-"""Prior: most days with two devices are one adjuster's (common practice, no source)."""
+"""Prior log-odds: on most days with two devices, both are one adjuster's (common practice, no source)."""
 SAME_MOMENT = 120.0
 """Seconds within which two fixes are compared."""
 NEAR = 120.0
 """Metres between two devices at one house."""
 SPEED = 20.0
-"""Metres a second that a pair of devices may have travelled between two fixes."""
+"""Metres a second that a device may have moved between the two fixes."""
 FIX_PAIR, FIX_LIMIT = 1.5, 12.0
-"""Nats of one pair of fixes, and of all of them."""
+"""Log-odds (nats) of one pair of fixes, and the limit for all of them."""
 SAME_SHEET, SHEET_APART = 4.0, 600.0
-"""Nats of a sheet photographed by both within so many seconds."""
+"""Log-odds (nats) of a sheet that both photographed, and the seconds within which they did."""
 UNSHARED_SHEET = -1.0
-"""Nats of each sheet that only one of them photographed while the other photographed others."""
+"""Log-odds (nats) of each sheet that only one of them photographed, while the other photographed other sheets."""
 LONG_GAP, EDGE = 360.0, 120.0
-"""Seconds: a gap that is a drive, and how near its ends a photo still belongs to a house."""
+"""Seconds: the shortest gap that counts as a drive, and how far from its ends a photo still belongs to a house."""
 INSIDE_DRIVE, OUTSIDE_DRIVE = log(0.03 / 0.25), log(0.97 / 0.75)
-"""Nats of a photo inside, or outside, the other's drives: in the same hands hardly any fall inside."""
+"""Log-odds (nats) of a photo inside, or outside, the other's drives: one person photographs little while driving."""
 PHOTO_WEIGHT = 0.3
-"""Weight of each photo: neighbours in time say the same thing."""
+"""Weight of each photo: photos close in time are not independent evidence."""
 MIN_PHOTOS = 12
-"""Photos on each side below which the rhythm is not asked."""
+"""Photos of each device below which the drives are not compared."""
 
 
 def device_groups_of(day: Sequence[TimedUnit]) -> list[list[TimedUnit]]:
-    """One chain for each party of devices, in order within each, the party of the first photo first."""
+    """The units of each device group, in order; the group of the first photo comes first."""
     devices = list(dict.fromkeys(t.device for t in day))
     if len(devices) < 2:
         return [list(day)] if day else []
@@ -62,26 +62,26 @@ def device_groups_of(day: Sequence[TimedUnit]) -> list[list[TimedUnit]]:
 
 
 def _split_at_lost_clocks(chain: Sequence[TimedUnit]) -> list[list[TimedUnit]]:
-    """Take out what other devices took while one of the party had no time: its sheets tell nothing of when.
+    """Separate what the other devices took while the clock of one was lost: its sheets have no time then.
 
-    Such a device's photos stand in their own order; those of the others during that while form
-    a chain of their own, which only its own sheets and positions can name.
+    The photos of that device keep their own order. What the others took during that time forms a
+    chain of its own, which only its own sheets and positions can assign to a claim.
     """
-    aside: set[int] = set()
+    separate: set[int] = set()
     for device in {t.device for t in chain if t.clock_lost}:
         own = [i for i, t in enumerate(chain) if t.device == device]
         for start, stop in _lost_spans(chain, own):
-            aside.update(
+            separate.update(
                 i
                 for i, t in enumerate(chain)
                 if t.device != device and start <= (t.key or 0.0) <= stop and not t.clock_lost
             )
-    main = [t for i, t in enumerate(chain) if i not in aside]
-    return [main, [chain[i] for i in sorted(aside)]] if aside else [main]
+    main = [t for i, t in enumerate(chain) if i not in separate]
+    return [main, [chain[i] for i in sorted(separate)]] if separate else [main]
 
 
 def _lost_spans(chain: Sequence[TimedUnit], own: Sequence[int]) -> list[tuple[float, float]]:
-    """From the last known time before each lost stretch of a device to the first known one after it."""
+    """(start, stop) of each time without a clock: from the last known time before it to the first one after it."""
     spans = []
     known = float("-inf")
     open_at: float | None = None
@@ -99,8 +99,8 @@ def _lost_spans(chain: Sequence[TimedUnit], own: Sequence[int]) -> list[tuple[fl
 
 
 def same_group_log_odds(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float:
-    """Nats for two devices having gone together, above zero when they did."""
-    return SAME_GROUP_PRIOR + _by_fixes(first, second) + _by_sheets(first, second) + _by_rhythm(first, second)
+    """Log-odds (nats) that two devices were at the same houses."""
+    return SAME_GROUP_PRIOR + _by_fixes(first, second) + _by_sheets(first, second) + _by_drives(first, second)
 
 
 def _times(chain: Sequence[TimedUnit]) -> Floats:
@@ -147,8 +147,8 @@ def _sheets(chain: Sequence[TimedUnit]) -> dict[ClaimId, list[float]]:
     return found
 
 
-def _by_rhythm(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float:
-    """Whether the photos of the sparser device fall into the drives of the other."""
+def _by_drives(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float:
+    """Log-odds by whether the device with fewer photos took them during the drives of the other."""
     busy, sparse = (first, second) if len(first) >= len(second) else (second, first)
     a, b = _times(busy), _times(sparse)
     if min(a.size, b.size) < MIN_PHOTOS:
@@ -165,7 +165,7 @@ def _by_rhythm(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float
 
 
 def _drives(chain: Sequence[TimedUnit]) -> NDArray[np.bool_]:
-    """For each gap between timed photos: long, and without photos in it whose time is not known."""
+    """For each gap between timed photos: whether it is long and holds no photo without a time."""
     places = [i for i, t in enumerate(chain) if t.time is not None]
     times = _times(chain)
     bare = np.diff(np.array(places)) == 1

@@ -1,4 +1,4 @@
-"""Which fixes say where a photo was taken."""
+"""Which GPS fixes can be used."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from evidence.timeline.merge import TimedUnit
 from evidence.timeline.split.positions import EARTH_RADIUS
 from evidence.timeline.values import SplitOptions
 
-SPIKE = 150.0
-"""Metres by which a lone fix may leave both of its neighbours, which lie close together, before it is dropped."""
+OUTLIER = 150.0
+"""A single fix further than this many metres from both its neighbours, which are close together, is dropped."""
 
 
 def useful_fixes(chain: Sequence[TimedUnit], options: SplitOptions) -> list[GeoPoint | None]:
-    """The position of each unit where it tells something, else None.
+    """The position of each unit, None where it has none that can be used.
 
-    Left out are fixes at zero by zero, exact repetitions of the device's fix before (the receiver
-    had nothing new), fixes older than the photo by `stale_fix`, and lone spikes.
+    Left out are fixes at latitude and longitude zero, exact repetitions of the device's previous fix
+    (the receiver had nothing new), fixes older than the photo by `stale_fix`, and single outliers.
     """
     fixes: list[GeoPoint | None] = []
     last: dict[DeviceId, tuple[float, float]] = {}
@@ -37,10 +37,10 @@ def useful_fixes(chain: Sequence[TimedUnit], options: SplitOptions) -> list[GeoP
             last[lead.device] = at
             fix = None if repeated or nowhere or old else fix
         fixes.append(fix)
-    return _without_spikes(fixes)
+    return _without_outliers(fixes)
 
 
-def _without_spikes(fixes: Sequence[GeoPoint | None]) -> list[GeoPoint | None]:
+def _without_outliers(fixes: Sequence[GeoPoint | None]) -> list[GeoPoint | None]:
     out = list(fixes)
     known = [i for i, f in enumerate(fixes) if f is not None]
     for a, b, c in zip(known, known[1:], known[2:], strict=False):
@@ -48,13 +48,13 @@ def _without_spikes(fixes: Sequence[GeoPoint | None]) -> list[GeoPoint | None]:
         assert before is not None
         assert here is not None
         assert after is not None
-        out_there = min(distance(before, here), distance(here, after))
-        if out_there > SPIKE and distance(before, after) < out_there / 3:
+        away = min(distance(before, here), distance(here, after))
+        if away > OUTLIER and distance(before, after) < away / 3:
             out[b] = None
     return out
 
 
 def distance(a: GeoPoint, b: GeoPoint) -> float:
-    """Metres between two positions, by the plane through them; good to 0.1 % within 50 km."""
+    """Metres between two positions, on a local plane; accurate to 0.1 % within 50 km."""
     east = radians((b.lon - a.lon + 180.0) % 360.0 - 180.0) * cos(radians((a.lat + b.lat) / 2))
     return EARTH_RADIUS * hypot(east, radians(b.lat - a.lat))

@@ -1,4 +1,4 @@
-"""One timeline out of many cards: every unit gets its place on the common clock."""
+"""Merge all cards into one timeline: every unit gets its time on the common clock."""
 
 from __future__ import annotations
 
@@ -23,29 +23,29 @@ from evidence.timeline.order.units import Unit, units_of
 from evidence.timeline.values import ClockFinding, ClockHint, DayPhoto, SplitOptions
 
 NEXT_CARD = 60
-"""Files that may be missing between the last number of one card and the first of the next."""
+"""Most file numbers that may be missing between the end of one card and the start of the next."""
 
 
 @dataclass(frozen=True, slots=True)
 class TimedUnit:
-    """A unit in its place on the common clock."""
+    """A unit with its time on the common clock."""
 
     unit: Unit
     key: float | None
-    """Seconds on the common clock by which it is sorted; None for a unit that only its name orders."""
+    """Seconds on the common clock, for sorting; None for a unit that can only be sorted by its name."""
     time: float | None
-    """The same where the unit's own time is believed, else None."""
+    """The same where the unit has a trusted time of its own, else None."""
     run_number: int
-    """Number of its run; ticks compare only within one."""
+    """Number of its run; undated times compare only within one run."""
     undated_time: float | None
-    """Seconds of a lost clock; None where `time` is known."""
+    """Seconds of a clock that lost its date; None where `time` is known."""
     corrected: datetime | None
     correction: str
     utc: datetime | None
     clock_lost: bool = False
-    """Its clock was lost and nothing ties it down: only its order among its own card's files is known."""
+    """Its clock lost the date and no constraint restores it: only its order on its own card is known."""
     place_unknown: bool = False
-    """Neither its time nor its number tells where it belongs."""
+    """Neither its time nor its number shows its place."""
 
     @property
     def device(self) -> DeviceId:
@@ -55,7 +55,7 @@ class TimedUnit:
 
 @dataclass(frozen=True, slots=True)
 class Timeline:
-    """All units in order: those with a place in time, sets that only names order, and strays."""
+    """All units in order: those with a time, sets that are sorted by name alone, and strays."""
 
     dated: tuple[TimedUnit, ...]
     undated: tuple[tuple[TimedUnit, ...], ...]
@@ -64,7 +64,7 @@ class Timeline:
 
 
 def timeline_of(photos: Iterable[DayPhoto], hints: Sequence[ClockHint], options: SplitOptions) -> Timeline:
-    """Order each device's shots, bring their clocks together and merge them."""
+    """Order each device's photos, align the clocks and merge the cards."""
     cards: dict[tuple[DeviceId, IntakeId], list[Unit]] = defaultdict(list)
     for unit in units_of(photos):
         cards[unit.lead.device, unit.lead.card].append(unit)
@@ -108,7 +108,7 @@ def _without_time(unit: Unit) -> TimedUnit:
 def _keyed(
     runs: Sequence[Run], zones: Mapping[int, int], clocks: Sequence[ClockEstimate]
 ) -> tuple[list[TimedUnit], list[tuple[TimedUnit, ...]]]:
-    """Sort keys for every unit: its corrected time, or its neighbour's on the card where it has none."""
+    """The units sorted by corrected time, or by a neighbour's on the card; and cards without any time."""
     tracks: dict[tuple[DeviceId, IntakeId, bool], list[TimedUnit]] = defaultdict(list)
     for place, (run, clock) in enumerate(zip(runs, clocks, strict=True)):
         zone = zones.get(place)
@@ -140,7 +140,7 @@ def _keyed(
 
 
 def _continues(track: Sequence[TimedUnit], ends: Mapping[DeviceId, list[tuple[int, float]]]) -> float | None:
-    """Where a card whose clock was lost goes on from another card of the same camera, by its numbers."""
+    """The time at which a card without times continues another card of the same camera, by file number; or None."""
     first = track[0].unit.lead.dcf
     if first is None:
         return None
@@ -153,7 +153,7 @@ def _continues(track: Sequence[TimedUnit], ends: Mapping[DeviceId, list[tuple[in
 
 
 def _filled(times: Sequence[float | None], *, rising: bool) -> list[float] | None:
-    """Keys without holes; with `rising` none falls below the one before it."""
+    """The times with holes filled from the one before; with `rising`, none is earlier than the one before it."""
     known = next((t for t in times if t is not None), None)
     if known is None:
         return None
@@ -177,7 +177,7 @@ def _timed(
     if own is None or clock.fast is None:
         why = ""
         if unit.epoch:
-            why = "the camera's clock had lost its date; only its place among the other files is known"
+            why = "the camera's clock had lost its date; only the order of the files is known"
         elif unit.raw is not None:
             why = "the camera's time does not fit the files around it and is not used"
         undated_time = unit.raw if unit.epoch else None
@@ -198,14 +198,14 @@ def _timed(
     time = at - clock.fast
     reasons = []
     if shifted:
-        reasons.append(f"taken under {_zone_name(unit.lead.offset_minutes)}, shown in {_zone_name(zone)}")
+        reasons.append(f"taken in {_zone_name(unit.lead.offset_minutes)}, shown in {_zone_name(zone)}")
     if clock.fast:
         reasons.append(clock.reason)
     taken = unit.lead.taken_local
     same = not reasons and taken is not None
     corrected = taken if same else datetime_at(time)
     if taken is None and not reasons:
-        reasons.append("from the file's name or its time stamp; it carries no capture time")
+        reasons.append("from the file's name or time stamp; the file has no capture time")
     assert corrected is not None
     utc = (corrected - timedelta(minutes=zone)).replace(tzinfo=UTC) if zone is not None else None
     return TimedUnit(unit, None, time, place, None, corrected, "; ".join(reasons), utc)

@@ -1,4 +1,4 @@
-"""The room's front door: all shots of some days in, every one of them placed, and the reasons."""
+"""Joins the steps of the room: all photos of some days in, a plan with a place for each of them out."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ from evidence.timeline.split.split_day import Verdict, split_day
 from evidence.timeline.values import ClaimSite, ClockHint, DayPhoto, DayPlan, ManualAssignments, SplitOptions
 
 LONE_MOVES = 2
-"""Up to so many moved photos in a row are exceptions and teach nothing about their neighbours."""
+"""Up to this many moved photos in a row count as exceptions: they are no evidence for the photos around them."""
 
 Decision = tuple[ClaimId | None]
-"""A person's claim for a unit, boxed, because None is a decision too."""
+"""The claim that a person chose for a unit, in a tuple, because "no claim" (None) is a decision too."""
 
 
 def plan_day(
@@ -35,12 +35,12 @@ def plan_day(
     manual: ManualAssignments | None = None,
     clock_hints: Sequence[ClockHint] = (),
 ) -> DayPlan:
-    """Put every shot in its place in time and under its house.
+    """Give every photo its place in time and its claim.
 
-    Takes all shots of the days touched, in any order and from any number of devices and cards;
-    each comes back exactly once, in timeline order. Nothing in `manual` is ever overridden. Photos
-    whose house is not among `claims` and has no sheet come back in an unknown segment, photos
-    between houses and stray files with no claim. Same input, same plan; pure.
+    Takes all photos of the days concerned, in any order and from any number of devices and cards.
+    Each comes back exactly once, in timeline order. Nothing in `manual` is ever overridden. Photos
+    of a house that is not among `claims` and has no sheet come back in an unknown segment. Photos
+    between houses and stray files come back without a claim. The same input gives the same plan.
     """
     options = options or SplitOptions()
     manual = manual or ManualAssignments()
@@ -55,7 +55,7 @@ def plan_day(
             for group in groups:
                 _learn_from_sheets(group, known, options, sites)
         for group in groups:
-            chains.append(_split_group(group, known, options, manual, sites))  # noqa: PERF401 - days teach the next
+            chains.append(_split_group(group, known, options, manual, sites))  # noqa: PERF401 - each day uses the sites learnt on the days before
     chains += [_split_group(named, known, options, manual, sites) for named in timeline.undated]
     if timeline.strays:
         chains.append(_strays(timeline.strays, manual, options))
@@ -63,7 +63,7 @@ def plan_day(
 
 
 def _parted(photos: Iterable[DayPhoto], manual: ManualAssignments) -> list[DayPhoto]:
-    """Files of one object that a person put under different claims no longer are one object."""
+    """The photos, with files of one object made separate where a person put them under different claims."""
     decided: dict[tuple[str, str, str], set[ClaimId | None]] = defaultdict(set)
     for photo in photos:
         if photo.object_key and photo.sha256 in manual.claim_of:
@@ -77,7 +77,7 @@ def _parted(photos: Iterable[DayPhoto], manual: ManualAssignments) -> list[DayPh
 
 
 def working_days(group: Sequence[TimedUnit], night: float) -> list[list[TimedUnit]]:
-    """Cut a timeline wherever nothing was photographed for a night."""
+    """The units of each working day: a gap of `night` seconds or more ends a day."""
     days: list[list[TimedUnit]] = [[group[0]]] if group else []
     for a, b in pairwise(group):
         if (b.key or 0.0) - (a.key or 0.0) >= night:
@@ -92,7 +92,7 @@ def _learn_from_sheets(
     options: SplitOptions,
     sites: SiteEstimates,
 ) -> None:
-    """Where the sheets of one party were photographed, before another is split: both were in the same streets."""
+    """Learn from one group's sheets where houses are, before the other groups are split: they share the streets."""
     fixes = useful_fixes(chain, options)
     observations = [
         Observation(time=t.time, sheet=_sheet(t.unit, claims), place=fix)
@@ -108,7 +108,7 @@ def _split_group(
     manual: ManualAssignments,
     sites: SiteEstimates,
 ) -> list[PlacedUnit]:
-    """Split one working day, and carry along what takes no part in the splitting."""
+    """Split one working day of one device group; units that the model does not see follow the others."""
     decisions = [_decision_of(t.unit, manual) for t in chain]
     modelled, observations = _modelled(chain, decisions, claims, options, manual)
     verdicts = split_day(observations, claims, options, sites) if observations else []
@@ -122,11 +122,11 @@ def _modelled(
     options: SplitOptions,
     manual: ManualAssignments,
 ) -> tuple[list[int], list[Observation]]:
-    """The units that the model sees: all but lone exceptions and files that only follow."""
+    """The places and observations of the units that the model sees: not lone exceptions, not followers."""
     lone, fixes = _lone(decisions), useful_fixes(chain, options)
     modelled: list[int] = []
     observations: list[Observation] = []
-    pending_cut = False  # a cut before a unit that is set aside is made before the next one
+    pending_cut = False  # a cut before a unit that is left out is applied to the next one
     follows = [_follows(t, fixes[i], decisions[i], manual) for i, t in enumerate(chain)]
     if all(follows[i] or i in lone for i in range(len(chain))):
         follows = [False] * len(chain)
@@ -186,13 +186,13 @@ def _decision_of(unit: Unit, manual: ManualAssignments) -> Decision | None:
 
 
 def cut_and_join(unit: Unit, manual: ManualAssignments) -> tuple[bool, bool]:
-    """Whether a person put a boundary before the unit, and whether a person forbade one."""
+    """Whether a person put a boundary before the unit, and whether a person ruled one out."""
     cut = any(s.sha256 in manual.cuts for s in unit.files)
     return cut, not cut and any(s.sha256 in manual.joins for s in unit.files)
 
 
 def _lone(decisions: Sequence[Decision | None]) -> set[int]:
-    """Places of moved photos that stand alone or in twos among others."""
+    """Places of moved photos that stand alone, or in pairs, among photos that were not moved there."""
     lone: set[int] = set()
     start = 0
     for i in range(1, len(decisions) + 1):
@@ -206,16 +206,16 @@ def _lone(decisions: Sequence[Decision | None]) -> set[int]:
 def _follows(
     timed: TimedUnit, fix: GeoPoint | None, decision: Decision | None, manual: ManualAssignments
 ) -> bool:
-    """A film or a sound without a time of its own goes where the file before it goes."""
+    """Whether the unit is a video or sound without a time of its own, which goes where the file before it goes."""
     if any(s.is_photo for s in timed.unit.files):
         return False
-    silent = timed.time is None and timed.undated_time is None and timed.key is not None
-    modelled = any(s.dividers or s.sheet is not None for s in timed.unit.files) or fix is not None
-    return silent and not modelled and decision is None and not any(cut_and_join(timed.unit, manual))
+    untimed = timed.time is None and timed.undated_time is None and timed.key is not None
+    informative = any(s.dividers or s.sheet is not None for s in timed.unit.files) or fix is not None
+    return untimed and not informative and decision is None and not any(cut_and_join(timed.unit, manual))
 
 
 def _strays(units: Sequence[Unit], manual: ManualAssignments, options: SplitOptions) -> list[PlacedUnit]:
-    """Files that neither a time, a number nor a picture places wait among the unassigned."""
+    """Files without a time, a number or a telling picture, left unassigned."""
     chain = [TimedUnit(u, None, None, -1, None, None, "", None) for u in units]
     nowhere = Verdict(None, False, 1.0, False, 1.0, ("the file has neither a time nor a number",))
     return place_units(

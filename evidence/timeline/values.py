@@ -1,7 +1,7 @@
-"""What goes into a day's plan and what comes out of it: frozen values, no behaviour.
+"""What goes into a day's plan and what comes out of it: frozen values without behaviour.
 
 Naive times are wall-clock times, the camera's own or the common one of the job; aware times
-are UTC. Positions are WGS 84 degrees, lengths metres, probabilities shares of one.
+are UTC. Positions are WGS 84 degrees, lengths metres, probabilities 0 to 1.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ __all__ = [
 
 
 class SheetAt(StrEnum):
-    """When the claim's sheet is photographed: before the house, after it, or let the day tell."""
+    """When the claim's sheet is photographed: before the house, after it, or detected from the day."""
 
     START = "start"
     END = "end"
@@ -39,17 +39,17 @@ class SheetAt(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetEvidence:
-    """A sheet of paper in the photo that no code was read from."""
+    """A sheet of paper in the photo whose code could not be read."""
 
     confidence: float
-    """That it is a sheet at all, 0 to 1."""
+    """Probability that it is a sheet at all."""
     lines: tuple[str, ...] = ()
-    """Text read off it, top to bottom; may be empty or wrong."""
+    """Text read from it, top to bottom; may be empty or wrong."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayPhoto:
-    """One file of a card with all that helps to place it."""
+    """One file of the day that is split, with all that helps to place it."""
 
     sha256: Sha256
     device: DeviceId
@@ -72,14 +72,14 @@ class DayPhoto:
     sheet: SheetEvidence | None = None
     is_photo: bool = True
     object_key: str = ""
-    """Files of one card that share it are one object; empty stands for the file alone."""
+    """Files of one card with the same key are one object; with an empty key the file is one by itself."""
     scenes: Mapping[SceneKind, float] = field(default_factory=dict)
-    """How probable each kind of picture is, summing to one; empty where the photo was not looked at."""
+    """Probability of each kind of picture, summing to one; empty where the photo was not analysed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimSite:
-    """What the assignments say of one claim."""
+    """What the assignments say about one claim."""
 
     claim: ClaimId
     insured: str = ""
@@ -90,24 +90,24 @@ class ClaimSite:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ManualAssignments:
-    """What a person has decided; a plan never goes against it."""
+    """What people decided; a plan never contradicts it."""
 
     claim_of: Mapping[Sha256, ClaimId | None] = field(default_factory=dict)
-    """Photos moved or named by a person; None means unassigned."""
+    """The claim of each photo that a person moved or whose house a person named; None means unassigned."""
     cuts: frozenset[Sha256] = frozenset()
     """Photos before which a boundary must stand."""
     joins: frozenset[Sha256] = frozenset()
-    """Photos before which no boundary may stand. A contradicting move or cut wins."""
+    """Photos before which no boundary may stand. A move or cut that contradicts it wins."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockHint:
-    """A person's word on a camera's clock."""
+    """What a person stated about a camera's clock."""
 
     device: DeviceId
     minutes_fast: float
     """How far the clock runs ahead of true local time; negative when it is behind."""
-    reason: str = "as told"
+    reason: str = "as stated"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,44 +119,44 @@ class SplitOptions:
 
     sheet_at: SheetAt = SheetAt.DETECT
     confirm_below: float = 0.94
-    """A photo or a boundary less sure than this is shown to a person."""
+    """A photo or boundary less certain than this is shown to a person to confirm."""
 
     photos_per_house: float = 120.0
-    """Prior mean; an inspection takes 60 to 300 photos."""
+    """Prior mean; an inspection has 60 to 300 photos."""
     sheet_kept: float = 0.9
     """Share of houses whose sheet is photographed, on a day on which sheets are used."""
     sheet_read: float = 0.93
-    """Share of photographed sheets whose code is read; most of the rest are still seen to be a sheet."""
+    """Share of photographed sheets whose code is read; most of the others are still recognised as a sheet."""
     new_house: float = 0.3
-    """At a boundary, the chance that the next house is none of the day's known claims."""
+    """Probability, at a boundary, that the next house belongs to none of the day's known claims."""
     returns: float = 0.08
-    """At a boundary without a sheet, the chance that it leads back to a house whose sheet was read that day."""
+    """Probability, at a boundary without a sheet, of a return to a house whose sheet was read that day."""
     neighbour_next: float = 0.5
-    """The chance, where a claim of the assignments that no sheet shows lies next door, that it comes next."""
+    """Probability that an assigned claim next door, whose sheet no photo shows, comes next."""
     errand: float = 0.12
-    """At a boundary, the chance that what follows are photos between houses."""
+    """Probability, at a boundary, that photos on an errand follow: taken between houses."""
 
     within_median: float = 12.0
-    """Seconds between two photos of one house, before the day's own gaps are seen."""
+    """Seconds between two photos of one house; the prior for the day's own gaps."""
     pause_share: float = 0.004
-    """Share of gaps within a house that are pauses: a talk, a ladder, a meal."""
+    """Share of gaps within a house that are pauses, such as a talk, a ladder or a meal."""
     pause_median: float = 300.0
     """Seconds."""
     between_median: float = 840.0
-    """Seconds from the last photo of a house to the first of the next: packing, driving, knocking."""
+    """Seconds from the last photo of a house to the first of the next, with packing and driving."""
     night: float = 6 * 3600.0
-    """A gap of this many seconds ends the working day; shorter than a night, longer than any pause."""
+    """A gap of this many seconds ends the working day. It is shorter than a night and longer than any pause."""
 
     site_spread: float = 40.0
     """Metres between a geocoded address and where photos of the house are taken."""
     seen_spread: float = 25.0
     """The same around a position learnt from the photos of the house."""
     fix_spread: float = 8.0
-    """Metres of noise of one fix of a phone or a camera."""
+    """Metres of noise in one fix of a phone or camera."""
     median_fixes: int = 5
-    """Fixes whose median says where a house was entered or left."""
+    """Number of fixes whose median gives the position where a house was entered or left."""
     stale_fix: float = 120.0
-    """A fix older than this many seconds says nothing of where the photo was taken."""
+    """A fix older than this many seconds does not show where the photo was taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,24 +172,24 @@ class Boundary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
-    """Photos in one place that follow each other."""
+    """Consecutive photos of one place."""
 
     number: int
     """From 1, in the order of their first photos."""
     claim: ClaimId | None
     unknown: bool
-    """True for a house that is not named yet; False with no claim for photos between houses."""
+    """True for a house without a name yet; False, with no claim, for photos between houses."""
     photos: tuple[Sha256, ...]
     opened_by: Boundary
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedPhoto:
-    """A shot in its place on the timeline."""
+    """A photo in its place on the timeline."""
 
     sha256: Sha256
     corrected: datetime | None
-    """Naive local time on the common clock; None where no time could be had."""
+    """Naive local time on the common clock; None where the time is not known."""
     correction: str
     """Why `corrected` differs from the camera's own time; empty when it does not."""
     utc: datetime | None
@@ -202,24 +202,24 @@ class PlacedPhoto:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockFinding:
-    """How far a device's clock was off, for a stretch of its shots."""
+    """How far a device's clock was off, for some consecutive photos."""
 
     device: DeviceId
     first: Sha256
-    """First and last shot it holds for."""
+    """First and last photo it applies to."""
     last: Sha256
     seconds_fast: float | None
-    """Ahead of true local time; None where nothing says."""
+    """Ahead of true local time; None where it is not known."""
     spread: float
     """Seconds, about one standard deviation."""
     source: str
-    """`gps`, `sheet`, `person`, `neighbour`, `assumed`."""
+    """`gps`, `sheet`, `person`, `rhythm` (shared visits), `neighbour` or `assumed`."""
     reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayPlan:
-    """Every shot placed exactly once, in timeline order, and the segments they form."""
+    """Every photo exactly once, in timeline order, and the segments they form."""
 
     placed: tuple[PlacedPhoto, ...]
     segments: tuple[Segment, ...]

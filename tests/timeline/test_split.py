@@ -302,7 +302,7 @@ def test_a_cut_stands_and_what_follows_asks_for_its_name():
     photos = day_of_three()
     plan = plan_day(photos, [], manual=ManualAssignments(cuts=frozenset({photos[60].sha256})))
     assert sizes(plan) == [(A, 40), (B, 20), ("?", 30), (C, 45)]
-    assert plan.segments[2].opened_by.reasons[0] == "a person cut here"
+    assert plan.segments[2].opened_by.reasons[0] == "a person put a boundary here"
     assert plan.segments[2].opened_by.probability == 1.0
 
 

@@ -44,7 +44,8 @@ def test_walls_after_a_roof_and_a_short_drive_are_another_house():
     plan = plan_day(photos, [])
     assert sizes(plan) == [(A, 60), ("?", 60)]
     assert (
-        "the photos before show a roof, these the ground round a house" in plan.segments[1].opened_by.reasons
+        "the photos before show a roof, the photos after show the ground around a house"
+        in plan.segments[1].opened_by.reasons
     )
     assert sizes(plan_day([replace(s, scenes={}) for s in photos], [])) != sizes(plan)
 

@@ -1,8 +1,8 @@
-"""Two devices in the same hands: their clocks from the rhythm of the day.
+"""The offset between the clocks of two devices that one person carries, from the rhythm of their visits.
 
-Whoever carries a camera and a phone uses both at every house and neither on the drives. With
-the right shift nearly every photo of the one lies near a photo of the other; with a wrong one
-many fall into the other's drives.
+Whoever carries a camera and a phone uses both at every house and neither while driving. With the
+right shift, nearly every photo of one device is close in time to a photo of the other. With a wrong
+one, many fall into the drives of the other.
 """
 
 from __future__ import annotations
@@ -18,50 +18,51 @@ Floats = NDArray[np.float64]
 DAY = 86_400.0
 HOUR = 3600.0
 REACH = 3.5 * HOUR
-"""Seconds to either side that a shift is looked for, beside whole days."""
+"""Seconds to either side within which a shift is searched, on top of whole days."""
 STEP = 15.0
+"""Seconds between the shifts that are tried."""
 MAX_SAMPLE = 160
-"""Photos of the sparser device that are asked; more would say the same again."""
+"""Photos compared, at most, of the device with fewer; more add nothing."""
 MIN_PHOTOS = 12
-"""Photos on each side below which a rhythm is no evidence."""
+"""Photos of each device below which the rhythm is no evidence."""
 NEAR_SHARE = 0.97
-"""Share of photos that lie near one of the other device, when both are in the same hands."""
+"""Share of photos close in time to one of the other device, if one person carries both."""
 PHOTO_WEIGHT = 0.3
-"""Weight of each photo: neighbours in time say the same thing."""
+"""Weight of each photo: photos close in time are not independent evidence."""
 MIN_VISITS = 3
-"""Spells of photos, parted by `DRIVE` seconds, below which a shift fits by chance."""
+"""Visits, separated by gaps of `DRIVE` seconds, below which a shift fits by chance."""
 DRIVE = 360.0
 MIN_LEAD = 8.0
-"""Nats by which the best shift must lead over any other."""
+"""Log-likelihood (nats) by which the best shift must lead over any other."""
 SAME_SHIFT = 240.0
-"""Seconds from which two shifts count as different."""
+"""Shifts this many seconds apart, or fewer, count as the same."""
 CORRECT, WHOLE_HOURS, MINUTES = 0.7, 0.15, 0.14
-"""Prior shares of clocks that are right (to a minute and a half), off by whole hours, off by minutes."""
+"""Prior shares of clocks that are correct (within `CORRECT_WITHIN`), wrong by whole hours, wrong by minutes."""
 MINUTES_SCALE = 1200.0
-"""Seconds, mean size of an error of minutes."""
+"""Mean size in seconds of an error of minutes."""
 CORRECT_WITHIN = 90.0
 WRONG_DATE = -4.0
-"""Nats for a clock that shows another date."""
+"""Log prior (nats) of a clock that shows another date."""
 
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
-    """How much faster the second device runs, seconds, and the lead over any other shift, nats."""
+    """Seconds that the second device is ahead of the first, and the lead in nats over any other shift."""
 
     shift: float
     lead: float
 
 
 def has_rhythm(times: Floats) -> bool:
-    """Whether a day's times, in seconds, rising, show enough visits and drives to be recognised by."""
+    """Whether a day's times (seconds, rising) have enough visits and drives to be matched."""
     return times.size >= MIN_PHOTOS and int((np.diff(times) > DRIVE).sum()) >= MIN_VISITS - 1
 
 
 def align(first: Floats, second: Floats, *, lost: bool = False) -> Alignment | None:
-    """The shift of the second device against the first from times of day alone, or None where it is open.
+    """The shift of the second device against the first, from times alone; None where it is not clear.
 
-    Both in seconds, rising, of one working day. Looks at whole days plus or minus `REACH`; with
-    `lost`, for a clock that lost its date and may show anything, at every shift that overlaps.
+    Both in seconds, rising, of one working day. Searches whole days plus or minus `REACH`. With `lost`,
+    for a clock that lost its date and may show anything, it searches every shift that overlaps.
     """
     if not has_rhythm(first) or not has_rhythm(second):
         return None
@@ -85,7 +86,7 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> Alignment | N
 
 
 def log_likelihoods(base: Floats, sample: Floats, shifts: Floats) -> Floats:
-    """(S, N) log likelihood of each asked time, moved back by each shift, lying near times of the base."""
+    """(S, N) log-likelihood of each sampled time, moved back by each shift, given the times of the base."""
     scale = max(40.0, 2.0 * float(np.median(np.diff(base))))
     span = float(base[-1] - base[0]) + 2 * REACH
     moved = sample[None, :] - shifts[:, None]

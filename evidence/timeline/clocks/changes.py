@@ -1,8 +1,8 @@
-"""A clock that was set during the day, told by another device in the same hands.
+"""Clocks that were set during the day, found with the help of another device of the same person.
 
-A clock set ahead looks like a long pause, and one set back leaves open by how much. But photos of
-a phone, whose clock is right, were taken at the same houses before and after: one shift fits the
-camera's photos up to some gap, another one those after it.
+A clock set ahead looks like a long pause, and for one set back the amount is not known. But a phone,
+whose clock is correct, was used at the same houses before and after: one shift fits the camera's
+photos up to some gap, and another one fits those after it.
 """
 
 from __future__ import annotations
@@ -34,20 +34,20 @@ from evidence.timeline.clocks.zones import DAY, common_times
 from evidence.timeline.order.runs import Run
 
 MIN_CHANGE = 600.0
-"""Seconds that a clock must have been set by to be noticed, and so the shortest gap it may hide in."""
+"""Smallest change in seconds that can be noticed, and so the shortest gap in which it is searched."""
 CHANGE_PRIOR = -4.0
-"""Nats for a clock having been set during the day, where nothing else shows it."""
+"""Log prior (nats) of a clock being set during the day, where nothing else shows it."""
 MIN_LEAD_WHERE_KNOWN = 4.0
-"""Nats by which a shift must lead over any other where the clock is known to have been set."""
+"""Log-likelihood (nats) by which a shift must lead over any other, where the clock is known to have been set."""
 COARSE_STEP = 2
-"""Every how many steps of the shifts are tried in pairs."""
+"""Only every so many-th shift is tried in pairs."""
 MAX_SAMPLE = 240
-"""Photos that are asked, at most."""
+"""Photos compared, at most."""
 
 
 @dataclass(frozen=True, slots=True)
 class ClockChange:
-    """Where the clock was set, and how many seconds it ran ahead before and after; None where that stays open."""
+    """Before which photo the clock was set, and the seconds it was ahead before and after; None where not known."""
 
     at: int
     before: float | None
@@ -57,10 +57,10 @@ class ClockChange:
 def split_at_hidden_changes(
     runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool]
 ) -> tuple[list[Run], list[ClockConstraint]]:
-    """Cut runs where their clock was set, and tie both sides to the device that shows it.
+    """Cut runs where their clock was set, and constrain both sides by the device that shows it.
 
-    `weak` tells the runs whose clock has nothing better than to be assumed right. The ties' places
-    are those in the runs returned.
+    `weak` marks the runs whose clock is merely assumed to be correct. The constraints refer to places
+    in the returned runs.
     """
     cuts: dict[int, int] = {}
     found: list[tuple[int, int, bool, float]] = []
@@ -87,7 +87,9 @@ def split_at_hidden_changes(
             found.append((place, run, cut, change.after))
     parts = [run.cut([cuts[i]] if i in cuts else []) for i, run in enumerate(runs)]
     first = [0, *accumulate(len(some) for some in parts)]
-    constraints = [(first[i], first[j] + later, fast, RHYTHM_SPREAD) for i, j, later, fast in found]
+    constraints = [
+        ClockConstraint(first[i], first[j] + later, fast, RHYTHM_SPREAD) for i, j, later, fast in found
+    ]
     return [part for some in parts for part in some], constraints
 
 
@@ -103,7 +105,7 @@ def _days_of(runs: Sequence[Run], weak: Sequence[bool]) -> list[list[int]]:
 def _reference(
     runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], group: Sequence[int]
 ) -> tuple[int, Floats] | None:
-    """The busiest other device with a sure clock that day: its first run, and its times."""
+    """The other device with a reliable clock and the most photos that day: its first run, and its times."""
     own = median(t for i in group for t in runs[i].known)
     times: dict[DeviceId, tuple[int, list[float]]] = {}
     for i, run in enumerate(runs):
@@ -120,10 +122,10 @@ def _reference(
 
 
 def find_change(base: Floats, times: Floats, known: int | None) -> ClockChange | None:
-    """Where and by how much the clock of `times` was set during the day; None where nothing shows it.
+    """Where and by how much the clock of `times` was set during the day; None where nothing shows a change.
 
-    Seconds, `base` rising, `times` in the order taken. `known` is the photo before which the clock
-    is known to have been set; else every gap of `MIN_CHANGE` seconds is tried.
+    Seconds; `base` rising, `times` in the order taken. `known` is the photo before which the clock is
+    known to have been set; without it, every gap of `MIN_CHANGE` seconds is tried.
     """
     steps = np.diff(times)
     if times.size < MIN_PHOTOS or int((np.abs(steps) > DRIVE).sum()) < MIN_VISITS - 1:
@@ -151,7 +153,7 @@ def find_change(base: Floats, times: Floats, known: int | None) -> ClockChange |
 
 
 def _distinct(at: int, pairs: Floats, shifts: Floats, known: bool) -> ClockChange | None:
-    """The shifts that lead over any other by enough; a change that nothing else shows needs both."""
+    """The shifts that lead clearly over any other; without a known change, both of them must."""
     one, two = np.unravel_index(int(pairs.argmax()), pairs.shape)
     best, need = float(pairs[one, two]), MIN_LEAD_WHERE_KNOWN if known else MIN_LEAD
     before = best - float(pairs[np.abs(shifts - shifts[one]) > SAME_SHIFT].max()) >= need
@@ -162,7 +164,7 @@ def _distinct(at: int, pairs: Floats, shifts: Floats, known: bool) -> ClockChang
 
 
 def _pairs(first: Floats, second: Floats, shifts: Floats, step: float) -> Floats:
-    """(S, S) the fit of each pair of shifts, before and after; time may not run backwards between them."""
+    """(S, S) log-likelihood of each pair of shifts, before and after; -inf where time would run backward."""
     by = shifts[None, :] - shifts[:, None]
     allowed = (by <= step) & (np.abs(by) >= MIN_CHANGE / 2)
     return np.asarray(np.where(allowed, first[:, None] + second[None, :], -np.inf))

@@ -1,4 +1,4 @@
-"""What ties the clocks of two devices together: common sheets, and the rhythm of the day."""
+"""Constraints between the clocks of two runs: sheets photographed with both, and the rhythm of the visits."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from itertools import combinations
 from statistics import median
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,24 +15,34 @@ from evidence.timeline.clocks.alignment import Floats, align, has_rhythm
 from evidence.timeline.clocks.zones import DAY, HOUR, common_time, common_times
 from evidence.timeline.order.runs import Run
 
-ClockConstraint = tuple[int, int, float, float]
-"""(run, other run, how many seconds faster the other is, spread in seconds)."""
+
+class ClockConstraint(NamedTuple):
+    """How far the clock of one run is ahead of that of another, both by their place in the list."""
+
+    run: int
+    other: int
+    ahead: float
+    """Seconds that the other clock is ahead."""
+    spread: float
+    """Seconds, one standard deviation."""
+
 
 SHEET_WINDOW = 120.0
 """Seconds within which two devices photograph the same sheet (common practice, no source)."""
 SHEET_SPREAD = 30.0
+"""Seconds, standard deviation of a shift from sheets."""
 MAX_REFERENCE_RUNS = 6
-"""Runs of other devices, at most, among which a clock that lost its date is looked for."""
+"""Runs, at most, with which a clock that lost its date is compared."""
 RHYTHM_SPREAD = 45.0
-"""Seconds of doubt of a shift found from the rhythm of the day."""
+"""Seconds, standard deviation of a shift from the rhythm of the visits."""
 
 
 def rhythm_constraints(
     runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], known: set[tuple[int, int]]
-) -> list[tuple[int, int, float, float]]:
-    """(run, other run, how much faster the other is, spread) where two devices were used side by side.
+) -> list[ClockConstraint]:
+    """Constraints between devices that were used side by side.
 
-    Asked only where one of the two clocks has nothing better than to be assumed right.
+    Only pairs with a weak clock are compared: one that is merely assumed to be correct.
     """
     times: dict[int, Floats] = {}
     days: dict[int, list[int]] = defaultdict(list)
@@ -41,17 +52,17 @@ def rhythm_constraints(
         if has_rhythm(moments):
             times[first] = moments
             days[int(median(moments) // DAY)].append(first)
-    constraints = []
+    constraints: list[ClockConstraint] = []
     for i, j in _pairs_to_compare(runs, days, weak):
         if not any((min(a, b), max(a, b)) in known for a in members[i] for b in members[j]):
             found = align(times[i], times[j])
             if found is not None:
-                constraints.append((i, j, found.shift, RHYTHM_SPREAD))
+                constraints.append(ClockConstraint(i, j, found.shift, RHYTHM_SPREAD))
     return constraints + _lost_clock_constraints(runs, times)
 
 
 def _lost_clock_constraints(runs: Sequence[Run], times: Mapping[int, Floats]) -> list[ClockConstraint]:
-    """The same for clocks that lost their date but ran on, against the few days they may belong to."""
+    """The same for clocks that lost their date but kept running, if the days they may belong to are few."""
     constraints: list[ClockConstraint] = []
     if len(times) > MAX_REFERENCE_RUNS:
         return constraints
@@ -62,12 +73,12 @@ def _lost_clock_constraints(runs: Sequence[Run], times: Mapping[int, Floats]) ->
         for j, known in times.items():
             found = align(known, ticks, lost=True) if runs[j].device != run.device else None
             if found is not None:
-                constraints.append((j, i, found.shift, RHYTHM_SPREAD))
+                constraints.append(ClockConstraint(j, i, found.shift, RHYTHM_SPREAD))
     return constraints
 
 
 def _one_setting(runs: Sequence[Run]) -> dict[int, list[int]]:
-    """Runs of one device, date and setting of its clock, also on two cards: the first one's place to all."""
+    """Runs of one device, date and clock setting, also on two cards: the place of the first to the places of all."""
     groups: dict[int, list[int]] = {}
     last: dict[DeviceId, tuple[int, int]] = {}
     for i, run in enumerate(runs):
@@ -85,7 +96,7 @@ def _one_setting(runs: Sequence[Run]) -> dict[int, list[int]]:
 def _pairs_to_compare(
     runs: Sequence[Run], days: Mapping[int, list[int]], weak: Sequence[bool]
 ) -> list[tuple[int, int]]:
-    """Pairs of runs of one date, or of the only dates of two cards; the weaker clock is an assumed one."""
+    """Pairs of runs of one date, or of any dates where there are few runs, with at least one weak clock."""
     everything = [i for members in days.values() for i in members]
     groups = [everything] if len(everything) <= 4 else list(days.values())
     pairs = {
@@ -97,8 +108,8 @@ def _pairs_to_compare(
     return sorted(pairs)
 
 
-def sheet_constraints(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tuple[int, int, float, float]]:
-    """(run, other run, how much faster the other is, spread) from sheets photographed with both."""
+def sheet_constraints(runs: Sequence[Run], zones: Mapping[int, int]) -> list[ClockConstraint]:
+    """Constraints from sheets that were photographed with both devices."""
     seen: dict[ClaimId, list[tuple[int, float]]] = defaultdict(list)
     for i, run in enumerate(runs):
         last: dict[ClaimId, float] = {}
@@ -117,19 +128,19 @@ def sheet_constraints(runs: Sequence[Run], zones: Mapping[int, int]) -> list[tup
                 if runs[i].device != runs[j].device:
                     a, b = (i, j) if i < j else (j, i)
                     votes[a, b].append((claim, other - at if i < j else at - other))
-    constraints = []
+    constraints: list[ClockConstraint] = []
     for (i, j), pairs in sorted(votes.items()):
         agreed = _agreed(pairs, lost=runs[i].lost or runs[j].lost)
         if agreed is not None:
-            constraints.append((i, j, *agreed))
+            constraints.append(ClockConstraint(i, j, *agreed))
     return constraints
 
 
 def _agreed(pairs: Sequence[tuple[ClaimId, float]], *, lost: bool) -> tuple[float, float] | None:
-    """The difference that most claims agree on, and its spread; None when a lone claim proves nothing.
+    """The difference that most claims agree on, and its spread; None where a single claim is no proof.
 
-    Two devices may photograph one sheet at different moments. Two claims that agree within two
-    minutes are a clock; a single one only when it is near a whole half hour, or days apart.
+    Two devices may photograph one sheet at different moments. Two claims that agree within two minutes
+    show a clock error. A single one does so only near a whole half hour, or half a day or more apart.
     """
     best: tuple[int, float, list[float]] | None = None
     for _, low in pairs:

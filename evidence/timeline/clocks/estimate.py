@@ -1,8 +1,8 @@
-"""How far each device's clock was off, on one common clock for a job shot with several devices.
+"""How far each device's clock was off, on one common clock for all devices of the day.
 
-A device's error comes, in this order of weight, from a person, from GPS time stamps (UTC), from
-the same sheet photographed by two devices, from the rhythm of the day, from the run before or
-after it on the same card; else its clock is taken as right.
+The error comes, in this order of weight, from a person, from GPS time stamps (UTC), from a sheet
+that two devices photographed, from the rhythm of the visits, or from the previous or next run on the
+same card. Without any of these the clock is assumed to be correct.
 """
 
 from __future__ import annotations
@@ -31,35 +31,35 @@ from evidence.timeline.values import ClockHint
 
 QUARTER = 900.0
 STALE_FIX = 600.0
-"""Seconds by which a lone fix may be old before the clock is doubted: a cold start takes minutes."""
+"""Seconds that a single fix may lag without showing a clock error: a receiver's cold start takes minutes."""
 MIN_CHANGE = 300.0
-"""Seconds that fresh fixes must move by, and stay moved, to show that the clock was set."""
+"""Seconds by which the offset of fresh fixes must change, and stay changed, to show that the clock was set."""
 NEIGHBOUR_GAP = 60.0
-"""Seconds assumed between two photos when the clock was set in between and nothing else speaks."""
+"""Seconds assumed between two photos if the clock was set in between and nothing else shows the time."""
 NETWORK_SPREAD = 30.0
-"""Seconds: a device that writes its zone is set by a network."""
+"""Seconds, standard deviation: a device that writes its zone is set by a network."""
 ASSUMED_SPREAD = 1200.0
-"""Seconds: cameras set by hand, that nothing speaks of, are off by minutes (common practice)."""
+"""Seconds, standard deviation: cameras set by hand are off by minutes (common practice, no source)."""
 UNCONSTRAINED_SPREAD = 1e6
-"""Seconds: taken as right only when no tie leads to any other clock."""
+"""Seconds: so large that the clock is assumed correct only if no constraint leads to any other clock."""
 DRIFT = 2.0
-"""Seconds of spread for each run that an error is carried along: quartz drifts about a second a day."""
+"""Seconds added to the spread for each run that an error is carried to: quartz drifts about a second a day."""
 
 
 @dataclass(frozen=True, slots=True)
 class ClockEstimate:
-    """What is known of a run's clock."""
+    """The estimated error of a run's clock."""
 
     fast: float | None
-    """Seconds ahead of the common clock; None for a lost clock that nothing ties down."""
+    """Seconds ahead of the common clock; None for a lost clock without any constraint."""
     spread: float
     source: str
     reason: str
-    """In words; `{}` stands for the error until all clocks are solved."""
+    """In words; `{}` stands for the error until all clocks are estimated."""
 
 
 def split_at_gps_changes(runs: Sequence[Run]) -> list[Run]:
-    """Cut runs where fresh fixes show that the clock was set in between, forward or back."""
+    """Cut runs where fresh fixes show that the clock was set, ahead or back."""
     zones = zones_of(runs)
     return [
         part
@@ -85,7 +85,7 @@ def _changes(run: Run, differences: Sequence[tuple[int, float]]) -> list[int]:
 
 
 def _widest_gap(run: Run, start: int, stop: int, *, ahead: bool) -> int:
-    """Where between two fixes the clock was set: at the widest gap when ahead, the narrowest when back."""
+    """The place between two fixes where the clock was set: the widest gap if ahead, the narrowest if back."""
     steps = []
     for i in range(start, stop + 1):
         a, b = run.stamps[i - 1], run.stamps[i]
@@ -97,12 +97,12 @@ def _widest_gap(run: Run, start: int, stop: int, *, ahead: bool) -> int:
 def anchors_of(
     runs: Sequence[Run], zones: Mapping[int, int], hints: Sequence[ClockHint]
 ) -> list[ClockEstimate | None]:
-    """What each run itself, or a person, says of its clock; None where nothing does."""
+    """The estimate for each run from its own photos or from a person; None where there is none."""
     return [_anchor(run, zones.get(i), hints) for i, run in enumerate(runs)]
 
 
 def is_weak(anchor: ClockEstimate | None) -> bool:
-    """Whether nothing is known of a clock but that it is assumed right, or not even that."""
+    """Whether a clock is merely assumed to be correct, or has no estimate at all."""
     return anchor is None or anchor.spread >= ASSUMED_SPREAD
 
 
@@ -112,10 +112,10 @@ def estimate_clocks(
     anchors: Sequence[ClockEstimate | None],
     changes: Sequence[ClockConstraint] = (),
 ) -> list[ClockEstimate]:
-    """A clock for each run: anchors first, then whatever ties a run to an anchored one, nearest first.
+    """An estimate for each run: from its anchor, or carried along constraints from an anchored run.
 
-    `changes` are ties found with the places at which clocks were set during the day. Shortest paths
-    over the spreads (Dijkstra), so that each run takes the surest way to the truth.
+    `changes` are the constraints found with clocks that were set during the day. Shortest paths over
+    the spreads (Dijkstra) give each run the most certain chain of constraints.
     """
     anchors = _with_reference(runs, anchors)
     edges = _edges(runs, zones, anchors, changes)
@@ -140,7 +140,7 @@ def estimate_clocks(
                 pushed += 1
                 heapq.heappush(heap, (total, hops + 1, j, pushed, reached))
     lost = ClockEstimate(
-        None, float("inf"), "assumed", "the clock had lost its date and nothing ties it to the others"
+        None, float("inf"), "assumed", "the clock had lost its date, and nothing shows the true time"
     )
     return [_finished(best.get(i, lost)) for i in range(len(runs))]
 
@@ -148,7 +148,7 @@ def estimate_clocks(
 def _with_reference(
     runs: Sequence[Run], anchors: Sequence[ClockEstimate | None]
 ) -> list[ClockEstimate | None]:
-    """Of cameras that are merely assumed right, the busiest is the reference; the others yield to a tie with it."""
+    """Of the clocks assumed correct, that of the device with the most photos is the reference; others yield to it."""
     photos: dict[DeviceId, int] = defaultdict(int)
     for run, anchor in zip(runs, anchors, strict=True):
         if anchor is not None and anchor.spread == ASSUMED_SPREAD:
@@ -163,7 +163,7 @@ def _with_reference(
 
 
 def _finished(clock: ClockEstimate) -> ClockEstimate:
-    """Errors within their own doubt are no errors; the others are put into words."""
+    """The estimate with its reason in words; an error within its own uncertainty counts as none."""
     if clock.fast is not None and clock.source != "person" and abs(clock.fast) <= max(3.0, 2 * clock.spread):
         return replace(clock, fast=0.0, reason="")
     return (
@@ -174,20 +174,20 @@ def _finished(clock: ClockEstimate) -> ClockEstimate:
 
 
 def _anchor(run: Run, zone: int | None, hints: Sequence[ClockHint]) -> ClockEstimate | None:
-    """What the run itself, or a person, says of its clock."""
+    """The estimate from a person, from fixes, or from the assumption that the clock is correct."""
     for hint in hints:
         if hint.device == run.device and not run.lost:
             return ClockEstimate(
                 hint.minutes_fast * 60.0,
                 0.0,
                 "person",
-                f"a person says that this clock ran {{}} ({hint.reason})",
+                f"a person stated that this clock was {{}} ({hint.reason})",
             )
     fixes = offset_from_fixes([d for _, d in gps_differences(run, zone)])
     if fixes is not None and (zone is not None or run.lost):
         old_fix = fixes.samples == 1 and -CLUSTER <= fixes.seconds <= STALE_FIX
         if not old_fix:
-            return ClockEstimate(fixes.seconds, fixes.spread, "gps", "GPS time says that this clock ran {}")
+            return ClockEstimate(fixes.seconds, fixes.spread, "gps", "GPS time shows that this clock was {}")
     if run.lost:
         return None
     networked = any(u.lead.offset_minutes is not None for u in run.units)
@@ -203,7 +203,7 @@ def _edges(
     anchors: list[ClockEstimate | None],
     changes: Sequence[ClockConstraint],
 ) -> dict[int, list[_Edge]]:
-    """Ties between runs: (other, how much faster it is, spread, source, reason). Weakens floating anchors."""
+    """The constraint graph: edges (other run, seconds it is ahead, spread, source, reason). May drop anchors."""
     edges: dict[int, list[_Edge]] = defaultdict(list)
     by_device: dict[DeviceId, list[int]] = defaultdict(list)
     for i, run in enumerate(runs):
@@ -216,11 +216,11 @@ def _edges(
     proved = {(i, j) for i, j, _, spread in by_sheets if spread <= SHEET_SPREAD}
     known = proved | {(min(i, j), max(i, j)) for i, j, *_ in changes}
     for i, j, shift, spread in [*changes, *rhythm_constraints(runs, zones, weak, known)]:
-        reason = "photos of another device, taken at the same houses, say that this clock ran {}"
+        reason = "photos that another device took at the same houses show that this clock was {}"
         edges[i].append((j, shift, spread, "rhythm", reason))
         edges[j].append((i, -shift, spread, "rhythm", reason))
     for i, j, shift, spread in by_sheets:
-        reason = "the same sheets, photographed with another device, say that this clock ran {}"
+        reason = "the same sheets, photographed with another device, show that this clock was {}"
         edges[i].append((j, shift, spread, "sheet", reason))
         edges[j].append((i, -shift, spread, "sheet", reason))
     return edges
@@ -229,7 +229,7 @@ def _edges(
 def _constrain_neighbours(
     runs: Sequence[Run], i: int, j: int, anchors: list[ClockEstimate | None], edges: dict[int, list[_Edge]]
 ) -> None:
-    """Tie a run to the next of the same device: the same setting, or one set in between by about so much."""
+    """Constrain a run by the next of the same device: the same setting, or one set in between by an estimated step."""
     a, b = runs[i], runs[j]
     if a.lost or b.lost:
         return
@@ -244,18 +244,18 @@ def _constrain_neighbours(
     else:
         change, spread = NEIGHBOUR_GAP - step, SHEET_WINDOW
     edges[j].append(
-        (i, change, spread, "neighbour", "the clock was set after these photos; until then it ran {}")
+        (i, change, spread, "neighbour", "the clock was set after these photos; until then it was {}")
     )
     edges[i].append(
-        (j, -change, spread, "neighbour", "the clock was set before these photos; since then it ran {}")
+        (j, -change, spread, "neighbour", "the clock was set before these photos; since then it was {}")
     )
     earlier = anchors[i]
     if step < 0 and earlier is not None and earlier.source == "assumed":
-        anchors[i] = None  # whoever sets a clock sets it right
+        anchors[i] = None  # a clock that a person sets is correct afterwards
 
 
 def error_text(seconds: float) -> str:
-    """An error in words: `1 h 0 min fast`, `25 s slow`."""
+    """A clock error in words: `1 h 0 min fast`, `25 s slow`."""
     size = abs(round(seconds))
     days, rest = divmod(size, 86_400)
     hours, rest = divmod(rest, 3600)
@@ -270,7 +270,7 @@ def error_text(seconds: float) -> str:
 
 
 def datetime_at(seconds: float) -> datetime:
-    """A naive time from seconds since the room's origin, to the millisecond, held within the calendar."""
+    """The naive time of these seconds since `ORIGIN`, to the millisecond, within the calendar's range."""
     furthest = (datetime(9999, 12, 30) - ORIGIN).total_seconds()
     nearest = (datetime(1, 1, 2) - ORIGIN).total_seconds()
     return ORIGIN + timedelta(milliseconds=round(min(max(seconds, nearest), furthest) * 1000))

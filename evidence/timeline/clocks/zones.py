@@ -1,7 +1,7 @@
-"""Zones and offsets: what a local time and a GPS time stamp say of each other.
+"""Time zones and clock offsets, from local times and GPS time stamps.
 
 The common clock is the local time of the place: the zone that most photos of a date name in
-OffsetTimeOriginal, or else the zone that leaves the devices with fixes the least odd errors.
+OffsetTimeOriginal, else the zone that leaves the most plausible clock errors on the devices with fixes.
 """
 
 from __future__ import annotations
@@ -22,20 +22,20 @@ ZONES = (
 )
 """Minutes east of UTC of the zones in use (IANA time zone database, from memory)."""
 SUN_COST = 60.0
-"""Seconds of oddness for each hour that a zone is away from the sun's; settles what clocks leave open."""
+"""Cost in seconds for each hour between a zone and solar time; decides where the clocks leave it open."""
 SUN_WEST, SUN_EAST = -1.5, 2.75
-"""Hours by which a zone's clock is behind or ahead of the sun, daylight saving included (from memory)."""
+"""Hours by which a zone may be behind or ahead of solar time, daylight saving included (from memory)."""
 HOUR = 3600.0
 DAY = 86_400.0
 CLUSTER = 3.0
-"""Seconds within which fresh fixes agree: stamps are whole seconds on both sides."""
+"""Seconds within which fresh fixes agree: both kinds of stamp are whole seconds."""
 LONE_FIX_SPREAD = 60.0
-"""Seconds of doubt when a single fix speaks."""
+"""Seconds, standard deviation of an offset from a single fix."""
 
 
 @dataclass(frozen=True, slots=True)
 class ClockOffset:
-    """An error and how sure it is: seconds ahead of the truth, and one standard deviation."""
+    """A clock error in seconds ahead of the truth, its standard deviation, and the fixes it rests on."""
 
     seconds: float
     spread: float
@@ -43,11 +43,13 @@ class ClockOffset:
 
 
 def likeliest_zone(differences: Sequence[float], longitude: float | None) -> int:
-    """The zone, in minutes, that leaves clocks with these local-minus-UTC differences the least odd errors."""
+    """The zone, in minutes, that leaves the most plausible clock errors from these local-minus-UTC differences."""
     zones: list[int] = [
         z for z in ZONES if longitude is None or SUN_WEST <= z / 60 - longitude / 15 <= SUN_EAST
     ] or list(ZONES)
-    noon = 0.5 if longitude is None else longitude / 15 + 0.5  # clocks run some half an hour ahead of the sun
+    noon = (
+        0.5 if longitude is None else longitude / 15 + 0.5
+    )  # clocks run about half an hour ahead of the sun
     sun_cost = 0.0 if longitude is None else SUN_COST
     return min(
         zones,
@@ -56,7 +58,7 @@ def likeliest_zone(differences: Sequence[float], longitude: float | None) -> int
 
 
 def _zone_cost(difference: float, zone: int) -> float:
-    """How odd the error is that a zone leaves, in seconds: small errors and whole wrong days are the least odd."""
+    """Cost in seconds of the clock error that a zone leaves: small errors and whole wrong days cost the least."""
     error = difference - zone * 60.0
     days = round(error / DAY)
     return min(
@@ -67,9 +69,9 @@ def _zone_cost(difference: float, zone: int) -> float:
 def offset_from_fixes(differences: Sequence[float]) -> ClockOffset | None:
     """The clock's error from device time minus fix time, one value for each distinct fix, in seconds.
 
-    A fix can be old but never from the future, so the truth lies at the low end: the lowest
-    cluster that a fifth of the fixes share. The spread is that cluster's, as a scaled median
-    absolute deviation, and never under a second.
+    A fix can be old but never from the future, so the error is at the low end: the lowest cluster
+    that holds a fifth of the fixes. The spread is the scaled median absolute deviation of that
+    cluster, at least one second.
     """
     if not differences:
         return None
@@ -90,7 +92,7 @@ def offset_from_fixes(differences: Sequence[float]) -> ClockOffset | None:
 
 
 def zones_of(runs: Sequence[Run]) -> dict[int, int]:
-    """Zone in minutes for each run, by its place; runs for which nothing tells are absent."""
+    """Zone in minutes for each run, by its place in the list; runs without any evidence are absent."""
     by_day: dict[int, list[int]] = defaultdict(list)
     for run in runs:
         for unit, t in zip(run.units, run.stamps, strict=True):
@@ -110,7 +112,7 @@ def zones_of(runs: Sequence[Run]) -> dict[int, int]:
 
 
 def _day_of(run: Run) -> int | None:
-    """The date of a run as a day number: by its fixes where it has any, for the camera's may be wrong."""
+    """The date of a run as a day number, from its fixes if it has any, since the camera's date may be wrong."""
     fixes = [
         seconds_since_origin(u.lead.gps_time.astimezone(UTC).replace(tzinfo=None))
         for u in run.units
@@ -153,7 +155,7 @@ def gps_differences(run: Run, zone: int | None) -> list[tuple[int, float]]:
 
 
 def common_times(run: Run, zone: int | None) -> list[tuple[int, float]]:
-    """(place in the run, time in the common zone) of each unit whose stamp is believed."""
+    """(place in the run, time in the common zone) of each unit with a trusted stamp."""
     return [
         (i, common_time(unit, stamp, zone))
         for i, (unit, stamp) in enumerate(zip(run.units, run.stamps, strict=True))
@@ -162,13 +164,13 @@ def common_times(run: Run, zone: int | None) -> list[tuple[int, float]]:
 
 
 def common_time(unit: Unit, stamp: float, zone: int | None) -> float:
-    """A stamp moved into the common zone, where the photo names its own; the clock's error stays in it."""
+    """A stamp converted to the common zone where the photo names its own zone; the clock error remains."""
     own = unit.lead.offset_minutes
     return stamp if own is None or zone is None else stamp + (zone - own) * 60.0
 
 
 def seconds_since_origin(moment: datetime) -> float:
-    """Seconds of a naive time since the origin of the room's clock."""
+    """Seconds of a naive time since `ORIGIN`."""
     return (moment - ORIGIN).total_seconds()
 
 

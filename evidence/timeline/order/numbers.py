@@ -11,21 +11,21 @@ from math import lgamma, log
 from evidence.timeline.order.units import Unit
 
 BACKWARD = 2.0
-"""Seconds by which a later file may be stamped earlier: stamps without sub-seconds, bursts written late."""
+"""Seconds by which a later file may have an earlier stamp: stamps without sub-seconds, bursts written late."""
 
 CLOCK_CHANGE_COST = 9.0
-"""Nats for one setting of a clock between two photos: about one in ten thousand."""
+"""Negative log prior (nats) of a clock being set between two photos: about one in ten thousand."""
 OUTLIER_COST = 5.0
-"""Nats for one photo whose stamp fits neither neighbour, an edited copy for instance."""
+"""Negative log prior (nats) of a stamp that fits neither neighbour, such as an edited copy's."""
 SCRAMBLE_COST = 7.0
-"""Nats for a card whose numbers say nothing, because its files were renamed: about one in a thousand."""
+"""Negative log prior (nats) of a card whose files were renamed, so that numbers mean nothing: about one in a thousand."""
 
 
 def number_order(units: Sequence[Unit]) -> list[Unit]:
-    """Units that carry DCF numbers, in the order of those numbers, unrolled where they roll over.
+    """Units with DCF numbers in the order of their numbers, also where the numbers roll over.
 
-    Folders wrap from 999 to 100, files from 9999 to 0001. A folder that holds both ends of
-    the range and a hole of more than half of it has wrapped, unless its times say otherwise.
+    Folders wrap from 999 to 100, files from 9999 to 0001. A folder with both ends of the range and
+    a hole of more than half of it has wrapped, unless that makes more times run backward.
     """
     folders: dict[int, list[Unit]] = defaultdict(list)
     for unit in units:
@@ -59,11 +59,11 @@ def _wrap_start(numbers: Sequence[int], *, span: int) -> int:
 
 
 def numbers_are_reliable(by_number: Sequence[Unit]) -> bool:
-    """Whether numbers are to be believed against times that run backward in their order.
+    """Whether the numbers can be trusted although times run backward in their order.
 
-    Compares two stories in nats: the clock was set a few times, or the numbers were made up.
-    Of n! orders only about (k + 1)^n have k descents (Eulerian numbers, leading term), so a
-    long card with one step back is a clock that was set, a shuffled one is a renaming.
+    Compares the log-likelihood of two explanations: the clock was set a few times, or the files were
+    renamed. Of n! orders only about (k + 1)^n have k descents (Eulerian numbers, leading term), so one
+    step back on a long card means that the clock was set, and a shuffled card that it was renamed.
     """
     stamps = [t for t in _stamps(by_number) if t is not None]
     descents = _descents(stamps)
@@ -71,16 +71,16 @@ def numbers_are_reliable(by_number: Sequence[Unit]) -> bool:
         return True
     outliers = outlier_stamps(stamps)
     changes = _descents([t for i, t in enumerate(stamps) if i not in outliers])
-    clock_story = CLOCK_CHANGE_COST * changes + OUTLIER_COST * len(outliers)
+    clock_cost = CLOCK_CHANGE_COST * changes + OUTLIER_COST * len(outliers)
     n = len(stamps)
-    chance = min(0.0, n * log(descents + 1) - lgamma(n + 1))
-    return clock_story <= SCRAMBLE_COST - chance
+    log_chance = min(0.0, n * log(descents + 1) - lgamma(n + 1))
+    return clock_cost <= SCRAMBLE_COST - log_chance
 
 
 def outlier_stamps(stamps: Sequence[float]) -> set[int]:
-    """Places of one or two stamps that step out of an otherwise rising sequence and back.
+    """Places of one or two stamps that leave an otherwise rising sequence and return to it.
 
-    They are what a longest rising subsequence leaves out in groups of at most two.
+    These are the elements that a longest rising subsequence leaves out, in groups of at most two.
     """
     kept = _longest_rising(stamps)
     outliers: set[int] = set()
@@ -92,7 +92,7 @@ def outlier_stamps(stamps: Sequence[float]) -> set[int]:
             if len(group) <= 2 < len(stamps):
                 outliers.update(group)
             group = []
-    # A stamp that is only a little early is a burst written late, not an odd one.
+    # A stamp that is only a little early comes from a burst written late and is no outlier.
     return {
         i
         for i in outliers

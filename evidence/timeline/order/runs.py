@@ -15,8 +15,8 @@ from evidence.timeline.order.units import Unit, natural_key
 class Run:
     """Units of one card in shooting order, taken under one setting of the clock.
 
-    `stamps` has a time for each unit, in the device's own seconds, or None where the unit's
-    own is not to be believed. A lost run has no time of day at all, only an order.
+    `stamps` has a time for each unit, in the device's own seconds, or None where it cannot be
+    trusted. A lost run has no time of day at all, only an order.
     """
 
     device: DeviceId
@@ -25,16 +25,16 @@ class Run:
     stamps: tuple[float | None, ...]
     lost: bool
     after_change: bool
-    """The clock was set between the run before, on the same card, and this one."""
+    """The clock was set between the previous run on the same card and this one."""
     numbered: bool
 
     @property
     def known(self) -> tuple[float, ...]:
-        """The stamps that are believed, in order."""
+        """The trusted stamps, in order."""
         return tuple(t for t in self.stamps if t is not None)
 
     def cut(self, places: Sequence[int]) -> list[Run]:
-        """The run in parts, a new one at each of these places: the clock was set before it."""
+        """The run in parts: a new one at each of these places, before which the clock was set."""
         edges = [0, *places, len(self.units)]
         return [
             replace(
@@ -45,10 +45,10 @@ class Run:
 
 
 def runs_of(device: DeviceId, card: IntakeId, units: Sequence[Unit], *, night: float) -> list[Run]:
-    """The runs of one device on one card, in shooting order where numbers give one.
+    """The runs of one device on one card, in shooting order where numbers show it.
 
-    Units without a number form runs of their own, ordered by time; units with neither are
-    left out (see `undated`). Every run ends at a gap of `night` seconds.
+    Units without a number form a run of their own, ordered by time. Units with neither are left
+    out (see `undated`). Every run ends at a gap of `night` seconds.
     """
     numbered = [u for u in units if u.lead.dcf is not None]
     timed = [u for u in units if u.lead.dcf is None and u.stamp is not None]
@@ -76,12 +76,12 @@ def runs_of(device: DeviceId, card: IntakeId, units: Sequence[Unit], *, night: f
 
 
 def time_key(unit: Unit) -> tuple[float, tuple[tuple[int, str], ...], str]:
-    """Order by stamp, and within one by name."""
+    """Sort key: by stamp, then by name."""
     return (unit.stamp if unit.stamp is not None else 0.0, natural_key(unit.lead.name), unit.lead.sha256)
 
 
 def _clock_runs(device: DeviceId, card: IntakeId, ordered: Sequence[Unit]) -> list[Run]:
-    """Cut a believed numbering into runs of one clock setting; odd stamps are set aside."""
+    """Cut units in trusted number order into runs of one clock setting; outlier stamps are ignored."""
     timed = [i for i, u in enumerate(ordered) if u.stamp is not None]
     values = [ordered[i].stamp or 0.0 for i in timed]
     outliers = {timed[k] for k in outlier_stamps(values)}
@@ -122,7 +122,7 @@ def _run(
 
 
 def _runs_by_time(device: DeviceId, card: IntakeId, by_number: Sequence[Unit]) -> list[Run]:
-    """Numbers that say nothing: order by time; what has no time stays behind its number's neighbour."""
+    """One run ordered by time, for untrusted numbers; a unit without a time stays behind the number before it."""
     keyed: list[tuple[float, int, Unit]] = []
     last = min((u.stamp for u in by_number if u.stamp is not None), default=0.0)
     for i, unit in enumerate(by_number):
@@ -145,7 +145,7 @@ def _runs_by_time(device: DeviceId, card: IntakeId, by_number: Sequence[Unit]) -
 
 
 def _cut_at_nights(run: Run, night: float) -> list[Run]:
-    """Cut a run wherever its clock shows a gap of a night."""
+    """Cut a run wherever its clock shows a gap of `night` seconds."""
     cuts, latest = [0], None
     for i, t in enumerate(run.stamps):
         if t is not None:
@@ -154,29 +154,21 @@ def _cut_at_nights(run: Run, night: float) -> list[Run]:
             latest = t
     cuts.append(len(run.units))
     return [
-        Run(
-            run.device,
-            run.card,
-            run.units[a:b],
-            run.stamps[a:b],
-            lost=run.lost,
-            after_change=run.after_change and a == 0,
-            numbered=run.numbered,
-        )
+        replace(run, units=run.units[a:b], stamps=run.stamps[a:b], after_change=run.after_change and a == 0)
         for a, b in pairwise(cuts)
     ]
 
 
 def undated(units: Sequence[Unit]) -> tuple[list[Unit], list[Unit]]:
-    """Units of one card with neither number nor time: (those that can be ordered by name, strays).
+    """Units of one card with neither number nor time: (photos in order of name, strays).
 
-    Photos are kept in the order of their names when at least one of them shows where it was
-    taken or whose sheet it is; everything else is a stray.
+    Photos are kept, in the order of their names, if at least one of them has a position or a sheet.
+    Everything else is a stray.
     """
     bare = [u for u in units if u.lead.dcf is None and u.stamp is None]
     photos = [u for u in bare if any(s.is_photo for s in u.files)]
-    telling = any(s.gps is not None or s.dividers or s.sheet is not None for u in photos for s in u.files)
-    if not telling:
+    informative = any(s.gps is not None or s.dividers or s.sheet is not None for u in photos for s in u.files)
+    if not informative:
         return [], bare
     photos.sort(key=lambda u: (natural_key(u.lead.card_path), u.lead.sha256))
     known = {id(u) for u in photos}

@@ -1,10 +1,9 @@
-"""The true shooting order of each device: by number and by time, and which of the two to believe.
+"""One unit for each press of the shutter: a photo with its companion files and its time stamp.
 
-A camera numbers its files upward (JEITA CP-3461, DCF: folders 100 to 999, files 0001 to 9999,
-then 0001 again) and stamps them with a clock that people set wrong, that falls back to an
-epoch when the battery comes out, and that jumps with daylight saving. Numbers therefore order
-a card unless they have plainly been made up by a renaming; times then say how long the pauses
-were, run by run, a run being photos taken under one setting of the clock.
+Cameras number their files upward (JEITA CP-3461, DCF: folders 100 to 999, files 0001 to 9999, then
+0001 again). Their clocks are set wrong, fall back to an epoch when the battery is taken out, and jump with
+daylight saving. Numbers therefore order a card unless a renaming has plainly replaced them; times
+then give the length of the pauses, run by run.
 """
 
 from __future__ import annotations
@@ -19,11 +18,12 @@ from statistics import median
 from evidence.timeline.values import DayPhoto
 
 ORIGIN = datetime(2000, 1, 1)
+"""Times in this room are seconds since this moment."""
 LAST_EPOCH_YEAR = 2000
-"""Years up to this one are a clock that lost its date: cameras wake up in 1970, 1980, 2000 (common practice)."""
+"""A year up to this one means that the clock lost its date: cameras then start at 1970, 1980 or 2000 (common practice)."""
 
 FIRST_FUTURE_YEAR = 2100
-"""Years from this one on are no times either."""
+"""A year from this one on is not a real time either."""
 
 _TIME_IN_NAME = re.compile(
     r"(?<!\d)((?:19|20)\d\d)[-_.]?([01]\d)[-_.]?([0-3]\d)[-_. T]{0,2}([0-2]\d)[-_.]?([0-5]\d)[-_.]?([0-5]\d)"
@@ -33,19 +33,19 @@ _DIGITS = re.compile(r"(\d+)")
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One press of the shutter: a photo with its companions, the leading shot first."""
+    """One press of the shutter: a photo with its companion files, the leading file first."""
 
     files: tuple[DayPhoto, ...]
     stamp: float | None
-    """Seconds of the device's own clock since 2000-01-01 00:00; None where absent or an epoch's."""
+    """Seconds of the device's own clock since 2000-01-01 00:00; None where absent or after a lost date."""
     epoch: bool
-    """The stamp was there but is a clock that lost its date."""
+    """There is a stamp, but from a clock that lost its date."""
     raw: float | None
-    """The stamp as it stands, also an epoch's."""
+    """The stamp as written, also after a lost date."""
 
     @property
     def lead(self) -> DayPhoto:
-        """The shot that speaks for the unit."""
+        """The file whose facts stand for the unit."""
         return self.files[0]
 
 
@@ -71,14 +71,14 @@ def units_of(photos: Iterable[DayPhoto]) -> list[Unit]:
     for photo in photos:
         own = photo.object_key or f"\0{photo.card_path}\0{photo.sha256}"
         groups[photo.device, photo.card, own].append(photo)
-    joined = [tuple(sorted(g, key=_leads)) for g in groups.values()]
-    written = _written_offsets(joined)
+    joined = [tuple(sorted(g, key=_lead_key)) for g in groups.values()]
+    written = _file_time_offsets(joined)
     years = _usual_years(joined)
     return [_unit(g, written, years.get((g[0].device, g[0].card))) for g in joined]
 
 
-def _leads(photo: DayPhoto) -> tuple[bool, bool, bool, str, str]:
-    """Photos first, those with a time before those without, then by name."""
+def _lead_key(photo: DayPhoto) -> tuple[bool, bool, bool, str, str]:
+    """Sort key for the leading file: photos first, then files with a time, then files with a sheet, then by name."""
     return (
         not photo.is_photo,
         photo.taken_local is None,
@@ -88,10 +88,10 @@ def _leads(photo: DayPhoto) -> tuple[bool, bool, bool, str, str]:
     )
 
 
-def _written_offsets(groups: Sequence[tuple[DayPhoto, ...]]) -> dict[tuple[str, str], float]:
-    """Seconds from a file's time stamp to the camera's own time, for cards on which the two agree.
+def _file_time_offsets(groups: Sequence[tuple[DayPhoto, ...]]) -> dict[tuple[str, str], float]:
+    """For each card, seconds from a file's time stamp to the camera's own time, where the two agree.
 
-    A card that was copied by hand carries the time of the copying: its stamps scatter and are not used.
+    A card that was copied by hand has the times of the copying: they scatter and are not used.
     """
     pairs: dict[tuple[str, str], list[float]] = defaultdict(list)
     for group in groups:
@@ -134,7 +134,7 @@ def _unit(group: tuple[DayPhoto, ...], written: dict[tuple[str, str], float], us
 
 
 def is_epoch(taken: datetime, usual_year: int | None = None) -> bool:
-    """Whether a stamp is a clock that lost its date rather than a time.
+    """Whether a stamp comes from a clock that lost its date.
 
     True up to the year 2000, from 2100 on, and for a first of January in a year before the card's usual one.
     """

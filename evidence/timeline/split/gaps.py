@@ -11,24 +11,24 @@ from evidence.forward_backward import Floats
 from evidence.timeline.values import SplitOptions
 
 SHORTEST_GAP = 0.5
-"""Seconds; stamps without sub-seconds cannot tell less."""
+"""Seconds; stamps without sub-seconds cannot resolve less."""
 LOG_RANGE = log(40_000.0)
 """Log gaps lie between half a second and most of a day."""
 OUTLIER_SHARE = 0.03
-"""Share of gaps of either kind that follow no rule and are spread evenly over the log range."""
+"""Share of gaps of either kind that fit neither model: uniform over the log range."""
 PRIOR_GAPS = 8.0
-"""Weight of the prior, in gaps, against the day's own."""
+"""Weight of the prior, as a number of gaps."""
 WITHIN_WIDTH, PAUSE_WIDTH, BETWEEN_WIDTH, ERRAND_WIDTH = 1.0, 1.0, 0.9, 1.3
 """Standard deviations of the log gap: most gaps lie within a factor of e**width of their median."""
 ERRAND_MEDIAN = 300.0
-"""Seconds from a house to a photo taken on the way, or from one to the next house."""
+"""Seconds between a house and a photo taken on the way to the next."""
 CLIMB_MEDIAN, CLIMB_SHARE = 150.0, 0.6
-"""Seconds from the last photo on the ground to the first on the roof, where the ladder must first be set up,
-and the share of such moves that take longer than any other step."""
+"""Seconds from the last photo on the ground to the first on the roof, if the ladder must be set up first;
+and the share of such moves for which it must."""
 MOST_BOUNDARIES = 0.1
-"""Highest chance of a boundary after any photo, whatever the day seems to show."""
+"""Highest prior probability of a boundary after a photo."""
 LOST_CLOCK_CAP = 2.0
-"""Nats that gaps of a clock without a date may add to other evidence; too few to split by themselves."""
+"""Log-odds (nats) that a gap on a clock without a date may add at most; too few to split by themselves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +39,10 @@ class GapModel:
     """Mean and standard deviation of the log gap."""
     between: tuple[float, float]
     hazard: float
-    """Chance of a boundary after a photo."""
+    """Probability of a boundary after a photo."""
 
     def stage_change(self, gaps: Floats, options: SplitOptions) -> Floats:
-        """Log density of gaps at which one goes from one part of the house to the next, over that of any gap."""
+        """Log density of the gaps at a change of stage, less that of any gap within a house."""
         x = np.log(np.maximum(gaps, SHORTEST_GAP))
         climb = _normal(x, log(CLIMB_MEDIAN), PAUSE_WIDTH)
         changed = (1 - CLIMB_SHARE) * _normal(x, *self.within) + CLIMB_SHARE * climb
@@ -50,7 +50,7 @@ class GapModel:
         return np.nan_to_num(np.log(changed + floor) - self.log_densities(gaps, options)[0])
 
     def log_densities(self, gaps: Floats, options: SplitOptions) -> tuple[Floats, Floats, Floats]:
-        """Log densities of the gaps (within, between, around an errand); an unknown gap (NaN) says nothing."""
+        """Log densities of the gaps (within, between, around an errand); zero for an unknown gap (NaN)."""
         x = np.log(np.maximum(gaps, SHORTEST_GAP))
         even = OUTLIER_SHARE / LOG_RANGE
         pause = _normal(x, log(options.pause_median), PAUSE_WIDTH)
@@ -67,10 +67,10 @@ def _normal(x: Floats, mean: float, width: float) -> Floats:
 
 
 def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
-    """Fit both kinds of gap to the day: medians for the many within, weighted moments for the few between.
+    """Fit both kinds of gap to the day: medians for the many within houses, weighted moments for the few between.
 
-    `crossing` is the probability that each gap is a boundary (one step of EM). Priors count as
-    `PRIOR_GAPS` gaps, so a day of ten photos keeps to them and a day of a thousand to itself.
+    `crossing` is the probability that each gap is a boundary (one step of EM). The priors count as
+    `PRIOR_GAPS` gaps: they dominate on a day of ten photos, and hardly matter on a day of a thousand.
     """
     known = ~np.isnan(gaps)
     x, p = np.log(np.maximum(gaps[known], SHORTEST_GAP)), crossing[known]

@@ -1,4 +1,4 @@
-"""One working day, reduced to what the model sees of it."""
+"""One working day as the arrays that the model works on."""
 
 from __future__ import annotations
 
@@ -16,40 +16,40 @@ from evidence.timeline.split.stages import scene_rows
 from evidence.timeline.values import ClaimSite
 
 CANDIDATE_RANGE = 400.0
-"""Metres from a fix within which a claim of the assignments may be the house; beyond, it needs a sheet."""
+"""Metres from a fix within which an assigned claim is a candidate; further away it needs a sheet."""
 MAX_CANDIDATES = 40
-"""Claims considered for their address alone; a storm can put hundreds in one neighbourhood."""
+"""Claims considered for their address alone, at most; one neighbourhood can hold hundreds."""
 MAX_UNTIMED = 3
-"""Untimed photos, at most, between two timed ones whose gap still tells of a boundary."""
+"""Untimed photos, at most, between two timed ones whose gap is still evidence of a boundary."""
 NO_SHEET = SheetReading()
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One unit of the chain, reduced to what the model sees."""
+    """What the model sees of one unit."""
 
     time: float | None
     """Seconds on the common clock; None where unknown."""
     undated_time: float | None = None
-    """Seconds of a clock that lost its date but ran on; meaningful only between neighbours of one `run_number`."""
+    """Seconds of a clock that lost its date but kept running; comparable only within one run."""
     run_number: int = -1
     sheet: SheetReading = NO_SHEET
     place: GeoPoint | None = None
-    """A fix that is neither stale nor a repetition."""
+    """A usable fix."""
     manual_claim: ClaimId | None = None
     is_manual: bool = False
-    """With no `manual_claim`, a person left it unassigned."""
+    """A person assigned it; to no claim if `manual_claim` is None."""
     cut: bool = False
     """A person put a boundary before it."""
     join: bool = False
-    """A person allows no boundary before it."""
+    """A person ruled out a boundary before it."""
     scenes: Mapping[SceneKind, float] = field(default_factory=dict)
-    """What kind of picture it is; empty where it was not looked at, or is a sheet."""
+    """Probability of each kind of picture; empty for a sheet or a photo that was not analysed."""
 
 
 @dataclass(slots=True)
 class SiteEstimates:
-    """Where houses stand, learnt from one day and of use on the next: claim to (position, fixes)."""
+    """Where houses are, as learnt from the photos of earlier device groups and days."""
 
     learnt: dict[ClaimId, GeoPoint] = field(default_factory=dict)
 
@@ -60,28 +60,29 @@ class Day:
 
     observations: tuple[Observation, ...]
     states: tuple[ClaimId, ...]
+    """The claims that are candidates."""
     gaps: Floats
     """(N-1,) seconds, NaN where unknown."""
     undated: NDArray[np.bool_]
     """(N-1,) gaps of a clock without a date."""
     repeated: NDArray[np.bool_]
-    """(N-1,) gaps said before: a few untimed photos share one gap, and the boundary may fall at any of them."""
+    """(N-1,) gaps already given: a few untimed photos share one gap, and the boundary may be at any of them."""
     xy: Floats
     """(N, 2) metres, NaN without a fix."""
     origin: GeoPoint
     scenes: Floats
-    """(N, K) what each picture shows, NaN where nothing is known of it."""
+    """(N, K) probability of each kind of picture, NaN where not analysed."""
 
     @property
     def distinct_gaps(self) -> Floats:
-        """(N-1,) the gaps, each once: NaN where one is unknown or an echo."""
+        """(N-1,) each gap once: NaN where unknown or repeated."""
         return np.where(self.repeated, np.nan, self.gaps)
 
 
 def day_of(
     observations: Sequence[Observation], claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates
 ) -> Day:
-    """The arrays of one working day, and the claims that any of its evidence speaks for."""
+    """The arrays of one working day."""
     fixes = [i.place for i in observations]
     origin = next((p for p in fixes if p is not None), GeoPoint(lat=0.0, lon=0.0))
     xy = local_metres(fixes, origin)
@@ -97,7 +98,7 @@ def day_of(
 
 
 def gaps_of(observations: Sequence[Observation]) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
-    """(gaps, weak, echo), each (N-1,); the rules are those of `Day`."""
+    """(gaps, undated, repeated), each (N-1,), as in `Day`."""
     photos = len(observations)
     gaps = np.full(max(photos - 1, 0), np.nan)
     undated, repeated = np.zeros_like(gaps, dtype=np.bool_), np.zeros_like(gaps, dtype=np.bool_)
@@ -127,7 +128,7 @@ def _candidates(
     xy: Floats,
     origin: GeoPoint,
 ) -> tuple[ClaimId, ...]:
-    """The claims that any evidence of the day speaks for."""
+    """The claims that any evidence of the day supports, in order."""
     supported = {
         c for i in observations for c in (*i.sheet.claims, i.sheet.named, i.manual_claim) if c is not None
     }
@@ -149,14 +150,14 @@ def _candidates(
 
 
 def site_of(claim: ClaimId, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates) -> GeoPoint | None:
-    """Where a claim's house stands: learnt from photos, else as the assignments give it, else None."""
+    """Where a claim's house is: as learnt from photos, else as assigned, else None."""
     if claim in sites.learnt:
         return sites.learnt[claim]
     return claims[claim].place if claim in claims else None
 
 
 def near_other_sheet(day: Day) -> list[bool]:
-    """Which shots stand right beside another sheet that may be the same."""
+    """For each photo, whether a neighbouring photo shows a sheet that may be the same."""
     rows = [i.sheet for i in day.observations]
     near = [False] * len(rows)
     for i in range(len(rows) - 1):
@@ -169,7 +170,7 @@ def near_other_sheet(day: Day) -> list[bool]:
 
 
 def sheet_changes(day: Day) -> Floats:
-    """A first guess at the boundaries: the widest gap about each change of the sheet read."""
+    """A first estimate of the boundaries: the widest gap around each change of the sheet that was read."""
     crossing = np.zeros_like(day.gaps)
     last: tuple[int, frozenset[ClaimId]] | None = None
     for i, observation in enumerate(day.observations):
@@ -184,6 +185,6 @@ def sheet_changes(day: Day) -> Floats:
 
 
 def seconds_between(day: Day, a: int, b: int) -> float | None:
-    """Seconds between two items, None where either has no time."""
+    """Seconds between two observations; None where either has no time."""
     first, second = day.observations[a].time, day.observations[b].time
     return None if first is None or second is None else max(0.0, second - first)

@@ -16,27 +16,27 @@ EARTH_RADIUS = 6_371_008.8
 """Mean radius, metres (IUGG)."""
 
 AREA = 700.0
-"""Metres: radius of the disc over which a house that we know nothing of may lie; storms hit neighbourhoods."""
+"""Radius in metres of the area in which an unknown house may be; storms hit neighbourhoods."""
 GEOCODE_OFF, GEOCODE_WRONG = 0.07, 0.03
-"""Share of addresses geocoded to the street or the block, and of those geocoded to somewhere else."""
+"""Share of addresses geocoded to the street or block only, and of those geocoded to a wrong place."""
 BLOCK = 400.0
-"""Metres, for an address geocoded to its block."""
+"""Spread in metres of an address geocoded to its block."""
 SEEN_ELSEWHERE = 0.01
-"""Share of photos of a house that are taken far from where its other photos were."""
+"""Share of photos of a house that are taken far from its other photos."""
 NEXT_DOOR = 0.1
-"""Share of houses that stand next to another house of the day."""
+"""Share of houses next to another house of the day."""
 NEIGHBOUR = 80.0
-"""Metres between the sites of two houses next to each other, geocoding included."""
+"""Metres between two adjacent houses, geocoding error included."""
 WITHIN_HOUSE = 25.0
-"""Metres one walks between two photos of one house."""
+"""Metres walked between two photos of one house."""
 NEAREST, FARTHEST = 20.0, 20_000.0
-"""Metres between two houses of a day, spread evenly over the log."""
+"""Range in metres between two houses of a day; uniform in the logarithm."""
 OUTLIER_SHARE = 0.001
-"""Share of fixes that are far off although nothing shows it."""
+"""Share of fixes that are far off without any sign of it."""
 
 
 def local_metres(points: Sequence[GeoPoint | None], origin: GeoPoint) -> Floats:
-    """(N, 2) metres east and north of `origin`, NaN where there is no fix. Good to 0.1 % within 50 km."""
+    """(N, 2) metres east and north of `origin`, NaN without a fix. Accurate to 0.1 % within 50 km."""
     out = np.full((len(points), 2), np.nan)
     wide = EARTH_RADIUS * cos(radians(origin.lat))
     for i, p in enumerate(points):
@@ -49,8 +49,8 @@ def local_metres(points: Sequence[GeoPoint | None], origin: GeoPoint) -> Floats:
 def site_density(distance: Floats, seen: NDArray[np.bool_], options: SplitOptions) -> Floats:
     """Log density, per square metre, of a position this far from a claim's site.
 
-    Bivariate Student: narrow (nu = 6) about a site learnt from photos; wider (nu = 4) about a
-    geocoded address, with shares for addresses that were geocoded badly or wrongly.
+    Bivariate Student distribution: narrow (nu = 6) around a site learnt from photos, wider (nu = 4)
+    around a geocoded address, mixed with addresses that were geocoded coarsely or wrongly.
     """
     sure = _student(distance, options.seen_spread, 6.0)
     coded = (1 - GEOCODE_OFF - GEOCODE_WRONG) * _student(distance, options.site_spread, 4.0)
@@ -68,7 +68,7 @@ def site_density(distance: Floats, seen: NDArray[np.bool_], options: SplitOption
 
 
 def neighbour_density(distance: Floats) -> Floats:
-    """Log density, per square metre, of a house next to any one of the day's, from (N, C) distances."""
+    """Log density, per square metre, of a house next to any of the day's claims, from (N, C) distances."""
     near = np.nan_to_num(_student(distance, NEIGHBOUR / 2, 4.0))
     return np.asarray(np.log(NEXT_DOOR * near.mean(axis=1) + 1e-300))
 
@@ -79,13 +79,13 @@ def _student(distance: Floats, spread: float, nu: float) -> Floats:
 
 
 def move_density(step: Floats) -> Floats:
-    """Log density, per square metre, of another house this far away; of anywhere near for an unknown step."""
+    """Log density, per square metre, of another house this far away; of the whole area if the step is NaN."""
     known = -np.log(2 * pi * np.maximum(step, NEAREST) ** 2 * log(FARTHEST / NEAREST))
     return np.asarray(np.where(np.isnan(step), -log(pi * AREA**2), known))
 
 
 def move_log_odds(step: Floats, walk: Floats) -> Floats:
-    """Nats for a step between two fixes as a move to another house against a walk round this one."""
+    """Log-odds (nats) that a step between two fixes is a move to another house, not a walk around this one."""
     variance = walk**2
     move = np.exp(move_density(step))
     stay = (1 + step**2 / (4 * variance)) ** -3 / (2 * pi * variance)

@@ -1,11 +1,11 @@
-"""The exact dynamic programming under the split: forward-backward and Viterbi over one day.
+"""A hidden Markov model with boundaries: the posterior and the most probable path of one day.
 
-A path gives every shot a state. Between neighbours it either stays in its state or crosses a
-boundary, leaving one state and entering another; the first and last shot of a segment may score
-differently from the others (a sheet opens a house, or closes it). Each state is passed through in
-stages of its own, a Markov chain that begins anew with every segment. How sheets are used that day
-is a hidden mode of the whole day, summed over for the confidence. Because a crossing scores
-leave(s) + enter(t), a step costs the number of states, not its square.
+Every photo has a state: a claim, an unknown house or an errand. Between two photos the path either
+stays in its state or crosses a boundary: it leaves one state and enters another. The first and last
+photo of a segment may have other likelihoods (a sheet opens or closes a house). Within a state the
+path goes through stages, a Markov chain that starts anew with every segment. How sheets are used
+that day is a hidden mode of the whole day, which the posterior sums over. A boundary has the log
+score leave(s) + enter(t), so a step takes time linear in the number of states.
 """
 
 from __future__ import annotations
@@ -21,74 +21,72 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 TINY = 1e-250
-"""Keeps a state that nothing supports from vanishing, so that contradictory decisions still have a path."""
+"""Added to every weight, so that contradictory decisions still leave a possible path."""
 
 
 @dataclass(frozen=True, slots=True)
 class Scores:
-    """Log scores in nats. N shots, S states, M modes, P stages that each state is passed through in."""
+    """Log scores in nats. N photos, S states, M modes, P stages of each state."""
 
     inside: Floats
-    """(N, S): the shot in this state, in the middle of a segment."""
+    """(N, S): the photo in this state, inside a segment."""
     first: Floats
-    """(N, M, S): added when the shot begins its segment."""
+    """(N, M, S): added if the photo begins its segment."""
     last: Floats
-    """(N, M, S): added when the shot ends its segment."""
+    """(N, M, S): added if the photo ends its segment."""
     stay: Floats
-    """(N-1, S): no boundary between shot i and i+1."""
+    """(N-1, S): no boundary between photos i and i + 1."""
     leave: Floats
-    """(N-1, S): a boundary after shot i, out of this state."""
+    """(N-1, S): a boundary after photo i, out of this state."""
     enter: Floats
-    """(N, S): a boundary before shot i, into this state; row 0 opens the day."""
+    """(N, S): a boundary before photo i, into this state; row 0 opens the day."""
     reentry: Floats
     """(N-1, S): added for a boundary that leads back into the same state; -inf forbids it."""
     modes: Floats
     """(M,): log prior of each mode."""
     emission: Floats
-    """(N, S, P): the shot at this stage of this state."""
+    """(N, S, P): the picture at this stage of this state."""
     start: Floats
     """(P,): a segment begins at this stage."""
     transition: Floats
-    """(N-1, P, P): from one stage to another between two shots of a segment."""
+    """(N-1, P, P): from one stage to another between two photos of a segment."""
     end: Floats
-    """(P,): a segment ends at this stage rather than at any."""
+    """(P,): a segment ends at this stage, relative to any stage."""
 
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """How sure each part of an answer is, over all paths and modes."""
+    """Posterior probabilities, summed over all paths and modes."""
 
     probability: Floats
-    """(N, S): probability of each state for each shot."""
+    """(N, S): each state of each photo."""
     stages: Floats
-    """(N, S, P): the same at each stage."""
+    """(N, S, P): each stage of each state."""
     boundary: Floats
-    """(N,): probability of a boundary before the shot; row 0 is 1."""
+    """(N,): a boundary before the photo; row 0 is 1."""
     modes: Floats
-    """(M,): probability of each mode."""
+    """(M,): each mode."""
 
 
 @dataclass(frozen=True, slots=True)
 class Segmentation(Posterior):
-    """The best path and how sure each part of it is."""
+    """The most probable path, with the posterior."""
 
     states: Ints
-    """(N,): Viterbi path of the likeliest mode."""
+    """(N,): Viterbi path under the most probable mode."""
     opens: Bools
-    """(N,): True where that path has a boundary before the shot; row 0 is True."""
+    """(N,): True where that path has a boundary before the photo; row 0 is True."""
 
 
 def segment(scores: Scores) -> Segmentation:
-    """Best path and exact marginals, in time linear in shots times states times modes."""
-    posterior_ = posterior(scores)
-    states, opens = _viterbi(scores, int(np.argmax(posterior_.modes)))
-    return Segmentation(
-        posterior_.probability, posterior_.stages, posterior_.boundary, posterior_.modes, states, opens
-    )
+    """The most probable path and the exact posterior, in time linear in photos, states and modes."""
+    found = posterior(scores)
+    states, opens = _viterbi(scores, int(np.argmax(found.modes)))
+    return Segmentation(found.probability, found.stages, found.boundary, found.modes, states, opens)
 
 
 def posterior(s: Scores) -> Posterior:
-    """The probabilities without a path: forward-backward under every mode at once."""
+    """The exact posterior: forward-backward under every mode at once."""
     photos = len(s.emission)
     moves = _Crossings.of(s)
     seen = s.inside[:, :, None] + s.emission
@@ -116,7 +114,7 @@ def posterior(s: Scores) -> Posterior:
 
 @dataclass(frozen=True, slots=True)
 class _Crossings:
-    """The moves from shot to shot: on within the segment, or over a boundary. Weights are (modes, states, stages)."""
+    """The moves between photos: within the segment, or across a boundary. Weights are (modes, states, stages)."""
 
     stay: Floats
     """(N-1, 1, S, 1)"""
@@ -129,13 +127,13 @@ class _Crossings:
     enter: Floats
     """(N, M, S)"""
     barred: Floats
-    """(N-1, 1, S): share of the boundaries back into the same state that is forbidden."""
+    """(N-1, 1, S): one less the weight of a boundary back into the same state."""
     start: Floats
     """(P,)"""
 
     @classmethod
     def of(cls, s: Scores) -> _Crossings:
-        """The scores as weights; each step is scaled by a factor of its own."""
+        """The scores as weights, scaled for each step."""
         shift = np.maximum(s.stay.max(axis=1), s.leave.max(axis=1)) if len(s.stay) else np.zeros(0)
         transition = np.exp(s.transition)
         return cls(
@@ -149,29 +147,29 @@ class _Crossings:
         )
 
     def forward(self, step: int, weights: Floats) -> Floats:
-        """A boundary leads from all states into each, so their sum is taken once."""
+        """Weights at the next photo; a boundary leads from every state into each, so their sum is taken once."""
         out = (weights * self.leave[step]).sum(2)
         into = np.maximum(out.sum(1, keepdims=True) - out * self.barred[step], 0.0) * self.enter[step + 1]
         return np.asarray((weights @ self.transition[step]) * self.stay[step] + into[..., None] * self.start)
 
     def backward(self, step: int, weights: Floats) -> Floats:
-        """The weight of what follows a state at a shot, by either move."""
+        """The weight of all that follows each state of a photo."""
         one = slice(step, step + 1)
         return np.asarray((self.kept(one, weights[None]) + self.crossed(one, weights[None]))[0])
 
     def kept(self, steps: slice, after: Floats) -> Floats:
-        """(steps, modes, states, stages): of that, what goes on within the segment."""
+        """(steps, modes, states, stages): the part of it without a boundary next."""
         return np.asarray(self.stay[steps] * (after @ self.transition_back[steps, None]))
 
     def crossed(self, steps: slice, after: Floats) -> Floats:
-        """(steps, modes, states, stages): of that, what goes over a boundary."""
+        """(steps, modes, states, stages): the part of it with a boundary next."""
         into = (after @ self.start) * self.enter[steps.start + 1 : steps.stop + 1]
         into = np.maximum(into.sum(2, keepdims=True) - into * self.barred[steps], 0.0)
         return np.asarray(self.leave[steps] * into[..., None])
 
 
 def _viterbi(s: Scores, mode: int) -> tuple[Ints, Bools]:
-    """Best path under one mode; ties go to the lower state and to staying."""
+    """The most probable path under one mode; of equal paths, the lower state and no boundary."""
     photos, count, depth = s.emission.shape
     here = np.arange(count * depth).reshape(count, depth)
     came = np.zeros((photos, count, depth), dtype=np.int64)
@@ -193,13 +191,13 @@ def _viterbi(s: Scores, mode: int) -> tuple[Ints, Bools]:
         same = winner + s.reentry[i - 1, top]
         if same > value[top]:
             source[top], value[top] = top, same
-        jump = (value + s.enter[i] + s.first[i, mode])[:, None] + s.start
+        moved_in = (value + s.enter[i] + s.first[i, mode])[:, None] + s.start
         paths = best[:, :, None] + s.transition[i - 1]
         held = paths.max(axis=1) + s.stay[i - 1][:, None]
-        moved = jump > held
+        moved = moved_in > held
         came[i] = np.where(moved, here[source, stage[source]][:, None], here[:, :1] + paths.argmax(axis=1))
         crossed[i] = moved
-        best = np.where(moved, jump, held) + seen[i]
+        best = np.where(moved, moved_in, held) + seen[i]
     states = np.zeros(photos, dtype=np.int64)
     opens = np.zeros(photos, dtype=np.bool_)
     at = int((best + s.last[-1, mode][:, None] + s.end).argmax())

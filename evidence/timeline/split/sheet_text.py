@@ -1,8 +1,8 @@
 """Which of the day's claims a sheet names, when only its printed or hand-written text was read.
 
-OCR errs and a word list always has a best match, also when the truth is not on it: so a match
-counts only when it is close and clearly ahead of the runner-up, and even then it is one piece
-of evidence among others, never enough to file by.
+OCR makes errors, and a list always has a best match even when the right claim is not on it. So a
+match counts only if it is close and clearly ahead of the runner-up. Even then it is one piece of
+evidence among others and never enough to file by.
 """
 
 from __future__ import annotations
@@ -18,22 +18,22 @@ from evidence.model import ClaimId
 from evidence.timeline.values import ClaimSite
 
 SIMILAR = 85.0
-"""Least similarity, of 100; with the margin it abstained rather than erred on boards read by OCR (measured)."""
+"""Lowest similarity, of 100. Measured: with this and the margin, misread boards gave no claim, not a wrong one."""
 MARGIN = 8.0
-"""Least lead over the runner-up, of 100."""
+"""Smallest lead over the runner-up, of 100."""
 VISIBLE = 70.0
-"""A field no claim matches this well was not read off the sheet at all."""
+"""A field that no claim matches this well was not read from the sheet."""
 FIELD_WEIGHTS = {"number": 2.0, "insured": 1.0, "address": 1.0}
 """The number is unique by design; a surname or a street can be shared."""
 SHORTEST = 4
-"""Fields of fewer letters and digits match anything."""
+"""Fields with fewer letters and digits are ignored, since they match anything."""
 
 _NOT_WORDS = re.compile(r"[^0-9a-z]+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetMatch:
-    """What the text of one sheet says. `claim` is None where nothing is close or clear enough."""
+    """The result for one sheet. `claim` is None where no match is close and clear enough."""
 
     claim: ClaimId | None
     similarity: float
@@ -45,7 +45,7 @@ class SheetMatch:
 
 
 def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> SheetMatch:
-    """The claim the text names, or an abstention.
+    """The claim that the text names, or none.
 
     Each claim's score is the weighted mean similarity of the fields that can be read off the
     sheet for at least one claim.
@@ -56,9 +56,9 @@ def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> SheetMatch
         return nothing
     found = [
         {
-            "number": _likeness(str(site.claim), pieces),
-            "insured": _likeness(site.insured, pieces),
-            "address": _likeness(site.address, pieces),
+            "number": _similarity(str(site.claim), pieces),
+            "insured": _similarity(site.insured, pieces),
+            "address": _similarity(site.address, pieces),
         }
         for site in claims
     ]
@@ -83,13 +83,13 @@ def _plain(text: str) -> str:
 
 
 def _pieces(lines: Sequence[str]) -> list[str]:
-    """The lines, and neighbours joined: OCR breaks a line in two at a wide space."""
+    """The lines, and each two neighbours joined: OCR breaks a line in two at a wide space."""
     plain = [p for p in map(_plain, lines) if p]
     return plain + [f"{a} {b}" for a, b in pairwise(plain)]
 
 
-def _likeness(field: str, pieces: Sequence[str]) -> float:
-    """Best similarity of a field with a part of any piece; a piece much shorter counts as a whole."""
+def _similarity(field: str, pieces: Sequence[str]) -> float:
+    """Best similarity of a field with part of any piece; a much shorter piece is compared as a whole."""
     wanted = _plain(field)
     if len(wanted.replace(" ", "")) < SHORTEST:
         return 0.0

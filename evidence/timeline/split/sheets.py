@@ -13,25 +13,25 @@ from evidence.model import ClaimId
 from evidence.timeline.values import SheetAt, SplitOptions
 
 MID_READ = 0.001
-"""Chance that a photo inside a house shows that claim's own sheet again: once in some ten houses."""
+"""Probability that a photo inside a house shows that claim's sheet again: once in about ten houses."""
 MID_PAPER = 0.001
-"""Chance that a photo inside a house shows some other paper that passes for a sheet."""
+"""Probability that a photo inside a house shows another paper that looks like a sheet."""
 RETAKE = 0.15
-"""The same, right after or before another sheet: people photograph a sheet twice."""
+"""Either probability right before or after another sheet: people photograph a sheet twice."""
 RETAKE_WITHIN = 120.0
-"""Seconds."""
+"""Seconds between two photos of the same sheet."""
 WRONG_SHEET = 1e-7
-"""Chance of another claim's code in a photo of this house. A divider is nearly certain."""
+"""Probability of another claim's code in a photo of this house. A divider is nearly certain."""
 ERRAND_PAPER = 0.01
-"""Chance that a photo between houses shows a paper."""
+"""Probability that a photo on an errand shows a paper."""
 FALSE_PAPER = 0.01
-"""How much of a doubtful sighting of paper counts when it is none."""
+"""Likelihood of a detected sheet where there is none."""
 SEEN_UNREAD = 0.75
-"""Share of sheets without a readable code that are still seen to be a sheet."""
+"""Share of sheets without a readable code that are still recognised as a sheet."""
 FEW_SHEETS = 0.7
 """Share of houses with a sheet on a careless day."""
 TEXT_FOR, TEXT_AGAINST = 3.0, -1.0
-"""Nats for the claim that a sheet's text names, and for the others; too few to file by OCR alone."""
+"""Log-likelihood (nats) for the claim that a sheet's text names, and for the others; OCR alone never files."""
 
 _MODES: tuple[tuple[SheetAt | None, str, float], ...] = (
     (SheetAt.START, "kept", 0.62),
@@ -46,33 +46,33 @@ _MODES: tuple[tuple[SheetAt | None, str, float], ...] = (
 
 @dataclass(frozen=True, slots=True)
 class SheetReading:
-    """What one unit shows of sheets."""
+    """What was read of a sheet in one unit."""
 
     claims: tuple[ClaimId, ...] = ()
     confidence: float = 0.0
-    """That there is a sheet without a readable code."""
+    """Probability of a sheet without a readable code."""
     named: ClaimId | None = None
     """The claim its text names."""
 
     @property
     def is_sheet(self) -> bool:
-        """A code or a likely sheet."""
+        """Whether there is a code or a probable sheet."""
         return bool(self.claims) or self.confidence >= 0.5
 
 
 Mode = tuple[SheetAt | None, str]
-"""Where the sheet stands, and how thoroughly sheets are photographed and read that day."""
+"""Where in a house the sheet is photographed, and how reliably that day."""
 
 
 def sheet_modes(options: SplitOptions) -> tuple[tuple[Mode, ...], Floats]:
-    """The ways in which sheets may be used on a day (place, thoroughness), and their log priors."""
+    """The ways in which sheets may be used on a day, and their log priors."""
     allowed = [m for m in _MODES if m[0] is None or options.sheet_at in (SheetAt.DETECT, m[0])]
     prior = np.array([m[2] for m in allowed])
     return tuple((m[0], m[1]) for m in allowed), np.log(prior / prior.sum())
 
 
 def _rates(thorough: str, options: SplitOptions) -> tuple[float, float, float]:
-    """Chances that the opening (or closing) shot of a house is a read sheet, an unread one, no sheet."""
+    """Probabilities that the opening (or closing) photo of a house is a read sheet, an unread one, no sheet."""
     kept = {"kept": options.sheet_kept, "few": FEW_SHEETS, "unread": options.sheet_kept, "none": 0.02}[
         thorough
     ]
@@ -88,9 +88,10 @@ def sheet_log_likelihoods(
     modes: Sequence[Mode],
     options: SplitOptions,
 ) -> tuple[Floats, Floats, Floats]:
-    """(keep (N, S), first (N, M, S), last (N, M, S)) for the claims, then an unknown house, then an errand.
+    """`inside` (N, S), `first` (N, M, S) and `last` (N, M, S) of `Scores`.
 
-    `near` tells which shots stand right beside another sheet.
+    The states are the claims, then an unknown house, then an errand. `near` marks the photos right
+    before or after another sheet.
     """
     photos, count = len(rows), len(states) + 2
     inside = np.zeros((photos, count))

@@ -1,4 +1,4 @@
-"""Where houses stand and where photos were taken: what fixes say of a boundary."""
+"""Where houses are and where photos were taken: the evidence of fixes for each state and boundary."""
 
 from __future__ import annotations
 
@@ -26,66 +26,66 @@ from evidence.timeline.split.positions import (
 from evidence.timeline.values import ClaimSite, SplitOptions
 
 VISIT_GAP = 240.0
-"""Seconds: a fix beyond a longer gap says nothing of where the photos before the gap were taken."""
+"""Seconds; a longer gap ends a visit, and fixes after it do not locate the photos before it."""
 MAX_VISIT_FIXES = 60
-"""Fixes, at most, whose mean stands for one spell at a house."""
+"""Fixes of one visit, at most, whose mean is its position."""
 SAME_HOUSE_SPREAD = 9.0
-"""Metres between the means of two spells at the same house: one side of it first, the other later."""
+"""Metres between the means of two visits to the same house, on different sides of it."""
 AWAY_LIMIT = -6.0
-"""Nats, at most, against a claim for photos far from its house: fixes and sites can be wrong."""
+"""Lowest log-likelihood (nats) of photos far from a claim's house: fixes and sites can be wrong."""
 SHEET_WINDOW = 180.0
-"""Seconds around a sheet that was read in which fixes show where its house stands."""
+"""Seconds around a read sheet within which fixes locate its house."""
 MIN_FIXES = 3
-"""Fixes that make a site seen rather than geocoded."""
+"""Fixes needed to learn a site."""
 CERTAIN = 0.9
-"""Probability from which a photo's fix may teach where a claim's house stands."""
+"""Probability of a claim from which the photo's fix is used to learn the claim's site."""
 
 
 @dataclass(frozen=True, slots=True)
 class PositionEvidence:
-    """What fixes say. The position of a house is one fact, so it counts on entering and on leaving, not per photo."""
+    """Log-likelihoods of the fixes, counted on entering and on leaving a house, not for each photo."""
 
     enter: Floats
-    """(N, C + 1) nats for entering each claim's house, or an unknown one, against any house as far away."""
+    """(N, C + 1) nats of entering each claim's house, or an unknown one, relative to any house as far away."""
     leave: Floats
-    """(N, C) nats, none above zero, against having been at each claim's house up to this shot."""
+    """(N, C) nats, at most zero, of having been at each claim's house up to this photo."""
     next_door: NDArray[np.bool_]
-    """(N, C) whether each claim's address is next door to where the shot was taken."""
+    """(N, C) whether each claim's address is next door to where the photo was taken."""
     move: Floats
-    """(N-1,) nats of the steps between fixes as moves to another house."""
+    """(N-1,) log-odds (nats) of a move to another house, from the steps between fixes."""
 
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """The day's positions by themselves, whatever houses stand where."""
+    """The day's positions, independent of any claim."""
 
     ahead: Floats
-    """(N, 2) metres: where each shot was taken by the next few fixes, NaN where none is near in time."""
+    """(N, 2) metres: the position of each photo from the next few fixes, NaN where none is near in time."""
     behind: Floats
-    """The same by the last few fixes."""
+    """The same from the last few fixes."""
     jumps: Floats
-    """(N,) metres from `behind` of the shot before to `ahead` of this one."""
+    """(N,) metres from `behind` of the previous photo to `ahead` of this one."""
     move: Floats
-    """(N-1,) nats of the steps between fixes as moves to another house."""
+    """(N-1,) log-odds (nats) of a move to another house, from the steps between fixes."""
 
 
 def track_of(day: Day, options: SplitOptions) -> Track:
-    """Where each shot was taken, and what the steps between fixes say."""
+    """The positions of the photos, and the log-odds of a move between them."""
     photos = len(day.observations)
     fixed = np.flatnonzero(~np.isnan(day.xy[:, 0]))
     move, jumps = np.zeros(max(photos - 1, 0)), np.full(photos, np.nan)
     if not fixed.size:
         nowhere = np.full((photos, 2), np.nan)
         return Track(nowhere, nowhere, jumps, move)
-    error_text = visit_numbers(day)
+    visit = visit_numbers(day)
     steps, walks, places = [], [], []
     for a, b in pairwise(fixed.tolist()):
         places.append(_likeliest_move(day, a, b))
-        if error_text[b] == error_text[a] + 1:
-            # A long pause or a drive to the next door: whole visits tell them apart where single fixes cannot.
+        if visit[b] == visit[a] + 1:
+            # A long pause or a drive next door: the means of whole visits differ, where single fixes are too noisy.
             before, after = (
-                fixed[error_text[fixed] == error_text[a]][-MAX_VISIT_FIXES:],
-                fixed[error_text[fixed] == error_text[b]][:MAX_VISIT_FIXES],
+                fixed[visit[fixed] == visit[a]][-MAX_VISIT_FIXES:],
+                fixed[visit[fixed] == visit[b]][:MAX_VISIT_FIXES],
             )
             steps.append(float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0)))))
             walks.append((SAME_HOUSE_SPREAD**2 + WITHIN_HOUSE**2 / min(before.size, after.size)) ** 0.5)
@@ -96,37 +96,37 @@ def track_of(day: Day, options: SplitOptions) -> Track:
             walks.append((2 * options.fix_spread**2 + walk**2) ** 0.5)
     if places:
         np.add.at(move, places, move_log_odds(np.array(steps), np.array(walks)))
-    ahead = _median_positions(day, fixed, error_text, options.median_fixes, ahead=True)
-    behind = _median_positions(day, fixed, error_text, options.median_fixes, ahead=False)
+    ahead = _median_positions(day, fixed, visit, options.median_fixes, ahead=True)
+    behind = _median_positions(day, fixed, visit, options.median_fixes, ahead=False)
     jumps[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
     return Track(ahead, behind, jumps, move)
 
 
 def position_evidence(
-    day: Day, steps: Track, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates, options: SplitOptions
+    day: Day, track: Track, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates, options: SplitOptions
 ) -> PositionEvidence:
-    """Weigh entering, leaving and moving for every shot of the day; zeros where nothing has a position."""
+    """The evidence of the fixes for every photo of the day; zeros where there are none."""
     photos, count = len(day.observations), len(day.states)
     enter = np.zeros((photos, count + 1))
     if not count:
         return PositionEvidence(
-            enter, np.zeros((photos, 0)), np.zeros((photos, 0), dtype=np.bool_), steps.move
+            enter, np.zeros((photos, 0)), np.zeros((photos, 0), dtype=np.bool_), track.move
         )
     seen = np.array([c in sites.learnt for c in day.states], dtype=np.bool_)
     spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
-    away, anywhere = away_from(steps.ahead, spots), move_density(steps.jumps)
+    away, anywhere = away_from(track.ahead, spots), move_density(track.jumps)
     enter[:, :-1] = np.nan_to_num(site_density(away, seen, options) - anywhere[:, None])
     enter[:, -1] = np.logaddexp(0.0, neighbour_density(away) - anywhere)
     next_door = np.nan_to_num(away, nan=np.inf) <= NEIGHBOUR
     fair = site_density(np.full(count, WITHIN_HOUSE), seen, options)
-    left = site_density(away_from(steps.behind, spots), seen, options)
+    left = site_density(away_from(track.behind, spots), seen, options)
     return PositionEvidence(
-        enter, np.nan_to_num(np.clip(left - fair, AWAY_LIMIT, 0.0)), next_door, steps.move
+        enter, np.nan_to_num(np.clip(left - fair, AWAY_LIMIT, 0.0)), next_door, track.move
     )
 
 
 def visit_numbers(day: Day) -> NDArray[np.int64]:
-    """(N,) number of the spell each shot belongs to: shots that no gap longer than `VISIT_GAP` parts."""
+    """(N,) number of each photo's visit; a gap longer than `VISIT_GAP` starts a new one."""
     return np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > VISIT_GAP)]).astype(np.int64)
 
 
@@ -138,15 +138,15 @@ def away_from(positions: Floats, spots: Floats) -> Floats:
 
 
 def _median_positions(
-    day: Day, fixed: NDArray[np.int64], error_text: NDArray[np.int64], most: int, *, ahead: bool
+    day: Day, fixed: NDArray[np.int64], visit: NDArray[np.int64], most: int, *, ahead: bool
 ) -> Floats:
-    """(N, 2) where each shot was taken: the median of the next (or last) fixes that no long gap parts from it."""
+    """(N, 2) position of each photo: the median of the next (or last) fixes of the same visit."""
     photos = np.arange(len(day.observations))
     place = np.searchsorted(fixed, photos, side="left" if ahead else "right")
     window = place[:, None] + (np.arange(most) if ahead else np.arange(-most, 0))[None, :]
     inside = (window >= 0) & (window < fixed.size)
     near = fixed[np.clip(window, 0, fixed.size - 1)]
-    inside &= error_text[near] == error_text[:, None]
+    inside &= visit[near] == visit[:, None]
     count = inside.sum(axis=1)
     ordered = np.sort(np.where(inside[:, :, None], day.xy[near], np.inf), axis=1)
     low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, most - 1)
@@ -155,7 +155,7 @@ def _median_positions(
 
 
 def _likeliest_move(day: Day, a: int, b: int) -> int:
-    """Where between two fixes a move most likely fell: before a sheet, else at the widest gap."""
+    """The most probable place of a move between two fixes: before a sheet, else at the widest gap."""
     if b == a + 1:
         return a
 
@@ -167,14 +167,14 @@ def _likeliest_move(day: Day, a: int, b: int) -> int:
 
 
 def learn_sites_from_sheets(day: Day, sites: SiteEstimates) -> set[ClaimId]:
-    """Put each claim where its sheet was photographed, by the fixes right around it; tell which had enough."""
-    error_text = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_WINDOW)])
+    """Locate each claim by the fixes around its sheet; return the claims with enough of them."""
+    visit = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_WINDOW)])
     near: dict[ClaimId, list[int]] = {}
     for i, observation in enumerate(day.observations):
         for claim in observation.sheet.claims:
             for k in range(max(0, i - 30), min(len(day.observations), i + 31)):
                 apart = seconds_between(day, min(i, k), max(i, k))
-                close = apart is not None and apart <= SHEET_WINDOW and error_text[k] == error_text[i]
+                close = apart is not None and apart <= SHEET_WINDOW and visit[k] == visit[i]
                 if close and not np.isnan(day.xy[k, 0]):
                     near.setdefault(claim, []).append(k)
     for claim, places in near.items():
@@ -184,7 +184,7 @@ def learn_sites_from_sheets(day: Day, sites: SiteEstimates) -> set[ClaimId]:
 
 
 def learn_sites(day: Day, probability: Floats, sites: SiteEstimates, anchored: set[ClaimId]) -> None:
-    """Put each claim that no sheet places where its surest photos were taken: the median of their fixes."""
+    """Locate each claim that no sheet locates by the median of its most certain photos' fixes."""
     fixed = ~np.isnan(day.xy[:, 0])
     for k, claim in enumerate(day.states):
         sure = fixed & (probability[:, k] >= CERTAIN)

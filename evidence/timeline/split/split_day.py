@@ -1,8 +1,8 @@
-"""One model over a whole working day: which house each photo belongs to, and how sure that is.
+"""One model over a whole working day: the claim of each photo, and how certain it is.
 
-Hidden state: one of the day's claims, a house that is none of them, or an errand between houses.
-Evidence: sheets, gaps, steps between fixes and distance to addresses, a person's decisions.
-Two rounds: the first with priors, the second with gaps and sites learnt from the first.
+Hidden state: one of the day's claims, an unknown house, or an errand between houses. Evidence: sheets,
+gaps, steps between fixes, distance to addresses, pictures, and people's decisions. There are two
+passes: the first uses priors, the second gaps, sites and stages learnt from the first.
 """
 
 from __future__ import annotations
@@ -42,18 +42,18 @@ from evidence.timeline.split.stages import FirstPass, StageModel, stage_model
 from evidence.timeline.values import ClaimSite, SplitOptions
 
 DECISION = 60.0
-"""Nats of a person's decision: more than any evidence adds up to at one photo."""
+"""Log-odds (nats) of a person's decision: more than all evidence at one photo."""
 SAME_CLAIM_AFTER_CUT = -8.0
-"""Nats for a house that goes on under the same claim after a person cut it."""
+"""Log prior (nats) of the same claim on both sides of a boundary that a person put there."""
 UNSUPPORTED_CONFIDENCE = 0.85
-"""Confidence, at most, where nothing certain backs a claim: a sheet's text alone, or an address among neighbours."""
+"""Highest confidence in a claim without certain evidence: only a sheet's text, or one of two adjacent addresses."""
 ERRAND_CONTINUES = 0.5
-"""Chance that a photo between houses is followed by another one."""
+"""Probability that a photo on an errand is followed by another one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the model says of one item."""
+    """The model's result for one observation."""
 
     claim: ClaimId | None
     unknown: bool
@@ -71,7 +71,7 @@ def split_day(
     options: SplitOptions,
     sites: SiteEstimates,
 ) -> list[Verdict]:
-    """A verdict for each item of one working day, in order. `sites` gains what the day taught."""
+    """A verdict for each observation of one working day. `sites` gains the sites learnt from it."""
     day = day_of(observations, claims, sites)
     modes, log_modes = sheet_modes(options)
     near = near_other_sheet(day)
@@ -118,7 +118,7 @@ def _scores(
     aside = np.where(day.undated, within + np.minimum(aside - within, 0.0), aside)
 
     stay = np.repeat((within + np.log(1 - gaps.hazard))[:, None], count, axis=1)
-    # On an errand one photographs the same thing twice, or the next thing a drive later.
+    # On an errand the next photo shows the same thing again, or something else after a drive.
     either = np.logaddexp(within, aside) - np.log(2.0)
     stay[:, errand] = either + np.log(ERRAND_CONTINUES) + np.logaddexp(0.0, move) - np.log(2.0)
     leave = np.repeat((between + np.log(gaps.hazard) + move)[:, None], count, axis=1)
@@ -136,26 +136,26 @@ def _scores(
     apart = 1.0 - np.eye(pictures.start.size)
     transition = pictures.transition + gaps.stage_change(day.distinct_gaps, options)[:, None, None] * apart
     return Scores(
-        inside,
-        first,
-        last,
-        stay,
-        leave,
-        enter,
-        reentry,
-        log_modes,
-        emission,
-        pictures.start,
-        transition,
-        pictures.end,
+        inside=inside,
+        first=first,
+        last=last,
+        stay=stay,
+        leave=leave,
+        enter=enter,
+        reentry=reentry,
+        modes=log_modes,
+        emission=emission,
+        start=pictures.start,
+        transition=transition,
+        end=pictures.end,
     )
 
 
 def _destination_priors(day: Day, positions: PositionEvidence, options: SplitOptions) -> Floats:
-    """(N, S) prior shares of what a boundary before each shot leads to.
+    """(N, S) prior probability of each state after a boundary before each photo.
 
-    With a sheet, any claim alike. Without one, seldom a house whose sheet was seen at another time
-    of the day, rather a claim that no sheet shows at all, above all when its address is next door.
+    With a sheet, all claims are equal. Without one, a claim whose sheet was read at another time of the
+    day is improbable, and one that no sheet shows more probable, above all with an address next door.
     """
     photos, claims = len(day.observations), len(day.states)
     known = max(0.0, 1 - options.new_house - options.errand)
@@ -182,7 +182,7 @@ def _destination_priors(day: Day, positions: PositionEvidence, options: SplitOpt
 
 
 def _apply_decisions(day: Day, inside: Floats, stay: Floats, leave: Floats, reentry: Floats) -> None:
-    """Lay a person's decisions over the evidence."""
+    """Add people's decisions to the scores, in place."""
     count = inside.shape[1]
     column = {claim: k for k, claim in enumerate(day.states)}
     for i, observation in enumerate(day.observations):
@@ -231,11 +231,12 @@ def _verdicts(
 def _unsupported(
     day: Day, segmentation: Segmentation, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates
 ) -> set[int]:
-    """Shots whose claim nothing certain backs, however well the rest of the evidence fits.
+    """Photos whose claim has no certain evidence, however well the rest fits.
 
-    Four kinds: what only a sheet's text names; what only an address names that another house of
-    the day stands next to; a return that no sheet shows, which may be the neighbour's; and the part
-    of a visit, after its likeliest boundary, that may be the claim next door of which no sheet was seen.
+    There are four kinds: photos of a claim that only a sheet's text names; of a claim that only an address
+    names, with another of the day's houses next to it; of a return without a sheet, which may be at the
+    neighbour's; and the part of a visit, after its most probable boundary, that may belong to a claim
+    next door whose sheet was not seen.
     """
     unsupported: set[int] = set()
     shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named)}

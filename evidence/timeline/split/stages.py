@@ -1,8 +1,8 @@
-"""What the pictures say of a day: round the house, on its roof, in its rooms, or somewhere between houses.
+"""Log-likelihood of pictures by stage: the ground around a house, its roof, its rooms, or an errand.
 
-Within a house one goes from stage to stage seldom and mostly upwards; a new house begins at the
-beginning again. So a pause on the roof is told from a drive to the next house although both last
-as long. The numbers are common practice, no source; the day's own houses move most of them.
+Within a house the stage changes seldom and mostly upwards; a new house starts at the beginning again.
+So a pause on the roof can be told from a drive to the next house although both take as long. The
+numbers are common practice, no source; the day's own houses adjust most of them.
 """
 
 from __future__ import annotations
@@ -30,23 +30,23 @@ _KIND_SHARES: Mapping[str, Mapping[SceneKind, float]] = {
         SceneKind.FIXTURE: 0.05,
     },
 }
-"""Share of the kinds in each stage's photos; the rest is spread evenly over all kinds."""
+"""Share of the kinds of picture at each stage; the rest is spread evenly over all kinds."""
 KIND_WEIGHT = 60.0
-"""Photos that the shares above count for, against the day's own."""
+"""Weight of those shares, as a number of photos."""
 STARTS, ENDS = (0.9, 0.07, 0.03), (0.2, 0.65, 0.15)
-"""Share of houses that begin, and that end, at each stage, where the ground comes first."""
+"""Share of houses that begin, and that end, at each stage, if the ground comes first."""
 ROOF_FIRST = 0.2
 """Share of days on which the roof comes first; ground and roof are then exchanged."""
 HOUSES_WEIGHT = 4.0
-"""Houses that those shares count for, against the day's own."""
+"""Weight of those shares, as a number of houses."""
 PHOTO_SHARES = (0.5, 0.42, 0.08)
 """Share of photos taken at each stage."""
 TRANSITIONS = ((0.983, 0.015, 0.002), (0.0015, 0.9965, 0.002), (0.004, 0.003, 0.993))
-"""Chance that the next photo of the house is taken at each stage, where the ground comes first."""
+"""Probability that the next photo of the house is taken at each stage, if the ground comes first."""
 UNRELIABLE = 0.1
-"""Share of photos about which the image network may say anything."""
+"""Share of photos for which the image network's output is random."""
 PICTURE_WEIGHT = 0.6
-"""How much of what a picture says counts: the network errs alike on photos of one thing."""
+"""Weight of each picture's log-likelihood: the network makes the same error on similar photos."""
 
 
 _ROOF_FIRST_ORDER = (1, 0, 2)
@@ -55,7 +55,7 @@ _ROOF_FIRST_ORDER = (1, 0, 2)
 
 @dataclass(frozen=True, slots=True)
 class FirstPass:
-    """What a first round over the day made of it."""
+    """The posterior of the first pass over the day."""
 
     stages: Floats
     """(N, P + 1) probability of each stage, an errand last."""
@@ -65,28 +65,28 @@ class FirstPass:
 
 @dataclass(frozen=True, slots=True)
 class StageModel:
-    """Where inspections of the day begin and end, and what the photos of each stage show. Log values."""
+    """Log-probabilities of the stages of the day's inspections and of their pictures."""
 
     start: Floats
     """(P,) a house begins at the stage."""
     transition: Floats
-    """(P, P) from one stage to the next within a house."""
+    """(P, P) from each stage to each stage within a house."""
     end: Floats
-    """(P,) a house ends here rather than anywhere."""
+    """(P,) a house ends at the stage, relative to any stage."""
     emission: Floats
-    """(N, P) each picture at each stage; zeros where nothing was seen."""
+    """(N, P) each picture at each stage; zeros where it was not analysed."""
     errand: Floats
-    """(N,) each picture between houses."""
+    """(N,) each picture on an errand."""
 
 
 def without_pictures(photos: int) -> StageModel:
-    """No pictures were looked at: one stage, which says nothing."""
+    """The model for a day without analysed pictures: one stage, all zeros."""
     nought = np.zeros(1)
     return StageModel(nought, np.zeros((1, 1)), nought, np.zeros((photos, 1)), np.zeros(photos))
 
 
 def scene_rows(scenes: Sequence[Mapping[SceneKind, float]]) -> Floats:
-    """(N, K) what the network said of each photo, rows summing to one; NaN where it was not asked."""
+    """(N, K) the network's probabilities for each photo, rows summing to one; NaN where it was not analysed."""
     rows = np.full((len(scenes), len(KINDS)), np.nan)
     for i, seen in enumerate(scenes):
         values = np.array([seen.get(k, 0.0) for k in KINDS])
@@ -96,10 +96,10 @@ def scene_rows(scenes: Sequence[Mapping[SceneKind, float]]) -> Floats:
 
 
 def stage_model(scenes: Floats, opens: NDArray[np.bool_], first_pass: FirstPass | None = None) -> StageModel:
-    """Weigh the pictures of one day, with the priors alone or with what a first round made of the day.
+    """The stage model of one day, from the priors and, if given, the posterior of a first pass.
 
-    `scenes` is (N, K) as from `scene_rows`; `opens` (N,) tells where houses are thought to begin, from
-    which it is learnt whether the ground or the roof comes first that day.
+    `scenes` is (N, K) from `scene_rows`; `opens` (N,) marks where houses are estimated to begin. From
+    these follows whether the ground or the roof comes first that day.
     """
     known = ~np.isnan(scenes[:, 0])
     if not known.any():
@@ -123,7 +123,7 @@ def stage_model(scenes: Floats, opens: NDArray[np.bool_], first_pass: FirstPass 
 
 
 def _order_posterior(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
-    """(2,) probability that the ground, and that the roof, comes first: forward recursion over houses given."""
+    """(2,) probability that the ground, and that the roof, comes first, given where houses begin."""
     transition, begins = _both_orders(TRANSITIONS), _both_orders(STARTS)
     seen = np.exp(likely - likely.max(axis=1, keepdims=True))
     log_weight = np.log([1 - ROOF_FIRST, ROOF_FIRST])
@@ -138,7 +138,7 @@ def _order_posterior(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
 
 
 def _both_orders(table: Sequence[object]) -> Floats:
-    """(2, ...) a table by stage, (P,) or (P, P), where the ground comes first and where the roof does."""
+    """(2, ...) a table by stage, (P,) or (P, P), if the ground comes first and if the roof does."""
     plain = np.array(table, dtype=np.float64)
     return np.stack([plain, plain[np.ix_(*[_ROOF_FIRST_ORDER] * plain.ndim)]])
 
@@ -150,6 +150,6 @@ def _kind_shares() -> Floats:
 
 
 def _dirichlet_mean(prior: Floats, counts: Floats, weight: float) -> Floats:
-    """Shares along the last axis: the prior as `weight` observations, and the day's own."""
+    """Posterior mean along the last axis: the prior counts as `weight` observations."""
     total = counts + weight * prior
     return np.asarray(total / total.sum(axis=-1, keepdims=True))
