@@ -12,18 +12,18 @@ from evidence.model import ClaimId, ClaimState, PhotoRecord, Sha256
 from evidence.workspace import Workspace
 
 UNASSIGNED = "unassigned"
-"""What people call the tray of photos that fit no claim."""
+"""The name that users type for the tray of photos without a claim."""
 
 
 def photos_of(workspace: Workspace, claim: str) -> list[PhotoRecord]:
-    """The claim's photos in order, or the tray's; raises BadInputError for an unknown claim."""
+    """Return the photos of the claim, or of the tray, in order; raises BadInputError for an unknown claim."""
     if claim.casefold() == UNASSIGNED:
         return workspace.catalog.photos.of_claim(None)
     return workspace.catalog.photos.of_claim(known_claim(workspace, claim))
 
 
 def known_claim(workspace: Workspace, claim: str) -> ClaimId:
-    """The claim's number as the catalog spells it; raises BadInputError, naming near ones, when there is none."""
+    """Return the claim's number as the catalog spells it; raises BadInputError with a similar number for an unknown one."""
     known = [row.claim.claim for row in workspace.catalog.claims.all()]
     if claim in known:
         return ClaimId(claim)
@@ -49,18 +49,18 @@ def require_claim(workspace: Workspace, claim: ClaimId) -> ClaimRow:
 
 
 def found_photos(workspace: Workspace, names: Iterable[str]) -> list[Sha256]:
-    """The photos that people named; raises BadInputError for a name that fits none, or more than one."""
+    """Return the digests of the named photos; raises BadInputError for a name that matches no photo or several."""
     digests: list[Sha256] = []
     for name in names:
         found = workspace.catalog.photos.find(name)
         if not found:
             raise BadInputError(
                 f"There is no photo {name}.",
-                "Name it by card path, file name or the first digits of its SHA-256.",
+                "Give its card path, its file name or the first digits of its SHA-256.",
             )
         if len(found) > 1:
             raise BadInputError(
-                f"{len(found)} photos are called {name}.",
+                f"{len(found)} photos have the name {name}.",
                 "Use its card path or the first digits of its SHA-256.",
             )
         digests += found
@@ -68,7 +68,10 @@ def found_photos(workspace: Workspace, names: Iterable[str]) -> list[Sha256]:
 
 
 def find_segment(workspace: Workspace, name_or_photo: str) -> SegmentRow:
-    """The segment of that name (`2026-05-14/3`), or the one that a photo of that name lies in."""
+    """Return the segment with that name (`2026-05-14/3`), or the segment of the photo with that name.
+
+    Raises BadInputError if there is neither.
+    """
     segments = {row.segment: row for row in workspace.catalog.photos.segments()}
     if name_or_photo in segments:
         return segments[name_or_photo]

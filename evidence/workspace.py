@@ -1,4 +1,4 @@
-"""An archive on disk, opened: its folders, its settings, its catalog, its custody log, and who is at work."""
+"""An opened archive: its folders, settings, catalog and custody log, and the person who acts."""
 
 from __future__ import annotations
 
@@ -24,20 +24,20 @@ from evidence.tags.vocabulary import Vocabulary, load_vocabulary
 
 SETTINGS = "evidence.toml"
 LOCK_WAIT_S = 20.0
-"""How long a command waits for another one on the same archive before it gives up."""
+"""How long a command waits for another command on the same archive before it fails."""
 MOST_ACTOR = 100
-"""Characters of the name of whoever is at work."""
+"""Maximum length of an actor's name, in characters."""
 UNFINISHED = "unfinished.mark"
-"""Stands in an archive while it is being made."""
+"""The name of a file that an archive holds while `make_archive` creates it."""
 
 
 def utc_now() -> datetime:
-    """The computer's clock, aware, UTC: the one place where the program asks it."""
+    """Return the current time, aware, UTC. No other function reads the computer's clock for an archive."""
     return datetime.now(UTC)
 
 
 def system_actor() -> str:
-    """The name of the person at this computer, as the system knows it."""
+    """Return the operating system's name of the current user, or 'unknown'."""
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):
@@ -45,11 +45,12 @@ def system_actor() -> str:
 
 
 def named_actor(text: str) -> str:
-    """The name a person gave for themselves, spaces tidied; raises BadInputError for what names nobody."""
+    """Return an actor's name with spaces tidied; raises BadInputError for an empty, too long or unprintable name."""
     name = " ".join(text.split())
     if not name or len(name) > MOST_ACTOR or not name.isprintable():
         raise BadInputError(
-            "--actor names nobody.", f"Give a name of up to {MOST_ACTOR} printable characters."
+            "The name after --actor is empty, too long or not printable.",
+            f"Give a name of up to {MOST_ACTOR} printable characters.",
         )
     return name
 
@@ -60,12 +61,13 @@ class Workspace:
     def __init__(
         self, root: Path, *, actor: str | None = None, now: Callable[[], datetime] = utc_now
     ) -> None:
-        """Open the archive at `root`; raises BadInputError when there is none or its settings are wrong."""
+        """Open the archive at `root`; raises BadInputError if there is none or its settings are wrong."""
         self.root = root.absolute()
         settings_file = self.root / SETTINGS
         if not settings_file.is_file():
             raise BadInputError(
-                f"No archive at {root}.", "Make one with `evidence init DIR`, or name it with --archive DIR."
+                f"No archive at {root}.",
+                "Create one with `evidence init DIR`, or name another with --archive DIR.",
             )
         self.actor = system_actor() if actor is None else named_actor(actor)
         self.now = now
@@ -84,14 +86,14 @@ class Workspace:
         self.close()
 
     def close(self) -> None:
-        """Let go of the catalog."""
+        """Close the catalog."""
         self.catalog.close()
 
     # --- folders ---
 
     @property
     def claims(self) -> Path:
-        """The claims' bags, one folder a claim."""
+        """The folder of the claims' bags, one folder for each claim."""
         return self.root / "claims"
 
     @property
@@ -101,31 +103,31 @@ class Workspace:
 
     @property
     def store(self) -> Path:
-        """The intake area: verified originals on their way into a bag, by digest."""
+        """The intake area: verified originals that are not in a bag yet, named by digest."""
         return self.root / "intake"
 
     @property
     def ledgers(self) -> Path:
-        """One journal for each run of a card."""
+        """The folder of ledgers, one for each intake."""
         return self.root / "ledgers"
 
     @property
     def thumbs(self) -> Path:
-        """Small upright copies for screens and reports; disposable."""
+        """The folder of thumbnails, small upright copies for screens and reports; it may be deleted."""
         return self.root / "thumbnails"
 
     @property
     def plans(self) -> Path:
-        """Purge plans, their approvals, certificates and tombstones."""
+        """The folder of purge plans, approvals, certificates and tombstones."""
         return self.root / "purges"
 
     @property
     def learnt(self) -> Path:
-        """What confirmed tags taught."""
+        """The folder of models learned from confirmed tags."""
         return self.root / "learnt"
 
     def bag_of(self, claim: ClaimId, folder: str | None) -> Path:
-        """Where the claim's bag lives; the tray's for an empty claim."""
+        """Return the directory of the claim's bag, or of the tray for an empty claim; raises ValueError without a folder."""
         if not claim:
             return self.tray
         if not folder:
@@ -135,24 +137,24 @@ class Workspace:
     # --- words and lists ---
 
     def text(self, name: str) -> str:
-        """The office's own `config/NAME` in the archive where there is one, else the program's default."""
+        """Return the text of the archive's own `config/NAME`, or of the program's default if it has none."""
         own = self.root / "config" / name
         return _read(own) if own.is_file() else default_text(name)
 
     def origin(self, name: str) -> str:
-        """What to call that file in an error."""
+        """Return the name of that file for error messages."""
         own = self.root / "config" / name
         return str(own) if own.is_file() else f"config/{name}"
 
     @property
     def vocabulary(self) -> Vocabulary:
-        """The words of the tags and the label cards."""
+        """The vocabulary of the tags and the label cards."""
         if self._vocabulary is None:
             self._vocabulary = load_vocabulary(self.text("tags.toml"), self.origin("tags.toml"))
         return self._vocabulary
 
     def list_names(self) -> tuple[str, ...]:
-        """Every required-shot list in force: the program's, and the office's own in the archive."""
+        """Return the names of all required-shot lists: the program's and the archive's own."""
         own = self.root / "config" / "required_shots"
         names = {name.removesuffix(".toml") for name in default_names("required_shots")}
         if own.is_dir():
@@ -183,11 +185,11 @@ class Workspace:
                 yield
         except filelock.Timeout:
             raise LockedError(
-                f"Another command is working on {self.root}.", "Wait until it is done, then run this again."
+                f"Another command is working on {self.root}.", "Wait until it ends, then run this again."
             ) from None
 
     def acting_as(self, name: str) -> Workspace:
-        """The same open archive with another person at work; closing it closes both."""
+        """Return the same open archive with another actor; closing it closes both."""
         twin = copy.copy(self)
         twin.actor = name
         return twin
@@ -200,7 +202,7 @@ class Workspace:
         """
         if not self.custody.path.exists():
             raise CustodyError(
-                "The custody log is gone.", "Bring it back from a backup before you do anything else."
+                "The custody log is missing.", "Bring it back from a backup before you do anything else."
             )
         self.custody.append(
             actor=self.actor, action=action, subject=subject, details=dict(details), at=self.now()
@@ -208,19 +210,19 @@ class Workspace:
 
 
 def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], datetime] = utc_now) -> Workspace:
-    """Make a new archive at `root`, with commented settings, and open it.
+    """Create an archive at `root` with commented settings, and open it.
 
-    Raises BadInputError when there is one already or the folder holds other things, DestinationError
-    when it cannot be written.
+    Raises BadInputError if there is an archive already or the folder holds other files, DestinationError
+    if it cannot be written.
     """
     if (root / SETTINGS).exists():
-        (root / UNFINISHED).unlink(missing_ok=True)  # killed at the very last step
+        (root / UNFINISHED).unlink(missing_ok=True)  # a kill at the last step left it
         raise BadInputError(
             f"{root} is an archive already.", "Use it with --archive, or choose another folder."
         )
     name = system_actor() if actor is None else named_actor(actor)
     try:
-        unfinished = (root / UNFINISHED).exists()  # a killed `init` left it: it is made again
+        unfinished = (root / UNFINISHED).exists()  # a killed `init` left it: start again
         if root.exists() and not unfinished and (not root.is_dir() or any(root.iterdir())):
             raise BadInputError(
                 f"{root} is not an empty folder.", "Choose a new or empty folder for the archive."
@@ -234,27 +236,28 @@ def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], date
         (root / "config" / "README.txt").write_text(_OWN_CONFIG, encoding="utf-8")
         log = CustodyLog(root / "custody" / "custody.jsonl")
         log.append(actor=name, action="archive_made", subject=root.absolute().name, details={}, at=now())
-        # The settings last: with them it is an archive.
+        # Write the settings last: a folder with settings counts as an archive.
         fresh = root / f"{SETTINGS}.part"
         fresh.write_text(default_text("evidence.toml"), encoding="utf-8")
         fresh.replace(root / SETTINGS)
         (root / UNFINISHED).unlink()
     except OSError as trouble:
         raise DestinationError(
-            f"{root} cannot be written: {trouble.strerror}.", "Choose a folder you may write to, with room."
+            f"{root} cannot be written: {trouble.strerror}.",
+            "Choose a folder that you may write to, with enough free space.",
         ) from trouble
     return Workspace(root, actor=actor, now=now)
 
 
 _OWN_CONFIG = """\
-A file put here stands in place of the program's default of the same name:
+A file in this folder replaces the program's default file of the same name:
 tags.toml, walk.toml, retention.toml, and required_shots/NAME.toml for a required-shot list.
-`evidence lists` shows which lists are in force and what they ask for.
+`evidence lists` shows the lists and what they ask for.
 """
 
 
 def _refuse_contradictions(root: Path, settings: Settings) -> None:
-    """Raise BadInputError for targets that lie inside the archive, hold it, or lie inside one another."""
+    """Raise BadInputError for a target that lies inside the archive or another target, or that contains one."""
     places = [(f"backup target '{one.name}'", one.path) for one in settings.target]
     for (name, place), (other, beside) in combinations([("the archive", root), *places], 2):
         if place == beside or place in beside.parents or beside in place.parents:
