@@ -60,8 +60,10 @@ class TomlFile:
         try:
             self.data: Mapping[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
+            last = text.rstrip().count("\n") + 1
+            what = str(error).replace("at end of document", f"at the end, line {last}")
             raise BadInputError(
-                f"{origin}: not valid TOML: {error}.", "Fix this line and run the command again."
+                f"{origin}: not valid TOML: {what}.", "Fix this line and run the command again."
             ) from None
 
     def read(self, cls: type[T], data: Mapping[str, Any] | None = None) -> T:

@@ -17,7 +17,7 @@ from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError
 from evidence.model import PICTURE_KINDS, ClaimState, Facet, SceneKind
-from evidence.sight.scenes import KINDS, SceneHead, refit, shipped_head, unpack_vector
+from evidence.sight.scene_head import KINDS, SceneHead, refit, shipped_head, unpack_vector
 from evidence.tags.learning.fit import TrainingWalk, learn, scene_of
 from evidence.tags.learning.held_out import HeldOut
 from evidence.tags.suggest import TagModels

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from evidence.filing.originals import find_original
 from evidence.model import MediaKind, Sha256
-from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, thumb_path
+from evidence.sight.look import look
+from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
 from evidence.workspace import Workspace
 
 MAX_BYTES = 300 * 1024 * 1024

@@ -9,7 +9,8 @@ from evidence.cards.exif import read_facts
 from evidence.filing.originals import require_original
 from evidence.model import PICTURE_KINDS, CameraFacts, Look, Sha256
 from evidence.progress import Progress, quiet
-from evidence.sight.look import LookOptions, LookRequest, look_all
+from evidence.sight.batch import look_all
+from evidence.sight.request import LookOptions, LookRequest
 from evidence.workspace import Workspace
 
 LOOK_BATCH = 24

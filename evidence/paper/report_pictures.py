@@ -13,8 +13,8 @@ from typing import Self
 from PIL import Image
 
 from evidence.model import MediaKind, PhotoRecord, Sha256
-from evidence.sight.look import THUMB_SIDES, thumb_path
 from evidence.sight.pictures import PictureError, load_picture
+from evidence.sight.request import THUMB_SIDES, thumb_path
 
 QUALITY = 82
 """JPEG quality at which a reader sees no blocks; common practice, no source."""

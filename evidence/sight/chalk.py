@@ -80,11 +80,6 @@ def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | No
     return ChalkSeen(square=confidence, marks=_count(strokes, relief, outline, _without_tallies(lines)))
 
 
-def chalk_strokes(rgb: Picture) -> Mask:
-    """Thin strokes that stand out from what is about them, as a mask (h, w) of 0 and 1."""
-    return _strokes_in(_relief(rgb))
-
-
 def _relief(rgb: Picture) -> NDArray[np.float32]:
     """How far each pixel stands above what is wider than a stroke about it, in its strongest colour."""
     soft = cv2.GaussianBlur(rgb, (0, 0), 1.6)

@@ -8,10 +8,11 @@ from typing import Protocol, TypeVar
 
 from evidence.model import ChalkSeen, SceneKind, SheetSeen, WritingLine
 from evidence.sight.chalk import see_chalk
-from evidence.sight.measures import scene_hints, surface
+from evidence.sight.embedding import embed
 from evidence.sight.pixels import Pixels
-from evidence.sight.scenes import embed, pack_vector, shipped_head
+from evidence.sight.scene_head import pack_vector, shipped_head
 from evidence.sight.sheet import see_sheet
+from evidence.sight.texture import scene_hints, surface
 from evidence.sight.writing import TextSpot, find_writing, read_writing
 
 T = TypeVar("T")

@@ -9,9 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -25,49 +23,16 @@ from evidence.sight.codes import CodesSeen, read_codes
 from evidence.sight.contents import see_contents
 from evidence.sight.pictures import Picture, PictureError, load_full_grey, load_picture
 from evidence.sight.pixels import Pixels, fitted
-from evidence.sight.quality import QualityLimits, measure, perceptual_hash, quality_flags
-from evidence.sight.workers import Failed, Fault, process_pool, run_each
+from evidence.sight.quality import measure, perceptual_hash, quality_flags
+from evidence.sight.request import THUMB_SIDES, LookRequest, thumb_path
 
 T = TypeVar("T")
-
-THUMB_SIDES = (1280, 320)
-"""Pixels of the long side: a screen's worth for the review, and a tile of its grid. Largest first."""
 
 _LARGER = 1.25
 """Times the size of the picture looked at, from which on the file itself shows small writing better."""
 
 THUMB_QUALITY = 82
 """JPEG quality at which a reviewer sees no blocks; common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LookOptions:
-    """What to look for, and where a measure becomes a flag."""
-
-    read_writing: bool = True
-    """Boards, chalk, and sheets whose code cannot be read."""
-    scene_kinds: bool = True
-    """What sort of picture it is, by the image network."""
-    limits: QualityLimits = field(default_factory=QualityLimits)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LookRequest:
-    """A file to look at; plain values, so that it travels to another process or machine."""
-
-    path: Path
-    sha256: Sha256
-    kind: MediaKind
-    orientation: int = 1
-    """EXIF orientation, 1 to 8."""
-    thumb_dir: Path | None = None
-    """Where thumbnails go; None for none."""
-    options: LookOptions = field(default_factory=LookOptions)
-
-
-def thumb_path(thumb_dir: Path, sha256: Sha256, side: int) -> Path:
-    """Where the thumbnail of that long side (one of THUMB_SIDES) stands."""
-    return thumb_dir / sha256[:2] / f"{sha256}_{side}.jpg"
 
 
 def look(request: LookRequest) -> Look:
@@ -169,45 +134,3 @@ def _write_whole(picture: Pixels, target: Path) -> None:
         with contextlib.suppress(OSError):
             part.unlink()
         raise
-
-
-# --- many photos ---------------------------------------------------------------------------
-
-
-def look_all(
-    requests: Sequence[LookRequest],
-    *,
-    workers: int = 0,
-    executor: Executor | None = None,
-    timeout_s: float = 60.0,
-    on_done: Callable[[int, int], None] | None = None,
-) -> Iterator[tuple[Sha256, Look]]:
-    """The look of every request as it is done, each exactly once.
-
-    A process of its own for each of `workers` (0: one a core), or the caller's `executor` with as many
-    photos out at a time. A photo that kills its process, takes longer than `timeout_s` or makes the look
-    raise gets a flag (`look_crashed`, `look_timed_out`, `look_failed`), and the others go on.
-    `on_done(done, all)` is called after each.
-    """
-    at_once = max(1, min(workers or os.cpu_count() or 1, len(requests)))
-    results = run_each(
-        look,
-        requests,
-        make_pool=lambda: process_pool(at_once, preload=__name__),
-        executor=executor,
-        at_once=at_once,
-        timeout_s=timeout_s,
-    )
-    for done, (request, result) in enumerate(results, start=1):
-        if on_done is not None:
-            on_done(done, len(requests))
-        yield request.sha256, _flagged(result) if isinstance(result, Failed) else result
-
-
-def _flagged(failure: Failed) -> Look:
-    code, message = {
-        Fault.CRASHED: ("look_crashed", "Looking at this photo ended its process; it is kept as it is."),
-        Fault.TIMED_OUT: ("look_timed_out", f"Looking at this photo took longer than {failure.detail}."),
-        Fault.RAISED: ("look_failed", f"The look failed: {failure.detail}"),
-    }[failure.fault]
-    return Look(flags=(Finding(code=code, message=message),))

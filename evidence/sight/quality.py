@@ -6,8 +6,6 @@ so that cameras compare. The perceptual hash is the 64-bit DCT hash of `imagehas
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import imagehash
 import numpy as np
@@ -15,28 +13,7 @@ from PIL import Image
 
 from evidence.model import Finding, Quality
 from evidence.sight.pixels import Pixels
-
-MEASURED_SIDE = 1024
-"""Pixels of the long side of the copy that everything here but the hash is measured on."""
-
-HASHED_SIDE = 256
-"""Pixels of the long side of the copy the hash is taken from; its bits are those of the full picture."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QualityLimits:
-    """Where a measure becomes a flag. Common practice, no source; found on photos (docs/measurements.md)."""
-
-    sharpness: float = 20.0
-    """Below it the picture is blurred; grey levels squared at 1,024 pixels."""
-    dark: float = 0.12
-    """Below this mean grey level (0 to 1) it is dark."""
-    bright: float = 0.9
-    """Above this one it is bright."""
-    clipped: float = 0.5
-    """With more than this share of full white or full black it is bright or dark, whatever the mean."""
-    pixels: int = 640 * 480
-    """Fewer pixels are small: VGA, below which a hail strike in an overview is a few pixels wide."""
+from evidence.sight.request import QualityLimits
 
 
 def measure(grey: Pixels, *, width: int, height: int) -> Quality:

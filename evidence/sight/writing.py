@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import Box, WritingLine
-from evidence.sight.paths import Spelt, spell
+from evidence.sight.ctc import Decoded, decode
 from evidence.sight.pixels import Pixels, reduced
 from evidence.sight.runtime import given_back, session_of
 from evidence.sight.weights import NetworkError
@@ -315,7 +315,7 @@ def _cut(rgb: Picture, points: Corners) -> Picture:
     )
 
 
-def _read(cut: Picture) -> Spelt:
+def _read(cut: Picture) -> Decoded:
     """Text of one level line."""
     # A short line is drawn out a little: strokes that lean on each other, as in 8/12, get a step each.
     stretch = 1.25 if cut.shape[1] < 6 * cut.shape[0] else 1.0
@@ -324,7 +324,7 @@ def _read(cut: Picture) -> Spelt:
     planes = np.zeros((1, 3, _READ_HEIGHT, max(64, _multiple_of_32(width + 16))), dtype=np.float32)
     planes[0, :, :, :width] = (line[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)
     columns, letters = _alphabet()
-    return spell(_run(_reader(), planes)[0][:, columns], letters)
+    return decode(_run(_reader(), planes)[0][:, columns], letters)
 
 
 def _in_reading_order(lines: Sequence[tuple[Corners, WritingLine]]) -> list[WritingLine]:

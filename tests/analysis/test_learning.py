@@ -15,7 +15,8 @@ from evidence.analysis.learning import LearnReport, SceneCheck
 from evidence.analysis.models import models_of
 from evidence.cli.learning import _told
 from evidence.model import Facet, SceneKind
-from evidence.sight.scenes import KINDS, VECTOR_SIZE, pack_vector, shipped_head
+from evidence.sight.scene_head import KINDS, pack_vector, shipped_head
+from evidence.sight.weights import VECTOR_SIZE
 from evidence.workspace import Workspace
 
 CLAIMS = ("TC-1001", "TC-1002", "TC-1003", "TC-1004")

@@ -23,7 +23,8 @@ from support_models import shipped, words  # noqa: E402
 from demo_photos.card import build_card  # noqa: E402
 from evidence.cards.exif import read_facts  # noqa: E402
 from evidence.model import ClaimId, Facet, MediaKind, PhotoRecord, Sha256  # noqa: E402
-from evidence.sight.look import LookRequest, look_all  # noqa: E402
+from evidence.sight.batch import look_all  # noqa: E402
+from evidence.sight.request import LookRequest  # noqa: E402
 from evidence.tags.suggest import tag_claim  # noqa: E402
 
 ASIDE = ("divider", "label", "other")

@@ -35,9 +35,11 @@ from evidence.model import Claim, MediaKind  # noqa: E402
 from evidence.paper.sheets import divider_sheets, label_cards  # noqa: E402
 from evidence.settings import default_text  # noqa: E402
 from evidence.sight import codes  # noqa: E402
-from evidence.sight.look import LookOptions, LookRequest, look, look_all  # noqa: E402
+from evidence.sight.batch import look_all  # noqa: E402
+from evidence.sight.look import look  # noqa: E402
 from evidence.sight.pictures import load_full_grey, load_picture  # noqa: E402
 from evidence.sight.pixels import fitted  # noqa: E402
+from evidence.sight.request import LookOptions, LookRequest  # noqa: E402
 from evidence.sight.workers import process_pool  # noqa: E402
 from evidence.tags.vocabulary import load_vocabulary  # noqa: E402
 

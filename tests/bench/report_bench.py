@@ -53,7 +53,7 @@ def records(count: int):
 
 
 def prepare(folder: Path, count: int) -> None:
-    from evidence.sight.look import THUMB_SIDES, thumb_path
+    from evidence.sight.request import THUMB_SIDES, thumb_path
 
     for number in range(ORIGINALS):
         photo_like(1000 + number, (4000, 3000)).save(folder / f"original{number}.jpg", quality=92)

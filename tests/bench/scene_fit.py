@@ -16,8 +16,8 @@ import numpy as np
 from scipy.cluster.vq import kmeans2
 
 from evidence.model import SceneKind
-from evidence.sight import scenes
-from evidence.sight.scenes import KINDS, SceneHead
+from evidence.sight import scene_head as scenes
+from evidence.sight.scene_head import KINDS, SceneHead
 from evidence.sight.weights import VECTOR_SIZE, read_weights
 
 REPOSITORY = Path(__file__).parents[2]

@@ -31,7 +31,7 @@ from scene_fit import (
 )
 
 from evidence.model import SceneKind
-from evidence.sight.scenes import KINDS, SceneHead, refit
+from evidence.sight.scene_head import KINDS, SceneHead, refit
 
 ROOFS = (KINDS.index(SceneKind.ROOF), KINDS.index(SceneKind.SHINGLE))
 

@@ -19,7 +19,7 @@ from evidence.board.background import BackgroundWorker, claims_to_count, count_c
 from evidence.board.claim_list import PER_PAGE
 from evidence.catalog.tallies import Tally
 from evidence.model import Duty, Facet
-from evidence.sight.look import thumb_path
+from evidence.sight.request import thumb_path
 from evidence.workspace import Workspace
 
 

@@ -6,7 +6,7 @@ import random
 from dataclasses import replace
 from datetime import timedelta
 
-from hypothesis import example, given, settings
+from hypothesis import event, example, given, settings
 from hypothesis import strategies as st
 from support_coverage import CLAIM, MORNING, SHARP, a_bit_off, photo, shipped, value
 
@@ -291,8 +291,9 @@ def test_the_list_for_the_car_has_all_that_is_missing_and_the_note_where_it_lead
     assert sorted((line.requirement, line.face or line.structure or "") for line in result.lines) == sorted(
         item.key for item in report.missing
     )
-    if any(line.area is Area.ROOF for line in result.lines):
-        assert result.safety
+    leads_up = any(line.area is Area.ROOF for line in result.lines)
+    event(f"leads up: {leads_up}")
+    assert result.safety or not leads_up
 
 
 @given(photos(most=30))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from contextlib import suppress
 
 import pytest
 from hypothesis import given
@@ -230,7 +229,15 @@ def test_an_explanation_reads_as_a_sentence_would():
     assert "Safety: Stay down when in doubt." in text
 
 
-@given(st.text(max_size=80))
-def test_a_list_of_any_text_is_read_or_refused_as_bad_input(text):
-    with suppress(BadInputError):
+@given(st.data())
+def test_a_list_with_anything_replaced_is_read_or_refused_with_a_line(data):
+    start = data.draw(st.integers(0, len(GOOD)))
+    end = data.draw(st.integers(start, min(len(GOOD), start + 30)))
+    words = st.sampled_from(["", "[]", "{}", "-1", "true", '"gutter"', "[[shot]]\n", "\n", "nan"])
+    text = GOOD[:start] + data.draw(words | st.text(max_size=10)) + GOOD[end:]
+    said = "line 1"
+    try:
         load(text)
+    except BadInputError as problem:
+        said = problem.message
+    assert 1 <= int(re.search(r"line (\d+)", said)[1]) <= text.count("\n") + 1

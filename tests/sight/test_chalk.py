@@ -8,7 +8,8 @@ import pytest
 from support_drawn import HARD, PLAIN, USUAL, chalk_photo, photographed, shingles, square_photo, yard
 
 from evidence.model import Box, WritingLine
-from evidence.sight.chalk import chalk_strokes, see_chalk
+from evidence.sight import chalk
+from evidence.sight.chalk import see_chalk
 
 
 def reduced(photo):
@@ -69,7 +70,7 @@ def test_strokes_are_thin_and_stand_out_whatever_their_colour():
     cv2.line(ground, (50, 50), (350, 50), (90, 90, 190), 5)
     cv2.line(ground, (50, 120), (350, 120), (220, 220, 220), 5)
     cv2.rectangle(ground, (50, 180), (350, 280), (220, 220, 220), -1)
-    strokes = chalk_strokes(ground)
+    strokes = chalk._strokes_in(chalk._relief(ground))
     assert strokes[50, 60:340].mean() > 0.95
     assert strokes[120, 60:340].mean() > 0.95
     assert strokes[215:245, 100:300].mean() < 0.05

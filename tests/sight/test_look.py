@@ -7,6 +7,8 @@ import io
 import json
 import os
 import struct
+import subprocess
+import sys
 import zlib
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -23,9 +25,11 @@ import evidence.sight.look as look_module
 from evidence.codec import from_json, to_json
 from evidence.model import Look, MediaKind
 from evidence.sight import contents, pictures
+from evidence.sight.batch import look_all
 from evidence.sight.codes import divider_qr, label_tag_image
-from evidence.sight.look import THUMB_SIDES, LookOptions, LookRequest, look, look_all, thumb_path
+from evidence.sight.look import look
 from evidence.sight.pictures import MOST_PIXELS, load_full_grey, load_picture
+from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
 from evidence.sight.workers import run_each
 
 QUICK = LookOptions(read_writing=False, scene_kinds=False)
@@ -292,12 +296,9 @@ def photos(tmp_path):
 def test_a_photo_that_kills_its_process_one_that_hangs_and_one_that_raises_leave_the_others_alone(
     photos, monkeypatch
 ):
-    monkeypatch.setattr(look_module, "look", treacherous_look)
+    monkeypatch.setattr("evidence.sight.batch._look", treacherous_look)
     monkeypatch.setattr("evidence.sight.workers.START_GRACE_S", 20.0)
-    told = []
-    looks = list(
-        look_all(list(photos.values()), workers=2, timeout_s=3.0, on_done=lambda n, of: told.append((n, of)))
-    )
+    looks = list(look_all(list(photos.values()), workers=2, timeout_s=3.0))
     assert len(looks) == len(photos)
     by_sha = dict(looks)
     assert set(by_sha) == {request.sha256 for request in photos.values()}
@@ -307,7 +308,6 @@ def test_a_photo_that_kills_its_process_one_that_hangs_and_one_that_raises_leave
             assert codes_of(by_sha[request.sha256]) == [expected[name]], name
         else:
             assert by_sha[request.sha256] == look(request), name
-    assert told == [(n, len(photos)) for n in range(1, len(photos) + 1)]
 
 
 def test_any_executor_does(photos):
@@ -360,3 +360,18 @@ def test_the_full_picture_is_as_upright_as_the_reduced_one(tmp_path, orientation
     upright = load_picture(path, MediaKind.PHOTO, orientation).grey
     assert full.shape == upright.shape
     assert np.abs(full.astype(int) - upright).max() < 12
+
+
+@pytest.mark.parametrize(
+    "module", ["request", "batch", "scene_head", "workers"], ids=lambda name: f"evidence.sight.{name}"
+)
+def test_what_only_hands_photos_on_loads_no_imaging_library(module):
+    code = (
+        f"import sys, evidence.sight.{module}; "
+        "heavy = {'cv2', 'PIL', 'onnxruntime', 'rapidocr', 'zxingcpp', 'imagehash', 'pi_heif', 'scipy', 'onnx'}; "
+        "sys.exit(', '.join(heavy & set(sys.modules)) or 0)"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code], check=False, timeout=60, capture_output=True, text=True
+    )
+    assert (ran.returncode, ran.stderr) == (0, "")

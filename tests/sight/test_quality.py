@@ -11,7 +11,8 @@ from scipy.fft import dctn
 
 from evidence.model import Quality
 from evidence.sight.pixels import fitted
-from evidence.sight.quality import QualityLimits, measure, perceptual_hash, quality_flags
+from evidence.sight.quality import measure, perceptual_hash, quality_flags
+from evidence.sight.request import QualityLimits
 
 
 def textured(width=1024, height=768, seed=1):

@@ -14,13 +14,12 @@ from support_drawn import USUAL, photographed, shingles, yard
 
 from evidence.errors import BadInputError
 from evidence.model import MediaKind, SceneKind
-from evidence.sight.measures import scene_hints, surface
+from evidence.sight.embedding import embed
 from evidence.sight.pictures import load_picture
-from evidence.sight.scenes import (
+from evidence.sight.scene_head import (
     KINDS,
     SceneHead,
     descend,
-    embed,
     load_head,
     pack_vector,
     refit,
@@ -29,6 +28,7 @@ from evidence.sight.scenes import (
     shipped_head,
     unpack_vector,
 )
+from evidence.sight.texture import scene_hints, surface
 
 
 def upright(path):

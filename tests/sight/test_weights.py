@@ -120,11 +120,21 @@ def test_the_weights_are_those_of_the_published_network():
 
 
 def test_the_network_is_built_once_and_found_again(tmp_path, built, monkeypatch):
-    assert network_bytes(tmp_path / "new" / "folder") == built
+    monkeypatch.setattr(weights, "NETWORK_SHA256", weights._digest(built))
+    folder = tmp_path / "new" / "folder"
+    assert network_bytes(folder) == built
     monkeypatch.setattr(weights, "build_network", lambda _: pytest.fail("built again"))
-    if weights._digest(built) == weights.NETWORK_SHA256:
-        assert network_bytes(tmp_path / "new" / "folder") == built
-    assert [p.name for p in (tmp_path / "new" / "folder").iterdir()] == [NETWORK_NAME]
+    assert network_bytes(folder) == built
+    assert [p.name for p in folder.iterdir()] == [NETWORK_NAME]
+
+
+def test_a_graph_that_another_library_version_writes_in_other_bytes_is_still_used(
+    tmp_path, built, monkeypatch
+):
+    monkeypatch.setattr(weights, "NETWORK_SHA256", "0" * 64)
+    assert network_bytes(tmp_path) == built
+    monkeypatch.setattr(weights, "_keep", lambda *_: pytest.fail("written again"))
+    assert network_bytes(tmp_path) == built
 
 
 @pytest.mark.parametrize("spoil", [lambda b: b[:1000], lambda b: b[:-1] + b"\0", lambda _: b""])

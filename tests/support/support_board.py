@@ -33,7 +33,7 @@ from evidence.model import (
     Sha256,
     Source,
 )
-from evidence.sight.look import thumb_path
+from evidence.sight.request import thumb_path
 from evidence.workspace import Workspace
 
 START = datetime(2026, 5, 14, 9, 0)

@@ -28,7 +28,7 @@ from evidence.model import (
 from evidence.paper.report_desk import ReportMatter
 from evidence.paper.report_pictures import PictureSource
 from evidence.settings import default_text
-from evidence.sight.look import THUMB_SIDES, thumb_path
+from evidence.sight.request import THUMB_SIDES, thumb_path
 from evidence.tags.vocabulary import Vocabulary, load_vocabulary
 
 CLAIM = Claim(

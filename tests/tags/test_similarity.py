@@ -67,7 +67,8 @@ def seen(name, size, box=None):
     """The vector of a real photo at `size`, or of the part of it in a box of pixels (left, top, right, bottom)."""
     from PIL import Image
 
-    from evidence.sight.scenes import embed, pack_vector
+    from evidence.sight.embedding import embed
+    from evidence.sight.scene_head import pack_vector
 
     with Image.open(REAL / name) as image:
         small = image.convert("RGB").resize(size)

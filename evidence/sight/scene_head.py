@@ -1,6 +1,6 @@
-"""What sort of picture it is: an embedding by the image network, and a small linear head that learns.
+"""What kind of picture a vector of the image network stands for: a small linear head that learns.
 
-The head is a softmax over eight kinds. The one shipped in `config/scene_head.npz` was fitted by
+It needs numpy alone, no imaging library. The head is a softmax over eight kinds. The one shipped in `config/scene_head.npz` was fitted by
 `tests/bench/scene_fit.py`; an office's own confirmed photos move it from there (`refit`).
 """
 
@@ -18,14 +18,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 from evidence.errors import BadInputError
 from evidence.model import SceneKind
 from evidence.settings import default_path
-from evidence.sight.pixels import reduced
-from evidence.sight.runtime import session_of
-from evidence.sight.weights import INPUT_SIZE, VECTOR_SIZE, network_bytes
+from evidence.sight.weights import VECTOR_SIZE
 
 KINDS: tuple[SceneKind, ...] = tuple(SceneKind)
 """The order of a head's rows and of every array of probabilities here."""
@@ -39,25 +36,7 @@ _LARGEST_HEAD = 1_000_000
 """Bytes; a head is some forty thousand."""
 
 
-# --- the embedding -------------------------------------------------------------------------
-
-
-LARGE = 1200
-"""Pixels of the long side from which a picture is halved before it is squeezed: quicker, and the same vector."""
-
-
-def embed(rgb: NDArray[np.uint8]) -> Floats:
-    """The network's unit-length vector, (1280,), of an upright 8-bit RGB picture of any size (h, w, 3).
-
-    The picture is squeezed to 224 x 224 without regard to its shape, as the vectors that the shipped
-    head was fitted on were. Any size serves, but a copy far below 500 pixels gives another vector.
-    Raises NetworkError where the network cannot be had.
-    """
-    half = reduced(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2)) if max(rgb.shape) >= LARGE else rgb
-    small = Image.fromarray(half).resize((INPUT_SIZE, INPUT_SIZE), Image.Resampling.BICUBIC)
-    planes = ((np.asarray(small, dtype=np.float32) - 127) / 128).transpose(2, 0, 1)[None]
-    (vectors,) = _network().run(["vector"], {"image": np.ascontiguousarray(planes)})
-    return _unit(np.asarray(vectors, dtype=np.float32)[0])
+# --- vectors ------------------------------------------------------------------------------
 
 
 def pack_vector(vector: Floats) -> bytes:
@@ -71,17 +50,13 @@ def unpack_vector(packed: bytes) -> Floats:
         raise BadInputError(
             f"An embedding has {len(packed)} bytes instead of {2 * VECTOR_SIZE}.", "Look at the photo again."
         )
-    return _unit(np.frombuffer(packed, dtype="<f2").astype(np.float32))
+    return unit(np.frombuffer(packed, dtype="<f2").astype(np.float32))
 
 
-@lru_cache(maxsize=1)
-def _network() -> Any:
-    return session_of(network_bytes())
-
-
-def _unit(vector: Floats) -> Floats:
-    unit: Floats = vector / np.float32(max(float(np.linalg.norm(vector)), 1e-12))
-    return unit
+def unit(vector: Floats) -> Floats:
+    """The vector at length one."""
+    scaled: Floats = vector / np.float32(max(float(np.linalg.norm(vector)), 1e-12))
+    return scaled
 
 
 # --- the head ------------------------------------------------------------------------------

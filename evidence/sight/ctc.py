@@ -27,7 +27,7 @@ _MOST_READINGS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spelt:
+class Decoded:
     """One line as read."""
 
     text: str
@@ -37,11 +37,11 @@ class Spelt:
     """Other readings, likeliest first."""
 
 
-def spell(steps: Steps, letters: str) -> Spelt:
+def decode(steps: Steps, letters: str) -> Decoded:
     """The best reading of a line whose columns stand for `letters`, blank first, and what else it may say."""
     text, confidence = _best_path(steps, letters)
     if not text:
-        return Spelt(text="", confidence=0.0)
+        return Decoded(text="", confidence=0.0)
     shares: dict[str, float] = {}
     for path, chance in _likely(steps).items():
         reading = " ".join("".join(letters[at] for at in path).split())
@@ -53,7 +53,7 @@ def spell(steps: Steps, letters: str) -> Spelt:
         for share, other in reversed(also)
         if share >= _LEAST_SHARE
     ]
-    return Spelt(text=text, confidence=confidence, also=tuple(kept[:_MOST_READINGS]))
+    return Decoded(text=text, confidence=confidence, also=tuple(kept[:_MOST_READINGS]))
 
 
 def _best_path(steps: Steps, letters: str) -> tuple[str, float]:

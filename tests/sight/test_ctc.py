@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from evidence.model import OtherReading
-from evidence.sight.paths import spell
+from evidence.sight.ctc import decode
 
 LETTERS = "-RSLab5/ "
 """Column by column; the first is the blank."""
@@ -25,7 +25,7 @@ def steps(*rows):
 
 def test_spaces_that_no_step_wins_are_still_set():
     """A space of 0.4 and of 0.3 over two steps is there with 0.58; the best path alone would drop it."""
-    read = spell(
+    read = decode(
         steps(
             {"R": 1}, {"-": 0.6, " ": 0.4}, {"-": 0.7, " ": 0.3}, {"S": 1}, {"-": 0.95, " ": 0.05}, {"L": 1}
         ),
@@ -38,7 +38,7 @@ def test_spaces_that_no_step_wins_are_still_set():
 def test_repeated_letters_are_one_unless_a_blank_parts_them():
     """Connectionist temporal classification's rule (Graves et al. 2006, eq. 1): B(a-ab-) = B(-aa--abb) = aab."""
     for path in ("a-ab-", "-aa--abb"):
-        read = spell(steps(*({letter: 1.0} for letter in path)), LETTERS)
+        read = decode(steps(*({letter: 1.0} for letter in path)), LETTERS)
         assert (read.text, read.also) == ("aab", ())
 
 
@@ -52,7 +52,7 @@ def test_other_readings_come_with_their_likelihoods_as_the_sum_over_all_their_pa
         kept = [path[0], *(b for a, b in pairwise(path) if a != b)]
         text = "".join("-ab"[at] for at in kept).replace("-", "")
         sums[text] = sums.get(text, 0.0) + float(np.prod([chances[k, at] for k, at in enumerate(path)]))
-    read = spell(table, LETTERS)
+    read = decode(table, LETTERS)
     assert len(read.also) >= 2
     for other in read.also:
         assert other.share == pytest.approx(sums[other.text] / sums[read.text], abs=2e-3)
@@ -61,10 +61,10 @@ def test_other_readings_come_with_their_likelihoods_as_the_sum_over_all_their_pa
 
 
 def test_a_letter_that_nearly_won_is_told_of():
-    read = spell(steps({"R": 1}, {"-": 1}, {"S": 0.6, "5": 0.35, "-": 0.05}), LETTERS)
+    read = decode(steps({"R": 1}, {"-": 1}, {"S": 0.6, "5": 0.35, "-": 0.05}), LETTERS)
     assert read.text == "RS"
     assert read.also[0] == OtherReading(text="R5", share=0.583)  # 0.35 / 0.6
 
 
 def test_nothing_but_blanks_is_no_text():
-    assert spell(steps({"-": 1}, {"-": 1}), LETTERS).text == ""
+    assert decode(steps({"-": 1}, {"-": 1}), LETTERS).text == ""

@@ -1,0 +1,60 @@
+"""What to look at and how: plain values that travel to another process or machine.
+
+This module imports no imaging library, so that whoever only needs a thumbnail's path loads none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from evidence.model import MediaKind, Sha256
+
+THUMB_SIDES = (1280, 320)
+"""Pixels of the long side: a screen's worth for the review, and a tile of its grid. Largest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityLimits:
+    """Where a measure becomes a flag. Common practice, no source; found on photos (docs/measurements.md)."""
+
+    sharpness: float = 20.0
+    """Below it the picture is blurred; grey levels squared at 1,024 pixels."""
+    dark: float = 0.12
+    """Below this mean grey level (0 to 1) it is dark."""
+    bright: float = 0.9
+    """Above this one it is bright."""
+    clipped: float = 0.5
+    """With more than this share of full white or full black it is bright or dark, whatever the mean."""
+    pixels: int = 640 * 480
+    """Fewer pixels are small: VGA, below which a hail strike in an overview is a few pixels wide."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookOptions:
+    """What to look for, and where a measure becomes a flag."""
+
+    read_writing: bool = True
+    """Boards, chalk, and sheets whose code cannot be read."""
+    scene_kinds: bool = True
+    """What sort of picture it is, by the image network."""
+    limits: QualityLimits = field(default_factory=QualityLimits)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookRequest:
+    """A file to look at."""
+
+    path: Path
+    sha256: Sha256
+    kind: MediaKind
+    orientation: int = 1
+    """EXIF orientation, 1 to 8."""
+    thumb_dir: Path | None = None
+    """Where thumbnails go; None for none."""
+    options: LookOptions = field(default_factory=LookOptions)
+
+
+def thumb_path(thumb_dir: Path, sha256: Sha256, side: int) -> Path:
+    """Where the thumbnail of that long side (one of THUMB_SIDES) stands."""
+    return thumb_dir / sha256[:2] / f"{sha256}_{side}.jpg"
