@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Iterable
 
 from evidence.catalog.claims import ClaimRow
-from evidence.catalog.photos import SegmentRow
+from evidence.catalog.segments import SegmentRow
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, ClaimState, PhotoRecord, Sha256
 from evidence.workspace import Workspace

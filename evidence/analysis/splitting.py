@@ -8,7 +8,8 @@ from dataclasses import replace
 
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import Cut, Join, Placement
-from evidence.catalog.photos import Placing, SegmentRow, Sighting
+from evidence.catalog.intakes import Sighting
+from evidence.catalog.segments import Placing, SegmentRow
 from evidence.model import (
     CONCLUDED,
     PICTURE_KINDS,

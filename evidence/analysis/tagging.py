@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from evidence.analysis.models import models_of, reseen
-from evidence.catalog.photos import Tagged
+from evidence.catalog.tags import Tagged
 from evidence.model import PICTURE_KINDS, ClaimId
 from evidence.tags.suggest import TagOptions, tag_claim
 from evidence.workspace import Workspace

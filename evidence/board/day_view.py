@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from evidence.catalog.photos import Outlined, SegmentRow
+from evidence.catalog.segments import Outlined, SegmentRow
 from evidence.model import ClaimId, MediaKind
 
 BOUNDARY_PHOTOS = 5

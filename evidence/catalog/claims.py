@@ -246,19 +246,19 @@ class Claims:
 
     # --- purge ---
 
-    def forget(self, claim: ClaimId) -> None:
-        """After a purge: the claim's row loses what names people; the number and the state stay.
+    def reduce_to_tombstone(self, claim: ClaimId) -> None:
+        """After a purge: keep the claim's number and state, delete what names people.
 
-        Of the decisions those stay that say where a photo belongs: they name digests only, and keep a card
-        that is taken in again from being filed by an older word.
+        The placements among its decisions stay: they name digests only, and a card that is taken in again must
+        not be filed by an older decision.
         """
         blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
-        told = t.decision.c.kind.not_in(kinds_of(Placement))
+        others = t.decision.c.kind.not_in(kinds_of(Placement))
         with self._database.transaction() as db:
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
             db.execute(delete(t.tally).where(t.tally.c.claim == claim))
             db.execute(delete(t.segment).where(t.segment.c.claim == claim))
-            db.execute(delete(t.decision).where(t.decision.c.claim == claim, told))
+            db.execute(delete(t.decision).where(t.decision.c.claim == claim, others))
             db.execute(
                 update(t.claim)
                 .where(t.claim.c.claim == claim)

@@ -146,8 +146,8 @@ class Keeping:
                     found[one.sha256].append(one)
         return found
 
-    def forget(self, claim: ClaimId) -> None:
-        """After a purge: the bag is no more."""
+    def delete_bag(self, claim: ClaimId) -> None:
+        """Delete every row about the claim's bag, after a purge."""
         with self._database.transaction() as db:
             for table in (t.held_in, t.copy, t.bag):
                 db.execute(delete(table).where(table.c.claim == claim))

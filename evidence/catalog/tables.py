@@ -82,7 +82,6 @@ original = Table(
     Column("to_confirm", Boolean, nullable=False, default=False),
     Column("claim_reasons", Text, nullable=False, default="[]"),
     Column("tag_flags", Text, nullable=False, default="[]"),
-    Column("version", Integer, nullable=False, default=0),
     Index("ix_original_claim", "claim", "position"),
     Index("ix_original_phash", "phash"),
     Index("ix_original_corrected", "corrected"),

@@ -13,7 +13,8 @@ from evidence.archive.bagread import SHA256_MANIFEST
 from evidence.archive.bags import BagBuilt, PayloadFile
 from evidence.archive.names import fold, folder_name, free_name
 from evidence.catalog.decisions import Decision, as_record
-from evidence.catalog.photos import Original, Sighting
+from evidence.catalog.intakes import Sighting
+from evidence.catalog.originals import Original
 from evidence.codec import to_json
 from evidence.disk.objects import object_path
 from evidence.errors import BagError

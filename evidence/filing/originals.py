@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from evidence.catalog.photos import Original
+from evidence.catalog.originals import Original
 from evidence.disk.copying import link_or_copy
 from evidence.disk.durable import discard
 from evidence.disk.objects import find_object, object_path

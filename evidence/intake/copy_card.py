@@ -8,7 +8,7 @@ from evidence.cards import ledger
 from evidence.cards.copying import copy_in
 from evidence.cards.files import walk_card
 from evidence.cards.volumes import CardSource
-from evidence.catalog.photos import IntakeRow
+from evidence.catalog.intakes import IntakeRow
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, CardReadError
 from evidence.filing.originals import find_original

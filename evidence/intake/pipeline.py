@@ -12,7 +12,7 @@ from pathlib import Path
 from evidence.analysis.refresh import refresh_days
 from evidence.archive.copies import CardVerdict, CopyPlace, OnCard, SafetyPolicy, card_verdict
 from evidence.cards.volumes import CardSource, open_source
-from evidence.catalog.photos import IntakeRow
+from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.intake.copy_card import copy_card, refuse_overlap

@@ -231,9 +231,9 @@ class ArchiveRepository:
         with catalog.transaction():
             mine = {record.sha256 for record in catalog.photos.of_claim(claim)} | set(tombstone.photos)
             shared = {sha for sha in mine if any(other != claim for other in self.claims_holding(sha))}
-            catalog.keeping.forget(claim)
-            catalog.photos.forget(sorted(mine - shared))
-            catalog.claims.forget(claim)
+            catalog.keeping.delete_bag(claim)
+            catalog.photos.delete(sorted(mine - shared))
+            catalog.claims.reduce_to_tombstone(claim)
 
     def _in_another_bag(self, path: str, claim: ClaimId) -> bool:
         """True for a file in another claim's bag, or in the tray's: that claim holds the photo too."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from evidence.catalog.decisions import Cut, Join, Move, Name, Placement, Shift
-from evidence.catalog.photos import SegmentRow
+from evidence.catalog.segments import SegmentRow
 from evidence.errors import BadInputError
 from evidence.lookup import UNASSIGNED, find_segment
 from evidence.model import ClaimId, Sha256

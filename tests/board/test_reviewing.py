@@ -123,7 +123,7 @@ def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(workspace, claim):
     before = marks(workspace, claim)
     guessed = workspace.catalog.photos.records([claim[3]])[0]
     assert not guessed.tags[Facet.FACE].stated
-    from evidence.catalog.photos import Tagged
+    from evidence.catalog.tags import Tagged
 
     other = facet_value(Facet.FACE, "back", guess=0.6)
     workspace.catalog.photos.put_tags([Tagged(sha256=claim[3], said=(other,), strongest={Facet.FACE: other})])

@@ -234,7 +234,7 @@ def test_the_lists_of_claims_ask_the_catalog_no_more_for_many_claims_than_for_fe
 
     from sqlalchemy import event
 
-    from evidence.catalog.photos import Placing
+    from evidence.catalog.segments import Placing
     from evidence.model import Claim, ClaimId, Found, IntakeId, MediaKind, Sha256
     from evidence.office import retention as office
     from evidence.reports import views

@@ -17,7 +17,8 @@ from PIL import Image
 from support_cli import make_archive
 
 from evidence.board.app import make_app
-from evidence.catalog.photos import Placing, SegmentRow, Tagged
+from evidence.catalog.segments import Placing, SegmentRow
+from evidence.catalog.tags import Tagged
 from evidence.model import (
     CameraFacts,
     Claim,

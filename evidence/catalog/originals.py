@@ -1,0 +1,116 @@
+"""Kept files: which there are, what the camera says of them, what a look at the pixels found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from sqlalchemy import delete, exists, select, update
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Database, chunks, dump
+from evidence.catalog.intakes import sighting_columns
+from evidence.codec import to_json
+from evidence.model import CameraFacts, ClaimId, Found, IntakeId, Look, MediaKind, Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Original:
+    """A kept file, whatever it is."""
+
+    sha256: Sha256
+    size: int
+    suffix: str
+    kind: MediaKind
+    described: bool
+    """True once its EXIF was read and its pixels looked at."""
+
+
+class Originals:
+    """Kept files."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def add_originals(self, intake: IntakeId, kept: Iterable[tuple[Found, Sha256, str]]) -> None:
+        """Write down kept files as (found, digest, suffix); files and sightings already known stay as they are."""
+        kept = list(kept)
+        rows = {
+            sha: {
+                "sha256": sha,
+                "size": found.size,
+                "suffix": suffix,
+                "kind": found.kind.value,
+            }
+            for found, sha, suffix in kept
+        }
+        sightings = [sighting_columns(intake, found, sha) for found, sha, _ in kept]
+        with self._database.transaction() as db:
+            present = self.known(list(rows))
+            new = [row for sha, row in rows.items() if sha not in present]
+            if new:
+                db.execute(t.original.insert(), new)
+            db.execute(delete(t.sighting).where(t.sighting.c.intake == intake))
+            if sightings:
+                db.execute(t.sighting.insert(), sightings)
+
+    def unfiled(self) -> list[Sha256]:
+        """Kept files that stand in no bag yet: a killed run left them, the next one files them."""
+        query = select(t.original.c.sha256).where(~exists().where(t.held_in.c.sha256 == t.original.c.sha256))
+        with self._database.transaction() as db:
+            return [Sha256(sha) for sha in db.execute(query).scalars()]
+
+    def known(self, digests: Sequence[Sha256]) -> set[Sha256]:
+        """Those of `digests` that the archive keeps."""
+        found: set[Sha256] = set()
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                rows = db.execute(select(t.original.c.sha256).where(t.original.c.sha256.in_(piece)))
+                found.update(Sha256(row.sha256) for row in rows)
+        return found
+
+    def sizes(self) -> set[int]:
+        """Every size that a kept file has, in bytes: a file of another size cannot be kept already."""
+        with self._database.transaction() as db:
+            return set(db.execute(select(t.original.c.size).distinct()).scalars())
+
+    def describe(self, described: Sequence[tuple[Sha256, CameraFacts, Look]]) -> None:
+        """Keep what the camera says and what a look found."""
+        with self._database.transaction() as db:
+            for sha, facts, look in described:
+                db.execute(
+                    update(t.original)
+                    .where(t.original.c.sha256 == sha)
+                    .values(
+                        facts=dump(to_json(facts)),
+                        look=dump(to_json(replace(look, embedding=b""))),
+                        embedding=look.embedding or None,
+                        phash=look.phash or None,
+                    )
+                )
+
+    def originals(self, digests: Sequence[Sha256]) -> dict[Sha256, Original]:
+        """The kept files of these digests."""
+        found: dict[Sha256, Original] = {}
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece))):
+                    found[Sha256(row.sha256)] = Original(
+                        sha256=Sha256(row.sha256),
+                        size=row.size,
+                        suffix=row.suffix,
+                        kind=MediaKind(row.kind),
+                        described=row.look is not None,
+                    )
+        return found
+
+    def hashes(self) -> list[tuple[Sha256, ClaimId | None, str]]:
+        """Digest, claim and perceptual hash of every photo that has one."""
+        query = select(t.original.c.sha256, t.original.c.claim, t.original.c.phash).where(
+            t.original.c.phash.is_not(None)
+        )
+        with self._database.transaction() as db:
+            return [
+                (Sha256(row.sha256), ClaimId(row.claim) if row.claim else None, row.phash)
+                for row in db.execute(query)
+            ]

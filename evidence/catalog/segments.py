@@ -1,0 +1,247 @@
+"""Where the split put each photo, and the segments of each day."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Row, delete, func, select, update
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Database, chunks, dump, from_text, to_text
+from evidence.model import ClaimId, MediaKind, Sha256
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placing:
+    """Where the split put a photo."""
+
+    sha256: Sha256
+    claim: ClaimId | None
+    position: int
+    segment: str
+    confidence: float
+    to_confirm: bool
+    reasons: tuple[str, ...]
+    corrected: datetime | None
+    correction: str
+    utc: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentRow:
+    """A stretch of the day under one roof, and why it begins where it does."""
+
+    segment: str
+    claim: ClaimId | None
+    unknown: bool
+    first: Sha256
+    photos: int
+    day: str
+    position: int
+    probability: float
+    to_confirm: bool
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlined:
+    """The little that a timeline shows of a file."""
+
+    sha256: Sha256
+    segment: str
+    name: str
+    kind: MediaKind
+    corrected: datetime | None
+    """Naive local time on the job's common clock."""
+    claim: ClaimId | None
+
+
+class Segments:
+    """Placings of photos, and segments."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def place(self, placings: Sequence[Placing], segments: Sequence[SegmentRow]) -> set[ClaimId | None]:
+        """Keep where the split put each photo; returns the claims whose photos changed."""
+        touched: set[ClaimId | None] = set()
+        with self._database.transaction() as db:
+            digests = [one.sha256 for one in placings]
+            before = {}
+            for piece in chunks(digests):
+                for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece))):
+                    before[row.sha256] = row
+            for one in placings:
+                old = before[one.sha256]
+                values = _placing_columns(one)
+                if any(getattr(old, name) != value for name, value in values.items()):
+                    db.execute(update(t.original).where(t.original.c.sha256 == one.sha256).values(**values))
+                    touched |= {one.claim, ClaimId(old.claim) if old.claim else None}
+            named = [s.segment for s in segments]
+            stale = {row.segment for row in before.values() if row.segment} - set(named)
+            for piece in chunks(sorted(stale)):
+                db.execute(delete(t.segment).where(t.segment.c.segment.in_(piece)))
+            self._database.upsert(t.segment, [_segment_columns(one) for one in segments])
+        return touched
+
+    def segments(self) -> list[SegmentRow]:
+        """Every stretch, by day and place in it."""
+        with self._database.transaction() as db:
+            query = select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
+            return [_read_segment(row) for row in db.execute(query)]
+
+    def segments_of(self, claim: ClaimId | None) -> list[SegmentRow]:
+        """Every stretch of the days on which the claim has photos, other claims' too, by day and place in it."""
+        mine = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
+        days = (
+            select(t.segment.c.day)
+            .join(t.original, t.original.c.segment == t.segment.c.segment)
+            .where(mine)
+            .distinct()
+        )
+        query = (
+            select(t.segment).where(t.segment.c.day.in_(days)).order_by(t.segment.c.day, t.segment.c.position)
+        )
+        with self._database.transaction() as db:
+            return [_read_segment(row) for row in db.execute(query)]
+
+    def outline(self, segments: Sequence[str]) -> dict[str, list[Outlined]]:
+        """The files of these stretches in order, without what a look found."""
+        found: dict[str, list[Outlined]] = defaultdict(list)
+        some = (t.original.c.sha256, t.original.c.segment, t.original.c.kind, t.original.c.corrected)
+        with self._database.transaction() as db:
+            for piece in chunks(segments):
+                query = (
+                    select(*some, t.original.c.claim, func.min(t.sighting.c.card_path).label("card_path"))
+                    .join(t.sighting, t.sighting.c.sha256 == t.original.c.sha256, isouter=True)
+                    .where(t.original.c.segment.in_(piece))
+                    .group_by(*some, t.original.c.claim, t.original.c.position)
+                    .order_by(t.original.c.position, t.original.c.sha256)
+                )
+                for row in db.execute(query):
+                    found[row.segment].append(
+                        Outlined(
+                            sha256=Sha256(row.sha256),
+                            segment=row.segment,
+                            name=(row.card_path or row.sha256).rsplit("/", 1)[-1],
+                            kind=MediaKind(row.kind),
+                            corrected=from_text(row.corrected),
+                            claim=ClaimId(row.claim) if row.claim else None,
+                        )
+                    )
+        return found
+
+    def segment_of(self, sha: Sha256) -> str:
+        """The segment a photo lies in; empty when it was never placed."""
+        with self._database.transaction() as db:
+            found = db.execute(select(t.original.c.segment).where(t.original.c.sha256 == sha)).scalar()
+        return found or ""
+
+    def of_days(self, days: Collection[str]) -> list[Sha256]:
+        """Photos whose time, corrected, falls on these local days (ISO dates)."""
+        with self._database.transaction() as db:
+            found: list[Sha256] = []
+            for one in sorted(days):
+                query = select(t.original.c.sha256).where(t.original.c.corrected.like(f"{one}%"))
+                found += [Sha256(sha) for sha in db.execute(query).scalars()]
+        return found
+
+    def together_with(self, digests: Collection[Sha256]) -> set[Sha256]:
+        """The photos that a split must see beside these: those of the same stretches, the undated of the same cards.
+
+        An undated photo has its place from its card's numbers alone, so it brings the whole card.
+        """
+        with self._database.transaction() as db:
+            segments: set[str] = set()
+            cards: set[str] = set()
+            for piece in chunks(sorted(digests)):
+                mine = t.original.c.sha256.in_(piece)
+                segments |= set(db.execute(select(t.original.c.segment).where(mine).distinct()).scalars())
+                undated = (
+                    select(t.sighting.c.intake)
+                    .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
+                    .where(mine, t.original.c.corrected.is_(None))
+                    .distinct()
+                )
+                cards |= set(db.execute(undated).scalars())
+            found: set[Sha256] = set()
+            for piece in chunks(sorted(segments - {""})):
+                query = select(t.original.c.sha256).where(t.original.c.segment.in_(piece))
+                found.update(Sha256(sha) for sha in db.execute(query).scalars())
+            for piece in chunks(sorted(cards)):
+                query = select(t.sighting.c.sha256).where(t.sighting.c.intake.in_(piece))
+                found.update(Sha256(sha) for sha in db.execute(query).scalars())
+        return found - set(digests)
+
+    def counts(self) -> dict[ClaimId | None, tuple[int, str | None, str | None]]:
+        """For each claim: files, first and last time (ISO 8601 local text) of its photos."""
+        query = select(
+            t.original.c.claim,
+            func.count(),
+            func.min(t.original.c.corrected),
+            func.max(t.original.c.corrected),
+        ).group_by(t.original.c.claim)
+        with self._database.transaction() as db:
+            return {
+                (ClaimId(claim) if claim else None): (count, first, last)
+                for claim, count, first, last in db.execute(query)
+            }
+
+    def to_confirm(self) -> dict[ClaimId | None, int]:
+        """For each claim, how many of its photos a person should confirm."""
+        query = (
+            select(t.original.c.claim, func.count())
+            .where(t.original.c.to_confirm.is_(True))
+            .group_by(t.original.c.claim)
+        )
+        with self._database.transaction() as db:
+            return {(ClaimId(claim) if claim else None): count for claim, count in db.execute(query)}
+
+
+def _placing_columns(one: Placing) -> dict[str, Any]:
+    return {
+        "claim": one.claim,
+        "position": one.position,
+        "segment": one.segment,
+        "claim_confidence": one.confidence,
+        "to_confirm": one.to_confirm,
+        "claim_reasons": dump(list(one.reasons)),
+        "corrected": to_text(one.corrected),
+        "correction": one.correction,
+        "utc": to_text(one.utc),
+    }
+
+
+def _segment_columns(one: SegmentRow) -> dict[str, Any]:
+    return {
+        "segment": one.segment,
+        "claim": one.claim,
+        "unknown": one.unknown,
+        "first": one.first,
+        "photos": one.photos,
+        "day": one.day,
+        "position": one.position,
+        "probability": one.probability,
+        "to_confirm": one.to_confirm,
+        "reasons": dump(list(one.reasons)),
+    }
+
+
+def _read_segment(row: Row[Any]) -> SegmentRow:
+    return SegmentRow(
+        segment=row.segment,
+        claim=ClaimId(row.claim) if row.claim else None,
+        unknown=row.unknown,
+        first=Sha256(row.first),
+        photos=row.photos,
+        day=row.day,
+        position=row.position,
+        probability=row.probability,
+        to_confirm=row.to_confirm,
+        reasons=tuple(json.loads(row.reasons)),
+    )

@@ -1,0 +1,126 @@
+"""What every source says of each photo, and the strongest of each facet."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import delete, select, update
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Database, chunks, dump
+from evidence.codec import to_json
+from evidence.model import Facet, FacetValue, Finding, Sha256, Source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tagged:
+    """What all sources say of a photo, and the strongest of each facet."""
+
+    sha256: Sha256
+    said: tuple[FacetValue, ...]
+    strongest: Mapping[Facet, FacetValue]
+    flags: tuple[Finding, ...] = ()
+
+
+class Tags:
+    """Tags of photos."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def put_tags(self, tagged: Sequence[Tagged]) -> set[Sha256]:
+        """Replace what is said of these photos; returns those for which anything changed."""
+        changed: set[Sha256] = set()
+        with self._database.transaction() as db:
+            present = self.said([one.sha256 for one in tagged])
+            for one in tagged:
+                rows = _tag_rows(one)
+                if rows == sorted(present.get(one.sha256, []), key=_tag_key):
+                    continue
+                changed.add(one.sha256)
+                db.execute(delete(t.tag).where(t.tag.c.sha256 == one.sha256))
+                if rows:
+                    db.execute(t.tag.insert(), rows)
+                db.execute(
+                    update(t.original)
+                    .where(t.original.c.sha256 == one.sha256)
+                    .values(tag_flags=dump(to_json(one.flags)))
+                )
+        return changed
+
+    def state(self, digests: Sequence[Sha256], facets: Mapping[Facet, str | None], *, reason: str) -> None:
+        """A person's word on these facets of these photos; None takes an earlier word back."""
+        with self._database.transaction() as db:
+            for sha in digests:
+                mine = (t.tag.c.sha256 == sha) & (t.tag.c.source == Source.PERSON.value)
+                db.execute(delete(t.tag).where(mine, t.tag.c.facet.in_([facet.value for facet in facets])))
+                rows = [
+                    {
+                        "sha256": sha,
+                        "facet": facet.value,
+                        "source": Source.PERSON.value,
+                        "value": value,
+                        "confidence": 1.0,
+                        "reason": reason,
+                        "strongest": True,
+                    }
+                    for facet, value in facets.items()
+                    if value is not None
+                ]
+                for row in rows:
+                    same = (t.tag.c.sha256 == sha) & (t.tag.c.facet == row["facet"])
+                    db.execute(update(t.tag).where(same).values(strongest=False))
+                if rows:
+                    db.execute(t.tag.insert(), rows)
+
+    def said(self, digests: Sequence[Sha256]) -> dict[Sha256, list[dict[str, Any]]]:
+        """The rows of the tag table for these photos."""
+        found: dict[Sha256, list[dict[str, Any]]] = defaultdict(list)
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                for row in db.execute(select(t.tag).where(t.tag.c.sha256.in_(piece))).mappings():
+                    found[Sha256(row["sha256"])].append(dict(row))
+        return found
+
+    def by_person(self, digests: Sequence[Sha256]) -> dict[Sha256, dict[Facet, FacetValue]]:
+        """What people stated of these photos."""
+        return {
+            sha: {Facet(row["facet"]): facet_value(row) for row in rows if row["source"] == Source.PERSON}
+            for sha, rows in self.said(digests).items()
+            if any(row["source"] == Source.PERSON for row in rows)
+        }
+
+
+def facet_value(row: Mapping[str, Any]) -> FacetValue:
+    """The facet that a row of the tag table holds."""
+    return FacetValue(
+        facet=Facet(row["facet"]),
+        value=row["value"],
+        source=Source(row["source"]),
+        confidence=row["confidence"],
+        reason=row["reason"],
+    )
+
+
+def _tag_rows(one: Tagged) -> list[dict[str, Any]]:
+    """The photo's rows, one a facet and source; the strongest of a facet is always among them."""
+    rows: dict[tuple[str, str], dict[str, Any]] = {}
+    for value in (*one.said, *one.strongest.values()):
+        best = one.strongest.get(value.facet)
+        rows[value.facet.value, value.source.value] = {
+            "sha256": one.sha256,
+            "facet": value.facet.value,
+            "source": value.source.value,
+            "value": value.value,
+            "confidence": value.confidence,
+            "reason": value.reason,
+            "strongest": best is not None and best.source == value.source,
+        }
+    return sorted(rows.values(), key=_tag_key)
+
+
+def _tag_key(row: Mapping[str, Any]) -> tuple[str, str]:
+    return row["facet"], row["source"]
