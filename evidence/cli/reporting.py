@@ -34,10 +34,10 @@ def report(
 
     It holds a summary, the photos in walking order, an index, and the SHA-256 of each original.
     """
-    from evidence.reports import photo_report as reporting
+    from evidence.reports.photo_report import photo_report
 
     with opened(archive, actor) as here:
-        written = reporting.photo_report(here, claim, out, per_page=per_page)
+        written = photo_report(here, claim, out, per_page=per_page)
     lacking = len(written.without_picture)
     emit(
         as_json,
@@ -64,13 +64,15 @@ def table(
     """Write a claim's photos with all their data as CSV or JSON."""
     if as_json and (as_csv or bom):
         raise BadInputError("A table is either CSV or JSON.", "Leave out --json, or --csv and --bom.")
-    from evidence.reports import photo_report as reporting
+    from evidence.reports.table import as_csv as csv_of
+    from evidence.reports.table import as_json as json_of
+    from evidence.reports.table import photo_table
 
     with opened(archive) as here:
-        photos = reporting.photo_table(here, claim)
-    text = reporting.as_json(photos) if as_json else reporting.as_csv(photos, byte_order_mark=bom)
+        photos = photo_table(here, claim)
+    text = json_of(photos) if as_json else csv_of(photos, byte_order_mark=bom)
     if out is not None:
-        from evidence.paper.type import write_whole
+        from evidence.paper.output import write_whole
 
         write_whole(text.encode("utf-8"), out)
         return

@@ -15,7 +15,7 @@ from evidence.archive.names import SIDECAR, fold, free_name
 from evidence.disk.durable import discard, make_folder, replace_file
 from evidence.disk.faults import writing
 from evidence.model import PICTURE_KINDS, ClaimId, Sha256
-from evidence.paper.sidecars import sidecar
+from evidence.paper.xmp import xmp_sidecar
 from evidence.workspace import Workspace
 
 
@@ -35,7 +35,7 @@ def sidecars(
         if record.kind not in PICTURE_KINDS or record.sha256 not in paths:
             continue
         path = free_name(paths[record.sha256], SIDECAR, taken)
-        content = sidecar(record, row.claim if row else None, workspace.vocabulary)
+        content = xmp_sidecar(record, row.claim if row else None, workspace.vocabulary)
         source = bag / "data" / path
         if not _has_content(source, content):
             source = _written(workspace, content)

@@ -1,82 +1,78 @@
-"""What a photo's tag, times and compass say in plain words, and in what order a reader walks the photos.
+"""A photo's tag, times and compass direction in plain words, and the order of the photos on a walk round the house.
 
-What is stated and what is guessed are never put into one sentence (rule 9), and what the camera says is told
-apart from what was corrected (rule 10).
+Stated facets and guesses never share a sentence, and the camera's time is always apart from a corrected one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
 
 from evidence.coverage.shots import FACES
 from evidence.model import CameraFacts, Condition, Face, Facet, FacetValue, PhotoRecord, Role, Tags
+from evidence.paper.dates import offset_text, time_text
 from evidence.tags.vocabulary import Vocabulary, Zone
 
-MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
-
-POINTS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
+COMPASS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
 """Every 45 degrees, clockwise from north."""
 
-SILENT = {(Facet.FACE, Face.NONE), (Facet.CONDITION, Condition.UNSTATED), (Facet.ROLE, Role.OTHER)}
-"""Values that say nothing worth printing."""
+UNPRINTED = {(Facet.FACE, Face.NONE), (Facet.CONDITION, Condition.UNSTATED), (Facet.ROLE, Role.OTHER)}
+"""Values that are not printed: they tell a reader nothing."""
 
-MOST_TIME = 40
-"""Characters of a time that cannot be read; EXIF gives it 19."""
+MAX_TIME_TEXT = 40
+"""Characters printed of a time that cannot be read; EXIF gives a time 19."""
 
-UNTAGGED = "No tag: nobody has stated what this shows."
+UNTAGGED = "No tag: nobody has stated what this photo shows."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caption:
-    """What stands by one photo, each part empty where there is nothing to say."""
+    """The texts beside one photo; a part without content is empty."""
 
     stated: str
-    """What a person or a label card states."""
+    """The facets that a person or a label card states."""
     guess: str
-    """What is only guessed, part by part with its probability; begins with `guess:`."""
+    """The guesses, each with its probability; begins with `guess:`."""
     taken: str
-    """The camera's own time, as it says it."""
+    """The camera's own time."""
     corrected: str
-    """The time after correction and the reason, where it differs."""
+    """The corrected time and the reason, if it differs from the camera's."""
     facing: str
     """The compass direction that the camera recorded."""
 
 
-def caption(record: PhotoRecord, words: Vocabulary) -> Caption:
-    """Everything that is printed of a photo besides its number, name and flags."""
-    stated, guessed = split_tags(record.tags, words)
+def caption(record: PhotoRecord, vocabulary: Vocabulary) -> Caption:
+    """The caption of a photo; its number, name and flags are printed beside it."""
+    stated, guessed = stated_and_guessed(record.tags, vocabulary)
     return Caption(
-        stated=phrase(stated, words),
-        guess=_guess(guessed, words),
-        taken=taken_words(record.facts),
-        corrected=corrected_words(record),
-        facing=facing_words(record.facts),
+        stated=phrase(stated, vocabulary),
+        guess=_guess(guessed, vocabulary),
+        taken=taken_text(record.facts),
+        corrected=corrected_text(record),
+        facing=facing_text(record.facts),
     )
 
 
-def split_tags(tags: Tags, words: Vocabulary) -> tuple[dict[Facet, FacetValue], dict[Facet, FacetValue]]:
-    """What is stated, and the guesses that the vocabulary lets be shown; facets in the model's order."""
+def stated_and_guessed(
+    tags: Tags, vocabulary: Vocabulary
+) -> tuple[dict[Facet, FacetValue], dict[Facet, FacetValue]]:
+    """The stated facets, and the guesses likely enough to show; both in the order of `Facet`."""
     stated = {facet: tags[facet] for facet in Facet if facet in tags and tags[facet].stated}
     guessed = {
         facet: tags[facet]
         for facet in Facet
-        if facet in tags and not tags[facet].stated and tags[facet].confidence >= words.guess.floor
+        if facet in tags and not tags[facet].stated and tags[facet].confidence >= vocabulary.guess.floor
     }
     return stated, guessed
 
 
-def phrase(values: Mapping[Facet, FacetValue], words: Vocabulary) -> str:
-    """The values as a person would say them: `Gutter, front side: no damage`. Empty for none."""
-    said = {facet: value.value for facet, value in values.items() if (facet, value.value) not in SILENT}
+def phrase(values: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> str:
+    """The values as a person would write them: `Gutter, front side: no damage`. Empty when there are none."""
+    said = {facet: value.value for facet, value in values.items() if (facet, value.value) not in UNPRINTED}
     role, face = said.get(Facet.ROLE), said.get(Facet.FACE)
-    word = words.word(Facet.COMPONENT, said.get(Facet.COMPONENT, ""))
+    word = vocabulary.word(Facet.COMPONENT, said.get(Facet.COMPONENT, ""))
     side = "slope" if word and word.zone is Zone.ROOF else "side"
-    plain = {facet: words.plain(facet, value) for facet, value in said.items()}
+    plain = {facet: vocabulary.plain(facet, value) for facet, value in said.items()}
     if role == Role.ELEVATION and face:
         head = [f"{plain[Facet.FACE]} elevation", plain.get(Facet.COMPONENT, "")]
     elif role == Role.SLOPE and face:
@@ -98,69 +94,53 @@ def phrase(values: Mapping[Facet, FacetValue], words: Vocabulary) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _guess(values: Mapping[Facet, FacetValue], words: Vocabulary) -> str:
+def _guess(values: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> str:
     parts = [
-        f"{_part(facet, value.value, words)} {percent(value.confidence)}"
+        f"{_part(facet, value.value, vocabulary)} {percent(value.confidence)}"
         for facet, value in values.items()
-        if (facet, value.value) not in SILENT
+        if (facet, value.value) not in UNPRINTED
     ]
     return f"guess: {', '.join(parts)}" if parts else ""
 
 
-def _part(facet: Facet, value: str, words: Vocabulary) -> str:
+def _part(facet: Facet, value: str, vocabulary: Vocabulary) -> str:
     if facet is Facet.COUNT:
         return "1 hit" if value == "1" else f"{value} hits"
-    plain = words.plain(facet, value)
+    plain = vocabulary.plain(facet, value)
     return f"{plain} side" if facet is Facet.FACE else plain
 
 
 def percent(probability: float) -> str:
-    """A guess's probability in whole per cent, never rounded up to certainty."""
+    """A guess's probability in whole percent, 99 at most: a guess is never certain."""
     return f"{min(99, int(probability * 100))}%"
 
 
 # --- times and compass -------------------------------------------------------------------
 
 
-def day_words(moment: date) -> str:
-    """The day as an American office writes it."""
-    return f"{MONTHS[moment.month - 1]} {moment.day}, {moment.year}"
-
-
-def time_words(moment: datetime) -> str:
-    """Day and time to the second."""
-    return f"{day_words(moment)}, {moment:%H:%M:%S}"
-
-
-def offset_words(minutes: int) -> str:
-    """Minutes east of UTC as `UTC-05:00`."""
-    sign = "-" if minutes < 0 else "+"
-    return f"UTC{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
-
-
-def taken_words(facts: CameraFacts) -> str:
-    """When the camera says the photo was taken, and in which zone where it says that."""
+def taken_text(facts: CameraFacts) -> str:
+    """When the photo was taken by the camera's clock, with its zone if the camera records one."""
     if facts.taken_local is None:
         if facts.taken_text:
-            return f"The camera's time cannot be read: {facts.taken_text[:MOST_TIME]!r}"
+            return f"The camera's time cannot be read: {facts.taken_text[:MAX_TIME_TEXT]!r}"
         return "The camera recorded no time"
-    zone = "" if facts.offset_minutes is None else f" ({offset_words(facts.offset_minutes)})"
-    return f"{time_words(facts.taken_local)}{zone}, camera's clock"
+    zone = "" if facts.offset_minutes is None else f" ({offset_text(facts.offset_minutes)})"
+    return f"{time_text(facts.taken_local)}{zone}, camera's clock"
 
 
-def corrected_words(record: PhotoRecord) -> str:
-    """The time on the job's common clock with its reason, where that differs from the camera's."""
+def corrected_text(record: PhotoRecord) -> str:
+    """The corrected time with its reason; empty when the camera's time was not corrected."""
     if not record.correction:
         return ""
-    when = time_words(record.corrected) if record.corrected else "no time"
+    when = time_text(record.corrected) if record.corrected else "no time"
     return f"Corrected: {when}, because: {record.correction}"
 
 
-def facing_words(facts: CameraFacts) -> str:
-    """Where the camera looked, by its own compass; empty where it recorded none."""
+def facing_text(facts: CameraFacts) -> str:
+    """The direction that the camera pointed in, by its own compass; empty when it recorded none."""
     if facts.direction is None:
         return ""
-    point = POINTS[round(facts.direction / 45) % 8]
+    point = COMPASS[round(facts.direction / 45) % 8]
     north = {True: ", true north", False: ", magnetic north", None: ""}[facts.direction_is_true]
     return f"Facing {point} ({round(facts.direction) % 360}\N{DEGREE SIGN}{north})"
 
@@ -169,8 +149,8 @@ def facing_words(facts: CameraFacts) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
-    """Photos that belong together on the walk, in order."""
+class PhotoGroup:
+    """Photos of one part of the walk, in order."""
 
     title: str
     photos: tuple[PhotoRecord, ...]
@@ -181,17 +161,17 @@ _HEADS = {Role.OVERVIEW, Role.ELEVATION, Role.SLOPE}
 _ROOF_ROLES = {Role.SLOPE, Role.TEST_SQUARE}
 
 
-def walked(records: Sequence[PhotoRecord], words: Vocabulary) -> tuple[Group, ...]:
-    """Each photo in one group, in walking order; within one, whole views first, then as they were shot.
+def group_by_walk(records: Sequence[PhotoRecord], vocabulary: Vocabulary) -> tuple[PhotoGroup, ...]:
+    """Each photo in one group, groups in walking order; within a group whole views come first, then by time taken.
 
-    Clockwise round the house from the street, then the roof slope by slope, then single things. A photo takes
-    its place also by a guess that the vocabulary lets be acted on: its caption says that it is one.
+    Clockwise round the house from the street, then the roof slope by slope, then the rest. A guess that is likely
+    enough places a photo too; its caption shows that it is a guess.
     """
     titles = _titles()
     found: dict[str, list[PhotoRecord]] = {title: [] for title in titles}
-    for record in sorted(records, key=lambda one: (_rank(one, words), one.order)):
-        found[_title(record, words)].append(record)
-    return tuple(Group(title=title, photos=tuple(photos)) for title, photos in found.items() if photos)
+    for record in sorted(records, key=lambda one: (_rank(one, vocabulary), one.order)):
+        found[_title(record, vocabulary)].append(record)
+    return tuple(PhotoGroup(title=title, photos=tuple(photos)) for title, photos in found.items() if photos)
 
 
 def _titles() -> list[str]:
@@ -207,23 +187,23 @@ def _titles() -> list[str]:
     ]
 
 
-def _value(record: PhotoRecord, facet: Facet, words: Vocabulary) -> str:
+def _value(record: PhotoRecord, facet: Facet, vocabulary: Vocabulary) -> str:
     value = record.tags.get(facet)
-    if value is None or not (value.stated or value.confidence >= words.guess.shows):
+    if value is None or not (value.stated or value.confidence >= vocabulary.guess.shows):
         return ""
     return value.value
 
 
-def _rank(record: PhotoRecord, words: Vocabulary) -> int:
-    return 0 if _value(record, Facet.ROLE, words) in _HEADS else 1
+def _rank(record: PhotoRecord, vocabulary: Vocabulary) -> int:
+    return 0 if _value(record, Facet.ROLE, vocabulary) in _HEADS else 1
 
 
-def _title(record: PhotoRecord, words: Vocabulary) -> str:
-    role, face = _value(record, Facet.ROLE, words), _value(record, Facet.FACE, words)
-    component = _value(record, Facet.COMPONENT, words)
+def _title(record: PhotoRecord, vocabulary: Vocabulary) -> str:
+    role, face = _value(record, Facet.ROLE, vocabulary), _value(record, Facet.FACE, vocabulary)
+    component = _value(record, Facet.COMPONENT, vocabulary)
     if role in (Role.DIVIDER, Role.LABEL):
         return CLAIM_SHEETS
-    word = words.word(Facet.COMPONENT, component)
+    word = vocabulary.word(Facet.COMPONENT, component)
     zone = word.zone if word else None
     faced = face in FACES
     if zone is Zone.INSIDE:

@@ -1,7 +1,7 @@
-"""The certificate that remains of a purged claim, as plain text.
+"""The certificate of a purge, as plain text.
 
-Its fields are those of the minimum certificate in NIST SP 800-88 Rev. 1, section 4.8, as far as they
-apply: what happened is a deletion of files, so the fields for a medium say that none was sanitized.
+Its fields are those of the minimum certificate in NIST SP 800-88 Rev. 1, section 4.8. Files were deleted and no
+medium was sanitized; the fields about a medium say so.
 """
 
 from __future__ import annotations
@@ -15,20 +15,20 @@ from evidence.model import ClaimId, Sha256
 
 _WIDTH = 92
 _STATEMENT = (
-    "This certifies file deletion, not media sanitization. Every known copy named below was deleted from "
-    "the file system or object store that held it, and looked for afterwards. No storage medium was cleared, "
-    "purged or destroyed in the sense of NIST SP 800-88: whoever holds the medium may be able to recover "
-    "deleted data until the space is overwritten or the medium is sanitized."
+    "This certifies file deletion, not media sanitization. Every known copy listed below was deleted from "
+    "its file system or object store, and a search afterwards found no copy. No storage medium was cleared, "
+    "purged or destroyed as NIST SP 800-88 defines these words: a person who holds the medium may be able to "
+    "recover deleted data until the space is overwritten or the medium is sanitized."
 )
 _COUNSEL = (
-    "The retention rule named here is the office's own setting. Whether it meets the law, the contract and "
-    "any duty to preserve evidence is for counsel to say."
+    "The retention rule named here is the office's own setting. Counsel decides whether it meets the law, "
+    "the contract and any duty to preserve evidence."
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """Someone who took part; what the program cannot know is left blank, to be filled in by hand."""
+    """A person who took part; title, location, contact and signature are left blank, to be filled in by hand."""
 
     did: str
     name: str
@@ -38,7 +38,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PurgeCertificate:
-    """All that the certificate says."""
+    """The content of the certificate."""
 
     claim: ClaimId
     due_since: date
@@ -46,18 +46,18 @@ class PurgeCertificate:
     plan_digest: str
     photos: Sequence[Sha256]
     removed: Sequence[str]
-    """Every place that was emptied, in words."""
+    """Every copy that was deleted, as text."""
     spared: Sequence[str]
-    """Places that stay because another claim holds the same file, in words."""
+    """Copies that stay because another claim holds the same file, as text."""
     people: Sequence[Person]
     verified: datetime
-    """When the last look found nothing, aware, UTC."""
+    """When the search found no copy, aware, UTC."""
     tool: str
     """Name and version."""
 
 
 def certificate_text(certificate: PurgeCertificate) -> str:
-    """The certificate, lines of at most 92 characters where digests and places allow; ends with a newline."""
+    """The certificate in lines of 92 characters at most, unless a digest or place is longer; ends with a newline."""
     c = certificate
     lines = ["CERTIFICATE OF FILE DELETION", "", *_wrapped(_STATEMENT), "", *_field("Claim", c.claim)]
     lines += _field("Authority", c.authority)
@@ -68,7 +68,7 @@ def certificate_text(certificate: PurgeCertificate) -> str:
     lines += _field("Tool", c.tool)
     lines += _field(
         "Verification",
-        f"full: every place was looked at again, by name and by digest where it allows; nothing was found at {_utc(c.verified)}",
+        f"full: every place was searched again by name, and by digest where possible; nothing was found at {_utc(c.verified)}",
     )
     lines += _field(
         "Medium", "maker, model, serial, property number, type: not applicable, no medium was sanitized"
@@ -78,7 +78,7 @@ def certificate_text(certificate: PurgeCertificate) -> str:
     for person in c.people:
         lines += _person(person)
     lines += _listing("Places emptied", c.removed, "none were known")
-    lines += _listing("Places that stay, for another claim holds the same file", c.spared, "none")
+    lines += _listing("Places that stay because another claim holds the same file", c.spared, "none")
     lines += _listing("Files deleted, by SHA-256", c.photos, "the claim held none")
     return "\n".join(lines).rstrip("\n") + "\n"
 
@@ -113,7 +113,7 @@ def _wrapped(text: str, *, first: str = "", then: str = "") -> list[str]:
 
 
 def _one_line(text: str) -> str:
-    """No control character of a name may forge a line of the certificate."""
+    """The text without control characters, so that no name can forge a line of the certificate."""
     return "".join(ch if ch.isprintable() else "?" for ch in text)
 
 

@@ -1,4 +1,4 @@
-"""The back of a photo report: all photos at a glance, an index by required shot, and the proof of each original."""
+"""The lists at the end of a photo report: contact sheet, index by required shot, and the SHA-256 of each original."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from evidence.coverage.report import Item, Status
 from evidence.coverage.shots import FACES, Area
 from evidence.model import PhotoRecord, Sha256
 from evidence.paper.captions import caption
-from evidence.paper.pen import ACCENT, BOTTOM, GREY, INK, MARGIN, PALE, TOP, WARN, WIDTH, plain
-from evidence.paper.report_desk import Desk
+from evidence.paper.page_writer import ACCENT, BOTTOM, GREY, INK, MARGIN, PALE, TOP, WARN, WIDTH, one_line
+from evidence.paper.report_document import ReportDocument
 from evidence.paper.report_pictures import size_of
-from evidence.paper.type import BOLD
+from evidence.paper.typesetting import BOLD
 
 TILES = (6, 7)
-"""Photos across and down a contact sheet."""
+"""Photos in a row and in a column of a contact sheet."""
 
 STATES = {
     Status.MET: "shown",
@@ -25,66 +25,68 @@ STATES = {
 }
 
 
-# --- all photos at a glance --------------------------------------------------------------
+# --- contact sheet -----------------------------------------------------------------------
 
 
-def contact_sheet(desk: Desk) -> None:
-    """Small pictures of all photos in the order in which they were taken, each leading to the large one."""
+def contact_sheet(document: ReportDocument) -> None:
+    """Print small pictures of all photos in the order in which they were taken, each with a link to the large one."""
     across, down = TILES
     step_x, step_y = WIDTH / across, (BOTTOM - TOP) / down
-    shown = sorted(desk.photos, key=lambda record: record.order)
+    shown = sorted(document.photos, key=lambda record: record.order)
     for place, record in enumerate(shown):
         if place == 0:
-            desk.begin("Contact sheet, as the photos were taken")
+            document.start_section("Contact sheet, as the photos were taken")
         elif place % (across * down) == 0:
-            desk.pen.page()
+            document.writer.new_page()
         row, column = divmod(place % (across * down), across)
-        _tile(desk, record, MARGIN + column * step_x, TOP + row * step_y, step_x - 0.1, step_y - 0.12)
+        _tile(document, record, MARGIN + column * step_x, TOP + row * step_y, step_x - 0.1, step_y - 0.12)
 
 
-def _tile(desk: Desk, record: PhotoRecord, x: float, y: float, width: float, height: float) -> None:
-    pen, link = desk.pen, desk.links[record.sha256]
+def _tile(
+    document: ReportDocument, record: PhotoRecord, x: float, y: float, width: float, height: float
+) -> None:
+    writer, link = document.writer, document.links[record.sha256]
     room = height - 0.3
-    data = desk.book.tile(record.sha256)
+    data = document.pictures.tile(record.sha256)
     if data is None:
-        pen.box(x, y, width, room)
+        writer.box(x, y, width, room)
     else:
         across, down = size_of(data)
         scale = min(width / across, room / down)
         wide, tall = across * scale, down * scale
-        pen.pdf.image(io.BytesIO(data), x=x, y=y + room - tall, w=wide, h=tall, link=link)
-    end = pen.say(
-        str(desk.numbers[record.sha256]), x, y + room + 0.02, size=8, style=BOLD, colour=ACCENT, link=link
+        writer.pdf.image(io.BytesIO(data), x=x, y=y + room - tall, w=wide, h=tall, link=link)
+    end = writer.text(
+        str(document.numbers[record.sha256]), x, y + room + 0.02, size=8, style=BOLD, colour=ACCENT, link=link
     )
-    name = pen.lines(record.name, width=max(0.3, x + width - end - 0.06), size=6.5, most=1)[0]
-    pen.say(name, end + 0.06, y + room + 0.035, size=6.5, colour=GREY)
+    name = writer.fit_lines(record.name, width=max(0.3, x + width - end - 0.06), size=6.5, most=1)[0]
+    writer.text(name, end + 0.06, y + room + 0.035, size=6.5, colour=GREY)
     taken = record.facts.taken_local
-    pen.say(f"{taken:%H:%M:%S}" if taken else "no time", x, y + room + 0.15, size=6.5, colour=GREY)
+    writer.text(f"{taken:%H:%M:%S}" if taken else "no time", x, y + room + 0.15, size=6.5, colour=GREY)
 
 
-# --- which photos show a required shot ---------------------------------------------------
+# --- index by required shot --------------------------------------------------------------
 
 
-def index(desk: Desk) -> None:
-    """Every required shot with what became of it and the photos behind it; guesses apart."""
-    desk.begin("Index by required shot")
-    pen, report = desk.pen, desk.matter.coverage
+def index(document: ReportDocument) -> None:
+    """Print every required shot with its status and its photos, guesses apart."""
+    document.start_section("Index by required shot")
+    writer, report = document.writer, document.content.coverage
     asked = [item for item in report.items if item.status is not Status.NOT_NEEDED]
     if not asked:
-        pen.flow("The list asks for no shot of this claim.")
+        writer.flow("The list requires no shots for this claim.")
     title = ""
     for item in sorted(asked, key=_walk):
         if item.title != title:
-            pen.need(0.5)
-            pen.rule(MARGIN, pen.y, WIDTH, weight=0.006, colour=PALE)
-            pen.y += 0.05
+            writer.ensure_room(0.5)
+            writer.rule(MARGIN, writer.y, WIDTH, weight=0.006, colour=PALE)
+            writer.y += 0.05
             title = item.title
-            pen.flow(title, size=9.5, style=BOLD)
-        _indexed(desk, item)
+            writer.flow(title, size=9.5, style=BOLD)
+        _indexed(document, item)
     spare = [item.title for item in report.not_needed]
     if spare:
-        pen.heading("Not asked for at this house")
-        pen.flow("; ".join(dict.fromkeys(spare)), size=9, colour=GREY)
+        writer.heading("Not required for this house")
+        writer.flow("; ".join(dict.fromkeys(spare)), size=9, colour=GREY)
 
 
 def _walk(item: Item) -> tuple[int, str, int, str]:
@@ -92,70 +94,72 @@ def _walk(item: Item) -> tuple[int, str, int, str]:
     return list(Area).index(item.area), item.title, face, item.structure
 
 
-def _indexed(desk: Desk, item: Item) -> None:
-    pen = desk.pen
-    pen.need(0.2)
-    place = pen.lines(item.place or "once", width=1.75, size=9, most=1)[0]
-    pen.say(place, MARGIN + 0.15, pen.y, size=9)
+def _indexed(document: ReportDocument, item: Item) -> None:
+    writer = document.writer
+    writer.ensure_room(0.2)
+    place = writer.fit_lines(item.place or "once", width=1.75, size=9, most=1)[0]
+    writer.text(place, MARGIN + 0.15, writer.y, size=9)
     colour = {Status.MET: ACCENT, Status.MISSING: WARN}.get(item.status, INK)
     style = "" if item.status is Status.MET else BOLD
-    pen.say(STATES[item.status], MARGIN + 2.0, pen.y, size=9, style=style, colour=colour)
-    _numbers(desk, item.photos, "", MARGIN + 3.05)
+    writer.text(STATES[item.status], MARGIN + 2.0, writer.y, size=9, style=style, colour=colour)
+    _numbers(document, item.photos, "", MARGIN + 3.05)
     guesses = [sha for sha in item.guesses if sha not in item.photos]
     if guesses:
         if item.photos:
-            pen.y += 0.17
-            pen.need(0.2)
-        _numbers(desk, guesses, "guess: ", MARGIN + 3.05)
+            writer.y += 0.17
+            writer.ensure_room(0.2)
+        _numbers(document, guesses, "guess: ", MARGIN + 3.05)
     if item.photos or item.guesses or item.status is Status.MET:
-        pen.y += 0.17
+        writer.y += 0.17
     if item.status is not Status.MET:
-        pen.flow(item.why, x=MARGIN + 3.05, width=WIDTH - 3.05, size=8.5, colour=GREY)
-    pen.y += 0.02
+        writer.flow(item.why, x=MARGIN + 3.05, width=WIDTH - 3.05, size=8.5, colour=GREY)
+    writer.y += 0.02
 
 
-def _numbers(desk: Desk, photos: tuple[Sha256, ...] | list[Sha256], lead: str, left: float) -> None:
-    """Photo numbers that lead to the photos, on as many lines as they need."""
-    pen = desk.pen
-    x = pen.say(lead, left, pen.y, size=9) if lead else left
+def _numbers(
+    document: ReportDocument, photos: tuple[Sha256, ...] | list[Sha256], lead: str, left: float
+) -> None:
+    """Print photo numbers with links to the photos, on as many lines as they need."""
+    writer = document.writer
+    x = writer.text(lead, left, writer.y, size=9) if lead else left
     for place, sha in enumerate(photos):
-        text = f"{desk.numbers[sha]}{',' if place < len(photos) - 1 else ''}"
+        text = f"{document.numbers[sha]}{',' if place < len(photos) - 1 else ''}"
         if x > MARGIN + WIDTH - 0.35:
-            pen.y += 0.17
-            pen.need(0.2)
+            writer.y += 0.17
+            writer.ensure_room(0.2)
             x = left
-        x = pen.say(text, x, pen.y, size=9, link=desk.links[sha]) + 0.06
+        x = writer.text(text, x, writer.y, size=9, link=document.links[sha]) + 0.06
 
 
-# --- the proof ---------------------------------------------------------------------------
+# --- appendix ----------------------------------------------------------------------------
 
 
-def appendix(desk: Desk) -> None:
-    """Each original by its SHA-256, with its path on the card and its times in full."""
-    desk.begin("Appendix: the originals")
-    pen = desk.pen
-    pen.flow(
-        "SHA-256 (FIPS 180-4) of each file as it came off the card. Whoever has a file proves with any program "
-        "that computes SHA-256 (sha256sum NAME) that it is the original: one changed bit gives another sum.",
+def appendix(document: ReportDocument) -> None:
+    """Print each original's path on the card, its SHA-256 and its times in full."""
+    document.start_section("Appendix: the originals")
+    writer = document.writer
+    writer.flow(
+        "SHA-256 (FIPS 180-4) of each file as it was on the card. To prove that a file is the original, compute its "
+        "SHA-256 with any program (for example: sha256sum NAME) and compare. One changed bit gives another value.",
         size=9, colour=GREY, after=0.1,
     )  # fmt: skip
-    for number, record in desk.numbered():
-        _original(desk, number, record)
+    for number, record in document.numbered():
+        _original(document, number, record)
 
 
-def _original(desk: Desk, number: int, record: PhotoRecord) -> None:
-    pen = desk.pen
-    said = caption(record, desk.matter.words)
-    pen.need(0.46)
-    link = desk.links[record.sha256]
-    if record in desk.others:
-        pen.pdf.set_link(link, y=max(0.0, pen.y - 0.2))
-    pen.rule(MARGIN, pen.y, WIDTH, weight=0.005, colour=PALE)
-    pen.y += 0.03
-    pen.say(str(number), MARGIN, pen.y, size=8, style=BOLD, colour=ACCENT, link=link)
-    where = plain(record.card_path or record.name, 400)
-    kind = f" ({record.kind.value})" if record in desk.others else ""
-    pen.flow(where + kind, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, style=BOLD)
-    pen.flow(record.sha256, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8)
+def _original(document: ReportDocument, number: int, record: PhotoRecord) -> None:
+    writer = document.writer
+    said = caption(record, document.content.vocabulary)
+    writer.ensure_room(0.46)
+    link = document.links[record.sha256]
+    if record in document.others:
+        writer.pdf.set_link(link, y=max(0.0, writer.y - 0.2))
+    writer.rule(MARGIN, writer.y, WIDTH, weight=0.005, colour=PALE)
+    writer.y += 0.03
+    writer.text(str(number), MARGIN, writer.y, size=8, style=BOLD, colour=ACCENT, link=link)
+    where = one_line(record.card_path or record.name, 400)
+    kind = f" ({record.kind.value})" if record in document.others else ""
+    writer.flow(where + kind, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, style=BOLD)
+    writer.flow(record.sha256, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8)
     times = ". ".join(filter(None, [said.taken, said.corrected, said.facing]))
-    pen.flow(times, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, colour=GREY, after=0.03)
+    writer.flow(times, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, colour=GREY, after=0.03)

@@ -1,4 +1,4 @@
-"""The archive as people and programs are shown it: plain data, the same for the command line and the board."""
+"""View models of claims and photos: plain data, the same for the command line and the board."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from evidence.workspace import Workspace
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoverageCount:
-    """How many required shots a claim has and lacks."""
+    """How many required shots of a claim are shown, only guessed and missing."""
 
     met: int
     guessed: int
@@ -24,7 +24,7 @@ class CoverageCount:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimView:
-    """One line of the claims list. Times are the camera's, corrected, local."""
+    """One line of the claims list. Times are corrected local times, ISO 8601."""
 
     claim: str
     insured: str
@@ -39,14 +39,14 @@ class ClaimView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoView:
-    """One photo. `taken_at` is what the camera's clock showed, with its offset where the camera states one."""
+    """One photo. `taken_at` is the camera's own time, with its offset if the camera records one."""
 
     sha256: Sha256
     name: str
     card_path: str
     taken_at: str | None
     corrected_at: str | None
-    """Local time on the job's common clock, where it differs from the camera's."""
+    """Corrected local time; None when the camera's time was not corrected."""
     correction: str
     claim: str | None
     claim_confidence: float
@@ -57,7 +57,7 @@ class PhotoView:
     condition: str | None
     count: str | None
     stated: list[str]
-    """Facets that a person or a label states; the others are guesses."""
+    """Facets that a person or a label card states; the others are guesses."""
     confidence: dict[str, float]
     """Facet to probability; 1 for what is stated."""
     reasons: list[str]
@@ -65,14 +65,14 @@ class PhotoView:
 
 
 def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimView]:
-    """Every claim in the order of their numbers, then the tray when something is in it."""
+    """Every claim by number, then the unassigned tray if it holds photos."""
     counts = workspace.catalog.photos.counts()
     confirm = workspace.catalog.photos.to_confirm()
     known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
     checker = CoverageChecker(workspace)
 
     def count_of(row: ClaimRow) -> CoverageCount:
-        """As it was counted last, where nothing has changed since; else counted now, and kept."""
+        """The stored count if it is current; otherwise counted now and stored."""
         tally = known.get(row.claim.claim)
         if tally is not None and is_current(tally, row, basis):
             return CoverageCount(met=tally.met, guessed=tally.guessed, missing=tally.missing)
@@ -113,12 +113,12 @@ def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimVie
 
 
 def counted(report: CoverageReport) -> CoverageCount:
-    """The report in three numbers; what is waived counts nowhere."""
+    """The report in three numbers; waived shots are in none of them."""
     return CoverageCount(met=len(report.met), guessed=len(report.guessed), missing=len(report.missing))
 
 
 def photo_view(record: PhotoRecord) -> PhotoView:
-    """One photo as it is shown."""
+    """The view of one photo."""
     corrected = record.corrected if record.correction else None
     return PhotoView(
         sha256=record.sha256,
@@ -154,5 +154,5 @@ def _taken_at(record: PhotoRecord) -> str | None:
 
 
 def moment(text: str | None) -> str:
-    """A time text for a table: to the minute, with a blank for none."""
+    """An ISO 8601 time for a table, to the minute; empty for None."""
     return datetime.fromisoformat(text).strftime("%Y-%m-%d %H:%M") if text else ""

@@ -20,6 +20,7 @@ from typing import Any
 
 import rfc8785
 
+from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.errors import BadInputError, DestinationError, PurgeRefusedError
 from evidence.model import ClaimId, Sha256
 from evidence.retention import addresses
@@ -204,7 +205,7 @@ class Progress:
             file.write(rfc8785.dumps(line) + b"\n")
             file.flush()
             os.fsync(file.fileno())
-        _sync_folder(self._path.parent)
+        sync_folder(self._path.parent)
         self._lines.append(line)
         return line
 
@@ -229,35 +230,20 @@ def write_once(path: Path, data: bytes) -> None:
     Raises DestinationError when it cannot be written or another file has its name.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         if path.exists():
             if path.read_bytes() == data:
                 return
             raise DestinationError(
                 f"{path}: another file has this name.", "Check that file and move it away."
             )
-        part = path.with_name(path.name + ".part")
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-        _sync_folder(path.parent)
+        replace_file(path, data)
+        sync_folder(path.parent)
     except OSError as error:
         raise DestinationError(
             f"{path}: cannot be written ({error.strerror}).",
             "Free some space, or give this user the right to write.",
         ) from error
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename durable where the system can sync a folder (POSIX); Windows cannot."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _stamp(at: datetime) -> str:

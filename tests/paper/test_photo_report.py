@@ -10,20 +10,20 @@ import pypdf
 import pypdfium2
 import pytest
 from PIL import Image
-from support_report import CLAIM, MADE, START, coverage, drawn, item, matter, record, tag, words
+from support_report import CLAIM, MADE, START, content, coverage, drawn, item, record, tag, vocabulary
 
 from evidence.coverage.report import Status
 from evidence.errors import BadInputError
 from evidence.model import CameraFacts, Claim, ClaimId, Face, Finding, MediaKind, Source
-from evidence.paper.captions import caption, facing_words, percent, walked
+from evidence.paper.captions import caption, facing_text, group_by_walk, percent
 from evidence.paper.photo_report import write_report
-from evidence.paper.report_desk import SignOff
+from evidence.paper.report_document import SignOff
 from evidence.paper.report_pictures import PictureSource
 
 
 def written(tmp_path: Path, records, report=None, **changes) -> pypdf.PdfReader:
     out = tmp_path / "report.pdf"
-    write_report(matter(tmp_path, records, report, **changes), out)
+    write_report(content(tmp_path, records, report, **changes), out)
     return pypdf.PdfReader(out)
 
 
@@ -52,7 +52,7 @@ def house() -> list:
 
 
 def test_the_walk_goes_round_the_house_then_over_the_roof_then_to_single_things():
-    groups = walked(house(), words())
+    groups = group_by_walk(house(), vocabulary())
     assert [(group.title, [one.order for one in group.photos]) for group in groups] == [
         ("Front elevation", [4, 3]),
         ("Right elevation", [6]),
@@ -83,18 +83,18 @@ def test_the_walk_goes_round_the_house_then_over_the_roof_then_to_single_things(
     ids=lambda value: value if isinstance(value, str) else "",
 )  # fmt: skip
 def test_a_tag_is_said_in_plain_words(values, said):
-    assert caption(record(0, tag(**values)), words()).stated == said
+    assert caption(record(0, tag(**values)), vocabulary()).stated == said
 
 
 def test_what_is_stated_and_what_is_guessed_are_two_sentences():
     tags = {**tag(face="left"), **tag(Source.WRITING, 0.999, component="siding", condition="no_damage")}
-    said = caption(record(0, tags), words())
+    said = caption(record(0, tags), vocabulary())
     assert said.stated == "Left side"
     assert said.guess == "guess: siding 99%, no damage 99%"
 
 
 def test_a_guess_below_the_floor_is_not_shown():
-    assert caption(record(0, tag(Source.WRITING, 0.1, component="siding")), words()).guess == ""
+    assert caption(record(0, tag(Source.WRITING, 0.1, component="siding")), vocabulary()).guess == ""
 
 
 def test_no_guess_is_rounded_up_to_certainty():
@@ -114,7 +114,7 @@ def test_no_guess_is_rounded_up_to_certainty():
     ],
 )
 def test_compass_points_are_the_eight_of_the_rose(degrees, point):
-    said = facing_words(CameraFacts(direction=degrees, direction_is_true=True))
+    said = facing_text(CameraFacts(direction=degrees, direction_is_true=True))
     assert said.startswith(f"Facing {point} (")
     assert said.endswith("true north)")
     assert "360" not in said
@@ -127,7 +127,7 @@ def test_every_photo_has_its_number_its_name_and_its_sum(tmp_path):
     records = [*house(), record(11, name="TEST0012.AVI", kind=MediaKind.VIDEO)]
     everything = " ".join(texts(written(tmp_path, records)))
     for number, one in enumerate(
-        (p for group in walked(records[:-1], words()) for p in group.photos), start=1
+        (p for group in group_by_walk(records[:-1], vocabulary()) for p in group.photos), start=1
     ):
         assert re.search(rf"Photo {number} {re.escape(one.name)}", everything), one.name
         assert f"Photo {number} Photo" not in everything
@@ -241,7 +241,7 @@ def test_a_photo_without_a_thumbnail_is_taken_upright_from_its_original(tmp_path
 
 def test_a_damaged_thumbnail_is_not_printed_and_a_lost_photo_has_a_frame(tmp_path):
     one = record(0, tag(role="elevation", face="front"))
-    made = matter(tmp_path, [one])
+    made = content(tmp_path, [one])
     for path in (tmp_path / "thumbs").rglob("*.jpg"):
         path.write_bytes(path.read_bytes()[:900])
     out = tmp_path / "report.pdf"
@@ -274,7 +274,7 @@ def test_hostile_strings_neither_stop_the_report_nor_leave_the_page(tmp_path):
     out = tmp_path / "report.pdf"
     sign = SignOff(by=HOSTILE[2], at=MADE, note=HOSTILE[0])
     write_report(
-        matter(tmp_path, records, report, claim=claim, per_page=4, made_by=HOSTILE[2], sign_off=sign), out
+        content(tmp_path, records, report, claim=claim, per_page=4, made_by=HOSTILE[2], sign_off=sign), out
     )
     pdf = pypdfium2.PdfDocument(out)
     for page in pdf:
@@ -291,7 +291,7 @@ def test_hostile_strings_neither_stop_the_report_nor_leave_the_page(tmp_path):
 @pytest.mark.parametrize("where", ["missing/report.pdf", "folder"])
 def test_a_bad_destination_is_one_line_and_leaves_nothing(tmp_path, where):
     (tmp_path / "folder").mkdir()
-    made = matter(tmp_path, [record(0)])
+    made = content(tmp_path, [record(0)])
     with pytest.raises(BadInputError) as trouble:
         write_report(made, tmp_path / where)
     assert "\n" not in str(trouble.value)

@@ -15,7 +15,7 @@ from support_sight import held_in_frame
 from evidence.errors import BadInputError
 from evidence.model import Claim
 from evidence.paper.sheets import CARD, QR_BOX, TAG_SIDE, divider_sheets, label_cards
-from evidence.paper.type import SUBSTITUTE, open_paper, printable, save, wrapped
+from evidence.paper.typesetting import SUBSTITUTE, open_pdf, printable, save_pdf, wrapped
 from evidence.settings import default_text
 from evidence.sight.codes import read_codes
 from evidence.tags.vocabulary import LabelCard, load_vocabulary
@@ -133,10 +133,10 @@ def test_the_words_and_the_end_card_are_there(cards, vocabulary):
     text = " ".join(" ".join(page.extract_text() for page in pages).split())
     for label in vocabulary.labels:
         assert label.words in text
-    assert "Ends what the cards before it said." in text
+    assert "Ends the effect of the cards before it." in text
 
 
-def test_the_tag_has_the_share_of_its_card_that_the_reader_reckons_with(cards, vocabulary):
+def test_the_tag_has_the_share_of_its_card_that_the_settings_give(cards, vocabulary):
     sheet = rasterised(cards, 0)
     card = sheet[: sheet.shape[0] // 2]
     (mark,) = read_codes(card).labels
@@ -160,7 +160,7 @@ def test_a_card_held_eight_feet_away_is_read_from_a_wide_lens():
 
 
 def test_a_word_too_long_for_its_line_breaks_after_a_hyphen_and_no_letter_is_lost():
-    with open_paper([], title="t") as pdf:
+    with open_pdf([], title="t") as pdf:
         lines = wrapped(pdf, "ABC-DEFGHIJ/KLMNOPQRSTUV next", width=0.8, size=12)
     assert lines[0] == "ABC-"
     assert "".join(lines).replace(" ", "") == "ABC-DEFGHIJ/KLMNOPQRSTUVnext"
@@ -199,12 +199,12 @@ def test_a_failed_disk_leaves_the_older_file_as_it_was(tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    with open_paper([], title="t") as pdf:
+    with open_pdf([], title="t") as pdf:
         pdf.add_page()
         from evidence.errors import DestinationError
 
         with pytest.raises(DestinationError):
-            save(pdf, out)
+            save_pdf(pdf, out)
     assert out.read_bytes() == b"older"
     assert [p.name for p in tmp_path.iterdir()] == ["s.pdf"]
 

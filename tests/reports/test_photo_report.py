@@ -1,10 +1,8 @@
-"""What a claim hands on, through the commands: the report, the table, and the sidecars in its bag."""
+"""The photo report and the sidecars of a claim, through the commands."""
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import json
 from pathlib import Path
 
@@ -14,10 +12,6 @@ import pytest
 from defusedxml import ElementTree as SafeET
 from support_cli import cli
 from support_intake import loaded_archive, small_houses, taken_in, with_target
-
-from evidence.model import Finding, Sha256
-from evidence.reports import photo_report as reporting
-from evidence.reports.views import PhotoView
 
 
 def bag_of(archive: Path, claim: str) -> Path:
@@ -95,6 +89,13 @@ def test_sidecars_spare_what_a_card_brings_itself_and_are_backed_up_but_count_fo
     assert sum(one["photos"] for one in cli("claims", "--json", archive=archive).data) == 10
 
 
+def test_what_a_sidecar_says_is_well_formed(houses):
+    found = sidecars(bag_of(houses, "TC-1001"))
+    assert len(found) == 4
+    for data in found.values():
+        SafeET.fromstring(data)
+
+
 # --- the report --------------------------------------------------------------------------
 
 
@@ -134,74 +135,3 @@ def test_bad_input_is_one_line_and_status_2(houses, tmp_path, monkeypatch, argum
     assert says in ran.err
     assert ran.err.count("\n") == 1
     assert not list(tmp_path.glob("x.*"))
-
-
-# --- the table ---------------------------------------------------------------------------
-
-
-def test_the_table_carries_every_photo_and_column_and_reads_back(houses, tmp_path):
-    cli("tag", "TEST0002.JPG", "--role", "elevation", "--face", "front", archive=houses, actor="R. Viewer")
-    out = tmp_path / "t.csv"
-    assert cli("table", "TC-1001", "--out", out, "--bom", archive=houses).status == 0
-    raw = out.read_bytes()
-    assert raw.startswith(b"\xef\xbb\xbf")
-    assert raw.count(b"\r\n") >= 4
-    rows = list(csv.DictReader(io.StringIO(raw.decode("utf-8-sig"), newline="")))
-    data = cli("table", "TC-1001", "--json", archive=houses).data
-    assert list(rows[0]) == list(data[0])
-    for row, one in zip(rows, data, strict=True):
-        assert (row["sha256"], row["name"], row["taken_at"]) == (
-            one["sha256"],
-            one["name"],
-            one["taken_at"] or "",
-        )
-        assert row["role"] == (one["role"] or "")
-        assert row["stated"].split("\n") == (one["stated"] or [""])
-    assert cli("table", "TC-1001", archive=houses).out.encode() == raw[3:]
-
-
-RUN = [
-    "=1+1",
-    "+1",
-    "-1",
-    "@SUM(A1)",
-    "\t=1",
-    "\r=1",
-    "\n=1",
-    "\uff1d1",
-    "\uff0b1",
-    "\uff0d1",
-    "\uff201",
-    "  =1",
-]
-
-
-def view(text: str) -> PhotoView:
-    return PhotoView(
-        sha256=Sha256("0" * 64), name=text, card_path=text, taken_at=text, corrected_at=None, correction=text,
-        claim=text, claim_confidence=1.0, to_confirm=False, role=None, face=None, component=text, condition=None,
-        count=None, stated=[text], confidence={"role": 1.0}, reasons=[text, text],
-        flags=[Finding(code=text, message=text)],
-    )  # fmt: skip
-
-
-@pytest.mark.parametrize("text", RUN, ids=ascii)
-def test_no_cell_begins_with_what_a_spreadsheet_runs(text):
-    """The list is OWASP's (CSV Injection), with the full-width forms that some locales take for the same."""
-    (row,) = csv.DictReader(io.StringIO(reporting.as_csv([view(text)]), newline=""))
-    for column, cell in row.items():
-        assert not cell.lstrip(" ").startswith(tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")), column
-    assert row["name"] == f"'{text}"
-
-
-@pytest.mark.parametrize(
-    "text", ["TEST0001.JPG", 'a "b", c', "two\r\nlines", "\u00e9\u05d0", "a=b", "'quoted", ""]
-)
-def test_any_other_cell_reads_back_as_it_was(text):
-    (row,) = csv.DictReader(io.StringIO(reporting.as_csv([view(text)]), newline=""))
-    assert row["name"] == text == row["correction"]
-
-
-def test_what_a_sidecar_says_is_well_formed(houses):
-    for data in sidecars(bag_of(houses, "TC-1001")).values():
-        SafeET.fromstring(data)

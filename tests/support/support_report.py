@@ -25,7 +25,7 @@ from evidence.model import (
     Sha256,
     Source,
 )
-from evidence.paper.report_desk import ReportMatter
+from evidence.paper.report_document import ReportContent
 from evidence.paper.report_pictures import PictureSource
 from evidence.settings import default_text
 from evidence.sight.request import THUMB_SIDES, thumb_path
@@ -39,7 +39,7 @@ START = datetime(2026, 5, 14, 9, 0, 0)
 MADE = datetime(2026, 5, 15, 12, 0, tzinfo=UTC)
 
 
-def words() -> Vocabulary:
+def vocabulary() -> Vocabulary:
     return load_vocabulary(default_text("tags.toml"), "tags.toml")
 
 
@@ -114,16 +114,16 @@ def with_thumbs(folder: Path, records: list[PhotoRecord]) -> PictureSource:
     return PictureSource(thumbs=folder, original=lambda _sha: None)
 
 
-def matter(
+def content(
     folder: Path, records: list[PhotoRecord], report: CoverageReport | None = None, **changes: object
-) -> ReportMatter:
+) -> ReportContent:
     given: dict[str, object] = {
         "claim": CLAIM,
         "records": tuple(records),
         "coverage": report or coverage(),
-        "words": words(),
+        "vocabulary": vocabulary(),
         "pictures": changes.get("pictures") or with_thumbs(folder / "thumbs", records),
         "made_by": "R. Viewer",
         "made_at": MADE,
     }
-    return ReportMatter(**{**given, **changes})
+    return ReportContent(**{**given, **changes})

@@ -1,4 +1,4 @@
-"""A pen that writes lines of text, blocks and rules on pages that follow one another."""
+"""Write text, rules and bookmarks on the pages of a PDF, starting new pages where they are needed."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from contextlib import suppress
 
 from fpdf import FPDF
 
-from evidence.paper.type import BOLD, FAMILY, LETTER, POINTS, REGULAR, printable, wrapped
+from evidence.paper.typesetting import BOLD, FAMILY, LETTER, POINTS, REGULAR, printable, wrapped
 
 Colour = tuple[int, int, int]
 INK: Colour = (22, 24, 28)
@@ -21,47 +21,47 @@ MARGIN = 0.6
 """Inches that most printers can reach with room to spare."""
 WIDTH = LETTER[0] - 2 * MARGIN
 TOP = 0.95
-"""Where a page's own matter begins, below its heading."""
+"""Inches from the top to a page's content, below its header."""
 BOTTOM = LETTER[1] - 0.75
 LEADING = 1.32
-"""Distance of lines in sizes of letters."""
-MOST = 3000
-"""Characters of one text that are set; nothing that is printed here means anything beyond."""
+"""Distance of lines, in letter sizes."""
+MAX_TEXT = 3000
+"""Characters of one text that are printed; no text of ours needs more."""
 
 
-def plain(text: str, most: int = MOST) -> str:
-    """The text as it can be set on one line: no control or format characters (a change of direction, for one),
-    blanks single, cut with an ellipsis after `most` characters.
+def one_line(text: str, most: int = MAX_TEXT) -> str:
+    """The text for printing on one line: no control or format characters (such as a change of direction), single
+    spaces, cut with an ellipsis after `most` characters.
     """
     shown = "".join(c for c in text[: most + 1] if unicodedata.category(c) not in ("Cf", "Cs", "Co", "Cn"))
     shown = " ".join(printable(shown).split())
     return shown if len(shown) <= most else f"{shown[: most - 1]}\N{HORIZONTAL ELLIPSIS}"
 
 
-class Pen:
-    """Writes on a PDF in inches; `y` is where the next thing goes, `head` is drawn atop each new page."""
+class PageWriter:
+    """Writes on a PDF in inches. `y` is the top of what comes next; `draw_header` is called on each new page."""
 
     def __init__(self, pdf: FPDF) -> None:
         self.pdf = pdf
         self.y = TOP
-        self.head: Callable[[], None] = lambda: None
+        self.draw_header: Callable[[], None] = lambda: None
 
-    def page(self) -> None:
-        """A new page with its heading."""
+    def new_page(self) -> None:
+        """Start a page with its header."""
         self.pdf.add_page()
         self.y = TOP
-        self.head()
+        self.draw_header()
 
-    def need(self, height: float) -> None:
-        """A new page unless so many inches are left on this one."""
+    def ensure_room(self, height: float) -> None:
+        """Start a new page unless `height` inches are left on this one."""
         if self.y + height > BOTTOM:
-            self.page()
+            self.new_page()
 
-    def say(
+    def text(
         self, text: str, x: float, y: float, *, size: float, style: str = REGULAR, colour: Colour = INK,
         link: int | None = None,
     ) -> float:  # fmt: skip
-        """One line with its top at `y`; the x where it ends."""
+        """Print one line with its top at `y`; returns the x where it ends."""
         pdf = self.pdf
         pdf.set_font(FAMILY, style, size)
         pdf.set_text_color(*colour)
@@ -70,16 +70,16 @@ class Pen:
         pdf.cell(w=width, h=size * LEADING / POINTS, text=text, link=link or "")
         return x + width
 
-    def say_right(self, text: str, right: float, y: float, *, size: float, colour: Colour = INK) -> None:
-        """One line that ends at `right`."""
+    def text_right(self, text: str, right: float, y: float, *, size: float, colour: Colour = INK) -> None:
+        """Print one line that ends at `right`."""
         self.pdf.set_font(FAMILY, REGULAR, size)
-        self.say(text, right - self.pdf.get_string_width(text), y, size=size, colour=colour)
+        self.text(text, right - self.pdf.get_string_width(text), y, size=size, colour=colour)
 
-    def lines(
+    def fit_lines(
         self, text: str, *, width: float, size: float, style: str = REGULAR, most: int | None = None
     ) -> list[str]:
-        """The text in lines of that width, the last of `most` cut with an ellipsis when there would be more."""
-        found = wrapped(self.pdf, plain(text), width=width, size=size, style=style)
+        """The text in lines of that width, `most` at most; an ellipsis ends a text that is cut."""
+        found = wrapped(self.pdf, one_line(text), width=width, size=size, style=style)
         if most is None or len(found) <= most:
             return found
         last = found[most - 1]
@@ -87,13 +87,13 @@ class Pen:
             last = last[:-1]
         return [*found[: most - 1], f"{last.rstrip()}\N{HORIZONTAL ELLIPSIS}"]
 
-    def block(
+    def paragraph(
         self, text: str, x: float, y: float, *, width: float, size: float, style: str = REGULAR,
         colour: Colour = INK, most: int | None = None,
     ) -> float:  # fmt: skip
-        """Wrapped lines with their top at `y`; where the next text begins. Stays on the page."""
-        for line in self.lines(text, width=width, size=size, style=style, most=most):
-            self.say(line, x, y, size=size, style=style, colour=colour)
+        """Print wrapped lines with their top at `y`, all on this page; returns the y below them."""
+        for line in self.fit_lines(text, width=width, size=size, style=style, most=most):
+            self.text(line, x, y, size=size, style=style, colour=colour)
             y += size * LEADING / POINTS
         return y
 
@@ -101,33 +101,33 @@ class Pen:
         self, text: str, *, x: float = MARGIN, width: float = WIDTH, size: float = 9.5, style: str = REGULAR,
         colour: Colour = INK, after: float = 0.0,
     ) -> None:  # fmt: skip
-        """Wrapped lines from `y` on, over as many pages as they need."""
-        for line in self.lines(text, width=width, size=size, style=style):
-            self.need(size * LEADING / POINTS)
-            self.say(line, x, self.y, size=size, style=style, colour=colour)
+        """Print wrapped lines from the present `y` on, over as many pages as they need."""
+        for line in self.fit_lines(text, width=width, size=size, style=style):
+            self.ensure_room(size * LEADING / POINTS)
+            self.text(line, x, self.y, size=size, style=style, colour=colour)
             self.y += size * LEADING / POINTS
         self.y += after
 
     def heading(self, text: str) -> None:
-        """A small heading in the flow, kept together with what follows."""
-        self.need(0.75)
+        """Print a small heading, on the same page as the text that follows."""
+        self.ensure_room(0.75)
         self.y += 0.12
-        self.say(text, MARGIN, self.y, size=11, style=BOLD, colour=ACCENT)
+        self.text(text, MARGIN, self.y, size=11, style=BOLD, colour=ACCENT)
         self.y += 0.26
 
     def rule(self, x: float, y: float, width: float, *, weight: float, colour: Colour = INK) -> None:
-        """A line as a filled bar, `weight` inches thick."""
+        """Draw a line `weight` inches thick."""
         self.pdf.set_fill_color(*colour)
         self.pdf.rect(x, y, width, weight, style="F")
 
     def box(self, x: float, y: float, width: float, height: float, *, colour: Colour = PALE) -> None:
-        """A thin frame."""
+        """Draw a thin frame."""
         self.pdf.set_draw_color(*colour)
         self.pdf.set_line_width(0.008)
         self.pdf.rect(x, y, width, height)
 
-    def mark(self, name: str, level: int) -> None:
-        """A bookmark to this place in the document's outline."""
-        with suppress(ValueError):  # an outline that would skip a level
+    def bookmark(self, name: str, level: int) -> None:
+        """Add this place to the document's outline."""
+        with suppress(ValueError):  # the outline would skip a level
             self.pdf.set_y(max(0.0, self.y - 0.1))
-            self.pdf.start_section(plain(name, 120) or "-", level=level)
+            self.pdf.start_section(one_line(name, 120) or "-", level=level)

@@ -13,10 +13,10 @@ from defusedxml import ElementTree as SafeET
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rdflib import RDF, Graph, Literal, Namespace, URIRef
-from support_report import CLAIM, START, record, tag, words
+from support_report import CLAIM, START, record, tag, vocabulary
 
 from evidence.model import CameraFacts, Claim, ClaimId, Source
-from evidence.paper.sidecars import sidecar
+from evidence.paper.xmp import xmp_sidecar
 
 DC = Namespace("http://purl.org/dc/elements/1.1/")
 PHOTOSHOP = Namespace("http://ns.adobe.com/photoshop/1.0/")
@@ -24,7 +24,7 @@ IPTC = Namespace("http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/")
 MM = Namespace("http://ns.adobe.com/xap/1.0/mm/")
 OWN = Namespace("urn:photo-evidence-archive:xmp:1.0#")
 PHOTO = URIRef("urn:the-photo")
-WORDS = words()
+VOCABULARY = vocabulary()
 
 
 def read(data: bytes) -> Graph:
@@ -59,7 +59,7 @@ def facets(graph: Graph, field: URIRef) -> dict[str, dict[str, str]]:
 def test_another_reader_finds_what_is_stated_in_the_standard_fields():
     tags = tag(Source.LABEL, role="test_square", face="front", count="9", condition="damage")
     one = record(3, tags)
-    graph = read(sidecar(one, CLAIM, WORDS))
+    graph = read(xmp_sidecar(one, CLAIM, VOCABULARY))
     assert listed(graph, DC.title) == [Literal("Test square, front slope: 9 hits, damage", lang="x-default")]
     assert "Claim HT-2044, TEST0004.JPG." in str(listed(graph, DC.description)[0])
     assert {str(word) for word in listed(graph, DC.subject)} == {"test square", "front", "9 hits", "damage"}
@@ -75,7 +75,7 @@ def test_another_reader_finds_what_is_stated_in_the_standard_fields():
 
 def test_a_guess_reaches_no_field_that_other_programs_show():
     tags = {**tag(face="left"), **tag(Source.WRITING, 0.97, component="siding", condition="no_damage")}
-    graph = read(sidecar(record(0, tags), CLAIM, WORDS))
+    graph = read(xmp_sidecar(record(0, tags), CLAIM, VOCABULARY))
     assert [str(word) for word in listed(graph, DC.subject)] == ["left"]
     assert [str(title) for title in listed(graph, DC.title)] == ["Left side"]
     for subject, field, value in graph:
@@ -101,7 +101,7 @@ def test_a_guess_reaches_no_field_that_other_programs_show():
 def test_the_cameras_time_is_kept_as_it_says_it(taken, offset, said):
     facts = CameraFacts(taken_text="as it stands", taken_local=taken, offset_minutes=offset)
     one = record(0, facts=facts, corrected=START, correction="an hour behind")
-    graph = read(sidecar(one, CLAIM, WORDS))
+    graph = read(xmp_sidecar(one, CLAIM, VOCABULARY))
     assert only(graph, PHOTOSHOP.DateCreated) == said
     assert only(graph, OWN.CameraTimeText) == "as it stands"
     assert only(graph, OWN.CorrectedTime) == "2026-05-14T09:00:00"
@@ -109,7 +109,9 @@ def test_the_cameras_time_is_kept_as_it_says_it(taken, offset, said):
 
 
 def test_nothing_is_said_of_a_time_or_a_place_that_is_not_known():
-    graph = read(sidecar(record(0, facts=CameraFacts(taken_text="    :  :  "), corrected=None), None, WORDS))
+    graph = read(
+        xmp_sidecar(record(0, facts=CameraFacts(taken_text="    :  :  "), corrected=None), None, VOCABULARY)
+    )
     for field in (
         PHOTOSHOP.DateCreated,
         IPTC.Location,
@@ -130,6 +132,6 @@ def test_any_text_gives_the_same_well_formed_bytes_twice(text, reason):
     facts = CameraFacts(taken_text=text)
     one = record(0, tag(component=text), name=text or "x", facts=facts, corrected=START, correction=reason)
     claim = Claim(claim=ClaimId(text), address=text, jurisdiction=text)
-    data = sidecar(one, claim, WORDS)
-    assert data == sidecar(one, claim, WORDS)
+    data = xmp_sidecar(one, claim, VOCABULARY)
+    assert data == xmp_sidecar(one, claim, VOCABULARY)
     read(data)

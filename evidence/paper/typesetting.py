@@ -1,17 +1,14 @@
-"""Letters on our PDFs: one embedded typeface in two weights, and pages written whole or not at all.
+"""One embedded typeface in two weights, text that fits a width; a PDF is opened with its texts and saved whole.
 
-Noto Sans comes as one variable font of 3,000 characters. Making a plain weight of all of it takes
-some seconds; of the characters a document uses, a fraction of one. So a document is opened with the
-texts it will print. Lengths are inches, sizes of letters points (1/72 inch).
+Noto Sans is one variable font of 3,000 characters. Making a plain weight of all of them takes seconds; of the
+characters that a document uses, a fraction of a second. So a document is opened with the texts that it will print.
+Lengths are inches, letter sizes points (1/72 inch).
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
 import io
-import os
-import secrets
 import tempfile
 import unicodedata
 from collections.abc import Iterable, Iterator
@@ -25,40 +22,39 @@ from fontTools.varLib import instancer
 from fpdf import FPDF
 from fpdf.fonts import TTFFont
 
-from evidence.errors import BadInputError, DestinationError
+from evidence.paper.output import write_whole
 
 FAMILY = "NotoSans"
 REGULAR, BOLD = "", "B"
 WEIGHTS = {REGULAR: 400, BOLD: 700}
-"""On the font's own axis; 400 and 700 are what CSS and OpenType call regular and bold."""
+"""Values of the font's weight axis; CSS and OpenType call 400 regular and 700 bold."""
 
 LETTER = (8.5, 11.0)
-"""Inches, ANSI A: the paper an office in the United States has."""
+"""Inches, ANSI A: the usual paper of an office in the United States."""
 
 SUBSTITUTE = "\N{REPLACEMENT CHARACTER}"
-"""Stands where the typeface lacks a character, so that a reader sees that something is missing."""
+"""Printed for a character that the typeface lacks, so that a reader sees that something is missing."""
 
 ASCII = "".join(map(chr, range(0x20, 0x7F)))
 
 POINTS = 72.0
-"""Points an inch."""
-
-_DISK_TROUBLE = {errno.ENOSPC, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC)}
+"""Points per inch."""
 
 
 def printable(text: str) -> str:
-    """The text as it can be set: composed (NFC), control characters as spaces, strangers substituted."""
-    known = _characters()
+    """The text as it can be printed: composed (NFC), control characters as spaces, missing characters substituted."""
+    available = _characters()
     composed = unicodedata.normalize("NFC", text)
     spaced = "".join(" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in composed)
-    return "".join(c if ord(c) in known else SUBSTITUTE for c in spaced)
+    return "".join(c if ord(c) in available else SUBSTITUTE for c in spaced)
 
 
 @contextlib.contextmanager
-def open_paper(texts: Iterable[str], *, title: str, standard: str | None = None) -> Iterator[FPDF]:
-    """A new letter-size PDF in inches, without margins or page breaks of its own, regular face chosen.
+def open_pdf(texts: Iterable[str], *, title: str, standard: str | None = None) -> Iterator[FPDF]:
+    """A new letter-size PDF in inches, without margins and automatic page breaks, in the regular weight.
 
-    `standard` is one that fpdf2 can hold itself to, `PDF/A-2B` for instance. It can set ASCII and every character of `texts`, each passed through `printable` before it is set.
+    It can print ASCII and every character of `texts`, each after `printable`. `standard` is one that fpdf2 can
+    enforce, such as `PDF/A-2B`.
     """
     characters = frozenset(ASCII + SUBSTITUTE).union(*(printable(text) for text in texts))
     pdf = FPDF(unit="in", format="letter", enforce_compliance=standard)
@@ -69,7 +65,7 @@ def open_paper(texts: Iterable[str], *, title: str, standard: str | None = None)
     with tempfile.TemporaryDirectory(prefix="evidence-", ignore_cleanup_errors=True) as folder:
         for style, weight in WEIGHTS.items():
             file = Path(folder, f"{FAMILY}-{weight}.ttf")
-            file.write_bytes(_face(characters, weight))
+            file.write_bytes(_subset_font(characters, weight))
             pdf.add_font(FAMILY, style, file)
         pdf.set_font(FAMILY, REGULAR, 10)
         try:
@@ -77,7 +73,7 @@ def open_paper(texts: Iterable[str], *, title: str, standard: str | None = None)
         finally:
             for font in pdf.fonts.values():
                 if isinstance(font, TTFFont):
-                    font.ttfont.close()  # or the folder could not go, on systems that lock open files
+                    font.ttfont.close()  # a system that locks open files could not delete the folder
 
 
 def fitting_size(pdf: FPDF, text: str, *, width: float, largest: float, style: str = REGULAR) -> float:
@@ -88,7 +84,7 @@ def fitting_size(pdf: FPDF, text: str, *, width: float, largest: float, style: s
 
 
 def wrapped(pdf: FPDF, text: str, *, width: float, size: float, style: str = REGULAR) -> list[str]:
-    """The text in lines no wider than `width` inches; a longer word is broken within."""
+    """The text in lines no wider than `width` inches; a word that is too long is broken."""
     pdf.set_font(FAMILY, style, size)
     lines: list[str] = []
     line = ""
@@ -105,7 +101,7 @@ def wrapped(pdf: FPDF, text: str, *, width: float, size: float, style: str = REG
 
 
 def _broken(pdf: FPDF, word: str, width: float) -> list[str]:
-    """A word in pieces that fit, cut after a hyphen or a slash where there is one."""
+    """A word in pieces that fit, broken after a hyphen or a slash if it has one."""
     pieces = [""]
     for letter in word:
         if pieces[-1] and pdf.get_string_width(pieces[-1] + letter) > width:
@@ -115,36 +111,9 @@ def _broken(pdf: FPDF, word: str, width: float) -> list[str]:
     return pieces
 
 
-def save(pdf: FPDF, out: Path) -> None:
-    """Write the PDF whole under its name, or leave what stood there; a file of that name is replaced.
-
-    Raises BadInputError where the place cannot be written, DestinationError where the disk fails or is full.
-    """
+def save_pdf(pdf: FPDF, out: Path) -> None:
+    """Write the PDF as `write_whole` does, with its errors."""
     write_whole(pdf.output(), out)
-
-
-def write_whole(data: bytes | bytearray, out: Path) -> None:
-    """Write a file whole under its name, or leave what stood there; a file of that name is replaced.
-
-    Raises BadInputError where the place cannot be written, DestinationError where the disk fails or is full.
-    """
-    part = out.with_name(f"{out.name}.{secrets.token_hex(4)}.part")
-    try:
-        if out.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "it is a folder")
-        with part.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(out)
-    except OSError as problem:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        full = problem.errno in _DISK_TROUBLE
-        raise (DestinationError if full else BadInputError)(
-            f"{out} cannot be written: {problem.strerror or problem}.",
-            "Free some space and try again." if full else "Name a file in a folder you may write to.",
-        ) from problem
 
 
 @cache
@@ -160,8 +129,8 @@ def _characters() -> frozenset[int]:
 
 
 @cache
-def _face(characters: frozenset[str], weight: int) -> bytes:
-    """A plain font file of these characters in that weight: subset first, which makes the rest quick."""
+def _subset_font(characters: frozenset[str], weight: int) -> bytes:
+    """A plain font file of these characters in that weight; cutting the font down first makes the rest quick."""
     options = subset.Options(hinting=False, glyph_names=False, notdef_outline=True)
     options.layout_features = []
     options.drop_tables += ["GSUB", "GPOS", "GDEF"]

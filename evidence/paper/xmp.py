@@ -1,8 +1,8 @@
-"""What the archive says of one photo as an XMP sidecar (ISO 16684-1) that any XMP reader understands.
+"""What the archive knows of one photo, as an XMP sidecar (ISO 16684-1) that any XMP reader can read.
 
-Fields of Dublin Core and of the IPTC Photo Metadata Standard where they have one, our own namespace for the
-rest. What is stated goes into the fields that other programs show; what is guessed only into our own
-`Guessed` (rule 9). The same photo and claim always give the same bytes.
+It uses fields of Dublin Core and of the IPTC Photo Metadata Standard, and our own namespace for the rest. Stated
+facets go into the fields that other programs show; guesses go only into our own `Guessed`. The same photo and claim
+always give the same bytes.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from datetime import datetime
 from xml.etree import ElementTree as ET
 
 from evidence.model import Claim, Facet, FacetValue, PhotoRecord
-from evidence.paper.captions import SILENT, phrase, split_tags
+from evidence.paper.captions import UNPRINTED, phrase, stated_and_guessed
 from evidence.tags.vocabulary import Vocabulary
 
 RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
@@ -23,7 +23,7 @@ XMP_MM = "http://ns.adobe.com/xap/1.0/mm/"
 PHOTOSHOP = "http://ns.adobe.com/photoshop/1.0/"
 IPTC_CORE = "http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/"
 OWN = "urn:photo-evidence-archive:xmp:1.0#"
-"""Ours. An XMP namespace ends in a slash or a number sign."""
+"""Our own namespace. An XMP namespace ends in a slash or a number sign."""
 
 PREFIXES = {
     "x": XMPMETA, "rdf": RDF, "dc": DC, "xmpMM": XMP_MM, "photoshop": PHOTOSHOP,
@@ -33,33 +33,33 @@ PREFIXES = {
 XML_LANG = "{http://www.w3.org/XML/1998/namespace}lang"
 
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""What XML 1.0 (production 2, Char) cannot carry, not even escaped."""
+"""Characters that XML 1.0 (production 2, Char) does not allow, not even escaped."""
 
 for _prefix, _uri in PREFIXES.items():
     ET.register_namespace(_prefix, _uri)
 
 
-def sidecar(record: PhotoRecord, claim: Claim | None, words: Vocabulary) -> bytes:
-    """The sidecar of one photo, UTF-8; `claim` is None in the tray.
+def xmp_sidecar(record: PhotoRecord, claim: Claim | None, vocabulary: Vocabulary) -> bytes:
+    """The sidecar of one photo, UTF-8; `claim` is None for a photo in the unassigned tray.
 
-    `dc:title`, `dc:description` and `dc:subject` say what is stated, `photoshop:DateCreated` the camera's own
-    time with its zone where it names one, `photoshop:TransmissionReference` (IPTC: Job Id) the claim's number,
+    `dc:title`, `dc:description` and `dc:subject` hold what is stated, `photoshop:DateCreated` the camera's own
+    time with its zone if it records one, `photoshop:TransmissionReference` (IPTC: Job Id) the claim's number,
     `dc:identifier` and `xmpMM:OriginalDocumentID` the original's SHA-256.
     """
     root = ET.Element(f"{{{XMPMETA}}}xmpmeta")
     about = ET.SubElement(ET.SubElement(root, f"{{{RDF}}}RDF"), f"{{{RDF}}}Description")
     about.set(f"{{{RDF}}}about", "")
-    stated, guessed = split_tags(record.tags, words)
-    said = phrase(stated, words)
+    stated, guessed = stated_and_guessed(record.tags, vocabulary)
+    said = phrase(stated, vocabulary)
     _language(about, DC, "title", said or record.name)
     _language(about, DC, "description", _description(record, claim, said))
-    _array(about, DC, "subject", "Bag", _subjects(stated, words))
+    _array(about, DC, "subject", "Bag", _subjects(stated, vocabulary))
     _simple(about, DC, "identifier", f"sha256:{record.sha256}")
     _simple(about, XMP_MM, "OriginalDocumentID", f"sha256:{record.sha256}")
     _simple(about, PHOTOSHOP, "DateCreated", _moment(record.facts.taken_local, record.facts.offset_minutes))
     if claim is not None:
         _place(about, claim)
-    _ours(about, record, words, stated, guessed)
+    _ours(about, record, vocabulary, stated, guessed)
     ET.indent(root)
     written: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
     return written + b"\n"
@@ -71,17 +71,17 @@ def _description(record: PhotoRecord, claim: Claim | None, said: str) -> str:
     return f"{what}. {where}, {record.name}."
 
 
-def _subjects(stated: Mapping[Facet, FacetValue], words: Vocabulary) -> list[str]:
-    """One keyword a stated facet."""
+def _subjects(stated: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> list[str]:
+    """One keyword for each stated facet."""
     return [
-        f"{value.value} hits" if facet is Facet.COUNT else words.plain(facet, value.value)
+        f"{value.value} hits" if facet is Facet.COUNT else vocabulary.plain(facet, value.value)
         for facet, value in stated.items()
-        if (facet, value.value) not in SILENT
+        if (facet, value.value) not in UNPRINTED
     ]
 
 
 def _place(about: ET.Element, claim: Claim) -> None:
-    """The claim and where it is, in IPTC's fields: the address as it was given, country and state by ISO 3166."""
+    """The claim's number, address, country and state (ISO 3166) in the fields of IPTC."""
     _simple(about, PHOTOSHOP, "TransmissionReference", claim.claim)
     _simple(about, IPTC_CORE, "Location", claim.address)
     country, _, state = claim.jurisdiction.partition("-")
@@ -93,7 +93,7 @@ def _place(about: ET.Element, claim: Claim) -> None:
 def _ours(
     about: ET.Element,
     record: PhotoRecord,
-    words: Vocabulary,
+    vocabulary: Vocabulary,
     stated: Mapping[Facet, FacetValue],
     guessed: Mapping[Facet, FacetValue],
 ) -> None:
@@ -103,12 +103,12 @@ def _ours(
     if record.correction:
         _simple(about, OWN, "CorrectedTime", _moment(record.corrected, None))
         _simple(about, OWN, "CorrectionReason", record.correction)
-    _facets(about, "Stated", stated, words)
-    _facets(about, "Guessed", guessed, words)
+    _facets(about, "Stated", stated, vocabulary)
+    _facets(about, "Guessed", guessed, vocabulary)
 
 
-def _facets(about: ET.Element, name: str, values: Mapping[Facet, FacetValue], words: Vocabulary) -> None:
-    """An unordered array of structures, one a facet."""
+def _facets(about: ET.Element, name: str, values: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> None:
+    """An unordered array with one structure for each facet."""
     if not values:
         return
     bag = ET.SubElement(ET.SubElement(about, f"{{{OWN}}}{name}"), f"{{{RDF}}}Bag")
@@ -117,14 +117,14 @@ def _facets(about: ET.Element, name: str, values: Mapping[Facet, FacetValue], wo
         item.set(f"{{{RDF}}}parseType", "Resource")
         _simple(item, OWN, "Facet", facet.value)
         _simple(item, OWN, "Value", value.value)
-        _simple(item, OWN, "Words", words.plain(facet, value.value))
+        _simple(item, OWN, "Words", vocabulary.plain(facet, value.value))
         _simple(item, OWN, "Source", value.source.value)
         _simple(item, OWN, "Confidence", f"{value.confidence:.4f}")
         _simple(item, OWN, "Reason", value.reason)
 
 
 def _moment(moment: datetime | None, offset: int | None) -> str:
-    """ISO 8601 as XMP wants it; without a zone where none is known (XMP part 1, 8.2.1.2)."""
+    """ISO 8601 as in XMP part 1, 8.2.1.2; without a zone when none is known."""
     if moment is None:
         return ""
     text = moment.replace(tzinfo=None).isoformat()
