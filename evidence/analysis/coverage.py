@@ -11,7 +11,7 @@ from evidence.catalog.claims import ClaimRow
 from evidence.catalog.tallies import Tally
 from evidence.coverage.check import check
 from evidence.coverage.doubles import DoubleIndex
-from evidence.coverage.report import CheckOptions, CoverageReport, Elsewhere, NearMatch, Waiver
+from evidence.coverage.report import CheckOptions, CoverageReport, NearMatch, OtherClaims, Waiver
 from evidence.coverage.requirements import load_list
 from evidence.coverage.shots import FACES, ShotList
 from evidence.errors import BadInputError
@@ -69,7 +69,7 @@ class CoverageChecker:
             self._list(list_for(workspace, row.claim)),
             photos,
             row.claim,
-            used_elsewhere=Elsewhere(
+            other_claims=OtherClaims(
                 same=self.used_elsewhere(claim, photos), near=tuple(self.near_matches(claim, photos))
             ),
             waivers=[

@@ -30,7 +30,7 @@ from evidence.coverage.doubles import pairs
 from evidence.coverage.explain import explain
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.shots import FACES
-from evidence.coverage.walk import still_to_shoot
+from evidence.coverage.to_shoot import still_to_shoot
 from evidence.errors import BadInputError
 from evidence.lookup import UNASSIGNED, known_claim, photos_of
 from evidence.model import ClaimId, ClaimState, PhotoRecord, Sha256

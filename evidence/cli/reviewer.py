@@ -94,7 +94,7 @@ SHOWN_NAMES = 3
 
 def _report_lines(report: CoverageReport, names: Mapping[Sha256, str]) -> Iterable[str | Table]:
     from evidence.coverage.report import Status
-    from evidence.coverage.walk import still_to_shoot
+    from evidence.coverage.to_shoot import still_to_shoot
 
     yield f"{report.list_title} ({report.basis})"
     rows = []

@@ -1,7 +1,7 @@
-"""Which required shots a claim's photos satisfy, which only guesses do, and which are missing; pure.
+"""Checks a claim's photos against a list: which shots are met, only guessed, waived, not needed or missing.
 
-Rule 9: a shot is met only by what persons and labels state. One more photo never takes a shot away from those
-that are met, but for the bounds that a list sets (`in_window`, where the inspection itself shifts).
+Rule 9: only what people and label cards state meets a shot. Adding a photo never turns a met shot into a missing
+one, except where a list limits photos to the inspection (`in_window`), whose time the new photo may shift.
 """
 
 from __future__ import annotations
@@ -9,31 +9,31 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from evidence.coverage.answers import Photos, Place
+from evidence.coverage.evaluate import Photos, ShotPlace
 from evidence.coverage.explain import asked_words
-from evidence.coverage.flags import FlagCase, all_flags
-from evidence.coverage.match import Seen, inspection, see
+from evidence.coverage.flags import FlagInput, all_flags
+from evidence.coverage.match import TaggedPhoto, inspection_window, prepared
 from evidence.coverage.report import (
     Candidate,
     CheckOptions,
     CoverageReport,
-    Elsewhere,
     Item,
     NearMatch,
+    OtherClaims,
     Status,
     Waiver,
 )
 from evidence.coverage.shots import Condition, ForEach, Shot, ShotList
-from evidence.coverage.walk import ShootLine, ToShoot, still_to_shoot
+from evidence.coverage.to_shoot import ShootLine, ToShoot, still_to_shoot
 from evidence.model import Claim, PhotoRecord
 
 __all__ = [
     "Candidate",
     "CheckOptions",
     "CoverageReport",
-    "Elsewhere",
     "Item",
     "NearMatch",
+    "OtherClaims",
     "ShootLine",
     "Status",
     "ToShoot",
@@ -48,15 +48,15 @@ def check(
     photos: Sequence[PhotoRecord],
     claim: Claim,
     *,
-    used_elsewhere: Elsewhere | None = None,
+    other_claims: OtherClaims | None = None,
     waivers: Sequence[Waiver] = (),
     options: CheckOptions | None = None,
 ) -> CoverageReport:
-    """Judge every shot of the list in every place it is asked for. The order of `photos` does not matter."""
+    """Check every shot of the list in every place where it is asked for. The order of `photos` does not matter."""
     options = options or CheckOptions()
     ordered = sorted({p.sha256: p for p in photos}.values(), key=lambda p: (p.order, p.sha256))
-    seen = [see(photo, options.guess_level) for photo in ordered]
-    window = inspection(seen, options)
+    seen = [prepared(photo, options.guess_level) for photo in ordered]
+    window = inspection_window(seen, options)
     shown = tuple(s for s in seen if not s.sheet)
     found = Photos(shots=shots, claim=claim, seen=shown, window=window, options=options)
     case = _Case(photos=found, waivers=tuple(waivers))
@@ -73,14 +73,14 @@ def check(
         waived=by_status[Status.WAIVED],
         not_needed=by_status[Status.NOT_NEEDED],
         flags=all_flags(
-            FlagCase(
+            FlagInput(
                 photos=tuple(seen),
                 claim=claim,
                 shots=shots,
                 items=tuple(items),
                 window=window,
                 options=options,
-                elsewhere=used_elsewhere or Elsewhere(),
+                elsewhere=other_claims or OtherClaims(),
             )
         ),
     )
@@ -91,49 +91,49 @@ class _Case:
     photos: Photos
     waivers: tuple[Waiver, ...]
 
-    def places(self, shot: Shot) -> list[Place]:
-        """Where the shot is asked for. Storeys change nothing but for a shot of each storey."""
+    def places(self, shot: Shot) -> list[ShotPlace]:
+        """The places where the shot is asked for."""
         options, stories = self.photos.options, self.photos.claim.stories
         match shot.for_each:
             case ForEach.ELEVATION:
-                return [Place(face=face) for face in shot.faces if face in options.elevations]
+                return [ShotPlace(face=face) for face in shot.faces if face in options.elevations]
             case ForEach.SLOPE:
-                return [Place(face=face) for face in shot.faces if face in options.slopes]
+                return [ShotPlace(face=face) for face in shot.faces if face in options.slopes]
             case ForEach.STRUCTURE:
-                return [Place(structure=s) for s in self._structures()] or [Place()]
+                return [ShotPlace(structure=s) for s in self._structures()] or [ShotPlace()]
             case ForEach.STOREY:
                 note = "" if stories else "the number of storeys is not known, one is taken"
-                return [Place(times=max(1, stories or 1), note=note)]
+                return [ShotPlace(times=max(1, stories or 1), note=note)]
             case ForEach.ONCE:
-                return [Place()]
+                return [ShotPlace()]
 
     def _structures(self) -> list[str]:
         """Structures that some photo of the claim shows, in the vocabulary's order."""
         shown = {seen.component[0] for seen in self.photos.seen}
         return [name for name, _ in self.photos.shots.plain if name in shown]
 
-    def judge(self, shot: Shot, place: Place) -> Item:
-        """One shot in one place."""
+    def judge(self, shot: Shot, place: ShotPlace) -> Item:
+        """The item for one shot in one place."""
         if shot.for_each is ForEach.STRUCTURE and not place.structure:
             return _item(shot, place, Status.NOT_NEEDED, "no photo shows another structure")
-        answer = self.photos.answer(shot, place)
-        if answer.met:
-            return _item(shot, place, Status.MET, f"stated by {_photos(len(answer.stated))}", answer.stated)
+        found = self.photos.evaluate(shot, place)
+        if found.met:
+            return _item(shot, place, Status.MET, f"stated by {_photos(len(found.stated))}", found.stated)
         if (waiver := self._waiver(shot, place)) is not None:
             why = f"waived by {waiver.by}: {waiver.why}"
-            return _item(shot, place, Status.WAIVED, why, answer.stated, answer.guesses)
+            return _item(shot, place, Status.WAIVED, why, found.stated, found.guesses)
         if shot.only_when and not any(self._holds(when, place) for when in shot.only_when):
             why = f"asked for only when {' or when '.join(when.words for when in shot.only_when)}"
-            return _item(shot, place, Status.NOT_NEEDED, why, answer.stated, answer.guesses)
-        if answer.filled:
-            why = f"only with guesses: {_photos(len(answer.guesses))} to confirm"
-            return _item(shot, place, Status.GUESSED, why, answer.stated, answer.guesses)
-        why = self.photos.progress(shot, place, answer.matches)
-        near = self.photos.candidates(shot, place, answer.matches)
-        return _item(shot, place, Status.MISSING, why, answer.stated, answer.guesses, near)
+            return _item(shot, place, Status.NOT_NEEDED, why, found.stated, found.guesses)
+        if found.filled:
+            why = f"only with guesses: {_photos(len(found.guesses))} to confirm"
+            return _item(shot, place, Status.GUESSED, why, found.stated, found.guesses)
+        why = self.photos.progress(shot, place, found.matches)
+        near = self.photos.candidates(shot, place, found.matches)
+        return _item(shot, place, Status.MISSING, why, found.stated, found.guesses, near)
 
-    def _holds(self, when: Condition, place: Place) -> bool:
-        """Whether the condition is so, counting strong guesses: doubt asks for the shot."""
+    def _holds(self, when: Condition, place: ShotPlace) -> bool:
+        """Whether the condition holds. Strong guesses count, so that in doubt the shot is asked for."""
         claim = self.photos.claim
         if when.perils and claim.peril.strip().casefold() not in when.perils:
             return False
@@ -141,7 +141,7 @@ class _Case:
             return False
         return when.criteria is None or self.photos.any_says(when.criteria, place.face)
 
-    def _waiver(self, shot: Shot, place: Place) -> Waiver | None:
+    def _waiver(self, shot: Shot, place: ShotPlace) -> Waiver | None:
         for waiver in self.waivers:
             here = waiver.face in {None, place.face} and waiver.structure in {"", place.structure}
             if waiver.requirement == shot.id and here:
@@ -151,11 +151,11 @@ class _Case:
 
 def _item(
     shot: Shot,
-    place: Place,
+    place: ShotPlace,
     status: Status,
     why: str,
-    stated: Iterable[Seen] = (),
-    guesses: Iterable[Seen] = (),
+    stated: Iterable[TaggedPhoto] = (),
+    guesses: Iterable[TaggedPhoto] = (),
     candidates: tuple[Candidate, ...] = (),
 ) -> Item:
     asked = asked_words(shot)

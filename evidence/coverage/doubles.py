@@ -1,9 +1,9 @@
-"""Pictures that are nearly the same, found by their 64-bit perceptual hashes.
+"""Near-duplicate photos, found by the Hamming distance of their 64-bit perceptual hashes.
 
-Two hashes within a few bits of each other are a reason to look, never proof: identity is the SHA-256.
-Small sets are compared with each other outright. Large ones go through multi-index hashing (Norouzi, Punjani,
-Fleet, CVPR 2012): two codes within r bits agree to within r // 4 bits in at least one of four 16-bit blocks, so
-only codes that share such a block are compared. Both give exactly the same answer.
+A small distance is a reason to look, never proof: only the SHA-256 proves that two files are identical.
+Small sets are compared exhaustively. Large sets use multi-index hashing (Norouzi, Punjani, Fleet, CVPR 2012):
+two codes within r bits differ by at most r // 4 bits in at least one of four 16-bit blocks, so only codes with
+such a block are compared. Both methods give exactly the same answer.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ Places = npt.NDArray[np.intp]
 BITS = 64
 _BLOCKS, _BLOCK_BITS = 4, 16
 _MOST_BLOCK_BITS = 2
-"""137 values to probe for a block; with 3 bits it would be 697, and comparing outright wins."""
+"""137 values to probe per block; with 3 bits it would be 697, and comparing all codes is faster."""
 _OUTRIGHT_BELOW = {0: 100_000, 1: 200_000, 2: 3_000_000}
-"""By the bits a block may differ in: with fewer codes than this, comparing them all is the quicker
+"""Key: bits by which a block may differ. With fewer codes than the value, comparing all of them is faster
 (`tests/bench/doubles_bench.py`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Near:
-    """A code of the index near the one asked about."""
+    """A code of the index within the distance asked for."""
 
     place: int
     """Its place in the sequence that the index was made from."""
@@ -49,7 +49,7 @@ def distance(one: str, other: str) -> int:
 
 
 class DoubleIndex:
-    """Hashes of a whole archive, for questions of the kind: which are within so many bits of this one?"""
+    """Index over the hashes of a whole archive: finds those within a given Hamming distance."""
 
     def __init__(self, phashes: Sequence[str]) -> None:
         known = [place for place, phash in enumerate(phashes) if phash]
@@ -59,7 +59,7 @@ class DoubleIndex:
         self._blocks: list[tuple[npt.NDArray[np.uint16], Places]] | None = None
 
     def __len__(self) -> int:
-        """How many hashes there are, empty ones left out."""
+        """Number of hashes, without empty ones."""
         return len(self._codes)
 
     def near(self, phash: str, bits: int) -> tuple[Near, ...]:
@@ -76,7 +76,7 @@ class DoubleIndex:
         return tuple(Near(place=p, bits=b) for p, b in sorted(found, key=lambda hit: (hit[1], hit[0])))
 
     def _candidates(self, code: int, bits: int) -> Places | None:
-        """Places in the code array worth comparing, each once; None when all are."""
+        """Positions in the code array to compare, each once; None for all."""
         radius = bits // _BLOCKS
         if len(self) < _OUTRIGHT_BELOW.get(radius, len(self) + 1):
             return None
@@ -89,7 +89,7 @@ class DoubleIndex:
         return np.unique(np.concatenate(found)) if found else np.empty(0, dtype=np.intp)
 
     def _sorted_blocks(self) -> list[tuple[npt.NDArray[np.uint16], Places]]:
-        """For each block its values in order, and whose they are."""
+        """For each block its values in order, and the positions of their codes."""
         if self._blocks is None:
             self._blocks = []
             for number in range(_BLOCKS):
@@ -108,41 +108,41 @@ def pairs(phashes: Sequence[str], bits: int) -> tuple[tuple[int, int, int], ...]
     return tuple(sorted(found))
 
 
-def enough_apart(codes: Sequence[int | None], bits: int, wanted: int) -> bool:
-    """True when `wanted` of the pictures differ from each other by more than `bits`, every two of them.
+def has_distinct(codes: Sequence[int | None], bits: int, wanted: int) -> bool:
+    """True when some `wanted` of the photos differ pairwise by more than `bits`.
 
-    One more picture never makes it false. A picture without a hash is apart from every other. Exact for every set
-    in which nearly equal pictures come in bursts; a set made to be hard may be undercounted, never overcounted.
+    Adding a photo never makes it false. A photo without a hash differs from every other. Exact when near-duplicates
+    come in bursts; in a constructed worst case the count may be too low, never too high.
     """
     if wanted <= 0:
         return True
     alone = sum(code is None for code in codes)
     known = sorted({code for code in codes if code is not None})
     near = {a: {b for b in known if a != b and (a ^ b).bit_count() <= bits} for a in known}
-    return alone + _independent(near, wanted - alone, [_PATIENCE]) >= wanted
+    return alone + _independent_set(near, wanted - alone, [_SEARCH_BUDGET]) >= wanted
 
 
-_PATIENCE = 20_000
-"""Branches of the search before it settles for what it has; real bursts need a handful."""
+_SEARCH_BUDGET = 20_000
+"""Branches of the search before it stops with the best set so far; real bursts need a handful."""
 
 
-def _independent(near: dict[int, set[int]], wanted: int, patience: list[int]) -> int:
-    """Size of the largest set without two neighbours, counted no further than `wanted`."""
-    patience[0] -= 1
+def _independent_set(near: dict[int, set[int]], wanted: int, budget: list[int]) -> int:
+    """Size of the largest independent set (no two neighbours), counted up to `wanted`."""
+    budget[0] -= 1
     taken = 0
     near = {code: set(others) for code, others in near.items()}
     while near and taken < wanted:
         code = min(near, key=lambda c: (len(near[c]), c))
         others = near[code]
-        if all(b in near[a] for a, b in combinations(others, 2)) or patience[0] <= 0:
-            taken += 1  # neighbours that know each other: no larger set leaves this one out
+        if all(b in near[a] for a, b in combinations(others, 2)) or budget[0] <= 0:
+            taken += 1  # its neighbours form a clique, so some largest set contains it
             near = _without(near, others | {code})
             continue
         busiest = max(near, key=lambda c: (len(near[c]), c))
-        with_it = 1 + _independent(_without(near, near[busiest] | {busiest}), wanted - taken - 1, patience)
+        with_it = 1 + _independent_set(_without(near, near[busiest] | {busiest}), wanted - taken - 1, budget)
         if taken + with_it >= wanted:
             return taken + with_it
-        return taken + max(with_it, _independent(_without(near, {busiest}), wanted - taken, patience))
+        return taken + max(with_it, _independent_set(_without(near, {busiest}), wanted - taken, budget))
     return taken
 
 

@@ -29,7 +29,7 @@ _AREAS = {Area.OUTSIDE: "", Area.INSIDE: " (inside)", Area.ROOF: " (on the roof)
 
 
 def explain(shots: ShotList) -> str:
-    """The whole list for a person who never saw its file; ends with a newline."""
+    """The whole list for a person who has not seen its file; ends with a newline."""
     lines = [f"{shots.title} ({shots.id})", f"Basis: {shots.basis or 'not stated'}."]
     if shots.builds_on:
         lines.append(f"Builds on: {', '.join(shots.builds_on)}.")
@@ -46,14 +46,14 @@ def explain(shots: ShotList) -> str:
     if floors != {(0.0, 0)}:
         lines += ["", "A photo counts only when it is sharp and large enough:"]
         lines += [f"  {_floor(sharpness, pixels)}" for sharpness, pixels in sorted(floors)]
-    lines += ["", "Pictures nearly alike count once; claim sheets and label cards never count."]
+    lines += ["", "Photos that are nearly the same count once; claim sheets and label cards never count."]
     if shots.safety:
         lines += ["", f"Safety: {shots.safety}"]
     return "\n".join(lines) + "\n"
 
 
 def asked_words(shot: Shot) -> str:
-    """What satisfies a shot, as one short phrase beside its title."""
+    """What satisfies a shot, as a short phrase to stand beside its title."""
     joint = "; or " if any(len(way.parts) > 1 for way in shot.ways) else " or "
     if len(shot.ways) == len(shot.ways[0].parts) == 1 and not shot.ways[0].parts[0].title:
         return _photos(shot.ways[0].parts[0].least)
@@ -61,7 +61,7 @@ def asked_words(shot: Shot) -> str:
 
 
 def way_words(way: Way, *, facets: bool = False) -> str:
-    """One way to satisfy a shot, as a phrase; with `facets`, what its photos must say is spelt out."""
+    """One way to satisfy a shot, as a phrase; with `facets`, followed by the facets that its photos need."""
     return " and ".join(part_words(part, facets=facets) for part in way.parts)
 
 
@@ -81,7 +81,7 @@ def criteria_words(
     instead: Sequence[str] = (),
     listed: Sequence[str] = (),
 ) -> str:
-    """The criteria as a phrase; `instead` stands for components that were named by group or zone."""
+    """The criteria as a phrase; `instead` names components that the list gives by group or zone."""
     said = []
     if criteria.faces:
         said.append(_or(plain(Facet.FACE, f) for f in criteria.faces))

@@ -1,4 +1,4 @@
-"""Everything about a claim's photos that would embarrass the file before a court, said beforehand."""
+"""Flags on a claim's photos: whatever somebody could hold against the file later (doubles, times, distances)."""
 
 from __future__ import annotations
 
@@ -8,60 +8,40 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from evidence.coverage.doubles import pairs
-from evidence.coverage.match import Seen, too_poor, within
-from evidence.coverage.report import CheckOptions, Elsewhere, Item, Status
+from evidence.coverage.match import TaggedPhoto, below_floor, within
+from evidence.coverage.report import CheckOptions, Item, OtherClaims, Status
 from evidence.coverage.shots import QualityFloor, ShotList
 from evidence.model import Claim, Condition, Face, Finding, GeoPoint, MediaKind, Role, Sha256
-
-CODES = {
-    "near_duplicate": "nearly the same picture as another of this claim; the two count once",
-    "used_elsewhere": "the very same file belongs to another claim too",
-    "alike_elsewhere": "nearly the same picture belongs to another claim",
-    "outside_inspection": "taken outside the inspection",
-    "before_loss": "taken before the date of loss",
-    "far_from_address": "taken farther from the loss address than the lot reaches",
-    "clock_corrected": "the camera's clock was wrong and its time is corrected",
-    "edited": "an editing program has written this file",
-    "no_original_time": "the capture time is missing",
-    "absurd_time": "the capture time cannot be right",
-    "blurred": "too blurred to count",
-    "small": "too small to count",
-    "truncated": "the file is not whole",
-    "unreadable_image": "the picture cannot be read",
-    "count_without_square": "a count is stated, but no test square is shown",
-    "damage_and_proof": "the same thing is shown as damaged and as undamaged",
-}
-"""Every code of a flag made here, and what it means; flags raised earlier are passed on under their own."""
 
 _FROM_CAMERA = frozenset(
     {"truncated", "empty_file", "not_an_image", "unreadable_image", "absurd_size", "edited", "absurd_time"}
     | {"no_original_time", "unreadable_exif", "no_exif"}
 )
-"""What is passed on of the flags on a photo's camera data; a missing position alone embarrasses nobody."""
+"""Flags of the camera data that are passed on; a missing position alone is no problem."""
 
 _QUALITY = frozenset({"blurred", "dark", "bright", "small"})
-"""A claim sheet or label card need only be readable."""
+"""Not passed on for a claim sheet or label card, which need only be readable."""
 
 _EARTH_M = 6_371_008.8
 """Mean radius of the earth (IUGG), metres."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FlagCase:
-    """All that flags are raised from."""
+class FlagInput:
+    """What the flags are made from."""
 
-    photos: tuple[Seen, ...]
-    """In shooting order, sheets and label cards among them."""
+    photos: tuple[TaggedPhoto, ...]
+    """In shooting order, with sheets and label cards."""
     claim: Claim
     shots: ShotList
     items: tuple[Item, ...]
     window: tuple[datetime, datetime] | None
     options: CheckOptions
-    elsewhere: Elsewhere
+    elsewhere: OtherClaims
 
 
-def all_flags(case: FlagCase) -> tuple[Finding, ...]:
-    """All flags, each code once a photo, in shooting order."""
+def all_flags(case: FlagInput) -> tuple[Finding, ...]:
+    """All flags in shooting order; each code at most once per photo."""
     photos, options = case.photos, case.options
     shown = [seen for seen in photos if not seen.sheet]
     floor = _lowest_floor(case.shots)
@@ -91,12 +71,12 @@ def distance_m(one: GeoPoint, other: GeoPoint) -> float:
     return 2 * _EARTH_M * math.asin(min(1.0, math.sqrt(h)))
 
 
-def _finding(code: str, seen: Seen, detail: str) -> Finding:
+def _finding(code: str, seen: TaggedPhoto, detail: str) -> Finding:
     return Finding(code=code, message=f"{detail}.", subject=seen.photo.sha256)
 
 
-def _about_file(seen: Seen) -> Iterator[Finding]:
-    """What was found before, when the file was read and looked at."""
+def _about_file(seen: TaggedPhoto) -> Iterator[Finding]:
+    """Flags that were found when the file was read and analysed."""
     photo = seen.photo
     for flag in photo.facts.flags:
         if flag.code in _FROM_CAMERA and photo.kind in {MediaKind.PHOTO, MediaKind.RAW}:
@@ -106,7 +86,9 @@ def _about_file(seen: Seen) -> Iterator[Finding]:
         yield Finding(code=flag.code, message=flag.message, subject=photo.sha256)
 
 
-def _about_time(seen: Seen, claim: Claim, window: tuple[datetime, datetime] | None) -> Iterator[Finding]:
+def _about_time(
+    seen: TaggedPhoto, claim: Claim, window: tuple[datetime, datetime] | None
+) -> Iterator[Finding]:
     photo, taken = seen.photo, seen.taken
     if photo.kind is MediaKind.PHOTO and photo.facts.taken_local is None:
         yield _finding("no_original_time", seen, "The capture time is missing")
@@ -127,7 +109,7 @@ def _about_time(seen: Seen, claim: Claim, window: tuple[datetime, datetime] | No
         yield _finding("outside_inspection", seen, detail)
 
 
-def _about_place(seen: Seen, claim: Claim, options: CheckOptions) -> Iterator[Finding]:
+def _about_place(seen: TaggedPhoto, claim: Claim, options: CheckOptions) -> Iterator[Finding]:
     here = seen.photo.facts.gps
     if here is None or claim.place is None:
         return
@@ -136,22 +118,22 @@ def _about_place(seen: Seen, claim: Claim, options: CheckOptions) -> Iterator[Fi
         yield _finding("far_from_address", seen, f"Taken {_metres(metres)} from the loss address")
 
 
-def _about_quality(seen: Seen, floor: QualityFloor) -> Iterator[Finding]:
-    for words in too_poor(seen, floor):
+def _about_quality(seen: TaggedPhoto, floor: QualityFloor) -> Iterator[Finding]:
+    for words in below_floor(seen, floor):
         code = "blurred" if words.startswith("too blurred") else "small"
         yield _finding(code, seen, f"{words[0].upper()}{words[1:]}, so it does not count")
 
 
 def _lowest_floor(shots: ShotList) -> QualityFloor:
-    """A photo below this counts for nothing in the list."""
+    """The lowest floor of the list: a photo below it counts for no shot."""
     return QualityFloor(
         sharpness=min((s.quality.sharpness for s in shots.shots), default=0.0),
         pixels=min((s.quality.pixels for s in shots.shots), default=0),
     )
 
 
-def _doubles(photos: Sequence[Seen], options: CheckOptions) -> Iterator[Finding]:
-    """Each later picture of a near-equal pair, pointing at the earliest it resembles."""
+def _doubles(photos: Sequence[TaggedPhoto], options: CheckOptions) -> Iterator[Finding]:
+    """Each later photo of a nearly equal pair, with the name of the earliest photo that it resembles."""
     hashes = [seen.photo.look.phash for seen in photos]
     told: set[int] = set()
     for first, second, bits in sorted(pairs(hashes, options.double_bits), key=lambda p: (p[1], p[0])):
@@ -165,7 +147,7 @@ def _doubles(photos: Sequence[Seen], options: CheckOptions) -> Iterator[Finding]
             )
 
 
-def _elsewhere(case: FlagCase) -> Iterator[Finding]:
+def _elsewhere(case: FlagInput) -> Iterator[Finding]:
     known = {seen.photo.sha256: seen for seen in case.photos}
     for sha, claims in case.elsewhere.same.items():
         if sha in known and claims:
@@ -178,8 +160,8 @@ def _elsewhere(case: FlagCase) -> Iterator[Finding]:
             yield _finding("alike_elsewhere", known[match.photo], detail)
 
 
-def _counts(photos: Sequence[Seen]) -> Iterator[Finding]:
-    """Counts of hits on a face of which no photo shows the square they were counted in."""
+def _counts(photos: Sequence[TaggedPhoto]) -> Iterator[Finding]:
+    """Hit counts on a face where no photo shows the test square."""
     faces = {seen.face[0] for seen in photos if seen.role[0] == Role.TEST_SQUARE}
     for seen in photos:
         count, face = seen.count[0], seen.face[0]
@@ -192,8 +174,8 @@ def _counts(photos: Sequence[Seen]) -> Iterator[Finding]:
             )
 
 
-def _contradictions(photos: Sequence[Seen], items: Sequence[Item]) -> Iterator[Finding]:
-    """Things for which a damage close-up and a no-damage proof were both counted."""
+def _contradictions(photos: Sequence[TaggedPhoto], items: Sequence[Item]) -> Iterator[Finding]:
+    """Items for which both a damage close-up and a no-damage proof were counted."""
     known = {seen.photo.sha256: seen for seen in photos}
     for item in items:
         if item.status is not Status.MET:

@@ -1,4 +1,4 @@
-"""Whether one photo says what a shot asks for: stated, guessed, or what it lacks."""
+"""Matches one photo's tags with what a shot asks for: stated, guessed, or which facets are missing."""
 
 from __future__ import annotations
 
@@ -14,47 +14,47 @@ from evidence.model import Claim, Face, Facet, FacetValue, MediaKind, PhotoRecor
 
 _SHEETS = frozenset({Role.DIVIDER, Role.LABEL})
 BROKEN_CODES = frozenset({"truncated", "empty_file", "not_an_image", "unreadable_image", "absurd_size"})
-"""Flags of a file whose picture is not whole; such a photo proves nothing."""
+"""Flags of a damaged file; such a photo proves nothing."""
 
 
-class Says(IntEnum):
-    """How firmly a photo says something."""
+class Match(IntEnum):
+    """How a photo matches the criteria."""
 
     NO = 0
     GUESSED = 1
     STATED = 2
 
 
-Word = tuple[str | None, bool]
-"""What a photo firmly says of a facet, and whether it is stated; None for silence and for weak guesses."""
+FacetWord = tuple[str | None, bool]
+"""A facet's value and whether it is stated; None where there is no value or only a weak guess."""
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """A photo, prepared for many questions."""
+class TaggedPhoto:
+    """A photo with its tags, hash and time worked out once, because it is matched with many shots."""
 
     photo: PhotoRecord
-    role: Word
-    face: Word
-    component: Word
-    condition: Word
-    count: Word
+    role: FacetWord
+    face: FacetWord
+    component: FacetWord
+    condition: FacetWord
+    count: FacetWord
     code: int | None
     """The perceptual hash as a number."""
     taken: datetime | None
-    """Naive, on the job's common clock."""
+    """Naive, on the claim's common clock."""
     sheet: bool
-    """A claim sheet or label card: never counts."""
+    """A claim sheet or label card, which never counts."""
     broken: str
-    """Why the picture proves nothing; empty when it is whole."""
+    """Why the photo proves nothing; empty when it is intact."""
 
 
-def see(photo: PhotoRecord, level: float) -> Seen:
-    """Prepare a photo; guesses less probable than `level` are silence."""
+def prepared(photo: PhotoRecord, level: float) -> TaggedPhoto:
+    """Prepare a photo; guesses less probable than `level` are ignored."""
     tags = photo.tags
     role = tags.get(Facet.ROLE)
     sheet = role.value in _SHEETS if role else bool(photo.look.dividers)
-    return Seen(
+    return TaggedPhoto(
         photo=photo,
         role=_word(role, level),
         face=_word(tags.get(Facet.FACE), level),
@@ -68,7 +68,7 @@ def see(photo: PhotoRecord, level: float) -> Seen:
     )
 
 
-def _word(value: FacetValue | None, level: float) -> Word:
+def _word(value: FacetValue | None, level: float) -> FacetWord:
     if value is None or (not value.stated and value.confidence < level):
         return None, False
     return value.value, value.stated
@@ -82,7 +82,7 @@ def _broken(photo: PhotoRecord) -> str:
     ]
     if found:
         return found[0].rstrip(".")
-    return "" if photo.look.quality else "the picture could not be looked at"
+    return "" if photo.look.quality else "the photo could not be analysed"
 
 
 def for_face(criteria: Criteria, face: Face | None) -> Criteria:
@@ -95,9 +95,9 @@ def for_structure(criteria: Criteria, structure: str) -> Criteria:
     return replace(criteria, components=frozenset({structure})) if structure else criteria
 
 
-def says(criteria: Criteria, seen: Seen) -> Says:
-    """Whether a photo says it all: stated only when no part of it is a guess."""
-    firmly = Says.STATED
+def match_of(criteria: Criteria, seen: TaggedPhoto) -> Match:
+    """How a photo matches all criteria: STATED only when no facet is a guess."""
+    match = Match.STATED
     for allowed, word in (
         (criteria.components, seen.component),
         (criteria.faces, seen.face),
@@ -109,20 +109,20 @@ def says(criteria: Criteria, seen: Seen) -> Says:
         value, stated = word
         if value is None:
             if UNSTATED not in allowed:
-                return Says.NO
+                return Match.NO
         elif value not in allowed:
-            return Says.NO
+            return Match.NO
         elif not stated:
-            firmly = Says.GUESSED
+            match = Match.GUESSED
     if criteria.count_least is None:
-        return firmly
+        return match
     if not _counts(criteria, seen):
-        return Says.NO
-    return firmly if seen.count[1] else Says.GUESSED
+        return Match.NO
+    return match if seen.count[1] else Match.GUESSED
 
 
-def _counts(criteria: Criteria, seen: Seen) -> bool:
-    """Whether the count said lies within the criteria."""
+def _counts(criteria: Criteria, seen: TaggedPhoto) -> bool:
+    """Whether the count lies within the criteria."""
     value = seen.count[0]
     if value is None or not value.isdecimal():
         return False
@@ -131,16 +131,16 @@ def _counts(criteria: Criteria, seen: Seen) -> bool:
     )
 
 
-def contradicts(criteria: Criteria, seen: Seen) -> bool:
-    """True when the photo states another face or component: it is simply of something else."""
+def contradicts(criteria: Criteria, seen: TaggedPhoto) -> bool:
+    """True when the photo states another face or component, so it shows something else."""
     return any(
         allowed is not None and stated and value not in allowed
         for allowed, (value, stated) in ((criteria.faces, seen.face), (criteria.components, seen.component))
     )
 
 
-def lacks(criteria: Criteria, seen: Seen) -> list[Facet]:
-    """The facets that keep a photo from saying it; empty when it says it."""
+def missing_facets(criteria: Criteria, seen: TaggedPhoto) -> list[Facet]:
+    """The facets that do not match; empty when the photo matches."""
     found = [
         facet
         for facet, allowed, (value, _) in (
@@ -156,8 +156,8 @@ def lacks(criteria: Criteria, seen: Seen) -> list[Facet]:
     return found
 
 
-def lack_words(facet: Facet, seen: Seen) -> str:
-    """Why the facet does not say it: silence, a weak guess, or another word."""
+def missing_words(facet: Facet, seen: TaggedPhoto) -> str:
+    """Why the facet does not match: no value, a weak guess, or another value."""
     value, word = seen.photo.tags.get(facet), getattr(seen, facet)[0]
     if value is None:
         return f"its {facet} is not stated"
@@ -167,8 +167,8 @@ def lack_words(facet: Facet, seen: Seen) -> str:
     return f"its {facet} is {plain}"
 
 
-def too_poor(seen: Seen, floor: QualityFloor) -> tuple[str, ...]:
-    """What the picture itself lacks to count: `blurred`, `small`, in words with the figures."""
+def below_floor(seen: TaggedPhoto, floor: QualityFloor) -> tuple[str, ...]:
+    """Why the photo is too blurred or too small to count, with the figures; empty when it is good enough."""
     quality = seen.photo.look.quality
     if quality is None:
         return ()
@@ -181,9 +181,9 @@ def too_poor(seen: Seen, floor: QualityFloor) -> tuple[str, ...]:
 
 
 def out_of_bounds(
-    seen: Seen, bounds: Bounds, claim: Claim, window: tuple[datetime, datetime] | None
+    seen: TaggedPhoto, bounds: Bounds, claim: Claim, window: tuple[datetime, datetime] | None
 ) -> tuple[str, ...]:
-    """Which of the stated bounds of time a photo breaks. Without a time none can be shown to be kept."""
+    """Which time bounds a photo breaks. A photo without a time breaks each bound, because nothing shows that it keeps it."""
     found = []
     if bounds.after_loss and claim.loss_date is not None:
         if seen.taken is None:
@@ -200,7 +200,9 @@ def within(moment: datetime, window: tuple[datetime, datetime]) -> bool:
     return window[0] <= moment <= window[1]
 
 
-def inspection(photos: Sequence[Seen], options: CheckOptions) -> tuple[datetime, datetime] | None:
+def inspection_window(
+    photos: Sequence[TaggedPhoto], options: CheckOptions
+) -> tuple[datetime, datetime] | None:
     """First and last moment of the inspection: as given, else of the day with the most photos, the later if equal."""
     if options.window is not None:
         return options.window

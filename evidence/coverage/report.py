@@ -1,4 +1,4 @@
-"""What a coverage check is asked and what it answers; frozen values only."""
+"""What goes into a coverage check and what comes out; frozen values only."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from evidence.model import ClaimId, Face, Finding, Sha256
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Waiver:
-    """A person's word that a required shot is not needed on this claim."""
+    """A person's decision that a required shot is not needed on this claim."""
 
     requirement: str
     """Id of the shot."""
@@ -27,7 +27,7 @@ class Waiver:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NearMatch:
-    """A photo of this claim that looks nearly like one of another claim."""
+    """A photo of this claim that is nearly the same as one of another claim."""
 
     photo: Sha256
     other: Sha256
@@ -37,11 +37,11 @@ class NearMatch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Elsewhere:
-    """Where else in the archive this claim's photos are; it only raises flags."""
+class OtherClaims:
+    """Where this claim's photos occur in other claims; used for flags only."""
 
     same: Mapping[Sha256, tuple[ClaimId, ...]] = field(default_factory=dict)
-    """Other claims that hold the very same file."""
+    """Other claims that hold the same file."""
     near: tuple[NearMatch, ...] = ()
 
 
@@ -50,21 +50,21 @@ class CheckOptions:
     """How strictly to check."""
 
     guess_level: float = 0.8
-    """A guess at least this probable may fill a shot as guessed; a weaker one says nothing."""
+    """A guess at least this probable may fill a shot as guessed; a weaker one is ignored."""
     double_bits: int = 6
-    """Pictures whose perceptual hashes differ in at most this many of 64 bits count once."""
+    """Photos whose perceptual hashes differ in at most this many of 64 bits count once."""
     lot_m: float = 150.0
     """A photo farther than this from the loss address is flagged, in metres."""
     window: tuple[datetime, datetime] | None = None
-    """First and last moment of the inspection, naive, on the job's common clock; None: the day on which most of
+    """First and last moment of the inspection, naive, on the claim's common clock; None: the day on which most of
     the photos were taken."""
     elevations: tuple[Face, ...] = FACES
     slopes: tuple[Face, ...] = FACES
-    """The slopes that the roof has, where somebody knows; a shot is asked for on none but these."""
+    """The slopes that the roof has, where known; a shot is asked for on these only."""
 
 
 class Status(StrEnum):
-    """What became of one required shot."""
+    """The status of one required shot in one place."""
 
     MET = "met"
     GUESSED = "guessed"
@@ -83,7 +83,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Item:
-    """One required shot in one place: what was asked, what became of it, by which photos, and why."""
+    """One required shot in one place: what was asked, its status, the photos, and the reason."""
 
     requirement: str
     title: str
@@ -96,15 +96,15 @@ class Item:
     face: Face | None = None
     structure: str = ""
     photos: tuple[Sha256, ...] = ()
-    """Photos that state what is asked, in shooting order, also where they do not suffice."""
+    """Photos that state what is asked, in shooting order, even when they are too few."""
     guesses: tuple[Sha256, ...] = ()
-    """Photos of which some part is only guessed."""
+    """Photos that match only with a guess."""
     candidates: tuple[Candidate, ...] = ()
-    """For what is missing: the nearest photos, nearest first."""
+    """For a missing shot: the photos that come nearest, nearest first."""
 
     @property
     def key(self) -> tuple[str, str]:
-        """Names it within its report: the shot and its place."""
+        """Identifies the item within its report: the shot and its place."""
         return self.requirement, self.face or self.structure or ""
 
     @property
@@ -117,7 +117,7 @@ class Item:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoverageReport:
-    """The whole answer; every required shot is in exactly one of the first five."""
+    """The whole result; every item is in exactly one of the five tuples."""
 
     list_id: str
     list_title: str
@@ -133,7 +133,7 @@ class CoverageReport:
 
     @property
     def items(self) -> tuple[Item, ...]:
-        """All of them, worst first."""
+        """All items, worst first."""
         return (*self.missing, *self.guessed, *self.waived, *self.met, *self.not_needed)
 
     @property

@@ -44,7 +44,7 @@ BaseLoader = Callable[[str], str]
 
 
 def load_list(text: str, origin: str, vocabulary: Vocabulary, base_loader: BaseLoader) -> ShotList:
-    """The list that a TOML text describes, whole, with all that it builds on.
+    """The complete list that a TOML text describes, with the shots of the lists it builds on.
 
     `origin` names the text in messages. Raises BadInputError with the line of a mistake: an unknown key, word or
     list (and the nearest right one), a shot that no photo can satisfy, a circle of lists.

@@ -1,4 +1,4 @@
-"""What a list of required shots is, once it is read and checked."""
+"""A list of required shots after it was read and checked."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from enum import StrEnum
 from evidence.model import Face
 
 UNSTATED = "unstated"
-"""In a criterion: the photo may also say nothing of that facet."""
+"""In a criterion: the facet may also have no value."""
 
 FACES = (Face.FRONT, Face.RIGHT, Face.BACK, Face.LEFT)
 """Clockwise from the street, the order in which a house is walked."""
@@ -25,7 +25,7 @@ class ForEach(StrEnum):
 
 
 class Area(StrEnum):
-    """Where the adjuster stands for it; the order of the walk."""
+    """Where the adjuster stands for the shot; in the order of the walk."""
 
     OUTSIDE = "outside"
     INSIDE = "inside"
@@ -34,7 +34,7 @@ class Area(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Criteria:
-    """What a photo must say to satisfy; None: that facet does not matter."""
+    """The facet values that match; None where a facet does not matter."""
 
     roles: frozenset[str] | None = None
     faces: frozenset[str] | None = None
@@ -49,7 +49,7 @@ class Criteria:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """So many distinct shots of one sort."""
+    """A number of distinct photos of one kind."""
 
     criteria: Criteria
     least: int = 1
@@ -66,10 +66,10 @@ class Way:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:
-    """When a shot is asked for at all: every field that is set must hold."""
+    """When a shot is asked for; every field that is set must hold."""
 
     criteria: Criteria | None = None
-    """Some photo of the claim says this; for a face's shot, some photo of that face."""
+    """Some photo of the claim matches; for a shot of a face, some photo of that face."""
     perils: frozenset[str] = frozenset()
     """The claim's peril, case-folded, is one of these."""
     stories_least: int = 0
@@ -79,7 +79,7 @@ class Condition:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bounds:
-    """When a photo must be taken to count. A photo without a known time keeps no bound but `after`."""
+    """When a photo must have been taken to count. A photo without a known time can satisfy only `after`."""
 
     after_loss: bool = False
     """Not before the date of loss, where that is known."""
@@ -111,7 +111,7 @@ class Shot:
     ways: tuple[Way, ...]
     area: Area
     only_when: tuple[Condition, ...] = ()
-    """Asked for when any of these holds; always when there is none."""
+    """The shot is asked for when any of these holds; without any, always."""
     faces: tuple[Face, ...] = FACES
     """For an elevation's or slope's shot: the faces it is asked for on."""
     bounds: Bounds = field(default_factory=Bounds)
@@ -127,14 +127,14 @@ class ShotList:
     basis: str
     """What the list rests on, in words."""
     safety: str
-    """The note for whoever goes up; never empty where a shot is taken on the roof."""
+    """The safety note; never empty when the list asks for a shot on the roof."""
     shots: tuple[Shot, ...]
     structures: frozenset[str] = frozenset()
     """Components that are a structure of their own (a shed, a fence)."""
     plain: tuple[tuple[str, str], ...] = ()
     """Id and plain words of every structure."""
     builds_on: tuple[str, ...] = ()
-    """The lists it rests on, nearest first."""
+    """The lists that it builds on, nearest first."""
 
     def shot(self, name: str) -> Shot | None:
         """The shot of that id."""

@@ -8,7 +8,7 @@ from evidence.analysis import coverage as covering
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import EarlierState, SendBack, Sign, TakeBack, Verdict
 from evidence.coverage.report import CoverageReport
-from evidence.coverage.walk import ToShoot, still_to_shoot
+from evidence.coverage.to_shoot import ToShoot, still_to_shoot
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
 from evidence.model import CHANGEABLE, ClaimId, ClaimState

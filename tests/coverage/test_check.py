@@ -463,5 +463,5 @@ def test_a_weak_guess_is_a_candidate_and_says_how_weak():
 def test_photos_of_another_look_without_quality_are_no_trouble():
     bare = replace(photo(1, component="gutter"), look=Look())
     assert front(once('component = "gutter"'), [bare]).candidates[0].lacks == (
-        "the picture could not be looked at",
+        "the photo could not be analysed",
     )

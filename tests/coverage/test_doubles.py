@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evidence.coverage import doubles
-from evidence.coverage.doubles import DoubleIndex, Near, distance, enough_apart, pairs
+from evidence.coverage.doubles import DoubleIndex, Near, distance, has_distinct, pairs
 
 CODES = st.integers(0, 2**64 - 1)
 
@@ -127,25 +127,25 @@ def most_apart(codes, bits):
 @given(SMALL, st.integers(0, 4), st.integers(0, 9))
 @settings(max_examples=150, deadline=None)
 def test_enough_apart_agrees_with_trying_every_set(codes, bits, wanted):
-    assert enough_apart(codes, bits, wanted) == (most_apart(codes, bits) >= wanted)
+    assert has_distinct(codes, bits, wanted) == (most_apart(codes, bits) >= wanted)
 
 
 @given(SMALL, st.none() | st.integers(0, 63), st.integers(0, 4), st.integers(1, 9))
 def test_one_more_picture_never_makes_fewer(codes, extra, bits, wanted):
-    assert enough_apart([*codes, extra], bits, wanted) >= enough_apart(codes, bits, wanted)
+    assert has_distinct([*codes, extra], bits, wanted) >= has_distinct(codes, bits, wanted)
 
 
 def test_a_burst_of_hundreds_is_counted_at_once():
     chance = random.Random(3)
     centre = chance.getrandbits(64)
     burst = [centre ^ (1 << chance.randrange(64)) ^ (1 << chance.randrange(64)) for _ in range(400)]
-    assert enough_apart(burst, 6, 1)
-    assert not enough_apart(burst, 6, 2)
+    assert has_distinct(burst, 6, 1)
+    assert not has_distinct(burst, 6, 2)
 
 
 def test_a_set_made_to_be_hard_ends_and_is_never_overcounted():
     hard = list(
         range(2**7)
     )  # the 7-cube: no more than 64 corners lie two apart, and 16 lie three apart (Hamming code)
-    assert enough_apart(hard, 2, 10)
-    assert not enough_apart(hard, 1, 65)
+    assert has_distinct(hard, 2, 10)
+    assert not has_distinct(hard, 1, 65)

@@ -19,7 +19,7 @@ from support_coverage import (
     whole_hail_roof,
 )
 
-from evidence.coverage.check import CheckOptions, Elsewhere, NearMatch, check
+from evidence.coverage.check import CheckOptions, NearMatch, OtherClaims, check
 from evidence.coverage.flags import distance_m
 from evidence.model import ClaimId, GeoPoint, Sha256
 
@@ -118,14 +118,14 @@ def test_a_label_card_out_of_focus_is_no_shame_but_a_broken_one_is():
 
 def test_a_photo_that_another_claim_holds_is_flagged_exactly_or_nearly():
     one, two, three = (photo(n, role="overview") for n in range(3))
-    elsewhere = Elsewhere(
+    elsewhere = OtherClaims(
         same={one.sha256: (ClaimId("B"), ClaimId("A")), Sha256("f" * 64): (ClaimId("C"),), three.sha256: ()},
         near=(
             NearMatch(photo=one.sha256, other=one.sha256, claim=ClaimId("A"), bits=0),
             NearMatch(photo=two.sha256, other=Sha256("e" * 64), claim=ClaimId("D"), bits=4),
         ),
     )
-    report = check(shipped("hail_roof"), [one, two, three], CLAIM, used_elsewhere=elsewhere)
+    report = check(shipped("hail_roof"), [one, two, three], CLAIM, other_claims=elsewhere)
     assert [(f.code, f.subject, f.message) for f in report.flags] == [
         ("used_elsewhere", one.sha256, "The same file is in claim A, B."),
         (

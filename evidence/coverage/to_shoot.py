@@ -1,4 +1,4 @@
-"""What is still to shoot, in the order in which one walks, with the safety note where it leads up."""
+"""What is still to shoot, in walking order, with the safety note when a shot is on the roof."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ SAFETY = (
     "Go on a roof only if it is safe and you are equipped, trained and allowed to. Follow local codes and your "
     "employer's rules. When in doubt stay down, photograph from the ground, or ask for a licensed roofer."
 )
-"""For a list that brings no note of its own."""
+"""For a list without a note of its own."""
 
 NOTHING = "no photo shows it"
-"""Why a shot is missing of which there is nothing at all."""
+"""The reason when no photo matches any part of the shot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShootLine:
-    """One thing to photograph, or, where a guess may do, to confirm."""
+    """One thing to photograph or to confirm."""
 
     text: str
     area: Area
@@ -35,28 +35,28 @@ class ToShoot:
     """The adjuster's list before driving off."""
 
     lines: tuple[ShootLine, ...]
-    """Outside round the house, then inside, and the roof last."""
+    """First outside, then inside, the roof last."""
     safety: str
-    """Never empty when a line leads on the roof."""
+    """Never empty when a line is on the roof."""
     confirm: tuple[ShootLine, ...] = ()
-    """What only guesses satisfy: no need to shoot, but a person must confirm it."""
+    """What only guesses satisfy: a person must confirm these instead of shooting them."""
 
 
 def still_to_shoot(report: CoverageReport) -> ToShoot:
-    """The missing shots of a report in walking order: clockwise from the front, what is asked once after that."""
+    """The missing shots of a report in walking order: the faces clockwise from the front, then single shots."""
     lines = tuple(_line(item, _what(item)) for item in _walked(report.missing))
     confirm = tuple(_line(item, item.why) for item in _walked(report.guessed))
     return ToShoot(lines=lines, safety=_note(report), confirm=confirm)
 
 
 def _note(report: CoverageReport) -> str:
-    """The list's note when something missing leads up, or when the list never does and so means it for everything."""
-    if any(_leads_up(item) for item in report.missing):
+    """The list's note when a missing shot is on the roof, or when the list has no roof shots and so means all shots."""
+    if any(_on_roof(item) for item in report.missing):
         return report.safety or SAFETY
-    return report.safety if report.missing and not any(_leads_up(item) for item in report.items) else ""
+    return report.safety if report.missing and not any(_on_roof(item) for item in report.items) else ""
 
 
-def _leads_up(item: Item) -> bool:
+def _on_roof(item: Item) -> bool:
     return item.area is Area.ROOF or item.for_each is ForEach.SLOPE
 
 
@@ -77,13 +77,13 @@ def _line(item: Item, what: str) -> ShootLine:
 
 
 def _walked(items: Sequence[Item]) -> list[Item]:
-    """Stable: within one place the list's own order."""
+    """In walking order; within one place in the list's own order."""
     areas = list(Area)
     return sorted(items, key=lambda item: (areas.index(item.area), *_stop(item)))
 
 
 def _stop(item: Item) -> tuple[int, int]:
-    """Where on the round: the faces first, one after the other; then structures; then single things."""
+    """Sort key: faces in walking order, then structures, then single shots."""
     if item.face is not None:
         return 0, FACES.index(item.face) if item.face in FACES else len(FACES)
     return (1, 0) if item.for_each is ForEach.STRUCTURE else (2, 0)
