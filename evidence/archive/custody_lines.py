@@ -1,4 +1,4 @@
-"""A line of the custody log: how an entry is written (RFC 8785), and how a line is read."""
+"""The lines of the custody log: writing an entry as canonical JSON (RFC 8785), and reading a line."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from evidence.errors import BadInputError
 from evidence.model import Sha256
 
 GENESIS = Sha256("0" * 64)
-"""What the first entry has for the digest of the line before it."""
+"""The digest of the line before the first entry."""
 
 _FIELDS = frozenset({"seq", "at", "actor", "action", "subject", "details", "prev"})
 _AT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
@@ -25,7 +25,7 @@ _QUICK = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=Fa
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
-    """An entry to be."""
+    """An entry that is not yet written."""
 
     actor: str
     action: str
@@ -38,7 +38,7 @@ class Draft:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """A line of the log."""
+    """An entry of the log."""
 
     seq: int
     """From 1, without gaps."""
@@ -56,14 +56,14 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Anchor:
-    """What the log's end was at some time, noted where the log's keeper cannot change it."""
+    """The end of the log at some time, recorded outside the log."""
 
     seq: int
     """Number of the last entry then; 0 for an empty log."""
     sha256: Sha256
     """Its line's digest; `GENESIS` for an empty log."""
     root: str = ""
-    """Merkle root over the lines 1 to `seq`, 64 hexadecimal digits; empty when it was not noted."""
+    """Merkle root over the lines 1 to `seq`, 64 hexadecimal digits; empty when it was not recorded."""
 
 
 def make_line(draft: Draft, seq: int, prev: Sha256) -> bytes:
@@ -88,13 +88,13 @@ def make_line(draft: Draft, seq: int, prev: Sha256) -> bytes:
         return rfc8785.dumps(value)
     except (rfc8785.CanonicalizationError, UnicodeEncodeError) as error:
         raise BadInputError(
-            f"A custody entry ({draft.action}) holds what JSON cannot carry: {error}.",
+            f"A custody entry ({draft.action}) has a value that JSON cannot hold: {error}.",
             "Write it as text or as a smaller number.",
         ) from error
 
 
 def chain(drafts: Sequence[Draft], head: Anchor) -> tuple[list[bytes], tuple[Entry, ...]]:
-    """Lines and entries that follow `head`, each on the one before. Raises BadInputError."""
+    """The lines and entries that continue the chain after `head`. Raises BadInputError."""
     lines: list[bytes] = []
     entries: list[Entry] = []
     for draft in drafts:
@@ -108,24 +108,24 @@ def chain(drafts: Sequence[Draft], head: Anchor) -> tuple[list[bytes], tuple[Ent
 
 
 def parse_line(line: bytes) -> tuple[Entry | None, str]:
-    """The entry in a line, or what is wrong with the line."""
+    """The entry in a line, or None and what is wrong with the line."""
     try:
         value = json.loads(line)
     except ValueError:
         return None, "it is not JSON"
     if not isinstance(value, dict) or value.keys() != _FIELDS:
-        return None, "it has not the fields of an entry"
+        return None, "it does not have the fields of an entry"
     texts = [value[name] for name in ("at", "actor", "action", "subject", "prev")]
     if type(value["seq"]) is not int or not isinstance(value["details"], dict):
-        return None, "its number or its details are of the wrong kind"
+        return None, "its number or its details have the wrong type"
     if not all(isinstance(text, str) for text in texts) or not _AT.fullmatch(value["at"]):
-        return None, "its time, or another text, is not in the form it must have"
+        return None, "its time or another text has the wrong form"
     if not is_canonical(line, value):
         return None, "it is not in canonical form (RFC 8785)"
     try:
         at = datetime.fromisoformat(value["at"])
     except ValueError:
-        return None, "its time is no time"
+        return None, "its time is not a valid time"
     entry = Entry(
         seq=value["seq"],
         at=at,
@@ -140,7 +140,7 @@ def parse_line(line: bytes) -> tuple[Entry | None, str]:
 
 
 def is_canonical(line: bytes, value: Mapping[str, Any]) -> bool:
-    """True for RFC 8785 form. The C encoder agrees with it on most lines and is ten times as fast."""
+    """True for RFC 8785 form. The C encoder gives the same on most lines and is ten times as fast."""
     try:
         return _QUICK(value).encode() == line or rfc8785.dumps(dict(value)) == line
     except (rfc8785.CanonicalizationError, UnicodeEncodeError):

@@ -1,4 +1,4 @@
-"""Reading a whole custody log and naming the first entry that does not stand as it was written."""
+"""Reads a whole custody log and finds the first entry that is not as it was written."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from evidence.archive.merkle import Frontier
 from evidence.model import Finding
 
 NOTES = frozenset({"torn_line", "head_behind", "clock_went_back"})
-"""Findings that a killed process or a wrong clock explains; they do not make the log invalid."""
+"""Findings that a killed process or a wrong clock explains; the log is still valid."""
 
-_TORN = "The last line is torn, as after a killed append; the next append sets it aside."
+_TORN = "The last line is incomplete, as after a killed append; the next append moves it to another file."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,37 +22,37 @@ class CustodyCheck:
     """What reading the whole log found."""
 
     entries: int
-    """Lines read up to the first one that does not hold."""
+    """Entries read before the first bad one."""
     valid: bool
     findings: tuple[Finding, ...]
-    """The subject is the number of the line, as it stands in the file, from 1."""
+    """The subject is the number of the line in the file, from 1."""
 
 
-class Walk:
-    """One reading of a log, from its first line to its last or to the first that does not hold."""
+class LogReading:
+    """One pass over a log, from its first line to its last or to the first bad one."""
 
     def __init__(self, anchors: Iterable[Anchor]) -> None:
         self.anchors = list(anchors)
         self.findings: list[Finding] = []
         self.broken = False
-        """Something was found that no accident explains."""
+        """True when a finding makes the log invalid."""
         self.count = 0
         self.size = 0
         self.prev = GENESIS
         self._latest: datetime | None = None
         self._tree = Frontier()
 
-    def wrong(self, code: str, number: int, message: str) -> None:
-        """Enter a finding that makes the log invalid."""
-        self.note(code, number, message)
+    def error(self, code: str, number: int, message: str) -> None:
+        """Add a finding that makes the log invalid."""
+        self.warn(code, number, message)
         self.broken = True
 
-    def note(self, code: str, number: int, message: str) -> None:
-        """Enter a finding that a killed process or a wrong clock explains."""
+    def warn(self, code: str, number: int, message: str) -> None:
+        """Add a finding that leaves the log valid."""
         self.findings.append(Finding(code=code, message=message, subject=str(number)))
 
-    def over(self, path: Path) -> None:
-        """Read the log at `path`; a log that is not there is empty."""
+    def read(self, path: Path) -> None:
+        """Read the log at `path`; a missing file is an empty log."""
         at: dict[int, list[Anchor]] = {}
         for anchor in self.anchors:
             at.setdefault(anchor.seq, []).append(anchor)
@@ -61,9 +61,9 @@ class Walk:
             with path.open("rb") as handle:
                 for line in handle:
                     if not line.endswith(b"\n"):
-                        self.note("torn_line", self.count + 1, _TORN)
+                        self.warn("torn_line", self.count + 1, _TORN)
                         break
-                    if not self._take(line[:-1], handle):
+                    if not self._accept_line(line[:-1], handle):
                         return
                     self.size += len(line)
                     if rooted:
@@ -74,52 +74,59 @@ class Walk:
                         return
         beyond = max((anchor.seq for anchor in self.anchors), default=0)
         if beyond > self.count:
-            self.wrong(
+            self.error(
                 "entries_missing",
                 self.count + 1,
-                f"The log ends at entry {self.count}, and it once had {beyond}: entries were dropped.",
+                f"The log ends at entry {self.count} but had {beyond} before: entries were dropped.",
             )
 
-    def _take(self, line: bytes, rest: Iterator[bytes]) -> bool:
-        """Check one line against the one before it; False when it does not hold."""
+    def _accept_line(self, line: bytes, rest: Iterator[bytes]) -> bool:
+        """Check one line against the one before it; False when it is bad."""
         number = self.count + 1
         entry, why = parse_line(line)
         if entry is None:
-            self.wrong("not_an_entry", number, f"Entry {number} was altered: {why}.")
+            self.error("not_an_entry", number, f"Entry {number} was altered: {why}.")
         elif entry.seq != number:
-            self.wrong(
+            self.error(
                 "wrong_number",
                 number,
-                f"Where entry {number} should stand is entry {entry.seq}: entries were dropped, doubled or moved.",
+                f"Entry {entry.seq} is in the place of entry {number}: entries were dropped, repeated or moved.",
             )
         elif entry.prev != self.prev:
-            culprit = self._who_was_altered(entry, rest)
-            self.wrong("broken_chain", culprit, f"Entry {culprit} is not the one that was written.")
+            altered = self._altered_entry(entry, rest)
+            self.error("broken_chain", altered, f"Entry {altered} is not as it was written.")
         else:
             if self._latest and entry.at < self._latest:
-                self.note(
-                    "clock_went_back", number, f"Entry {number} bears an earlier time than the one before it."
+                self.warn(
+                    "clock_went_back", number, f"Entry {number} has an earlier time than the entry before."
                 )
             self._latest = entry.at
             self.count, self.prev = number, entry.sha256
             return True
         return False
 
-    def _who_was_altered(self, entry: Entry, rest: Iterator[bytes]) -> int:
-        """Which of two lines that do not fit changed: the later one, if its successor disowns it too."""
+    def _altered_entry(self, entry: Entry, rest: Iterator[bytes]) -> int:
+        """The number of the altered one of two entries that do not fit.
+
+        It is the later one when the entry after it, or an anchor, has another digest for it.
+        """
         following, _ = parse_line(next(rest, b"").rstrip(b"\n"))
         if following is not None:
-            disowned = following.prev != entry.sha256
+            differs = following.prev != entry.sha256
         else:
-            disowned = any(a.seq == entry.seq and a.sha256 != entry.sha256 for a in self.anchors)
-        return entry.seq if disowned or self.count == 0 else self.count
+            differs = any(a.seq == entry.seq and a.sha256 != entry.sha256 for a in self.anchors)
+        return entry.seq if differs or self.count == 0 else self.count
 
     def _compare(self, anchor: Anchor) -> None:
         if anchor.sha256 != self.prev:
-            self.wrong(
-                "not_as_noted", self.count, f"Entry {self.count} is not the one whose digest was noted."
+            self.error(
+                "not_as_noted",
+                self.count,
+                f"Entry {self.count} does not match the digest that was recorded elsewhere.",
             )
         elif anchor.root and anchor.root != self._tree.root().hex():
-            self.wrong(
-                "not_as_noted", self.count, f"The Merkle root over {self.count} entries is not as noted."
+            self.error(
+                "not_as_noted",
+                self.count,
+                f"The Merkle root over {self.count} entries does not match the one recorded elsewhere.",
             )

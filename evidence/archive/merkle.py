@@ -1,7 +1,7 @@
-"""Merkle trees over a log's lines: RFC 9162, section 2.1 (SHA-256), proofs included.
+"""Merkle trees over the lines of a log, with proofs: RFC 9162, section 2.1 (SHA-256).
 
-The root of a tree, printed on a certificate or noted in a bag, fixes every line before it;
-an inclusion proof shows one line to be among them without showing the others.
+The root of a tree, printed on a certificate or recorded in a bag, commits to every line before it.
+An inclusion proof shows that one line is among them without showing the others.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Names inside a bag: which are safe everywhere, and how RFC 8493 spells them in a manifest."""
+"""File names inside a bag: which are safe on every system, and how RFC 8493 encodes them in a manifest."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from pathlib import PurePosixPath
 from evidence.errors import BadInputError
 
 LONGEST_NAME = 240
-"""Bytes of UTF-8 in one part of a path. File systems allow 255; the rest is room for `.part` and the like."""
+"""Bytes of UTF-8 in one part of a path. File systems allow 255; the rest is for endings such as `.part`."""
 
 SIDECAR = ".xmp"
-"""Ending of the file that stands beside an original and says what the archive knows of it (ISO 16684-1)."""
+"""Ending of the file beside an original that describes it (XMP, ISO 16684-1)."""
 
 _WINDOWS_BARRED = frozenset('<>:"/\\|?*')
 """RFC 8493, section 6.1.1 (Windows file naming)."""
@@ -24,37 +24,37 @@ _WINDOWS_DEVICES = frozenset(
 )
 
 _BREAKS_LINES = frozenset({"Cc", "Cs", "Zl", "Zp"})
-"""Unicode categories that end a line for some reader of a manifest, or that UTF-8 cannot carry."""
+"""Unicode categories that some readers of a manifest take for a line end, or that UTF-8 cannot encode."""
 
 _ENCODED = {"%": "%25", "\n": "%0A", "\r": "%0D"}
 
 
-# --- as the manifest spells them ---------------------------------------------------------
+# --- encoding in a manifest --------------------------------------------------------------
 
 
 def encode_path(path: str) -> str:
-    """A path as a version 1.0 manifest spells it: LF, CR and % encoded, in one pass, nothing else (2.1.3)."""
+    """A path as a version 1.0 manifest has it: LF, CR and % encoded, nothing else (2.1.3)."""
     return re.sub(r"[%\n\r]", lambda match: _ENCODED[match.group()], path)
 
 
 def decode_path(text: str, *, version: tuple[int, int] = (1, 0)) -> str:
-    """The path that a manifest line names; the inverse of `encode_path` for version 1.0.
+    """The path that a manifest line means: the inverse of `encode_path` for version 1.0.
 
-    Versions before 1.0 encoded only LF and CR, so that a `%25` there is three plain
-    characters. Any other percent sign stands for itself.
+    Versions before 1.0 encode only LF and CR, so `%25` is left as it is there. Any other percent
+    sign is left as it is.
     """
     codes = r"%0A|%0D|%25" if version >= (1, 0) else r"%0A|%0D"
     return re.sub(codes, lambda match: chr(int(match.group()[1:], 16)), text, flags=re.IGNORECASE)
 
 
-# --- what we let in ----------------------------------------------------------------------
+# --- safe names --------------------------------------------------------------------------
 
 
 def why_unsafe(path: str) -> str:
-    """What is wrong with a relative, forward-slashed path inside a bag; empty when nothing is.
+    """Why a relative path with forward slashes is not safe inside a bag; empty when it is safe.
 
-    Refused is whatever could leave the bag on some system (RFC 8493, 5.1), what Windows bars
-    (6.1.1), and characters that end a line in a manifest.
+    Not safe are paths that could leave the bag on some system (RFC 8493, 5.1), names that Windows
+    does not allow (6.1.1), and characters that end a line in a manifest.
     """
     if not path:
         return "the name is empty"
@@ -71,7 +71,7 @@ def _why_part_unsafe(part: str) -> str:
     if barred := sorted(_WINDOWS_BARRED.intersection(part)):
         return f"Windows does not allow {' '.join(barred)} in a name"
     if part.split(".", maxsplit=1)[0].rstrip(" ").upper() in _WINDOWS_DEVICES:
-        return "Windows keeps that name for a device"
+        return "Windows reserves that name for a device"
     if part[0].isspace() or part[-1].isspace() or part[-1] == ".":
         return "the name begins or ends with a blank, or ends with a dot"
     if len(part.encode()) > LONGEST_NAME:
@@ -80,15 +80,15 @@ def _why_part_unsafe(part: str) -> str:
 
 
 def fold(path: str) -> str:
-    """One spelling for all that a file system may take for the same name: case and Unicode form folded."""
+    """A path with case and Unicode form folded, equal for all names that some file system takes for one."""
     composed = unicodedata.normalize("NFC", path)
     return unicodedata.normalize("NFC", composed.casefold())
 
 
 def free_name(stem: str, ending: str, taken: set[str]) -> str:
-    """`stem` and `ending`, with a number between them when some system would take that for a used name.
+    """`stem` and `ending`, with a number between them when the name is used already.
 
-    `taken` holds the used names as `fold` gives them; the result is added to it.
+    `taken` holds the used names, folded; the result is added to it.
     """
     candidate, number = f"{stem}{ending}", 2
     while fold(candidate) in taken:
@@ -98,17 +98,17 @@ def free_name(stem: str, ending: str, taken: set[str]) -> str:
     return candidate
 
 
-def beside(path: str) -> str:
-    """The original that a sidecar of this name would stand beside; empty for a name that no sidecar has."""
+def original_of_sidecar(path: str) -> str:
+    """The path of the original that a sidecar with this path belongs to; empty for other paths."""
     match = re.fullmatch(rf"(.+?)(?: \([0-9]+\))?{re.escape(SIDECAR)}", path, re.DOTALL)
     return match[1] if match else ""
 
 
 def require_safe(paths: Iterable[str], where: str) -> None:
-    """Raise BadInputError for the first name that is unsafe, or that another one would collide with.
+    """Raise BadInputError for the first path that is unsafe or that collides with another one.
 
-    Two names collide when they differ only by case or by Unicode form, at any level of
-    folders, or when one is a file and the other needs a folder of that name.
+    Two paths collide when they, or folders on them, differ only by case or Unicode form, or when
+    one is a file and the other needs a folder of that name.
     """
     files: dict[str, str] = {}
     folders: dict[str, str] = {}
@@ -117,16 +117,16 @@ def require_safe(paths: Iterable[str], where: str) -> None:
             raise BadInputError(
                 f"{path!r} cannot be stored in {where}: {reason}.", "Give the file another name there."
             )
-        clash = _claim(path, files, folders)
+        clash = _register(path, files, folders)
         if clash is not None:
             raise BadInputError(
-                f"{path!r} and {clash!r} cannot both be stored in {where}: some systems take them for one name.",
+                f"{path!r} and {clash!r} cannot both be stored in {where}: some systems treat them as one name.",
                 "Give one of them another name there.",
             )
 
 
-def _claim(path: str, files: dict[str, str], folders: dict[str, str]) -> str | None:
-    """Enter one path; the one it collides with, or None."""
+def _register(path: str, files: dict[str, str], folders: dict[str, str]) -> str | None:
+    """Add one path; returns the path or folder that it collides with, or None."""
     for parent in PurePosixPath(path).parents:
         folder = str(parent)
         if folder == ".":
@@ -146,10 +146,10 @@ def _claim(path: str, files: dict[str, str], folders: dict[str, str]) -> str | N
 
 
 def folder_name(claim: str) -> str:
-    """A folder's name for a claim number that a person recognises, safe on every system.
+    """A folder name for a claim number, readable and safe on every system, different for each claim.
 
-    Two claims never share one: where a character had to be replaced, or capitals tell two
-    numbers apart that some systems would not, eight digits of the number's SHA-256 follow.
+    When a character had to be replaced, or the number has lower-case letters, eight digits of the
+    number's SHA-256 are appended.
     """
     plain = re.sub(r"[^A-Za-z0-9_.-]+", "_", unicodedata.normalize("NFC", claim)).strip("._")[:100]
     if plain == claim and claim == claim.upper() and not why_unsafe(plain):

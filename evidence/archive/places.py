@@ -1,4 +1,4 @@
-"""Which physical disk a folder lies on, so that two folders on one disk are never counted twice."""
+"""The physical disk that a folder is on, so that two folders on one disk count as one place."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from pathlib import Path
 _SYS_BLOCK = Path("/sys/dev/block")
 _MOUNTS = Path("/proc/self/mountinfo")
 _HARDWARE_NAMES = ("wwid", "device/wwid", "serial", "device/serial")
-"""Where the Linux kernel keeps a disk's own name, best first (Documentation/ABI, sysfs-block)."""
+"""Where the Linux kernel gives the hardware name of a disk, best first (Documentation/ABI, sysfs-block)."""
 
 
 def place_id(folder: Path) -> str:
-    """A short text that is equal for all folders on one physical disk, and stays when it is plugged in again.
+    """A text that is equal for all folders on one physical disk, also after it is connected again.
 
-    On Linux the disk below the partition, by its hardware name where it has one; a network
-    share by its server and export. Elsewhere the file system's serial or device number: there
-    two partitions of one disk look like two places. Raises OSError when there is no such folder.
+    On Linux it is the hardware name of the disk, or the server and export of a network share. On
+    other systems it is the device number of the file system, so two partitions of one disk count
+    as two places there. Raises OSError when there is no such folder.
     """
     device = folder.stat().st_dev
     if sys.platform != "linux":
@@ -28,7 +28,7 @@ def place_id(folder: Path) -> str:
     if major:
         return _disk(major, minor)
     source, kind = _mount_of(major, minor)
-    if source.startswith("/dev/"):  # btrfs and overlays of one disk have numbers of their own
+    if source.startswith("/dev/"):  # btrfs and overlay file systems have device numbers of their own
         with contextlib.suppress(OSError):
             below = Path(source).stat().st_rdev
             return _disk(os.major(below), os.minor(below))
@@ -38,7 +38,7 @@ def place_id(folder: Path) -> str:
 
 
 def _disk(major: int, minor: int) -> str:
-    """The whole disk below a partition or a mapped volume; several, joined, where it spans several."""
+    """The disk below a partition or a mapped volume, or several joined by '+'."""
     number = f"{major}:{minor}"
     try:
         device = (_SYS_BLOCK / number).resolve(strict=True)
@@ -63,7 +63,7 @@ def _hardware(device: Path) -> list[str]:
 
 
 def _mount_of(major: int, minor: int) -> tuple[str, str]:
-    """Source and kind of the mount with that device number (proc(5), mountinfo); empty when there is none."""
+    """Source and file system type of the mount with that device number (proc(5), mountinfo); empty without one."""
     with contextlib.suppress(OSError):
         for line in _MOUNTS.read_text(encoding="utf-8", errors="replace").splitlines():
             before, _, after = line.partition(" - ")

@@ -1,4 +1,4 @@
-"""Where bags are backed up to, behind one interface; here a folder on another disk or on a share."""
+"""Backup targets, which keep copies of bags, behind one interface; here a folder on another disk or on a share."""
 
 from __future__ import annotations
 
@@ -14,102 +14,94 @@ from typing import Protocol
 import rfc8785
 
 from evidence.archive import places
-from evidence.archive.bagcheck import BagCheck, Progress, check_bag
-from evidence.archive.bagread import DATA, SHA256_MANIFEST
-from evidence.archive.bags import (
-    Assembled,
-    PayloadFile,
-    assemble,
-    known_paths,
-    parse_manifest,
-    read_tags,
-    recorded_in,
-)
-from evidence.archive.holdings import find_digests
-from evidence.archive.names import why_unsafe
-from evidence.archive.swap import (
+from evidence.archive.assembly import Assembled, PayloadFile, assemble, known_paths, recorded_digests
+from evidence.archive.bagcheck import BagCheck, check_bag
+from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
+from evidence.archive.digest_search import find_digests
+from evidence.archive.exchange import (
     LOCKS,
-    Step,
-    exclusively,
-    hidden_siblings,
-    next_of,
-    quiet,
-    recover,
-    settle,
-    vanish,
+    OnStep,
+    hidden_states,
+    locked,
+    next_state,
+    recover_folder,
+    recover_folders,
+    remove_folder,
 )
+from evidence.archive.names import why_unsafe
 from evidence.disk.copying import copy_file
-from evidence.disk.durable import free_bytes, sync_folder
+from evidence.disk.durable import free_bytes, ignore_step, sync_folder, write_new_file
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
 
 MARKER = "backup-target.json"
-"""Written by `prepare` into the folder of a target. Where it is absent, the disk is not the one meant."""
+"""Written by `prepare` into the folder of a target. Without it, the disk is not the right one or not mounted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pushed:
-    """What bringing one bag to a target did."""
+class PushResult:
+    """What copying one bag to a target changed."""
 
     copied: int
     """Payload files written, read back from the target and matched."""
     unchanged: int
-    """Payload files that the target's bag had already, by its manifest; not read again."""
+    """Payload files that the target's bag already had, by its manifest; they were not read."""
     removed: int
-    """Payload files that the target's bag has no longer."""
+    """Payload files that were removed from the target's bag."""
     octets: int
     """Bytes of payload copied."""
     verified: tuple[Sha256, ...]
-    """Digests of the files copied, sorted: these are proved at the target as of now."""
+    """Digests of the files copied, sorted: these were read back from the target now."""
 
 
 class Target(Protocol):
-    """A place that keeps copies of bags. A name is that of the bag's folder.
+    """A place that keeps copies of bags, named by the bag's folder.
 
-    All may raise DestinationError when the place cannot be reached or written.
+    Every method may raise DestinationError when the place cannot be reached or written.
     """
 
     @property
     def name(self) -> str:
-        """What people call it."""
+        """The name in the settings."""
         ...
 
     @property
     def off_computer(self) -> bool:
-        """It survives the loss of this computer."""
+        """True when it survives the loss of this computer."""
         ...
 
     def place_id(self) -> str:
-        """The physical disk or the service; equal ids are one place (rule 4)."""
+        """The physical disk or the service: targets with equal ids are one place."""
         ...
 
     def check_ready(self) -> None:
-        """Raise BadInputError or DestinationError, in one line, unless the place can be used now."""
+        """Raise BadInputError or DestinationError unless the place can be used now."""
         ...
 
     def recover(self) -> tuple[str, ...]:
-        """Finish or undo what killed runs left; the names of the bags concerned."""
+        """Finish or undo what killed runs left; returns the names of the bags."""
         ...
 
     def names(self) -> tuple[str, ...]:
-        """Bags that stand there, sorted."""
+        """Names of the bags there, sorted."""
         ...
 
-    def put_bag(self, local: Path, name: str, *, afresh: bool = False, step: Step = quiet) -> Pushed:
-        """Make the copy equal to the local bag, valid at every instant.
+    def put_bag(
+        self, local: Path, name: str, *, recopy: bool = False, on_step: OnStep = ignore_step
+    ) -> PushResult:
+        """Make the copy equal to the local bag; the copy is valid at every instant.
 
-        A run that was killed is gone on with. `afresh` trusts nothing that stands there and
-        copies every file again, as after a check that found a bad one; a copy whose manifest
-        cannot be read is replaced so in any case.
+        A killed run is resumed. `recopy` copies every file again, as after a check that found a
+        bad one; a copy whose manifest cannot be read is always copied again.
         """
         ...
 
-    def fetch_bag(self, name: str, home: Path, *, step: Step = quiet) -> Pushed:
-        """Bring a copy back: make the local bag `home` equal to it, every file proved on the way.
+    def fetch_bag(self, name: str, bag: Path, *, on_step: OnStep = ignore_step) -> PushResult:
+        """Restore a copy: make the local bag equal to it, every file verified.
 
-        Nothing of what stands at `home` is believed; files there that no list of its own
-        names are kept, see `bags.build_bag`.
+        Every file is copied again. Files that the local bag does not list are kept, see
+        `bags.build_bag`.
         """
         ...
 
@@ -117,26 +109,21 @@ class Target(Protocol):
         self,
         name: str,
         *,
-        fast: bool = False,
         expected: Mapping[str, Sha256] | None = None,
-        progress: Progress | None = None,
     ) -> BagCheck:
-        """Read the copy back, every byte of it, and compare; see `bags.check_bag`."""
+        """Read every byte of the copy and compare; see `bagcheck.check_bag`."""
         ...
 
     def remove_bag(self, name: str) -> bool:
-        """Remove the copy and all its leftovers; False when there was none."""
+        """Remove the copy and everything left of it; False when there was none."""
         ...
 
-    def holds(self, digests: Collection[Sha256], *, deep: bool = False) -> tuple[str, ...]:
-        """Paths at the target whose bytes have one of these digests, sorted; for the look after a purge.
-
-        Bags answer by their manifests, everything else is read. `deep` reads the bags too.
-        """
+    def find_digests(self, digests: Collection[Sha256]) -> tuple[str, ...]:
+        """Paths at the target whose bytes have one of these digests, sorted; see `digest_search`."""
         ...
 
     def free_space(self) -> int | None:
-        """Bytes free, or None where the place does not say."""
+        """Bytes free, or None where that is unknown."""
         ...
 
 
@@ -144,34 +131,28 @@ class Target(Protocol):
 class FolderTarget:
     """A folder on another disk, or on a share that is mounted here.
 
-    Nothing outside `root` is read or written: links in it are not followed. `root` must exist
-    and bear the marker that `prepare` writes, so that a disk that is not mounted is noticed
-    and not filled in its absence.
+    Nothing outside `root` is read or written; links in it are not followed. `root` must exist and
+    hold the marker that `prepare` writes, so that nothing is written below the mount point of a
+    disk that is not mounted.
     """
 
     name: str
     root: Path
     off_computer: bool
     archive: Path | None = None
-    """The archive that is backed up; neither may lie inside the other."""
-    cards: tuple[Path, ...] = ()
-    """Roots of cards in use; the target may not lie on one."""
-    place: str = ""
-    """Where the office knows better which places are one: taken instead of the disk's own id."""
+    """The archive that is backed up; neither may be inside the other."""
 
     def place_id(self) -> str:
-        """See `places.place_id`. Raises DestinationError when the folder is not there."""
-        if self.place:
-            return f"stated:{self.place}"
+        """See `places.place_id`. Raises DestinationError when there is no such folder."""
         with writing(self.root):
             return places.place_id(self.root)
 
     # --- ready? --------------------------------------------------------------------------
 
     def prepare(self) -> None:
-        """Mark an existing, suitable folder as this target; marking it twice changes nothing.
+        """Write the marker of this target into an existing folder; do nothing when it is there.
 
-        Raises BadInputError (missing, unsuitable, or another target's), DestinationError.
+        Raises BadInputError (folder missing, unsuitable, or of another target), DestinationError.
         """
         self._require_place()
         if (self.root / MARKER).exists():
@@ -179,20 +160,15 @@ class FolderTarget:
             return
         content = rfc8785.dumps({"target": self.name, "id": secrets.token_hex(16)}) + b"\n"
         with writing(self.root):
-            with (self.root / MARKER).open("xb") as handle:
-                handle.write(content)
-                handle.flush()
-                os.fsync(handle.fileno())
+            write_new_file(self.root / MARKER, content)
             sync_folder(self.root)
 
     def check_ready(self) -> None:
-        """Raise BadInputError or DestinationError unless this folder is the target meant and can be written."""
+        """Raise BadInputError or DestinationError unless this is the right folder and can be written."""
         self._require_place()
         self._require_marker()
         with writing(self.root):
-            probe = (
-                self.root / ".probe"
-            )  # a folder: making one follows no link; one that a kill left is taken up
+            probe = self.root / ".probe"  # a folder, because making one follows no link
             with contextlib.suppress(FileExistsError):
                 probe.mkdir()
             with contextlib.suppress(FileNotFoundError):
@@ -201,17 +177,15 @@ class FolderTarget:
     def _require_place(self) -> None:
         if not self.root.is_dir():
             raise BadInputError(
-                f"The folder {self.root} of the backup target {self.name} is not there.",
-                "Connect or mount its disk, or make the folder if it is new.",
+                f"The folder {self.root} of the backup target {self.name} does not exist.",
+                "Connect or mount its disk, or create the folder if the target is new.",
             )
         root = self.root.resolve()
-        others = [(self.archive, "the archive"), *((card, "a camera card") for card in self.cards)]
-        for other, what in others:
-            if other is not None and _nested(root, other.resolve()):
-                raise BadInputError(
-                    f"The backup target {self.name} at {self.root} and {what} at {other} lie inside one another.",
-                    "Give the target a folder of its own on another disk.",
-                )
+        if self.archive is not None and _nested(root, self.archive.resolve()):
+            raise BadInputError(
+                f"The backup target {self.name} at {self.root} and the archive at {self.archive} overlap.",
+                "Give the target a folder of its own on another disk.",
+            )
         if "DCIM" in root.parts or (root / "DCIM").is_dir() or (_mount_point(root) / "DCIM").is_dir():
             raise BadInputError(
                 f"The backup target {self.name} at {self.root} looks like a camera card.",
@@ -225,7 +199,7 @@ class FolderTarget:
         except FileNotFoundError:
             raise BadInputError(
                 f"{self.root} is not prepared as the backup target {self.name}: its disk may not be mounted.",
-                "Mount the disk; a new target is prepared once.",
+                "Mount the disk, then run it again.",
             ) from None
         except (OSError, ValueError) as error:
             raise DestinationError(f"{path} cannot be read: {error}.", "Check the disk.") from error
@@ -238,9 +212,9 @@ class FolderTarget:
     # --- bags ----------------------------------------------------------------------------
 
     def recover(self) -> tuple[str, ...]:
-        """See `Target`; bags that another process is writing are left to it."""
+        """See `Target`; bags that another process is writing are skipped."""
         self._require_marker()
-        return recover(self.root, known_paths)
+        return recover_folders(self.root, known_paths)
 
     def names(self) -> tuple[str, ...]:
         """See `Target`."""
@@ -256,86 +230,87 @@ class FolderTarget:
                 )
             )
 
-    def put_bag(self, local: Path, name: str, *, afresh: bool = False, step: Step = quiet) -> Pushed:
-        """See `Target`. Raises BagError when the local bag is not what its manifests say, BadInputError,
-        DestinationError, LockedError; the copy is then as it was.
+    def put_bag(
+        self, local: Path, name: str, *, recopy: bool = False, on_step: OnStep = ignore_step
+    ) -> PushResult:
+        """See `Target`. On a failure the copy stays as it was.
+
+        Raises BagError (the local bag is damaged), BadInputError, DestinationError, LockedError.
         """
         self.check_ready()
-        home = self._home(name)
+        bag = self._bag_folder(name)
         tags = read_tags(local)
         payload = _payload_of(local, tags)
         _refuse_link(self.root / LOCKS)
-        with exclusively(home):
-            for each in (home, next_of(home)):
+        with locked(bag):
+            for each in (bag, next_state(bag)):
                 _refuse_links_below(each)
-            settle(home, known_paths, keep_unfinished=True)
-            afresh = afresh or _manifest_is_lost(home)
-            self._require_room(home, payload, afresh=afresh)
-            done = assemble(home, payload, tags, placer=copy_file, afresh=afresh, step=step)
-        return _pushed(done, payload)
+            recover_folder(bag, known_paths, keep_unfinished=True)
+            recopy = recopy or _manifest_unreadable(bag)
+            self._require_free_space(bag, payload, recopy=recopy)
+            done = assemble(bag, payload, tags, copy=copy_file, recopy=recopy, on_step=on_step)
+        return _push_result(done, payload)
 
-    def fetch_bag(self, name: str, home: Path, *, step: Step = quiet) -> Pushed:
-        """See `Target`. Raises BagError when the copy is not what its manifests say; `home` is then as it was."""
+    def fetch_bag(self, name: str, bag: Path, *, on_step: OnStep = ignore_step) -> PushResult:
+        """See `Target`. Raises BagError when the copy is damaged; the local bag stays as it was."""
         self._require_marker()
-        copy = self._home(name)
+        copy = self._bag_folder(name)
         _refuse_links_below(copy)
         tags = read_tags(copy)
         payload = _payload_of(copy, tags)
-        with exclusively(home):
-            settle(home, known_paths)
-            done = assemble(home, payload, tags, placer=copy_file, afresh=True, step=step)
-        return _pushed(done, payload)
+        with locked(bag):
+            recover_folder(bag, known_paths)
+            done = assemble(bag, payload, tags, copy=copy_file, recopy=True, on_step=on_step)
+        return _push_result(done, payload)
 
     def check_bag(
         self,
         name: str,
         *,
-        fast: bool = False,
         expected: Mapping[str, Sha256] | None = None,
-        progress: Progress | None = None,
     ) -> BagCheck:
-        """See `Target`. A bag that is not there is reported, not raised."""
+        """See `Target`. A missing copy is reported, not raised."""
         self._require_marker()
-        home = self._home(name)
-        return check_bag(home, fast=fast, expected=expected, progress=progress)
+        bag = self._bag_folder(name)
+        return check_bag(bag, expected=expected)
 
     def remove_bag(self, name: str) -> bool:
         """See `Target`."""
         self.check_ready()
-        home = self._home(name)
-        with exclusively(home):
-            return vanish(home)
+        bag = self._bag_folder(name)
+        with locked(bag):
+            return remove_folder(bag)
 
-    def holds(self, digests: Collection[Sha256], *, deep: bool = False) -> tuple[str, ...]:
-        """See `Target`. Half-built bags, leftovers and files in no manifest are read."""
+    def find_digests(self, digests: Collection[Sha256]) -> tuple[str, ...]:
+        """See `Target`."""
         self._require_marker()
         with writing(self.root):
-            return find_digests(self.root, digests, deep=deep)
+            return find_digests(self.root, digests)
 
     def free_space(self) -> int | None:
         """Bytes free for this user on the target's disk."""
         with writing(self.root):
             return free_bytes(self.root)
 
-    def _home(self, name: str) -> Path:
-        """The bag's folder, straight below `root`, where neither it nor its hidden siblings are links."""
+    def _bag_folder(self, name: str) -> Path:
+        """The bag's folder, directly below `root`; raises when it or a hidden sibling is a link."""
         if why_unsafe(name) or "/" in name or name.startswith(".") or name == MARKER:
-            raise BadInputError(f"{name!r} is not a name for a bag's folder.", "Use the folder's plain name.")
-        home = self.root / name
-        for each in (home, *hidden_siblings(home)):
+            raise BadInputError(f"{name!r} cannot be the name of a bag's folder.", "Use a plain folder name.")
+        bag = self.root / name
+        for each in (bag, *hidden_states(bag)):
             _refuse_link(each)
-        return home
+        return bag
 
-    def _require_room(self, home: Path, payload: Mapping[str, PayloadFile], *, afresh: bool) -> None:
-        """Say that a disk is too small before hours of copying, not after."""
-        there = {} if afresh else recorded_in(home)
-        needed = sum(item.size for path, item in payload.items() if there.get(path) != item.sha256)
-        begun = sum(path.stat().st_size for path in next_of(home).rglob("*") if path.is_file())
+    def _require_free_space(self, bag: Path, payload: Mapping[str, PayloadFile], *, recopy: bool) -> None:
+        """Raise DestinationError before copying when the disk is too small."""
+        present = {} if recopy else recorded_digests(bag)
+        needed = sum(item.size for path, item in payload.items() if present.get(path) != item.sha256)
+        begun = sum(path.stat().st_size for path in next_state(bag).rglob("*") if path.is_file())
         free = self.free_space()
         if free is not None and needed - begun > free:
             raise DestinationError(
                 f"The backup target {self.name} has {free >> 20} MiB free; "
-                f"{home.name} needs {needed - begun >> 20} MiB.",
+                f"{bag.name} needs {needed - begun >> 20} MiB.",
                 "Free some space there or add another target, then run the backup again.",
             )
 
@@ -367,16 +342,16 @@ def _refuse_links_below(folder: Path) -> None:
             _refuse_link(Path(parent, name))
 
 
-def _manifest_is_lost(home: Path) -> bool:
+def _manifest_unreadable(bag: Path) -> bool:
     try:
-        recorded_in(home)
+        recorded_digests(bag)
     except BagError:
         return True
     return False
 
 
-def _pushed(done: Assembled, payload: Mapping[str, PayloadFile]) -> Pushed:
-    return Pushed(
+def _push_result(done: Assembled, payload: Mapping[str, PayloadFile]) -> PushResult:
+    return PushResult(
         copied=len(done.added),
         unchanged=len(done.kept),
         removed=len(done.removed),
@@ -386,7 +361,7 @@ def _pushed(done: Assembled, payload: Mapping[str, PayloadFile]) -> Pushed:
 
 
 def _payload_of(local: Path, tags: Mapping[str, bytes]) -> dict[str, PayloadFile]:
-    """What the local bag's manifest, as just read and proved, lists; sizes from the files."""
+    """The payload that the manifest in `tags` lists, with sizes from the files. Raises BagError."""
     payload = {}
     for listed, digest in parse_manifest(tags[SHA256_MANIFEST]).items():
         source = local / listed
@@ -395,7 +370,7 @@ def _payload_of(local: Path, tags: Mapping[str, bytes]) -> dict[str, PayloadFile
         except OSError as error:
             raise BagError(
                 f"{listed} is missing from the bag {local.name}.",
-                "Bring it back from a backup, then run it again.",
+                "Restore it from a backup, then run it again.",
             ) from error
         payload[listed.removeprefix(DATA)] = PayloadFile(sha256=digest, size=size, source=source)
     return payload

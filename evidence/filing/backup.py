@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evidence.archive.places import place_id
-from evidence.archive.targets import FolderTarget, Pushed, Target
+from evidence.archive.targets import FolderTarget, PushResult, Target
 from evidence.errors import BadInputError, EvidenceError
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
@@ -80,13 +80,13 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     return BackupReport(copied=copied, unchanged=unchanged, targets=tuple(reached), troubles=tuple(troubles))
 
 
-def _push(workspace: Workspace, target: Target, claim: ClaimId) -> Pushed:
+def _push(workspace: Workspace, target: Target, claim: ClaimId) -> PushResult:
     """Make the target's copy of one bag equal to the bag, and record what was verified."""
     bag = bag_folder(workspace, claim)
     keeping = workspace.catalog.keeping
     held = list(keeping.payload(claim))
     known = [row for rows in keeping.copies(held).values() for row in rows if row.place == target.name]
-    pushed = target.put_bag(bag, bag.name, afresh=any(found_bad_since(row) for row in known))
+    pushed = target.put_bag(bag, bag.name, recopy=any(found_bad_since(row) for row in known))
     verified = [sha for sha in held if sha in set(pushed.verified)]
     with workspace.catalog.transaction():
         keeping.put_copies(verified_copies(workspace, target, claim, verified))

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from evidence.archive import bags
-from evidence.archive.bagread import SHA256_MANIFEST
-from evidence.archive.bags import BagBuilt, PayloadFile
+from evidence.archive.assembly import PayloadFile
+from evidence.archive.bagread import SHA256_MANIFEST, read_manifest
+from evidence.archive.bags import BagBuilt
 from evidence.archive.names import fold, folder_name, free_name
 from evidence.catalog.decisions import Decision, as_record
 from evidence.catalog.intakes import Sighting
@@ -172,7 +173,7 @@ def _refuse_unknown_originals(workspace: Workspace, bag: Path) -> None:
     """Raise BagError when the bag holds originals that the catalog does not know: the catalog is incomplete."""
     if not (bag / SHA256_MANIFEST).is_file():
         return
-    listed = {sha: path for path, sha in bags.read_manifest(bag).items() if not path.endswith(".xmp")}
+    listed = {sha: path for path, sha in read_manifest(bag).items() if not path.endswith(".xmp")}
     unknown = set(listed) - workspace.catalog.photos.known(list(listed))
     if unknown:
         raise BagError(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from evidence.archive.bags import read_tags
+from evidence.archive.bagread import read_tags
 from evidence.archive.custody import Anchor, Entry
 from evidence.errors import EvidenceError
 from evidence.filing.bags import CLAIM_RECORD, bag_folder

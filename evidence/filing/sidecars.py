@@ -10,7 +10,7 @@ import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePosixPath
 
-from evidence.archive.bags import PayloadFile
+from evidence.archive.assembly import PayloadFile
 from evidence.archive.names import SIDECAR, fold, free_name
 from evidence.disk.durable import discard, make_folder, replace_file
 from evidence.disk.faults import writing

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
-from evidence.archive import bags, swap
-from evidence.archive.holdings import find_digests
+from evidence.archive import bags, exchange
+from evidence.archive.digest_search import find_digests
 from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import discard
 from evidence.disk.objects import sweep_parts
@@ -189,7 +189,7 @@ class ArchiveRepository:
         found: list[CopyAddress] = []
         if bag and _exists(target.root / bag.name):
             found.append(TargetBag(target=target.name, bag=bag.name))
-        paths = self._strays(target.holds(photos), claim, bag)
+        paths = self._strays(target.find_digests(photos), claim, bag)
         return [*found, *(Stray(path=path, target=target.name) for path in paths)]
 
     def _strays(self, paths: Iterable[str], claim: ClaimId, bag: Path | None) -> list[str]:
@@ -263,4 +263,4 @@ def _exists(bag: Path) -> bool:
 
 def _with_leftovers(bag: Path) -> tuple[Path, ...]:
     """A bag's folder, and the hidden ones that an interrupted build or removal may leave beside it."""
-    return (bag, swap.next_of(bag), swap.old_of(bag), swap.gone_of(bag))
+    return (bag, *exchange.hidden_states(bag))

@@ -10,8 +10,10 @@ import time
 import pytest
 from support_archive import INFO, fast_folder, killed_at, outside_verdict, photos
 
-from evidence.archive import swap
-from evidence.archive.bags import build_bag, check_bag, read_manifest, recover, remove_bag
+from evidence.archive import exchange
+from evidence.archive.bagcheck import check_bag
+from evidence.archive.bagread import read_manifest
+from evidence.archive.bags import build_bag, recover, remove_bag
 from evidence.archive.targets import MARKER, FolderTarget
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="a kill needs POSIX processes")
@@ -32,11 +34,11 @@ def ground(tmp_path):
 def atomic(request, monkeypatch, ground):
     """Whether the file system can exchange two folders; played when it cannot."""
     if request.param == "two-renamings":
-        monkeypatch.setattr(swap, "exchange", lambda one, other: False)
+        monkeypatch.setattr(exchange, "exchange_folders", lambda one, other: False)
         return False
     (ground / "x").mkdir()
     (ground / "y").mkdir()
-    if not swap.exchange(ground / "x", ground / "y"):
+    if not exchange.exchange_folders(ground / "x", ground / "y"):
         pytest.skip("this file system cannot exchange two folders in one step")
     return True
 
@@ -52,26 +54,26 @@ def test_a_build_that_is_killed_anywhere_leaves_a_valid_bag_and_loses_nothing(gr
     exchanged = 0
     while True:
         number += 1 if atomic else 2  # every second one for the rarer way, to save time
-        home = ground / str(number) / "HT-1001"
-        build_bag(home, before, RECORDS, INFO)
-        (home / "note.txt").write_text("call the roofer")
-        alive = not killed_at(number, lambda home=home: build_bag(home, after, {}, INFO))
-        if atomic or home.exists():
-            assert outside_verdict(home) == "", f"touch {number}"
-            assert set(read_manifest(home)) in ({*BEFORE}, {*AFTER})
-            exchanged += set(read_manifest(home)) == {*AFTER}
-        recover(home.parent)
-        assert outside_verdict(home) == "", f"touch {number}"
-        assert check_bag(home).valid
-        assert visible(home.parent) == ["HT-1001"]
-        build_bag(home, after, {}, INFO)
-        assert outside_verdict(home) == ""
-        assert set(read_manifest(home)) == {*AFTER}
-        assert [p.read_text() for p in home.rglob("note*")] == ["call the roofer"]
-        assert not (home / "strays").exists()  # a photo that was taken out does not come back
+        bag_dir = ground / str(number) / "HT-1001"
+        build_bag(bag_dir, before, RECORDS, INFO)
+        (bag_dir / "note.txt").write_text("call the roofer")
+        alive = not killed_at(number, lambda bag_dir=bag_dir: build_bag(bag_dir, after, {}, INFO))
+        if atomic or bag_dir.exists():
+            assert outside_verdict(bag_dir) == "", f"touch {number}"
+            assert set(read_manifest(bag_dir)) in ({*BEFORE}, {*AFTER})
+            exchanged += set(read_manifest(bag_dir)) == {*AFTER}
+        recover(bag_dir.parent)
+        assert outside_verdict(bag_dir) == "", f"touch {number}"
+        assert check_bag(bag_dir).valid
+        assert visible(bag_dir.parent) == ["HT-1001"]
+        build_bag(bag_dir, after, {}, INFO)
+        assert outside_verdict(bag_dir) == ""
+        assert set(read_manifest(bag_dir)) == {*AFTER}
+        assert [p.read_text() for p in bag_dir.rglob("note*")] == ["call the roofer"]
+        assert not (bag_dir / "strays").exists()  # a photo that was taken out does not come back
         if alive:
             break
-        shutil.rmtree(home.parent)
+        shutil.rmtree(bag_dir.parent)
     assert number > 30
     assert exchanged > 3  # some kills fell before the exchange, some after it
 
@@ -81,14 +83,14 @@ def test_a_first_build_that_is_killed_anywhere_leaves_a_valid_bag_or_none(ground
     number = 0
     while True:
         number += 1
-        home = ground / str(number) / "HT-1001"
-        alive = not killed_at(number, lambda home=home: build_bag(home, kept, RECORDS, INFO))
-        assert not home.exists() or outside_verdict(home) == ""
-        recover(home.parent)
-        assert not home.exists() or outside_verdict(home) == ""
-        assert not home.parent.exists() or visible(home.parent) in ([], ["HT-1001"])
-        build_bag(home, kept, RECORDS, INFO)
-        assert outside_verdict(home) == ""
+        bag_dir = ground / str(number) / "HT-1001"
+        alive = not killed_at(number, lambda bag_dir=bag_dir: build_bag(bag_dir, kept, RECORDS, INFO))
+        assert not bag_dir.exists() or outside_verdict(bag_dir) == ""
+        recover(bag_dir.parent)
+        assert not bag_dir.exists() or outside_verdict(bag_dir) == ""
+        assert not bag_dir.parent.exists() or visible(bag_dir.parent) in ([], ["HT-1001"])
+        build_bag(bag_dir, kept, RECORDS, INFO)
+        assert outside_verdict(bag_dir) == ""
         if alive:
             break
     assert number > 30
@@ -108,17 +110,17 @@ def test_a_copy_to_a_target_that_is_killed_anywhere_is_valid_and_is_gone_on_with
         target.root.mkdir()
         target.prepare()
         target.put_bag(old, "HT-1001")
-        home = target.root / "HT-1001"
+        bag_dir = target.root / "HT-1001"
         alive = not killed_at(number, lambda target=target: target.put_bag(new, "HT-1001"))
-        if atomic or home.exists():
-            assert outside_verdict(home) == "", f"touch {number}"
+        if atomic or bag_dir.exists():
+            assert outside_verdict(bag_dir) == "", f"touch {number}"
         if number % 4 < 2:
             target.recover()
-            assert outside_verdict(home) == "", f"touch {number}"
+            assert outside_verdict(bag_dir) == "", f"touch {number}"
         pushed = target.put_bag(new, "HT-1001")
         assert pushed.copied + pushed.unchanged == 2
-        assert outside_verdict(home) == ""
-        assert read_manifest(home) == read_manifest(new)
+        assert outside_verdict(bag_dir) == ""
+        assert read_manifest(bag_dir) == read_manifest(new)
         assert visible(target.root) == ["HT-1001"]
         if alive:
             break
@@ -131,42 +133,42 @@ def test_a_removal_that_is_killed_anywhere_is_whole_or_begun_and_then_finished(g
     number = 0
     while True:
         number += 1
-        home = ground / str(number) / "HT-1001"
-        build_bag(home, kept, RECORDS, INFO)
-        alive = not killed_at(number, lambda home=home: remove_bag(home))
-        assert not home.exists() or outside_verdict(home) == ""
-        recover(home.parent)
-        assert visible(home.parent) in ([], ["HT-1001"])
-        remove_bag(home)
-        assert visible(home.parent) == []
+        bag_dir = ground / str(number) / "HT-1001"
+        build_bag(bag_dir, kept, RECORDS, INFO)
+        alive = not killed_at(number, lambda bag_dir=bag_dir: remove_bag(bag_dir))
+        assert not bag_dir.exists() or outside_verdict(bag_dir) == ""
+        recover(bag_dir.parent)
+        assert visible(bag_dir.parent) in ([], ["HT-1001"])
+        remove_bag(bag_dir)
+        assert visible(bag_dir.parent) == []
         if alive:
             break
     assert number > 5
 
 
 def test_a_reader_beside_a_writer_always_finds_a_valid_bag(ground):
-    home = ground / "bags" / "HT-1001"
+    bag_dir = ground / "bags" / "HT-1001"
     names = [f"100AAAAA/A{n:04}.JPG" for n in range(1, 9)]
     kept = photos(ground / "kept", *names)
-    build_bag(home, {names[0]: kept[names[0]]}, {}, INFO)
+    build_bag(bag_dir, {names[0]: kept[names[0]]}, {}, INFO)
     writer = os.fork()
     if writer == 0:  # add photos one by one, then take them away one by one, until killed
         while True:
             for count in (*range(2, len(names) + 1), *range(len(names) - 1, 0, -1)):
-                build_bag(home, {name: kept[name] for name in names[:count]}, {}, INFO)
+                build_bag(bag_dir, {name: kept[name] for name in names[:count]}, {}, INFO)
     try:
         whole_views, states, own_checks = 0, set(), 0
         deadline = time.monotonic() + 30
         while time.monotonic() < deadline and (whole_views < 40 or len(states) < len(names)):
-            before = home.stat()
-            verdict = outside_verdict(home)
-            seen = len(read_manifest(home))
-            after = home.stat()
+            before = bag_dir.stat()
+            verdict = outside_verdict(bag_dir)
+            seen = len(read_manifest(bag_dir))
+            after = bag_dir.stat()
             if (before.st_ino, before.st_ctime_ns) == (after.st_ino, after.st_ctime_ns):
                 assert verdict == ""
                 whole_views += 1
                 states.add(seen)
-            check = check_bag(home)
+            check = check_bag(bag_dir)
             assert check.valid, check
             own_checks += 1
     finally:
@@ -174,5 +176,5 @@ def test_a_reader_beside_a_writer_always_finds_a_valid_bag(ground):
         os.waitpid(writer, 0)
     assert whole_views >= 10
     assert len(states) >= 3
-    recover(home.parent)
-    assert outside_verdict(home) == ""
+    recover(bag_dir.parent)
+    assert outside_verdict(bag_dir) == ""

@@ -205,11 +205,9 @@ def test_a_log_that_was_written_anew_is_found_by_a_head_noted_elsewhere(tmp_path
 
 def test_a_merkle_root_noted_elsewhere_is_an_anchor_too(tmp_path):
     log = filled(tmp_path)
-    anchor = log.anchor()
-    assert anchor.seq == 8
-    assert anchor.root == merkle_root(line[:-1] for line in lines_of(log)).hex() == log.root()
+    root = merkle_root(line[:-1] for line in lines_of(log)).hex()
+    anchor = Anchor(seq=8, sha256=log.head().sha256, root=root)
     log.append_all([draft(9)])
-    assert log.root(8) == anchor.root != log.root()
     assert log.verify(anchors=[anchor]).valid
     wrong = Anchor(seq=8, sha256=anchor.sha256, root="0" * 64)
     assert not log.verify(anchors=[wrong]).valid
@@ -254,7 +252,7 @@ def test_a_torn_last_line_is_set_aside_and_the_next_append_works(tmp_path):
     assert entry.action == "photo_kept"
     assert log.torn_path.read_bytes() == torn + b"\n"
     assert [e.action for e in log.entries()][3:] == ["torn_line_set_aside", "photo_kept"]
-    noted = next(log.entries(action="torn_line_set_aside"))
+    noted = next(e for e in log.entries() if e.action == "torn_line_set_aside")
     assert noted.details == {"octets": len(torn), "sha256": hashlib.sha256(torn).hexdigest()}
     check = log.verify()
     assert (check.valid, check.findings) == (True, ())
@@ -323,7 +321,7 @@ def test_a_kill_in_any_call_to_the_disk_leaves_a_log_that_goes_on(tmp_path, star
         log.append("dana", "after", "z", {}, START + timedelta(days=2))
         check = log.verify()
         assert (check.valid, check.findings) == (True, ())
-        kept = "".join(entry.subject for entry in log.entries(action="added"))
+        kept = "".join(entry.subject for entry in log.entries() if entry.action == "added")
         assert kept in ("", "a", "ab")
         if alive:
             assert kept == "ab"
@@ -374,7 +372,7 @@ def test_processes_that_append_at_once_never_fork_the_chain(tmp_path):
     check = log.verify()
     assert (check.entries, check.valid, check.findings) == (120, True, ())
     for who in ("ann", "bea", "cyd"):
-        assert [entry.subject for entry in log.entries(actor=who)] == [str(n) for n in range(40)]
+        assert [entry.subject for entry in log.entries() if entry.actor == who] == [str(n) for n in range(40)]
 
 
 # --- size --------------------------------------------------------------------------------
@@ -392,15 +390,6 @@ def test_a_long_log_is_appended_to_without_being_read(tmp_path, monkeypatch):
     size = log.path.stat().st_size
     log.append_all([draft(2001)])
     assert taken == [size]
-
-
-def test_entries_are_found_by_what_was_done_to_what_by_whom_and_when(tmp_path):
-    log = filled(tmp_path, 5)
-    log.append("olga", "hold_placed", "HT-1001", {"authority": "letter"}, START + timedelta(hours=1))
-    assert [e.seq for e in log.entries(actor="olga")] == [6]
-    assert [e.seq for e in log.entries(action="photo_kept", since=START + timedelta(seconds=4))] == [4, 5]
-    assert [e.seq for e in log.entries(until=START + timedelta(seconds=3))] == [1, 2]
-    assert [e.details for e in log.entries(subject="HT-1001")] == [{"authority": "letter"}]
 
 
 def written_by_another_program(path, count: int) -> Anchor:

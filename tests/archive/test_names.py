@@ -109,7 +109,7 @@ def test_names_that_could_do_harm_somewhere_are_refused_with_the_reason(path):
     ids=["case", "unicode-form", "folder-case", "file-and-folder", "folder-and-file", "full-folding"],
 )
 def test_names_that_some_system_takes_for_one_are_refused_together(paths):
-    with pytest.raises(BadInputError, match="take them for one name"):
+    with pytest.raises(BadInputError, match="treat them as one name"):
         require_safe(paths, "a bag")
     with pytest.raises(BadInputError):
         require_safe(reversed(paths), "a bag")

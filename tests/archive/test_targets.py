@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 from support_archive import INFO, outside_verdict, photo, photos
 
-from evidence.archive import places, swap, targets
-from evidence.archive.bags import build_bag, read_manifest, recover
+from evidence.archive import exchange, places, targets
+from evidence.archive.bagread import read_manifest
+from evidence.archive.bags import build_bag, recover
 from evidence.archive.targets import MARKER, FolderTarget, Target
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
@@ -27,9 +28,9 @@ def kept(tmp_path):
 
 @pytest.fixture
 def local(tmp_path, kept):
-    home = tmp_path / "archive" / "bags" / "HT-1001"
-    build_bag(home, photos(kept, *NAMES), {"records/claim.json": b"{}"}, INFO)
-    return home
+    bag_dir = tmp_path / "archive" / "bags" / "HT-1001"
+    build_bag(bag_dir, photos(kept, *NAMES), {"records/claim.json": b"{}"}, INFO)
+    return bag_dir
 
 
 @pytest.fixture
@@ -106,7 +107,7 @@ def test_bad_truncated_removed_and_extra_files_are_found_and_mended(target, loca
             raise OSError(1, "no hard links here")
 
         monkeypatch.setattr(os, "link", refuse)
-    pushed = target.put_bag(local, "HT-1001", afresh=True)
+    pushed = target.put_bag(local, "HT-1001", recopy=True)
     assert pushed.copied == 3
     assert target.check_bag("HT-1001").valid
     assert outside_verdict(target.root / "HT-1001") == ""
@@ -186,7 +187,7 @@ def test_an_unfinished_copy_is_gone_on_with_and_only_what_is_sound_of_it_is_used
             raise EnoughError
 
     with pytest.raises(EnoughError):
-        target.put_bag(local, "HT-1001", step=stop)
+        target.put_bag(local, "HT-1001", on_step=stop)
     begun = target.root / ".HT-1001.next" / "data" / "100AAAAA"
     first = (begun / "A1.JPG").stat().st_ino
     spoil(begun / "A2.JPG")
@@ -206,7 +207,7 @@ def test_a_disk_that_is_not_mounted_is_noticed_and_not_filled_in_its_absence(tmp
     root = tmp_path / "mnt"
     absent = FolderTarget(name="office", root=root, off_computer=True)
     for call in (absent.prepare, absent.check_ready, lambda: absent.put_bag(local, "HT-1001")):
-        with pytest.raises(BadInputError, match="is not there"):
+        with pytest.raises(BadInputError, match="does not exist"):
             call()
     assert not root.exists()
     root.mkdir()  # an empty mount point
@@ -235,21 +236,17 @@ def test_a_marker_that_cannot_be_read_is_a_fault_of_the_disk(target):
 def test_a_target_inside_the_archive_or_around_it_is_refused(tmp_path, where):
     (tmp_path / "archive" / "backup").mkdir(parents=True)
     bad = FolderTarget(name="x", root=tmp_path / where, off_computer=False, archive=tmp_path / "archive")
-    with pytest.raises(BadInputError, match="inside one another"):
+    with pytest.raises(BadInputError, match="overlap"):
         bad.prepare()
 
 
-@pytest.mark.parametrize("where", ["card/DCIM/backup", "card", "card/backup"])
+@pytest.mark.parametrize("where", ["card/DCIM/backup", "card"])
 def test_a_target_on_a_card_is_refused(tmp_path, where):
     (tmp_path / "card" / "DCIM" / "backup").mkdir(parents=True)
-    (tmp_path / "card" / "backup").mkdir(parents=True)
     before = sorted(tmp_path.rglob("*"))
-    bad = FolderTarget(name="x", root=tmp_path / where, off_computer=False, cards=(tmp_path / "card",))
-    with pytest.raises(BadInputError):
+    bad = FolderTarget(name="x", root=tmp_path / where, off_computer=False)
+    with pytest.raises(BadInputError, match="camera card"):
         bad.prepare()
-    if where != "card/backup":  # recognised without being told
-        with pytest.raises(BadInputError, match="camera card"):
-            FolderTarget(name="x", root=tmp_path / where, off_computer=False).prepare()
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -284,7 +281,7 @@ def test_links_in_a_target_are_never_followed(target, local, tmp_path, link):
     (target.root / link).parent.mkdir(exist_ok=True)
     (target.root / link).symlink_to(outside, target_is_directory=True)
     with pytest.raises(DestinationError, match="links"):
-        target.put_bag(local, "HT-1001", afresh=True)
+        target.put_bag(local, "HT-1001", recopy=True)
     assert [p.name for p in outside.iterdir()] == ["mine.txt"]
 
 
@@ -362,28 +359,24 @@ def test_a_disk_that_fills_while_it_is_written_keeps_the_copy_it_has(small_disk,
 def test_what_a_target_holds_is_found_wherever_it_lies(target, local):
     digests = read_manifest(local)
     wanted = [digests[NAMES[0]]]
-    assert target.holds(wanted) == ()
+    assert target.find_digests(wanted) == ()
     target.put_bag(local, "HT-1001")
-    assert target.holds(wanted) == (f"HT-1001/data/{NAMES[0]}",)
+    assert target.find_digests(wanted) == (f"HT-1001/data/{NAMES[0]}",)
     source = local / "data" / NAMES[0]
     shutil.copy(source, target.root / "loose.jpg")
     (target.root / ".HT-2.next" / "data").mkdir(parents=True)
     shutil.copy(source, target.root / ".HT-2.next" / "data" / "a.part")
     shutil.copy(source, target.root / "HT-1001" / "note.jpg")
     expected = (".HT-2.next/data/a.part", f"HT-1001/data/{NAMES[0]}", "HT-1001/note.jpg", "loose.jpg")
-    assert target.holds(wanted) == expected
-    assert target.holds([Sha256("0" * 64)]) == ()
-    hidden = target.root / "HT-1001" / "data" / NAMES[1]
-    hidden.chmod(0o644)
-    shutil.copy(source, hidden)  # behind a manifest that speaks of other bytes
-    assert f"HT-1001/data/{NAMES[1]}" in target.holds(wanted, deep=True)
+    assert target.find_digests(wanted) == expected
+    assert target.find_digests([Sha256("0" * 64)]) == ()
 
 
 def test_a_removed_bag_leaves_no_byte_of_a_photo_behind(target, local):
     digests = set(read_manifest(local).values())
     target.put_bag(local, "HT-1001")
     assert target.remove_bag("HT-1001")
-    assert target.holds(digests, deep=True) == ()
+    assert target.find_digests(digests) == ()
     assert not target.remove_bag("HT-1001")
     assert visible(target.root) == []
     check = target.check_bag("HT-1001")
@@ -392,7 +385,7 @@ def test_a_removed_bag_leaves_no_byte_of_a_photo_behind(target, local):
 
 def test_a_removal_that_was_killed_is_finished_at_the_next_start(target, local):
     target.put_bag(local, "HT-1001")
-    (target.root / "HT-1001").rename(swap.gone_of(target.root / "HT-1001"))
+    (target.root / "HT-1001").rename(exchange.removed_state(target.root / "HT-1001"))
     assert target.recover() == ("HT-1001",)
     assert visible(target.root) == []
 
@@ -405,8 +398,6 @@ def test_two_folders_on_one_disk_are_one_place(target, local, tmp_path):
     other.mkdir()
     second = FolderTarget(name="b", root=other, off_computer=True)
     assert target.place_id() == second.place_id() == places.place_id(local)
-    stated = FolderTarget(name="b", root=other, off_computer=True, place="vault in Elmville")
-    assert stated.place_id() == "stated:vault in Elmville"
     with pytest.raises(DestinationError):
         FolderTarget(name="b", root=tmp_path / "none", off_computer=True).place_id()
 
@@ -454,7 +445,7 @@ def test_a_share_is_known_by_its_server(tmp_path, monkeypatch):
 
 def test_leftovers_of_a_local_build_are_swept_at_the_next_start(local):
     (local.parent / ".HT-1001.next" / "data").mkdir(parents=True)
-    (local.parent / ".HT-1001.next" / swap.MARK).touch()
+    (local.parent / ".HT-1001.next" / exchange.INCOMPLETE_MARK).touch()
     assert recover(local.parent) == ("HT-1001",)
     assert visible(local.parent) == ["HT-1001"]
     assert recover(local.parent) == ()

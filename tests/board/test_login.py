@@ -60,7 +60,7 @@ def test_name_and_password_let_a_person_in_and_the_log_says_so(app, workspace, p
     answer = come_in(client, "Rhea", PASSWORD, back="/claim?number=BD-1")
     assert (answer.status_code, answer.headers["location"]) == (303, "/claim?number=BD-1")
     assert "Rhea" in client.get("/").text
-    entry = list(workspace.custody.entries(action="entered_the_board"))[-1]
+    entry = [one for one in workspace.custody.entries() if one.action == "entered_the_board"][-1]
     assert (entry.actor, entry.details["by"]) == ("Rhea", "password")
 
 

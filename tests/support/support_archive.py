@@ -15,7 +15,7 @@ from typing import NoReturn
 
 import bagit
 
-from evidence.archive.bags import PayloadFile
+from evidence.archive.assembly import PayloadFile
 from evidence.model import Sha256
 
 INFO = (

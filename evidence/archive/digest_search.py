@@ -1,4 +1,4 @@
-"""Which files below a folder have given bytes: the look that follows a purge."""
+"""Finds the files below a folder that have given digests: the check after a purge."""
 
 from __future__ import annotations
 
@@ -7,31 +7,30 @@ from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
 from evidence.archive.bagread import read_manifest
-from evidence.archive.swap import LOCKS
+from evidence.archive.exchange import LOCKS
 from evidence.disk.hashing import hash_file
 from evidence.errors import BagError
 from evidence.model import Sha256
 
 
-def find_digests(root: Path, digests: Collection[Sha256], *, deep: bool = False) -> tuple[str, ...]:
+def find_digests(root: Path, digests: Collection[Sha256]) -> tuple[str, ...]:
     """Paths below `root` whose bytes have one of these SHA-256 digests, with forward slashes, sorted.
 
-    Bags that stand straight below `root` answer for their payload by their manifests; every
-    other file is read: half-built bags, leftovers, files in no manifest, tag files. `deep`
-    reads the bags' payload too. Links are not followed. Raises OSError.
+    For the payload of bags directly below `root` the manifest is used. Every other file is read:
+    incomplete bags, leftovers, tag files, files in no manifest. Links are not followed. Raises OSError.
     """
     wanted = frozenset(digests)
     found: list[Path] = []
     for entry in sorted(root.iterdir()) if root.is_dir() else []:
         if entry.name == LOCKS or entry.is_symlink():
             continue
-        recorded = {} if deep or entry.name.startswith(".") else _recorded(entry)
+        recorded = {} if entry.name.startswith(".") else _recorded(entry)
         found += [path for path in _files(entry) if (recorded.get(path) or hash_file(path)) in wanted]
     return tuple(sorted(path.relative_to(root).as_posix() for path in found))
 
 
 def _recorded(bag: Path) -> Mapping[Path, Sha256]:
-    """Digests by a bag's manifest; none for a folder that is no bag, or a broken one."""
+    """Digests by a bag's manifest; none for a folder that is not a bag, or a damaged one."""
     if not (bag / "bagit.txt").is_file():
         return {}
     try:
