@@ -106,7 +106,7 @@ class CustodyLog:
             if size:
                 raise CustodyError(
                     f"The custody log {self.path.name} has lost its head file.",
-                    "Restore it from a backup.",
+                    "Copy it back from a backup.",
                 )
             self._write_head(0, GENESIS, 0)
             sync_folder(self.path.parent)
@@ -115,7 +115,7 @@ class CustodyLog:
         if size < covered:
             raise CustodyError(
                 f"The custody log {self.path.name} is shorter than when it was last written.",
-                "Entries are missing: restore the log from a backup before you do anything else.",
+                "Entries are missing: copy the log back from a backup before you do anything else.",
             )
         tail = _read_from(self.path, covered)
         whole, _, torn = tail.rpartition(b"\n")
@@ -135,7 +135,7 @@ class CustodyLog:
                 raise CustodyError(
                     f"The custody log {self.path.name} is damaged after entry {head.seq}: "
                     f"{why or 'the next line does not continue the chain'}.",
-                    "Run `evidence custody --verify`, and restore the log from a backup.",
+                    "Run `evidence custody --verify`, and copy the log back from a backup.",
                 )
             head = Anchor(seq=entry.seq, sha256=entry.sha256)
         return head
@@ -175,7 +175,7 @@ class CustodyLog:
             if self.path.exists() and self.path.stat().st_size:
                 raise CustodyError(
                     f"The custody log {self.path.name} has lost its head file.",
-                    "Restore it from a backup.",
+                    "Copy it back from a backup.",
                 )
             return Anchor(seq=0, sha256=GENESIS)
         return stored[0]
@@ -187,7 +187,7 @@ class CustodyLog:
             if entry is None:
                 raise CustodyError(
                     f"Line {number} of the custody log is not an entry: {why}.",
-                    "Run `evidence custody --verify`, and restore the log from a backup.",
+                    "Run `evidence custody --verify`, and copy the log back from a backup.",
                 )
             yield entry
 
@@ -258,7 +258,7 @@ class CustodyLog:
             if reading.broken:
                 raise CustodyError(
                     f"The custody log cannot be resealed: {reading.findings[-1].message}",
-                    "Restore the log from a backup.",
+                    "Copy the log back from a backup.",
                 )
             before = self._read_head()
             self._write_head(reading.count, reading.prev, reading.size)
