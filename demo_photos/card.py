@@ -63,7 +63,7 @@ SCENES: Mapping[str, Callable[[View], Picture]] = {
 def build_card(
     scenario: Path, out: Path, *, progress: Progress | None = None, workers: int | None = None, every: int = 1
 ) -> Truth:
-    """Draw the card into `out` (its root; `out/DCIM/...`) and return what is true of each file.
+    """Draw the card into `out` (its root; `out/DCIM/...`) and return the ground truth of each file.
 
     The truth is also written as JSON beside the card, where `truth_path` says. `progress` is called
     with files done and files in all. `workers` processes draw; all processors by default. With
@@ -95,12 +95,12 @@ def build_card(
 
 
 def truth_path(card: Path) -> Path:
-    """Where the ground truth of a drawn card lies: beside the card, not on it."""
+    """Return the file of a card's ground truth: beside the card, not on it."""
     return card.parent / TRUTH_FILE
 
 
 def write_assignments(scenario: Path, csv_path: Path) -> None:
-    """Write the scenario's claims as the office would hand them out."""
+    """Write the scenario's claims as the office's CSV file."""
     with csv_path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ASSIGNMENT_COLUMNS, extrasaction="ignore")
         writer.writeheader()
@@ -111,7 +111,7 @@ def write_assignments(scenario: Path, csv_path: Path) -> None:
 
 
 def draw(frame: Frame, pages: printing.Pages) -> Picture:
-    """The upright picture of a frame, as the sensor has it."""
+    """Return the upright picture of a frame, as the sensor records it."""
     assert frame.house is not None
     rng = np.random.default_rng(frame.seed)
     upright = frame.orientation in (1, 3)
@@ -194,7 +194,7 @@ def _stamp(path: Path, frame: Frame) -> None:
 
 
 def _chosen(frames: Sequence[Frame], every: int) -> list[Frame]:
-    """Each so-manyth frame; the special ones, what they double, and the sheets always."""
+    """Keep every n-th frame; always keep sheets, special frames and the frames that they repeat."""
     doubled = {index - 1 for index, frame in enumerate(frames) if frame.special == "doubled"}
     return [
         frame
@@ -214,7 +214,7 @@ def _follow(done: Iterable[str], total: int, progress: Progress | None) -> None:
 
 
 def _copies(frames: Sequence[Frame], out: Path) -> None:
-    """Files that are another file byte for byte, under a name of their own."""
+    """Copy files byte for byte under another name."""
     for frame in frames:
         if frame.scene == "copy":
             path = out / frame.card_path
@@ -224,7 +224,7 @@ def _copies(frames: Sequence[Frame], out: Path) -> None:
 
 
 def _strays(frames: Sequence[Frame], out: Path) -> tuple[TruePhoto, ...]:
-    """What is on a card besides: a note somebody saved, and what operating systems leave behind."""
+    """Add the other files of a card: a saved note, and files that operating systems leave."""
     first = next(frame for frame in frames if frame.scene not in ("copy", "video"))
     folder, name = first.card_path.rsplit("/", 1)
     note = "Thu: three stops. Ladder is on the truck. Call the office about the second roof.\r\n"

@@ -52,7 +52,7 @@ def develop(picture: Picture, rng: np.random.Generator, *, shake: float = 0.0) -
 
 
 def _moved(picture: Picture, shake: float, rng: np.random.Generator) -> Picture:
-    """Smear along a hand's movement, and out of focus besides."""
+    """Add motion blur and defocus."""
     size = int(shake) | 1
     kernel = np.zeros((size, size), np.float32)
     angle = rng.uniform(0, 3.14)
@@ -77,7 +77,7 @@ def encode(picture: Picture, frame: Frame, quality: int) -> bytes:
 
 
 def _without_jfif(rest: bytes) -> bytes:
-    """Exif wants its own segment first; a JFIF header beside it is not a camera's habit."""
+    """Put the EXIF segment first and drop the JFIF header, as cameras do."""
     if rest[:2] == b"\xff\xe0":
         return rest[2 + int.from_bytes(rest[2:4], "big") :]
     return rest

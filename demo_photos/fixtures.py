@@ -1,4 +1,4 @@
-"""What stands on a roof: a box vent and a plumbing pipe with its boot, built of flat pieces."""
+"""Roof fixtures: a box vent and a plumbing pipe with its boot, built of flat pieces."""
 
 from __future__ import annotations
 

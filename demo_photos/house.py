@@ -239,7 +239,7 @@ def paste(picture: Picture, piece: Picture, x0: int, y0: int) -> None:
 def slope_part(
     house: House, face: str, left: float, bottom: float, width: float, height: float
 ) -> list[tuple[float, float]]:
-    """What of a rectangle on a slope (metres) the hips leave of it, as an outline for `Canvas.plane`."""
+    """Return the part of a rectangle on a slope (metres) between the hips, as an outline for `Canvas.plane`."""
     length = side(house, face).length + 2 * OVERHANG
     lean = slope_outline(house, face)[0][0] * length / house.slope_length
     points = [

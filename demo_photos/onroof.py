@@ -1,4 +1,4 @@
-"""Photos taken on the roof: slopes, chalked test squares, close-ups, and what stands on it."""
+"""Photos taken on the roof: slopes, chalked test squares, close-ups, and fixtures."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def _roof(
     *,
     things: bool = True,
 ) -> Canvas:
-    """The view from up there: yard and trees below, the slopes, and the fixtures on them."""
+    """The view from the roof: yard and trees below, the slopes, and the fixtures on them."""
     house, rng = view.house, view.rng
     canvas = backdrop(view.camera(eye, target, fov, 2.5), rng, cover=view.cover, trees=rng.uniform(1.6, 2.6))
     draw_yard(canvas, house, near=False)
@@ -71,7 +71,7 @@ def _roof(
 
 
 def fixtures_on(view: View) -> list[tuple[str, float, float]]:
-    """What stands on a slope of this house, always at the same place: kind, metres along, metres up."""
+    """Return the fixtures on a slope of this house, always at the same place: kind, metres along, metres up."""
     house = view.house
     span = side(house, view.face).length + 2 * OVERHANG
     top = house.slope_length
@@ -252,7 +252,7 @@ def focus(picture: Picture, rng: np.random.Generator) -> Picture:
     return cv2.blendLinear(soft, picture, field, 1 - field)
 
 
-# --- what stands on the roof -------------------------------------------------------------
+# --- fixtures on the roof ----------------------------------------------------------------
 
 
 def vent(view: View) -> Picture:

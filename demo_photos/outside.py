@@ -16,7 +16,7 @@ from demo_photos.yard import backdrop, draw_house, draw_plants, draw_tree, draw_
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """What one photo is to show; `damage` None where nobody looks for any."""
+    """What one photo must show; `damage` is None where damage does not matter."""
 
     house: House
     face: str

@@ -232,7 +232,7 @@ def _lean(corners: Corners, centre: tuple[float, float], amount: float) -> Corne
 
 
 def _worn(paper: Picture, rng: np.random.Generator) -> Picture:
-    """Paper is never quite flat nor quite white: soft waves, a fold, warm or cool light."""
+    """Make paper uneven: soft waves, a fold, warm or cool light."""
     rows, columns = paper.shape[:2]
     waves = 0.9 + 0.09 * textures.clouds(rng, rows, columns, 2, 1.4)
     if rng.random() < 0.5:

@@ -1,4 +1,4 @@
-"""The day as a list of frames: the scenario read, the cards looked up, times, places and file names set.
+"""Turns the scenario into a list of frames, each with its label cards, time, place and file name.
 
 Nothing is drawn here. A frame is all that one process needs to draw and write one file.
 """
@@ -65,7 +65,7 @@ class Frame:
     taken: datetime
     """The camera's wall clock, naive, with its sub-seconds."""
     zone: timedelta
-    """What true local time is ahead of UTC."""
+    """True local time minus UTC."""
     truth: TruePhoto
     house: House | None = None
     face: str = "front"
@@ -87,17 +87,17 @@ class Frame:
 
 @dataclass(slots=True, kw_only=True)
 class Walk:
-    """What changes as the day goes on: the clock, the file numbers, what the shown cards state."""
+    """The state that changes during the day: clock, file numbers, and the tags that shown cards state."""
 
     rng: np.random.Generator
     now: datetime
     numbers: dict[str, int]
     standing: dict[str, str] = field(default_factory=dict)
     owner: dict[str, int] = field(default_factory=dict)
-    """Which card stated a standing facet."""
+    """Facet to the number of the card that stated it."""
 
     def tick(self, low: float, high: float) -> datetime:
-        """Let so many seconds pass."""
+        """Advance the clock by a random time between `low` and `high` seconds."""
         self.now += timedelta(milliseconds=int(self.rng.uniform(low, high) * 100) * 10)
         return self.now
 
@@ -173,7 +173,7 @@ def _claim_frames(
 
 
 def _again(frame: Frame, before: Frame) -> Frame:
-    """The same thing shot once more a moment later, or the same file once more under another name."""
+    """Repeat the frame before: a second photo a moment later, or the same file under another name."""
     same = {
         name: getattr(before, name)
         for name in ("scene", "seed", "face", "damage", "count", "cover", "shown", "board")
@@ -235,7 +235,7 @@ def _frame(
 def _what(
     step: Mapping[str, Any], labels: Sequence[Label], walk: Walk
 ) -> tuple[str, dict[str, Any], tuple[int, ...]]:
-    """The scene, what is true of it, and the numbers of the cards in it."""
+    """Return the scene, its true facets, and the numbers of the cards in the photo."""
     nothing: dict[str, Any] = {
         "role": None,
         "face": None,
@@ -260,7 +260,7 @@ def _what(
 
 
 def _true_facets(step: Mapping[str, Any]) -> dict[str, Any]:
-    """What a photo shows, by its scene and what the scenario says of it."""
+    """Return the true facets of a photo from its scene and its step of the scenario."""
     scene, damage = step["photo"], step.get("damage")
     facets: dict[str, Any] = {"face": step.get("face")}
     if scene in ("video", "copy"):
@@ -281,7 +281,7 @@ def _true_facets(step: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _find(labels: Sequence[Label], wanted: Mapping[str, str]) -> Label:
-    """The one card that states exactly what is wanted; or wanted and no more than a role beside it."""
+    """Return the card that states exactly `wanted`, or `wanted` and a role; raises ValueError if there is none."""
     wanted = {k: str(v) for k, v in wanted.items()}
     for card in labels:
         if dict(card.sets) == wanted:
@@ -297,7 +297,7 @@ def _find(labels: Sequence[Label], wanted: Mapping[str, str]) -> Label:
 
 
 def _cover(labels: Sequence[Label], wanted: Sequence[str], facets: Mapping[str, Any]) -> list[Label]:
-    """The cards that state the wanted facets of a photo as they are, one for each facet still open."""
+    """Return cards that truly state the wanted facets of a photo; raises ValueError if a facet has no card."""
     true = {k: str(v) for k, v in facets.items() if v is not None}
     chosen: list[Label] = []
     for facet in wanted:
@@ -313,7 +313,7 @@ def _cover(labels: Sequence[Label], wanted: Sequence[str], facets: Mapping[str, 
 
 
 def _stand(walk: Walk, card: Label, labels: Sequence[Label]) -> None:
-    """Let a card's statements stand; what it replaces goes, and what came with that."""
+    """Apply a shown card to the following photos; drop the statements that it replaces."""
     by_number = {label.number: label for label in labels}
     for facet in card.sets:
         if facet in ("face", "role", "component"):
@@ -337,7 +337,7 @@ def _stated(
     labels: Sequence[Label],
     walk: Walk,
 ) -> tuple[str, ...]:
-    """Which facets a card or a sheet states of this photo; they must be true."""
+    """Return the facets that cards or a sheet state for this photo; raises ValueError if one is false."""
     if scene in ("sheet", "label"):
         return ("role",)
     if scene in ("video", "copy"):

@@ -1,4 +1,4 @@
-"""What is true of every file on the drawn card, as later checks read it."""
+"""The ground truth of every file on the drawn card, for later checks."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Self
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TruePhoto:
-    """One file: whose it is, what it shows, and what a card or sheet in the photos states of it."""
+    """One file: its claim, its true facets, and the facets that a card or sheet states."""
 
     card_path: str
     """Relative to the card's root, forward slashes."""
@@ -21,14 +21,14 @@ class TruePhoto:
     condition: str | None = None
     count: int | None = None
     stated: tuple[str, ...] = ()
-    """The facets that a label card or a sheet states; everything else is only true."""
+    """The facets that a label card or a sheet states; the other facets are true but not stated."""
     special: str | None = None
     """rotated, blurred, doubled, truncated, video, text, litter; None for an ordinary photo."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """The whole card. `files` are in the order of shooting, what is no photo after them."""
+    """The whole card. `files` lists the photos in shooting order, then the other files."""
 
     files: tuple[TruePhoto, ...]
     claims: tuple[str, ...]

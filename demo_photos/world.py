@@ -129,7 +129,7 @@ class Canvas:
         texture = _shrink(texture, to_pixel, polygon, (self.camera.width, self.camera.height))
         texture = np.ascontiguousarray(texture)
         scale = np.diag([1 / texture.shape[1], 1 / texture.shape[0], 1.0])
-        # A slanting strip fills little of its bounding box: it is painted in low bands, each as wide as need be.
+        # A slanting strip fills little of its bounding box: it is painted in low bands, each as wide as necessary.
         for band in _bands(inside):
             self._paint(texture, to_pixel @ scale, band, shade)
 
@@ -170,7 +170,7 @@ class Canvas:
 
 
 def blend(region: Picture, colour: Picture, opacity: Picture) -> None:
-    """Lay `colour` over `region` in place, as far as `opacity` (0 to 255) says."""
+    """Blend `colour` over `region` in place with `opacity` (0 to 255)."""
     over = opacity.astype(np.float32) / 255
     region[:] = cv2.blendLinear(colour, region, over, 1 - over)
 
