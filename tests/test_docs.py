@@ -29,6 +29,13 @@ def commands(command=None, path=()):
     )
 
 
+def _command(path):
+    found = typer.main.get_command(app)
+    for name in path:
+        found = found.commands[name]
+    return found
+
+
 @pytest.mark.parametrize("path", commands(), ids=" ".join)
 def test_a_command_is_documented(path):
     typed = re.compile(rf"evidence {' '.join(path)}\b")
@@ -42,6 +49,32 @@ def test_every_command_that_the_documents_show_exists():
         for typed in re.findall(r"(?:^\s*\$?\s*|`)evidence ([a-z][a-z ]*)", text, re.MULTILINE):
             words = tuple(typed.split())
             assert words[:1] in known, f"{page.name}: evidence {typed}"
+
+
+def test_the_page_of_commands_repeats_each_help_text_word_for_word_below_the_people_who_use_it():
+    page = PAGES[ROOT / "docs" / "commands.md"]
+    sections = re.split(r"^\*\*(\w+)\*\*$", page, flags=re.MULTILINE)
+    listed = {
+        group: re.findall(r"^\| `evidence ([^`]+)` \| (.*) \|$", text, re.MULTILINE)
+        for group, text in zip(sections[1::2], sections[2::2], strict=True)
+    }
+    for path in commands():
+        rows = listed[_command(path[:1]).rich_help_panel]
+        told = [what for typed, what in rows if tuple(typed.split()[: len(path)]) == path]
+        assert told == [" ".join(_command(path).help.split())], path
+
+
+def test_every_option_that_the_documents_show_exists():
+    options = {
+        option
+        for path in commands()
+        for parameter in _command(path).params
+        for option in [*getattr(parameter, "opts", ()), *getattr(parameter, "secondary_opts", ())]
+    } | {"--help", "--version"}
+    for page, text in PAGES.items():
+        for typed in re.findall(r"(?:^\s*\$?\s*|`)evidence ([^`\n]*)", text, re.MULTILINE):
+            shown = set(re.findall(r"(?<!\S)--[a-z][a-z-]*", typed.split("  #")[0]))
+            assert shown <= options, f"{page.name}: evidence {typed}"
 
 
 def test_every_exit_status_is_documented():

@@ -135,10 +135,10 @@ def learn(
             emit(as_json, {"imported": str(take_over)}, lambda: [f"New guesses use {take_over}."])
         else:
             report = learning.learn_from(here)
-            emit(as_json, report, lambda: _report_lines(report))
+            emit(as_json, report, lambda: report_lines(report))
 
 
-def _report_lines(report: learning.LearnReport) -> list[str]:
+def report_lines(report: learning.LearnReport) -> list[str]:
     def share(value: float | None) -> str:
         return "not measured" if value is None else f"{value:.1%}"
 

@@ -13,7 +13,7 @@ from support_cli import cli, make_archive
 
 from evidence.analysis.learning import LearnReport, SceneCheck
 from evidence.analysis.models import models_of
-from evidence.cli.learning import _told
+from evidence.cli.learning import report_lines
 from evidence.model import Facet, SceneKind
 from evidence.sight.scene_head import KINDS, pack_vector, shipped_head
 from evidence.sight.weights import VECTOR_SIZE
@@ -169,7 +169,7 @@ def test_what_could_not_be_checked_is_told_in_words_and_without_figures():
         calibration_error={},
         scenes=SceneCheck(photos=3, before=None, after=None, kept=False),
     )
-    said = "\n".join(_told(report))
+    said = "\n".join(report_lines(report))
     assert "Nothing could be held out" in said
     assert "3 photos show theirs plainly, too few" in said
     assert "%" not in said
