@@ -139,6 +139,8 @@ def learn(
 
 
 def report_lines(report: learning.LearnReport) -> list[str]:
+    """Summarise what was learned in a few lines."""
+
     def share(value: float | None) -> str:
         return "not measured" if value is None else f"{value:.1%}"
 

@@ -171,6 +171,6 @@ def test_what_could_not_be_checked_is_told_in_words_and_without_figures():
     )
     said = "\n".join(report_lines(report))
     assert "Nothing could be held out" in said
-    assert "3 photos show theirs plainly, too few" in said
+    assert "3 photos show theirs clearly, too few" in said
     assert "%" not in said
     assert "None" not in said
