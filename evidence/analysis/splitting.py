@@ -167,7 +167,6 @@ def _day_photo(record: PhotoRecord, seen: Sequence[Sighting]) -> DayPhoto:
         offset_minutes=facts.offset_minutes,
         gps=facts.gps,
         gps_time=facts.gps_time,
-        direction=facts.direction,
         file_modified=first.modified,
         dividers=tuple(mark.claim for mark in record.look.dividers),
         sheet=SheetEvidence(confidence=sheet.confidence, lines=tuple(line.text for line in sheet.lines))
@@ -200,7 +199,6 @@ def _candidates(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[Cl
             insured=row.claim.insured,
             address=row.claim.address,
             place=row.claim.place,
-            loss_date=row.claim.loss_date,
         )
         for row in chosen.values()
     ]

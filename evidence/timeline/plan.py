@@ -174,7 +174,7 @@ def _sheet(unit: Unit, claims: Mapping[ClaimId, ClaimSite]) -> SheetReading:
     sheet = next((s.sheet for s in unit.files if s.sheet is not None), None)
     if sheet is None:
         return SheetReading()
-    named = match_sheet(sheet.lines, tuple(claims.values())).claim
+    named = match_sheet(sheet.lines, tuple(claims.values()))
     return SheetReading(confidence=min(1.0, max(0.0, sheet.confidence)), named=named)
 
 

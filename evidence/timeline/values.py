@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import datetime
 from enum import StrEnum
 
 from evidence.model import ClaimId, DcfName, DeviceId, Finding, GeoPoint, IntakeId, SceneKind, Sha256
@@ -64,7 +64,6 @@ class DayPhoto:
     gps: GeoPoint | None = None
     gps_time: datetime | None = None
     """Aware, UTC: the moment of the fix, which may be older than the photo."""
-    direction: float | None = None
     file_modified: datetime | None = None
     """Aware, UTC: the card's own time stamp."""
     dividers: tuple[ClaimId, ...] = ()
@@ -85,7 +84,6 @@ class ClaimSite:
     insured: str = ""
     address: str = ""
     place: GeoPoint | None = None
-    loss_date: date | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,12 +1,12 @@
-"""Made-up inspection days with ground truth: pure, seeded, and ignorant of the splitter.
+"""Simulated inspection days with ground truth: pure, seeded and independent of the splitter.
 
-Nothing here imports the splitter's parameters, and no distribution is of the splitter's kind
-where it could be another: gaps are gamma, Weibull and triangular rather than log-normal,
-positions wander by a bounded walk with a slow drift, sheets are read by coin. What each photo shows
-comes from the made-up inspections of `support_walks`: an image network's honest opinion of it, one
-person's habits a day (one in five does the roof first), drawn from a stream of its own, so that a
-seed gives the same day with and without pictures. The proportions of each trouble are stated in
-`Mix`; they are our guess at a hard season (common practice, no source), not measurements of real days.
+Nothing here imports the splitter's parameters, and the distributions are of other kinds where possible:
+gaps are gamma, Weibull and triangular rather than log-normal, positions follow a bounded walk with a
+slow drift, sheets are read at random. What each photo shows comes from the simulated inspections of
+`support_walks`: the calibrated output of an image network, with one person's habits a day (one in five
+does the roof first). It uses a random stream of its own, so that a seed gives the same day with and
+without pictures. `Mix` states how frequent each difficulty is: our estimate of a hard season (common
+practice, no source), not measurements of real days.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ ZONE = -300
 
 @dataclass(frozen=True)
 class Mix:
-    """How often each trouble strikes. Shares of days unless said otherwise."""
+    """How frequent each difficulty is, as a share of days unless the comment names another unit."""
 
     # sheets
     no_sheets: float = 0.05
@@ -40,7 +40,7 @@ class Mix:
     sheet_unreadable: float = 0.07  # of houses; of these .6 legible text, .25 garbled, .15 none
     sheet_twice: float = 0.12  # of houses
     sheet_again_later: float = 0.04  # of houses: the same sheet once more in the middle
-    paper_inside: float = 0.10  # of houses: a permit or an invoice that passes for a sheet
+    paper_inside: float = 0.10  # of houses: a permit or an invoice that looks like a sheet
     # the day
     next_door: float = 0.12  # of drives
     long_pause: float = 0.15  # of houses: 25 to 60 minutes
@@ -64,10 +64,10 @@ class Mix:
     geocode_wrong: float = 0.04  # of claims: 300 m to 5 km off
     no_place: float = 0.15  # of claims: the assignments give no position
     stale_fix: float = 0.15  # of arrivals: the first fixes are the last house's
-    videos: float = 0.02  # of shots
+    videos: float = 0.02  # of photos
     # pictures
-    pictures: float = 1.0  # of days: what photos show was looked at
-    unlooked: float = 0.01  # of photos: looking at them failed
+    pictures: float = 1.0  # of days: the pictures were analysed
+    unlooked: float = 0.01  # of photos: the analysis failed
 
 
 EASY = Mix(
@@ -80,7 +80,7 @@ HARD = Mix()
 
 @dataclass
 class Press:
-    """One press of a shutter, as it truly was."""
+    """One press of the shutter: the truth."""
 
     at: float  # seconds since midnight, true local
     east: float
@@ -100,7 +100,7 @@ ERRAND_SIGHTS = {"other": 0.6, "house": 0.22, "interior": 0.08, "fixture": 0.06,
 
 @dataclass(frozen=True)
 class SimDay:
-    """The shots as a card gives them, the assignments, and the truth."""
+    """The photos as the cards give them, the assignments, and the truth."""
 
     photos: tuple[DayPhoto, ...]
     claims: tuple[ClaimSite, ...]
@@ -300,7 +300,7 @@ class _Day:
             return 1.0 + self.pace * rng.gammavariate(1.3, 0.7)
         if kind < 0.995:
             return 30 + 60 * rng.weibullvariate(1.0, 0.9)  # to the other side, up the ladder
-        return rng.triangular(180, 1100, 240)  # a word with the insured
+        return rng.triangular(180, 1100, 240)  # a talk with the insured
 
     def _sheet(self, now: float, house: dict, visit: int) -> float:
         rng = self.rng
@@ -323,7 +323,7 @@ class _Day:
             if unread and not (k == 1 and rng.random() < 0.3):
                 press.paper = SheetEvidence(confidence=rng.uniform(0.55, 0.99), lines=self._lines(house))
                 if rng.random() < 0.15:
-                    press.paper = None  # not even seen to be a sheet
+                    press.paper = None  # not even recognised as a sheet
             else:
                 press.reads = claim
             now += rng.uniform(4, 15)
@@ -374,7 +374,7 @@ class _Day:
         return [dict(photos[first + k * span // count].look.scenes) for k in range(count)]
 
     def _sight(self, shares: dict[str, float]) -> dict[SceneKind, float]:
-        """An honest opinion of a photo outside the walk: sure by c and right in a share c of the cases."""
+        """A calibrated output for a photo outside the walk: with probability c it is right in a share c of cases."""
         eye = self.eye
         kind = eye.choices(list(shares), weights=list(shares.values()))[0]
         sure = eye.betavariate(8.0, 1.5)
@@ -516,7 +516,7 @@ def _geo(east: float, north: float) -> GeoPoint:
 
 
 def shifted(day: SimDay, seconds: float) -> SimDay:
-    """The same day with every clock moved by a constant; GPS is left out, for it would tell."""
+    """The same day with every clock moved by a constant; GPS is left out, since it would correct the clocks."""
     moved = tuple(
         replace(
             s,

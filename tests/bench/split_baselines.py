@@ -1,4 +1,4 @@
-"""Two rules to measure the splitter against, each filing by the dividers it sees."""
+"""Two simple rules to compare the splitter with; each files photos by the dividers that were read."""
 
 from __future__ import annotations
 

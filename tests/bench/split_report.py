@@ -1,4 +1,4 @@
-"""How often the split errs, on made-up days: `python tests/bench/split_report.py [--days N] [--seed S]`.
+"""How often the split is wrong, on simulated days: `python tests/bench/split_report.py [--days N] [--seed S]`.
 
 Prints the figures of docs/measurements.md, "The split". Not a test: it asserts nothing.
 """
@@ -180,7 +180,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=10_000)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--mix", choices=["easy", "hard", "both"], default="both")
-    parser.add_argument("--blind", action="store_true", help="nothing is known of what the photos show")
+    parser.add_argument("--blind", action="store_true", help="leave out what the photos show")
     args = parser.parse_args()
     for name, mix in (("easy mix", EASY), ("hard mix", HARD)):
         if args.mix in ("both", name.split()[0]):

@@ -25,7 +25,7 @@ MIX = replace(EASY, phone_only=0.0, camera_and_phone=1.0, camera_gps=1.0)
 
 
 def season(count: int) -> tuple[list[DayPhoto], list[ClaimSite]]:
-    """About that many photos of one adjuster's season, and all its claims: simulated days, one after another."""
+    """That many photos of one adjuster's season with all their claims: simulated days, one after another."""
     photos: list[DayPhoto] = []
     claims: list[ClaimSite] = []
     for seed in range(10_000):
@@ -38,7 +38,7 @@ def season(count: int) -> tuple[list[DayPhoto], list[ClaimSite]]:
 
 
 def main() -> None:
-    """Print one line a size."""
+    """Print one line for each size."""
     base = None
     for count in (500, 1000, 2000, 4000, 8000):
         photos, claims = season(count)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
-from itertools import groupby
 
 from evidence.model import ClaimId, DcfName, DeviceId, GeoPoint, IntakeId, Sha256
 from evidence.timeline import ClaimSite, DayPhoto, DayPlan, SheetEvidence
@@ -25,7 +23,7 @@ def place(east: float, north: float) -> GeoPoint:
 
 
 def make_photo(number: int | None, taken: datetime | None, **more) -> DayPhoto:
-    """A photo with a DCF number (or none), taken then; `more` overrides any field."""
+    """A photo with a DCF number (or none) and time; `more` sets any other field."""
     folder = more.pop("folder", 100)
     device = more.pop("device", "camera")
     card = more.pop("card", f"{device}-card")
@@ -80,16 +78,10 @@ def sizes(plan: DayPlan) -> list[tuple[str, int]]:
 
 
 def claim_of(plan: DayPlan, photo: DayPhoto) -> ClaimId | None:
-    """Where a shot was put."""
+    """The claim that a photo was assigned to."""
     return next(p.claim for p in plan.placed if p.sha256 == photo.sha256)
 
 
 def order_of(plan: DayPlan) -> list[Sha256]:
-    """The shots in timeline order."""
+    """The digests of the photos in timeline order."""
     return [p.sha256 for p in plan.placed]
-
-
-def runs(values: Sequence) -> Iterator[tuple[object, int]]:
-    """Each value and how often it follows itself."""
-    for value, group in groupby(values):
-        yield value, len(list(group))

@@ -1,4 +1,4 @@
-"""A clock that was set during the day, found by the phone in the other hand."""
+"""A clock that was set during the day, found with the help of the same person's phone."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ HOUSES = [at(8, 30), at(9, 40), at(10, 31), at(11, 50), at(13, 15)]
 
 
 def camera_and_phone(slow_until: int, seconds: float):
-    """Five houses with both devices; the camera's clock ran behind until before the house of that place."""
+    """Five houses with both devices; the camera's clock was slow at the first `slow_until` houses."""
     camera, phone = [], []
     for k, begin in enumerate(HOUSES):
         mine = house(1 + 100 * k, begin, 60, step=14.0)
@@ -35,7 +35,7 @@ def errors(plan, camera, truth):
 
 
 @pytest.mark.parametrize("seconds", [3600.0, 2400.0])
-def test_a_clock_set_ahead_between_two_houses_is_found_and_put_right(seconds):
+def test_a_clock_set_ahead_between_two_houses_is_found_and_corrected(seconds):
     camera, phone = camera_and_phone(2, seconds)
     truth = [s.taken_local for s in camera_and_phone(0, 0.0)[0]]
     plan = plan_day([*camera, *phone], [])
@@ -44,7 +44,7 @@ def test_a_clock_set_ahead_between_two_houses_is_found_and_put_right(seconds):
     assert len(plan.segments) == len(HOUSES)
 
 
-def test_a_clock_set_back_by_odd_minutes_is_put_right_on_both_sides():
+def test_a_clock_set_back_by_odd_minutes_is_corrected_on_both_sides():
     camera, phone = camera_and_phone(3, -4812.0)
     truth = [s.taken_local for s in camera_and_phone(0, 0.0)[0]]
     plan = plan_day([*camera, *phone], [])
@@ -54,7 +54,7 @@ def test_a_clock_set_back_by_odd_minutes_is_put_right_on_both_sides():
 def test_a_pause_is_no_change_of_the_clock():
     camera, phone = camera_and_phone(0, 0.0)
     plan = plan_day([*camera, *phone], [])
-    assert all(p.correction == "" for p in plan.placed)
+    assert {p.correction for p in plan.placed} == {""}
 
 
 def test_rhythms_that_have_nothing_in_common_show_no_change():
@@ -70,11 +70,13 @@ def test_few_photos_show_no_change():
     assert find_change(base, base[:0], None) is None
 
 
-def test_a_change_after_a_film_without_a_time_is_put_right_on_both_sides():
+def test_a_change_after_a_video_without_a_time_is_corrected_on_both_sides():
     camera, phone = camera_and_phone(3, -4812.0)
     truth = [s.taken_local for s in camera_and_phone(0, 0.0)[0]]
-    film = replace(camera[180], taken_local=None, is_photo=False)
-    plan = plan_day([*camera[:180], film, *camera[181:], *phone], [])
+    video = replace(camera[180], taken_local=None, is_photo=False)
+    plan = plan_day([*camera[:180], video, *camera[181:], *phone], [])
     timed = [*camera[:180], *camera[181:]]
     assert max(abs(e) for e in errors(plan, timed, [*truth[:180], *truth[181:]])) < 90
-    assert {p.sha256 for p in plan.placed} == {s.sha256 for s in (*camera[:180], film, *camera[181:], *phone)}
+    assert {p.sha256 for p in plan.placed} == {
+        s.sha256 for s in (*camera[:180], video, *camera[181:], *phone)
+    }

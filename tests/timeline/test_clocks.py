@@ -26,7 +26,7 @@ def zone_and_error(local: datetime, fix: datetime, *, longitude: float) -> tuple
     return minutes, difference - minutes * 60.0
 
 
-# --- EXIF arithmetic, read off the sample files' listings in ExifTool's tests --------------------
+# --- EXIF arithmetic, from the listings of the sample files in ExifTool's tests --------------------
 
 
 def test_sub_seconds_are_a_decimal_fraction_of_the_second():
@@ -83,7 +83,7 @@ def test_a_camera_that_shows_yesterday_is_a_day_slow_not_in_a_far_zone():
 # --- one device ---------------------------------------------------------------------------------
 
 
-def test_stale_fixes_do_not_pull_the_estimate():
+def test_stale_fixes_do_not_change_the_estimate():
     fresh, stale = [41.0, 42.0, 41.5, 42.0, 41.0], [90.0, 400.0, 2000.0, 61.0, 777.0, 5000.0]
     offset = offset_from_fixes([*stale, *fresh])
     assert offset is not None
@@ -91,7 +91,7 @@ def test_stale_fixes_do_not_pull_the_estimate():
     assert offset.spread <= 2.0
 
 
-def test_a_lone_fix_says_so_by_its_spread():
+def test_a_single_fix_has_a_wide_spread():
     offset = offset_from_fixes([3.0])
     assert offset is not None
     assert offset.spread >= 30
@@ -99,7 +99,7 @@ def test_a_lone_fix_says_so_by_its_spread():
 
 
 def with_fixes(photos, zone_hours: int, fast: float, *, every: int = 1, middle=None):
-    """Give photos of a device whose clock runs `fast` seconds ahead fixes with true UTC stamps."""
+    """The photos with a clock `fast` seconds ahead, and with fixes that have correct UTC stamps."""
     middle = middle or place(0, 0)
     out = []
     for k, s in enumerate(photos):
@@ -109,7 +109,7 @@ def with_fixes(photos, zone_hours: int, fast: float, *, every: int = 1, middle=N
     return out
 
 
-def test_a_camera_that_runs_fast_is_corrected_by_gps_and_its_own_time_is_kept_beside():
+def test_a_camera_that_runs_fast_is_corrected_by_gps_and_its_own_time_is_kept_too():
     plan = plan_day(with_fixes(house(1, at(9), 40), -5, 754.0), [])
     assert plan.placed[0].corrected == at(9)
     assert "GPS time" in plan.placed[0].correction
@@ -129,7 +129,7 @@ def test_a_clock_set_ahead_in_the_middle_of_the_day_is_found_by_gps_and_does_not
     assert sizes(plan) == [("AX-1", 80)]
 
 
-def test_a_person_is_believed_against_gps():
+def test_what_a_person_states_overrides_gps():
     photos = with_fixes(house(1, at(9), 40), -5, 754.0)
     plan = plan_day(
         photos, [], clock_hints=[ClockHint(device="camera", minutes_fast=60, reason="seen on its display")]
@@ -170,7 +170,7 @@ def camera_and_phone(fast: float, *, sheets: bool):
 
 
 @pytest.mark.parametrize("fast", [3600.0, -3600.0, 1500.0, 86_400.0 * 11 + 1234], ids=str)
-def test_the_same_sheets_photographed_by_both_bring_two_clocks_together(fast):
+def test_the_same_sheets_photographed_by_both_align_two_clocks(fast):
     camera, phone = camera_and_phone(fast, sheets=True)
     plan = plan_day([*camera, *phone], [])
     first = next(p for p in plan.placed if p.sha256 == camera[0].sha256)
@@ -180,7 +180,7 @@ def test_the_same_sheets_photographed_by_both_bring_two_clocks_together(fast):
     assert {claim_of(plan, s) for s in phone[:15]} == {"AX-1"}
 
 
-def test_without_common_sheets_the_rhythm_of_the_day_brings_two_clocks_together():
+def test_without_common_sheets_the_rhythm_of_the_day_aligns_two_clocks():
     camera, phone = camera_and_phone(3600.0, sheets=False)
     plan = plan_day([*camera, *phone], [])
     first = next(p for p in plan.placed if p.sha256 == camera[0].sha256)
@@ -188,7 +188,7 @@ def test_without_common_sheets_the_rhythm_of_the_day_brings_two_clocks_together(
     assert [c for c, _ in sizes(plan)] == ["AX-1", "BX-2", "CX-3"]
 
 
-def test_a_camera_that_lost_its_date_but_ran_on_is_placed_by_the_rhythm_of_the_phone():
+def test_a_camera_that_lost_its_date_but_kept_running_is_placed_by_the_rhythm_of_the_phone():
     camera, phone = camera_and_phone(0.0, sheets=False)
     start = camera[0].taken_local
     lost = [replace(s, taken_local=datetime(2000, 1, 1) + (s.taken_local - start)) for s in camera]
@@ -207,14 +207,15 @@ def test_while_a_cameras_time_is_lost_its_sheets_name_no_photo_of_the_phone():
     placed = {p.sha256: p for p in plan.placed}
     during = [s for s in phone if s.taken_local > at(9, 45)]
     assert during
-    assert all(placed[s.sha256].claim not in {"BX-2", "CX-3"} or placed[s.sha256].to_confirm for s in during)
+    filed = {placed[s.sha256].claim for s in during if not placed[s.sha256].to_confirm}
+    assert not filed & {"BX-2", "CX-3"}
     assert {placed[s.sha256].claim for s in lost} == {"BX-2", "CX-3"}
 
 
-def test_a_persons_word_brings_two_clocks_together():
+def test_what_a_person_states_aligns_two_clocks():
     camera, phone = camera_and_phone(3600.0, sheets=False)
     plan = plan_day(
-        [*camera, *phone], [], clock_hints=[ClockHint(device="camera", minutes_fast=60, reason="told")]
+        [*camera, *phone], [], clock_hints=[ClockHint(device="camera", minutes_fast=60, reason="stated")]
     )
     names = {s.sha256: s.taken_local - timedelta(hours=1) for s in camera} | {
         s.sha256: s.taken_local for s in phone
@@ -226,7 +227,7 @@ def test_a_persons_word_brings_two_clocks_together():
 def test_clocks_that_agree_are_left_alone():
     camera, phone = camera_and_phone(0.0, sheets=True)
     plan = plan_day([*camera, *phone], [])
-    assert all(p.correction == "" for p in plan.placed)
+    assert {p.correction for p in plan.placed} == {""}
     assert not [f for f in plan.findings if f.code.startswith("clock")]
 
 
@@ -234,7 +235,7 @@ def test_one_shared_sheet_at_different_moments_is_no_clock_error():
     mine = house(1, at(9), 60, claim="AX-1")
     theirs = house(1, at(9, 17), 30, claim="AX-1", device="other")
     plan = plan_day([*mine, *theirs], [])
-    assert all(p.correction == "" for p in plan.placed)
+    assert {p.correction for p in plan.placed} == {""}
 
 
 def test_a_phone_that_crosses_into_another_zone_keeps_its_order():
@@ -253,7 +254,7 @@ def test_no_shift_is_found_between_two_rhythms_that_have_nothing_in_common():
     assert align(first, second) is None
 
 
-def test_errors_are_spelt_as_people_say_them():
+def test_errors_are_written_in_days_hours_minutes_and_seconds():
     assert error_text(3600) == "1 h 0 min fast"
     assert error_text(-25) == "25 s slow"
     assert error_text(-86_308) == "23 h 58 min slow"

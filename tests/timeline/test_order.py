@@ -1,4 +1,4 @@
-"""True shooting order: numbers, times, and which of the two to believe."""
+"""True shooting order: by numbers and times, and which of the two to trust."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from evidence.timeline.order.units import is_epoch, time_in_name, units_of
 
 
 def placed(photos: list[DayPhoto]) -> list[str]:
-    """Names in timeline order, given in a shuffled one."""
+    """Names in timeline order, of photos given in random order."""
     mixed = photos[:]
     random.Random(7).shuffle(mixed)
     names = {s.sha256: s.name for s in photos}
@@ -89,7 +89,7 @@ def test_a_battery_that_fell_out_neither_orders_nor_splits(epoch):
     plan = plan_day([*before, *lost, *after], [])
     assert order_of(plan) == [s.sha256 for s in [*before, *lost, *after]]
     assert sizes(plan) == [("AX-1", 90)]
-    assert all(p.corrected is None for p in plan.placed[30:60])
+    assert [p.corrected for p in plan.placed[30:60]] == [None] * 30
     assert "lost its date" in plan.placed[30].correction
 
 
@@ -116,7 +116,7 @@ def test_the_same_holds_when_the_reader_gives_no_time_at_all():
     assert order_of(plan) == [s.sha256 for s in [*before, *lost]]
 
 
-def test_numbers_made_up_by_a_phone_yield_to_times():
+def test_numbers_made_up_by_a_phone_are_not_trusted():
     photos = house(1, at(9), 60)
     numbers = random.Random(3).sample(range(1, 9999), 60)
     renamed = [
@@ -126,7 +126,7 @@ def test_numbers_made_up_by_a_phone_yield_to_times():
     assert order_of(plan_day(renamed, [])) == [s.sha256 for s in photos]
 
 
-def test_numbers_hold_against_one_step_back_of_a_long_card_and_not_against_a_shuffle():
+def test_one_step_back_on_a_long_card_leaves_the_numbers_reliable_and_a_shuffle_does_not():
     card = units_of([*house(1, at(10), 40), *house(41, at(9), 40)])
     assert numbers_are_reliable(number_order(card))
     stamps = house(1, at(9), 40)
@@ -135,7 +135,7 @@ def test_numbers_hold_against_one_step_back_of_a_long_card_and_not_against_a_shu
     assert not numbers_are_reliable(number_order(mixed))
 
 
-def test_one_photo_with_an_odd_time_stays_with_its_number():
+def test_one_photo_with_an_outlier_time_stays_with_its_number():
     photos = house(1, at(9), 30)
     photos[12] = replace(photos[12], taken_local=at(17))
     plan = plan_day(photos, [])
@@ -151,7 +151,7 @@ def test_two_cards_of_one_camera_make_one_order():
     assert order_of(plan_day(cards[::-1], [])) == [s.sha256 for s in day]
 
 
-def test_a_second_card_whose_clock_was_lost_goes_on_by_its_numbers():
+def test_a_second_card_whose_clock_was_lost_continues_by_its_numbers():
     day = house(1, at(9), 60, claim="AX-1")
     second = [replace(s, card="second", taken_local=datetime(2000, 1, 1)) for s in day[40:]]
     plan = plan_day([*day[:40], *second], [])
@@ -159,7 +159,7 @@ def test_a_second_card_whose_clock_was_lost_goes_on_by_its_numbers():
     assert sizes(plan) == [("AX-1", 60)]
 
 
-def test_a_time_in_a_file_name_serves_where_the_photo_carries_none():
+def test_a_time_in_a_file_name_is_used_where_the_photo_has_none():
     assert time_in_name("20260504_091530.jpg") == datetime(2026, 5, 4, 9, 15, 30)
     assert time_in_name("PXL_20260504_091530123.jpg") == datetime(2026, 5, 4, 9, 15, 30)
     assert time_in_name("IMG_0012.JPG") is None
@@ -169,7 +169,7 @@ def test_a_time_in_a_file_name_serves_where_the_photo_carries_none():
     assert plan.placed[[p.sha256 for p in plan.placed].index(bare.sha256)].corrected == at(9, 1, 7)
 
 
-def test_file_stamps_serve_only_on_a_card_where_they_agree_with_the_camera():
+def test_file_stamps_are_used_only_on_a_card_where_they_agree_with_the_camera():
     zone = timedelta(hours=5)
     photos = [
         replace(s, file_modified=(s.taken_local + zone).replace(tzinfo=UTC)) for s in house(1, at(9), 20)
@@ -182,7 +182,7 @@ def test_file_stamps_serve_only_on_a_card_where_they_agree_with_the_camera():
     assert plan_day([*copied[:7], bare, *copied[8:]], []).placed[7].corrected is None
 
 
-def test_an_epoch_is_told_from_a_date():
+def test_an_epoch_is_distinguished_from_a_date():
     assert is_epoch(datetime(1980, 1, 1, 0, 3))
     assert is_epoch(datetime(2000, 12, 31))
     assert is_epoch(datetime(9999, 12, 31, 23, 59, 59))

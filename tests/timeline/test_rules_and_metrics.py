@@ -1,4 +1,4 @@
-"""The measures and the rules that the split is measured with, against published values."""
+"""The baseline rules and the measures of the split report, against published values."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The dynamic programming against every path counted one by one."""
+"""The posterior and the best path, against an enumeration of every path."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def every_path(s: Scores, mode: int):
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_marginals_and_the_best_path_equal_those_of_enumeration(seed):
+def test_the_posterior_and_the_best_path_equal_those_of_enumeration(seed):
     photos, count, modes, depth = 3, 3, 2, 2
     scores = random_scores(seed, photos, count, modes, depth)
     answer = segment(scores)
@@ -81,7 +81,7 @@ def test_marginals_and_the_best_path_equal_those_of_enumeration(seed):
     assert tuple(answer.opens) == opens
 
 
-def test_one_shot_has_an_answer():
+def test_one_photo_has_a_result():
     answer = segment(_single())
     assert answer.probability.sum() == pytest.approx(1.0)
     assert answer.opens.tolist() == [True]
@@ -105,7 +105,7 @@ def _single() -> Scores:
     )
 
 
-def test_contradictory_certainties_still_have_a_path():
+def test_contradictory_evidence_still_has_a_path():
     scores = random_scores(3, 40, 3, 1)
     inside = scores.inside.copy()
     inside[::2, 1:] -= 60.0

@@ -7,7 +7,6 @@ one, many fall into the drives of the other.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import log
 
 import numpy as np
@@ -45,21 +44,13 @@ WRONG_DATE = -4.0
 """Log prior (nats) of a clock that shows another date."""
 
 
-@dataclass(frozen=True, slots=True)
-class Alignment:
-    """Seconds that the second device is ahead of the first, and the lead in nats over any other shift."""
-
-    shift: float
-    lead: float
-
-
 def has_rhythm(times: Floats) -> bool:
     """Whether a day's times (seconds, rising) have enough visits and drives to be matched."""
     return times.size >= MIN_PHOTOS and int((np.diff(times) > DRIVE).sum()) >= MIN_VISITS - 1
 
 
-def align(first: Floats, second: Floats, *, lost: bool = False) -> Alignment | None:
-    """The shift of the second device against the first, from times alone; None where it is not clear.
+def align(first: Floats, second: Floats, *, lost: bool = False) -> float | None:
+    """Seconds that the second device is ahead of the first, from times alone; None where it is not clear.
 
     Both in seconds, rising, of one working day. Searches whole days plus or minus `REACH`. With `lost`,
     for a clock that lost its date and may show anything, it searches every shift that overlaps.
@@ -82,7 +73,7 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> Alignment | N
     if lead < MIN_LEAD or abs(local[best]) > reach - SAME_SHIFT:
         return None
     shift = float(shifts[best])
-    return Alignment(-shift if flipped else shift, lead)
+    return -shift if flipped else shift
 
 
 def log_likelihoods(base: Floats, sample: Floats, shifts: Floats) -> Floats:

@@ -57,7 +57,7 @@ def rhythm_constraints(
         if not any((min(a, b), max(a, b)) in known for a in members[i] for b in members[j]):
             found = align(times[i], times[j])
             if found is not None:
-                constraints.append(ClockConstraint(i, j, found.shift, RHYTHM_SPREAD))
+                constraints.append(ClockConstraint(i, j, found, RHYTHM_SPREAD))
     return constraints + _lost_clock_constraints(runs, times)
 
 
@@ -73,7 +73,7 @@ def _lost_clock_constraints(runs: Sequence[Run], times: Mapping[int, Floats]) ->
         for j, known in times.items():
             found = align(known, ticks, lost=True) if runs[j].device != run.device else None
             if found is not None:
-                constraints.append(ClockConstraint(j, i, found.shift, RHYTHM_SPREAD))
+                constraints.append(ClockConstraint(j, i, found, RHYTHM_SPREAD))
     return constraints
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 from rapidfuzz import fuzz
@@ -31,29 +30,15 @@ SHORTEST = 4
 _NOT_WORDS = re.compile(r"[^0-9a-z]+")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SheetMatch:
-    """The result for one sheet. `claim` is None where no match is close and clear enough."""
-
-    claim: ClaimId | None
-    similarity: float
-    """Of the best claim, 0 to 100."""
-    margin: float
-    """Its lead over the runner-up, 0 to 100."""
-    fields: tuple[str, ...]
-    """Which fields were legible: number, insured, address."""
-
-
-def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> SheetMatch:
-    """The claim that the text names, or none.
+def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> ClaimId | None:
+    """The claim that the text names; None where no match is close and clear enough.
 
     Each claim's score is the weighted mean similarity of the fields that can be read off the
     sheet for at least one claim.
     """
     pieces = _pieces(lines)
-    nothing = SheetMatch(claim=None, similarity=0.0, margin=0.0, fields=())
     if not pieces or not claims:
-        return nothing
+        return None
     found = [
         {
             "number": _similarity(str(site.claim), pieces),
@@ -64,7 +49,7 @@ def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> SheetMatch
     ]
     fields = tuple(f for f in FIELD_WEIGHTS if max(row[f] for row in found) >= VISIBLE)
     if not fields:
-        return nothing
+        return None
     weight = sum(FIELD_WEIGHTS[f] for f in fields)
     scored = sorted(
         (-sum(FIELD_WEIGHTS[f] * row[f] for f in fields) / weight, str(site.claim))
@@ -72,10 +57,7 @@ def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> SheetMatch
     )
     best = -scored[0][0]
     margin = best + scored[1][0] if len(scored) > 1 else best
-    sure = best >= SIMILAR and margin >= MARGIN
-    return SheetMatch(
-        claim=ClaimId(scored[0][1]) if sure else None, similarity=best, margin=margin, fields=fields
-    )
+    return ClaimId(scored[0][1]) if best >= SIMILAR and margin >= MARGIN else None
 
 
 def _plain(text: str) -> str:
