@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from evidence.catalog.claims import ClaimRow
-from evidence.catalog.decisions import Cut, Join, Placement
+from evidence.catalog.decisions import Cut, Join, SplitCorrection
 from evidence.catalog.intakes import Sighting
 from evidence.catalog.segments import Placing, SegmentRow
 from evidence.model import (
@@ -220,7 +220,7 @@ def _manual_assignments(workspace: Workspace, records: Iterable[PhotoRecord]) ->
             claim_of[record.sha256] = record.claim
     cuts: set[Sha256] = set()
     joins: set[Sha256] = set()
-    for row in workspace.catalog.claims.decisions(Placement):
+    for row in workspace.catalog.claims.decisions(SplitCorrection):
         claim_of |= row.decision.assigns()
         match row.decision:
             case Cut(before=photo):

@@ -20,9 +20,9 @@ from evidence.catalog.decisions import (
     Correction,
     Decision,
     DecisionRow,
-    Placement,
     SendBack,
     Sign,
+    SplitCorrection,
     Waive,
     kinds_of,
 )
@@ -216,7 +216,7 @@ def day_page(user: AnyUser, number: str) -> HTMLResponse:
     waiting = [row.claim.claim for row in known if row.state is ClaimState.OPEN]
     corrections = [
         (one, decision_words(user.workspace.vocabulary, one.decision))
-        for one in user.workspace.catalog.claims.decisions(Placement)
+        for one in user.workspace.catalog.claims.decisions(SplitCorrection)
         if one.claim in nearby or one.claim == view.claim
     ]
     return user.render(

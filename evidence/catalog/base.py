@@ -1,4 +1,4 @@
-"""What the catalog's parts share: one connection for what must happen together, upserts, time texts."""
+"""What the catalog's parts share: transactions, upserts, chunks of values, times as text."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def chunks(values: Sequence[Any]) -> Iterator[Sequence[Any]]:
 
 
 def to_text(moment: datetime | None) -> str | None:
-    """ISO 8601; aware times in UTC with Z, naive ones as they are. Sorts as it ticks."""
+    """ISO 8601; aware times in UTC with Z, naive ones as they are. The text sorts in the order of time."""
     if moment is None:
         return None
     if moment.tzinfo is None:

@@ -1,4 +1,4 @@
-"""Claims, their holds, waivers and the people's decisions about them."""
+"""Claims, their holds and waivers, and what people decided."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from sqlalchemy import Row, delete, insert, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, day, dump, from_text, to_text
-from evidence.catalog.decisions import Decision, DecisionRow, Placement, decode, encode, kinds_of
+from evidence.catalog.decisions import Decision, DecisionRow, SplitCorrection, decode, encode, kinds_of
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint, Sha256
 
 D = TypeVar("D", bound=Decision)
@@ -20,7 +20,7 @@ D = TypeVar("D", bound=Decision)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimRow:
-    """A claim with where it stands."""
+    """A claim, its state and its bag's folder."""
 
     claim: Claim
     state: ClaimState
@@ -33,7 +33,7 @@ class ClaimRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldRow:
-    """A reason to keep that outranks every period."""
+    """A hold: until it is lifted, nothing of the claim may be purged."""
 
     number: int
     claim: ClaimId
@@ -52,12 +52,12 @@ class HoldRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaiverRow:
-    """A requirement that a person set aside."""
+    """A required shot that a person set aside for a claim."""
 
     claim: ClaimId
     requirement: str
     place: str
-    """A face or a structure; empty waives it wherever it is asked for."""
+    """A face or a structure; empty: everywhere that the list asks for it."""
     by: str
     why: str
     at: datetime
@@ -70,7 +70,7 @@ class Claims:
         self._database = database
 
     def put(self, claims: Sequence[Claim], *, at: datetime) -> tuple[int, int]:
-        """Add or update; returns how many were added and how many changed. State is left alone."""
+        """Add or update claims; returns how many were added and how many changed. Their states stay."""
         added = changed = 0
         with self._database.transaction() as db:
             for claim in claims:
@@ -101,11 +101,11 @@ class Claims:
         return _read(row) if row else None
 
     def set_folder(self, claim: ClaimId, folder: str) -> None:
-        """Fix where the claim's bag lives."""
+        """Store the folder of the claim's bag."""
         self._set(claim, folder=folder)
 
     def set_state(self, claim: ClaimId, state: ClaimState, *, closed_on: date | None = None) -> None:
-        """Move the claim to `state`; `closed_on` only with CLOSED."""
+        """Set the claim's state, with the day of closing for CLOSED; raises its version."""
         self._set(claim, state=state.value, closed_on=closed_on.isoformat() if closed_on else None)
 
     def touch(self, claims: Collection[ClaimId]) -> None:
@@ -155,7 +155,7 @@ class Claims:
     # --- waivers ---
 
     def put_waiver(self, waiver: WaiverRow) -> None:
-        """Set a requirement aside for a claim."""
+        """Add the waiver, or replace the one of the same requirement and place."""
         row = {
             "claim": waiver.claim,
             "requirement": waiver.requirement,
@@ -167,7 +167,7 @@ class Claims:
         self._database.upsert(t.waiver, [row])
 
     def drop_waiver(self, claim: ClaimId, requirement: str, place: str) -> None:
-        """Take a waiver back."""
+        """Delete a waiver."""
         mine = (
             (t.waiver.c.claim == claim)
             & (t.waiver.c.requirement == requirement)
@@ -240,7 +240,7 @@ class Claims:
         return _read_decision(row, of) if row else None
 
     def mark_undone(self, number: int) -> None:
-        """The decision no longer stands; the row stays."""
+        """Mark the decision as undone; the row stays."""
         with self._database.transaction() as db:
             db.execute(update(t.decision).where(t.decision.c.id == number).values(undone=True))
 
@@ -253,7 +253,7 @@ class Claims:
         not be filed by an older decision.
         """
         blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
-        others = t.decision.c.kind.not_in(kinds_of(Placement))
+        others = t.decision.c.kind.not_in(kinds_of(SplitCorrection))
         with self._database.transaction() as db:
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
             db.execute(delete(t.tally).where(t.tally.c.claim == claim))

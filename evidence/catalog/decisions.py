@@ -1,7 +1,7 @@
 """What a person can decide, as types, and their form in the catalog's `kind`, `before` and `after` columns.
 
 `Decision` is the base of a closed set, grouped by what may be done with them: a `Correction` can be undone,
-a `Placement` says where photos belong, a `Verdict` is a reviewer's word on a claim, a `Closure` starts or stops
+a `SplitCorrection` says which claim photos belong to or where a segment begins, a `Verdict` is a reviewer's word on a claim, a `Closure` starts or stops
 the claim's retention period. `replaced` always says what stood before.
 """
 
@@ -52,8 +52,8 @@ class Correction(Decision):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Placement(Correction):
-    """A correction of where photos belong. Each replaced the claims in `replaced`; None is the tray."""
+class SplitCorrection(Correction):
+    """A correction of the split: of photos' claims, or of a boundary. `replaced` holds their claims; None is the tray."""
 
     replaced: Mapping[Sha256, ClaimId | None]
 
@@ -71,7 +71,7 @@ class Placement(Correction):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Move(Placement):
+class Move(SplitCorrection):
     """These photos belong to `claim`, or to the tray for None."""
 
     kind: Literal["move"] = "move"
@@ -84,7 +84,7 @@ class Move(Placement):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Name(Placement):
+class Name(SplitCorrection):
     """The photos of a segment belong to `claim`."""
 
     kind: Literal["name"] = "name"
@@ -98,7 +98,7 @@ class Name(Placement):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shift(Placement):
+class Shift(SplitCorrection):
     """The boundary before the photo `boundary` moved to before the photo `to`."""
 
     kind: Literal["shift"] = "shift"
@@ -118,7 +118,7 @@ class Shift(Placement):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cut(Placement):
+class Cut(SplitCorrection):
     """A segment begins with the photo `before`."""
 
     kind: Literal["cut"] = "cut"
@@ -134,7 +134,7 @@ class Cut(Placement):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Join(Placement):
+class Join(SplitCorrection):
     """No segment begins with the photo `before`."""
 
     kind: Literal["join"] = "join"

@@ -1,4 +1,4 @@
-"""Runs of cards, and where each kept file was seen on them."""
+"""Intakes of cards, and the card paths at which each kept file was seen."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from evidence.model import DcfName, Found, IntakeId, Refusal, Sha256
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IntakeRow:
-    """One run of a card."""
+    """One intake of a card."""
 
     intake: IntakeId
     source: str
@@ -43,13 +43,13 @@ class Sighting:
 
 
 class Intakes:
-    """Runs of cards and sightings of files."""
+    """Intakes and sightings."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def put_intake(self, row: IntakeRow) -> None:
-        """Write down a run of a card: at its start, and again when it is done."""
+        """Add or replace a run of a card: at its start, and again when it is done."""
         values = {
             "intake": row.intake,
             "source": row.source,

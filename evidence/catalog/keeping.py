@@ -1,4 +1,4 @@
-"""Which bag holds what, and in which places each original was read back and matched."""
+"""Which bag holds which originals, and where each copy was read back and matched."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from evidence.catalog.base import Database, chunks, from_text, to_text
 from evidence.model import ClaimId, Sha256
 
 TRAY = ClaimId("")
-"""How the tables name the unassigned tray's bag."""
+"""The unassigned tray's bag in the tables."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CopyRow:
-    """One original in one place."""
+    """A copy of one original in the archive or at a backup target."""
 
     sha256: Sha256
     place: str
@@ -33,7 +33,7 @@ class CopyRow:
 
 
 class Keeping:
-    """The keeping side of the catalog."""
+    """Bags and copies."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
@@ -51,7 +51,7 @@ class Keeping:
                 self._database.upsert(t.bag, rows)
 
     def mark_clean(self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime) -> None:
-        """The bag was built with exactly these originals at these payload paths."""
+        """Record that the bag was built with exactly these originals, at these payload paths."""
         with self._database.transaction() as db:
             self._database.upsert(t.bag, [{"claim": claim, "dirty": False, "built_at": to_text(at)}])
             db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
@@ -60,13 +60,13 @@ class Keeping:
                 db.execute(t.held_in.insert(), rows)
 
     def dirty(self) -> list[ClaimId]:
-        """Bags that must be built, by claim; the tray is TRAY."""
+        """Claims whose bags must be built, sorted; the tray is TRAY."""
         with self._database.transaction() as db:
             found = db.execute(select(t.bag.c.claim).where(t.bag.c.dirty.is_(True)).order_by(t.bag.c.claim))
             return [ClaimId(claim) for claim in found.scalars()]
 
     def bags(self) -> list[ClaimId]:
-        """Every bag there is, the tray's included."""
+        """The claim of every bag, sorted; the tray is TRAY."""
         with self._database.transaction() as db:
             return [
                 ClaimId(claim)
@@ -89,7 +89,7 @@ class Keeping:
             return {Sha256(row.sha256): row.payload_path for row in rows}
 
     def put_copies(self, copies: Sequence[CopyRow]) -> None:
-        """Write down that these copies were read back and matched."""
+        """Add or replace these copies."""
         rows = [
             {
                 "sha256": one.sha256,
@@ -105,7 +105,7 @@ class Keeping:
         self._database.upsert(t.copy, rows)
 
     def drop_copies(self, place: str, claim: ClaimId, *, but: Collection[Sha256] = ()) -> None:
-        """The claim's bag at that place no longer holds anything but `but`."""
+        """Delete the copies in the claim's bag at that place, except those of `but`."""
         with self._database.transaction() as db:
             there = db.execute(
                 select(t.copy.c.sha256).where(t.copy.c.place == place, t.copy.c.claim == claim)
@@ -119,7 +119,7 @@ class Keeping:
                 )
 
     def mark_corrupt(self, place: str, digests: Sequence[Sha256], *, at: datetime) -> None:
-        """These copies were found bad or missing; they count for nothing until matched again."""
+        """Record that these copies were altered, unreadable or missing; they do not count until matched again."""
         with self._database.transaction() as db:
             for piece in chunks(digests):
                 db.execute(
@@ -129,7 +129,7 @@ class Keeping:
                 )
 
     def copies(self, digests: Sequence[Sha256]) -> dict[Sha256, list[CopyRow]]:
-        """Where each of these originals is."""
+        """The copies of each of these originals."""
         found: dict[Sha256, list[CopyRow]] = defaultdict(list)
         with self._database.transaction() as db:
             for piece in chunks(digests):

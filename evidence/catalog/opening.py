@@ -1,4 +1,4 @@
-"""Opens the catalog and brings it to the program's shape."""
+"""Opens the catalog's database and runs the migrations that it lacks."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from evidence.errors import BadInputError
 HEAD = "0004"
 """The newest migration; a test holds it to the files."""
 KINDS = ("sqlite", "postgresql")
-"""Databases that the catalog speaks with."""
-_SHAPING = 0x65766964
-"""Key of the PostgreSQL advisory lock under which the tables are made or changed."""
+"""Supported databases."""
+_MIGRATION_LOCK = 0x65766964
+"""Key of the PostgreSQL advisory lock that is held while the tables are made or changed."""
 
 
 def open_engine(url: str) -> Engine:
@@ -27,7 +27,7 @@ def open_engine(url: str) -> Engine:
     """
     engine = _engine(url)
     if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _careful_sqlite)
+        event.listen(engine, "connect", _set_sqlite_pragmas)
     try:
         with engine.connect() as connection:
             present = _revision(connection)
@@ -46,13 +46,13 @@ def _engine(url: str) -> Engine:
         kind = make_url(url).get_backend_name()
         if kind not in KINDS:
             raise BadInputError(
-                f"[catalog] url: the catalog does not speak with {kind}.",
+                f"[catalog] url: {kind} is not supported.",
                 "Leave it empty, or write postgresql+psycopg://user@host/database.",
             )
         return create_engine(url)
     except (ArgumentError, ValueError):
         raise BadInputError(
-            "[catalog] url is no address of a database.",
+            "[catalog] url is not a database URL.",
             "Leave it empty, or write postgresql+psycopg://user@host/database.",
         ) from None
     except ImportError as missing:
@@ -69,8 +69,8 @@ def _revision(connection: Connection) -> str | None:
 
 
 def _migrate(engine: Engine) -> None:
-    """Bring the tables to `HEAD` in one transaction: a kill leaves them as they were, and two never meet."""
-    # Slow to import, and nearly every start finds the tables in shape.
+    """Migrate to `HEAD` in one transaction: a kill leaves the tables as they were, and two processes take turns."""
+    # Slow to import, and nearly every start needs no migration.
     import alembic.command  # noqa: PLC0415
     import alembic.config  # noqa: PLC0415
 
@@ -80,8 +80,8 @@ def _migrate(engine: Engine) -> None:
         if engine.dialect.name == "sqlite":
             connection.exec_driver_sql("BEGIN IMMEDIATE")  # else each CREATE TABLE would commit by itself
         else:
-            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _SHAPING})
-        present = _revision(connection)  # anew: another process may just have done it
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATION_LOCK})
+        present = _revision(connection)  # again: another process may just have migrated
         if present is not None and present > HEAD:
             raise BadInputError(
                 f"This archive's catalog is at version {present}, newer than this program knows ({HEAD}).",
@@ -93,7 +93,7 @@ def _migrate(engine: Engine) -> None:
 
 
 def differences(engine: Engine) -> list[Any]:
-    """What the database's shape lacks or has beyond `tables`; empty when they agree."""
+    """The differences between the database's tables and `tables`; empty when there are none."""
     from alembic.autogenerate import compare_metadata  # noqa: PLC0415
     from alembic.migration import MigrationContext  # noqa: PLC0415
 
@@ -101,9 +101,9 @@ def differences(engine: Engine) -> list[Any]:
         return list(compare_metadata(MigrationContext.configure(connection), metadata))
 
 
-def _careful_sqlite(connection: Any, _record: Any) -> None:
+def _set_sqlite_pragmas(connection: Any, _record: Any) -> None:
     cursor = connection.cursor()
-    cursor.execute("PRAGMA busy_timeout=15000")  # first: the next line may have to wait already
+    cursor.execute("PRAGMA busy_timeout=15000")  # first: the next statement may already have to wait
     cursor.execute("PRAGMA journal_mode=WAL")
     cursor.execute("PRAGMA synchronous=FULL")  # a committed row survives a power cut
     cursor.close()

@@ -1,4 +1,4 @@
-"""Kept files: which there are, what the camera says of them, what a look at the pixels found."""
+"""Kept files, their EXIF facts and what was found in their pixels."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Originals:
         self._database = database
 
     def add_originals(self, intake: IntakeId, kept: Iterable[tuple[Found, Sha256, str]]) -> None:
-        """Write down kept files as (found, digest, suffix); files and sightings already known stay as they are."""
+        """Add kept files as (found, digest, suffix), and replace the sightings of this intake."""
         kept = list(kept)
         rows = {
             sha: {
@@ -55,7 +55,7 @@ class Originals:
                 db.execute(t.sighting.insert(), sightings)
 
     def unfiled(self) -> list[Sha256]:
-        """Kept files that stand in no bag yet: a killed run left them, the next one files them."""
+        """Kept files that are in no bag yet: a killed run left them, and the next one files them."""
         query = select(t.original.c.sha256).where(~exists().where(t.held_in.c.sha256 == t.original.c.sha256))
         with self._database.transaction() as db:
             return [Sha256(sha) for sha in db.execute(query).scalars()]
@@ -70,12 +70,12 @@ class Originals:
         return found
 
     def sizes(self) -> set[int]:
-        """Every size that a kept file has, in bytes: a file of another size cannot be kept already."""
+        """The sizes of all kept files, in bytes: a file of another size is not kept yet."""
         with self._database.transaction() as db:
             return set(db.execute(select(t.original.c.size).distinct()).scalars())
 
     def describe(self, described: Sequence[tuple[Sha256, CameraFacts, Look]]) -> None:
-        """Keep what the camera says and what a look found."""
+        """Store the EXIF facts and what was found in the pixels."""
         with self._database.transaction() as db:
             for sha, facts, look in described:
                 db.execute(

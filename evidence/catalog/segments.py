@@ -34,7 +34,7 @@ class Placing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SegmentRow:
-    """A stretch of the day under one roof, and why it begins where it does."""
+    """A run of photos of one house on one day, and why it begins where it does."""
 
     segment: str
     claim: ClaimId | None
@@ -50,7 +50,7 @@ class SegmentRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlined:
-    """The little that a timeline shows of a file."""
+    """What a timeline shows of a file."""
 
     sha256: Sha256
     segment: str
@@ -62,13 +62,13 @@ class Outlined:
 
 
 class Segments:
-    """Placings of photos, and segments."""
+    """Placings and segments."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def place(self, placings: Sequence[Placing], segments: Sequence[SegmentRow]) -> set[ClaimId | None]:
-        """Keep where the split put each photo; returns the claims whose photos changed."""
+        """Store where the split put each photo; returns the claims whose photos changed."""
         touched: set[ClaimId | None] = set()
         with self._database.transaction() as db:
             digests = [one.sha256 for one in placings]
@@ -90,13 +90,13 @@ class Segments:
         return touched
 
     def segments(self) -> list[SegmentRow]:
-        """Every stretch, by day and place in it."""
+        """Every segment, by day and position in it."""
         with self._database.transaction() as db:
             query = select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
             return [_read_segment(row) for row in db.execute(query)]
 
     def segments_of(self, claim: ClaimId | None) -> list[SegmentRow]:
-        """Every stretch of the days on which the claim has photos, other claims' too, by day and place in it."""
+        """Every segment of the days on which the claim has photos, other claims' too, by day and position in it."""
         mine = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
         days = (
             select(t.segment.c.day)
@@ -111,7 +111,7 @@ class Segments:
             return [_read_segment(row) for row in db.execute(query)]
 
     def outline(self, segments: Sequence[str]) -> dict[str, list[Outlined]]:
-        """The files of these stretches in order, without what a look found."""
+        """The files of these segments in order, without what was found in their pixels."""
         found: dict[str, list[Outlined]] = defaultdict(list)
         some = (t.original.c.sha256, t.original.c.segment, t.original.c.kind, t.original.c.corrected)
         with self._database.transaction() as db:
@@ -137,13 +137,13 @@ class Segments:
         return found
 
     def segment_of(self, sha: Sha256) -> str:
-        """The segment a photo lies in; empty when it was never placed."""
+        """The segment of a photo; empty when it was never placed."""
         with self._database.transaction() as db:
             found = db.execute(select(t.original.c.segment).where(t.original.c.sha256 == sha)).scalar()
         return found or ""
 
     def of_days(self, days: Collection[str]) -> list[Sha256]:
-        """Photos whose time, corrected, falls on these local days (ISO dates)."""
+        """Photos whose corrected time is on these local days (ISO dates)."""
         with self._database.transaction() as db:
             found: list[Sha256] = []
             for one in sorted(days):
@@ -152,9 +152,9 @@ class Segments:
         return found
 
     def together_with(self, digests: Collection[Sha256]) -> set[Sha256]:
-        """The photos that a split must see beside these: those of the same stretches, the undated of the same cards.
+        """The other photos that a split of these needs: those of the same segments, and whole cards for undated ones.
 
-        An undated photo has its place from its card's numbers alone, so it brings the whole card.
+        An undated photo is placed by its card's file numbers alone, so it needs the whole card.
         """
         with self._database.transaction() as db:
             segments: set[str] = set()

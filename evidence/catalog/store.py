@@ -1,4 +1,4 @@
-"""The catalog: what the archive knows, in SQL. The only room that speaks it."""
+"""The catalog: claims, photos, bags, copies, counts and users in a database. No other room uses SQL."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from evidence.model import ClaimId
 
 
 class Catalog:
-    """Claims, photos, keeping, counts and users, over one engine.
+    """All parts of the catalog, over one database.
 
-    Methods commit on their own unless they run inside `transaction()`.
+    Each method commits by itself unless it runs inside `transaction()`.
     """
 
     def __init__(self, url: str) -> None:
@@ -42,5 +42,5 @@ class Catalog:
             self.claims.touch([claim for claim in claims if claim is not None])
 
     def close(self) -> None:
-        """Let go of the database."""
+        """Close the connections to the database."""
         self._database.engine.dispose()

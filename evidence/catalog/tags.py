@@ -1,4 +1,4 @@
-"""What every source says of each photo, and the strongest of each facet."""
+"""The tags of each photo, from every source."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from evidence.model import Facet, FacetValue, Finding, Sha256, Source
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tagged:
-    """What all sources say of a photo, and the strongest of each facet."""
+    """The facets of a photo from every source, and the strongest value of each facet."""
 
     sha256: Sha256
     said: tuple[FacetValue, ...]
@@ -32,7 +32,7 @@ class Tags:
         self._database = database
 
     def put_tags(self, tagged: Sequence[Tagged]) -> set[Sha256]:
-        """Replace what is said of these photos; returns those for which anything changed."""
+        """Replace the tags of these photos; returns those for which anything changed."""
         changed: set[Sha256] = set()
         with self._database.transaction() as db:
             present = self.said([one.sha256 for one in tagged])
@@ -52,7 +52,7 @@ class Tags:
         return changed
 
     def state(self, digests: Sequence[Sha256], facets: Mapping[Facet, str | None], *, reason: str) -> None:
-        """A person's word on these facets of these photos; None takes an earlier word back."""
+        """Store what a person states of these facets of these photos; None removes what was stated before."""
         with self._database.transaction() as db:
             for sha in digests:
                 mine = (t.tag.c.sha256 == sha) & (t.tag.c.source == Source.PERSON.value)

@@ -1,4 +1,4 @@
-"""How each claim stood when its required shots were last counted: a note beside the claim, never the proof."""
+"""Each claim's coverage in numbers, stored so that a list of claims need not check them all; never the proof."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ class Tally:
 
     claim: ClaimId
     version: int
-    """The claim's version when it was counted; another one now means that the numbers are old."""
+    """The claim's version when it was counted; if the claim has another one now, the numbers are out of date."""
     basis: str
-    """Names the lists and words that it was checked against."""
+    """A digest of the lists, words and settings that it was checked against."""
     met: int
     guessed: int
     missing: int
@@ -28,13 +28,13 @@ class Tally:
 
 
 class Tallies:
-    """The counts' side of the catalog."""
+    """Tallies."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def put(self, tally: Tally) -> None:
-        """Keep the claim's newest count."""
+        """Add or replace the claim's tally."""
         row = {
             "claim": tally.claim,
             "version": tally.version,
@@ -48,7 +48,7 @@ class Tallies:
         self._database.upsert(t.tally, [row])
 
     def all(self) -> dict[ClaimId, Tally]:
-        """Every claim's last count, old ones too."""
+        """Every claim's tally, out-of-date ones included."""
         with self._database.transaction() as db:
             return {
                 ClaimId(row.claim): Tally(

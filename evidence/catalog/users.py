@@ -23,7 +23,7 @@ class User:
 
 
 class Users:
-    """The people's side of the catalog."""
+    """Users of the board."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
@@ -46,6 +46,6 @@ class Users:
             return [User(name=r.name, duty=Duty(r.role), password=r.password) for r in rows]
 
     def drop(self, name: str) -> None:
-        """Take a person off the list; what they did stays in the custody log."""
+        """Delete a person; the custody log keeps what they did."""
         with self._database.transaction() as db:
             db.execute(delete(t.user).where(t.user.c.name == name))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from evidence.catalog.decisions import Cut, Join, Move, Name, Placement, Shift
+from evidence.catalog.decisions import Cut, Join, Move, Name, Shift, SplitCorrection
 from evidence.catalog.segments import SegmentRow
 from evidence.errors import BadInputError
 from evidence.lookup import UNASSIGNED, find_segment
@@ -102,7 +102,7 @@ def _bounded(workspace: Workspace, decision: Cut | Join, before: Sha256, *, acti
 
 def _placed(
     workspace: Workspace,
-    decision: Placement,
+    decision: SplitCorrection,
     claim: ClaimId | None,
     moved: Sequence[Sha256],
     *,

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from evidence.catalog.claims import ClaimRow
-from evidence.catalog.decisions import Correction, Decision, Placement
+from evidence.catalog.decisions import Correction, Decision, SplitCorrection
 from evidence.errors import EvidenceError
 from evidence.lookup import require_claim
 from evidence.model import ClaimId, PhotoRecord, Sha256
@@ -80,7 +80,7 @@ def require_day(workspace: Workspace, claim: ClaimId | None, seen: str) -> None:
     """Raise ChangedError unless the claim's days are split as they were `seen`."""
     if day_mark(workspace, claim) == seen:
         return
-    latest = workspace.catalog.claims.decisions(Placement)
+    latest = workspace.catalog.claims.decisions(SplitCorrection)
     who = f"{latest[-1].actor} changed how the day is cut" if latest else "The day was cut anew"
     raise ChangedError([Change(subject=claim or "", message=f"{who} since this page was loaded.")])
 

@@ -2,50 +2,17 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 from fastapi.testclient import TestClient
-from support_board import PASSWORD, facet_value, four_sides, new_home, put_claim, put_photos
+from support_board import PASSWORD, new_home
+from support_board_fixtures import blank, claim, workspace
 
 from evidence.board.app import make_app
 from evidence.catalog.users import User
-from evidence.model import Duty, Facet
+from evidence.model import Duty
 from evidence.office.people import add_person
-from evidence.workspace import Workspace
 
-FACES = ("front", "right", "back", "left")
-
-
-@pytest.fixture(scope="session")
-def blank(tmp_path_factory):
-    """An archive that asks for the four sides of a house and holds nothing, made once."""
-    folder = tmp_path_factory.mktemp("blank")
-    with new_home(folder) as made:
-        four_sides(made)
-        return made.root
-
-
-@pytest.fixture
-def workspace(blank, tmp_path):
-    shutil.copytree(blank, tmp_path / "archive")
-    with Workspace(tmp_path / "archive", actor="office clerk") as opened:
-        yield opened
-
-
-@pytest.fixture
-def claim(workspace):
-    """Claim BD-1 with six photos: three sides stated, the fourth guessed, two that say nothing."""
-    put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
-    tags = {
-        n: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, face))
-        for n, face in enumerate(FACES[:3])
-    }
-    tags[3] = (
-        facet_value(Facet.ROLE, "elevation", guess=0.84, reason="the usual walk"),
-        facet_value(Facet.FACE, "left", guess=0.9),
-    )
-    return put_photos(workspace, "BD-1", 6, tags=tags)
+__all__ = ["blank", "claim", "workspace"]  # fixtures of other rooms, too
 
 
 class Clock:

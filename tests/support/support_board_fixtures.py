@@ -1,0 +1,44 @@
+"""Fixtures of an archive that a reviewer works on, written straight into the catalog."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from support_board import facet_value, four_sides, new_home, put_claim, put_photos
+
+from evidence.model import Facet
+from evidence.workspace import Workspace
+
+FACES = ("front", "right", "back", "left")
+
+
+@pytest.fixture(scope="session")
+def blank(tmp_path_factory):
+    """An archive that asks for the four sides of a house and holds nothing, made once."""
+    folder = tmp_path_factory.mktemp("blank")
+    with new_home(folder) as made:
+        four_sides(made)
+        return made.root
+
+
+@pytest.fixture
+def workspace(blank, tmp_path):
+    shutil.copytree(blank, tmp_path / "archive")
+    with Workspace(tmp_path / "archive", actor="office clerk") as opened:
+        yield opened
+
+
+@pytest.fixture
+def claim(workspace):
+    """Claim BD-1 with six photos: three sides stated, the fourth guessed, two that say nothing."""
+    put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
+    tags = {
+        n: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, face))
+        for n, face in enumerate(FACES[:3])
+    }
+    tags[3] = (
+        facet_value(Facet.ROLE, "elevation", guess=0.84, reason="the usual walk"),
+        facet_value(Facet.FACE, "left", guess=0.9),
+    )
+    return put_photos(workspace, "BD-1", 6, tags=tags)
