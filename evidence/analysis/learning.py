@@ -20,7 +20,7 @@ from evidence.model import PICTURE_KINDS, ClaimState, Facet, SceneKind
 from evidence.sight.scene_head import KINDS, SceneHead, refit, shipped_head, unpack_vector
 from evidence.tags.learning.fit import TrainingWalk, learn, scene_of
 from evidence.tags.learning.held_out import HeldOut
-from evidence.tags.suggest import TagModels
+from evidence.tags.models import TagModels
 from evidence.workspace import Workspace
 
 BEFORE = "before.json"

@@ -13,7 +13,7 @@ from evidence.errors import BadInputError
 from evidence.model import PhotoRecord
 from evidence.sight.scene_head import SceneHead, load_head, rescore, save_head, shipped_head, unpack_vector
 from evidence.tags.learning.serialise import load_models, save_models
-from evidence.tags.suggest import TagModels
+from evidence.tags.models import TagModels
 from evidence.tags.walk.plan import WalkPlan, load_plan
 from evidence.workspace import Workspace
 

@@ -29,7 +29,7 @@ def tag_claims(workspace: Workspace, claims: Iterable[ClaimId | None]) -> set[Cl
             options=TagOptions(adjuster=adjuster),
         )
         tagged = [
-            Tagged(sha256=sha, said=one.said, strongest=one.tags, flags=one.flags)
+            Tagged(sha256=sha, said=one.by_source, strongest=one.tags, flags=one.flags)
             for sha, one in results.items()
         ]
         if photos.put_tags(tagged):

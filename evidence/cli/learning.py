@@ -154,7 +154,7 @@ def report_lines(report: learning.LearnReport) -> list[str]:
     lines.append(
         f"  scene kinds ({scenes.photos} photos): {share(scenes.before)} before, {share(scenes.after)} after"
         if scenes.after is not None
-        else f"  scene kinds: {scenes.photos} photos show theirs clearly, too few to hold any back"
+        else f"  scene kinds: {scenes.photos} photos show theirs clearly, too few to hold any out"
     )
     lines.append("The new models are in use." if report.kept else "Nothing was changed.")
     return lines

@@ -1,4 +1,4 @@
-"""What hand-held label cards and claim sheets state, for the photos of one claim in order."""
+"""Stated facets: what label cards and claim sheets say of the photos of one claim."""
 
 from __future__ import annotations
 
@@ -10,22 +10,15 @@ from evidence.model import Facet, FacetValue, Finding, PhotoRecord, Role, Sha256
 from evidence.tags.vocabulary import CardOptions, LabelCard, Vocabulary
 
 _CARRIED = (Facet.CONDITION, Facet.COUNT)
-"""Statements that mislead when they run on to another thing without anyone meaning it."""
+"""Facets that are flagged when a card's statement continues past a change of subject: it may not be meant."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LabelReading:
-    """What the cards state about each photo, and what about them needs a person's eye."""
+    """What the cards state about each photo, and flags for a person to check."""
 
     stated: Mapping[Sha256, Mapping[Facet, FacetValue]]
     flags: Mapping[Sha256, tuple[Finding, ...]]
-
-
-def label_tags(
-    photos: Sequence[PhotoRecord], vocabulary: Vocabulary, options: CardOptions | None = None
-) -> Mapping[Sha256, Mapping[Facet, FacetValue]]:
-    """What cards and sheets state about each photo; see `read_labels`."""
-    return read_labels(photos, vocabulary, options).stated
 
 
 def read_labels(
@@ -33,13 +26,13 @@ def read_labels(
 ) -> LabelReading:
     """State facets from cards and sheets. `photos` are those of ONE claim in shooting order.
 
-    A card that fills the frame is shown for its own sake: its photo has the role `label`, and what
-    it states stands for the photos after it until a card changes the same facet, an END card, the
-    claim's sheet, or a long pause. A smaller card speaks for its own photo alone.
+    A card that fills the frame applies to the photos after it, until another card changes the same facet, or
+    until an END card, the claim's sheet or a long pause; its own photo has the role `label`. A smaller card
+    applies to its own photo only.
     """
     reader = _Reader(vocabulary=vocabulary, options=options or vocabulary.cards)
-    for place, photo in enumerate(photos):
-        reader.see(photo, place)
+    for position, photo in enumerate(photos):
+        reader.see(photo, position)
     return LabelReading(
         stated=reader.stated, flags={key: tuple(found) for key, found in reader.flags.items()}
     )
@@ -47,19 +40,21 @@ def read_labels(
 
 @dataclass(frozen=True, slots=True)
 class _Standing:
-    """A statement that stands: its value, the card that made it, and where that card was shown."""
+    """A statement that applies now: its value, its card, and the position of the card's photo."""
 
     value: str
     card: LabelCard
-    place: int
+    position: int
 
-    def said(self, facet: Facet) -> FacetValue:
-        return _stated(facet, self.value, f"label card {self.card.words} at {ordinal(self.place + 1)} photo")
+    def stated(self, facet: Facet) -> FacetValue:
+        return _stated(
+            facet, self.value, f"label card {self.card.words} in the {ordinal(self.position + 1)} photo"
+        )
 
 
 @dataclass(slots=True)
 class _Reader:
-    """Walks along the photos; holds what stands at this moment."""
+    """Reads the photos in order and keeps the statements that apply."""
 
     vocabulary: Vocabulary
     options: CardOptions
@@ -67,12 +62,12 @@ class _Reader:
     flags: dict[Sha256, list[Finding]] = field(default_factory=dict)
     standing: dict[Facet, _Standing] = field(default_factory=dict)
     used: set[Facet] = field(default_factory=set)
-    """Standing facets that have already spoken for a photo."""
+    """Facets whose statement was applied to a photo already."""
     doubtful: dict[Facet, LabelCard] = field(default_factory=dict)
-    """Standing facets that ran on past a change of subject, and the card that changed it."""
+    """Facets whose statement continues past a change of subject, and the card that changed it."""
     last: datetime | None = None
 
-    def see(self, photo: PhotoRecord, place: int) -> None:
+    def see(self, photo: PhotoRecord, position: int) -> None:
         if self._paused(photo):
             self._end()
         if photo.look.dividers:
@@ -82,16 +77,16 @@ class _Reader:
                 photo, {Facet.ROLE: _stated(Facet.ROLE, Role.DIVIDER, f"sheet of claim {sheet.claim}")}
             )
             return
-        shown, aside = self._cards(photo)
+        shown, small = self._cards_of(photo)
         if shown:
-            self._show(photo, shown, place)
+            self._show(photo, shown, position)
             return
-        said = {facet: standing.said(facet) for facet, standing in self.standing.items()}
-        if any(card.ends for card in aside):
-            said = {}
-        said |= self._own(photo, aside)
-        self._state(photo, said)
-        self._warn(photo, said)
+        stated = {facet: standing.stated(facet) for facet, standing in self.standing.items()}
+        if any(card.ends for card in small):
+            stated = {}
+        stated |= self._of_small_cards(photo, small)
+        self._state(photo, stated)
+        self._flag_continued(photo, stated)
         self.used.update(self.standing)
 
     def _paused(self, photo: PhotoRecord) -> bool:
@@ -99,26 +94,26 @@ class _Reader:
         before, self.last = self.last, now or self.last
         return now is not None and before is not None and now - before > self.options.pause
 
-    def _cards(self, photo: PhotoRecord) -> tuple[list[LabelCard], list[LabelCard]]:
-        """Our cards in the photo: those shown for their own sake, and those that merely lie in it."""
+    def _cards_of(self, photo: PhotoRecord) -> tuple[list[LabelCard], list[LabelCard]]:
+        """The known cards in the photo: those that fill the frame together, and small ones."""
         seen: dict[int, float] = {}
         for mark in photo.look.labels:
             share = min(1.0, mark.code_area / self.options.tag_share)
             seen[mark.number] = max(share, seen.get(mark.number, 0.0))
-        ours: list[tuple[float, LabelCard]] = []
+        known: list[tuple[float, LabelCard]] = []
         for number, share in sorted(seen.items()):
             card = self.vocabulary.label(number)
             if card is None:
                 self._flag(photo, "unknown_label", f"Label card number {number} is not in the vocabulary.")
             else:
-                ours.append((share, card))
-        largest = max((share for share, _ in ours), default=0.0)
-        held = [(share, card) for share, card in ours if share >= largest / 2]  # two cards held up together
+                known.append((share, card))
+        largest = max((share for share, _ in known), default=0.0)
+        held = [(share, card) for share, card in known if share >= largest / 2]  # two cards shown together
         if sum(share for share, _ in held) < self.options.fills_frame:
-            return [], [card for _, card in ours]
+            return [], [card for _, card in known]
         return [card for _, card in held], []
 
-    def _show(self, photo: PhotoRecord, shown: list[LabelCard], place: int) -> None:
+    def _show(self, photo: PhotoRecord, shown: list[LabelCard], position: int) -> None:
         words = " + ".join(card.words for card in shown)
         self._state(
             photo, {Facet.ROLE: _stated(Facet.ROLE, Role.LABEL, f"label card {words} fills the frame")}
@@ -129,14 +124,14 @@ class _Reader:
         for facet in {facet for card in shown for facet, _ in card.sets}:
             self._replace(facet)
         for facet, (value, card) in new.items():
-            self.standing[facet] = _Standing(value, card, place)
+            self.standing[facet] = _Standing(value, card, position)
         changed = {facet for facet in new if facet not in _CARRIED}
         for facet in _CARRIED:
             if changed and facet in self.used and facet not in new:
                 self.doubtful[facet] = shown[0]
 
     def _replace(self, facet: Facet) -> None:
-        """End a standing facet, and all that ends with it."""
+        """End the statement on a facet, and all statements that end with it."""
         for other, ends_with in self.options.ends_with.items():
             if facet in ends_with:
                 self._drop(other)
@@ -156,23 +151,23 @@ class _Reader:
         for facet in list(self.standing):
             self._drop(facet)
 
-    def _own(self, photo: PhotoRecord, aside: list[LabelCard]) -> dict[Facet, FacetValue]:
+    def _of_small_cards(self, photo: PhotoRecord, small: list[LabelCard]) -> dict[Facet, FacetValue]:
         return {
             facet: _stated(facet, value, f"label card {card.words} in the photo")
-            for facet, (value, card) in self._agreed(photo, aside).items()
+            for facet, (value, card) in self._agreed(photo, small).items()
         }
 
     def _agreed(self, photo: PhotoRecord, cards: list[LabelCard]) -> dict[Facet, tuple[str, LabelCard]]:
-        """What the cards of one photo state together; a facet they differ on is stated by none of them.
+        """What the cards of one photo state together; a facet on which they differ is not stated.
 
-        A card's own facet outranks what another card states in passing.
+        A card's first facet comes before the further facets of another card.
         """
-        said: dict[Facet, dict[str, LabelCard]] = {}
+        stated: dict[Facet, dict[str, LabelCard]] = {}
         for card in cards:
             for facet, value in card.sets:
-                said.setdefault(facet, {})[value] = card
+                stated.setdefault(facet, {})[value] = card
         agreed: dict[Facet, tuple[str, LabelCard]] = {}
-        for facet, values in said.items():
+        for facet, values in stated.items():
             own = {value: card for value, card in values.items() if card.sets[0][0] is facet} or values
             if len(own) == 1:
                 agreed[facet] = next(iter(own.items()))
@@ -181,25 +176,25 @@ class _Reader:
             self._flag(
                 photo,
                 "labels_disagree",
-                f"Label cards {both} are in one photo; neither is taken for {facet}.",
+                f"Label cards {both} are in one photo; neither is used for the {facet}.",
             )
         return agreed
 
-    def _warn(self, photo: PhotoRecord, said: Mapping[Facet, FacetValue]) -> None:
-        """Say once where a condition or count ran on past a change of subject."""
+    def _flag_continued(self, photo: PhotoRecord, stated: Mapping[Facet, FacetValue]) -> None:
+        """Flag the first photo at which a condition or count continues past a change of subject."""
         for facet, changer in list(self.doubtful.items()):
             standing = self.standing.get(facet)
-            if standing and facet in said and said[facet] == standing.said(facet):
+            if standing and facet in stated and stated[facet] == standing.stated(facet):
                 self._flag(
                     photo,
                     "label_ran_on",
-                    f"Label card {standing.card.words} still stands after card {changer.words}: "
-                    f"check that it was meant for this too.",
+                    f"Label card {standing.card.words} still applies after card {changer.words}: "
+                    "check that this is intended.",
                 )
             self.doubtful.pop(facet)
 
-    def _state(self, photo: PhotoRecord, said: dict[Facet, FacetValue]) -> None:
-        self.stated[photo.sha256] = said
+    def _state(self, photo: PhotoRecord, stated: dict[Facet, FacetValue]) -> None:
+        self.stated[photo.sha256] = stated
 
     def _flag(self, photo: PhotoRecord, code: str, message: str) -> None:
         self.flags.setdefault(photo.sha256, []).append(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
 from dataclasses import replace
 
@@ -20,19 +19,21 @@ from evidence.sight.weights import VECTOR_SIZE
 from evidence.workspace import Workspace
 
 CLAIMS = ("TC-1001", "TC-1002", "TC-1003", "TC-1004")
+GUESSED = "TC-1005"
+"""A claim of which one photo alone is stated: the others carry guesses."""
 SHOWN = {"elevation": SceneKind.HOUSE, "slope": SceneKind.ROOF}
 
 
 @pytest.fixture(scope="module")
 def taught(tmp_path_factory):
-    """Four houses whose photos carry vectors of two kinds that the shipped head has never seen."""
+    """Five houses whose photos carry vectors of two kinds that the shipped head has never seen."""
     folder = tmp_path_factory.mktemp("taught")
     archive = make_archive(folder)
     (archive / "evidence.toml").write_text(
         "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n"
     )
     card = CardMaker(folder / "card")
-    for claim in CLAIMS:
+    for claim in (*CLAIMS, GUESSED):
         card.sheet(claim)
         for _ in range(8):
             card.scene()
@@ -42,7 +43,7 @@ def taught(tmp_path_factory):
     centre = {role: rng.normal(size=VECTOR_SIZE) for role in SHOWN}
     shown = defaultdict(list)
     with Workspace(archive) as workspace:
-        for claim in CLAIMS:
+        for claim in (*CLAIMS, GUESSED):
             photos = workspace.catalog.photos.of_claim(claim)[1:]
             for role, mine in (("elevation", photos[:4]), ("slope", photos[4:])):
                 looks = []
@@ -60,7 +61,8 @@ def taught(tmp_path_factory):
                     )
                 workspace.catalog.photos.describe(looks)
                 for photo, face in zip(mine, ("front", "right", "back", "left"), strict=True):
-                    shown[role, face].append(photo.sha256)
+                    if claim != GUESSED or (role, face) == ("elevation", "front"):
+                        shown[role, face].append(photo.sha256)
     for (role, face), digests in shown.items():
         named = cli("tag", *digests, "--role", role, "--face", face, archive=archive, actor="Rae")
         assert named.status == 0
@@ -136,26 +138,26 @@ def test_confirming_makes_guesses_a_persons_word_and_undo_takes_it_back(taught):
     with Workspace(taught) as workspace:
         guesses = [
             (photo.sha256, facet.value)
-            for photo in workspace.catalog.photos.of_claim("TC-1002")
+            for photo in workspace.catalog.photos.of_claim(GUESSED)
             for facet, value in photo.tags.items()
             if not value.stated and value.confidence >= 0.6
         ]
-    done = cli("confirm", "TC-1002", "--above", "0.6", "--json", archive=taught, actor="Rae").data
+    assert guesses
+    done = cli("confirm", GUESSED, "--above", "0.6", "--json", archive=taught, actor="Rae").data
     assert done["confirmed"] == len(guesses)
-    photos = {p["sha256"]: p for p in cli("photos", "TC-1002", "--json", archive=taught).data}
+    photos = {p["sha256"]: p for p in cli("photos", GUESSED, "--json", archive=taught).data}
     assert all(facet in photos[sha]["stated"] for sha, facet in guesses)
-    if guesses:
-        assert cli("undo", str(done["decision"]), archive=taught).status == 0
-        photos = {p["sha256"]: p for p in cli("photos", "TC-1002", "--json", archive=taught).data}
-        assert not any(facet in photos[sha]["stated"] for sha, facet in guesses)
+    assert cli("undo", str(done["decision"]), archive=taught).status == 0
+    photos = {p["sha256"]: p for p in cli("photos", GUESSED, "--json", archive=taught).data}
+    assert not any(facet in photos[sha]["stated"] for sha, facet in guesses)
 
 
 def test_tags_shows_guesses_with_their_reasons_and_what_is_stated_only_when_asked(taught):
-    guessed = cli("tags", "TC-1001", "--json", archive=taught).data
+    guessed = cli("tags", GUESSED, "--json", archive=taught).data
+    assert guessed
     assert all(not one["stated"] and one["reason"] for one in guessed)
-    every = cli("tags", "TC-1001", "--all", "--json", archive=taught).data
+    every = cli("tags", GUESSED, "--all", "--json", archive=taught).data
     assert {one["facet"] for one in every if one["stated"]} >= {Facet.ROLE.value, Facet.FACE.value}
-    assert json.dumps(every)
 
 
 def test_what_could_not_be_checked_is_told_in_words_and_without_figures():

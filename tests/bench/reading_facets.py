@@ -32,7 +32,7 @@ from evidence.model import Facet, WritingLine
 from evidence.sight.pictures import READ_SIDE
 from evidence.sight.pixels import fitted
 from evidence.sight.writing import find_writing, read_writing
-from evidence.tags.reading.parser import Grammar
+from evidence.tags.reading.parser import BoardParser
 
 TROUBLES = {"plain": drawn.PLAIN, "usual": drawn.USUAL, "hard": drawn.HARD}
 WIDTHS = {"0.3 to 0.7": (0.3, 0.7), "0.1 to 0.2": (0.1, 0.2), "0.05 to 0.1": (0.05, 0.1)}
@@ -103,7 +103,7 @@ class Tally:
     found: int = 0
     photos: int = 0
 
-    def add(self, says: dict[Facet, str], grammar: Grammar, lines: Sequence[WritingLine]) -> bool:
+    def add(self, says: dict[Facet, str], grammar: BoardParser, lines: Sequence[WritingLine]) -> bool:
         """Compare one photo; whether all of it is right."""
         reading = grammar.read(lines)
         good = True
@@ -143,7 +143,7 @@ def main() -> None:
     talk.add_argument("--only", default="", help="rows whose name begins so")
     talk.add_argument("--show", action="store_true", help="print what was understood wrongly")
     asked = talk.parse_args()
-    grammar = Grammar(words())
+    grammar = BoardParser(words())
     print("| ground | trouble | width | read | right | not found | wrong | invented | photos all right |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for number, ground in enumerate(("board", "chalk")):

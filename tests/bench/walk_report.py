@@ -28,8 +28,9 @@ from walk_scores import Score, score_walks
 from evidence.model import Facet
 from evidence.tags.learning.fit import TrainingWalk, learn
 from evidence.tags.learning.held_out import Row, calibrate
-from evidence.tags.reading.parser import Grammar
-from evidence.tags.suggest import TagModels, TagOptions, tag_claim
+from evidence.tags.models import TagModels
+from evidence.tags.reading.parser import BoardParser
+from evidence.tags.suggest import TagOptions, tag_claim
 from evidence.tags.walk.plan import Calibration
 
 FACETS = ("kind", "role", "face", "component", "condition", "count")
@@ -127,7 +128,7 @@ def stated(walks: int, seed: int) -> None:
 def boards(many: int, seed: int) -> None:
     """The grammar alone on boards whose characters are misread: right, missed and wrong facets."""
     print("\nBoards read into facets, by share of characters misread (right, not found, wrong; invented)")
-    grammar = Grammar(words())
+    grammar = BoardParser(words())
     rng = random.Random(seed)
     truths = [t for k in range(60) for t, _ in made.shots(rng, made.persona(rng, str(k)))]
     for misread in (0.0, 0.02, 0.04, 0.08, 0.15):
@@ -230,7 +231,7 @@ def main() -> None:
 
 def learning(walks: int, seed: int) -> None:
     """What confirmed photos of one adjuster's earlier claims are worth on later ones."""
-    print("\nLearning one adjuster's habits")
+    print("\nLearning one adjuster's counts")
     kit = Kit(scenes=SCENES, vectors=True)
     curve(ORDINARY, kit, "ordinary", walks, seed)
     other = Persona(

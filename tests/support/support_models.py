@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 from evidence.settings import default_text
-from evidence.tags.suggest import TagModels
+from evidence.tags.models import TagModels
 from evidence.tags.vocabulary import Vocabulary, load_vocabulary
 from evidence.tags.walk.plan import WalkPlan, load_plan
 

@@ -12,7 +12,7 @@ from support_tags import photo
 from evidence.model import Facet, FacetValue, GeoPoint, SceneKind, Source
 from evidence.tags.suggest import tag_claim
 from evidence.tags.vocabulary import Zone
-from evidence.tags.walk.bearings import OUTWARD, SIDES, bearings, heights, place_steps
+from evidence.tags.walk.bearings import OUTWARD, SIDES, bearings, height_likelihoods, place_likelihoods
 
 HOUSE = {SceneKind.HOUSE: 0.95, SceneKind.OTHER: 0.05}
 ROOF = {SceneKind.ROOF: 0.95, SceneKind.OTHER: 0.05}
@@ -100,14 +100,14 @@ def test_the_middle_is_that_of_the_extremes_and_not_of_the_many():
     assert seen.distance[0] == pytest.approx(10, abs=1.5)
 
 
-def test_a_position_far_from_the_house_is_not_heard():
+def test_a_position_far_from_the_house_is_ignored():
     spots = [(0, -10), (10, 0), (0, 10), (-10, 0), (5000, 5000)]
     seen = bearings([photo(k, gps=at(*spot)) for k, spot in enumerate(spots)], [None] * 5)
     assert math.isnan(seen.standing[4])
     assert not np.isnan(seen.standing[:4]).any()
 
 
-def test_without_any_place_nothing_is_heard_of_it():
+def test_without_any_place_there_is_no_evidence_of_it():
     assert bearings([photo(0), photo(1)], [None, None]).empty
 
 
@@ -119,36 +119,36 @@ def test_one_astray_direction_does_not_overrule_the_walk():
     assert found[2].value == "front"
 
 
-def believed_roof(photos, up):
-    """A belief of (photos, steps) that says which photos were taken on the roof; None where nobody knows."""
+def roof_posterior(photos, up):
+    """A posterior (photos, steps) with these photos on the roof; None where it is unknown."""
     roof = np.array([step.zone is Zone.ROOF for step in plan().steps])
-    believed = np.ones((len(photos), len(roof)))
+    posterior = np.ones((len(photos), len(roof)))
     for row, is_up in enumerate(up):
         if is_up is not None:
-            believed[row, roof != is_up] = 0.0
-    return believed / believed.sum(axis=1, keepdims=True), roof
+            posterior[row, roof != is_up] = 0.0
+    return posterior / posterior.sum(axis=1, keepdims=True), roof
 
 
 def test_height_hints_at_the_roof():
     metres = [200.0, 200.4, 199.7, 200.2, 200.1, 205.8, 206.1, 206.3, 205.9, 206.0, 205.7]
     photos = [photo(k, gps=at(0, 0, height)) for k, height in enumerate(metres)]
-    believed, roof = believed_roof(photos, [False] * 5 + [True] * 5 + [None])
-    heard = heights(plan(), bearings(photos, [None] * len(photos)), believed)
-    assert heard[10, roof].max() > 4 * heard[10, ~roof].max()
+    posterior, roof = roof_posterior(photos, [False] * 5 + [True] * 5 + [None])
+    likelihoods = height_likelihoods(plan(), bearings(photos, [None] * len(photos)), posterior)
+    assert likelihoods[10, roof].max() > 4 * likelihoods[10, ~roof].max()
 
 
 def test_heights_that_hardly_differ_say_nothing():
     rng = np.random.default_rng(4)
     photos = [photo(k, gps=at(0, 0, 200 + float(rng.normal(0, 5)))) for k in range(20)]
-    believed, _ = believed_roof(photos, [False] * 10 + [True] * 10)
-    assert heights(plan(), bearings(photos, [None] * 20), believed) is None
+    posterior, _ = roof_posterior(photos, [False] * 10 + [True] * 10)
+    assert height_likelihoods(plan(), bearings(photos, [None] * 20), posterior) is None
 
 
 def test_directions_of_the_front_that_differ_by_half_a_turn_see_opposite_faces():
     seen = bearings([photo(0, direction=0.0)], [None])
-    heard = place_steps(plan(), seen)[:, 0]
+    likelihoods = place_likelihoods(plan(), seen)[:, 0]
     steps = plan().steps
     wall = {step.face: k for k, step in enumerate(steps) if step.role == "elevation"}
     south, north = 12, 0  # of 24 directions
-    assert heard[south, wall["front"]] == pytest.approx(heard[north, wall["back"]])
-    assert heard[south, wall["front"]] > 5 * heard[south, wall["back"]]
+    assert likelihoods[south, wall["front"]] == pytest.approx(likelihoods[north, wall["back"]])
+    assert likelihoods[south, wall["front"]] > 5 * likelihoods[south, wall["back"]]

@@ -1,4 +1,4 @@
-"""Label cards: what stands, for how long, and what ends it."""
+"""Label cards: what they state, for how long, and what ends it."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from support_tags import BIG, SMALL, photo
 
 from evidence.model import Facet, Role, Source
 from evidence.settings import default_text
-from evidence.tags.label_cards import label_tags, ordinal, read_labels
+from evidence.tags.label_cards import ordinal, read_labels
 from evidence.tags.vocabulary import load_vocabulary
 
 WORDS = load_vocabulary(default_text("tags.toml"), "tags.toml")
@@ -29,23 +29,23 @@ TEST_SQUARE, SEVEN, END, GAUGE = (card(w) for w in ("TEST SQUARE", "7 HITS", "EN
 
 def told(photos, options=None):
     """What is stated about each photo, as plain words."""
-    stated = label_tags(photos, WORDS, options)
+    stated = read_labels(photos, WORDS, options).stated
     return [{facet.value: value.value for facet, value in stated[p.sha256].items()} for p in photos]
 
 
-def test_a_card_that_fills_the_frame_stands_for_the_photos_after_it():
+def test_a_card_that_fills_the_frame_applies_to_the_photos_after_it():
     photos = [photo(0), photo(1, cards=[(LEFT, BIG)]), photo(2), photo(3)]
     assert told(photos) == [{}, {"role": "label"}, {"face": "left"}, {"face": "left"}]
 
 
 def test_the_reason_names_the_card_and_where_it_was_shown():
     photos = [photo(0), photo(1), photo(2, cards=[(LEFT, BIG)]), photo(3)]
-    said = label_tags(photos, WORDS)[photos[3].sha256][Facet.FACE]
-    assert said.reason == "label card LEFT at 3rd photo"
+    said = read_labels(photos, WORDS).stated[photos[3].sha256][Facet.FACE]
+    assert said.reason == "label card LEFT in the 3rd photo"
     assert (said.source, said.confidence, said.stated) == (Source.LABEL, 1.0, True)
 
 
-def test_a_small_card_speaks_for_its_own_photo_only_and_what_stood_stands_again():
+def test_a_small_card_applies_to_its_own_photo_only():
     photos = [photo(0, cards=[(LEFT, BIG)]), photo(1, cards=[(RIGHT, SMALL)]), photo(2)]
     assert told(photos) == [{"role": "label"}, {"face": "right"}, {"face": "left"}]
 
@@ -63,7 +63,7 @@ def test_another_card_changes_only_its_own_facet():
 
 
 @pytest.mark.parametrize("area", [BIG, SMALL], ids=["two halves of the frame", "two small ones"])
-def test_two_cards_held_up_together_speak_together(area):
+def test_two_cards_in_one_photo_apply_together(area):
     photos = [photo(0, cards=[(LEFT, area * 0.5), (GUTTER, area * 0.5)]), photo(1)]
     both = {"face": "left", "component": "gutter"}
     assert told(photos) == ([{"role": "label"}, both] if area == BIG else [both, {}])
@@ -85,7 +85,7 @@ def test_a_small_end_card_frees_its_own_photo_only():
 
 
 @pytest.mark.parametrize(("minutes", "face"), [(19.9, "left"), (20.1, None)], ids=["short", "long"])
-def test_a_long_pause_ends_what_stands(minutes, face):
+def test_a_long_pause_ends_all_statements(minutes, face):
     photos = [photo(0, at=0, cards=[(LEFT, BIG)]), photo(1, at=10), photo(2, at=10 + minutes * 60)]
     assert told(photos)[2].get("face") == face
 
@@ -103,7 +103,7 @@ def test_photos_without_any_time_do_not_count_as_a_pause():
     assert told(timeless)[1] == {"face": "left"}
 
 
-def test_the_claim_s_sheet_is_a_divider_and_starts_afresh():
+def test_the_claim_s_sheet_is_a_divider_and_ends_all_statements():
     photos = [photo(0, sheet="A-1"), photo(1, cards=[(LEFT, BIG)]), photo(2), photo(3, sheet="A-1"), photo(4)]
     assert told(photos) == [{"role": "divider"}, {"role": "label"}, {"face": "left"}, {"role": "divider"}, {}]
 
@@ -126,7 +126,7 @@ def test_a_count_ends_with_its_square():
     assert told(photos)[4] == {"role": "test_square", "face": "right"}
 
 
-def test_no_damage_that_ran_on_to_another_component_is_flagged_once():
+def test_no_damage_that_continues_to_another_component_is_flagged_once():
     photos = [
         photo(0, cards=[(GUTTER, BIG)]),
         photo(1, cards=[(NO_DAMAGE, BIG)]),
@@ -159,7 +159,7 @@ def test_cards_that_contradict_each_other_state_nothing_and_are_flagged():
     assert {f.code for found in reading.flags.values() for f in found} == {"labels_disagree"}
 
 
-def test_a_card_that_is_not_ours_states_nothing_and_is_flagged():
+def test_an_unknown_card_states_nothing_and_is_flagged():
     photos = [photo(0, cards=[(586, BIG)]), photo(1)]
     assert told(photos) == [{}, {}]
     assert read_labels(photos, WORDS).flags[photos[0].sha256][0].code == "unknown_label"
@@ -185,7 +185,7 @@ def test_every_standing_value_was_stated_by_a_card_before_it(script):
     ]
     shown: set[tuple[Facet, str]] = set()
     for p, (number, area) in zip(photos, script, strict=True):
-        stated = label_tags(photos, WORDS)[p.sha256]
+        stated = read_labels(photos, WORDS).stated[p.sha256]
         own = set(WORDS.label(number).sets) if number is not None else set()
         if number is not None and area == BIG:
             assert {f: v.value for f, v in stated.items()} == {Facet.ROLE: Role.LABEL}
@@ -201,6 +201,6 @@ def test_later_photos_never_change_what_was_stated_before(script, cut):
         photo(k, cards=[(number, area)] if number is not None else [])
         for k, (number, area) in enumerate(script)
     ]
-    whole = label_tags(photos, WORDS)
-    part = label_tags(photos[:cut], WORDS)
+    whole = read_labels(photos, WORDS).stated
+    part = read_labels(photos[:cut], WORDS).stated
     assert all(part[p.sha256] == whole[p.sha256] for p in photos[:cut])

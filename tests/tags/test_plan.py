@@ -8,13 +8,13 @@ from support_models import SMALL, plan, small_plan, words
 from evidence.errors import BadInputError
 from evidence.model import Facet
 from evidence.settings import default_text
-from evidence.tags.walk.plan import KINDS, load_plan
+from evidence.tags.walk.plan import SCENE_KINDS, load_plan
 
 
 def test_the_looks_are_probabilities_that_rule_nothing_out():
     for shares in plan().looks.values():
         assert sum(shares) == pytest.approx(1.0)
-        assert len(shares) == len(KINDS)
+        assert len(shares) == len(SCENE_KINDS)
         assert min(shares) > 0
 
 

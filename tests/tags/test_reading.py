@@ -11,17 +11,17 @@ from hypothesis import strategies as st
 
 from evidence.model import Box, Facet, OtherReading, WritingLine
 from evidence.settings import default_text
-from evidence.tags.reading.lexicon import as_number, likeness
-from evidence.tags.reading.parser import Grammar
+from evidence.tags.reading.lexicon import as_number, similarity
+from evidence.tags.reading.parser import BoardParser
 from evidence.tags.vocabulary import load_vocabulary
 
 WORDS = load_vocabulary(default_text("tags.toml"), "tags.toml")
-GRAMMAR = Grammar(WORDS)
+PARSER = BoardParser(WORDS)
 
 
 def said(text):
     """The value taken for each facet, as plain words."""
-    reading = GRAMMAR.read_text(text)
+    reading = PARSER.read_text(text)
     return {f.value: reading.best(f).value for f in Facet if reading.best(f)}
 
 
@@ -127,38 +127,38 @@ def test_what_is_no_tag_is_not_made_one(text):
 
 
 def test_a_letter_with_two_meanings_follows_the_setting_and_is_flagged():
-    reading = GRAMMAR.read_text("R GUTTER")
+    reading = PARSER.read_text("R GUTTER")
     assert [s.value for s in reading.all(Facet.FACE)] == ["right", "back"]
-    assert reading.all(Facet.FACE)[0].sure == pytest.approx(0.7)
+    assert reading.all(Facet.FACE)[0].confidence == pytest.approx(0.7)
     assert [f.code for f in reading.flags] == ["ambiguous_word"]
-    other = Grammar(
+    other = BoardParser(
         load_vocabulary(default_text("tags.toml").replace('["right", "back"]', '["back", "right"]'), "x")
     )
     assert other.read_text("R GUTTER").best(Facet.FACE).value == "back"
 
 
 def test_spelling_the_side_out_is_not_ambiguous():
-    assert GRAMMAR.read_text("RIGHT GUTTER").flags == GRAMMAR.read_text("REAR GUTTER").flags == ()
+    assert PARSER.read_text("RIGHT GUTTER").flags == PARSER.read_text("REAR GUTTER").flags == ()
 
 
 def test_two_faces_or_two_components_on_one_board_are_flagged():
-    assert [f.code for f in GRAMMAR.read_text("FRONT LEFT GUTTER").flags] == ["two_faces"]
-    assert [f.code for f in GRAMMAR.read_text("GUTTER DOWNSPOUT").flags] == ["two_components"]
-    assert {s.value for s in GRAMMAR.read_text("2 LAYERS, DRIP EDGE Y").all(Facet.COMPONENT)} == {
+    assert [f.code for f in PARSER.read_text("FRONT LEFT GUTTER").flags] == ["two_faces"]
+    assert [f.code for f in PARSER.read_text("GUTTER DOWNSPOUT").flags] == ["two_components"]
+    assert {s.value for s in PARSER.read_text("2 LAYERS, DRIP EDGE Y").all(Facet.COMPONENT)} == {
         "layers",
         "drip_edge",
     }
 
 
 def test_damage_and_no_damage_together_state_neither():
-    reading = GRAMMAR.read_text("GUTTER DMG SCREEN NO DMG")
+    reading = PARSER.read_text("GUTTER DMG SCREEN NO DMG")
     assert reading.best(Facet.CONDITION) is None
     assert "two_conditions" in [f.code for f in reading.flags]
 
 
 @pytest.mark.parametrize("misread", ["GUTTER N DMG", "N DMG", "RIDGE O DMG"])
 def test_a_no_that_cannot_be_read_never_turns_into_damage(misread):
-    reading = GRAMMAR.read_text(misread)
+    reading = PARSER.read_text(misread)
     assert reading.best(Facet.CONDITION) is None
     assert "unclear_condition" in [f.code for f in reading.flags]
 
@@ -179,7 +179,7 @@ def test_a_badly_spelt_word_is_forgiven_only_beside_words_of_ours(board, word):
 
 
 def test_two_numbers_leave_the_count_unstated():
-    reading = GRAMMAR.read_text("F TS 8 11")
+    reading = PARSER.read_text("F TS 8 11")
     assert reading.best(Facet.COUNT) is None
     assert [f.code for f in reading.flags] == ["two_counts"]
 
@@ -195,7 +195,7 @@ def test_two_numbers_leave_the_count_unstated():
     ],
 )
 def test_what_no_facet_holds_is_noted(text, notes):
-    assert GRAMMAR.read_text(text).notes == notes
+    assert PARSER.read_text(text).notes == notes
 
 
 @pytest.mark.parametrize(
@@ -203,13 +203,13 @@ def test_what_no_facet_holds_is_noted(text, notes):
     [("NORTH SLOPE", 0), ("W SLOPE", 270), ("EAST ELEV", 90), ("SOUTH SIDE", 180), ("N MAIN", None)],
 )
 def test_compass_words_name_a_side_but_not_a_street(text, degrees):
-    assert GRAMMAR.read_text(text).compass == degrees
+    assert PARSER.read_text(text).compass == degrees
 
 
-def line(text, sure=0.9, also=()):
+def line(text, confidence=0.9, also=()):
     return WritingLine(
         text=text,
-        confidence=sure,
+        confidence=confidence,
         box=Box(left=0.2, top=0.2, right=0.6, bottom=0.5),
         also=tuple(OtherReading(text=other, share=share) for other, share in also),
     )
@@ -217,19 +217,19 @@ def line(text, sure=0.9, also=()):
 
 def test_lines_are_read_in_their_order_and_doubtful_ones_not_at_all():
     """The reader orders them along the writing, which on a tilted board is not from top to bottom."""
-    reading = GRAMMAR.read([line("BACK", sure=0.3), line("GUTTER"), line("NO"), line("DAMAGE")])
+    reading = PARSER.read([line("BACK", confidence=0.3), line("GUTTER"), line("NO"), line("DAMAGE")])
     assert reading.text == "GUTTER NO DAMAGE"
     assert reading.best(Facet.CONDITION).value == "no_damage"
     assert reading.best(Facet.FACE) is None
-    assert reading.best(Facet.COMPONENT).sure == pytest.approx(0.98)
+    assert reading.best(Facet.COMPONENT).confidence == pytest.approx(0.98)
 
 
 def test_likeness_is_the_edit_distance_with_a_cheaper_price_for_like_shapes():
     # the kitten/sitting distance of 3 is the usual worked example of Levenshtein's distance
-    assert likeness("KITTEN", "SITTING") == pytest.approx(100 * (1 - 3 / 7))
-    assert likeness("LEFI", "LEFT") == pytest.approx(100 * (1 - 0.5 / 4))
-    assert likeness("", "") == 100
-    assert likeness("GUTTER", "GUTTER") == 100
+    assert similarity("KITTEN", "SITTING") == pytest.approx(100 * (1 - 3 / 7))
+    assert similarity("LEFI", "LEFT") == pytest.approx(100 * (1 - 0.5 / 4))
+    assert similarity("", "") == 100
+    assert similarity("GUTTER", "GUTTER") == 100
 
 
 @pytest.mark.parametrize(
@@ -267,9 +267,9 @@ def test_spelling_case_and_separators_make_no_difference(face, part, state, rng,
 @given(st.text(max_size=60))
 @settings(max_examples=200, deadline=None)
 def test_any_text_is_read_without_a_fault_and_within_the_vocabulary(text):
-    for spoken in GRAMMAR.read_text(text).spoken:
-        assert WORDS.check(spoken.facet, spoken.value) == spoken.value
-        assert 0 < spoken.sure <= 1
+    for written in PARSER.read_text(text).facets:
+        assert WORDS.check(written.facet, written.value) == written.value
+        assert 0 < written.confidence <= 1
 
 
 def test_random_letters_are_hardly_ever_made_a_word():
@@ -337,9 +337,9 @@ def test_what_else_the_reader_saw_is_weighed(lines, meant):
     assert {
         f.value: s.value
         for f in Facet
-        if (s := GRAMMAR.read([line(t, 0.98, *more) for t, *more in lines]).best(f))
+        if (s := PARSER.read([line(t, 0.98, *more) for t, *more in lines]).best(f))
     } == said(meant)
 
 
 def test_what_else_the_reader_saw_turns_no_house_number_into_a_pitch():
-    assert GRAMMAR.read([line("812", 0.98, [("8/12", 0.02)])]).spoken == ()
+    assert PARSER.read([line("812", 0.98, [("8/12", 0.02)])]).facets == ()

@@ -1,4 +1,4 @@
-"""How guesses fared on photos that were held back: right or wrong, worse or not, and how sure they may be."""
+"""Guesses on held-out claims: accuracy, comparison of two models, and calibration."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ from evidence.model import Facet
 from evidence.tags.walk.plan import Calibration
 
 FACETS = (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
-"""What is held back and measured."""
+"""Facets that are measured."""
 
 _WORSE = 0.002
-"""Loss of held-out accuracy, averaged over the facets, that is never called worse."""
+"""Loss of held-out accuracy, averaged over the facets, that is never significant."""
 
-_TOGETHER = 0.1
-"""Correlation between whether two guesses of one claim are right; by hand, on made-up walks."""
+_CORRELATION = 0.1
+"""Correlation of correctness between two guesses of one claim; chosen by hand on simulated walks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeldOut:
-    """How guesses fared on photos whose confirmed tags the models had not seen."""
+    """Accuracy on photos whose confirmed tags the models had not seen."""
 
     asked: Mapping[Facet, int] = field(default_factory=dict)
     right: Mapping[Facet, int] = field(default_factory=dict)
     calibration_error: Mapping[Facet, float] = field(default_factory=dict)
 
     def accuracy(self, facet: Facet) -> float | None:
-        """Share right; None when nothing was asked."""
+        """Share of correct guesses; None when nothing was asked."""
         return self.right.get(facet, 0) / self.asked[facet] if self.asked.get(facet) else None
 
     @property
@@ -43,22 +43,22 @@ class HeldOut:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One held-out question: the raw share of the guess, its stated probability, and whether it was right."""
+    """One held-out facet: the raw share of the guess, its calibrated probability, and whether it was right."""
 
     facet: Facet
     raw: float
-    sure: float
+    confidence: float
     right: bool
     answered: bool
     walk: int = 0
-    """Which held-out claim; its photos stand and fall together."""
+    """Number of the held-out claim: the guesses of one claim are correlated."""
 
 
 def clearly_worse(before: Sequence[Row], after: Sequence[Row]) -> bool:
-    """Whether the held-out claims lost accuracy: all facets together, or one more than all together won.
+    """Whether the held-out claims lost accuracy in all facets together, or more in one facet than they gained in all.
 
-    Together by more than the standard error of the mean over claims; one facet, where chance has three
-    tries, by more than two. The photos of a claim are right or wrong together, so claims are what is
+    All facets together: by more than the standard error of the mean over claims. One facet: by more than two
+    standard errors, because there are three comparisons. The guesses of one claim are correlated, so claims are
     compared, pair by pair.
     """
     lost, error = _lost(before, after, FACETS)
@@ -103,16 +103,16 @@ def calibrate(rows: Iterable[Row], usual: Calibration | None = None) -> Calibrat
     if not answered:
         return usual
     of_claim = Counter(row.walk for row in answered)
-    counts = np.array([1 / (1 + (of_claim[row.walk] - 1) * _TOGETHER) for row in answered])
+    counts = np.array([1 / (1 + (of_claim[row.walk] - 1) * _CORRELATION) for row in answered])
     raw = np.clip(np.array([row.raw for row in answered]), 1e-6, 1 - 1e-6)
     design = np.column_stack([np.log(raw / (1 - raw)), np.ones(len(raw))])
     right = np.array([float(row.right) for row in answered])
     prior, hold = np.array([usual.slope, usual.offset]), np.array([10.0, 5.0])
     line = prior
     for _ in range(30):
-        sure = 1 / (1 + np.exp(-design @ line))
-        slope = design.T @ (counts * (right - sure)) - hold * (line - prior)
-        bend = (design * (counts * sure * (1 - sure))[:, None]).T @ design + np.diag(hold)
+        confidence = 1 / (1 + np.exp(-design @ line))
+        slope = design.T @ (counts * (right - confidence)) - hold * (line - prior)
+        bend = (design * (counts * confidence * (1 - confidence))[:, None]).T @ design + np.diag(hold)
         step = np.linalg.solve(bend, slope)
         line = line + step
         if float(np.abs(step).max()) < 1e-8:
@@ -127,12 +127,12 @@ def held_out(rows: Sequence[Row], calibration: Mapping[Facet, Calibration] | Non
     errors = {}
     for facet in FACETS:
         line = (calibration or {}).get(facet)
-        sure = [
-            (line(row.raw) if line else row.sure, row.right)
+        confidence = [
+            (line(row.raw) if line else row.confidence, row.right)
             for row in rows
             if row.facet is facet and row.answered
         ]
-        errors[facet] = calibration_error(sure)
+        errors[facet] = calibration_error(confidence)
     return HeldOut(asked=asked, right=right, calibration_error=errors)
 
 
@@ -140,7 +140,7 @@ def calibration_error(rows: Sequence[tuple[float, bool]], bins: int = 10) -> flo
     """Expected calibration error over bins of equal width (Guo et al., ICML 2017); 0 without any guess."""
     if not rows:
         return 0.0
-    table = np.array([(sure, float(right)) for sure, right in rows])
+    table = np.array([(confidence, float(right)) for confidence, right in rows])
     place = np.minimum((table[:, 0] * bins).astype(int), bins - 1)
     parts = [table[place == k] for k in range(bins)]
     return float(sum(abs(p[:, 0].mean() - p[:, 1].mean()) * len(p) for p in parts if len(p)) / len(table))

@@ -1,6 +1,6 @@
-"""Learned models as a small text file: numbers only, checked when read, with one step of undo.
+"""Learned models as a small text file: numbers only, checked when read.
 
-The file is JSON. No code is loaded from it, and it fits any machine with the same walk plan.
+The file is JSON. No code is loaded from it, and any archive with the same walk plan can read it.
 """
 
 from __future__ import annotations
@@ -14,39 +14,33 @@ from dataclasses import fields
 from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from evidence.errors import BadInputError
+from evidence.forward_backward import Floats
 from evidence.model import Facet
-from evidence.tags.suggest import TagModels
-from evidence.tags.walk.emission import ShotHead
-from evidence.tags.walk.model import Habits
+from evidence.tags.models import TagModels
+from evidence.tags.walk.kind_head import KindHead
+from evidence.tags.walk.model import WalkCounts
 from evidence.tags.walk.plan import Calibration, WalkPlan
 
 FORMAT = "tag models 2"
-"""2: times between photos are counted by the shot that follows."""
+"""2: times between photos are counted by the kind of the photo that follows."""
 _LARGEST = 20_000_000
-"""Characters; models with a head and a hundred adjusters are about a megabyte."""
+"""Characters; models with a classifier and a hundred adjusters take about a megabyte."""
 
 _NOT_OURS = "Use a file written by this program, or run `evidence learn` again."
 
-Floats = NDArray[np.float64]
-
 
 def plan_digest(plan: WalkPlan) -> str:
-    """A digest of what learned counts are about: stages, shots, roofs and walks by name, not their numbers."""
-    stages = [[s.id, s.each, s.face, [[shot.role, shot.component] for shot in s.shots]] for s in plan.stages]
+    """A digest of what learned counts refer to: the stages, kinds of photo and styles, without their numbers."""
+    stages = [[s.id, s.each, s.face, [[kind.role, kind.component] for kind in s.kinds]] for s in plan.stages]
     walks = [[s.name, list(s.ground), list(s.slopes)] for s in plan.styles]
     return hashlib.sha256(json.dumps([stages, walks]).encode()).hexdigest()
 
 
-def save_models(models: TagModels, *, before: str | None = None) -> str:
-    """The models as text. `before` is the text they replace: it is kept inside, one step back."""
-    previous = None
-    if before is not None:
-        previous = _object(before, "the models before")
-        previous.pop("before", None)
-    return json.dumps({**_as_json(models), "before": previous}, sort_keys=True) + "\n"
+def save_models(models: TagModels) -> str:
+    """The models as text."""
+    return json.dumps(_as_json(models), sort_keys=True) + "\n"
 
 
 def load_models(text: str, origin: str, plan: WalkPlan) -> TagModels:
@@ -64,6 +58,7 @@ def load_models(text: str, origin: str, plan: WalkPlan) -> TagModels:
             f"{origin} was learned with other stages or walks than walk.toml has now.",
             "Run `evidence learn` again.",
         )
+    # "before" stands in files of earlier versions
     body = {key: value for key, value in raw.items() if key not in ("before", "digest")}
     if raw.get("digest") != _digest(body):
         raise BadInputError(f"{origin} was altered or damaged.", _NOT_OURS)
@@ -71,15 +66,6 @@ def load_models(text: str, origin: str, plan: WalkPlan) -> TagModels:
         return _from_json(body, plan)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise BadInputError(f"{origin} cannot be understood: {error!s:.80}.", _NOT_OURS) from error
-
-
-def undone(text: str, origin: str) -> str | None:
-    """The text from before the last learning; None when there is nothing to go back to.
-
-    Raises BadInputError when the text is not one of ours.
-    """
-    before = _object(text, origin).get("before")
-    return json.dumps({**before, "before": None}, sort_keys=True) + "\n" if isinstance(before, dict) else None
 
 
 def _object(text: str, origin: str) -> dict[str, object]:
@@ -99,12 +85,12 @@ def _digest(body: Mapping[str, object]) -> str:
 
 
 def _as_json(models: TagModels) -> dict[str, object]:
-    head = models.shot_head
+    head = models.kind_head
     body: dict[str, object] = {
         "format": FORMAT,
         "plan": plan_digest(models.plan),
-        "everyone": _habits_out(models.everyone) if models.everyone else None,
-        "adjusters": {name: _habits_out(habits) for name, habits in sorted(models.adjusters.items())},
+        "everyone": _counts_out(models.everyone) if models.everyone else None,
+        "adjusters": {name: _counts_out(counts) for name, counts in sorted(models.adjusters.items())},
         "calibration": {
             facet.value: [round(line.slope, 6), round(line.offset, 6)]
             for facet, line in models.calibration.items()
@@ -128,33 +114,33 @@ def _from_json(body: Mapping[str, object], plan: WalkPlan) -> TagModels:
     head = cast("dict[str, object] | None", body["shot_head"])
     return TagModels(
         plan=plan,
-        everyone=_habits_in(everyone, plan) if everyone is not None else None,
-        adjusters={str(name): _habits_in(habits, plan) for name, habits in adjusters.items()},
+        everyone=_counts_in(everyone, plan) if everyone is not None else None,
+        adjusters={str(name): _counts_in(counts, plan) for name, counts in adjusters.items()},
         calibration={Facet(name): _line(*line) for name, line in calibration.items()},
-        shot_head=_head_in(head, plan) if head is not None else None,
+        kind_head=_head_in(head, plan) if head is not None else None,
     )
 
 
 def _line(slope: float, offset: float) -> Calibration:
     if not (np.isfinite(slope) and np.isfinite(offset) and slope > 0):
-        raise ValueError("a calibration is no number")
+        raise ValueError("a calibration is not a number")
     return Calibration(slope=float(slope), offset=float(offset))
 
 
-def _habits_out(habits: Habits) -> dict[str, object]:
-    return {f.name: np.round(getattr(habits, f.name), 3).tolist() for f in fields(habits)}
+def _counts_out(counts: WalkCounts) -> dict[str, object]:
+    return {f.name: np.round(getattr(counts, f.name), 3).tolist() for f in fields(counts)}
 
 
-def _habits_in(raw: Mapping[str, object], plan: WalkPlan) -> Habits:
+def _counts_in(raw: Mapping[str, object], plan: WalkPlan) -> WalkCounts:
     arrays: dict[str, Floats] = {}
-    for f in fields(Habits):
+    for f in fields(WalkCounts):
         array = np.array(raw[f.name], dtype=np.float64)
-        if array.shape != getattr(Habits.none(plan), f.name).shape:
+        if array.shape != getattr(WalkCounts.zeros(plan), f.name).shape:
             raise ValueError(f"{f.name} has the wrong size")
         if not np.isfinite(array).all() or (array < 0).any():
-            raise ValueError(f"{f.name} holds what is no count")
+            raise ValueError(f"{f.name} holds a value that is not a count")
         arrays[f.name] = array
-    return Habits(**arrays)
+    return WalkCounts(**arrays)
 
 
 def _packed(array: Floats) -> dict[str, object]:
@@ -177,12 +163,12 @@ def _unpacked(raw: object) -> Floats:
     return array
 
 
-def _head_in(raw: Mapping[str, object], plan: WalkPlan) -> ShotHead:
+def _head_in(raw: Mapping[str, object], plan: WalkPlan) -> KindHead:
     weights, bias, prior = (_unpacked(raw[name]) for name in ("weights", "bias", "prior"))
     trust = float(cast("float", raw["trust"]))
-    shots = len(plan.shots)
-    if weights.ndim != 2 or weights.shape[0] != shots or bias.shape != (shots,) or prior.shape != (shots,):
-        raise ValueError("the head has the wrong size")
+    kinds = len(plan.photo_kinds)
+    if weights.ndim != 2 or weights.shape[0] != kinds or bias.shape != (kinds,) or prior.shape != (kinds,):
+        raise ValueError("the classifier has the wrong size")
     if not 0 <= trust <= 1 or (prior <= 0).any():
-        raise ValueError("the head is no head")
-    return ShotHead(weights=weights, bias=bias, prior=prior, trust=trust)
+        raise ValueError("the classifier has impossible values")
+    return KindHead(weights=weights, bias=bias, prior=prior, trust=trust)

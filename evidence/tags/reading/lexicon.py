@@ -1,4 +1,4 @@
-"""Known words and their spellings, and the correction of misread words to them."""
+"""The known spellings of all words, and the correction of a misread word to one of them."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from rapidfuzz import fuzz, process
 
 from evidence.tags.vocabulary import Vocabulary, Word, WritingOptions, normal
 
-FUZZY = 0.9
+CORRECTED = 0.9
 """Confidence factor of a word that had to be corrected."""
 
 LOOKALIKE = 0.98
-"""Confidence factor of a word whose only fault is a digit read for a letter of the same shape."""
+"""Confidence factor of a word whose only error is a digit in place of a letter of the same shape."""
 
-GLUE = (
+FUNCTION_WORDS = (
     "NO",
     "NOT",
     "NONE",
@@ -35,10 +35,10 @@ GLUE = (
     "FT",
     "HOUSE",
 )
-"""Words the grammar itself understands."""
+"""Words that the parser handles itself: they name no value of a facet."""
 
 BREAKS = re.compile(r"[\s,&()\[\]#*=]+")
-"""What stands between two words of a board; slashes and plus signs may be parts of one."""
+"""Separators between words on a board. Slashes and plus signs are not among them: a word may contain them."""
 
 SHAPES = str.maketrans(
     {
@@ -55,7 +55,7 @@ SHAPES = str.maketrans(
         "2": "Z",
     }
 )
-"""Characters a reader of handwriting takes for each other (common practice, no source)."""
+"""Characters that handwriting recognition confuses (common practice, no source)."""
 
 DIGITS = str.maketrans(
     {
@@ -76,41 +76,42 @@ DIGITS = str.maketrans(
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A word as the grammar uses it, what stood there, and how sure it is."""
+    """A word after correction, the text it was read from, and a confidence."""
 
     text: str
-    sure: float
+    confidence: float
     seen: str
 
     @property
     def known(self) -> bool:
-        """False for a word that nothing we know resembles."""
-        return self.sure > 0
+        """False for a word that resembles no known word."""
+        return self.confidence > 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lexicon:
-    """All spellings of a vocabulary, ready to be looked up."""
+    """All spellings of a vocabulary, indexed for lookup."""
 
     phrases: Mapping[tuple[str, ...], tuple[Word, ...]]
-    """A spelling, word by word -> what it may mean."""
+    """A spelling, word by word, to the words of the vocabulary that it may stand for."""
     tokens: frozenset[str]
     shapes: Mapping[str, str | None]
-    """The shape of a token -> the token; None where two tokens share the shape."""
-    rivals: tuple[str, ...]
-    """Every word a misread one is compared with, ours and others'."""
-    ours: frozenset[str]
-    meaning: Mapping[str, frozenset[str]]
-    """A single-word spelling -> ids; two spellings of one thing are no rivals of each other."""
+    """The shape of a token to the token; None where two tokens share the shape."""
+    candidates: tuple[str, ...]
+    """Every word that a misread one is compared with: words of the vocabulary and other common words."""
+    correctable: frozenset[str]
+    """Words of the vocabulary that a misread word may be corrected to."""
+    meanings: Mapping[str, frozenset[str]]
+    """A single-word spelling to its ids: two spellings of one thing do not compete with each other."""
     longest: int
     options: WritingOptions
 
     def spells(self, seen: str) -> bool:
-        """Whether `seen` is a known word as it stands, or but for a digit in a letter's place."""
+        """Whether `seen` is a known word, exactly or with a digit in place of a letter of the same shape."""
         return seen in self.tokens or self._by_shape(seen) is not None
 
     def correct(self, seen: str) -> Token:
-        """The known word that `seen` is or is close to, or itself with certainty 0."""
+        """The known word that `seen` is or resembles; else `seen` itself with confidence 0."""
         if seen in self.tokens:
             return Token(seen, 1.0, seen)
         if known := self._by_shape(seen):
@@ -118,29 +119,31 @@ class Lexicon:
         options = self.options
         if len(seen) < options.exact_below or seen.isdigit():
             return Token(seen, 0.0, seen)
-        return self._nearest(seen, options.similarity, FUZZY)
+        return self._nearest(seen, options.similarity, CORRECTED)
 
     def _by_shape(self, seen: str) -> str | None:
         known = self.shapes.get(_shape(seen)) if len(seen) > 1 else None
         return known if known and _plausible(seen, known, self.options) else None
 
-    def _nearest(self, seen: str, least: float, sure: float) -> Token:
+    def _nearest(self, seen: str, least: float, confidence: float) -> Token:
         shape = _shape(seen)
         close = process.extract(shape, self._shaped(), scorer=fuzz.ratio, limit=10, score_cutoff=50)
-        scored = sorted(((likeness(shape, other), self.rivals[k]) for other, _, k in close), reverse=True)
+        scored = sorted(
+            ((similarity(shape, other), self.candidates[k]) for other, _, k in close), reverse=True
+        )
         if not scored:
             return Token(seen, 0.0, seen)
         score, best = scored[0]
         runner_up = max((s for s, word in scored[1:] if not self._same(best, word)), default=0.0)
-        good = score >= least and score - runner_up >= self.options.margin and best in self.ours
-        return Token(best, sure, seen) if good else Token(seen, 0.0, seen)
+        good = score >= least and score - runner_up >= self.options.margin and best in self.correctable
+        return Token(best, confidence, seen) if good else Token(seen, 0.0, seen)
 
     def _same(self, one: str, other: str) -> bool:
-        mine = self.meaning.get(one)
-        return mine is not None and mine == self.meaning.get(other)
+        mine = self.meanings.get(one)
+        return mine is not None and mine == self.meanings.get(other)
 
     def _shaped(self) -> tuple[str, ...]:
-        return _shaped(self.rivals)
+        return _shaped(self.candidates)
 
 
 @lru_cache(maxsize=8)
@@ -148,7 +151,7 @@ def _shaped(words: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(_shape(word) for word in words)
 
 
-ALIKE = frozenset(
+SIMILAR_PAIRS = frozenset(
     frozenset(pair)
     for pair in [
         "IT",
@@ -184,26 +187,26 @@ ALIKE = frozenset(
         "EC",
     ]
 )
-"""Capitals that a reader of handwriting takes for each other (common practice, no source)."""
+"""Capitals that handwriting recognition confuses (common practice, no source)."""
 
 
-def likeness(seen: str, known: str) -> float:
-    """0 to 100: one minus the edit distance over the longer length, where a letter of like shape costs half.
+def similarity(seen: str, known: str) -> float:
+    """0 to 100: one minus the edit distance over the longer length, where a letter of similar shape costs half.
 
-    Levenshtein's distance by Wagner and Fischer (J. ACM 21, 1974), with two prices for a substitution.
+    Levenshtein's distance by Wagner and Fischer (J. ACM 21, 1974), with two costs for a substitution.
     """
     row = [float(k) for k in range(len(known) + 1)]
     for i, a in enumerate(seen, 1):
         before, row[0] = row[0], float(i)
         for j, b in enumerate(known, 1):
-            swap = before + (0.0 if a == b else 0.5 if frozenset((a, b)) in ALIKE else 1.0)
+            swap = before + (0.0 if a == b else 0.5 if frozenset((a, b)) in SIMILAR_PAIRS else 1.0)
             before, row[j] = row[j], min(swap, row[j] + 1, row[j - 1] + 1)
     return 100.0 * (1 - row[-1] / max(len(seen), len(known), 1))
 
 
 def may_be_no(seen: str) -> bool:
-    """Whether NO may have been misread as `seen`: one letter of two wrong, missing or too many."""
-    return (1 - likeness(_shape(seen), "NO") / 100) * max(len(seen), 2) <= 1
+    """Whether `seen` may be a misread NO: at most one letter wrong, missing or added."""
+    return (1 - similarity(_shape(seen), "NO") / 100) * max(len(seen), 2) <= 1
 
 
 def _shape(text: str) -> str:
@@ -211,13 +214,13 @@ def _shape(text: str) -> str:
 
 
 def _plausible(seen: str, known: str, options: WritingOptions) -> bool:
-    """Short words are matched by shape only when digits and letters stand mixed, as no real word has them."""
+    """Short words are matched by shape only when they mix digits and letters, which no real word does."""
     mixed = any(c.isdigit() or c in "|!" for c in seen) and any(c.isalpha() for c in seen)
     return mixed or (len(known) >= options.exact_below and not seen.isdigit())
 
 
 def as_number(text: str) -> int | None:
-    """A whole number, with letters of a digit's shape allowed among digits; None when it is none."""
+    """The whole number that a text shows, with letters of a digit's shape allowed among digits; else None."""
     if not any(c.isdigit() for c in text):
         return None
     digits = text.translate(DIGITS)
@@ -233,15 +236,15 @@ def build_lexicon(vocabulary: Vocabulary) -> Lexicon:
     options = vocabulary.writing
     tokens = (
         {token for phrase in phrases for token in phrase}
-        | set(GLUE)
+        | set(FUNCTION_WORDS)
         | set(options.either)
         | set(options.compass)
     )
     shapes: dict[str, str | None] = {}
     for token in tokens:
         shapes[_shape(token)] = None if _shape(token) in shapes else token
-    ours = frozenset(token for token in tokens if len(token) >= options.exact_below - 1)
-    meaning: dict[str, frozenset[str]] = {
+    correctable = frozenset(token for token in tokens if len(token) >= options.exact_below - 1)
+    meanings: dict[str, frozenset[str]] = {
         phrase[0]: frozenset(word.id for word in words)
         for phrase, words in phrases.items()
         if len(phrase) == 1
@@ -250,14 +253,14 @@ def build_lexicon(vocabulary: Vocabulary) -> Lexicon:
         phrases={phrase: tuple(words) for phrase, words in phrases.items()},
         tokens=frozenset(tokens),
         shapes=shapes,
-        rivals=tuple(sorted(ours | set(options.other_words))),
-        ours=ours,
-        meaning=meaning,
+        candidates=tuple(sorted(correctable | set(options.other_words))),
+        correctable=correctable,
+        meanings=meanings,
         longest=max((len(phrase) for phrase in phrases), default=1),
         options=options,
     )
 
 
 def split_words(text: str) -> list[str]:
-    """Words of a normalised text, where slashes inside known abbreviations stay."""
+    """The words of a normalised text; slashes inside words stay."""
     return text.replace("(", " ").replace(")", " ").replace(",", " ").split()

@@ -1,4 +1,4 @@
-"""The words found on a board weighed into one value for each facet, its alternatives and its doubts."""
+"""The words of a board resolved into one value for each facet, with alternatives and flags."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from evidence.tags.reading.lexicon import may_be_no
 from evidence.tags.vocabulary import MAX_COUNT, Word
 
 IMPLIED = 0.9
-"""Certainty factor of what goes without saying: a gauge is a measurement, no damage is its proof."""
+"""Confidence factor of an implied value: a gauge is a measurement, no damage is its proof."""
 
 FIRST_OF_TWO = 0.7
-"""Certainty factor of the meaning a setting prefers for a letter that has two."""
+"""Confidence factor of the preferred meaning of a letter with two meanings."""
 
 _ROLE_RANK = (
     Role.TEST_SQUARE,
@@ -25,53 +25,53 @@ _ROLE_RANK = (
     Role.OVERVIEW,
     Role.OTHER,
 )
-"""Of several roles on one board the most particular counts: `SLOPE TS` is a test square."""
+"""Of several roles on one board the most specific counts: `SLOPE TS` is a test square."""
 
-COUNTED = frozenset({Role.TEST_SQUARE, Role.SLOPE})
-"""Roles whose photos have their hits counted."""
+COUNTED_ROLES = frozenset({Role.TEST_SQUARE, Role.SLOPE})
+"""Roles whose photos carry a count of hits."""
 _GENERAL = frozenset({"roof", "shingle", "room", "contents", "window", "tape_measure"})
-"""Components so general that a second one on the board is the one that is meant."""
+"""Components so general that a second component on the board is meant instead."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spoken:
+class WrittenFacet:
     """One facet value that the writing states or implies."""
 
     facet: Facet
     value: str
-    sure: float
-    """The reader's certainty times ours; not calibrated."""
+    confidence: float
+    """Confidence of the recognition times that of the correction; not calibrated."""
     seen: str
-    """The words it was read from."""
+    """The text it was read from."""
     implied: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """Everything the writing of one photo says."""
+    """Everything read from the writing in one photo."""
 
     text: str = ""
-    spoken: tuple[Spoken, ...] = ()
-    """The value to take for each facet comes before its alternatives."""
+    facets: tuple[WrittenFacet, ...] = ()
+    """For each facet the value to take comes before its alternatives."""
     compass: float | None = None
-    """Degrees of the side or slope a compass word names."""
+    """Direction of the side or slope that a compass word names, in degrees clockwise from north."""
     notes: tuple[str, ...] = ()
-    """What no facet holds: `pitch 8/12`, `2 layers`, `drip edge: yes`."""
+    """What fits no facet: `pitch 8/12`, `2 layers`, `drip edge: yes`."""
     flags: tuple[Finding, ...] = ()
     unread: tuple[str, ...] = ()
 
-    def best(self, facet: Facet) -> Spoken | None:
+    def best(self, facet: Facet) -> WrittenFacet | None:
         """The value to take for a facet."""
-        return next((spoken for spoken in self.spoken if spoken.facet is facet), None)
+        return next((one for one in self.facets if one.facet is facet), None)
 
-    def all(self, facet: Facet) -> tuple[Spoken, ...]:
+    def all(self, facet: Facet) -> tuple[WrittenFacet, ...]:
         """The value to take and its alternatives."""
-        return tuple(spoken for spoken in self.spoken if spoken.facet is facet)
+        return tuple(one for one in self.facets if one.facet is facet)
 
 
 @dataclass(slots=True)
-class Found:
-    """What a board of words holds before it is weighed."""
+class ParsedWords:
+    """The words of a board by kind, before they are resolved."""
 
     notes: list[str]
     words: list[tuple[Word, float, str, int]] = field(default_factory=list)
@@ -80,7 +80,7 @@ class Found:
     answers: list[tuple[bool, int]] = field(default_factory=list)
     unread: list[str] = field(default_factory=list)
     gaps: list[tuple[str, int]] = field(default_factory=list)
-    """Words that were not understood, and where they stand."""
+    """Unknown words, and their indices."""
     compass: float | None = None
     compass_at: list[int] = field(default_factory=list)
 
@@ -89,8 +89,8 @@ class Found:
         return [item for item in self.words if item[0].facet is facet]
 
 
-def settle(text: str, found: Found, *, legible: float) -> Reading:
-    """Weigh what was found: one value for each facet first, its alternatives after it."""
+def resolve(text: str, found: ParsedWords, *, legible: float) -> Reading:
+    """Resolve the words of a board into values of facets; `legible` is the share of letters in known words."""
     flags: list[Finding] = []
     faces = _faces(found, flags)
     components = _components(found, flags)
@@ -98,11 +98,11 @@ def settle(text: str, found: Found, *, legible: float) -> Reading:
     roles = _roles(found, components, conditions)
     counts = _counts(found, roles, flags)
     _answers(found, components)
-    spoken = [*faces, *components, *conditions, *roles, *counts]
-    trust = 1.0 if legible >= 0.6 else legible  # mostly foreign words: a sign, a page, a wrapper
+    facets = [*faces, *components, *conditions, *roles, *counts]
+    trust = 1.0 if legible >= 0.6 else legible  # mostly unknown words: a sign, a page, a wrapper
     return Reading(
         text=text,
-        spoken=tuple(replace(s, sure=s.sure * trust) for s in spoken if s.sure * trust > 0),
+        facets=tuple(replace(s, confidence=s.confidence * trust) for s in facets if s.confidence * trust > 0),
         compass=found.compass,
         notes=tuple(found.notes),
         flags=tuple(flags),
@@ -118,95 +118,118 @@ def _distinct(items: Iterable[tuple[Word, float, str, int]]) -> dict[str, tuple[
     return kept
 
 
-def _faces(found: Found, flags: list[Finding]) -> list[Spoken]:
+def _faces(found: ParsedWords, flags: list[Finding]) -> list[WrittenFacet]:
     named = _distinct(found.of(Facet.FACE))
-    said = [Spoken(facet=Facet.FACE, value=w.id, sure=sure, seen=seen) for w, sure, seen, _ in named.values()]
-    if len(said) > 1:
-        flags.append(_flag("two_faces", f"Writing names {_and(s.value for s in said)}; the first is taken."))
-        return [replace(s, sure=s.sure * (0.6 if k == 0 else 0.4)) for k, s in enumerate(said)]
-    for meanings, sure, seen in found.either:
-        if said:
+    values = [
+        WrittenFacet(facet=Facet.FACE, value=w.id, confidence=confidence, seen=seen)
+        for w, confidence, seen, _ in named.values()
+    ]
+    if len(values) > 1:
+        flags.append(
+            _flag("two_faces", f"The board names {_and(s.value for s in values)}; the first one is used.")
+        )
+        return [replace(s, confidence=s.confidence * (0.6 if k == 0 else 0.4)) for k, s in enumerate(values)]
+    for meanings, confidence, seen in found.either:
+        if values:
             continue
-        flags.append(_flag("ambiguous_word", f"'{seen}' may mean {_or(meanings)}; {meanings[0]} is taken."))
+        flags.append(_flag("ambiguous_word", f"'{seen}' may mean {_or(meanings)}; {meanings[0]} is used."))
         rest = (1 - FIRST_OF_TWO) / max(1, len(meanings) - 1)
-        said = [
-            Spoken(facet=Facet.FACE, value=name, sure=sure * (rest if k else FIRST_OF_TWO), seen=seen)
+        values = [
+            WrittenFacet(
+                facet=Facet.FACE, value=name, confidence=confidence * (rest if k else FIRST_OF_TWO), seen=seen
+            )
             for k, name in enumerate(meanings)
         ]
-    return said
+    return values
 
 
-def _components(found: Found, flags: list[Finding]) -> list[Spoken]:
+def _components(found: ParsedWords, flags: list[Finding]) -> list[WrittenFacet]:
     named = list(_distinct(found.of(Facet.COMPONENT)).values())
     named.sort(key=lambda item: (item[0].group == "room" or item[0].id in _GENERAL, item[3]))
-    said = [Spoken(facet=Facet.COMPONENT, value=w.id, sure=sure, seen=seen) for w, sure, seen, _ in named]
+    values = [
+        WrittenFacet(facet=Facet.COMPONENT, value=w.id, confidence=confidence, seen=seen)
+        for w, confidence, seen, _ in named
+    ]
     particular = [w for w, _, _, _ in named if w.group != "room" and w.id not in _GENERAL]
     if len(particular) > 1:
         names = _and(w.words for w in particular)
-        flags.append(
-            _flag("two_components", f"Writing names {names}; it is filed under {particular[0].words}.")
-        )
-    return said
+        flags.append(_flag("two_components", f"The board names {names}; {particular[0].words} is used."))
+    return values
 
 
-def _conditions(found: Found, flags: list[Finding]) -> list[Spoken]:
+def _conditions(found: ParsedWords, flags: list[Finding]) -> list[WrittenFacet]:
     named = _distinct(found.of(Facet.CONDITION))
     named.pop("unstated", None)
-    said = [
-        Spoken(facet=Facet.CONDITION, value=w.id, sure=sure, seen=seen) for w, sure, seen, _ in named.values()
+    values = [
+        WrittenFacet(facet=Facet.CONDITION, value=w.id, confidence=confidence, seen=seen)
+        for w, confidence, seen, _ in named.values()
     ]
-    if len(said) > 1:
-        flags.append(_flag("two_conditions", "Writing says both damage and no damage; neither is taken."))
+    if len(values) > 1:
+        flags.append(_flag("two_conditions", "The board says both damage and no damage; neither is used."))
         return []
-    if said and said[0].value == "damage" and _maybe_no(found):
+    if values and values[0].value == "damage" and _maybe_no(found):
         flags.append(
-            _flag("unclear_condition", "A short word before the damage cannot be read; it may be NO.")
+            _flag(
+                "unclear_condition", "A short word before the word for damage cannot be read; it may be NO."
+            )
         )
         return []
     if (
-        said
-        and said[0].value == "damage"
-        and (numbers := _beside(found, said))
+        values
+        and values[0].value == "damage"
+        and (numbers := _numbers_beside(found, values))
         and all(n == 0 for n in numbers)
     ):
-        return []  # `0 HITS` counts, it does not claim damage
-    return said
+        return []  # `0 HITS` is a count, not a statement of damage
+    return values
 
 
-def _maybe_no(found: Found) -> bool:
-    """`MO DMG`, `N DMG`: taking it for damage would turn a no-damage proof round."""
+def _maybe_no(found: ParsedWords) -> bool:
+    """Whether a short word before the damage may be NO: `MO DMG`, `N DMG` may be no-damage proofs."""
     short = {place for seen, place in found.gaps if may_be_no(seen)}
     short |= {place for yes, place in found.answers if not yes} | set(found.compass_at)
     return any(place - 1 in short for word, _, _, place in found.of(Facet.CONDITION) if word.id == "damage")
 
 
-def _beside(found: Found, said: list[Spoken]) -> list[int]:
-    """Numbers right before or after the word for damage."""
-    places = [place for w, _, _, place in found.of(Facet.CONDITION) if w.id == said[0].value]
+def _numbers_beside(found: ParsedWords, values: list[WrittenFacet]) -> list[int]:
+    """Numbers directly before or after the word for damage."""
+    places = [place for w, _, _, place in found.of(Facet.CONDITION) if w.id == values[0].value]
     return [number for number, _, where in found.numbers if any(abs(where - place) == 1 for place in places)]
 
 
-def _roles(found: Found, components: list[Spoken], conditions: list[Spoken]) -> list[Spoken]:
-    named = {Role(w.id): (sure, seen) for w, sure, seen, _ in found.of(Facet.ROLE)}
-    said = [
-        Spoken(facet=Facet.ROLE, value=role.value, sure=named[role][0], seen=named[role][1])
+def _roles(
+    found: ParsedWords, components: list[WrittenFacet], conditions: list[WrittenFacet]
+) -> list[WrittenFacet]:
+    named = {Role(w.id): (confidence, seen) for w, confidence, seen, _ in found.of(Facet.ROLE)}
+    values = [
+        WrittenFacet(facet=Facet.ROLE, value=role.value, confidence=named[role][0], seen=named[role][1])
         for role in _ROLE_RANK
         if role in named
     ]
-    if said and said[0].value == Role.SLOPE and any(not plus or number for number, plus, _ in found.numbers):
+    if (
+        values
+        and values[0].value == Role.SLOPE
+        and any(not plus or number for number, plus, _ in found.numbers)
+    ):
         # `R SLOPE 10+` is the slope's test square as often as its overview: the chalk decides
-        slope = said[0]
-        square = replace(slope, value=Role.TEST_SQUARE.value, sure=slope.sure * 0.45, implied=True)
-        return [replace(slope, sure=slope.sure * 0.55), square, *said[1:]]
-    implied: list[Spoken] = []
-    for word, sure, seen, _ in found.words:
+        slope = values[0]
+        square = replace(
+            slope, value=Role.TEST_SQUARE.value, confidence=slope.confidence * 0.45, implied=True
+        )
+        return [replace(slope, confidence=slope.confidence * 0.55), square, *values[1:]]
+    implied: list[WrittenFacet] = []
+    for word, confidence, seen, _ in found.words:
         for facet, value in word.implies:
             if facet is not Facet.ROLE or not _counts_here(word, components, conditions):
                 continue
-            implied.append(Spoken(facet=facet, value=value, sure=sure * IMPLIED, seen=seen, implied=True))
+            implied.append(
+                WrittenFacet(
+                    facet=facet, value=value, confidence=confidence * IMPLIED, seen=seen, implied=True
+                )
+            )
     measured = any(s.value == Role.MEASUREMENT for s in implied)
-    if said and not (measured and said[0].value in (Role.SLOPE, Role.OVERVIEW)):
-        return said[:1]
+    if values and not (measured and values[0].value in (Role.SLOPE, Role.OVERVIEW)):
+        return values[:1]
     if implied:
         return sorted(implied, key=lambda s: _ROLE_RANK.index(Role(s.value)))[:1]
     if conditions and conditions[0].value == "damage":
@@ -215,25 +238,27 @@ def _roles(found: Found, components: list[Spoken], conditions: list[Spoken]) -> 
                 conditions[0],
                 facet=Facet.ROLE,
                 value=Role.CLOSE_UP.value,
-                sure=conditions[0].sure * 0.6,
+                confidence=conditions[0].confidence * 0.6,
                 implied=True,
             )
         ]
-    return said[:1]
+    return values[:1]
 
 
-def _counts_here(word: Word, components: list[Spoken], conditions: list[Spoken]) -> bool:
+def _counts_here(word: Word, components: list[WrittenFacet], conditions: list[WrittenFacet]) -> bool:
     if word.facet is Facet.COMPONENT:
         return bool(components) and components[0].value == word.id
     return any(c.value == word.id for c in conditions)
 
 
-def _counts(found: Found, roles: list[Spoken], flags: list[Finding]) -> list[Spoken]:
-    """The number of hits: beside a word for hits, or on a board that names a test square or slope."""
+def _counts(found: ParsedWords, roles: list[WrittenFacet], flags: list[Finding]) -> list[WrittenFacet]:
+    """The number of hits: next to a word for hits, or on a board that names a test square or slope."""
     layers = {place for w, _, _, place in found.of(Facet.COMPONENT) if w.id == "layers"}
     hits = {place for w, _, _, place in found.of(Facet.CONDITION) if w.id == "damage"}
-    squares = [s for s in roles if s.value in COUNTED]
-    sure = max((s for w, s, _, _ in found.words if w.facet in (Facet.ROLE, Facet.CONDITION)), default=0.9)
+    squares = [s for s in roles if s.value in COUNTED_ROLES]
+    confidence = max(
+        (s for w, s, _, _ in found.words if w.facet in (Facet.ROLE, Facet.CONDITION)), default=0.9
+    )
     near: list[tuple[int, bool]] = []
     loose: list[tuple[int, bool]] = []
     for number, plus, place in found.numbers:
@@ -245,7 +270,7 @@ def _counts(found: Found, roles: list[Spoken], flags: list[Finding]) -> list[Spo
     if len(set(chosen)) > 1:
         flags.append(
             _flag(
-                "two_counts", f"Writing holds the numbers {_and(str(n) for n, _ in chosen)}; none is taken."
+                "two_counts", f"The board shows the numbers {_and(str(n) for n, _ in chosen)}; none is used."
             )
         )
         return []
@@ -254,11 +279,15 @@ def _counts(found: Found, roles: list[Spoken], flags: list[Finding]) -> list[Spo
     number, plus = chosen[0]
     if plus:
         found.notes.append(f"{number} or more")
-    return [Spoken(facet=Facet.COUNT, value=str(number), sure=sure, seen=f"{number}{'+' if plus else ''}")]
+    return [
+        WrittenFacet(
+            facet=Facet.COUNT, value=str(number), confidence=confidence, seen=f"{number}{'+' if plus else ''}"
+        )
+    ]
 
 
-def _answers(found: Found, components: list[Spoken]) -> None:
-    """`DRIP EDGE Y`: a yes or no after a component is noted."""
+def _answers(found: ParsedWords, components: list[WrittenFacet]) -> None:
+    """Note a yes or no after a component: `DRIP EDGE Y`."""
     for yes, place in found.answers:
         before = [w for w, _, _, at in found.of(Facet.COMPONENT) if at < place]
         after = [w for w, _, _, at in found.of(Facet.COMPONENT) if at == place + 1]

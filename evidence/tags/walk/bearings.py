@@ -1,7 +1,7 @@
-"""Compass directions, positions and heights as evidence for the face, and for being on the roof.
+"""Compass directions, positions and height_likelihoods as evidence for the face and for being on the roof.
 
 Directions are degrees clockwise from north as the camera gives them; true and magnetic ones differ by the
-declination, which is small beside the spreads here and the same for the whole claim.
+declination, which is small compared with the spreads here and the same for the whole claim.
 """
 
 from __future__ import annotations
@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evidence.forward_backward import Floats
 from evidence.model import GeoPoint, PhotoRecord
 from evidence.tags.vocabulary import Zone
 from evidence.tags.walk.plan import Compass, WalkPlan
-
-Floats = NDArray[np.float64]
 
 SIDES = ("front", "right", "back", "left")
 OUTWARD = (0.0, 270.0, 180.0, 90.0)
@@ -25,19 +24,19 @@ OUTWARD = (0.0, 270.0, 180.0, 90.0)
 that faces south, the right side is to the east: a quarter turn counter-clockwise as seen from above."""
 
 FRONTS = np.arange(0.0, 360.0, 15.0)
-"""Directions the front may face, weighed against each other; a photo points less exactly than the steps."""
+"""Directions that the front may face, in degrees; a camera's direction is less exact than their distance."""
 
 _TRUST = 0.7
-"""Power on what place says: neighbouring photos share their errors, so they weigh less than their sum."""
+"""Power on the likelihoods of place: neighbouring photos share their errors."""
 
 _MISNAMED = 0.02
-"""Share of boards whose compass word is not the side's."""
+"""Share of boards whose compass word is wrong."""
 
 _FAR = 120.0
-"""Metres from the median position beyond which a position does not belong to the house."""
+"""Metres from the median position beyond which a position is ignored."""
 
 _LEAST_POSITIONS = 4
-"""Fewer do not show where the middle is."""
+"""Fewer positions do not show where the middle of the house is."""
 
 _METRES_A_DEGREE = 111_195.0
 """Of latitude, on a sphere of 6,371 km."""
@@ -45,7 +44,7 @@ _METRES_A_DEGREE = 111_195.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Bearings:
-    """What the photos of one claim say of directions; not a number where they say nothing."""
+    """Directions, positions and height_likelihoods of one claim's photos; NaN where a photo has none."""
 
     facing: Floats
     """(photos,): where the camera pointed."""
@@ -54,13 +53,13 @@ class Bearings:
     distance: Floats
     """(photos,): metres from the middle."""
     named: Floats
-    """(photos,): outward direction of the side that writing names by compass."""
+    """(photos,): outward direction of the side that writing names by a compass word."""
     height: Floats
-    """(photos,): metres, on any scale."""
+    """(photos,): metres above any common level."""
 
     @property
     def empty(self) -> bool:
-        """True when no photo says anything."""
+        """True when no photo has a direction, a position or a height."""
         return bool(np.isnan(np.stack([self.facing, self.standing, self.named, self.height])).all())
 
 
@@ -68,7 +67,7 @@ def bearings(photos: Sequence[PhotoRecord], named: Sequence[float | None]) -> Be
     """Directions and positions of one claim's photos, around the middle of where they were taken.
 
     Positions far from the median are dropped; the middle is that of the 5th and 95th percentiles of the
-    rest, east and north, so that neither a long stay on one side nor one lost fix moves it much.
+    rest, east and north, so that neither a long stay on one side nor one wrong fix moves it much.
     """
     gps = [photo.facts.gps for photo in photos]
     east, north = _metres(gps)
@@ -109,8 +108,8 @@ def _metres(points: Sequence[GeoPoint | None]) -> tuple[Floats, Floats]:
     return _numbers(east), _numbers(north)
 
 
-def _around(off: Floats, spread: Floats | float, astray: float) -> Floats:
-    """Likelihood of being `off` degrees off, relative to knowing nothing: von Mises and a share astray."""
+def _von_mises(off: Floats, spread: Floats | float, astray: float) -> Floats:
+    """Likelihood of an error of `off` degrees, relative to no evidence: von Mises with a share of outliers."""
     kappa = 1.0 / np.square(np.radians(spread))
     # 1 / (2 pi I0(kappa)) times 2 pi, with I0 scaled to keep large kappa finite
     peak = (
@@ -122,56 +121,56 @@ def _around(off: Floats, spread: Floats | float, astray: float) -> Floats:
     return np.where(np.isnan(found), 1.0, found)
 
 
-def place_table(plan: WalkPlan, seen: Bearings) -> Floats:
-    """(photos, 3 sorts, 4 sides, directions of the front): likelihoods relative to knowing nothing.
+def _surface_likelihoods(plan: WalkPlan, seen: Bearings) -> Floats:
+    """(photos, 3 surfaces, 4 sides, directions of the front): likelihoods relative to no evidence.
 
-    The sorts are walls, things on or at them, and the roof.
+    The surfaces are walls, things on or at them, and the roof.
     """
     compass: Compass = plan.compass
-    side = FRONTS[None] + np.array(OUTWARD)[:, None]  # (sides, directions): where each side looks
+    side = FRONTS[None] + np.array(OUTWARD)[:, None]  # (sides, directions): outward direction of each side
     facing = seen.facing[:, None, None] - side[None] - 180.0
     standing = seen.standing[:, None, None] - side[None]
-    named = _around(seen.named[:, None, None] - side[None], 30.0, _MISNAMED)
+    named = _von_mises(seen.named[:, None, None] - side[None], 30.0, _MISNAMED)
     spread = np.hypot(compass.stand, np.degrees(np.arctan2(compass.position, np.maximum(seen.distance, 0.1))))
-    stands = _around(standing, np.nan_to_num(spread, nan=90.0)[:, None, None], compass.astray)
+    stands = _von_mises(standing, np.nan_to_num(spread, nan=90.0)[:, None, None], compass.astray)
     either_way = 0.5 * (
-        _around(facing, compass.roof, compass.roof_astray)
-        + _around(facing + 180.0, compass.roof, compass.roof_astray)
+        _von_mises(facing, compass.roof, compass.roof_astray)
+        + _von_mises(facing + 180.0, compass.roof, compass.roof_astray)
     )
-    roof_stands = _around(standing, np.nan_to_num(spread, nan=90.0)[:, None, None], compass.roof_astray)
-    sorts = [
-        _around(facing, compass.wall, compass.astray) * stands,
-        _around(facing, compass.thing, compass.astray) * stands,
+    roof_stands = _von_mises(standing, np.nan_to_num(spread, nan=90.0)[:, None, None], compass.roof_astray)
+    surfaces = [
+        _von_mises(facing, compass.wall, compass.astray) * stands,
+        _von_mises(facing, compass.thing, compass.astray) * stands,
         either_way * roof_stands,
     ]
-    return np.stack([sort**_TRUST * named for sort in sorts], axis=1)
+    return np.stack([surface**_TRUST * named for surface in surfaces], axis=1)
 
 
-def place_steps(plan: WalkPlan, seen: Bearings) -> Floats:
-    """(directions of the front, photos, steps): likelihoods relative to knowing nothing."""
-    table = place_table(plan, seen)
-    sort, side = _sorts(plan)
+def place_likelihoods(plan: WalkPlan, seen: Bearings) -> Floats:
+    """(directions of the front, photos, steps): likelihoods relative to no evidence."""
+    table = _surface_likelihoods(plan, seen)
+    surface, side = _surfaces(plan)
     flat = table.reshape(len(table), 12, -1)
-    # a thing without a side is photographed from some side, and mostly from the one where one is anyway
-    anywhere = 0.5 + 0.5 * table.max(axis=2)  # (photos, sorts, directions)
+    # a thing without a side is photographed from some side, mostly from the one where the photographer is
+    anywhere = 0.5 + 0.5 * table.max(axis=2)  # (photos, surfaces, directions)
     indoors = np.ones((len(table), 1, flat.shape[2]))
     cells = np.concatenate([flat, anywhere, indoors], axis=1)
-    steps: Floats = cells[:, np.where(side >= 0, sort * 4 + side, 12 + sort)].transpose(2, 0, 1)
+    steps: Floats = cells[:, np.where(side >= 0, surface * 4 + side, 12 + surface)].transpose(2, 0, 1)
     return steps
 
 
-def _sorts(plan: WalkPlan) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """For each step its sort of photo (3 for indoors) and its side (-1 for none)."""
-    sort, side = [], []
+def _surfaces(plan: WalkPlan) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """For each step its surface (3 for indoors) and its side (-1 for none)."""
+    surface, side = [], []
     for step in plan.steps:
         outside = 0 if step.role in ("elevation", "overview") else 1
-        sort.append({Zone.ROOF: 2, Zone.INSIDE: 3, Zone.OUTSIDE: outside}[step.zone])
+        surface.append({Zone.ROOF: 2, Zone.INSIDE: 3, Zone.OUTSIDE: outside}[step.zone])
         side.append(SIDES.index(step.face) if step.face in SIDES else -1)
-    return np.array(sort, dtype=np.intp), np.array(side, dtype=np.intp)
+    return np.array(surface, dtype=np.intp), np.array(side, dtype=np.intp)
 
 
-def plain_front(share: Floats) -> float | None:
-    """The mean of the directions `FRONTS` under their shares, when two thirds of the belief lie within 30 degrees of it."""
+def front_direction(share: Floats) -> float | None:
+    """The mean of `FRONTS` under their probabilities; None unless two thirds of these lie within 30 degrees of it."""
     turned = np.exp(1j * np.radians(FRONTS))
     mean = complex((share * turned).sum())
     angle = math.degrees(math.atan2(mean.imag, mean.real)) % 360
@@ -179,10 +178,10 @@ def plain_front(share: Floats) -> float | None:
     return angle if share[off <= 30].sum() >= 2 / 3 and abs(mean) > 0.5 else None
 
 
-def heights(plan: WalkPlan, seen: Bearings, steps: Floats) -> Floats | None:
-    """(photos, steps): how well each photo's height fits the ground or the roof; None when it tells nothing.
+def height_likelihoods(plan: WalkPlan, seen: Bearings, steps: Floats) -> Floats | None:
+    """(photos, steps): likelihoods of each photo's height on the ground or the roof; None when height_likelihoods are no evidence.
 
-    `steps` (photos, steps) is what is believed so far; it says which heights are the roof's.
+    `steps` (photos, steps) is the posterior so far: it says which photos were taken on the roof.
     """
     roof = np.array([step.zone is Zone.ROOF for step in plan.steps])
     known = ~np.isnan(seen.height)

@@ -1,7 +1,8 @@
-"""The walk round a house as a hidden Markov model: which shot of which stage at which face each photo is.
+"""Transition probabilities of the walk: a hidden Markov model whose states are the steps of the plan.
 
-The transition matrix is put together from few numbers, so that little data moves it: how the shots of a
-stage follow each other (the same at every face), which shot opens a stage, and which stop follows which.
+The transition matrix is built from few numbers, so that little data is enough to learn them: how the kinds
+of photo of a stage follow each other (the same at every face), which kind comes first at a stage, and which
+place follows which.
 """
 
 from __future__ import annotations
@@ -15,19 +16,18 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from evidence.tags.walk.plan import KINDS, Shot, Style, WalkPlan
-
-Floats = NDArray[np.float64]
+from evidence.forward_backward import Floats
+from evidence.tags.walk.plan import SCENE_KINDS, PhotoKind, Style, WalkPlan
 
 GAP_EDGES = (2.5, 4.0, 6.0, 8.5, 12.0, 17.0, 24.0, 35.0, 60.0, 120.0, 300.0)
-"""Seconds; the times between photos are told apart as finely as the classes of moves differ."""
+"""Edges in seconds of the bins for times between photos."""
 GAP_BINS = len(GAP_EDGES) + 1
 NO_GAP = GAP_BINS
-"""The bin of a gap that nobody knows."""
+"""The bin of an unknown time."""
 
-# How many confirmed moves weigh as much as what the plan says; chosen on simulated walks. Pace is what the
-# times of all shots have in common. Which things are damaged is the house's, like its roof: two houses
-# without damage say little of the next one.
+# Strength of the priors: how many confirmed moves weigh as much as the plan; chosen on simulated walks. Pace is
+# what the times of all kinds of photo have in common. Which things are damaged depends on the house, like the
+# shape of its roof: two houses without damage say little about the next one.
 _MOVE_STRENGTH = 12.0
 _PLACE_STRENGTH = 4.0
 _STYLE_STRENGTH = 2.0
@@ -39,100 +39,104 @@ _SOUND_STRENGTH = 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Habits:
-    """What confirmed walks showed, as (soft) counts; zero everywhere before anything was learned."""
+class WalkCounts:
+    """Expected counts from confirmed walks; all zero before anything was learned."""
 
     within: Floats
-    """(shots, longest stage + 1): from a shot to a shot of its stage; the last column is leaving."""
+    """(kinds, longest stage + 1): moves from a kind of photo to one of its stage; the last column is leaving."""
     opens: Floats
-    """(shots,): which shot opened its stage."""
+    """(kinds,): how often each was the first at its stage."""
     places: Floats
-    """(styles, places, places): which stop followed which on walks of each style."""
+    """(styles, places, places): moves from place to place on walks of each style."""
     starts: Floats
-    """(styles, places): the first stop."""
+    """(styles, places): the first place of a walk."""
     styles: Floats
     """(styles,): walks of each style."""
     gaps: Floats
-    """(2 * shots + 2, GAP_BINS): times between photos, by class of move; see `WalkModel.classes`."""
+    """(2 * kinds + 2, GAP_BINS): times between photos, by class of move; see `WalkModel.classes`."""
     looks: Floats
-    """(shots, scene kinds)."""
+    """(kinds, scene kinds)."""
     chalk: Floats
-    """(shots, 2): chalked square not seen, seen."""
+    """(kinds, 2): chalked square not seen, seen."""
     sound: Floats
-    """(shots, 2): damaged, undamaged."""
+    """(kinds, 2): damaged, undamaged."""
 
     @classmethod
-    def none(cls, plan: WalkPlan) -> Habits:
-        """No experience at all."""
-        shots, places = len(plan.shots), len(plan.places)
-        longest = max(len(stage.shots) for stage in plan.stages)
+    def zeros(cls, plan: WalkPlan) -> WalkCounts:
+        """No counts at all."""
+        kinds, places = len(plan.photo_kinds), len(plan.places)
+        longest = max(len(stage.kinds) for stage in plan.stages)
         return cls(
-            within=np.zeros((shots, longest + 1)),
-            opens=np.zeros(shots),
+            within=np.zeros((kinds, longest + 1)),
+            opens=np.zeros(kinds),
             places=np.zeros((len(plan.styles), places, places)),
             starts=np.zeros((len(plan.styles), places)),
             styles=np.zeros(len(plan.styles)),
-            gaps=np.zeros((2 * shots + 2, GAP_BINS)),
-            looks=np.zeros((shots, len(KINDS))),
-            chalk=np.zeros((shots, 2)),
-            sound=np.zeros((shots, 2)),
+            gaps=np.zeros((2 * kinds + 2, GAP_BINS)),
+            looks=np.zeros((kinds, len(SCENE_KINDS))),
+            chalk=np.zeros((kinds, 2)),
+            sound=np.zeros((kinds, 2)),
         )
 
-    def plus(self, other: Habits) -> Habits:
-        """Both experiences together."""
-        return Habits(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
+    def plus(self, other: WalkCounts) -> WalkCounts:
+        """The sum of both."""
+        return WalkCounts(**{f.name: getattr(self, f.name) + getattr(other, f.name) for f in fields(self)})
 
-    def without(self, part: Habits) -> Habits:
-        """The experience that is left when a part of it is taken out; never below zero."""
-        return Habits(
+    def without(self, part: WalkCounts) -> WalkCounts:
+        """The difference; never below zero."""
+        return WalkCounts(
             **{f.name: np.maximum(0.0, getattr(self, f.name) - getattr(part, f.name)) for f in fields(self)}
         )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class WalkModel:
-    """A plan moved by experience: first everyone's, then one adjuster's own on top of it."""
+    """A plan updated by counts: first those of all adjusters, then those of one adjuster."""
 
     plan: WalkPlan
-    habits: tuple[Habits, ...] = ()
-    kept: tuple[int, ...] | None = None
-    """The plan's styles still thought possible; None for all of them."""
+    counts: tuple[WalkCounts, ...] = ()
+    style_indices: tuple[int, ...] | None = None
+    """Indices of the plan's styles that are considered; None for all of them."""
 
     @property
     def styles(self) -> tuple[Style, ...]:
-        """The walks that are weighed against each other."""
-        return self.plan.styles if self.kept is None else tuple(self.plan.styles[k] for k in self.kept)
+        """The styles that are considered."""
+        return tuple(self.plan.styles[k] for k in self._considered)
 
-    def among(self, shares: Floats, least: float) -> WalkModel:
-        """The same model over those of its styles that have at least a share of `least`."""
-        kept = self.kept if self.kept is not None else tuple(range(len(self.plan.styles)))
-        return replace(self, kept=tuple(k for k, share in zip(kept, shares, strict=True) if share >= least))
+    @property
+    def _considered(self) -> tuple[int, ...]:
+        every = tuple(range(len(self.plan.styles)))
+        return every if self.style_indices is None else self.style_indices
 
-    def pairs(self, walks: Sequence[int]) -> WalkModel:
-        """The same model over these of its walks, where a walk may come more than once."""
-        kept = self.kept if self.kept is not None else tuple(range(len(self.plan.styles)))
-        return replace(self, kept=tuple(kept[k] for k in walks))
+    def with_shares_above(self, shares: Floats, least: float) -> WalkModel:
+        """The same model with those of its styles whose share is at least `least`."""
+        above = [k for k, share in zip(self._considered, shares, strict=True) if share >= least]
+        return replace(self, style_indices=tuple(above))
 
-    # --- the few numbers -----------------------------------------------------------------
+    def repeated(self, indices: Sequence[int]) -> WalkModel:
+        """The same model with the styles at these indices; a style may be repeated."""
+        return replace(self, style_indices=tuple(self._considered[k] for k in indices))
+
+    # --- parameters -----------------------------------------------------------------
 
     @cached_property
     def within(self) -> Floats:
-        """(shots, longest stage + 1), rows sum to one; columns past a stage's own shots are zero."""
-        prior = np.zeros_like(Habits.none(self.plan).within)
+        """(kinds, longest stage + 1), rows sum to one; columns beyond the kinds of a stage are zero."""
+        prior = np.zeros_like(WalkCounts.zeros(self.plan).within)
         row = 0
         for stage in self.plan.stages:
-            for place in range(len(stage.shots)):
-                prior[row] = self._leave(stage.shots, place, prior.shape[1])
+            for place in range(len(stage.kinds)):
+                prior[row] = self._onward_within(stage.kinds, place, prior.shape[1])
                 row += 1
-        return self._moved(prior, "within", _MOVE_STRENGTH)
+        return self._updated(prior, "within", _MOVE_STRENGTH)
 
-    def _leave(self, shots: Sequence[Shot], place: int, width: int) -> Floats:
-        """Where the plan goes from a shot: again, onward past shots that are left out, back, or away."""
+    def _onward_within(self, kinds: Sequence[PhotoKind], place: int, width: int) -> Floats:
+        """Where the plan goes from a kind of photo: again, to a later kind, back to an earlier one, or away."""
         plan, row = self.plan, np.zeros(width)
-        here = shots[place]
+        here = kinds[place]
         on = 1.0
-        for later in range(place + 1, len(shots)):
-            usual = shots[later].usual
+        for later in range(place + 1, len(kinds)):
+            usual = kinds[later].usual
             row[later] = on * usual
             on *= 1 - usual
         row[-1] = on
@@ -148,53 +152,55 @@ class WalkModel:
 
     @cached_property
     def opens(self) -> Floats:
-        """(shots,): sums to one over each stage."""
+        """(kinds,): which kind is the first at its stage; sums to one over each stage."""
         prior, rows = [], []
         for stage in self.plan.stages:
             on, opens = 1.0, []
-            for shot in stage.shots:
-                opens.append(on * shot.usual)
-                on *= 1 - shot.usual
+            for kind in stage.kinds:
+                opens.append(on * kind.usual)
+                on *= 1 - kind.usual
             share = np.array(opens) / sum(opens)
             prior.append(0.95 * share + 0.05 / len(opens))
         start = 0
-        counts = [habit.opens for habit in self.habits]
+        counts = [learned.opens for learned in self.counts]
         for share in prior:
             row = share
             for count in counts:
-                row = _posterior(row, count[start : start + len(share)], _MOVE_STRENGTH)
+                row = _dirichlet_mean(row, count[start : start + len(share)], _MOVE_STRENGTH)
             rows.append(row)
             start += len(share)
         return np.concatenate(rows)
 
-    def _moved(self, prior: Floats, name: str, strength: float) -> Floats:
-        for habit in self.habits:
-            counts: Floats = getattr(habit, name)
-            prior = _posterior(prior, counts, strength)
+    def _updated(self, prior: Floats, name: str, strength: float) -> Floats:
+        for learned in self.counts:
+            counts: Floats = getattr(learned, name)
+            prior = _dirichlet_mean(prior, counts, strength)
         return prior
 
     def _route(self, which: int, style: Style) -> tuple[Floats, Floats]:
-        """(places,) where a walk of this style begins, and (places, places) where it goes on."""
+        """(places,) probability of the first place of this style, and (places, places) of the next place."""
         plan, route = self.plan, self.plan.route(style)
         size = len(plan.places)
         usual = [plan.stages[plan.places[place][0]].usual for place in route]
-        start = self._onward(route, usual, -1, size)
-        onward = np.stack([self._onward(route, usual, self._at(route, place), size) for place in range(size)])
+        start = self._next_place(route, usual, -1, size)
+        onward = np.stack(
+            [self._next_place(route, usual, self._route_index(route, place), size) for place in range(size)]
+        )
         np.fill_diagonal(onward, 0.0)
         onward /= onward.sum(axis=1, keepdims=True)
-        for habit in self.habits:
-            start = _posterior(start, habit.starts[which], _PLACE_STRENGTH)
-            onward = _posterior(onward, habit.places[which], _PLACE_STRENGTH)
+        for learned in self.counts:
+            start = _dirichlet_mean(start, learned.starts[which], _PLACE_STRENGTH)
+            onward = _dirichlet_mean(onward, learned.places[which], _PLACE_STRENGTH)
         return start, onward
 
-    def _at(self, route: Sequence[int], place: int) -> int:
-        """How far along the route a stop is; one that the route passes over counts as the end of its round."""
+    def _route_index(self, route: Sequence[int], place: int) -> int:
+        """Index of a place on the route; a place that is not on it counts as the end of its round."""
         if place in route:
             return route.index(place)
         stage = self.plan.places[place][0]
         return max((k for k, other in enumerate(route) if self.plan.places[other][0] == stage), default=-1)
 
-    def _onward(self, route: Sequence[int], usual: Sequence[float], at: int, size: int) -> Floats:
+    def _next_place(self, route: Sequence[int], usual: Sequence[float], at: int, size: int) -> Floats:
         row: Floats = np.zeros(size)
         on = 1.0
         for later in range(at + 1, len(route)):
@@ -207,43 +213,43 @@ class WalkModel:
 
     @cached_property
     def gaps(self) -> Floats:
-        """(classes, GAP_BINS + 1): probability of each bin for each class of move; 1 for a gap nobody knows."""
+        """(classes, GAP_BINS + 1): probability of each bin for each class of move; 1 for an unknown time."""
         plan, gaps = self.plan, self.plan.gaps
-        within = [shot.before or gaps.same_stage for shot in plan.shots]
-        onward = [max(shot.before or gaps.next_stage, gaps.next_stage) for shot in plan.shots]
+        within = [kind.before or gaps.same_stage for kind in plan.photo_kinds]
+        onward = [max(kind.before or gaps.next_stage, gaps.next_stage) for kind in plan.photo_kinds]
         classes = (gaps.same_shot, *within, *onward, gaps.other_zone)
         prior = np.array([_lognormal_bins(median, spread) for median, spread in classes])
-        shots = len(plan.shots)
-        for habit in self.habits:
-            for group in (slice(1, shots + 1), slice(shots + 1, 2 * shots + 1)):
-                prior[group] = _paced(prior[group], habit.gaps[group])
-            prior = _posterior(prior, habit.gaps, _GAP_STRENGTH)
+        kinds = len(plan.photo_kinds)
+        for learned in self.counts:
+            for group in (slice(1, kinds + 1), slice(kinds + 1, 2 * kinds + 1)):
+                prior[group] = _rescaled(prior[group], learned.gaps[group])
+            prior = _dirichlet_mean(prior, learned.gaps, _GAP_STRENGTH)
         return np.hstack([prior, np.ones((len(prior), 1))])
 
     @cached_property
     def looks(self) -> Floats:
-        """(shots, scene kinds), rows sum to one."""
-        prior = np.array([self.plan.looks[shot.looks] for shot in self.plan.shots])
-        return self._moved(prior, "looks", _LOOK_STRENGTH)
+        """(kinds, scene kinds), rows sum to one."""
+        prior = np.array([self.plan.looks[kind.looks] for kind in self.plan.photo_kinds])
+        return self._updated(prior, "looks", _LOOK_STRENGTH)
 
     @cached_property
     def chalk(self) -> Floats:
-        """(shots,): how often a chalked square is seen."""
-        prior = np.array([[1 - shot.chalk, shot.chalk] for shot in self.plan.shots])
-        return self._moved(prior, "chalk", _LOOK_STRENGTH)[:, 1]
+        """(kinds,): share of photos with a chalked square."""
+        prior = np.array([[1 - kind.chalk, kind.chalk] for kind in self.plan.photo_kinds])
+        return self._updated(prior, "chalk", _LOOK_STRENGTH)[:, 1]
 
     @cached_property
     def sound(self) -> Floats:
-        """(shots,): how often a thing photographed from near is undamaged."""
-        prior = np.array([[1 - shot.sound, shot.sound] for shot in self.plan.shots])
-        return self._moved(prior, "sound", _SOUND_STRENGTH)[:, 1]
+        """(kinds,): share of things photographed at close range that are undamaged."""
+        prior = np.array([[1 - kind.sound, kind.sound] for kind in self.plan.photo_kinds])
+        return self._updated(prior, "sound", _SOUND_STRENGTH)[:, 1]
 
     @cached_property
     def weights(self) -> Floats:
-        """(styles,): how common each walk is, sums to one.
+        """(styles,): prior probability of each style, sums to one.
 
-        The way round is the adjuster's and soon learned; the shape of the roof is the house's, and three
-        houses say little of the next one.
+        The direction round the house is the adjuster's habit and learned from few walks; the shape of the roof
+        is the house's, and three houses say little about the next one.
         """
         styles = self.plan.styles
         prior = np.array([style.weight for style in styles])
@@ -254,45 +260,46 @@ class WalkModel:
         ):
             group = np.unique(names, return_inverse=True)[1]
             share = np.bincount(group, prior) / prior.sum()
-            for habit in self.habits:
-                share = _posterior(share, np.bincount(group, habit.styles).astype(np.float64), strength)
+            for learned in self.counts:
+                share = _dirichlet_mean(
+                    share, np.bincount(group, learned.styles).astype(np.float64), strength
+                )
             weights *= share[group]
         weights /= weights.sum()
-        return weights if self.kept is None else weights[list(self.kept)]
+        return weights[list(self._considered)]
 
-    # --- the whole chain -----------------------------------------------------------------
+    # --- transition matrix -----------------------------------------------------------------
 
     @cached_property
     def classes(self) -> NDArray[np.intp]:
         """(steps, steps): the class of each move, a row of `gaps`.
 
-        The same shot again (0), each shot from another one of its stop, each shot from another stop of its
-        zone, and any shot from another zone (the last).
+        The same kind of photo again (0), each kind from another one at its place, each kind from another place
+        of its zone, and any kind from another zone (the last).
         """
-        steps, shots = self.plan.steps, len(self.plan.shots)
+        steps, kinds = self.plan.steps, len(self.plan.photo_kinds)
         place = np.array([step.place for step in steps])
         zone = np.array([step.zone.value for step in steps])
         kind = np.array([step.kind for step in steps], dtype=np.intp)
-        classes = np.broadcast_to(1 + shots + kind, (len(steps), len(steps))).copy()
+        classes = np.broadcast_to(1 + kinds + kind, (len(steps), len(steps))).copy()
         same = place[:, None] == place[None]
         classes[same] = np.broadcast_to(1 + kind, same.shape)[same]
-        classes[zone[:, None] != zone[None]] = 2 * shots + 1
+        classes[zone[:, None] != zone[None]] = 2 * kinds + 1
         np.fill_diagonal(classes, 0)
         return classes
 
     @cached_property
-    def chain(self) -> tuple[Floats, Floats]:
-        """(styles, steps) where walks start, and (bins, styles, steps, steps) where they go, by gap."""
+    def transitions(self) -> tuple[Floats, Floats]:
+        """(styles, steps) start probabilities, and (bins, styles, steps, steps) transition probabilities by gap."""
         steps = self.plan.steps
         kind = np.array([step.kind for step in steps])
-        shot = np.array([step.shot for step in steps])
+        in_stage = np.array([step.in_stage for step in steps])
         place = np.array([step.place for step in steps])
         same = place[:, None] == place[None]
-        stay = np.where(same, self.within[kind][:, shot], 0.0)
+        stay = np.where(same, self.within[kind][:, in_stage], 0.0)
         leave, opens = self.within[kind, -1], self.opens[kind]
         starts, moves = [], []
-        which = self.kept if self.kept is not None else range(len(self.plan.styles))
-        for number, style in zip(which, self.styles, strict=True):
+        for number, style in zip(self._considered, self.styles, strict=True):
             start, onward = self._route(number, style)
             starts.append(start[place] * opens)
             moves.append(stay + leave[:, None] * onward[place][:, place] * opens[None])
@@ -301,22 +308,22 @@ class WalkModel:
 
     @cached_property
     def stay(self) -> Floats:
-        """(bins, styles, steps): the chain's chance of the same shot again."""
-        return np.diagonal(self.chain[1], axis1=2, axis2=3)
+        """(bins, styles, steps): the probability of staying in the same step."""
+        return np.diagonal(self.transitions[1], axis1=2, axis2=3)
 
 
-def _posterior(prior: Floats, counts: Floats, strength: float) -> Floats:
-    """Mean of a Dirichlet whose prior weighs `strength` counts; a row without counts stays as it is."""
+def _dirichlet_mean(prior: Floats, counts: Floats, strength: float) -> Floats:
+    """Posterior mean of a Dirichlet whose prior weighs `strength` counts; a row without counts is unchanged."""
     total = counts.sum(axis=-1, keepdims=True)
     moved: Floats = (strength * prior + counts) / (strength + total)
     return moved
 
 
-def _paced(prior: Floats, counts: Floats) -> Floats:
-    """Rows moved together by how their counts differ, bin by bin, from what the rows would expect."""
+def _rescaled(prior: Floats, counts: Floats) -> Floats:
+    """All rows rescaled together, bin by bin, by the ratio of observed to expected counts."""
     seen, expected = counts.sum(axis=0), counts.sum(axis=1) @ prior
     usual = _PACE_STRENGTH * prior.mean(axis=0)
-    return in_rows(prior * (usual + seen) / (usual + expected))
+    return normalised(prior * (usual + seen) / (usual + expected))
 
 
 def _lognormal_bins(median: float, spread: float) -> list[float]:
@@ -329,7 +336,7 @@ def _lognormal_bins(median: float, spread: float) -> list[float]:
     return [0.95 * (b - a) + 0.05 / GAP_BINS for a, b in pairwise(at)]
 
 
-def in_rows(array: Floats) -> Floats:
+def normalised(array: Floats) -> Floats:
     """The array with its last axis scaled to sum to one."""
     shares: Floats = array / np.maximum(array.sum(axis=-1, keepdims=True), 1e-300)
     return shares

@@ -1,4 +1,7 @@
-"""How a house is usually walked, read from TOML and checked: the stages, their shots, and the walks."""
+"""The walk plan: how a house is usually inspected, read from TOML and checked.
+
+A stage is a stop of the walk; at each stage some kinds of photo are taken; a style is an order of the stages.
+"""
 
 from __future__ import annotations
 
@@ -15,16 +18,16 @@ from evidence.tags.vocabulary import Vocabulary, Zone
 from evidence.toml_files import Filled, Place, TomlFile
 
 DETAIL = "detail"
-"""A photo of a thing from near: a close-up of damage or a no-damage proof, which pixels cannot tell apart."""
+"""A photo of a thing at close range: a close-up of damage or a no-damage proof. Pixels cannot tell them apart."""
 
 DETAIL_ROLES = (Role.CLOSE_UP.value, Role.NO_DAMAGE_PROOF.value)
 GROUND, ROOF = "ground", "slopes"
-"""The two rounds of a walk: a stage met once for each face belongs to one of them."""
+"""The two rounds of a walk: a stage that repeats at each face belongs to one of them."""
 
-KINDS = tuple(SceneKind)
+SCENE_KINDS = tuple(SceneKind)
 Side = Literal["front", "right", "back", "left"]
 Share = Annotated[float, Interval(ge=0.001, le=0.999)]
-"""A probability that excludes never and always."""
+"""A probability, neither 0 nor 1."""
 Spread = Annotated[float, Interval(ge=0.001, le=180)]
 Weight = Annotated[float, Interval(ge=0.0001, le=1e6)]
 Gap = tuple[Annotated[float, Gt(0)], Annotated[float, Gt(0)]]
@@ -33,20 +36,25 @@ _SIDES = (Face.FRONT, Face.RIGHT, Face.BACK, Face.LEFT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shot:
-    """One kind of photo taken at a stage."""
+class PhotoKind:
+    """One kind of photo taken at a stage; shares are probabilities."""
 
     role: str
     """A role's id, or `detail`."""
     component: str = ""
-    """Empty: any that has no shot of its own."""
+    """Empty: any component that has no kind of photo of its own at this stage."""
     usual: Share = 0.5
+    """Share of visits to the stage on which it is taken."""
     again: Share = 0.3
+    """Share of its photos that are followed by another one of the same kind."""
     looks: str
+    """Row of `WalkPlan.looks`."""
     chalk: Share = 0.03
+    """Share of its photos with a chalked square in them."""
     sound: Share = 0.5
+    """Share of things photographed this way that are undamaged."""
     before: Gap | None = None
-    """Time it takes before the first photo of it, as in `Gaps`; None when none in particular."""
+    """Time before the first photo of this kind, as in `Gaps`; None for the usual time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,16 +64,17 @@ class Stage:
     id: str
     zone: Zone
     each: str
-    """`ground` or `slopes` when met once for each face; empty when once."""
+    """`ground` or `slopes` for a stage at each face; empty for a stage met once."""
     face: str
     """The face of a stage met once."""
     usual: float
-    shots: tuple[Shot, ...]
+    """Share of walks that stop at it."""
+    kinds: tuple[PhotoKind, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
-    """A walk: its rounds and the order of its stages."""
+    """A style of walk: the order of the sides on each round, and the order of the stages."""
 
     name: Filled
     weight: Weight = 1.0
@@ -85,7 +94,7 @@ class Roof:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compass:
-    """How well directions and positions tell the face, in degrees and metres."""
+    """Spreads of directions (degrees) and positions (metres) around those of the face, and shares of outliers."""
 
     wall: Spread = 25.0
     thing: Spread = 40.0
@@ -98,7 +107,7 @@ class Compass:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gaps:
-    """Log-normal times between photos: median in seconds, spread of the natural logarithm."""
+    """Log-normal times between photos: (median in seconds, standard deviation of the natural logarithm)."""
 
     same_shot: Gap = (6.0, 0.8)
     same_stage: Gap = (9.0, 0.8)
@@ -108,7 +117,7 @@ class Gaps:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
-    """A line on the log-odds of a guess (J. Platt, 1999): slope and offset; the identity where none is given."""
+    """A line on the log-odds of a guess (J. Platt, 1999): slope and offset; by default the identity."""
 
     slope: Annotated[float, Interval(ge=0.05, le=20)] = 1.0
     offset: Annotated[float, Interval(ge=-10, le=10)] = 0.0
@@ -121,16 +130,16 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A hidden state of the walk: one shot of one stage at one face."""
+    """A hidden state of the walk: one kind of photo, at one stage, at one face."""
 
     stage: int
     """Index of the stage."""
-    shot: int
-    """Index of the shot in its stage."""
+    in_stage: int
+    """Index of the kind of photo among those of its stage."""
     kind: int
-    """Index of the shot among all shots of all stages; the same at every face."""
+    """Index in `WalkPlan.photo_kinds`; the same at every face."""
     place: int
-    """Index of the stage at its face."""
+    """Index in `WalkPlan.places`."""
     face: str
     zone: Zone
     role: str
@@ -143,9 +152,9 @@ class WalkPlan:
 
     stages: tuple[Stage, ...]
     styles: tuple[Style, ...]
-    """Every walk with every shape of roof; `slopes` holds only the sides that have one."""
+    """Every style with every shape of roof; `slopes` holds only the sides that have a slope."""
     looks: Mapping[str, tuple[float, ...]]
-    """Probabilities over the scene kinds in the order of `KINDS`."""
+    """For each named look the probabilities of the scene kinds, in the order of `SCENE_KINDS`."""
     jump: float = 0.05
     back: float = 0.05
     leave: float = 0.08
@@ -153,11 +162,11 @@ class WalkPlan:
     gaps: Gaps = field(default_factory=Gaps)
     compass: Compass = field(default_factory=Compass)
     calibration: Mapping[Facet, Calibration] = field(default_factory=dict)
-    """How sure a guess may be, facet by facet, before anything was learned."""
+    """Calibration of the probability of guesses for each facet, before anything was learned."""
 
     @cached_property
     def places(self) -> tuple[tuple[int, str], ...]:
-        """(stage, face) for every stop; a stage met at each face is four of them."""
+        """(stage, face) of every place; a stage at each face has four of them."""
         return tuple(
             (index, face)
             for index, stage in enumerate(self.stages)
@@ -166,8 +175,8 @@ class WalkPlan:
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
-        """All hidden states, those of one stop together and in the order of its shots."""
-        first = [sum(len(s.shots) for s in self.stages[:k]) for k in range(len(self.stages))]
+        """All hidden states: those of one place together, in the order of the kinds of photo at its stage."""
+        first = [sum(len(s.kinds) for s in self.stages[:k]) for k in range(len(self.stages))]
         return tuple(
             Step(
                 stage,
@@ -176,20 +185,20 @@ class WalkPlan:
                 place,
                 str(face),
                 self.stages[stage].zone,
-                shot.role,
-                shot.component,
+                kind.role,
+                kind.component,
             )
             for place, (stage, face) in enumerate(self.places)
-            for k, shot in enumerate(self.stages[stage].shots)
+            for k, kind in enumerate(self.stages[stage].kinds)
         )
 
     @cached_property
-    def shots(self) -> tuple[Shot, ...]:
-        """All shots of all stages, in the order of `Step.kind`."""
-        return tuple(shot for stage in self.stages for shot in stage.shots)
+    def photo_kinds(self) -> tuple[PhotoKind, ...]:
+        """The kinds of photo of all stages; `Step.kind` is an index of it."""
+        return tuple(kind for stage in self.stages for kind in stage.kinds)
 
     def route(self, style: Style) -> tuple[int, ...]:
-        """A style's walk as indices of `places`."""
+        """The places of a style in their order, as indices of `places`."""
         rounds = {GROUND: style.ground, ROOF: style.slopes}
         ids = [stage.id for stage in self.stages]
         route: list[int] = []
@@ -219,7 +228,7 @@ class _StageTable:
     each: Literal["ground", "slopes"] | None = None
     face: Face = Face.NONE
     usual: Share = 0.5
-    shot: tuple[Shot, ...] = ()
+    shot: tuple[PhotoKind, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,7 +248,7 @@ class _File:
 
 
 def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
-    """Read and check a plan. Raises BadInputError with the line of the wrong key and the nearest right one."""
+    """Read and check a plan. Raises BadInputError with the line of the wrong key and the closest valid one."""
     file = TomlFile(text, origin)
     tables = file.read(_File)
     for key in ("stage", "style", "roof"):
@@ -260,7 +269,7 @@ def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
             )
     return WalkPlan(
         stages=stages,
-        styles=tuple(_under(roof, walk) for walk in tables.style for roof in tables.roof),
+        styles=tuple(_on_roof(roof, walk) for walk in tables.style for roof in tables.roof),
         looks=looks,
         jump=tables.moves.jump,
         back=tables.moves.back,
@@ -275,14 +284,18 @@ def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
 def _looks(rows: Mapping[str, Mapping[SceneKind, float]], file: TomlFile) -> dict[str, tuple[float, ...]]:
     looks: dict[str, tuple[float, ...]] = {}
     for name, row in rows.items():
-        shares = [row.get(kind, 0.0) for kind in KINDS]
+        shares = [row.get(kind, 0.0) for kind in SCENE_KINDS]
         if abs(sum(shares) - 1) > 0.001:
             file.refuse(
                 ("looks", name), f"the shares of '{name}' add up to {sum(shares):g}", "Make them add up to 1."
             )
-        looks[name] = tuple(0.97 * share + 0.03 / len(KINDS) for share in shares)  # nothing is impossible
+        looks[name] = tuple(
+            0.97 * share + 0.03 / len(SCENE_KINDS) for share in shares
+        )  # no scene kind is impossible
     if "none" not in looks:
-        file.refuse(("looks",), "[looks.none] is missing", "Say how photos off the walk look.")
+        file.refuse(
+            ("looks",), "[looks.none] is missing", "Add the look of photos that are not part of the walk."
+        )
     return looks
 
 
@@ -308,7 +321,7 @@ def _stage(
         each=table.each or "",
         face=table.face.value,
         usual=table.usual,
-        shots=table.shot,
+        kinds=table.shot,
     )
 
 
@@ -330,7 +343,7 @@ def _check_style(style: Style, place: Place, stages: tuple[Stage, ...], file: To
             )
 
 
-def _under(roof: Roof, walk: Style) -> Style:
-    """A walk on a house with this roof: it passes over the sides that have no slope."""
+def _on_roof(roof: Roof, walk: Style) -> Style:
+    """The style on a house with this roof: sides without a slope are left out."""
     slopes = tuple(side for side in walk.slopes if side in roof.sides)
     return replace(walk, weight=walk.weight * roof.weight, slopes=slopes)

@@ -1,5 +1,7 @@
-"""How alike a claim's pictures are: neighbours, as evidence that they show the same thing again, and all of
-them, as evidence of what sort of shot each is.
+"""Similarity of a claim's pictures as evidence.
+
+Between neighbours it says whether they show the same thing again; among all pictures it says which look of the
+plan each one has.
 """
 
 from __future__ import annotations
@@ -9,35 +11,35 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from evidence.forward_backward import Floats
 
-_AGAIN = (0.84, 0.10)
+_SAME = (0.84, 0.10)
 """Mean and standard deviation of the cosine of two pictures' vectors when they show the same thing.
 
-Measured on 35 real photographs, each framed anew at random (shifted, turned by up to 6 degrees, lighter or
-darker by a quarter): 0.91 and 0.03 at the same distance, 0.78 and 0.10 from nearer by.
+Measured on 35 real photographs, each cropped again at random (shifted, turned by up to 6 degrees, lighter or
+darker by a quarter): 0.91 and 0.03 at the same distance, 0.78 and 0.10 at a closer distance.
 """
 _OTHER = (0.58, 0.15)
 """The same for different things. Real photographs of different houses 0.58 and 0.09, of different outdoor
-fixtures 0.51 and 0.10; wider and a little higher here, for one house's things share wall and light."""
+fixtures 0.51 and 0.10; wider and a little higher here, because things of one house share wall and light."""
 _ELSEWHERE = 0.3
-"""Share of photos of the same kind of thing that show another place of it. Common practice, no source."""
+"""Share of photos of the same kind that show another part of the thing. Common practice, no source."""
 _TRUST = 0.7
 """Power on the odds."""
 
-_A_SORT = 14.0
-"""Log-odds for each unit of cosine by which a picture is liker one sort of shot than the others. Real pictures
-would bear three times that: 21 photographs of houses are by 0.22 (deviation 0.09) liker each other than parts
-of each other from near, such parts by 0.02 (0.06) the other way round, which makes 43. Less, for a claim's
-walls share their colour and its first guesses are partly wrong."""
+_PER_COSINE = 14.0
+"""Log-odds for each unit of cosine by which a picture is more similar to one look than to the others.
+
+Real pictures would support three times that: 21 photographs of houses are by 0.22 (deviation 0.09) more similar
+to each other than to close-range parts of each other, such parts by 0.02 (0.06) the other way round, which gives
+43. It is lower because a claim's walls share their colour and its first guesses are partly wrong."""
 _FEW = 1.0
-"""So many pictures of a sort count half: one alone may be one of a kind."""
+"""This many pictures of a look have half the full weight: a single one may be untypical."""
 _FEW_PAIRS = 10.0
-"""So many pairs of a sort's pictures count half for how like each other they are; the rest is what all sorts are."""
-_MOST = 3.0
-"""Log-odds at most, either way."""
+"""This many pairs of a look's pictures have half the weight for its mean similarity; the rest is the mean of all looks."""
+_LIMIT = 3.0
+"""Limit of the log-odds, in both directions."""
 
 
 def vector_of(packed: bytes) -> Floats:
@@ -46,8 +48,9 @@ def vector_of(packed: bytes) -> Floats:
 
 
 def again_odds(vectors: Sequence[bytes]) -> Floats:
-    """(photos - 1,): likelihood of each neighbouring pair's likeness if the second is the same shot again,
-    over that if it is another; 1 where a picture has no vector. Vectors are float16 of unit length.
+    """(photos - 1,): likelihood ratio of each neighbouring pair's similarity, same kind of photo again over another.
+
+    It is 1 where a picture has no vector. Vectors are float16 of unit length.
     """
     odds = np.ones(max(0, len(vectors) - 1))
     rows = [vector_of(v) if v else None for v in vectors]
@@ -61,23 +64,22 @@ def again_odds(vectors: Sequence[bytes]) -> Floats:
 
 
 def _odds(cosine: float) -> float:
-    again, other = _bell(cosine, *_AGAIN), _bell(cosine, *_OTHER)
+    again, other = _bell(cosine, *_SAME), _bell(cosine, *_OTHER)
     return math.pow(((1 - _ELSEWHERE) * again + _ELSEWHERE * other) / other, _TRUST)
 
 
 def _bell(at: float, mean: float, spread: float) -> float:
-    """Normal density, with a floor so that no likeness is impossible."""
+    """Normal density, with a floor so that no similarity is impossible."""
     off = (at - mean) / spread
     return math.exp(-0.5 * off * off) / spread + 0.02
 
 
-def sort_odds(vectors: Sequence[bytes], shares: Floats) -> Floats:
-    """(photos, sorts): likelihood of each picture's likeness to the claim's other ones, were it of that sort,
-    over what is usual for it; 1 for a picture without a vector.
+def look_odds(vectors: Sequence[bytes], shares: Floats) -> Floats:
+    """(photos, looks): likelihood ratio of each picture's similarity to the claim's other pictures, if it had that look.
 
-    `shares` (photos, sorts), rows that sum to one, is what is believed of the sorts so far; the mean likeness
-    to the others of a sort is weighed by it. Nothing is learned for another claim: this house's elevations,
-    seen from where one stands for them, are like each other, and so are its walls from near.
+    It is 1 for a picture without a vector. `shares` (photos, looks), rows that sum to one, are the probabilities
+    of the looks so far; they weigh the mean similarity to the other pictures of a look. Nothing is learned for
+    other claims: the elevations of one house are similar to each other, and so are its walls at close range.
     """
     rows = [vector_of(vector) for vector in vectors]
     size = max((len(row) for row in rows), default=0)
@@ -87,18 +89,18 @@ def sort_odds(vectors: Sequence[bytes], shares: Floats) -> Floats:
         return odds
     unit = np.stack([row for row, ok in zip(rows, known, strict=True) if ok])
     unit /= np.linalg.norm(unit, axis=1, keepdims=True)
-    believed = shares[known]
-    alike = unit @ unit.T
-    np.fill_diagonal(alike, 0.0)
-    others = believed.sum(axis=0) - believed  # how many pictures of each sort there are beside this one
-    toward = alike @ believed
-    # A vector's product with its sort's mean, less half that mean's square: the linear discriminant. The
-    # square is how like each other the sort's own pictures are, each pair of them counted.
-    pairs, inside = (believed * others).sum(axis=0), (believed * toward).sum(axis=0)
+    weights = shares[known]
+    cosines = unit @ unit.T
+    np.fill_diagonal(cosines, 0.0)
+    others = weights.sum(axis=0) - weights  # expected number of other pictures of each look
+    to_look = cosines @ weights
+    # The linear discriminant: a vector's product with the mean of the look, less half the square of that mean.
+    # The square is the mean similarity of the look's own pictures, over all pairs of them.
+    pairs, inside = (weights * others).sum(axis=0), (weights * to_look).sum(axis=0)
     usual = inside.sum() / max(float(pairs.sum()), 1e-9)
-    tight = (inside + _FEW_PAIRS * usual) / (pairs + _FEW_PAIRS)
-    liker = toward / np.maximum(others, 1e-9) - tight / 2
-    liker -= (liker * believed).sum(axis=1, keepdims=True)
-    liker *= others / (others + _FEW)
-    odds[known] = np.exp(np.clip(_A_SORT * liker, -_MOST, _MOST))
+    cohesion = (inside + _FEW_PAIRS * usual) / (pairs + _FEW_PAIRS)
+    advantage = to_look / np.maximum(others, 1e-9) - cohesion / 2
+    advantage -= (advantage * weights).sum(axis=1, keepdims=True)
+    advantage *= others / (others + _FEW)
+    odds[known] = np.exp(np.clip(_PER_COSINE * advantage, -_LIMIT, _LIMIT))
     return odds
