@@ -13,7 +13,7 @@ import pypdfium2
 
 from demo_photos.world import Picture
 from evidence.model import Claim, ClaimId
-from evidence.paper.sheets import CARDS_A_PAGE, divider_sheets, label_cards
+from evidence.paper.sheets import CARDS_PER_PAGE, divider_sheets, label_cards
 from evidence.settings import default_text
 from evidence.tags.vocabulary import load_vocabulary
 
@@ -59,7 +59,7 @@ def _labels(numbers: Sequence[int], folder: Path) -> dict[int, Path]:
     by_number = {card.number: card for card in load_vocabulary(default_text("tags.toml"), "tags.toml").labels}
     label_cards([by_number[number] for number in numbers], pdf)
     halves = [
-        half for page in _rasterise(pdf, CARD_DPI) for half in np.array_split(page, CARDS_A_PAGE, axis=0)
+        half for page in _rasterise(pdf, CARD_DPI) for half in np.array_split(page, CARDS_PER_PAGE, axis=0)
     ]
     return {
         number: _keep(half, folder / f"label_{number}.png")

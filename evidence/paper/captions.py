@@ -68,11 +68,11 @@ def stated_and_guessed(
 
 def phrase(values: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> str:
     """The values as a person would write them: `Gutter, front side: no damage`. Empty when there are none."""
-    said = {facet: value.value for facet, value in values.items() if (facet, value.value) not in UNPRINTED}
-    role, face = said.get(Facet.ROLE), said.get(Facet.FACE)
-    word = vocabulary.word(Facet.COMPONENT, said.get(Facet.COMPONENT, ""))
+    printed = {facet: value.value for facet, value in values.items() if (facet, value.value) not in UNPRINTED}
+    role, face = printed.get(Facet.ROLE), printed.get(Facet.FACE)
+    word = vocabulary.word(Facet.COMPONENT, printed.get(Facet.COMPONENT, ""))
     side = "slope" if word and word.zone is Zone.ROOF else "side"
-    plain = {facet: vocabulary.plain(facet, value) for facet, value in said.items()}
+    plain = {facet: vocabulary.plain(facet, value) for facet, value in printed.items()}
     if role == Role.ELEVATION and face:
         head = [f"{plain[Facet.FACE]} elevation", plain.get(Facet.COMPONENT, "")]
     elif role == Role.SLOPE and face:
@@ -80,16 +80,16 @@ def phrase(values: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> str:
     elif role == Role.TEST_SQUARE:
         head = ["test square", f"{plain[Facet.FACE]} slope" if face else "", plain.get(Facet.COMPONENT, "")]
     else:
-        lone = plain.get(Facet.ROLE, "") if Facet.COMPONENT not in said else ""
+        lone = plain.get(Facet.ROLE, "") if Facet.COMPONENT not in printed else ""
         head = [plain.get(Facet.COMPONENT, lone), f"{plain[Facet.FACE]} {side}" if face else ""]
     tail = []
-    if Facet.COUNT in said:
-        tail.append("1 hit" if said[Facet.COUNT] == "1" else f"{said[Facet.COUNT]} hits")
+    if Facet.COUNT in printed:
+        tail.append("1 hit" if printed[Facet.COUNT] == "1" else f"{printed[Facet.COUNT]} hits")
     tail.append(plain.get(Facet.CONDITION, ""))
-    if Facet.COMPONENT in said and role in (Role.CLOSE_UP, Role.MEASUREMENT, Role.OVERVIEW):
+    if Facet.COMPONENT in printed and role in (Role.CLOSE_UP, Role.MEASUREMENT, Role.OVERVIEW):
         tail.append(plain[Facet.ROLE])
-    if role == Role.NO_DAMAGE_PROOF and said.get(Facet.CONDITION) != Condition.NO_DAMAGE:
-        tail.append(plain[Facet.ROLE] if Facet.COMPONENT in said else "")
+    if role == Role.NO_DAMAGE_PROOF and printed.get(Facet.CONDITION) != Condition.NO_DAMAGE:
+        tail.append(plain[Facet.ROLE] if Facet.COMPONENT in printed else "")
     text = ": ".join(filter(None, [", ".join(filter(None, head)), ", ".join(filter(None, tail))]))
     return text[:1].upper() + text[1:]
 

@@ -30,7 +30,7 @@ _COUNSEL = (
 class Person:
     """A person who took part; title, location, contact and signature are left blank, to be filled in by hand."""
 
-    did: str
+    action: str
     name: str
     at: datetime | None
     """Aware, UTC."""
@@ -86,7 +86,7 @@ def certificate_text(certificate: PurgeCertificate) -> str:
 def _person(person: Person) -> list[str]:
     when = _utc(person.at) if person.at else "________________"
     return [
-        f"{person.did} by {person.name}, {when}",
+        f"{person.action} by {person.name}, {when}",
         "  Title ____________________  Location ____________________  Contact ____________________",
         "  Signature ______________________________  Date ____________",
         "",
@@ -94,11 +94,11 @@ def _person(person: Person) -> list[str]:
 
 
 def _listing(title: str, items: Sequence[str], empty: str) -> list[str]:
-    return [f"{title}: {len(items)}", *(f"  {_one_line(item)}" for item in items or [empty]), ""]
+    return [f"{title}: {len(items)}", *(f"  {_printable_line(item)}" for item in items or [empty]), ""]
 
 
 def _field(name: str, value: str) -> list[str]:
-    return _wrapped(_one_line(value), first=f"{name + ':':<14}", then=" " * 14)
+    return _wrapped(_printable_line(value), first=f"{name + ':':<14}", then=" " * 14)
 
 
 def _wrapped(text: str, *, first: str = "", then: str = "") -> list[str]:
@@ -112,7 +112,7 @@ def _wrapped(text: str, *, first: str = "", then: str = "") -> list[str]:
     )
 
 
-def _one_line(text: str) -> str:
+def _printable_line(text: str) -> str:
     """The text without control characters, so that no name can forge a line of the certificate."""
     return "".join(ch if ch.isprintable() else "?" for ch in text)
 

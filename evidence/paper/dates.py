@@ -21,7 +21,12 @@ def time_text(moment: datetime) -> str:
     return f"{day_text(moment)}, {moment:%H:%M:%S}"
 
 
+def iso_offset(minutes: int) -> str:
+    """Minutes east of UTC as ISO 8601 writes them: `-05:00`."""
+    sign = "-" if minutes < 0 else "+"
+    return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+
+
 def offset_text(minutes: int) -> str:
     """Minutes east of UTC as `UTC-05:00`."""
-    sign = "-" if minutes < 0 else "+"
-    return f"UTC{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+    return f"UTC{iso_offset(minutes)}"

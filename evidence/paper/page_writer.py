@@ -29,7 +29,7 @@ MAX_TEXT = 3000
 """Characters of one text that are printed; no text of ours needs more."""
 
 
-def one_line(text: str, most: int = MAX_TEXT) -> str:
+def printable_line(text: str, most: int = MAX_TEXT) -> str:
     """The text for printing on one line: no control or format characters (such as a change of direction), single
     spaces, cut with an ellipsis after `most` characters.
     """
@@ -79,7 +79,7 @@ class PageWriter:
         self, text: str, *, width: float, size: float, style: str = REGULAR, most: int | None = None
     ) -> list[str]:
         """The text in lines of that width, `most` at most; an ellipsis ends a text that is cut."""
-        found = wrapped(self.pdf, one_line(text), width=width, size=size, style=style)
+        found = wrapped(self.pdf, printable_line(text), width=width, size=size, style=style)
         if most is None or len(found) <= most:
             return found
         last = found[most - 1]
@@ -130,4 +130,4 @@ class PageWriter:
         """Add this place to the document's outline."""
         with suppress(ValueError):  # the outline would skip a level
             self.pdf.set_y(max(0.0, self.y - 0.1))
-            self.pdf.start_section(one_line(name, 120) or "-", level=level)
+            self.pdf.start_section(printable_line(name, 120) or "-", level=level)

@@ -15,8 +15,8 @@ from evidence.codec import to_json
 from evidence.errors import BadInputError
 from evidence.model import PICTURE_KINDS, Finding, PhotoRecord, Sha256
 from evidence.paper.captions import CLAIM_SHEETS, PhotoGroup, caption, group_by_walk
-from evidence.paper.page_writer import GREY, MARGIN, PALE, WIDTH, PageWriter, one_line
-from evidence.paper.report_document import SHEETS_A_PAGE, ReportContent, ReportDocument
+from evidence.paper.page_writer import GREY, MARGIN, PALE, WIDTH, PageWriter, printable_line
+from evidence.paper.report_document import SHEETS_PER_PAGE, ReportContent, ReportDocument
 from evidence.paper.report_lists import appendix, contact_sheet, index
 from evidence.paper.report_pages import cover, photo_pages
 from evidence.paper.report_pictures import PictureLoader
@@ -29,7 +29,7 @@ SIDES = {2: 1400, 4: 1000, 6: 800}
 """Pixels of a picture's long side by photos per page: 270 to 300 dots per inch, 240 from a thumbnail at two."""
 
 PAGE_COUNT = "\N{SOFT HYPHEN}" * 4
-"""Printed in place of the number of pages until it is known. `one_line` removes such characters from all texts."""
+"""Printed in place of the number of pages until it is known. `printable_line` removes such characters from all texts."""
 
 PER_PAGE = (2, 4, 6)
 
@@ -56,10 +56,10 @@ def write_report(content: ReportContent, out: Path) -> WrittenReport:
         raise BadInputError(f"Claim {content.claim.claim} has no photos.", "Take its card in first.")
     if out.is_dir() or not out.parent.is_dir():
         raise BadInputError(f"{out} cannot be written.", "Give a file in a folder that exists.")
-    title = f"Photo report, claim {one_line(content.claim.claim, 80)}"
+    title = f"Photo report, claim {printable_line(content.claim.claim, 80)}"
     with open_pdf([_every_text(content)], title=title, standard=STANDARD) as pdf:
         pdf.set_lang("en-US")
-        pdf.set_author(one_line(content.made_by, 80))
+        pdf.set_author(printable_line(content.made_by, 80))
         pdf.set_creation_date(content.made_at)
         pdf.alias_nb_pages(PAGE_COUNT)
         groups = group_by_walk(
@@ -104,8 +104,8 @@ def _new_document(
 def _wanted(groups: tuple[PhotoGroup, ...], per_page: int) -> Iterator[tuple[PhotoRecord, int]]:
     """Each photo in the order of printing, with the pixels of its long side."""
     for group in groups:
-        many = SHEETS_A_PAGE if group.title == CLAIM_SHEETS else per_page
-        yield from ((record, SIDES[many]) for record in group.photos)
+        photos = SHEETS_PER_PAGE if group.title == CLAIM_SHEETS else per_page
+        yield from ((record, SIDES[photos]) for record in group.photos)
 
 
 def _draw_footer(document: ReportDocument) -> None:
@@ -121,7 +121,7 @@ def _draw_footer(document: ReportDocument) -> None:
 
 def _every_text(content: ReportContent) -> str:
     """All text that may be printed: the data and the captions made from it."""
-    said = [caption(record, content.vocabulary) for record in content.records]
+    captions = [caption(record, content.vocabulary) for record in content.records]
     data = [
         content.claim,
         [
@@ -129,7 +129,7 @@ def _every_text(content: ReportContent) -> str:
             for one in content.records
         ],
         content.coverage,
-        said,
+        captions,
         content.sign_off,
         content.made_by,
     ]

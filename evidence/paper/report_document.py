@@ -14,7 +14,7 @@ from evidence.paper.report_pictures import PictureLoader, PictureSource
 from evidence.paper.typesetting import BOLD
 from evidence.tags.vocabulary import Vocabulary
 
-SHEETS_A_PAGE = 6
+SHEETS_PER_PAGE = 6
 """Photos of claim sheets and label cards show no damage: they are printed small in every layout."""
 
 
@@ -70,7 +70,7 @@ class ReportDocument:
 
     def photos_per_page(self, group: PhotoGroup) -> int:
         """How many photos of the group stand on one page."""
-        return SHEETS_A_PAGE if group.title == CLAIM_SHEETS else self.content.per_page
+        return SHEETS_PER_PAGE if group.title == CLAIM_SHEETS else self.content.per_page
 
     def numbered(self) -> Iterable[tuple[int, PhotoRecord]]:
         """Photos and other files, each with its number."""

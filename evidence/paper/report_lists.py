@@ -8,7 +8,18 @@ from evidence.coverage.report import Item, Status
 from evidence.coverage.shots import FACES, Area
 from evidence.model import PhotoRecord, Sha256
 from evidence.paper.captions import caption
-from evidence.paper.page_writer import ACCENT, BOTTOM, GREY, INK, MARGIN, PALE, TOP, WARN, WIDTH, one_line
+from evidence.paper.page_writer import (
+    ACCENT,
+    BOTTOM,
+    GREY,
+    INK,
+    MARGIN,
+    PALE,
+    TOP,
+    WARN,
+    WIDTH,
+    printable_line,
+)
 from evidence.paper.report_document import ReportDocument
 from evidence.paper.report_pictures import size_of
 from evidence.paper.typesetting import BOLD
@@ -149,7 +160,7 @@ def appendix(document: ReportDocument) -> None:
 
 def _original(document: ReportDocument, number: int, record: PhotoRecord) -> None:
     writer = document.writer
-    said = caption(record, document.content.vocabulary)
+    words = caption(record, document.content.vocabulary)
     writer.ensure_room(0.46)
     link = document.links[record.sha256]
     if record in document.others:
@@ -157,9 +168,9 @@ def _original(document: ReportDocument, number: int, record: PhotoRecord) -> Non
     writer.rule(MARGIN, writer.y, WIDTH, weight=0.005, colour=PALE)
     writer.y += 0.03
     writer.text(str(number), MARGIN, writer.y, size=8, style=BOLD, colour=ACCENT, link=link)
-    where = one_line(record.card_path or record.name, 400)
+    where = printable_line(record.card_path or record.name, 400)
     kind = f" ({record.kind.value})" if record in document.others else ""
     writer.flow(where + kind, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, style=BOLD)
     writer.flow(record.sha256, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8)
-    times = ". ".join(filter(None, [said.taken, said.corrected, said.facing]))
+    times = ". ".join(filter(None, [words.taken, words.corrected, words.facing]))
     writer.flow(times, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, colour=GREY, after=0.03)

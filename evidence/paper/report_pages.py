@@ -122,8 +122,8 @@ def _facts(document: ReportDocument) -> Iterator[tuple[str, str]]:
 
 
 def _counted(photos: int, others: int) -> str:
-    said = "1 photo" if photos == 1 else f"{photos} photos"
-    return said + (f" and {others} other {'file' if others == 1 else 'files'}" if others else "")
+    text = "1 photo" if photos == 1 else f"{photos} photos"
+    return text + (f" and {others} other {'file' if others == 1 else 'files'}" if others else "")
 
 
 def _cameras(photos: Iterable[PhotoRecord]) -> list[str]:
@@ -142,8 +142,8 @@ def _window(photos: list[PhotoRecord]) -> str:
         return "no photo has a time"
     first, last = taken[0][0], taken[-1][0]
     same = first.date() == last.date()
-    said = f"{time_text(first)} to {last:%H:%M:%S}" if same else f"{time_text(first)} to {time_text(last)}"
-    said = f"First to last photo: {said}, camera's local time"
+    text = f"{time_text(first)} to {last:%H:%M:%S}" if same else f"{time_text(first)} to {time_text(last)}"
+    text = f"First to last photo: {text}, camera's local time"
     zones = {one.facts.offset_minutes for *_, one in taken if one.facts.offset_minutes is not None}
     derived = {
         round((one.corrected - one.utc.replace(tzinfo=None)).total_seconds() / 60)
@@ -151,16 +151,16 @@ def _window(photos: list[PhotoRecord]) -> str:
         if one.corrected and one.utc
     }
     if zones and all(one.facts.offset_minutes is not None for *_, one in taken):
-        said += f"; {', '.join(map(offset_text, sorted(zones)))} by the camera"
+        text += f"; {', '.join(map(offset_text, sorted(zones)))} by the camera"
     elif derived:
-        said += f"; {', '.join(map(offset_text, sorted(derived)))}, calculated"
+        text += f"; {', '.join(map(offset_text, sorted(derived)))}, calculated"
     else:
-        said += "; the time zone is not known"
+        text += "; the time zone is not known"
     corrected = sum(1 for one in photos if one.correction)
     if corrected:
-        said += f". {corrected} {'photo has a corrected time' if corrected == 1 else 'photos have corrected times'}"
-        said += ", printed beside the camera's own time"
-    return said
+        text += f". {corrected} {'photo has a corrected time' if corrected == 1 else 'photos have corrected times'}"
+        text += ", printed beside the camera's own time"
+    return text
 
 
 def _coverage(document: ReportDocument) -> None:
@@ -205,8 +205,8 @@ def _verdict(document: ReportDocument) -> str:
             f"{len(report.missing)} required {'shot is' if len(report.missing) == 1 else 'shots are'} missing"
         )
     if report.guessed:
-        many = len(report.guessed)
-        parts.append(f"{many} {'rests' if many == 1 else 'rest'} on guesses that nobody has confirmed")
+        guessed = len(report.guessed)
+        parts.append(f"{guessed} {'rests' if guessed == 1 else 'rest'} on guesses that nobody has confirmed")
     return f"Not complete: {' and '.join(parts)}."
 
 
@@ -273,37 +273,37 @@ def _signed(document: ReportDocument) -> None:
 def photo_pages(document: ReportDocument) -> None:
     """Print every photo in the order of the walk; claim sheets and label cards six to a page."""
     for group in document.groups:
-        many = document.photos_per_page(group)
-        for place, record in enumerate(group.photos):
-            if place % many == 0:
-                if place == 0:
+        per_page = document.photos_per_page(group)
+        for position, record in enumerate(group.photos):
+            if position % per_page == 0:
+                if position == 0:
                     document.start_section(group.title)
                 else:
                     document.writer.new_page()
-            _photo(document, record, many, place % many)
+            _photo(document, record, per_page, position % per_page)
 
 
-def _photo(document: ReportDocument, record: PhotoRecord, many: int, place: int) -> None:
+def _photo(document: ReportDocument, record: PhotoRecord, per_page: int, position: int) -> None:
     writer = document.writer
-    rows, columns = many // (1 if many == 2 else 2), 1 if many == 2 else 2
-    row, column = divmod(place, columns)
+    rows, columns = per_page // (1 if per_page == 2 else 2), 1 if per_page == 2 else 2
+    row, column = divmod(position, columns)
     height = (BOTTOM - TOP - GAP * (rows - 1)) / rows
     width = (WIDTH - GAP * (columns - 1)) / columns
     x, y = MARGIN + column * (width + GAP), TOP + row * (height + GAP)
     writer.pdf.set_link(document.links[record.sha256], y=max(0.0, y - 0.2))
     writer.y = y
-    said = caption(record, document.content.vocabulary)
-    writer.bookmark(f"{document.numbers[record.sha256]}  {said.stated or said.guess or record.name}", 1)
-    if many == 2:
+    words = caption(record, document.content.vocabulary)
+    writer.bookmark(f"{document.numbers[record.sha256]}  {words.stated or words.guess or record.name}", 1)
+    if per_page == 2:
         photo_width = 5.15
         _show(document, record, x, y, photo_width, height)
         _caption(
             document, record, x + photo_width + 0.2, y - 0.03, width - photo_width - 0.2, y + height, 10.0
         )
     else:
-        share = {4: 0.62, 6: 0.66}[many]
+        share = {4: 0.62, 6: 0.66}[per_page]
         used = _show(document, record, x, y, width, height * share)
-        size = {4: 8.5, 6: 7.5}[many]
+        size = {4: 8.5, 6: 7.5}[per_page]
         _caption(document, record, x, y + used + 0.05, width, y + height, size)
 
 
@@ -347,19 +347,19 @@ def _caption(
 ) -> None:
     """Print number, tag, times, compass, file and flags while there is room; the appendix has every time in full."""
     writer = document.writer
-    said = caption(record, document.content.vocabulary)
+    words = caption(record, document.content.vocabulary)
     parts: list[tuple[str, str, Colour]] = []
-    if said.stated:
-        parts.append((said.stated, BOLD, INK))
-    if said.guess:
-        parts.append((said.guess, "", INK))
-    if not said.stated and not said.guess:
+    if words.stated:
+        parts.append((words.stated, BOLD, INK))
+    if words.guess:
+        parts.append((words.guess, "", INK))
+    if not words.stated and not words.guess:
         parts.append((UNTAGGED, "", INK))
-    parts.append((said.taken, "", INK))
-    if said.corrected:
-        parts.append((said.corrected, "", WARN))
-    if said.facing:
-        parts.append((said.facing, "", INK))
+    parts.append((words.taken, "", INK))
+    if words.corrected:
+        parts.append((words.corrected, "", WARN))
+    if words.facing:
+        parts.append((words.facing, "", INK))
     parts += [(flag.message, "", WARN) for flag in document.flags.get(record.sha256, ())]
     line = size * LEADING / POINTS
     end = (

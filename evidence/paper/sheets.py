@@ -52,7 +52,7 @@ TAG_SIDE = math.sqrt(TAG_SHARE * CARD[0] * CARD[1])
 """Inches, 3.6: from 8 feet with a phone's wide lens, 45 pixels of a photo reduced to 1,600."""
 
 TAG_CELLS = 8
-CARDS_A_PAGE = 2
+CARDS_PER_PAGE = 2
 
 GREY = (90, 90, 90)
 BLACK = (0, 0, 0)
@@ -122,7 +122,7 @@ def label_cards(labels: Sequence[LabelText], out: Path) -> int:
     texts = [label.words for label in labels]
     with open_pdf([*texts, CARD_USE, CARD_END, CARD_SAFETY], title="Label cards") as pdf:
         for place, label in enumerate(labels):
-            row = place % CARDS_A_PAGE
+            row = place % CARDS_PER_PAGE
             if row == 0:
                 pdf.add_page()
                 _cut_line(pdf)

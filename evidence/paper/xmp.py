@@ -14,6 +14,7 @@ from xml.etree import ElementTree as ET
 
 from evidence.model import Claim, Facet, FacetValue, PhotoRecord
 from evidence.paper.captions import UNPRINTED, phrase, stated_and_guessed
+from evidence.paper.dates import iso_offset
 from evidence.tags.vocabulary import Vocabulary
 
 RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
@@ -50,9 +51,9 @@ def xmp_sidecar(record: PhotoRecord, claim: Claim | None, vocabulary: Vocabulary
     about = ET.SubElement(ET.SubElement(root, f"{{{RDF}}}RDF"), f"{{{RDF}}}Description")
     about.set(f"{{{RDF}}}about", "")
     stated, guessed = stated_and_guessed(record.tags, vocabulary)
-    said = phrase(stated, vocabulary)
-    _language(about, DC, "title", said or record.name)
-    _language(about, DC, "description", _description(record, claim, said))
+    stated_words = phrase(stated, vocabulary)
+    _language(about, DC, "title", stated_words or record.name)
+    _language(about, DC, "description", _description(record, claim, stated_words))
     _array(about, DC, "subject", "Bag", _subjects(stated, vocabulary))
     _simple(about, DC, "identifier", f"sha256:{record.sha256}")
     _simple(about, XMP_MM, "OriginalDocumentID", f"sha256:{record.sha256}")
@@ -65,8 +66,8 @@ def xmp_sidecar(record: PhotoRecord, claim: Claim | None, vocabulary: Vocabulary
     return written + b"\n"
 
 
-def _description(record: PhotoRecord, claim: Claim | None, said: str) -> str:
-    what = said or "Nobody has stated what this photo shows"
+def _description(record: PhotoRecord, claim: Claim | None, stated_words: str) -> str:
+    what = stated_words or "Nobody has stated what this photo shows"
     where = f"Claim {claim.claim}" if claim else "Filed under no claim"
     return f"{what}. {where}, {record.name}."
 
@@ -130,9 +131,7 @@ def _moment(moment: datetime | None, offset: int | None) -> str:
     text = moment.replace(tzinfo=None).isoformat()
     if "." in text:
         text = text.rstrip("0")
-    if offset is None:
-        return text
-    return f"{text}{'-' if offset < 0 else '+'}{abs(offset) // 60:02d}:{abs(offset) % 60:02d}"
+    return text if offset is None else f"{text}{iso_offset(offset)}"
 
 
 # --- XML ---------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from evidence.catalog.claims import ClaimRow
 from evidence.coverage.report import CoverageReport
 from evidence.lookup import UNASSIGNED
 from evidence.model import Facet, Finding, PhotoRecord, Sha256, tag_value
+from evidence.paper.dates import iso_offset
 from evidence.workspace import Workspace
 
 
@@ -147,10 +148,7 @@ def _taken_at(record: PhotoRecord) -> str | None:
     if taken is None:
         return None
     text = taken.isoformat()
-    if offset is None:
-        return text
-    sign = "-" if offset < 0 else "+"
-    return f"{text}{sign}{abs(offset) // 60:02d}:{abs(offset) % 60:02d}"
+    return text if offset is None else f"{text}{iso_offset(offset)}"
 
 
 def moment(text: str | None) -> str:

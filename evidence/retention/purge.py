@@ -287,9 +287,9 @@ class _Run:
             removed=[place for place in places if place not in spared],
             spared=spared,
             people=[
-                Person(did="Planned", name=self.frozen.plan.by, at=self.frozen.plan.made),
-                Person(did="Approved", name=self.approval.by, at=self.approval.at),
-                Person(did="Deleted and verified", name=str(cleared["by"]), at=at),
+                Person(action="Planned", name=self.frozen.plan.by, at=self.frozen.plan.made),
+                Person(action="Approved", name=self.approval.by, at=self.approval.at),
+                Person(action="Deleted and verified", name=str(cleared["by"]), at=at),
             ],
             verified=at,
             tool=_tool(),

@@ -211,6 +211,7 @@ def test_bookmarks_and_index_lead_to_the_page_of_the_photo(tmp_path):
         "Contact sheet, as the photos were taken", "Index by required shot", "Appendix: the originals",
     ]  # fmt: skip
     under_front = reader.outline[reader.outline.index(top[1]) + 1]
+    assert len(under_front) == 2
     for number, mark in enumerate(under_front, start=1):
         page = reader.pages[reader.get_destination_page_number(mark)]
         assert f"Photo {number}" in page.extract_text()
@@ -277,14 +278,17 @@ def test_hostile_strings_neither_stop_the_report_nor_leave_the_page(tmp_path):
         content(tmp_path, records, report, claim=claim, per_page=4, made_by=HOSTILE[2], sign_off=sign), out
     )
     pdf = pypdfium2.PdfDocument(out)
+    checked = 0
     for page in pdf:
         text = page.get_textpage()
+        checked += text.count_chars()
         for place in range(0, text.count_chars(), 7):
             left, bottom, right, top = text.get_charbox(place)
             assert left >= -1
             assert right <= 8.5 * 72 + 1
             assert bottom >= -1
             assert top <= 11 * 72 + 1
+    assert checked > 10_000
     assert "\x1b" not in " ".join(texts(pypdf.PdfReader(out)))
 
 
@@ -325,6 +329,7 @@ def test_the_file_keeps_what_pdf_a_2b_asks_for_as_far_as_a_reader_can_see(tmp_pa
     assert intent["/DestOutputProfile"].get_data()[36:40] == b"acsp"
     assert not {"/AA", "/JavaScript"} & set(root)
     assert isinstance(root["/OpenAction"], list), "a place to open at, not an action"
+    links = images = 0
     for page in reader.pages:
         assert "/AA" not in page
         for font in page["/Resources"].get("/Font", {}).values():
@@ -332,10 +337,14 @@ def test_the_file_keeps_what_pdf_a_2b_asks_for_as_far_as_a_reader_can_see(tmp_pa
             assert "/FontFile2" in descriptor
             assert "/ToUnicode" in font
         for note in page.get("/Annots", []):
+            links += 1
             flags = note.get_object()["/F"]
             assert note.get_object()["/Subtype"] == "/Link"
             assert flags & 4
             assert not flags & 0b100011
         for image in page["/Resources"].get("/XObject", {}).values():
+            images += 1
             assert "/SMask" not in image
             assert image["/Filter"] == "/DCTDecode"
+    assert links >= len(records)
+    assert images >= len(records)

@@ -478,6 +478,25 @@ def test_a_progress_line_that_a_crash_cut_short_does_not_count(repository, tmp_p
     assert all(json.loads(line) for line in path.read_bytes().splitlines()[-1:])
 
 
+def test_a_run_that_an_older_program_began_is_finished(repository, tmp_path):
+    """The progress lines are as that program wrote them; `spared` holds the certificate's lines as text."""
+    frozen = approved(repository, tmp_path)
+    stays = f"intake: {place_text(intake_object(b'back'))}"
+    repository.places[ONE] = set()
+    (frozen.folder / PROGRESS).write_text(
+        '{"at":"2026-11-25T12:00:00Z","by":"Ann","claim":"HL-1","step":"started"}\n'
+        f'{{"at":"2026-11-25T12:00:00Z","by":"Ann","claim":"HL-1","spared":["{stays}"],"step":"cleared"}}\n'
+    )
+    report = run_plan(repository, SCHEDULE, frozen.folder, by="Carl")
+    assert [p.claim for p in report.purged] == [ONE, TWO]
+    text = report.purged[0].certificate.read_text()
+    assert "Deleted and verified by Ann" in text
+    emptied, rest = text.split("Places emptied")[1].split("Places that stay")
+    assert stays not in emptied
+    assert stays in rest.split("Files deleted")[0]
+    assert f"intake: {place_text(intake_object(b'front'))}" in emptied
+
+
 def test_a_photo_that_comes_after_a_broken_off_run_is_not_removed_with_the_rest(repository, tmp_path):
     frozen = approved(repository, tmp_path)
 
@@ -587,7 +606,7 @@ def test_over_real_folders_a_killed_run_is_finished_by_the_next_one(tmp_path, ca
     if child == 0:
         run_plan(DyingRepository(tmp_path, repository.index, call), SCHEDULE, frozen.folder, by="Ann")
         os._exit(0)
-    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) in {-signal.SIGKILL, 0}
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == -signal.SIGKILL
     again = FolderRepository(tmp_path)
     again.index = repository.index
     assert [p.claim for p in run_plan(again, SCHEDULE, frozen.folder, by="Carl").purged] == ["HL-1", "HL-2"]
