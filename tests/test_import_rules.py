@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -123,3 +124,41 @@ def test_a_deciding_room_touches_no_clock_disk_or_terminal(path):
             called = ast.unparse(node.func)
             assert called not in {"open", "print", "input"}, f"line {node.lineno}: {called}"
             assert not called.endswith((".now", ".today", ".utcnow")), f"line {node.lineno}: {called}"
+
+
+def test_the_page_of_the_architecture_shows_the_rooms_and_their_floors():
+    page = (PACKAGE.parent / "docs" / "architecture.md").read_text(encoding="utf-8")
+    picture = page.split("## Rooms and floors")[1].split("```")[1].split()
+    shown: dict[int, set[str]] = {}
+    for word in picture:
+        if word.isdigit():
+            floor = shown.setdefault(int(word), set())
+        else:
+            floor.add(word)
+    assert shown == dict(enumerate(FLOORS))
+    table = page.split("## Rooms and floors")[1].split("## Four questions")[0]
+    named = {
+        name.rstrip("/")
+        for row in re.findall(r"^\| (`.*?`) \|", table, re.MULTILINE)
+        for name in re.findall(r"`(.+?)`", row)
+    }
+    assert named == set(FLOOR)
+
+
+def test_every_step_that_the_page_of_the_architecture_names_exists():
+    page = (PACKAGE.parent / "docs" / "architecture.md").read_text(encoding="utf-8")
+    answers = page.split("## Four questions")[1].split("\n## ")[0]
+    answered = re.split(r"^\*\*.*?\?\*\* ", answers, flags=re.MULTILINE)[1:]
+    assert len(answered) == 4
+    for answer in answered:
+        home = re.match(r"`evidence/(\w+)/", answer)[1]
+        for dotted in re.findall(r"`((?:\w+\.)+\w+)`", answer):
+            *where, name = dotted.split(".")
+            if PACKAGE.joinpath(*where, name).with_suffix(".py").is_file():
+                continue  # a module
+            path = PACKAGE.joinpath(*where).with_suffix(".py")
+            if not path.is_file():
+                path = (PACKAGE / home).joinpath(*where).with_suffix(".py")
+            tree = ast.parse(path.read_text(encoding="utf-8"))
+            defined = {node.name for node in tree.body if isinstance(node, ast.FunctionDef | ast.ClassDef)}
+            assert name in defined, dotted
