@@ -47,6 +47,11 @@ class TimedUnit:
     place_unknown: bool = False
     """Neither its time nor its number shows its place."""
 
+    @classmethod
+    def without_time(cls, unit: Unit) -> TimedUnit:
+        """A unit with neither time nor number."""
+        return cls(unit, None, None, -1, None, None, "", None)
+
     @property
     def device(self) -> DeviceId:
         """The device that took it."""
@@ -78,7 +83,7 @@ def timeline_of(photos: Iterable[DayPhoto], hints: Sequence[ClockHint], options:
         named, rest = undated(units)
         strays += rest
         if named:
-            loose.append(tuple(_without_time(u) for u in named))
+            loose.append(tuple(TimedUnit.without_time(u) for u in named))
     runs = split_at_gps_changes(runs)
     zones = zones_of(runs)
     anchors = anchors_of(runs, zones, hints)
@@ -99,10 +104,6 @@ def timeline_of(photos: Iterable[DayPhoto], hints: Sequence[ClockHint], options:
 
 def _first(units: Sequence[Unit]) -> float:
     return min((u.stamp for u in units if u.stamp is not None), default=float("inf"))
-
-
-def _without_time(unit: Unit) -> TimedUnit:
-    return TimedUnit(unit, None, None, -1, None, None, "", None)
 
 
 def _keyed(

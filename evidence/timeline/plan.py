@@ -216,7 +216,7 @@ def _follows(
 
 def _strays(units: Sequence[Unit], manual: ManualAssignments, options: SplitOptions) -> list[PlacedUnit]:
     """Files without a time, a number or a telling picture, left unassigned."""
-    chain = [TimedUnit(u, None, None, -1, None, None, "", None) for u in units]
+    chain = [TimedUnit.without_time(u) for u in units]
     nowhere = Verdict(None, False, 1.0, False, 1.0, ("the file has neither a time nor a number",))
     return place_units(
         chain,

@@ -20,6 +20,7 @@ from evidence.forward_backward import Floats, forward_backward
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+ALL = slice(None)
 TINY = 1e-250
 """Added to every weight, so that contradictory decisions still leave a possible path."""
 
@@ -92,18 +93,18 @@ def posterior(s: Scores) -> Posterior:
     seen = s.inside[:, :, None] + s.emission
     emissions = np.exp(seen - seen.max(axis=(1, 2), keepdims=True))[:, None]
     closing = np.exp(s.last[-1])[..., None] * np.exp(s.end)
-    opening = moves.enter[0][..., None] * moves.start
+    opening = np.exp(s.first[0] + s.enter[0])[..., None] * moves.start
     passes = forward_backward(opening, emissions, moves, closing=closing, state_axes=2, floor=TINY)
     evidence = passes.log_likelihood + np.log((passes.filtered[-1] * closing).sum((1, 2)) + TINY) + s.modes
     weight = np.exp(evidence - evidence.max())
     weight /= weight.sum()
 
-    after, between = emissions[1:] * passes.backward[1:], slice(0, photos - 1)
-    kept = moves.kept(between, after)
+    after = emissions[1:] * passes.backward[1:]
+    kept = moves.kept(ALL, after)
     probability = passes.filtered
     staying = (probability[:-1] * kept).sum((2, 3))
     probability[-1] *= closing
-    probability[:-1] *= kept + moves.crossed(between, after)
+    probability[:-1] *= kept + moves.crossed(ALL, after)
     stays = staying / (probability[:-1].sum((2, 3)) + TINY)
     probability /= probability.sum(axis=(2, 3), keepdims=True) + TINY
     stages = np.tensordot(probability, weight, axes=([1], [0]))
@@ -121,11 +122,11 @@ class _Crossings:
     transition: Floats
     """(N-1, P, P)"""
     transition_back: Floats
-    """`transition` with its last two axes exchanged."""
+    """(N-1, 1, P, P): `transition` with its last two axes exchanged."""
     leave: Floats
     """(N-1, M, S, P)"""
     enter: Floats
-    """(N, M, S)"""
+    """(N-1, M, S)"""
     barred: Floats
     """(N-1, 1, S): one less the weight of a boundary back into the same state."""
     start: Floats
@@ -139,9 +140,9 @@ class _Crossings:
         return cls(
             stay=np.exp(s.stay - shift[:, None])[:, None, :, None],
             transition=transition,
-            transition_back=np.ascontiguousarray(transition.transpose(0, 2, 1)),
+            transition_back=np.ascontiguousarray(transition.transpose(0, 2, 1))[:, None],
             leave=np.exp(s.last[:-1] + (s.leave - shift[:, None])[:, None, :])[..., None] * np.exp(s.end),
-            enter=np.exp(s.first + s.enter[:, None, :]),
+            enter=np.exp(s.first[1:] + s.enter[1:, None, :]),
             barred=1.0 - np.exp(s.reentry)[:, None, :],
             start=np.exp(s.start),
         )
@@ -149,22 +150,21 @@ class _Crossings:
     def forward(self, step: int, weights: Floats) -> Floats:
         """Weights at the next photo; a boundary leads from every state into each, so their sum is taken once."""
         out = (weights * self.leave[step]).sum(2)
-        into = np.maximum(out.sum(1, keepdims=True) - out * self.barred[step], 0.0) * self.enter[step + 1]
+        into = np.maximum(out.sum(1, keepdims=True) - out * self.barred[step], 0.0) * self.enter[step]
         return np.asarray((weights @ self.transition[step]) * self.stay[step] + into[..., None] * self.start)
 
     def backward(self, step: int, weights: Floats) -> Floats:
         """The weight of all that follows each state of a photo."""
-        one = slice(step, step + 1)
-        return np.asarray((self.kept(one, weights[None]) + self.crossed(one, weights[None]))[0])
+        return self.kept(step, weights) + self.crossed(step, weights)
 
-    def kept(self, steps: slice, after: Floats) -> Floats:
-        """(steps, modes, states, stages): the part of it without a boundary next."""
-        return np.asarray(self.stay[steps] * (after @ self.transition_back[steps, None]))
+    def kept(self, steps: int | slice, after: Floats) -> Floats:
+        """(steps..., modes, states, stages): the part of it without a boundary next."""
+        return np.asarray(self.stay[steps] * (after @ self.transition_back[steps]))
 
-    def crossed(self, steps: slice, after: Floats) -> Floats:
-        """(steps, modes, states, stages): the part of it with a boundary next."""
-        into = (after @ self.start) * self.enter[steps.start + 1 : steps.stop + 1]
-        into = np.maximum(into.sum(2, keepdims=True) - into * self.barred[steps], 0.0)
+    def crossed(self, steps: int | slice, after: Floats) -> Floats:
+        """(steps..., modes, states, stages): the part of it with a boundary next."""
+        into = (after @ self.start) * self.enter[steps]
+        into = np.maximum(into.sum(-1, keepdims=True) - into * self.barred[steps], 0.0)
         return np.asarray(self.leave[steps] * into[..., None])
 
 
