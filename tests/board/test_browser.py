@@ -42,9 +42,7 @@ def browser():
 
 
 @pytest.fixture
-def board(workspace, monkeypatch):
-    """A board whose photos have thumbnails but no originals: bags are not built here."""
-    monkeypatch.setattr("evidence.catalog.keeping.Keeping.dirty", lambda _keeping: [])
+def board(workspace):
     with served(workspace) as running:
         yield running
 
@@ -269,7 +267,7 @@ def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(log_in, b
 
 def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(log_in, board, workspace):
     put_claim(workspace, "BD-600")
-    put_photos(workspace, "BD-600", 600)
+    put_photos(workspace, "BD-600", 600, originals=False)
     page = log_in()
     asked = []
     page.on("request", lambda request: asked.append(request.url))

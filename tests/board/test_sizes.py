@@ -61,6 +61,7 @@ def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(worksp
             many,
             name=f"N{many}N",
             start=START + timedelta(days=many),
+            originals=False,
             tags={
                 n: (facet_value(Facet.FACE, "front"), facet_value(Facet.ROLE, "close_up", guess=0.7))
                 for n in range(many)

@@ -25,13 +25,6 @@ BD1 = ClaimId("BD-1")
 LEFT = {Facet.FACE: "left", Facet.ROLE: "elevation"}
 
 
-@pytest.fixture(autouse=True)
-def _no_files(request, monkeypatch):
-    """Photos written straight into the catalog have no originals: their bags are not built."""
-    if "real" not in request.fixturenames:
-        monkeypatch.setattr("evidence.catalog.keeping.Keeping.dirty", lambda _keeping: [])
-
-
 def marks(workspace, digests):
     return {record.sha256: mark_of(record) for record in workspace.catalog.photos.records(digests)}
 

@@ -19,6 +19,7 @@ from support_cli import make_archive
 from evidence.board.app import make_app
 from evidence.catalog.segments import Placing, SegmentRow
 from evidence.catalog.tags import Tagged
+from evidence.disk.objects import object_path
 from evidence.model import (
     CameraFacts,
     Claim,
@@ -77,17 +78,31 @@ def put_photos(
     phash: str = "",
     to_confirm: bool = False,
     pictures: bool = False,
+    originals: bool = True,
 ) -> list[Sha256]:
-    """Photos of a claim (None: the tray) as an intake leaves them in the catalog, half a minute apart."""
+    """Photos of a claim (None: the tray) as an intake leaves them, half a minute apart.
+
+    Each original is a few bytes of text in the intake area, so that bags can be built; without `originals` the
+    photos are in the catalog alone.
+    """
     claim = ClaimId(number) if number else None
     intake = IntakeId(f"20260514-090000-{name.lower()}")
     photos = workspace.catalog.photos
-    shas = [digest(f"{number} {name} {n}") for n in range(many)]
+    contents = [f"{number} {name} {n}" for n in range(many)]
+    shas = [digest(content) for content in contents]
+    if originals:
+        for sha, content in zip(shas, contents, strict=True):
+            place = object_path(workspace.store, sha, ".jpg")
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_bytes(content.encode())
     segment = f"{start.date().isoformat()}/{number or 'tray'}"
     with workspace.catalog.transaction():
         photos.add_originals(
             intake,
-            [(_found(f"DCIM/100TEST/{name}{n:04d}.JPG"), sha, ".jpg") for n, sha in enumerate(shas)],
+            [
+                (_found(f"DCIM/100TEST/{name}{n:04d}.JPG", len(contents[n].encode())), sha, ".jpg")
+                for n, sha in enumerate(shas)
+            ],
         )
         photos.describe([(sha, _facts(start, n, facts), _look(sha, phash)) for n, sha in enumerate(shas)])
         photos.place(
@@ -133,8 +148,8 @@ def put_photos(
     return shas
 
 
-def _found(path: str) -> Found:
-    return Found(card_path=path, size=1000, modified=None, kind=MediaKind.PHOTO, dcf=None, object_key=path)
+def _found(path: str, size: int) -> Found:
+    return Found(card_path=path, size=size, modified=None, kind=MediaKind.PHOTO, dcf=None, object_key=path)
 
 
 def _facts(start: datetime, n: int, more: Mapping[str, str] | None) -> CameraFacts:
