@@ -1,1 +1,16 @@
-"""The review page: a local web page to look, tag, cut, waive, sign and send back."""
+"""The review page: a web page on the reviewer's own computer.
+
+A reviewer looks at photos here, tags them, moves boundaries, sets shots aside, signs off or sends back. The modules
+from the outside in:
+
+* `app` builds the web application: routes, middleware, error pages.
+* `middleware` checks every request before a route sees it, and adds the security headers to every response.
+* `login`, `claim_pages`, `photo_pages` and `actions` are the routes: log in, pages of a claim, pages of a photo,
+  and every request that changes something.
+* `context` is what a route gets: the board, the person who is logged in, and what they may do (`permissions`).
+* `claim_list`, `day_view` and `view_models` turn catalog rows into the plain values that `templates/` show.
+* `sessions` keeps sessions, login links and failed attempts; `thumbnails` makes missing thumbnails; `background`
+  updates bags and counts claims after a page was answered.
+
+Nothing here decides about a claim: `evidence.review` does.
+"""

@@ -1,4 +1,4 @@
-"""Everything on the board that changes something: tags, houses, boundaries, waivers, sign-off, return, undo."""
+"""Every request that changes something: tags, houses, boundaries, waivers, sign-off, sending back, undo."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ Short = Annotated[str, Form(max_length=300)]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Mark = Annotated[str, Field(pattern=r"^[0-9a-f]{12}$")]
 MAX_PHOTOS = 2000
-"""In one go; a claim has a few hundred."""
+"""Most photos in one request; a claim has a few hundred."""
 
 
 class _Request(BaseModel):
@@ -40,24 +40,24 @@ Seen = Annotated[dict[Digest, Mark], Field(min_length=1, max_length=MAX_PHOTOS)]
 
 
 class TagRequest(_Request):
-    """What a page's script sends: photos as they were seen, and what is said of them."""
+    """Photos with the marks that the page showed, and the facets to state."""
 
     photos: Seen
     tags: dict[Facet, Annotated[str, Field(max_length=60)] | None] = Field(default_factory=dict)
-    """None takes back what a person said."""
+    """None removes what a person stated."""
     confirm: bool = False
-    """Say what the guesses say."""
+    """State the guesses that are shown."""
 
 
 class PlaceRequest(_Request):
-    """Photos, and the claim that they belong to."""
+    """Photos with the marks that the page showed, and the claim to move them to."""
 
     photos: Seen
     claim: Annotated[str, Field(max_length=200)]
 
 
 class UndoRequest(_Request):
-    """A correction to take back."""
+    """The number of a correction to undo."""
 
     number: int
 
@@ -67,7 +67,7 @@ class UndoRequest(_Request):
 
 @router.post("/do/tag")
 def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], body: TagRequest) -> Response:
-    """State facets of photos, or confirm their guesses; answers with the tiles that changed."""
+    """State facets of photos, or confirm their guesses. Returns the tiles that changed."""
     workspace = user.workspace
     marks = {Sha256(sha): mark for sha, mark in body.photos.items()}
     records = workspace.catalog.photos.records(list(marks))
@@ -80,18 +80,18 @@ def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], bod
         }
         stated = {sha: dict(said) for sha in marks} if said else {}
     if not stated:
-        raise BadInputError("Nothing is said.", "Choose a word, or photos with a guess in them.")
+        raise BadInputError("No tag selected.", "Choose a tag, or photos with a guess to confirm.")
     claims = {record.claim for record in records}
     before = _tiles_of(workspace, claims)
     try:
         number, _ = tag_seen(workspace, stated, seen=marks)
-    except ChangedError as trouble:
-        changed = {change.subject: change.message for change in trouble.changes}
+    except ChangedError as error:
+        changed = {change.subject: change.message for change in error.changes}
         now = workspace.catalog.photos.records([Sha256(sha) for sha in changed])
         return JSONResponse(
             {
-                "message": trouble.message,
-                "hint": trouble.hint,
+                "message": error.message,
+                "hint": error.hint,
                 "changed": changed,
                 "tiles": [
                     view_models.tile_data(view_models.tile_of(one, workspace.vocabulary)) for one in now
@@ -104,7 +104,7 @@ def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], bod
 
 
 def _tiles_of(workspace: Workspace, claims: set[ClaimId | None]) -> dict[Sha256, dict[str, object]]:
-    """Every photo of these claims as its tile stands."""
+    """The tiles of all photos of these claims."""
     return {
         record.sha256: view_models.tile_data(view_models.tile_of(record, workspace.vocabulary))
         for claim in claims
@@ -123,13 +123,13 @@ def _changed_tiles(
 def undo_tag(
     user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], body: UndoRequest
 ) -> Response:
-    """Take one tagging back; answers with the tiles that changed."""
+    """Undo one tag decision. Returns the tiles that changed."""
     decision = next(
         (one for one in user.workspace.catalog.claims.decisions(Tag) if one.number == body.number),
         None,
     )
     if decision is None:
-        raise BadInputError("That is taken back already.", "Load the page again to see what stands.")
+        raise BadInputError("This correction was undone already.", "Load the page again.")
     photos = user.workspace.catalog.photos.records(decision.decision.about())
     claims = {record.claim for record in photos}
     before = _tiles_of(user.workspace, claims)
@@ -142,7 +142,7 @@ def undo_tag(
 def place(
     user: Annotated[CurrentUser, Depends(require_post(Permission.PLACE))], body: PlaceRequest
 ) -> Response:
-    """File photos under another claim, or in the tray."""
+    """Move photos to another claim, or make them unassigned."""
     workspace = user.workspace
     target = None if body.claim.casefold() == UNASSIGNED else known_claim(workspace, body.claim)
     digests = [Sha256(sha) for sha in body.photos]
@@ -150,7 +150,7 @@ def place(
         require_marks(workspace, {Sha256(sha): mark for sha, mark in body.photos.items()})
         done = placing.move(workspace, digests, target)
     many = "1 photo" if len(digests) == 1 else f"{len(digests)} photos"
-    user.flash(f"{many} now {'belongs' if len(digests) == 1 else 'belong'} to {target or 'no house'}.")
+    user.flash(f"{many} moved to {target}." if target else f"{many} now unassigned.")
     user.board.worker.wake()
     return JSONResponse({"undo": done.decision})
 
@@ -159,11 +159,11 @@ def place(
 
 
 def _act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
-    """Do it and say so on the next page, or say there why not."""
+    """Do the work; the next page shows its message, or the error."""
     try:
         user.flash(work())
-    except EvidenceError as trouble:
-        user.flash(str(trouble), "bad")
+    except EvidenceError as error:
+        user.flash(str(error), "bad")
     user.board.worker.wake()
     return redirect_inside(back)
 
@@ -172,11 +172,11 @@ def _act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
 def undo(
     user: Annotated[CurrentUser, Depends(require_post())], number: Annotated[int, Form()], back: Short = "/"
 ) -> Response:
-    """Take one correction back."""
+    """Undo one correction."""
 
     def work() -> str:
         undoing.undo(user.workspace, number, others_too=user.can("UNDO_OTHERS"))
-        return "That is taken back."
+        return "The correction is undone."
 
     return _act(user, back, work)
 
@@ -195,7 +195,7 @@ def waive(
     def work() -> str:
         number = known_claim(user.workspace, claim)
         waivers.waive(user.workspace, number, requirement, place=at, why=why.strip())
-        return "That shot is set aside; the reason stands beside it."
+        return "The shot is set aside; the reason stays beside it."
 
     return _act(user, back, work)
 
@@ -208,7 +208,7 @@ def sign(
     note: Text = "",
     back: Short = "/",
 ) -> Response:
-    """Sign the claim off in the visitor's name."""
+    """Sign off the claim in the person's name."""
 
     def work() -> str:
         signing.sign(user.workspace, known_claim(user.workspace, claim), note=note, seen=seen)
@@ -225,7 +225,7 @@ def send_back(
     note: Text = "",
     back: Short = "/",
 ) -> Response:
-    """Return the claim to the adjuster with the list of what is missing."""
+    """Send the claim back to the adjuster with the list of what is missing."""
 
     def work() -> str:
         _, wanted = signing.send_back(
@@ -245,7 +245,7 @@ def take_back(
     note: Text = "",
     back: Short = "/",
 ) -> Response:
-    """Take a sign-off or a return back."""
+    """Reopen a claim that was signed off or sent back."""
 
     def work() -> str:
         signing.take_back(user.workspace, known_claim(user.workspace, claim), why=note, seen=seen)
@@ -258,7 +258,7 @@ def take_back(
 
 
 def _act_on_day(user: CurrentUser, number: str, seen: str, back: str, work: Callable[[], str]) -> Response:
-    """The same for a change of how a day is cut, unless somebody else changed it since it was `seen`."""
+    """The same for a boundary; refused when somebody changed the day since the page was loaded (`seen`)."""
 
     def guarded() -> str:
         with user.workspace.locked():
@@ -273,7 +273,7 @@ def _act_on_day(user: CurrentUser, number: str, seen: str, back: str, work: Call
 def _photo(user: CurrentUser, sha: str) -> Sha256:
     digest = find_photo(user, sha)
     if digest is None:
-        raise BadInputError("The archive keeps no such photo.", "Load the page again.")
+        raise BadInputError("The archive has no such photo.", "Load the page again.")
     return digest
 
 
@@ -282,22 +282,22 @@ Placing = Annotated[CurrentUser, Depends(require_post(Permission.PLACE))]
 
 @router.post("/do/cut")
 def cut(user: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
-    """Let a new stretch begin with a photo."""
+    """Add a boundary before a photo."""
 
     def work() -> str:
         placing.cut(user.workspace, _photo(user, photo))
-        return "A new stretch begins there."
+        return "A new segment begins with that photo."
 
     return _act_on_day(user, number, seen, back, work)
 
 
 @router.post("/do/join")
 def join(user: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
-    """Take the boundary before a photo away."""
+    """Remove the boundary before a photo."""
 
     def work() -> str:
         placing.join(user.workspace, _photo(user, photo))
-        return "That boundary is gone."
+        return "The boundary is removed."
 
     return _act_on_day(user, number, seen, back, work)
 
@@ -310,8 +310,8 @@ def shift(
 
     def work() -> str:
         done = placing.shift(user.workspace, _photo(user, photo), _photo(user, to))
-        many = "1 photo changes" if done.photos == 1 else f"{done.photos} photos change"
-        return f"The boundary is moved; {many} house."
+        many = "1 photo goes" if done.photos == 1 else f"{done.photos} photos go"
+        return f"The boundary is moved: {many} to the other house."
 
     return _act_on_day(user, number, seen, back, work)
 
@@ -320,11 +320,11 @@ def shift(
 def name(
     user: Placing, number: Short, segment: Short, claim: Short, seen: Short = "", back: Short = "/"
 ) -> Response:
-    """Say whose house a stretch is; for one that was doubted, that it is right."""
+    """State the claim of a segment; for one to confirm, that its claim is right."""
 
     def work() -> str:
         done = placing.name(user.workspace, segment, known_claim(user.workspace, claim))
-        many = "1 photo belongs" if done.photos == 1 else f"{done.photos} photos belong"
-        return f"{many} to {claim}, and that is stated now."
+        many = "1 photo is" if done.photos == 1 else f"{done.photos} photos are"
+        return f"Stated: {many} of claim {claim}."
 
     return _act_on_day(user, number, seen, back, work)

@@ -1,4 +1,4 @@
-"""Puts the board together: routes, guard, errors in plain words."""
+"""Builds the web application: routes, middleware, and error pages."""
 
 from __future__ import annotations
 
@@ -6,12 +6,14 @@ import time
 from collections.abc import AsyncIterator, Callable, Collection
 from contextlib import asynccontextmanager
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
+from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from evidence.board import actions, claim_pages, login, photo_pages
 from evidence.board.background import BackgroundWorker
@@ -19,13 +21,13 @@ from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInErr
 from evidence.board.middleware import LOOPBACK_NAMES, SecurityMiddleware
 from evidence.board.sessions import RateLimiter, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
-from evidence.errors import EvidenceError, LockedError
+from evidence.errors import BadInputError, EvidenceError, LockedError
 from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
 
 
-class _Files(StaticFiles):
-    """The board's own scripts and styles; their address names their edition, so they may be kept."""
+class _StaticFiles(StaticFiles):
+    """The board's scripts and styles. Their URL changes with their content, so browsers may cache them."""
 
     def file_response(self, *args: Any, **kwargs: Any) -> Response:
         response = super().file_response(*args, **kwargs)
@@ -41,13 +43,15 @@ def make_app(
     background: bool = True,
     clock: Callable[[], float] = time.time,
 ) -> FastAPI:
-    """The board over an open archive.
+    """The web application over an open archive.
 
-    `names` are host names it goes by besides those of this computer's own; `secure` when it is reached by HTTPS;
-    `follow` whether bags catch up and claims are counted in the background; `clock` in seconds, for visits, links
-    and waits.
+    `names` are host names that the board is reached by, besides those of this computer; `secure` says that it is
+    reached by HTTPS; `background` starts the thread that updates bags and counts claims; `clock` gives the seconds by
+    which sessions, links and waiting times end. Raises BadInputError for a name with a wildcard.
     """
-    workspace.vocabulary  # noqa: B018 - read once, before threads share it
+    if any("*" in name for name in names):
+        raise BadInputError("A host name of the board must not contain '*'.", "Give each name in full.")
+    workspace.vocabulary  # noqa: B018 - loaded once, before threads share it
     board = Board(
         workspace=workspace,
         sessions=SessionStore(hours=workspace.settings.board.session_hours, secure=secure, clock=clock),
@@ -68,17 +72,19 @@ def make_app(
     app.state.board = board
     for part in (login, claim_pages, photo_pages, actions):
         app.include_router(part.router)
-    app.mount("/static", _Files(directory=FOLDER / "static"))
+    app.mount("/static", _StaticFiles(directory=FOLDER / "static"))
     _explain_errors(app)
-    app.add_middleware(SecurityMiddleware, hosts={*LOOPBACK_NAMES, *names}, secure=secure)
+    # DNS rebinding: a page of an attacker's site, whose name now points to this computer, must not reach the board.
+    app.add_middleware(TrustedHostMiddleware, allowed_hosts=[*LOOPBACK_NAMES, *names], www_redirect=False)
+    app.add_middleware(SecurityMiddleware, secure=secure)  # added last, so it stands outermost
     return app
 
 
 def _explain_errors(app: FastAPI) -> None:
     @app.exception_handler(NotLoggedInError)
     def _not_logged_in(request: Request, _error: Exception) -> Response:
-        if _scripted(request):
-            return JSONResponse({"message": "Your visit is over.", "hint": "Come in again."}, 401)
+        if _wants_json(request):
+            return JSONResponse({"message": "Your session has ended.", "hint": "Log in again."}, 401)
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
         return redirect_inside(
             "/login" if request.method != "GET" or path == "/" else f"/login?back={_quoted(path)}"
@@ -86,34 +92,34 @@ def _explain_errors(app: FastAPI) -> None:
 
     @app.exception_handler(ForbiddenError)
     def _forbidden(request: Request, error: ForbiddenError) -> Response:
-        return _told(request, 403, error.words, "")
+        return _error_response(request, 403, error.message, error.hint)
 
     @app.exception_handler(EvidenceError)
-    def _trouble(request: Request, error: EvidenceError) -> Response:
+    def _evidence_error(request: Request, error: EvidenceError) -> Response:
         status = 409 if isinstance(error, ChangedError) else 423 if isinstance(error, LockedError) else 400
-        return _told(request, status, error.message, error.hint)
+        return _error_response(request, status, error.message, error.hint)
 
     @app.exception_handler(RequestValidationError)
-    def _unfit(request: Request, _error: Exception) -> Response:
-        return _told(request, 400, "That is not something this board sends.", "Load the page again.")
+    def _invalid(request: Request, _error: Exception) -> Response:
+        return _error_response(request, 400, "The request is not valid.", "Load the page again.")
 
     @app.exception_handler(HTTPException)
-    def _http(request: Request, error: HTTPException) -> Response:
-        words = {404: "There is nothing here.", 405: "That is not done here."}
-        return _told(request, error.status_code, words.get(error.status_code, str(error.detail)), "")
+    def _http_error(request: Request, error: HTTPException) -> Response:
+        messages = {404: "There is no such page.", 405: "This page does not accept that request."}
+        return _error_response(
+            request, error.status_code, messages.get(error.status_code, str(error.detail)), "Go back."
+        )
 
 
-def _scripted(request: Request) -> bool:
+def _wants_json(request: Request) -> bool:
     return "application/json" in request.headers.get("accept", "")
 
 
-def _told(request: Request, status: int, message: str, hint: str) -> Response:
-    if _scripted(request):
+def _error_response(request: Request, status: int, message: str, hint: str) -> Response:
+    if _wants_json(request):
         return JSONResponse({"message": message, "hint": hint}, status)
     return board_of(request).render("error.html", None, status, message=message, hint=hint)
 
 
 def _quoted(path: str) -> str:
-    from urllib.parse import quote  # noqa: PLC0415 - only here
-
     return quote(path, safe="/")

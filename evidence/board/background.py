@@ -1,4 +1,4 @@
-"""Work that follows a page without holding it up: bags catching up with the catalog, and claims being counted."""
+"""Work after a page was answered: update bags that are behind the catalog, and count the shots of claims."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from evidence.workspace import Workspace
 log = logging.getLogger(__name__)
 
 FILE_AFTER_S = 3.0
-"""Quiet seconds after the last keystroke before bags are built: tagging goes on in bursts."""
+"""Seconds without a change before bags are built: people tag in bursts."""
 COUNT_NOW_LIMIT = 6
-"""Claims counted while a page waits; the rest follow in the background."""
+"""At most this many claims are counted while a page waits; more are counted in the background."""
 COUNTED_STATES = frozenset({ClaimState.OPEN, ClaimState.RETURNED, ClaimState.SIGNED})
 
 
 class BackgroundWorker:
-    """One thread that files what lags behind and counts what was not counted yet."""
+    """One thread that updates bags and counts claims."""
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
@@ -31,19 +31,19 @@ class BackgroundWorker:
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self.last_error = ""
-        """Why bags could not follow at the last attempt; empty when they did."""
+        """Why the last update of the bags failed; empty when it worked."""
 
     def start(self) -> None:
-        """Begin to follow."""
+        """Start the thread."""
         self._thread = threading.Thread(target=self._run, name="board-background", daemon=True)
         self._thread.start()
 
     def wake(self) -> None:
-        """Something changed."""
+        """Tell the thread that something changed."""
         self._changed.set()
 
     def stop(self) -> None:
-        """File what is left and end."""
+        """End the thread, then update what is left."""
         self._stop.set()
         self._changed.set()
         if self._thread is not None:
@@ -51,15 +51,15 @@ class BackgroundWorker:
         self.update_bags()
 
     def update_bags(self) -> None:
-        """Let every bag say what the catalog says, now."""
+        """Update every bag that is behind the catalog, now."""
         try:
             if self._workspace.catalog.keeping.dirty():
                 with self._workspace.locked():
                     file_away(self._workspace)
             self.last_error = ""
-        except EvidenceError as trouble:
-            self.last_error = str(trouble)
-            log.warning("bags_lag_behind: %s", trouble)
+        except EvidenceError as error:
+            self.last_error = str(error)
+            log.warning("bags_not_updated: %s", error)
 
     def _run(self) -> None:
         self._count()
@@ -75,15 +75,15 @@ class BackgroundWorker:
     def _count(self) -> None:
         try:
             count_claims(self._workspace, claims_to_count(self._workspace), stop=self._stop)
-        except EvidenceError as trouble:
-            log.warning("claims_not_counted: %s", trouble)
+        except EvidenceError as error:
+            log.warning("claims_not_counted: %s", error)
 
 
 # --- counts ------------------------------------------------------------------------------
 
 
 def claims_to_count(workspace: Workspace) -> list[ClaimRow]:
-    """Claims with photos whose count is absent or old."""
+    """Claims with photos whose count is missing or out of date."""
     known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
     photos = workspace.catalog.photos.counts()
     return [
@@ -98,7 +98,7 @@ def claims_to_count(workspace: Workspace) -> list[ClaimRow]:
 def count_claims(
     workspace: Workspace, rows: Iterable[ClaimRow], *, stop: threading.Event | None = None
 ) -> None:
-    """Count these claims and keep the numbers."""
+    """Count the required shots of these claims and store the counts."""
     basis, shared = tally_basis(workspace), CoverageChecker(workspace)
     for row in rows:
         if stop is not None and stop.is_set():

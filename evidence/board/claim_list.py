@@ -1,4 +1,4 @@
-"""The list of claims, what needs attention first."""
+"""The list of claims, the most urgent first."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from evidence.model import ClaimId, ClaimState, Duty
 from evidence.workspace import Workspace
 
 PER_PAGE = 60
-"""Claims on one page: more would scroll, not be read."""
+"""Claims on one page; people do not read longer lists."""
 
 
 class Need(StrEnum):
-    """What a claim waits for, the most pressing first."""
+    """What a claim needs next, the most urgent first."""
 
     HOUSE = "house"
     SHOTS = "shots"
@@ -31,9 +31,9 @@ class Need(StrEnum):
 
 
 NEED_WORDS = {
-    Need.HOUSE: "Photos that may be at the wrong house",
+    Need.HOUSE: "Photos whose house is to confirm",
     Need.SHOTS: "Shots missing",
-    Need.GUESSES: "Only guesses in the way",
+    Need.GUESSES: "Guesses to confirm",
     Need.READY: "Ready to sign off",
     Need.UNCOUNTED: "Being counted",
     Need.BACK: "Sent back to the adjuster",
@@ -57,12 +57,12 @@ class ClaimLine:
     first: str | None
     to_confirm: int
     tally: Tally | None
-    """None where it was not counted, or is out of date."""
-    missing_words: str
+    """None where the claim was not counted, or its count is out of date."""
+    need_words: str
 
     @property
     def bar(self) -> tuple[float, float, float, float]:
-        """Shares shown, set aside, guessed and missing, for a bar that is 100 wide."""
+        """Percent of the required shots that are shown, set aside, guessed and missing."""
         if self.tally is None:
             return (0, 0, 0, 0)
         parts = (self.tally.met, self.tally.waived, self.tally.guessed, self.tally.missing)
@@ -73,11 +73,11 @@ class ClaimLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimList:
-    """One page of the list, and what the rest comes to."""
+    """One page of the list, and totals over all claims."""
 
     lines: tuple[ClaimLine, ...]
     counts: dict[Need, int]
-    """All claims by what they wait for, whatever the page shows."""
+    """How many claims have each need, over all pages and filters."""
     found: int
     page: int
     pages: int
@@ -86,10 +86,10 @@ class ClaimList:
 
 
 def list_claims(workspace: Workspace, *, duty: Duty, search: str, need: Need | None, page: int) -> ClaimList:
-    """The claims that fit, most pressing first, the longest waiting first among equals.
+    """The claims that match, the most urgent first; among equals the earliest inspection first.
 
-    Reads the whole list in a handful of queries whatever its length. A few claims whose count is old are counted
-    now; for more than that the numbers are left out until they are there.
+    Reads the whole list with a fixed, small number of queries. Up to COUNT_NOW_LIMIT claims whose count is out of
+    date are counted now; with more of them the counts are left out until the background has made them.
     """
     photos, confirm = workspace.catalog.photos.counts(), workspace.catalog.photos.to_confirm()
     rows, tallies = workspace.catalog.claims.all(), workspace.catalog.tallies.all()
@@ -132,7 +132,7 @@ def list_claims(workspace: Workspace, *, duty: Duty, search: str, need: Need | N
 
 
 def _order(duty: Duty) -> list[Need]:
-    """An adjuster first sees what was sent back to them."""
+    """For an adjuster, claims that were sent back come first."""
     order = list(Need)
     if duty is Duty.ADJUSTER:
         order.remove(Need.BACK)
@@ -161,7 +161,7 @@ def _line(
         first=photos[1] if photos else None,
         to_confirm=to_confirm,
         tally=tally,
-        missing_words=_words(need, tally, to_confirm),
+        need_words=_words(need, tally, to_confirm),
     )
 
 
@@ -186,7 +186,7 @@ def _need(row: ClaimRow, has_photos: bool, to_confirm: int, tally: Tally | None)
 def _words(need: Need, tally: Tally | None, to_confirm: int) -> str:
     parts = []
     if to_confirm and need is Need.HOUSE:
-        parts.append(f"{to_confirm} to place")
+        parts.append(f"{to_confirm} to confirm")
     if tally is not None and need in (Need.SHOTS, Need.GUESSES, Need.HOUSE, Need.BACK):
         if tally.missing:
             parts.append(f"{tally.missing} missing")

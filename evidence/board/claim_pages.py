@@ -1,4 +1,4 @@
-"""The list of claims, and a claim's own pages: proof, the day, doubles, trail, what is missing."""
+"""The list of claims, and the pages of a claim: proof, day, duplicates, still to shoot, history."""
 
 from __future__ import annotations
 
@@ -42,14 +42,14 @@ router = APIRouter()
 AnyUser = Annotated[CurrentUser, Depends(require())]
 
 MAX_DUPLICATES = 200
-"""Pairs listed; beyond that the claim's photos are all alike and the page says so."""
+"""Most pairs on one page; it says how many more there are."""
 MAX_HISTORY = 300
-"""Entries of the custody log on one page, the newest ones."""
+"""Most entries of the custody log on one page, the newest first."""
 
 
 @router.get("/")
 def claims(user: AnyUser, q: str = "", need: str = "", page: int = 1) -> HTMLResponse:
-    """The claims, what needs attention first."""
+    """The list of claims, the most urgent first."""
     chosen = Need(need) if need in {one.value for one in Need} else None
     found = list_claims(user.workspace, duty=user.session.duty, search=q[:200], need=chosen, page=page)
     if found.uncounted:
@@ -59,34 +59,34 @@ def claims(user: AnyUser, q: str = "", need: str = "", page: int = 1) -> HTMLRes
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimView:
-    """A claim as every one of its pages needs it."""
+    """A claim, or the photos without a claim, as its pages show it."""
 
     row: ClaimRow | None
-    """None for the tray."""
+    """None for photos without a claim."""
     number: str
     records: list[PhotoRecord]
     report: CoverageReport | None
 
     @property
     def claim(self) -> ClaimId | None:
-        """Its number; None for the tray."""
+        """The claim's number; None for photos without a claim."""
         return self.row.claim.claim if self.row else None
 
     @property
     def title(self) -> str:
-        """What people call it."""
+        """The heading of its pages."""
         if self.row is None:
-            return "Photos without a house"
+            return "Unassigned photos"
         return self.row.claim.insured or f"Claim {self.row.claim.claim}"
 
     @property
     def signed(self) -> bool:
-        """Whether its photos and tags stand still."""
+        """Whether its photos and tags can no longer be changed."""
         return self.row is not None and self.row.state not in (ClaimState.OPEN, ClaimState.RETURNED)
 
     @property
     def verdict(self) -> str:
-        """The coverage in one sentence."""
+        """The coverage, in one sentence."""
         if self.report is None:
             return ""
         met, guessed, missing = len(self.report.met), len(self.report.guessed), len(self.report.missing)
@@ -102,7 +102,7 @@ class ClaimView:
 
 
 def open_claim(user: CurrentUser, number: str) -> ClaimView:
-    """The claim of that number, or the tray. Raises BadInputError for an unknown one."""
+    """The claim of that number, or the unassigned photos. Raises BadInputError for an unknown number."""
     if number.casefold() == UNASSIGNED:
         return ClaimView(row=None, number=UNASSIGNED, records=photos_of(user.workspace, number), report=None)
     claim = known_claim(user.workspace, number)
@@ -116,7 +116,7 @@ def open_claim(user: CurrentUser, number: str) -> ClaimView:
 
 @router.get("/claim")
 def claim_page(user: AnyUser, number: str) -> Response:
-    """The coverage table, what to look at, and the decisions of sign-off and return."""
+    """The proof table, the findings, and the forms to sign off or send back."""
     view = open_claim(user, number)
     if view.row is None or view.report is None:
         return HTMLResponse(status_code=303, headers={"location": f"/photos?number={UNASSIGNED}"})
@@ -132,7 +132,7 @@ def claim_page(user: AnyUser, number: str) -> Response:
         sections=view_models.proof_table(view.report, shots, view.number),
         faces=[face.value for face in FACES],
         flags=[
-            (known.get(Sha256(sha)), flags, _double_of(user, view, sha, flags))
+            (known.get(Sha256(sha)), flags, _duplicate_of(user, view, sha, flags))
             for sha, flags in by_photo.items()
         ],
         obstacles=obstacles(user.workspace, claim.claim, view.report),
@@ -163,8 +163,8 @@ def _last_verdict(decisions: Sequence[DecisionRow[Decision]]) -> DecisionRow[Dec
     return next((one for one in reversed(decisions) if isinstance(one.decision, Sign | SendBack)), None)
 
 
-def _double_of(user: CurrentUser, view: ClaimView, sha: str, flags: Sequence[Any]) -> Sha256 | None:
-    """The photo that a flagged double resembles, to compare with."""
+def _duplicate_of(user: CurrentUser, view: ClaimView, sha: str, flags: Sequence[Any]) -> Sha256 | None:
+    """The photo that a flagged duplicate resembles, to compare with."""
     codes = {flag.code for flag in flags}
     mine = next((record for record in view.records if record.sha256 == sha), None)
     if mine is None or not codes & {"near_duplicate", "alike_elsewhere"}:
@@ -184,7 +184,7 @@ def _apart(one: str, other: str) -> int:
 
 @router.get("/counts")
 def counts(user: AnyUser, number: str) -> JSONResponse:
-    """The claim's coverage in numbers, for a page that stays open."""
+    """The claim's coverage in one sentence, and its version, for a page that stays open."""
     view = open_claim(user, number)
     if view.report is None or view.row is None:
         return JSONResponse({})
@@ -193,10 +193,10 @@ def counts(user: AnyUser, number: str) -> JSONResponse:
 
 @router.get("/missing")
 def missing_page(user: AnyUser, number: str) -> HTMLResponse:
-    """The list for the adjuster, to read on a phone or print."""
+    """What the adjuster still has to shoot, to read on a phone or print."""
     view = open_claim(user, number)
     if view.report is None:
-        raise BadInputError("The tray has no list of shots.", "Choose a claim.")
+        raise BadInputError("Unassigned photos have no list of required shots.", "Open a claim instead.")
     decisions = user.workspace.catalog.claims.decisions(SendBack, claim=view.claim)
     note = decisions[-1] if decisions and view.row and view.row.state is ClaimState.RETURNED else None
     return user.render(
@@ -206,7 +206,7 @@ def missing_page(user: AnyUser, number: str) -> HTMLResponse:
 
 @router.get("/day")
 def day_page(user: AnyUser, number: str) -> HTMLResponse:
-    """How the days of this claim were cut into houses, why, and how sure that is."""
+    """How the days of this claim were split into houses, why, and how probable that is."""
     view = open_claim(user, number)
     known = user.workspace.catalog.claims.all()
     insured = {row.claim.claim: row.claim.insured for row in known}
@@ -232,7 +232,7 @@ def day_page(user: AnyUser, number: str) -> HTMLResponse:
 
 @router.get("/duplicates")
 def duplicates_page(user: AnyUser, number: str) -> HTMLResponse:
-    """Photos of this claim that look nearly alike, or like another claim's."""
+    """Photos of this claim that are nearly the same as each other, or as another claim's."""
     view = open_claim(user, number)
     pictured = [r for r in view.records if r.look.phash and not r.look.dividers and not r.look.labels]
     bits = user.workspace.settings.coverage.double_bits
@@ -264,7 +264,7 @@ def duplicates_page(user: AnyUser, number: str) -> HTMLResponse:
 
 @router.get("/history")
 def history_page(user: AnyUser, number: str) -> HTMLResponse:
-    """What people decided about this claim, and what the custody log says of it."""
+    """The decisions about this claim, and its entries in the custody log."""
     view = open_claim(user, number)
     claims = user.workspace.catalog.claims
     decisions = claims.decisions(Decision, claim=view.claim, standing_only=False) if view.claim else []

@@ -1,4 +1,4 @@
-"""The running board: the archive it shows, who is inside, and how a request is joined to a person."""
+"""What a route gets: the running board, the person who is logged in, and what they may do."""
 
 from __future__ import annotations
 
@@ -26,15 +26,15 @@ DIGEST_PATTERN = r"^[0-9a-f]{64}$"
 
 
 class NotLoggedInError(Exception):
-    """Nobody is known by this request's cookie."""
+    """The request has no valid session."""
 
 
 class ForbiddenError(Exception):
-    """The person is known, and this is not theirs to do; or the form is not one of theirs."""
+    """The person lacks the permission, or the form token is not theirs."""
 
-    def __init__(self, words: str) -> None:
-        self.words = words
-        super().__init__(words)
+    def __init__(self, message: str, hint: str) -> None:
+        self.message, self.hint = message, hint
+        super().__init__(message)
 
 
 def _templates() -> Environment:
@@ -57,7 +57,7 @@ def _templates() -> Environment:
 
 @dataclass(kw_only=True)
 class Board:
-    """What every request shares."""
+    """Everything that requests share."""
 
     workspace: Workspace
     sessions: SessionStore
@@ -70,7 +70,7 @@ class Board:
     def render(
         self, template: str, user: CurrentUser | None, status: int = 200, **values: Any
     ) -> HTMLResponse:
-        """A page, everything in it escaped; what was said since the last one is told once."""
+        """Render a page, every value escaped, with the messages since the last page; each is shown once."""
         flashes = list(user.session.flashes) if user else []
         if user:
             user.session.flashes.clear()
@@ -82,7 +82,7 @@ class Board:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurrentUser:
-    """A person at the board, and the archive with them at work."""
+    """The person who is logged in, and the archive opened in their name."""
 
     board: Board
     session: Session
@@ -90,34 +90,34 @@ class CurrentUser:
 
     @property
     def name(self) -> str:
-        """Who it is."""
+        """The name they logged in with."""
         return self.session.name
 
     @property
     def duty(self) -> str:
-        """Their duty in words."""
+        """Their duty, in words."""
         return view_models.DUTY_WORDS[self.session.duty]
 
     @property
     def token(self) -> str:
-        """What their forms carry."""
+        """The CSRF token of their forms."""
         return self.session.token
 
     def can(self, permission: str) -> bool:
-        """Whether they have the right of that name, as templates ask."""
+        """Whether they have the permission of that name; for templates."""
         return is_allowed(self.session.duty, Permission[permission])
 
     def render(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
-        """A page for them."""
+        """Render a page for this person."""
         return self.board.render(template, self, status, **values)
 
-    def flash(self, words: str, kind: str = "good") -> None:
-        """Say this on their next page."""
-        self.session.flashes.append((kind, words))
+    def flash(self, message: str, kind: str = "good") -> None:
+        """Show this message on their next page."""
+        self.session.flashes.append((kind, message))
 
 
 def board_of(request: Request) -> Board:
-    """The board that the request came to."""
+    """The board that received the request."""
     board = request.app.state.board
     assert isinstance(board, Board)
     return board
@@ -138,19 +138,21 @@ def _current_user(request: Request) -> CurrentUser:
 
 
 def require(permission: Permission = Permission.LOOK) -> Callable[[Request], CurrentUser]:
-    """A dependency of pages: the user, if they have the right."""
+    """A dependency for pages: the current user. Raises NotLoggedInError, ForbiddenError."""
 
     def current_user(request: Request) -> CurrentUser:
         found = _current_user(request)
         if not is_allowed(found.session.duty, permission):
-            raise ForbiddenError(f"To {permission.value} is not for the {found.duty}.")
+            raise ForbiddenError(
+                f"With the duty {found.duty} you may not {permission.value}.", "Ask the office."
+            )
         return found
 
     return current_user
 
 
 def require_post(permission: Permission = Permission.LOOK) -> Callable[[Request], Awaitable[CurrentUser]]:
-    """A dependency of everything that changes something: the user, their right, and their form's token."""
+    """A dependency for changes: the current user, with their CSRF token checked. Raises the same errors."""
     check = require(permission)
 
     async def current_user(request: Request) -> CurrentUser:
@@ -159,25 +161,25 @@ def require_post(permission: Permission = Permission.LOOK) -> Callable[[Request]
             token = str((await request.form()).get("token", ""))
         found = _current_user(request)
         if not found.session.token_matches(token):
-            raise ForbiddenError("That form is not from a page of this visit. Load the page again.")
+            raise ForbiddenError("The form is from another session.", "Load the page again.")
         return check(request)
 
     return current_user
 
 
 def redirect_inside(path: str) -> RedirectResponse:
-    """Go on at a page of this board, whatever the form says."""
-    fine = path.startswith("/") and not path.startswith("//") and path.isprintable() and "\\" not in path
-    return RedirectResponse(path if fine else "/", status_code=303)
+    """Redirect to a page of this board; to the list of claims when `path` leads anywhere else."""
+    local = path.startswith("/") and not path.startswith("//") and path.isprintable() and "\\" not in path
+    return RedirectResponse(path if local else "/", status_code=303)
 
 
 def find_photo(user: CurrentUser, sha: str) -> Sha256 | None:
-    """The photo of that digest if the archive keeps it."""
+    """The digest, if the archive has that photo; else None."""
     found = user.workspace.catalog.photos.known([Sha256(sha)])
     return Sha256(sha) if found else None
 
 
 def authenticate(board: Board, name: str, password: str) -> tuple[str, Duty, str] | None:
-    """Name, duty and password hash of whoever proves to be that person."""
+    """Name, duty and password hash of the person, or None when name or password is wrong."""
     person = verify_password(board.workspace, name, password)
     return (person.name, person.duty, person.password) if person else None

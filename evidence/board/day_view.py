@@ -1,4 +1,4 @@
-"""A day drawn: segment_views on a scale of hours, and the photos on either side of each boundary."""
+"""The view of a day: its segments on a timeline, and the photos on either side of each boundary."""
 
 from __future__ import annotations
 
@@ -7,37 +7,37 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from evidence.catalog.segments import Outlined, SegmentRow
-from evidence.model import ClaimId, MediaKind
+from evidence.model import ClaimId
 
 BOUNDARY_PHOTOS = 5
-"""Photos shown on either side of a boundary: as far as it may be moved in one go."""
+"""Photos shown on either side of a boundary; it can be moved by as many at once."""
 WIDTH = 1000.0
-"""Of the drawing, in its own units."""
+"""Width of the timeline, in SVG units."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SegmentView:
-    """Photos under one roof, and why they begin where they do."""
+    """A segment: the photos of one house without a break, and why it begins where it does."""
 
     row: SegmentRow
     name: str
     of_this_claim: bool
-    """It belongs to the claim whose page this is."""
+    """Whether it belongs to the claim whose page is shown."""
     colour: int
-    """0 to 4, so that neighbours differ."""
+    """0 to 4; each house of the day has the next one."""
     first: Outlined
     times: str
     before: tuple[Outlined, ...]
-    """The last photos of the stretch before, oldest first; empty for the day's first."""
+    """The last photos of the segment before, oldest first; empty for the first segment of the day."""
     after: tuple[Outlined, ...]
-    """The first photos of this stretch."""
+    """The first photos of this segment."""
     x: float
     width: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tick:
-    """A full or half hour on the scale."""
+    """A labelled hour of the timeline."""
 
     x: float
     words: str
@@ -51,21 +51,21 @@ class DayView:
     segments: tuple[SegmentView, ...]
     ticks: tuple[Tick, ...]
     photo_positions: tuple[float, ...]
-    """Where on the scale each photo lies, thinned out to what can be told apart."""
+    """The place of each photo on the timeline, in whole SVG units, without repeats."""
 
 
 def day_views(
     segments: Sequence[SegmentRow],
     outline: Mapping[str, Sequence[Outlined]],
     insured: Mapping[ClaimId, str],
-    ours: ClaimId | None,
+    shown_claim: ClaimId | None,
 ) -> list[DayView]:
-    """The days of these segments in order, each drawn on its own scale."""
+    """The days of these segments in order, each with a timeline of its own."""
     days: dict[str, list[SegmentRow]] = {}
     for row in segments:
         if outline.get(row.segment):
             days.setdefault(row.day, []).append(row)
-    return [_day(day, rows, outline, insured, ours) for day, rows in sorted(days.items())]
+    return [_day(day, rows, outline, insured, shown_claim) for day, rows in sorted(days.items())]
 
 
 def _day(
@@ -73,7 +73,7 @@ def _day(
     rows: Sequence[SegmentRow],
     outline: Mapping[str, Sequence[Outlined]],
     insured: Mapping[ClaimId, str],
-    ours: ClaimId | None,
+    shown_claim: ClaimId | None,
 ) -> DayView:
     times = [one.corrected for row in rows for one in outline[row.segment] if one.corrected]
     start, end = _span(times)
@@ -89,7 +89,7 @@ def _day(
             SegmentView(
                 row=row,
                 name=_name(row, insured),
-                of_this_claim=row.claim == ours,
+                of_this_claim=row.claim == shown_claim,
                 colour=houses.index(row.claim) % 5,
                 first=photos[0],
                 times=f"{min(inside):%H:%M} to {max(inside):%H:%M}" if inside else "no times",
@@ -131,8 +131,3 @@ def _ticks(start: datetime, end: datetime) -> tuple[Tick, ...]:
         )
         for hour in range(0, hours + 1, every)
     )
-
-
-def pictured(one: Outlined) -> bool:
-    """Whether there may be a thumbnail of it."""
-    return one.kind in (MediaKind.PHOTO, MediaKind.RAW)

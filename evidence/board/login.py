@@ -1,4 +1,4 @@
-"""Coming in: by a name and password, or once by a printed link."""
+"""Log in with a name and password or with a single-use link; log out."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Text = Annotated[str, Form(max_length=300)]
 
 @router.get("/login")
 def login_page(request: Request, back: str = "/") -> HTMLResponse:
-    """Where name and password are asked for."""
+    """The login form."""
     return _form(board_of(request), back=back)
 
 
@@ -26,38 +26,47 @@ def login_page(request: Request, back: str = "/") -> HTMLResponse:
 def log_in(
     request: Request, name: Text = "", password: Text = "", token: Text = "", back: Text = "/"
 ) -> Response:
-    """Lets in whoever proves who they are; after some failures only later."""
+    """Log in; slowed down after repeated failures."""
     board = board_of(request)
     if not board.sessions.form_token_matches(request.cookies.get(board.sessions.form_cookie, ""), token):
-        return _form(board, back=back, error="That form was too old. Try it again.", status=403)
-    who = (f"name {name.strip().casefold()}", f"address {request.client.host if request.client else ''}")
-    if wait := board.rate_limiter.retry_after_s(*who):
+        return _form(
+            board, back=back, error="The login form has expired. Enter name and password again.", status=403
+        )
+    keys = (f"name {name.strip().casefold()}", f"address {request.client.host if request.client else ''}")
+    if wait := board.rate_limiter.retry_after_s(*keys):
         minutes = math.ceil(wait / 60)
-        told = f"Too many wrong attempts. Try again in {minutes} {'minute' if minutes == 1 else 'minutes'}."
-        return _form(board, back=back, error=told, status=429, headers={"retry-after": str(math.ceil(wait))})
-    board.rate_limiter.record_failure(
-        *who
-    )  # counted before the slow check, so that attempts side by side count too
+        message = f"Too many failed logins. Try again in {minutes} {'minute' if minutes == 1 else 'minutes'}."
+        return _form(
+            board, back=back, error=message, status=429, headers={"retry-after": str(math.ceil(wait))}
+        )
+    # Counted before the slow password check, so that parallel attempts are counted too.
+    board.rate_limiter.record_failure(*keys)
     found = authenticate(board, name, password)
     if found is None:
         board.workspace.acting_as("board").record("entry_refused", name.strip()[:100] or "no name")
-        return _form(board, back=back, name=name, error="Name and password do not go together.", status=401)
-    board.rate_limiter.reset(*who)
+        return _form(
+            board,
+            back=back,
+            name=name,
+            error="Name or password is wrong. Check both and try again.",
+            status=401,
+        )
+    board.rate_limiter.reset(*keys)
     person, duty, hashed = found
     session, cookie = board.sessions.start(person, duty, password=hashed)
-    return _inside(board, session, cookie, "password", back)
+    return _logged_in(board, session, cookie, "password", back)
 
 
 @router.get("/link/{secret}")
 def link_page(request: Request, secret: str) -> HTMLResponse:
-    """Asks for one press: a link that is only looked at ahead of time is not used up."""
+    """Ask to confirm the login: a link that a mail or chat program fetches for a preview stays unused."""
     board = board_of(request)
     if not board.sessions.link_is_valid(secret):
         return _form(
             board,
             back="/",
             status=403,
-            error="That link is used up or too old. Start the board again for a new one.",
+            error="This link was used or has expired. Start the board again to get a new one.",
         )
     cookie, token = board.sessions.new_form_token()
     page = board.render("login_link.html", None, secret=secret, token=token)
@@ -67,19 +76,24 @@ def link_page(request: Request, secret: str) -> HTMLResponse:
 
 @router.post("/link")
 def link(request: Request, secret: Text = "", token: Text = "") -> Response:
-    """Lets in the one the link was made for, once."""
+    """Log in with a link; the link is used up."""
     board = board_of(request)
-    proves = board.sessions.form_token_matches(request.cookies.get(board.sessions.form_cookie, ""), token)
-    used = board.sessions.redeem_link(secret) if proves else None
-    if used is None:
-        return _form(board, back="/", error="That link is used up or too old.", status=403)
-    session, cookie = board.sessions.start(*used)
-    return _inside(board, session, cookie, "link", "/")
+    genuine = board.sessions.form_token_matches(request.cookies.get(board.sessions.form_cookie, ""), token)
+    owner = board.sessions.redeem_link(secret) if genuine else None
+    if owner is None:
+        return _form(
+            board,
+            back="/",
+            error="This link was used or has expired. Start the board again to get a new one.",
+            status=403,
+        )
+    session, cookie = board.sessions.start(*owner)
+    return _logged_in(board, session, cookie, "link", "/")
 
 
 @router.post("/logout")
 def log_out(user: Annotated[CurrentUser, Depends(require_post())]) -> RedirectResponse:
-    """The visit is over."""
+    """End the session."""
     board = user.board
     board.sessions.end(user.session)
     user.workspace.record("left_the_board", user.name)
@@ -88,7 +102,7 @@ def log_out(user: Annotated[CurrentUser, Depends(require_post())]) -> RedirectRe
     return out
 
 
-def _inside(board: Board, session: Session, cookie: str, how: str, back: str) -> RedirectResponse:
+def _logged_in(board: Board, session: Session, cookie: str, how: str, back: str) -> RedirectResponse:
     board.workspace.acting_as(session.name).record(
         "entered_the_board", session.name, by=how, duty=session.duty.value
     )

@@ -1,8 +1,11 @@
-"""What stands before every request (its host, origin and size), and the headers of every answer."""
+"""Checks every request before a route sees it, and adds the security headers to every response.
+
+The host name is checked by the web framework's own TrustedHostMiddleware (see `app`).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Collection, Mapping, MutableMapping
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from typing import Any
 
 Scope = MutableMapping[str, Any]
@@ -12,7 +15,7 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 MAX_BYTES = 512 * 1024
-"""Of a request's body. 2,000 photos tagged at once come to half of it; no file is ever sent here."""
+"""Largest request body. Tagging 2,000 photos at once takes half of it; no file is ever uploaded."""
 
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
 
@@ -20,7 +23,7 @@ CONTENT_POLICY = (
     "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
-"""Nothing from elsewhere, nothing written into a page itself (Content Security Policy Level 3, W3C)."""
+"""Only the board's own files, and no script or style inside a page (Content Security Policy Level 3, W3C)."""
 
 SECURITY_HEADERS: Mapping[str, str] = {
     "content-security-policy": CONTENT_POLICY,
@@ -34,27 +37,27 @@ SECURITY_HEADERS: Mapping[str, str] = {
 _READING = frozenset({"GET", "HEAD"})
 
 
-TOO_LARGE = "That is more than a page of this board ever sends."
+TOO_LARGE = "The request is too large. Select fewer photos and try again."
 
 
 class _TooLargeError(Exception):
-    """The body goes on beyond what is allowed."""
+    """The request body is longer than allowed."""
 
 
 class _LimitedBody:
-    """A request's body, counted as it comes: its length need not be what its header says."""
+    """A request body whose bytes are counted as they arrive: its length header may be wrong."""
 
-    def __init__(self, receive: Receive, most: int) -> None:
-        self._receive, self._most = receive, most
+    def __init__(self, receive: Receive, limit: int) -> None:
+        self._receive, self._limit = receive, limit
         self._received = 0
 
     @property
     def too_large(self) -> bool:
-        """Whether more came than is allowed."""
-        return self._received > self._most
+        """Whether more bytes arrived than allowed."""
+        return self._received > self._limit
 
     async def receive(self) -> Message:
-        """The next piece (ASGI); raises when it is one too many."""
+        """The next message (ASGI). Raises _TooLargeError when the body is longer than allowed."""
         message = await self._receive()
         if message["type"] == "http.request":
             self._received += len(message.get("body", b""))
@@ -64,15 +67,13 @@ class _LimitedBody:
 
 
 class SecurityMiddleware:
-    """Refuses what cannot be meant for this board, and puts the safety headers on every answer.
+    """Refuses unknown methods, large bodies and requests from other sites; adds the security headers.
 
-    A request under another host's name is refused: a name that an attacker's DNS points here would otherwise
-    make their page this board's own (DNS rebinding).
+    It stands outside the check of the host name, so that those refusals carry the headers too.
     """
 
-    def __init__(self, app: App, *, hosts: Collection[str], secure: bool, max_bytes: int = MAX_BYTES) -> None:
+    def __init__(self, app: App, *, secure: bool, max_bytes: int = MAX_BYTES) -> None:
         self._app = app
-        self._hosts = {host.casefold() for host in hosts}
         self._max_bytes = max_bytes
         self._always = [(name.encode(), value.encode()) for name, value in SECURITY_HEADERS.items()]
         if secure:
@@ -88,14 +89,14 @@ class SecurityMiddleware:
             return
         headers = {name.lower(): value.decode("latin-1") for name, value in scope["headers"]}
         body = _LimitedBody(receive, self._max_bytes)
-        answered = False
+        refused = False
 
         async def send_unless_too_large(message: Message) -> None:
-            nonlocal answered
+            nonlocal refused
             if body.too_large:
-                # Whatever the board makes of a body that was cut off, this is the answer.
-                if not answered:
-                    answered = True
+                # The application may have answered the truncated body; this response replaces its own.
+                if not refused:
+                    refused = True
                     await _send_text(send_with_headers, 413, TOO_LARGE)
                 return
             await send_with_headers(message)
@@ -105,34 +106,24 @@ class SecurityMiddleware:
                 message["headers"] = self._with_headers(message["headers"])
             await send(message)
 
-        if refused := self._refusal(scope, headers):
-            await _send_text(send_with_headers, *refused)
+        if refusal := self._refusal(scope, headers):
+            await _send_text(send_with_headers, *refusal)
             return
         try:
             await self._app(scope, body.receive, send_unless_too_large)
         except _TooLargeError:
-            if not answered:
+            if not refused:
                 await _send_text(send_with_headers, 413, TOO_LARGE)
 
     def _refusal(self, scope: Scope, headers: Mapping[bytes, str]) -> tuple[int, str] | None:
-        host = headers.get(b"host", "")
-        name = host if host.endswith("]") else host.rpartition(":")[0] or host
-        if name.casefold() not in self._hosts:
-            return 421, "This board does not go by that name."
+        """Status and message when the request is refused, else None."""
         if scope["method"] not in {*_READING, "POST"}:
-            return 405, "The board is only read from and posted to."
+            return 405, "The board accepts only GET, HEAD and POST."
         length = headers.get(b"content-length", "0")
         if not length.isascii() or not length.isdigit() or int(length) > self._max_bytes:
             return 413, TOO_LARGE
-        if scope["method"] not in _READING:
-            # Fetch Metadata (W3C) and RFC 6454: what another site's page sends says so. A page that names no
-            # referrer gives its origin as null, so then the browser's own word on the site must be there.
-            site, origin = headers.get(b"sec-fetch-site"), headers.get(b"origin")
-            known = origin is None or origin.partition("://")[2].casefold() == host.casefold()
-            if site not in {None, "same-origin", "none"} or not (
-                known or (origin == "null" and site == "same-origin")
-            ):
-                return 403, "That was sent from another site's page."
+        if scope["method"] not in _READING and not _same_site(headers):
+            return 403, "Another site sent this request. Open the board and try again there."
         return None
 
     def _with_headers(self, headers: list[tuple[bytes, bytes]]) -> list[tuple[bytes, bytes]]:
@@ -144,8 +135,22 @@ class SecurityMiddleware:
         return out
 
 
-async def _send_text(send: Send, status: int, words: str) -> None:
-    body = f"{words}\n".encode()
+def _same_site(headers: Mapping[bytes, str]) -> bool:
+    """Whether a page of this board sent the request, by Fetch Metadata (W3C) and Origin (RFC 6454).
+
+    A page with the policy `no-referrer` sends the origin `null`; then Fetch Metadata must be there.
+    """
+    site, origin = headers.get(b"sec-fetch-site"), headers.get(b"origin")
+    if site not in {None, "same-origin", "none"}:
+        return False
+    if origin == "null":
+        return site == "same-origin"
+    host = headers.get(b"host", "")
+    return origin is None or origin.partition("://")[2].casefold() == host.casefold()
+
+
+async def _send_text(send: Send, status: int, text: str) -> None:
+    body = f"{text}\n".encode()
     headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode())]
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

@@ -8,17 +8,17 @@ from evidence.model import Duty
 
 
 class Permission(StrEnum):
-    """Something that not everyone may do."""
+    """Something that needs a permission; the value completes 'may not ...'."""
 
     LOOK = "look at claims and photos"
-    ORIGINAL = "take out a copy of an original"
-    TAG = "say what a photo shows"
-    PLACE = "say which house photos belong to"
-    UNDO_OTHERS = "take back somebody else's correction"
+    ORIGINAL = "download an original"
+    TAG = "tag photos"
+    PLACE = "move photos to another house or change boundaries"
+    UNDO_OTHERS = "undo another person's correction"
     WAIVE = "set a required shot aside"
-    SIGN = "sign a claim off"
-    SEND_BACK = "send a claim back"
-    REOPEN = "take a sign-off back"
+    SIGN = "sign off a claim"
+    SEND_BACK = "send back a claim"
+    REOPEN = "undo a sign-off"
 
 
 _EVERYONE = frozenset({Permission.LOOK, Permission.ORIGINAL})
@@ -28,9 +28,9 @@ PERMISSIONS: dict[Duty, frozenset[Permission]] = {
     Duty.REVIEWER: frozenset(Permission),
     Duty.OFFICE: _EVERYONE | {Permission.REOPEN, Permission.UNDO_OTHERS, Permission.PLACE},
 }
-"""An adjuster never signs off their own photos; the office keeps order and judges no photo."""
+"""An adjuster never signs off their own photos; the office keeps order and does not tag photos."""
 
 
 def is_allowed(duty: Duty, permission: Permission) -> bool:
-    """Whether people of that duty have the right."""
+    """Whether people of that duty have the permission."""
     return permission in PERMISSIONS[duty]

@@ -1,4 +1,4 @@
-"""A claim's photos as tiles, one photo at full attention, two side by side, and the small pictures themselves."""
+"""The pages of photos: all of a claim as tiles, one photo, two side by side; and the image files themselves."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ router = APIRouter()
 
 Digest = Annotated[str, Path(pattern=DIGEST_PATTERN)]
 NEIGHBOURS = 4
-"""Photos shown on either side of the one that is looked at."""
+"""Photos shown on either side of the open one."""
 MAX_HISTORY = 60
-"""Entries of the custody log about one photo, the newest ones."""
+"""Most entries of the custody log about one photo, the newest first."""
 
 
 @router.get("/photos")
@@ -45,7 +45,7 @@ def photos_page(
     condition: str = "",
     show: str = "",
 ) -> HTMLResponse:
-    """The claim's photos, or those that a filter lets through, to look over and tag."""
+    """The claim's photos, all or filtered, to look at and tag."""
     view = open_claim(user, number)
     photo_filter = PhotoFilter(
         need=need, at=at, face=face, role=role, component=component, condition=condition, show=show
@@ -87,7 +87,7 @@ def _shots(user: CurrentUser, view: ClaimView) -> ShotList | None:
 
 
 def _my_last(user: CurrentUser, view: ClaimView) -> int | None:
-    """The number of this person's latest tagging in the claim, for one press of undo."""
+    """The number of this person's latest tag decision in the claim, for the undo key."""
     mine = [
         one
         for one in user.workspace.catalog.claims.decisions(Tag, claim=view.claim)
@@ -97,7 +97,7 @@ def _my_last(user: CurrentUser, view: ClaimView) -> int | None:
 
 
 def _claims_near(user: CurrentUser, view: ClaimView) -> list[tuple[str, str]]:
-    """Claims that photos of this one may rather belong to: those of the same days."""
+    """Other claims with photos on the same days: a wrong photo most likely belongs to one of them."""
     known = {row.claim.claim: row.claim.insured for row in user.workspace.catalog.claims.all()}
     near = {row.claim for row in user.workspace.catalog.photos.segments_of(view.claim) if row.claim}
     return [(claim, known.get(claim, "")) for claim in sorted(near - {view.claim})]
@@ -108,7 +108,7 @@ def _claims_near(user: CurrentUser, view: ClaimView) -> list[tuple[str, str]]:
 
 @router.get("/photo/{sha}")
 def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
-    """One photo: large, with what is said and guessed of it, its data, its history, its neighbours."""
+    """One photo: large, with its tags, camera data, history and neighbours."""
     view, record = _photo(user, sha)
     place = next(n for n, one in enumerate(view.records) if one.sha256 == sha)
     flags = (
@@ -124,7 +124,7 @@ def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
         tile=view_models.tile_of(record, vocabulary, flags),
         facts=list(_camera_rows(user, record)),
         seen=list(_analysis_rows(record)),
-        words_said=[
+        tag_rows=[
             (
                 facet.value,
                 value,
@@ -161,33 +161,33 @@ def _photo(user: CurrentUser, sha: str) -> tuple[ClaimView, PhotoRecord]:
 
 
 def _camera_rows(user: CurrentUser, record: PhotoRecord) -> Iterator[tuple[str, str]]:
-    """What the camera says, in words; what it does not say is left out."""
+    """What the camera recorded, in words; without what it did not record."""
     facts = record.facts
     if facts.taken_text:
         offset = facts.offset_minutes
         zone = "" if offset is None else f" (UTC{offset / 60:+g})"
-        yield "Camera's clock", f"{facts.taken_text}{zone}"
+        yield "Camera clock", f"{facts.taken_text}{zone}"
     if record.corrected:
         yield (
-            "Time on the job",
+            "Corrected time",
             f"{view_models.day_words(record.corrected.isoformat())}, {record.corrected:%H:%M:%S}",
         )
     if record.correction:
-        yield "Why it differs", record.correction
+        yield "Why corrected", record.correction
     if facts.gps:
         yield "Position", f"{facts.gps.lat:.5f}, {facts.gps.lon:.5f}"
         row = user.workspace.catalog.claims.get(record.claim) if record.claim else None
         if row and row.claim.place:
-            yield "From the loss address", f"{distance_m(facts.gps, row.claim.place):.0f} m"
+            yield "Distance from the loss address", f"{distance_m(facts.gps, row.claim.place):.0f} m"
     if facts.direction is not None:
         north = {True: " true", False: " magnetic", None: ""}[facts.direction_is_true]
-        yield "AnyUser toward", f"{facts.direction:.0f} degrees{north}"
+        yield "Direction of view", f"{facts.direction:.0f} degrees{north}"
     if camera := " ".join(filter(None, [facts.make, facts.model])):
         yield "Camera", camera
     if facts.serial:
         yield "Serial number", facts.serial
     if facts.software:
-        yield "Written by", facts.software
+        yield "Software", facts.software
     if facts.width and facts.height:
         yield "Pixels", f"{facts.width} x {facts.height}"
     yield "On the card", record.card_path
@@ -195,16 +195,16 @@ def _camera_rows(user: CurrentUser, record: PhotoRecord) -> Iterator[tuple[str, 
 
 
 def _analysis_rows(record: PhotoRecord) -> Iterator[tuple[str, str]]:
-    """What the look at the pixels found."""
+    """What the analysis of the pixels found."""
     look = record.look
     for divider in look.dividers:
-        yield "Claim sheet", divider.claim
+        yield "Divider sheet", divider.claim
     for label in look.labels:
         yield "Label card", f"number {label.number}"
     if look.writing:
-        yield "Writing read", " / ".join(line.text for line in look.writing[:12])
+        yield "Writing", " / ".join(line.text for line in look.writing[:12])
     if look.chalk and look.chalk.marks is not None:
-        yield "Chalk marks counted", str(look.chalk.marks)
+        yield "Chalk marks", str(look.chalk.marks)
     if look.quality:
         yield "Sharpness", f"{look.quality.sharpness:.0f}"
         yield "Brightness", f"{look.quality.brightness:.0%}"
@@ -215,7 +215,7 @@ def _analysis_rows(record: PhotoRecord) -> Iterator[tuple[str, str]]:
 
 @router.get("/compare")
 def compare_page(user: AnyUser, one: str, other: str) -> HTMLResponse:
-    """Two photos side by side, with what differs in their data."""
+    """Two photos side by side, with the differences in their data."""
     pair = []
     for sha in (one, other):
         if len(sha) != 64 or find_photo(user, sha) is None:
@@ -241,12 +241,12 @@ def compare_page(user: AnyUser, one: str, other: str) -> HTMLResponse:
 
 def _both(one: dict[str, str], other: dict[str, str]) -> Iterator[tuple[str, str, str]]:
     for name in dict.fromkeys([*one, *other]):
-        yield name, one.get(name, "not said"), other.get(name, "not said")
+        yield name, one.get(name, "not recorded"), other.get(name, "not recorded")
 
 
 def _apart(left: PhotoRecord, right: PhotoRecord) -> str:
     if not left.corrected or not right.corrected:
-        return "at least one has no time"
+        return "at least one of them has no time"
     seconds = abs((left.corrected - right.corrected).total_seconds())
     if seconds < 120:
         return f"{seconds:.0f} seconds apart"
@@ -258,7 +258,7 @@ def _apart(left: PhotoRecord, right: PhotoRecord) -> str:
 
 @router.get("/thumb/{sha}/{side}")
 def thumb(user: AnyUser, sha: Digest, side: int) -> Response:
-    """A small upright picture; a drawing that says so where there is none."""
+    """A thumbnail; a drawing that says 'no picture' where there is none."""
     if side not in SIDES:
         raise HTTPException(404)
     digest = find_photo(user, sha)
@@ -274,7 +274,7 @@ def thumb(user: AnyUser, sha: Digest, side: int) -> Response:
 
 @router.get("/original/{sha}")
 def original(user: Annotated[CurrentUser, Depends(require(Permission.ORIGINAL))], sha: Digest) -> Response:
-    """A copy of the original, byte for byte, to keep: never shown in a page."""
+    """Download the original, byte for byte; no page shows it. The custody log records the download."""
     digest = find_photo(user, sha)
     if digest is None:
         raise HTTPException(404)

@@ -1,6 +1,6 @@
-"""Coming in and being known: signed cookies, single-use links, form tokens, and patience with wrong passwords.
+"""Sessions, single-use login links, form tokens, and the limit on failed logins.
 
-Everything lives in this process and ends with it: a new start of the board knows nobody.
+All of it is held in memory: when the board is started again, everybody has to log in again.
 """
 
 from __future__ import annotations
@@ -19,37 +19,38 @@ from itsdangerous import BadSignature, URLSafeSerializer
 from evidence.model import Duty
 
 LINK_MINUTES = 15
-"""How long a printed link may be used: enough to change windows, too short to lie about."""
+"""How long a printed link can be used: time to switch windows, but not to be found later in a terminal."""
 MAX_FAILURES = 5
-"""Wrong passwords of one name, or from one address, before it must wait (OWASP's usual order of size)."""
+"""Wrong passwords for one name, or from one address, before the next attempt must wait: a low, one-digit limit as
+OWASP's Authentication Cheat Sheet advises."""
 FAILURE_WINDOW_S = 15 * 60.0
 MAX_SESSIONS = 500
-"""Held at once; the oldest goes. An office has a few dozen people."""
+"""Sessions held at once; the oldest is dropped. An office has a few dozen people."""
 
 
 @dataclass(kw_only=True)
 class Session:
-    """One person's visit, from coming in to going out."""
+    """One person's session, from login to logout."""
 
     id: str
     name: str
     duty: Duty
     until: float
-    """Seconds of the board's clock."""
+    """When it expires, in seconds of the board's clock."""
     password: str
-    """The hash that the person came in with, or empty for a link: another one now ends the visit."""
+    """The password hash at login; empty for a login by link. A new password ends the session."""
     token: str = field(default_factory=lambda: secrets.token_urlsafe(32))
-    """Comes back with everything that changes something."""
+    """The CSRF token that every form and script of the session sends back."""
     flashes: list[tuple[str, str]] = field(default_factory=list)
-    """What the next page tells: a kind (`good`, `bad`) and a sentence."""
+    """Messages for the next page: a kind (`good`, `bad`) and a sentence."""
 
     def token_matches(self, token: str) -> bool:
-        """Whether a form or script of this visit's own pages sent it."""
+        """Whether `token` is this session's CSRF token; compared in constant time."""
         return hmac.compare_digest(token.encode(), self.token.encode())
 
 
 class SessionStore:
-    """Lets people in and remembers who is inside. Safe for many threads."""
+    """All sessions and login links of a running board. Safe for many threads."""
 
     def __init__(self, *, hours: float, secure: bool, clock: Callable[[], float] = time.time) -> None:
         secret = secrets.token_bytes(32)
@@ -71,13 +72,13 @@ class SessionStore:
 
     @property
     def seconds(self) -> int:
-        """How long a visit may last."""
+        """How long a session lasts."""
         return int(self._hours * 3600)
 
-    # --- visits ---
+    # --- sessions ---
 
     def start(self, name: str, duty: Duty, *, password: str = "") -> tuple[Session, str]:
-        """A new visit, and the signed text for its cookie."""
+        """Start a session; returns it with the signed value for its cookie."""
         session = Session(
             id=secrets.token_urlsafe(24),
             name=name,
@@ -92,27 +93,27 @@ class SessionStore:
         return session, str(self._session_signer.dumps(session.id))
 
     def find(self, cookie: str) -> Session | None:
-        """The visit behind a cookie; None for a forged, ended or expired one."""
+        """The session of a cookie; None when the cookie is forged or the session has ended or expired."""
         try:
-            visit = self._session_signer.loads(cookie)
+            session_id = self._session_signer.loads(cookie)
         except BadSignature:
             return None
         with self._lock:
-            session = self._sessions.get(visit) if isinstance(visit, str) else None
+            session = self._sessions.get(session_id) if isinstance(session_id, str) else None
             if session is not None and session.until <= self._clock():
                 del self._sessions[session.id]
                 return None
             return session
 
     def end(self, session: Session) -> None:
-        """The visit is over, whoever still holds its cookie."""
+        """End the session; its cookie is worth nothing from now on."""
         with self._lock:
             self._sessions.pop(session.id, None)
 
     # --- links ---
 
     def create_link(self, name: str, duty: Duty) -> str:
-        """A secret that lets this person in once, soon."""
+        """The secret of a new single-use login link that expires after LINK_MINUTES."""
         secret = secrets.token_urlsafe(32)
         with self._lock:
             self._links[_digest(secret)] = (name, duty, self._clock() + LINK_MINUTES * 60)
@@ -121,26 +122,26 @@ class SessionStore:
     def link_is_valid(self, secret: str) -> bool:
         """Whether the link can still be used."""
         with self._lock:
-            waiting = self._links.get(_digest(secret))
-        return waiting is not None and waiting[2] > self._clock()
+            link = self._links.get(_digest(secret))
+        return link is not None and link[2] > self._clock()
 
     def redeem_link(self, secret: str) -> tuple[str, Duty] | None:
-        """Who the link lets in; it never works again."""
+        """The name and duty that the link was made for; None when it is used or expired. Uses the link up."""
         with self._lock:
-            waiting = self._links.pop(_digest(secret), None)
-        if waiting is None or waiting[2] <= self._clock():
+            link = self._links.pop(_digest(secret), None)
+        if link is None or link[2] <= self._clock():
             return None
-        return waiting[0], waiting[1]
+        return link[0], link[1]
 
-    # --- forms before anyone is known ---
+    # --- the login form, before there is a session ---
 
     def new_form_token(self) -> tuple[str, str]:
-        """A cookie and the form token that only goes with it."""
+        """A cookie value, and the CSRF token that belongs to it and to no other."""
         cookie = str(self._form_signer.dumps(secrets.token_urlsafe(16)))
         return cookie, self._form_token(cookie)
 
     def form_token_matches(self, cookie: str, token: str) -> bool:
-        """Whether cookie and token were given out together by this board."""
+        """Whether this board made the cookie and the token together."""
         try:
             self._form_signer.loads(cookie)
         except BadSignature:
@@ -148,49 +149,48 @@ class SessionStore:
         return hmac.compare_digest(token.encode(), self._form_token(cookie).encode())
 
     def _form_token(self, cookie: str) -> str:
-        """The token that goes with a guest's cookie."""
         return str(self._form_signer.dumps(_digest(cookie)))
 
 
 class RateLimiter:
-    """Counts failures of a name and of an address, and says how long to wait."""
+    """Counts failed attempts per key (a name, an address) in a sliding window. Safe for many threads."""
 
     def __init__(
         self,
         *,
-        most: int = MAX_FAILURES,
+        limit: int = MAX_FAILURES,
         window_s: float = FAILURE_WINDOW_S,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._most, self._window, self._clock = most, window_s, clock
-        self._failed: dict[str, deque[float]] = {}
+        self._limit, self._window, self._clock = limit, window_s, clock
+        self._failures: dict[str, deque[float]] = {}
         self._lock = threading.Lock()
 
-    def retry_after_s(self, *who: str) -> float:
-        """Seconds until any of these may try again; 0 when now."""
+    def retry_after_s(self, *keys: str) -> float:
+        """Seconds until the next attempt with these keys is allowed; 0 when it is allowed now."""
         now = self._clock()
         with self._lock:
-            return max((self._wait(one, now) for one in who), default=0.0)
+            return max((self._wait_s(key, now) for key in keys), default=0.0)
 
-    def record_failure(self, *who: str) -> None:
-        """One more wrong attempt of each of these."""
+    def record_failure(self, *keys: str) -> None:
+        """Count one failed attempt for each key."""
         now = self._clock()
         with self._lock:
-            for one in who:
-                self._failed.setdefault(one, deque(maxlen=self._most)).append(now)
-            if len(self._failed) > 10_000:  # an attacker with many names; keep the newest
-                for stale in [key for key in self._failed if not self._wait(key, now)]:
-                    del self._failed[stale]
+            for key in keys:
+                self._failures.setdefault(key, deque(maxlen=self._limit)).append(now)
+            if len(self._failures) > 10_000:  # an attacker who tries many names: drop keys that need not wait
+                for key in [key for key in self._failures if not self._wait_s(key, now)]:
+                    del self._failures[key]
 
-    def reset(self, *who: str) -> None:
-        """They came in: their failures are forgotten."""
+    def reset(self, *keys: str) -> None:
+        """Forget the failures of these keys, after a successful login."""
         with self._lock:
-            for one in who:
-                self._failed.pop(one, None)
+            for key in keys:
+                self._failures.pop(key, None)
 
-    def _wait(self, one: str, now: float) -> float:
-        times = self._failed.get(one)
-        if times is None or len(times) < self._most:
+    def _wait_s(self, key: str, now: float) -> float:
+        times = self._failures.get(key)
+        if times is None or len(times) < self._limit:
             return 0.0
         return max(0.0, times[0] + self._window - now)
 

@@ -1,4 +1,4 @@
-"""Thumbnails as the intake made them, or made again when they were thrown away. Never the original."""
+"""Thumbnails: those that the intake made, and new ones where they were deleted. Never the original."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_
 from evidence.workspace import Workspace
 
 MAX_BYTES = 300 * 1024 * 1024
-"""Of an original that is decoded while somebody waits; larger ones wait for the intake's own processes."""
+"""Largest original that is decoded while a page waits; larger ones are left to the intake."""
 REMEMBERED = 5000
-"""Originals that gave no thumbnail, so that a page does not decode them again and again."""
+"""Originals without a thumbnail that are remembered, so that they are not decoded for every page."""
 
 
 class ThumbnailStore:
-    """Small pictures of one archive. One original is decoded at a time: a hostile one costs one thread."""
+    """The thumbnails of one archive. One original is decoded at a time: a malicious one blocks one thread."""
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
@@ -27,9 +27,9 @@ class ThumbnailStore:
         self._failed: OrderedDict[Sha256, None] = OrderedDict()
 
     def path(self, sha: Sha256, side: int) -> Path | None:
-        """The upright JPEG of that long side, made now if it must be; None when the original shows no picture.
+        """The upright JPEG whose longer side has `side` pixels, made now if needed; None when that fails.
 
-        `sha` is known to the catalog, `side` one of THUMB_SIDES.
+        The catalog has `sha`; `side` is one of THUMB_SIDES.
         """
         place = thumb_path(self._workspace.thumbs, sha, side)
         if place.is_file():

@@ -1,4 +1,4 @@
-"""What pages show, as plain values: tiles, pills, the table of required shots, flags with their photos."""
+"""View models: what pages show, as plain values. Tiles and pills of photos, the proof table, filters, tag buttons."""
 
 from __future__ import annotations
 
@@ -42,23 +42,23 @@ KEYS: Mapping[Facet, Mapping[str, str]] = {
     },
     Facet.CONDITION: {"damage": "d", "no_damage": "u"},
 }
-"""One keystroke a word; the digits go to the components that the claim's list asks for."""
+"""One key for each word; the digits are for the components that the claim's list asks for."""
 
 STATUS_WORDS = {
     Status.MET: "shown",
     Status.GUESSED: "guess only",
     Status.MISSING: "not shown",
     Status.WAIVED: "set aside",
-    Status.NOT_NEEDED: "not asked",
+    Status.NOT_NEEDED: "not required",
 }
 SOURCE_WORDS = {
-    Source.PERSON: "said by a person",
-    Source.LABEL: "said by a label card",
+    Source.PERSON: "stated by a person",
+    Source.LABEL: "stated by a label card",
     Source.WRITING: "guessed from writing",
     Source.PIXELS: "guessed from the picture",
     Source.PLACE: "guessed from where it was taken",
-    Source.HABIT: "guessed from the usual walk",
-    Source.FUSED: "guessed from several signs",
+    Source.HABIT: "guessed from the usual order of photos",
+    Source.FUSED: "guessed from several sources",
 }
 DUTY_WORDS = {Duty.ADJUSTER: "adjuster", Duty.REVIEWER: "file reviewer", Duty.OFFICE: "office"}
 CELL_PICTURES = 3
@@ -66,18 +66,18 @@ CELL_PICTURES = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pill:
-    """One facet of a photo as it is shown."""
+    """One facet of a photo, as shown."""
 
     facet: str
     value: str
     words: str
     guess_percent: int | None
-    """Percent for a guess; None when it is stated."""
+    """How probable the guess is, in percent; None when the facet is stated."""
     why: str
 
     @property
     def text(self) -> str:
-        """The pill's whole text; a guess says that it is one."""
+        """The text of the pill; a guess is marked as one."""
         return self.words if self.guess_percent is None else f"{self.words}? guess {self.guess_percent} %"
 
 
@@ -94,27 +94,27 @@ class Tile:
     pills: tuple[Pill, ...]
     flags: tuple[str, ...]
     confirm: bool
-    """Its house is not certain."""
+    """Whether its house is to confirm."""
 
     @property
     def pictured(self) -> bool:
-        """Whether there may be a picture of it."""
+        """Whether it can have a thumbnail."""
         return self.kind in (MediaKind.PHOTO, MediaKind.RAW)
 
     @property
     def alt(self) -> str:
-        """What a listener is told it shows."""
-        said = ", ".join(pill.text for pill in self.pills)
-        return f"Photo {self.number}, {self.name}: {said or 'nothing said yet'}"
+        """A description for screen readers."""
+        tags = ", ".join(pill.text for pill in self.pills)
+        return f"Photo {self.number}, {self.name}: {tags or 'no tags yet'}"
 
 
 def percent(share: float) -> int:
-    """A probability as whole percent, never 100 for what is less than certain."""
+    """A probability in whole percent; 100 only when it is 1."""
     return 100 if share >= 1 else min(99, round(share * 100))
 
 
 def pills_of(record: PhotoRecord, vocabulary: Vocabulary) -> tuple[Pill, ...]:
-    """What is stated, and what is guessed strongly enough to be shown."""
+    """The stated facets, and the guesses that are probable enough to be shown."""
     found = []
     for facet in FACET_ORDER:
         value = record.tags.get(facet)
@@ -139,14 +139,14 @@ def _shows(value: FacetValue, vocabulary: Vocabulary) -> bool:
 
 
 def value_words(vocabulary: Vocabulary, facet: Facet, value: str) -> str:
-    """The value in words, a count with what is counted."""
+    """The value in words; a count with its unit."""
     if facet is Facet.COUNT:
         return f"{value} {'hit' if value == '1' else 'hits'}"
     return vocabulary.plain(facet, value)
 
 
 def tile_of(record: PhotoRecord, vocabulary: Vocabulary, flags: Sequence[Finding] = ()) -> Tile:
-    """The photo as a tile; `flags` are those of the claim's report about it."""
+    """The photo as a tile; `flags` are the findings of the claim's report about it."""
     return Tile(
         sha=record.sha256,
         number=record.order + 1,
@@ -161,7 +161,7 @@ def tile_of(record: PhotoRecord, vocabulary: Vocabulary, flags: Sequence[Finding
 
 
 def tile_data(tile: Tile) -> dict[str, object]:
-    """The parts of a tile that a tag changes, for the page's script."""
+    """The parts of a tile that change with its tags, for the page's script."""
     return {
         "sha": tile.sha,
         "mark": tile.mark,
@@ -180,12 +180,12 @@ def tile_data(tile: Tile) -> dict[str, object]:
 
 
 def clock(moment: datetime | None) -> str:
-    """The time of day to the second."""
+    """The time of day, to the second."""
     return moment.strftime("%H:%M:%S") if moment else "no time"
 
 
 def day_words(text: str | None) -> str:
-    """A day from an ISO date or time, spelt so that nobody mixes up day and month."""
+    """The day of an ISO date or time, with the month as a word."""
     if not text:
         return "no date"
     day = datetime.fromisoformat(text)
@@ -193,7 +193,7 @@ def day_words(text: str | None) -> str:
 
 
 def flags_by_photo(report: CoverageReport) -> dict[str, list[Finding]]:
-    """The report's flags about each photo; under the empty name those about the whole claim."""
+    """The report's flags by photo digest; those about the whole claim under the empty string."""
     found: dict[str, list[Finding]] = defaultdict(list)
     for flag in report.flags:
         found[flag.subject].append(flag)
@@ -214,37 +214,37 @@ class Cell:
     more: int
     link: str
     guessed: frozenset[Sha256]
-    """Those of the pictures that rest on a guess."""
+    """The pictures among them that count only by a guess."""
 
     @property
     def where(self) -> str:
-        """Its place, as a form sends it back."""
+        """Its place, as forms send it."""
         return self.item.key[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One required shot in all its places."""
+    """One required shot, in all its places."""
 
     requirement: str
     title: str
     asked: str
     faced: bool
-    """Asked for on each face: one cell under each; otherwise cells across all."""
+    """Whether it is required on each face: then there is one cell a face; else the cells span the row."""
     cells: Mapping[str, Cell]
     """By face, or by place for the others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableSection:
-    """Rows that are shot from the same basis."""
+    """The rows of one area: outside, inside or roof."""
 
     area: str
     rows: tuple[Row, ...] = field(default=())
 
 
 def proof_table(report: CoverageReport, shots: ShotList, number: str) -> list[TableSection]:
-    """The list's shots in its own order, gathered by where one stands for them."""
+    """The list's shots in their order, grouped by area."""
     by_shot: dict[str, list[Item]] = defaultdict(list)
     for item in report.items:
         if item.status is not Status.NOT_NEEDED:
@@ -285,7 +285,7 @@ def _cell(item: Item, number: str) -> Cell:
 
 
 def find_item(report: CoverageReport, requirement: str, place: str) -> Item | None:
-    """The report's item of that shot and place."""
+    """The report's item for that shot and place."""
     return next((item for item in report.items if item.key == (requirement, place)), None)
 
 
@@ -294,7 +294,7 @@ def find_item(report: CoverageReport, requirement: str, place: str) -> Item | No
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoFilter:
-    """Which of a claim's photos are wanted; empty fields want all."""
+    """Which photos of a claim to show; an empty field does not filter."""
 
     need: str = ""
     at: str = ""
@@ -306,15 +306,15 @@ class PhotoFilter:
 
     @property
     def is_active(self) -> bool:
-        """Whether anything is left out."""
+        """Whether any field is set."""
         return any((self.need, self.face, self.role, self.component, self.condition, self.show))
 
 
 SHOW_WORDS = {
-    "guesses": "with a guess in them",
-    "untagged": "nothing said yet",
-    "flagged": "with something to look at",
-    "to_confirm": "that may be another house's",
+    "guesses": "with a guess",
+    "untagged": "without tags",
+    "flagged": "with a finding",
+    "to_confirm": "whose house is to confirm",
 }
 
 
@@ -326,7 +326,7 @@ def filtered(
     flagged: Mapping[str, Sequence[Finding]],
     vocabulary: Vocabulary,
 ) -> list[PhotoRecord]:
-    """The photos that the filter lets through, in their order."""
+    """The photos that match the filter, in their order."""
     only: set[Sha256] | None = None
     if item is not None:
         only = {*item.photos, *item.guesses} or {near.photo for near in item.candidates}
@@ -364,7 +364,7 @@ def _of_kind(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TagChoice:
-    """A word that can be stated, and its key."""
+    """A button of the tag panel: a word that can be stated, and its key."""
 
     facet: str
     value: str
@@ -373,7 +373,7 @@ class TagChoice:
 
 
 def tag_choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, list[TagChoice]]:
-    """The words with a key of their own, by facet; the components are first those that the claim's list asks for."""
+    """The words that have a key, by facet; of the components first those that the claim's list requires."""
     found = {
         facet.value: [
             TagChoice(facet=facet.value, value=value, words=vocabulary.plain(facet, value), key=key)

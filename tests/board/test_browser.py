@@ -137,7 +137,7 @@ def test_a_reviewers_whole_visit_by_keyboard(log_in, board, workspace, photos):
     page.goto(f"{board.url}/photos?number=BD-1")
     tab_to(page, "#grid input[type=checkbox]")
     press(page, "End", "Shift+ArrowLeft")
-    assert page.inner_text("#selected") == "2 photos chosen"
+    assert page.inner_text("#selected") == "2 photos selected"
     press(page, "c", "d", "1")
     settled(page)
     page.wait_for_function("() => !document.querySelector('.saving')")

@@ -14,6 +14,6 @@ def test_a_house_without_a_name_asks_for_it_although_its_boundary_is_sure(worksp
     photos.place([], [replace(tray, unknown=True, probability=1.0, to_confirm=False)])
     page = visit().get("/day?number=BD-1").text
     assert "A house without a name" in page
-    assert page.count("needs its name") == 1
+    assert page.count("no claim yet") == 1
     photos.place([], [replace(tray, unknown=False)])
-    assert "needs its name" not in visit().get("/day?number=BD-1").text
+    assert "no claim yet" not in visit().get("/day?number=BD-1").text

@@ -1,4 +1,4 @@
-// On a boundary the arrows go from gap to gap, as they would along a row of photos.
+// The arrow keys move the focus from gap to gap along a boundary.
 "use strict";
 document.addEventListener("keydown", (event) => {
   const gap = event.target.closest(".gap");

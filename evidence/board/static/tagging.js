@@ -1,5 +1,5 @@
-// Choosing photos and saying what they show, by keyboard or by finger.
-// What is pressed shows at once; the board is told in order, and its answer is what stands.
+// Select photos and tag them, by keyboard, mouse or touch.
+// A tag is shown at once as unsaved; requests are sent one after another, and the tiles then show the server's answer.
 "use strict";
 (() => {
   const panel = document.getElementById("panel");
@@ -17,7 +17,7 @@
   let current = 0;
   let anchor = 0;
 
-  // --- choosing ---
+  // --- selecting ---
 
   const selected = () => (grid ? tiles.filter((tile) => boxOf(tile).checked) : tiles);
 
@@ -32,7 +32,7 @@
     const label = document.getElementById("selected");
     if (!label) return;
     const many = selected().length;
-    label.textContent = many === 0 ? "None chosen" : many === 1 ? "1 photo chosen" : `${many} photos chosen`;
+    label.textContent = many === 0 ? "No photo selected" : many === 1 ? "1 photo selected" : `${many} photos selected`;
     for (const tile of tiles) tile.classList.toggle("selected", boxOf(tile).checked);
     panel.classList.toggle("has", many > 0);
   }
@@ -61,7 +61,7 @@
     tiles.forEach((tile, at) => { boxOf(tile).tabIndex = at === 0 ? 0 : -1; tile.querySelector("a").tabIndex = -1; });
     grid.addEventListener("change", (event) => {
       showSelection();
-      event.target.closest(".tile").scrollIntoView({ block: "nearest" }); // the panel of a phone may have covered it
+      event.target.closest(".tile").scrollIntoView({ block: "nearest" }); // on a phone the panel may cover it
     });
     grid.addEventListener("click", (event) => {
       const tile = event.target.closest(".tile");
@@ -86,7 +86,7 @@
     showSelection();
   }
 
-  // --- telling the board ---
+  // --- sending ---
 
   let queue = Promise.resolve();
   let waiting = 0;
@@ -94,7 +94,7 @@
     waiting += 1;
     panel.dataset.waiting = String(waiting);
     queue = queue.then(work).catch(() => {
-      showStatus("The board does not answer. What you pressed last is not saved; load the page again.");
+      showStatus("The board does not answer. Your last change is not saved. Load the page again.");
     }).finally(() => { waiting -= 1; panel.dataset.waiting = String(waiting); });
     return queue;
   };
@@ -140,7 +140,7 @@
         facet: pill.dataset.facet, value: pill.dataset.value, text: pill.textContent,
         guess: pill.classList.contains("guess"), why: pill.title,
       })).filter((pill) => pill.facet !== facet);
-      pills.push({ facet, value, text: words, guess: false, why: "being saved", saving: true });
+      pills.push({ facet, value, text: words, guess: false, why: "not saved yet", saving: true });
       const order = ["face", "role", "component", "condition", "count"];
       pills.sort((a, b) => order.indexOf(a.facet) - order.indexOf(b.facet));
       drawPills(tile, pills);
@@ -157,7 +157,7 @@
       if (status === 200) {
         undos.push(data.undo);
         conflict.hidden = true;
-        showStatus(`${countOf(some)}: ${words}. z takes it back.`);
+        showStatus(`${countOf(some)}: ${words}. Press z to undo.`);
       } else if (status === 401) {
         location.reload();
       } else {
@@ -170,7 +170,7 @@
     });
   }
 
-  // After a refusal the tile shows what the board holds, read from a fresh page.
+  // After a refusal the tiles show what is saved, read from the page again.
   async function refresh(some) {
     const page = await fetch(location.href, { headers: { accept: "text/html" } });
     const fresh = new DOMParser().parseFromString(await page.text(), "text/html");
@@ -187,7 +187,7 @@
 
   function stateFacet(facet, value, words) {
     const some = targetTiles();
-    if (!some.length) return showStatus("Choose a photo first.");
+    if (!some.length) return showStatus("Select a photo first.");
     showUnsaved(some, facet, value, words);
     return sendTags(some, { tags: { [facet]: value } }, words);
   }
@@ -195,22 +195,22 @@
   const actions = {
     confirm() {
       const some = targetTiles();
-      if (!some.length) return showStatus("Choose a photo first.");
-      return sendTags(some, { confirm: true }, "the guesses are confirmed");
+      if (!some.length) return showStatus("Select a photo first.");
+      return sendTags(some, { confirm: true }, "guesses confirmed");
     },
     clear() {
       const some = targetTiles();
-      if (!some.length) return showStatus("Choose a photo first.");
-      return sendTags(some, { tags: { face: null, role: null, component: null, condition: null, count: null } }, "what was said is taken back");
+      if (!some.length) return showStatus("Select a photo first.");
+      return sendTags(some, { tags: { face: null, role: null, component: null, condition: null, count: null } }, "stated tags removed");
     },
     undo() {
       return enqueue(async () => {
         const number = undos.pop();
-        if (number === undefined) return showStatus("There is nothing of yours to take back here.");
+        if (number === undefined) return showStatus("You have no change to undo here.");
         const { status, data } = await post("/do/undo-tag", { number });
         if (data.tiles) redraw(data.tiles);
         conflict.hidden = status === 200;
-        if (status === 200) showStatus("Taken back.");
+        if (status === 200) showStatus("Undone.");
         else conflict.textContent = `${data.message} ${data.hint}`;
         return undefined;
       });
@@ -221,8 +221,8 @@
 
   function moveTo(claim) {
     const some = targetTiles();
-    if (!some.length) return showStatus("Choose a photo first.");
-    if (!claim) return showStatus("Say which claim.");
+    if (!some.length) return showStatus("Select a photo first.");
+    if (!claim) return showStatus("Enter a claim number.");
     return enqueue(async () => {
       const { status, data } = await post("/do/place", { photos: marksOf(some), claim });
       if (status === 200) location.reload();
@@ -274,9 +274,9 @@
   }
 
   if (singleKeys) {
-    try { singleKeys.checked = localStorage.getItem("keys") !== "off"; } catch { /* a browser that keeps nothing */ }
+    try { singleKeys.checked = localStorage.getItem("keys") !== "off"; } catch { /* storage is disabled */ }
     singleKeys.addEventListener("change", () => {
-      try { localStorage.setItem("keys", singleKeys.checked ? "on" : "off"); } catch { /* the same */ }
+      try { localStorage.setItem("keys", singleKeys.checked ? "on" : "off"); } catch { /* storage is disabled */ }
     });
   }
 

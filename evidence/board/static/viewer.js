@@ -1,4 +1,4 @@
-// A picture that can be brought nearer and turned. Only what is seen changes; several viewers move as one.
+// Zoom and turn a photo. Only the view changes; several viewers move together.
 "use strict";
 (() => {
   const bar = document.querySelector(".viewer-tools[data-viewer]");
