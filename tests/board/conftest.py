@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from fastapi.testclient import TestClient
 from support_board import PASSWORD, new_home
 from support_board_fixtures import blank, claim, workspace
+from support_card import two_houses
+from support_cli import cli, make_archive
 
 from evidence.board.app import make_app
 from evidence.catalog.users import User
 from evidence.model import Duty
 from evidence.office.people import add_person
+from evidence.workspace import Workspace
 
 __all__ = ["blank", "claim", "workspace"]  # fixtures of other rooms, too
 
@@ -37,9 +42,9 @@ def app(workspace, clock):
 
 @pytest.fixture
 def visit(app):
-    """A client of somebody who came in by a link, its form token as `client.token`."""
+    """A client that is logged in by a link, its form token as `client.token`."""
 
-    def come_in(name="Tess", duty=Duty.REVIEWER):
+    def log_in(name="Tess", duty=Duty.REVIEWER):
         client = TestClient(app, base_url="http://127.0.0.1:8765", follow_redirects=False)
         board = app.state.board
         session, cookie = board.sessions.start(name, duty)
@@ -47,7 +52,7 @@ def visit(app):
         client.token = session.token
         return client
 
-    return come_in
+    return log_in
 
 
 @pytest.fixture(scope="session")
@@ -62,3 +67,24 @@ def hashed(tmp_path_factory):
 def people(workspace, hashed):
     for name, duty in (("Rhea", Duty.REVIEWER), ("Adam", Duty.ADJUSTER), ("Olive", Duty.OFFICE)):
         workspace.catalog.users.put(User(name=name, duty=duty, password=hashed), at=workspace.now())
+
+
+@pytest.fixture(scope="session")
+def two_houses_archive(tmp_path_factory):
+    """Two houses of six photos each, taken in from a card: the originals are in their bags."""
+    folder = tmp_path_factory.mktemp("two_houses")
+    archive = make_archive(folder)
+    (archive / "evidence.toml").write_text(
+        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
+    )
+    card = two_houses(folder / "card")
+    assert cli("intake", card.root, archive=archive).status in {0, 1}
+    return archive
+
+
+@pytest.fixture
+def bagged(two_houses_archive, tmp_path):
+    """A copy of that archive, opened."""
+    shutil.copytree(two_houses_archive, tmp_path / "two_houses")
+    with Workspace(tmp_path / "two_houses", actor="Tess") as opened:
+        yield opened

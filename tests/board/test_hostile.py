@@ -53,6 +53,7 @@ def test_no_text_becomes_markup(visit, evil, page):
         answer = client.get(page, params=number)
     text = answer.text
     assert answer.status_code in {200, 400}
+    assert "&lt;script&gt;" in text, "the text must be on the page, as text"
     for harm in ("<script>", "<img src=x", "<em>1", "</title><", "onerror=alert(1)>"):
         assert harm not in text.replace("</title>\n", ""), harm
 
