@@ -1,4 +1,4 @@
-"""A person's decision as a sentence without its subject, for the history and the day's corrections."""
+"""Words for a decision: a sentence without its subject, for the lists of decisions and corrections."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from evidence.catalog.decisions import (
 from evidence.tags.vocabulary import Vocabulary
 
 MAX_FACETS = 4
-"""Facets listed of one tagging; the others are counted."""
+"""Most facets listed of one tag decision; the others are counted."""
 
 
 def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
@@ -28,13 +28,13 @@ def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
         case Tag():
             return _tag_words(vocabulary, decision)
         case Move(photos=photos, claim=claim):
-            return f"put {_many(len(photos))} to {claim or 'no house'}"
+            return f"moved {_photos(len(photos))} to {claim or 'unassigned'}"
         case Name(photos=photos, claim=claim):
-            return f"named a stretch of {_many(len(photos))} {claim}"
+            return f"assigned a segment of {_photos(len(photos))} to {claim}"
         case Cut():
-            return "let a new stretch begin"
+            return "added a boundary"
         case Join():
-            return "took a boundary away"
+            return "removed a boundary"
         case Shift():
             return "moved a boundary"
         case Waive(requirement=requirement, place=place, why=why):
@@ -45,7 +45,7 @@ def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
         case SendBack(missing=missing, note=note):
             return f"sent back with {len(missing)} shots to take{_after_colon(note)}"
         case TakeBack(note=note):
-            return f"took that back{_after_colon(note)}"
+            return f"reopened the claim{_after_colon(note)}"
         case _:
             return decision.kind.replace("_", " ")
 
@@ -54,14 +54,14 @@ def _tag_words(vocabulary: Vocabulary, tag: Tag) -> str:
     stated: dict[str, None] = {}
     for facets in tag.stated.values():
         for facet, value in facets.items():
-            words = value_words(vocabulary, facet, value) if value else "taken back"
+            words = value_words(vocabulary, facet, value) if value else "removed"
             stated[f"{facet} {words}"] = None
     listed = list(stated)
     more = f" and {len(listed) - MAX_FACETS} more" if len(listed) > MAX_FACETS else ""
-    return f"said of {_many(len(tag.stated))}: {', '.join(listed[:MAX_FACETS])}{more}"
+    return f"tagged {_photos(len(tag.stated))}: {', '.join(listed[:MAX_FACETS])}{more}"
 
 
-def _many(photos: int) -> str:
+def _photos(photos: int) -> str:
     return "1 photo" if photos == 1 else f"{photos} photos"
 
 

@@ -13,6 +13,7 @@ from fastapi.testclient import TestClient
 from evidence import workspace as workspace_module
 from evidence.board.app import make_app
 from evidence.board.background import BackgroundWorker
+from evidence.catalog.decisions import Correction
 from evidence.model import ClaimId, Duty
 from evidence.workspace import Workspace
 
@@ -81,7 +82,7 @@ def test_a_boundary_moved_on_the_board_moves_the_originals_to_the_other_bag_and_
     assert client.post("/do/shift", data=form).status_code == 303
     assert originals(bagged, FIRST) == {k: v for k, v in first.items() if k not in moved}
     assert originals(bagged, SECOND) == second | moved
-    number = bagged.catalog.claims.decisions()[-1].number
+    number = bagged.catalog.claims.decisions(Correction)[-1].number
     undo = {"token": client.token, "number": number, "back": "/"}
     assert client.post("/do/undo", data=undo).status_code == 303
     assert (originals(bagged, FIRST), originals(bagged, SECOND)) == (first, second)
@@ -150,6 +151,6 @@ def test_bags_are_built_only_when_one_is_behind(bagged, clean):
     folder = bag_of(bagged, FIRST)
     before = (folder / "records" / "photos.json").stat().st_ino
     if not clean:
-        bagged.catalog.keeping.mark_known_dirty([FIRST])
+        bagged.catalog.keeping.mark_dirty([FIRST])
     BackgroundWorker(bagged).update_bags()
     assert ((bag_of(bagged, FIRST) / "records" / "photos.json").stat().st_ino == before) == clean

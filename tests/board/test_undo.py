@@ -33,7 +33,7 @@ def correction(archive, actor, *arguments):
 
 
 def undone_on_the_board(client, number):
-    """What the next page says after a press of 'Take back'."""
+    """What the next page says after a press of 'Undo'."""
     client.post("/do/undo", data={"token": client.token, "number": number, "back": "/"})
     return client.get("/").text
 
@@ -61,6 +61,6 @@ def test_a_correction_under_somebody_elses_later_one_is_refused_alike_and_says_w
 def test_only_the_board_keeps_an_adjuster_from_undoing_what_others_did(houses, visit):
     number = correction(houses, "Rita", "move", SEVEN, "--to", "TC-1001")
     assert "That correction is Rita" in undone_on_the_board(visit("Adam", Duty.ADJUSTER), number)
-    assert "That is taken back." in undone_on_the_board(visit("Olive", Duty.OFFICE), number)
+    assert "The correction is undone." in undone_on_the_board(visit("Olive", Duty.OFFICE), number)
     again = correction(houses, "Rita", "move", SEVEN, "--to", "TC-1001")
     assert cli("undo", again, archive=houses, actor="Adam").status == 0
