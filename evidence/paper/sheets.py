@@ -69,7 +69,7 @@ SAFETY = (
 )
 MISSING = f"{SUBSTITUTE} marks a character that could not be printed. The code carries the number in full."
 
-CARD_USE = "Fill the picture with the card: it applies to the photos that follow. Small in a photo: to that photo only."
+CARD_USE = "A card that fills the picture applies to the photos that follow. A small one applies to its own photo only."
 CARD_END = "Ends the effect of the cards before it."
 CARD_SAFETY = "Follow the local fall-protection rules. Nobody has to climb for a photo."
 
