@@ -126,8 +126,11 @@ def _boundary(
     reasons = list(verdict.reasons) if own is not None else []
     probability = own.probability if own is not None and own.opens else 1.0
     if decision is not None:
-        where = f"claim {decision[0]}" if decision[0] is not None else "no claim"
-        reasons.insert(0, f"a person moved this photo to {where}")
+        claim = decision[0]
+        moved = (
+            f"moved this photo to claim {claim}" if claim is not None else "left this photo without a claim"
+        )
+        reasons.insert(0, f"a person {moved}")
         probability = 1.0
     elif cut:
         reasons = [CUT_BY_HAND, *(r for r in reasons if r != CUT_BY_HAND)]

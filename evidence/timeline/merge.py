@@ -50,7 +50,16 @@ class TimedUnit:
     @classmethod
     def without_time(cls, unit: Unit) -> TimedUnit:
         """A unit with neither time nor number."""
-        return cls(unit, None, None, -1, None, None, "", None)
+        return cls(
+            unit,
+            key=None,
+            time=None,
+            run_number=-1,
+            undated_time=None,
+            corrected=None,
+            correction="",
+            utc=None,
+        )
 
     @property
     def device(self) -> DeviceId:
@@ -126,7 +135,7 @@ def _keyed(
         if keys is None:
             waiting.append((number, track))
             continue
-        done += [(k, number, i, _with_key(t, k)) for i, (k, t) in enumerate(zip(keys, track, strict=True))]
+        done += [(k, number, i, replace(t, key=k)) for i, (k, t) in enumerate(zip(keys, track, strict=True))]
         last = track[-1].unit.lead.dcf
         if last is not None:
             ends[device].append((last.file_number, keys[-1]))
@@ -135,7 +144,7 @@ def _keyed(
         if key is None:
             orphans.append(tuple(track))
         else:
-            done += [(key, number, i, _with_key(t, key)) for i, t in enumerate(track)]
+            done += [(key, number, i, replace(t, key=key)) for i, t in enumerate(track)]
     done.sort(key=lambda d: d[:3])
     return [d[3] for d in done], orphans
 
@@ -166,10 +175,6 @@ def _filled(times: Sequence[float | None], *, rising: bool) -> list[float] | Non
     return keys
 
 
-def _with_key(timed: TimedUnit, key: float) -> TimedUnit:
-    return replace(timed, key=key)
-
-
 def _timed(
     unit: Unit, stamp: float | None, run: Run, place: int, clock: ClockEstimate, zone: int | None
 ) -> TimedUnit:
@@ -181,16 +186,15 @@ def _timed(
             why = "the camera's clock had lost its date; only the order of the files is known"
         elif unit.raw is not None:
             why = "the camera's time does not fit the files around it and is not used"
-        undated_time = unit.raw if unit.epoch else None
         return TimedUnit(
             unit,
-            None,
-            None,
-            place,
-            undated_time,
-            None,
-            why,
-            None,
+            key=None,
+            time=None,
+            run_number=place,
+            undated_time=unit.raw if unit.epoch else None,
+            corrected=None,
+            correction=why,
+            utc=None,
             place_unknown=not run.numbered,
             clock_lost=run.lost,
         )
@@ -209,7 +213,16 @@ def _timed(
         reasons.append("from the file's name or time stamp; the file has no capture time")
     assert corrected is not None
     utc = (corrected - timedelta(minutes=zone)).replace(tzinfo=UTC) if zone is not None else None
-    return TimedUnit(unit, None, time, place, None, corrected, "; ".join(reasons), utc)
+    return TimedUnit(
+        unit,
+        key=None,
+        time=time,
+        run_number=place,
+        undated_time=None,
+        corrected=corrected,
+        correction="; ".join(reasons),
+        utc=utc,
+    )
 
 
 def _zone_name(minutes: int | None) -> str:

@@ -217,7 +217,14 @@ def _follows(
 def _strays(units: Sequence[Unit], manual: ManualAssignments, options: SplitOptions) -> list[PlacedUnit]:
     """Files without a time, a number or a telling picture, left unassigned."""
     chain = [TimedUnit.without_time(u) for u in units]
-    nowhere = Verdict(None, False, 1.0, False, 1.0, ("the file has neither a time nor a number",))
+    nowhere = Verdict(
+        claim=None,
+        unknown=False,
+        confidence=1.0,
+        opens=False,
+        probability=1.0,
+        reasons=("the file has neither a time nor a number",),
+    )
     return place_units(
         chain,
         dict.fromkeys(range(len(chain)), nowhere),

@@ -40,7 +40,7 @@ CHANGE_PRIOR = -4.0
 MIN_LEAD_WHERE_KNOWN = 4.0
 """Log-likelihood (nats) by which a shift must lead over any other, where the clock is known to have been set."""
 COARSE_STEP = 2
-"""Only every so many-th shift is tried in pairs."""
+"""Step between the shifts that are tried in pairs, in units of `STEP`."""
 MAX_SAMPLE = 240
 """Photos compared, at most."""
 

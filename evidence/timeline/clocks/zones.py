@@ -22,7 +22,7 @@ ZONES = (
 )
 """Minutes east of UTC of the zones in use (IANA time zone database, from memory)."""
 SUN_COST = 60.0
-"""Cost in seconds for each hour between a zone and solar time; decides where the clocks leave it open."""
+"""Cost in seconds for each hour between a zone and solar time; decides between zones that the clocks alone cannot tell apart."""
 SUN_WEST, SUN_EAST = -1.5, 2.75
 """Hours by which a zone may be behind or ahead of solar time, daylight saving included (from memory)."""
 HOUR = 3600.0

@@ -21,6 +21,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 ALL = slice(None)
+"""Every step at once."""
 TINY = 1e-250
 """Added to every weight, so that contradictory decisions still leave a possible path."""
 
