@@ -1,4 +1,4 @@
-"""What the camera says: capture time, place, direction, make and size, as it says them (rule 10).
+"""What the camera recorded: capture time, place, direction, make and size, unchanged.
 
 Terms and tag meanings are those of the Exif standard (CIPA DC-008). Absent and absurd values
 become None and a flag with a code from `FLAGS`; no file makes it crash.
@@ -21,7 +21,7 @@ from evidence.model import CameraFacts, Finding, GeoPoint, MediaKind
 
 FLAGS: Final[Mapping[str, str]] = {
     "empty_file": "the file has no bytes",
-    "not_an_image": "the file does not begin like a picture of any kind we know",
+    "not_an_image": "the file does not begin like a known kind of picture",
     "truncated": "the file ends before its picture does",
     "unreadable_image": "the picture's header cannot be read",
     "absurd_size": "the header claims more pixels than any camera has",
@@ -40,15 +40,14 @@ FLAGS: Final[Mapping[str, str]] = {
     "absurd_orientation": "the orientation is none of the eight there are",
     "edited": "an editing program has written this file",
 }
-"""Every code of a flag made here, and what it means."""
+"""Every flag code of this module, and what it means."""
 
 EDITORS: Final = ("photoshop", "gimp", "imagemagick", "paint", "affinity", "pixelmator", "snapseed",
     "editor", "gallery", "retouch", "collage")  # fmt: skip
-"""Words that name a program which changes pictures, looked for in the Software tag whatever the case.
+"""Names of programs that change pictures, searched in the Software tag, case ignored.
 
-Cameras and phones write their firmware there (`Ver.1.00`, `15.2.1`), so its mere presence says
-nothing. A heuristic: an editor that is not in the list goes unseen, and tools that only move
-files are left out. Common practice, no source.
+Cameras and phones write their firmware there (`Ver.1.00`, `15.2.1`), so the tag alone means
+nothing. An editor that is not in the list is not detected. Common practice, no source.
 """
 
 _EARLIEST_YEAR = 1990
@@ -82,11 +81,11 @@ class _Flags:
 
 
 def read_facts(path: Path, kind: MediaKind) -> CameraFacts:
-    """What the camera wrote into a file; for videos, sounds and other files only whether they are whole.
+    """What the camera wrote into a photo or raw file; for other files only flags.
 
     `taken_local` is DateTimeOriginal, or DateTimeDigitized with the flag `no_original_time`.
-    Bounded: a fixed number of reads and bytes a file, nothing decoded. Raises CardReadError
-    when the file itself cannot be read, and nothing else.
+    Nothing is decoded, and reads and bytes are bounded. Raises CardReadError when the file cannot
+    be read.
     """
     flags = _Flags()
     with reading(str(path), STORED_REMEDY):
@@ -103,9 +102,9 @@ def read_facts(path: Path, kind: MediaKind) -> CameraFacts:
 
 
 def facts_of(blocks: Blocks) -> CameraFacts:
-    """The meaning of a file's tags. Pure."""
+    """Interpret the tags of a file. Pure."""
     flags = _Flags()
-    _judge_structure(blocks, flags)
+    _flag_structure(blocks, flags)
     tags = blocks.tags
     time = _capture_time(tags, flags) if tags else _Taken()
     direction, is_true = _direction(tags, flags)
@@ -133,7 +132,7 @@ def facts_of(blocks: Blocks) -> CameraFacts:
     )
 
 
-def _judge_structure(blocks: Blocks, flags: _Flags) -> None:
+def _flag_structure(blocks: Blocks, flags: _Flags) -> None:
     if not blocks.is_image:
         flags.add("not_an_image")
         return
@@ -160,11 +159,11 @@ class _Taken:
 
 def _capture_time(tags: Tags, flags: _Flags) -> _Taken:
     suffix = "Original"
-    text = _said(_text(tags, "EXIF DateTimeOriginal"))
+    text = _known_date(_text(tags, "EXIF DateTimeOriginal"))
     if text is None:
         suffix = "Digitized"
-        text = _said(_text(tags, "EXIF DateTimeDigitized"))
-        flags.add("no_original_time", "the time of digitizing stands in" if text else "")
+        text = _known_date(_text(tags, "EXIF DateTimeDigitized"))
+        flags.add("no_original_time", "the time of digitizing is used instead" if text else "")
     if text is None:
         return _Taken()
     local = _local_time(text)
@@ -175,8 +174,8 @@ def _capture_time(tags: Tags, flags: _Flags) -> _Taken:
     return _Taken(text=text, local=local, offset=_offset(_text(tags, f"EXIF OffsetTime{suffix}"), flags))
 
 
-def _said(text: str | None) -> str | None:
-    """None for a date of blanks, which the standard uses for 'unknown'."""
+def _known_date(text: str | None) -> str | None:
+    """The text, or None for a date of blanks, which means 'unknown' in the standard."""
     return text if text and text.replace(":", "").strip() else None
 
 
@@ -194,10 +193,10 @@ def _local_time(text: str) -> datetime | None:
 
 
 def _is_unset_clock(local: datetime) -> bool:
-    """True for the dates from which a camera counts that was never told the time, or lost its battery.
+    """True for the time of a camera whose clock was never set, or whose battery was empty.
 
-    That is 1 January: of any year up to 2000 whatever the hour, and of any year at midnight
-    sharp. Common practice, no source.
+    That is 1 January of a year up to 2000 at any time, and of any year at exactly midnight.
+    Common practice, no source.
     """
     if (local.month, local.day) != (1, 1):
         return False
@@ -205,7 +204,7 @@ def _is_unset_clock(local: datetime) -> bool:
 
 
 def _subsecond(text: str | None, flags: _Flags) -> timedelta:
-    """SubSecTime holds the digits of a decimal fraction: `81` is 0.81 s. Cut, not rounded, to microseconds."""
+    """SubSecTime holds the digits of a decimal fraction: `81` is 0.81 s. Truncated to microseconds."""
     digits = (text or "").strip()
     if not digits:
         return timedelta()
@@ -217,15 +216,15 @@ def _subsecond(text: str | None, flags: _Flags) -> timedelta:
 
 def _offset(text: str | None, flags: _Flags) -> int | None:
     """`+HH:MM`, minutes east; blanks, with or without the colon, mean unknown, and so does `-00:00` (RFC 3339)."""
-    said = (text or "").strip()
-    if not said.replace(":", "").strip() or said == "-00:00":
+    given = (text or "").strip()
+    if not given.replace(":", "").strip() or given == "-00:00":
         return None
-    if said == "Z":
+    if given == "Z":
         return 0
-    match = _OFFSET.fullmatch(said)
+    match = _OFFSET.fullmatch(given)
     minutes = int(match[2]) * 60 + int(match[3]) if match else _OFFSET_AT_MOST + 1
     if match is None or int(match[3]) > 59 or minutes > _OFFSET_AT_MOST:
-        flags.add("absurd_offset", said)
+        flags.add("absurd_offset", given)
         return None
     return -minutes if match[1] == "-" else minutes
 
@@ -247,7 +246,7 @@ def _position(tags: Tags, flags: _Flags) -> GeoPoint | None:
         flags.add("absurd_gps")
         return None
     if lat == 0.0 and lon == 0.0:
-        flags.add("absurd_gps", "0 N 0 E is where cameras without a position put themselves")
+        flags.add("absurd_gps", "cameras without a position write 0 N 0 E")
         return None
     if (_text(tags, "GPS GPSStatus") or "").upper() == "V":
         flags.add("gps_interrupted")
@@ -261,7 +260,7 @@ def _degrees(
     letter = (ref or "")[:1].upper()
     if letter not in {positive, negative} or not 1 <= len(numbers) <= 3:
         return None
-    if len(numbers) == 3 and numbers[2] is None:  # 0/0 seconds: the minutes carry the fraction
+    if len(numbers) == 3 and numbers[2] is None:  # 0/0 seconds: the minutes hold the fraction
         numbers = numbers[:2]
     parts = [n for n in numbers if n is not None and n >= 0]
     if len(parts) != len(numbers) or any(part > 60 for part in parts[1:]):
@@ -285,7 +284,7 @@ def _altitude(tags: Tags, flags: _Flags) -> float | None:
 
 
 def _gps_time(tags: Tags, flags: _Flags) -> datetime | None:
-    date = _said(_text(tags, "GPS GPSDate"))
+    date = _known_date(_text(tags, "GPS GPSDate"))
     stamp = tags.get("GPS GPSTimeStamp")
     if date is None or stamp is None:
         return None
@@ -312,7 +311,7 @@ def _direction(tags: Tags, flags: _Flags) -> tuple[float | None, bool | None]:
     if value is None:
         return None, None
     direction = _number(value)
-    if direction is None:  # 0/0 is how the standard writes 'unknown'
+    if direction is None:  # 0/0 means 'unknown' in the standard
         return None, None
     if not 0 <= direction <= 360:
         flags.add("absurd_direction", f"{direction:g}")
@@ -335,13 +334,13 @@ def _orientation(tags: Tags, flags: _Flags) -> int:
 
 
 def _unique_id(tags: Tags) -> str | None:
-    """ImageUniqueID; one of zeros alone names nothing."""
+    """ImageUniqueID; None when it is only zeros."""
     text = _text(tags, "EXIF ImageUniqueID")
     return text if text and text.strip("0") else None
 
 
 def _text(tags: Tags, name: str) -> str | None:
-    """A tag as text: up to its NUL, blanks around it and control characters gone; None when nothing is left."""
+    """A tag as text up to its NUL, without control characters and outer blanks; None when empty."""
     value = tags.get(name)
     if isinstance(value, list):
         value = bytes(v for v in value if isinstance(v, int) and 0 <= v <= 255)
@@ -366,8 +365,8 @@ def _first(tags: Tags, name: str) -> object:
 
 
 def _fraction(value: object) -> Fraction | None:
-    """A number of a tag, exactly; None for n/0, for infinity and for what is no number."""
-    if isinstance(value, tuple) and len(value) == 1:  # how the reader gives floats
+    """A number of a tag, exactly; None for n/0, infinity and anything else."""
+    if isinstance(value, tuple) and len(value) == 1:  # the library returns floats so
         value = value[0]
     if isinstance(value, float):
         return Fraction(value) if math.isfinite(value) else None
@@ -388,6 +387,6 @@ def _numbers(value: object) -> tuple[float | None, ...]:
 
 
 def _fractions(value: object) -> tuple[Fraction, ...]:
-    """The numbers of a tag, exactly; none of them when one is not a number."""
+    """The numbers of a tag, exactly; empty when one is not a number."""
     exact = [_fraction(v) for v in value] if isinstance(value, list) else []
     return tuple(f for f in exact if f is not None) if None not in exact else ()

@@ -1,8 +1,8 @@
-"""Finding the EXIF block in a file, and reading its tags, whatever the bytes are.
+"""Finds the EXIF block in a file and reads its tags, whatever the bytes are.
 
-Files from cards are not trusted: an offset may point anywhere, a directory at itself. So the
-libraries read through a window that gives out a fixed number of reads and bytes and then
-raises; that bounds time and memory for any file without a clock.
+Files from cards are not trusted: an offset may point anywhere, a directory at itself. The
+libraries therefore read through a window with a fixed budget of reads and bytes, which bounds
+time and memory for every file.
 """
 
 from __future__ import annotations
@@ -23,42 +23,38 @@ import exifread
 import pi_heif
 from PIL import Image, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
-logging.getLogger("exifread").setLevel(logging.CRITICAL)  # what it finds odd, we flag in our own words
+logging.getLogger("exifread").setLevel(logging.CRITICAL)  # its warnings are flags of ours
 
 _READERS = (JpegImagePlugin, PngImagePlugin, WebPImagePlugin)
 """Imported so that they are registered: the formats below must be known before a file is opened."""
 
 READS = 20_000
-"""Reads a parse may make. Real files of twenty cameras took 120 to 800."""
+"""Reads allowed for one file. Files of twenty cameras needed 120 to 800."""
 BYTES = 32 << 20
-"""Bytes a parse may read. The same files took 14 KiB at most; a raw file's tables take more."""
+"""Bytes that may be read of one file. The same files needed 14 KiB at most; raw files need more."""
 HEIF_AT_MOST = 256 << 20
-"""Bytes of a HEIF file that the decoder may be given; it wants the whole file in memory."""
+"""Largest HEIF file in bytes given to the decoder, which reads the whole file into memory."""
 PIXELS_AT_MOST = 500_000_000
-"""Pixels beyond which a header is not believed; the largest sensors on sale have about 150 million."""
+"""Pixels above which a header counts as wrong; the largest sensors on sale have about 150 million."""
 
 Tags = Mapping[str, object]
-"""`Image Make`, `EXIF DateTimeOriginal`, `GPS GPSLatitude`: what each holds, as the reader gives it."""
+"""`Image Make`, `EXIF DateTimeOriginal`, `GPS GPSLatitude`: values by tag name, as the library gives them."""
 
 
 class BudgetError(Exception):
-    """A file asks for more reading than any honest one does."""
-
-
-class BrokenFileError(Exception):
-    """The block is there and cannot be made sense of."""
+    """A file needs more reads or bytes than allowed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blocks:
-    """What a file's structure tells, before anything is believed."""
+    """The structure of a file: its tags, size and defects, not yet interpreted."""
 
     tags: Tags = field(default_factory=dict)
     width: int | None = None
     """Pixels as stored, from the picture's header."""
     height: int | None = None
     is_image: bool = True
-    """False when the file does not even begin like a picture."""
+    """False when the file does not begin like a picture."""
     truncated: bool = False
     """True when the file ends before its picture does."""
     tags_broken: bool = False
@@ -76,7 +72,7 @@ class _Mapped(Protocol):
 
 
 class _Window:
-    """A stretch of a file, read-only, with a budget."""
+    """A part of a file, read-only, with a budget of reads and bytes."""
 
     def __init__(self, handle: BinaryIO, start: int = 0, length: int | None = None) -> None:
         self._handle = handle
@@ -100,7 +96,7 @@ class _Window:
         return data
 
     def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
-        """Move; before the beginning is an error, behind the end reads nothing."""
+        """Move. Raises ValueError before the beginning; behind the end, reads return nothing."""
         base = {os.SEEK_SET: 0, os.SEEK_CUR: self._position, os.SEEK_END: self._length}[whence]
         if base + offset < 0:
             raise ValueError("seek before the beginning")
@@ -113,7 +109,7 @@ class _Window:
 
 
 def read_blocks(path: Path) -> Blocks:
-    """Look at a picture's structure. Raises OSError only; odd bytes are told in the result."""
+    """Read a picture's structure. Raises OSError only; defects are in the result."""
     with path.open("rb") as handle, _mapped(handle) as content:
         head = content[0:16]
         if head.startswith(b"\xff\xd8"):
@@ -224,7 +220,7 @@ def _cr3(content: _Mapped) -> Blocks:
 
 
 def _heif(handle: BinaryIO, content: _Mapped) -> Blocks:
-    """HEIC and its relatives. Decoders turn them upright themselves, so the stored size is turned back."""
+    """HEIC and similar files. The decoder rotates them, so width and height are swapped back."""
     truncated = _boxes_run_over(content)
     if len(content) > HEIF_AT_MOST:
         return Blocks(truncated=truncated, too_large=True)
@@ -233,7 +229,7 @@ def _heif(handle: BinaryIO, content: _Mapped) -> Blocks:
         heif = pi_heif.open_heif(handle, convert_hdr_to_8bit=False, bgr_mode=False)
         width, height = heif.size
         block = heif.info.get("exif") or b""
-    except Exception:  # whatever a C library makes of odd bytes
+    except Exception:  # the library raises many kinds of errors for damaged files
         handle.seek(0)
         tags, broken = _tags_of(_Window(handle))
         return Blocks(tags=tags, tags_broken=broken, truncated=truncated, header_broken=True)
@@ -248,7 +244,7 @@ _IFD_SIZE = ("Image ImageWidth", "Image ImageLength")
 
 
 def _tiff(handle: BinaryIO) -> Blocks:
-    """TIFF, DNG and the raw files built like it: the largest picture that any directory speaks of."""
+    """TIFF, DNG and the raw files built like it: the largest picture in any directory."""
     tags, broken = _tags_of(_Window(handle))
     sizes = [_pair(tags, *_IFD_SIZE), _pair(tags, "EXIF ExifImageWidth", "EXIF ExifImageLength")]
     subs = tags.get("Image SubIFDs")
@@ -318,12 +314,12 @@ class _Counted:
 
 
 def _process(source: io.BytesIO | _Window) -> tuple[dict[str, Any], bool]:
-    """The library's own tags, and whether it gave up."""
+    """The tags found by the library, and whether it failed."""
     readable: _Readable = _Counted(source) if isinstance(source, io.BytesIO) else source
     try:
         found = exifread.process_file(readable, details=False, extract_thumbnail=False)  # type: ignore[arg-type]
         return {name: tag for name, tag in found.items() if hasattr(tag, "values")}, False
-    except Exception:  # the library raises a dozen kinds on odd bytes; each means the same to us
+    except Exception:  # the library raises many kinds of errors for damaged files
         return {}, True
 
 
@@ -380,15 +376,15 @@ def _directory(window: _Window, at: int | None) -> dict[int, int]:
 
 
 def _with_size(handle: BinaryIO, blocks: Blocks) -> Blocks:
-    """The same with the size from the picture's header; nothing is decoded."""
+    """`blocks` with the size from the picture's header; nothing is decoded."""
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # large is not wrong; too large is judged below
+            warnings.simplefilter("ignore")  # large is allowed; too large is handled below
             with Image.open(_Window(handle), formats=("JPEG", "PNG", "WEBP")) as image:  # type: ignore[arg-type]
                 width, height = image.size
     except Image.DecompressionBombError:
         return replace(blocks, too_large=True)
-    except Exception:  # the library raises a dozen kinds on odd bytes; each means the same to us
+    except Exception:  # the library raises many kinds of errors for damaged files
         return replace(blocks, header_broken=True)
     return _limited(replace(blocks, width=width, height=height))
 

@@ -1,4 +1,4 @@
-"""What is on a card: every file found, in shooting order, and every one refused, with the reason."""
+"""Lists a card: every file found, in shooting order, and every file refused, with the reason."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
-from evidence.cards.reading import Entry, leaves_folder, list_folder, open_on_card, spell
+from evidence.cards.reading import Entry, encode_name, is_unsafe_name, list_folder, open_on_card
 from evidence.errors import CardReadError
 from evidence.model import DcfName, Found, MediaKind, Refusal
 
@@ -21,10 +21,10 @@ KINDS: dict[str, MediaKind] = {
     **dict.fromkeys(("mov", "mp4", "m4v", "avi", "mts", "m2ts", "mpg", "3gp", "mkv", "webm"), MediaKind.VIDEO),
     **dict.fromkeys(("wav", "mp3", "m4a", "aac", "amr", "ogg", "wma"), MediaKind.SOUND),
 }  # fmt: skip
-"""By extension, lower case. Everything else is `other` and is kept too: it may be notes."""
+"""By extension, lower case. Everything else is `other` and is kept too."""
 
 SIDECARS = frozenset({"xmp", "thm", "aae", "txt"})
-"""Small files that speak of the photo whose name they share."""
+"""Extensions of small files that describe the photo with the same name."""
 
 LITTER: tuple[str, ...] = (
     # macOS
@@ -40,48 +40,48 @@ LITTER: tuple[str, ...] = (
     "*.CTG", "AUTPRINT.MRK", "INDEXING.BDM", "MOVIEOBJ.BDM", "INDEX.BDM",
     "AVIN????.INP", "AVIN????.BNP", "AVIN????.INT",
 )  # fmt: skip
-"""Files that a system or a camera leaves for its own use and that nobody shot.
+"""Patterns of files that a system or a camera creates for its own use.
 
-A word is matched with the names of files and folders, whatever their case; with a `/` at its
-end, of folders only. What lies below such a folder is litter too, but not a photo, video or
-sound, which stays a find: a file dragged to the trash of a card is still on the card. With a
-`/` inside, a word is matched with the last parts of the path, and then litter whatever its kind.
+A pattern is compared with the names of files and folders, case ignored; with a `/` at its end, of
+folders only. Files below such a folder are litter too, except photos, videos and sounds: a photo
+in the trash of a card is still on the card. A pattern with a `/` inside is compared with the end
+of the path; what matches is litter whatever its kind.
 """
 
 _APPLE_DOUBLE = b"\x00\x05\x16\x07"
 """First four bytes of an AppleDouble header file (RFC 1740, appendix B)."""
 _MEDIA_HEADS = (b"\xff\xd8", b"II", b"MM", b"\x89PNG", b"RIFF", b"FUJIFILM", b"ID3", b"\xff\xfb", b"OggS")
-"""How photos, raw files, videos and sounds begin; ISO media have `ftyp` at byte 4."""
+"""First bytes of photos, raw files, videos and sounds; ISO media have `ftyp` at byte 4."""
 _LITTER_AT_MOST = 64 * 1024
-"""Bytes. Companions that a system leaves are 4 KiB, rarely more; what is larger is not taken for one."""
+"""Bytes. Companion files of a system have 4 KiB, rarely more; a larger file is not one."""
 
 _DCF_FOLDER = re.compile(r"([1-9][0-9]{2})[0-9A-Z_]{5}", re.IGNORECASE | re.ASCII)
 _DCF_FILE = re.compile(r"[0-9A-Z_]{4}([0-9]{4})", re.IGNORECASE | re.ASCII)
 _KIND_ORDER = {kind: place for place, kind in enumerate(MediaKind)}
 _EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
-"""No card carries a photo older than its file system; 1980-01-01 is the clock's zero on FAT."""
+"""Earlier time stamps are wrong: 1980-01-01 is the zero of the FAT file system."""
 _LATEST = datetime(2100, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Walk:
+class CardListing:
     """Every file of a card, each exactly once: found or refused."""
 
     found: tuple[Found, ...]
     """In DCF order, then the others by name, numbers in names counted as numbers."""
     refused: tuple[Refusal, ...]
-    """By path. A folder that could not be opened, and a link, stand for all they hide."""
+    """By path. A folder that could not be opened, or a link, is one entry for all below it."""
 
 
-def walk_card(root: Path, *, litter: Collection[str] = LITTER) -> Walk:
-    """List a card. Reads folder entries only, and the first bytes of photos named like litter.
+def list_card(root: Path, *, litter: Collection[str] = LITTER) -> CardListing:
+    """List a card. Reads folder entries, and the first bytes of photos named like litter.
 
-    Links are not followed, so a loop of links ends at the first. Never raises for what is on
-    the card: what cannot be listed is refused with its reason, and then blocks erasing.
+    Links are not followed. Raises nothing for what is on the card: a file or folder that cannot be
+    listed is refused with its reason, and blocks erasing the card.
     """
     found: list[Found] = []
     refused: list[Refusal] = []
-    judge = LitterJudge(litter)
+    litter_filter = LitterFilter(litter)
     waiting: list[tuple[Path, str, bool]] = [(root, "", False)]
     while waiting:
         folder, above, in_litter = waiting.pop()
@@ -91,46 +91,48 @@ def walk_card(root: Path, *, litter: Collection[str] = LITTER) -> Walk:
                 _unreadable(above or ".", f"the folder cannot be listed ({listing.error})", in_litter)
             )
         for entry in listing.entries:
-            path = f"{above}/{spell(entry.name)}" if above else spell(entry.name)
+            path = f"{above}/{encode_name(entry.name)}" if above else encode_name(entry.name)
             refusal = _refusal(entry, path)
             if refusal:
                 refused.append(refusal)
             elif entry.is_folder:
-                waiting.append((folder / entry.name, path, in_litter or judge.names_folder(entry.name)))
-            elif judge.is_litter(folder / entry.name, path, entry.size, in_litter):
+                waiting.append(
+                    (folder / entry.name, path, in_litter or litter_filter.names_folder(entry.name))
+                )
+            elif litter_filter.is_litter(folder / entry.name, path, entry.size, in_litter):
                 refused.append(
                     Refusal(
                         path=path,
                         code="system_litter",
-                        reason="left by a computer or the camera for its own use; nobody shot it",
+                        reason="created by a computer or the camera for its own use",
                         blocks_erase=False,
                     )
                 )
             else:
                 found.append(_found(entry, path, root))
     keyed = _with_object_keys(found)
-    return Walk(
+    return CardListing(
         found=tuple(sorted(keyed, key=_shooting_order)),
         refused=tuple(sorted(refused, key=lambda r: (_natural_path(r.path), r.path))),
     )
 
 
 def kind_of(name: str) -> MediaKind:
-    """What kind of file a name promises, by its extension in either case."""
+    """The kind of file by its extension, case ignored."""
     return KINDS.get(_extension(name), MediaKind.OTHER)
 
 
 def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Sorts `IMG_9` before `IMG_10`, whatever the case."""
+    """A sort key that puts `IMG_9` before `IMG_10`, case ignored."""
     parts = re.split(r"([0-9]+)", name.casefold())
     return tuple((0, int(p), "") if i % 2 else (1, 0, p) for i, p in enumerate(parts) if p)
 
 
 def dcf_name(parts: Sequence[str]) -> DcfName | None:
-    """Numbers of a file by the Design rule for Camera File system, or None where it does not follow it.
+    """The numbers of a file by the Design rule for Camera File system (DCF); None for other names.
 
-    `parts` are the file's folders and name, outermost first. It counts when it lies directly
-    in a folder of three digits (100 to 999) and five characters inside DCIM, and is named by
+    `parts` are the file's folders and name, outermost first. The file must be directly
+    in a folder of three digits (100 to 999) and five characters inside DCIM, and its name must be
     four characters and a number from 0001 to 9999 (characters 0-9, A-Z and underscore, case
     ignored).
     """
@@ -148,13 +150,11 @@ def dcf_name(parts: Sequence[str]) -> DcfName | None:
 
 
 def _refusal(entry: Entry, path: str) -> Refusal | None:
-    """Why an entry cannot be taken, or None."""
-    if leaves_folder(entry.name):
-        return Refusal(
-            path=path, code="unsafe_name", reason="its name would lead out of the folder it is kept in"
-        )
+    """Why an entry is refused, or None."""
+    if is_unsafe_name(entry.name):
+        return Refusal(path=path, code="unsafe_name", reason="its name would lead out of its folder")
     if entry.stat is None:
-        return _unreadable(path, f"the card does not say what it is ({entry.error})", in_litter=False)
+        return _unreadable(path, f"the system cannot tell what it is ({entry.error})", in_litter=False)
     if entry.is_link:
         return Refusal(path=path, code="symlink", reason="a link to another place; links are not followed")
     if entry.is_file or entry.is_folder:
@@ -163,7 +163,7 @@ def _refusal(entry: Entry, path: str) -> Refusal | None:
     what = (
         "a named pipe" if stat.S_ISFIFO(mode) else "a socket" if stat.S_ISSOCK(mode) else "a device file"
     )  # fmt: skip
-    return Refusal(path=path, code="device", reason=f"{what}, not a file with bytes of its own")
+    return Refusal(path=path, code="device", reason=f"{what}, not a regular file")
 
 
 def _unreadable(path: str, why: str, in_litter: bool) -> Refusal:
@@ -194,8 +194,8 @@ def _extension(name: str) -> str:
     return PurePosixPath(name).suffix[1:].lower()
 
 
-class LitterJudge:
-    """The patterns of `LITTER` or an office's own, sorted by what they are matched with."""
+class LitterFilter:
+    """The patterns of `LITTER`, or an office's own, compiled."""
 
     def __init__(self, patterns: Collection[str] = LITTER) -> None:
         lower = [pattern.lower() for pattern in patterns]
@@ -206,20 +206,20 @@ class LitterJudge:
         self._paths = _any_of(paths + [f"*/{p}" for p in paths])
 
     def names_folder(self, name: str) -> bool:
-        """True for the name of a folder that a system keeps for itself."""
+        """True for the name of a system's folder."""
         return self._folders.match(name.lower()) is not None
 
     def names_file(self, name: str) -> bool:
-        """True for a file name that litter has; a photo may bear it too."""
+        """True for a file name that matches; it may still be a photo."""
         return self._names.match(name.lower()) is not None
 
     def is_litter(self, file: Path, path: str, size: int, in_litter: bool) -> bool:
-        """The whole verdict on a file; `path` is its spelling from the card's root."""
+        """True when a file is litter; `path` is its path from the card's root."""
         if self._paths.match(path.lower()):
             return True
         is_media = kind_of(path) is not MediaKind.OTHER
         if self.names_file(path.rpartition("/")[2]):
-            return not is_media or _is_companion_of_system(file, size)
+            return not is_media or _is_system_companion(file, size)
         return in_litter and not is_media
 
 
@@ -228,10 +228,10 @@ def _any_of(patterns: Sequence[str]) -> re.Pattern[str]:
     return re.compile("|".join(fnmatch.translate(p) for p in patterns) or r"(?!)")
 
 
-def _is_companion_of_system(file: Path, size: int) -> bool:
-    """True when a file that is named like litter and like a photo is the litter.
+def _is_system_companion(file: Path, size: int) -> bool:
+    """True when a photo named like litter is a system's companion file, by its first bytes.
 
-    Doubt keeps: a photo that merely is called `._x.jpg` is a photo.
+    A file that cannot be read counts as a photo.
     """
     try:
         handle = open_on_card(file)
@@ -273,12 +273,11 @@ def _shooting_order(file: Found) -> tuple[object, ...]:
 
 
 def _with_object_keys(files: Iterable[Found]) -> list[Found]:
-    """Give files that belong together one key.
+    """Give files that belong together one object key.
 
-    In a DCF folder those that share a number are one object. Where a card breaks the rule
-    that no two images of a folder share a number, they are told apart by the rest of the
-    name. Elsewhere, a photo, its raw file, its video and its sound are one object when they
-    share the name and there is only one of each kind.
+    In a DCF folder, files with the same number are one object; where two images have the same
+    number, the rest of the name tells them apart. Elsewhere, a photo, its raw file, its video and
+    its sound are one object when they have the same name and there is only one of each kind.
     """
     groups: defaultdict[tuple[str, str], list[Found]] = defaultdict(list)
     for file in files:

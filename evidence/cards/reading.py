@@ -1,8 +1,7 @@
-"""Looking at a card without writing to it: how its files are named, listed and opened.
+"""Names, lists and opens the files of a card without writing to it.
 
-Rule 1 of the house: nothing is ever written to a card. Every file and folder of a card is
-opened here, with read-only flags, and with `O_NOATIME` where the system has it, so that even
-the time of last access stays as it was.
+Every file and folder of a card is opened here, read-only, and with `O_NOATIME` where the system
+has it, so that even the time of last access does not change.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ _READ_FLAGS = (
     os.O_RDONLY
     | getattr(os, "O_NOFOLLOW", 0)
     | getattr(os, "O_CLOEXEC", 0)
-    | getattr(os, "O_NONBLOCK", 0)  # a pipe that took the file's place must not hang us
+    | getattr(os, "O_NONBLOCK", 0)  # opening a pipe must not block
     | getattr(os, "O_BINARY", 0)
     | getattr(os, "O_NOCTTY", 0)
 )
@@ -42,37 +41,36 @@ _ESCAPED = re.compile("(?:\ufffd[0-9A-F]{2})+")
 _LONE = "surrogatepass" if os.name == "nt" else "surrogateescape"
 
 
-def spell(name: str) -> str:
-    """A file name as text that UTF-8, JSON and a database can hold.
+def encode_name(name: str) -> str:
+    """A file name as text that UTF-8, JSON and a database can hold; `decode_name` is the inverse.
 
-    Bytes that are no UTF-8 (a card written under an older code page, read on Linux) become
-    U+FFFD and two hexadecimal digits each; U+FFFD itself is spelled the same way, so that
-    `unspell` gives back exactly the name on the card. Other names stay as they are.
+    Each byte that is not UTF-8 (a card written under an older code page, read on Linux), and
+    U+FFFD itself, becomes U+FFFD and two hexadecimal digits. Other names stay as they are.
     """
     return _ESCAPABLE.sub(
         lambda m: "".join(f"{_MARK}{byte:02X}" for byte in m[0].encode("utf-8", _LONE)), name
     )
 
 
-def unspell(spelled: str) -> str:
-    """The name that `spell` was given."""
+def decode_name(spelled: str) -> str:
+    """The name on the card: the inverse of `encode_name`."""
     return _ESCAPED.sub(lambda m: bytes.fromhex(m[0].replace(_MARK, "")).decode("utf-8", _LONE), spelled)
 
 
 def path_on_card(root: Path, card_path: str) -> Path:
-    """Where a file lies, from its spelling in the list. Raises CardReadError for a path that leaves the card."""
-    parts = [unspell(part) for part in card_path.split("/")]
-    if not parts or any(leaves_folder(part) for part in parts):
+    """The path of a listed file. Raises CardReadError for a path that leads out of the card."""
+    parts = [decode_name(part) for part in card_path.split("/")]
+    if not parts or any(is_unsafe_name(part) for part in parts):
         raise CardReadError(f"{card_path!r} does not name a file on the card.", "Run the intake again.")
     return root.joinpath(*parts)
 
 
-def leaves_folder(name: str) -> bool:
-    r"""True for a name that cannot stand for a file inside a folder, here or on another system.
+def is_unsafe_name(name: str) -> bool:
+    r"""True for a name that could lead out of its folder, here or on another system.
 
-    Such names are `.`, `..`, empty ones, and those that Windows would read as a drive, a root
-    or a way upwards (`..\..\x`, `C:x`). Reserved words (`CON`, `NUL.jpg`) are harmless:
-    the archive stores under the digest.
+    Such names are `.`, `..`, empty ones, and those that Windows takes for a drive, a root or a
+    parent folder (`..\..\x`, `C:x`). Reserved names (`CON`, `NUL.jpg`) are allowed: the archive
+    stores files by digest.
     """
     if name in {"", ".", ".."} or "/" in name or "\0" in name:
         return True
@@ -85,17 +83,17 @@ def leaves_folder(name: str) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One name in a folder, and what the system says of it without following a link."""
+    """One entry of a folder; links are not followed."""
 
     name: str
-    """As the system gives it; `spell` makes it text."""
+    """As the system gives it; see `encode_name`."""
     stat: os.stat_result | None
-    """None where the system would not say."""
+    """None where it cannot be read."""
     error: str = ""
 
     @property
     def size(self) -> int:
-        """Bytes; 0 where the system would not say."""
+        """Bytes; 0 where that cannot be read."""
         return self.stat.st_size if self.stat is not None else 0
 
     @property
@@ -118,14 +116,14 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing:
-    """The names in a folder, sorted, and why the list ends early where it does."""
+    """The entries of a folder, sorted by name, and the error that ended the listing, if any."""
 
     entries: tuple[Entry, ...]
     error: str = ""
 
 
 def list_folder(folder: Path) -> Listing:
-    """What a folder holds. Never raises for a folder that cannot be read: `error` says why."""
+    """List a folder. Raises nothing for a folder that cannot be read: see `error`."""
     entries: list[Entry] = []
     error = ""
     try:
@@ -161,7 +159,7 @@ def _open_read_only(path: Path, extra: int = 0) -> int:
         try:
             return os.open(path, _READ_FLAGS | extra | _NOATIME)
         except PermissionError:
-            pass  # only the owner may ask for it; or there is no permission at all, as we then see
+            pass  # only the owner may use the flag; try without it
     return os.open(path, _READ_FLAGS | extra)
 
 
@@ -176,11 +174,11 @@ class CardFile(Protocol):
         ...
 
     def stamp(self) -> tuple[int, int]:
-        """Size in bytes and time of last change in nanoseconds, as the system says now. Raises OSError."""
+        """Current size in bytes and time of last change in nanoseconds. Raises OSError."""
         ...
 
     def close(self) -> None:
-        """Give the file back."""
+        """Close the file."""
         ...
 
 
@@ -205,10 +203,10 @@ class _OnCard:
 
 
 def open_on_card(path: Path) -> CardFile:
-    """Open a regular file strictly for reading; links are not followed.
+    """Open a regular file read-only; links are not followed.
 
-    Raises CardReadError for anything else, judged on the open file itself, so that nothing
-    can be put in its place in between.
+    Raises CardReadError for anything else. The check is made on the open file, so the file cannot
+    be replaced in between.
     """
     with reading(path.name):
         descriptor = _open_read_only(path)

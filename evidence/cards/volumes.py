@@ -1,4 +1,4 @@
-"""Where photos come from: a card that is mounted, or any folder a person names."""
+"""Sources of photos: a mounted card, or a folder that a person gives."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from typing import Protocol
 
 import psutil
 
-from evidence.cards.reading import list_folder, spell
+from evidence.cards.reading import encode_name, list_folder
 from evidence.disk.faults import one_line
 from evidence.errors import BadInputError
 
-_NEXT_STEP = "Give the folder where the card appears (the one that holds DCIM), or a folder of photos."
+_NEXT_STEP = "Give the folder where the card is mounted (the one with DCIM), or a folder of photos."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,17 +26,17 @@ class CardSource:
     root: Path
     """Absolute, links resolved."""
     label: str
-    """What a person would call it: the volume's label, else the folder's name."""
+    """The volume's label, else the folder's name."""
     volume_id: str
-    """The file system's own id (UUID or serial number); empty where the system does not tell."""
+    """The file system's own id (UUID or serial number); empty where it is unknown."""
     device: int
-    """`st_dev` of the root: equal for folders on the same file system, at this moment on this computer."""
+    """`st_dev` of the root: equal for folders on one file system, while it is mounted."""
     read_only: bool
-    """True where the system itself refuses writes; we never try."""
+    """True where the file system is mounted read-only."""
 
 
 class Partition(Protocol):
-    """What `psutil.disk_partitions` says of one mounted file system."""
+    """A mounted file system, as `psutil.disk_partitions` gives it."""
 
     @property
     def device(self) -> str:
@@ -45,12 +45,12 @@ class Partition(Protocol):
 
     @property
     def mountpoint(self) -> str:
-        """Where it appears."""
+        """The folder where it is mounted."""
         ...
 
     @property
     def fstype(self) -> str:
-        """Name of the kind of file system."""
+        """File system type."""
         ...
 
     @property
@@ -60,10 +60,9 @@ class Partition(Protocol):
 
 
 def open_source(path: Path) -> CardSource:
-    """Look at a card or folder before the intake.
+    """Open a card or folder as a source.
 
-    Raises BadInputError, in one line, for one that does not exist, is a file, cannot be read,
-    or holds no file at all.
+    Raises BadInputError for one that does not exist, is a file, cannot be read, or holds no file.
     """
     shown = one_line(path)
     try:
@@ -75,14 +74,14 @@ def open_source(path: Path) -> CardSource:
         raise BadInputError(f"{shown} cannot be read: {_reason(error)}.", _NEXT_STEP) from None
     if not root.is_dir():
         raise BadInputError(f"{shown} is a file, not a folder.", _NEXT_STEP)
-    unreadable = _why_nothing_is_there(root)
+    unreadable = _why_no_file(root)
     if unreadable is not None:
         raise BadInputError(f"{shown} {unreadable}.", _NEXT_STEP)
     partition = partition_of(root)
-    label, volume_id = _names_of(root, partition)
+    label, volume_id = _label_and_id(root, partition)
     return CardSource(
         root=root,
-        label=spell(label or root.name or str(root)),
+        label=encode_name(label or root.name or str(root)),
         volume_id=volume_id,
         device=device,
         read_only=_is_read_only(root, partition),
@@ -90,7 +89,7 @@ def open_source(path: Path) -> CardSource:
 
 
 def mounted_cards(partitions: Iterable[Partition] | None = None) -> tuple[CardSource, ...]:
-    """Removable volumes that hold a DCIM folder with at least one file below, by where they appear."""
+    """Removable volumes that have a DCIM folder and at least one file, by their mount point."""
     found = []
     for partition in _partitions() if partitions is None else partitions:
         root = Path(partition.mountpoint)
@@ -105,8 +104,8 @@ def _reason(error: OSError | ValueError) -> str:
     return (getattr(error, "strerror", None) or str(error)).lower()
 
 
-def _why_nothing_is_there(root: Path) -> str | None:
-    """None as soon as one regular file is seen, else a sentence that says why there is none."""
+def _why_no_file(root: Path) -> str | None:
+    """None when there is a regular file below `root`, else a phrase that says why there is none."""
     top = list_folder(root)
     if top.error and not top.entries:
         return f"cannot be read: {top.error.lower()}"
@@ -138,13 +137,13 @@ def _partitions(*, all_kinds: bool = False) -> Iterable[Partition]:
 
 
 def partition_of(path: Path, *, all_kinds: bool = False) -> Partition | None:
-    """The mounted file system that a resolved path lies on; `all_kinds` counts network ones and the like."""
+    """The mounted file system that a resolved path is on; `all_kinds` includes network file systems."""
     holding = [p for p in _partitions(all_kinds=all_kinds) if path.is_relative_to(p.mountpoint)]
     return max(holding, key=lambda p: len(Path(p.mountpoint).parts), default=None)
 
 
 def is_removable(partition: Partition) -> bool:
-    """True for what a person plugs in and pulls out, as far as the system tells."""
+    """True for a removable disk, as far as the system tells."""
     if "removable" in partition.opts.split(","):  # how psutil marks them on Windows
         return True
     if sys.platform == "win32":
@@ -153,7 +152,10 @@ def is_removable(partition: Partition) -> bool:
     if any(place.is_relative_to(parent) for parent in ("/media", "/run/media", "/Volumes")):
         return not place.is_symlink()
     block = Path("/sys/class/block") / Path(partition.device).name
-    for flag in (block / "removable", block.resolve().parent / "removable"):  # a partition asks its disk
+    for flag in (
+        block / "removable",
+        block.resolve().parent / "removable",
+    ):  # for a partition, its disk has the flag
         with contextlib.suppress(OSError):
             return flag.read_text(encoding="ascii").strip() == "1"
     return False
@@ -166,10 +168,10 @@ def _is_read_only(root: Path, partition: Partition | None) -> bool:
     return partition is not None and "ro" in partition.opts.split(",")
 
 
-def _names_of(root: Path, partition: Partition | None) -> tuple[str, str]:
-    """Label and id of the volume; empty strings where the system does not tell."""
+def _label_and_id(root: Path, partition: Partition | None) -> tuple[str, str]:
+    """Label and id of the volume; empty strings where they are unknown."""
     if sys.platform == "win32":
-        return _names_on_windows(root)
+        return _label_and_id_on_windows(root)
     if partition is None:
         return "", ""
     device = os.path.realpath(partition.device)
@@ -178,14 +180,14 @@ def _names_of(root: Path, partition: Partition | None) -> tuple[str, str]:
 
 
 def _link_to(device: str, folder: Path) -> str:
-    """Name of the link in a folder of udev's that points at a device; blanks and the like decoded."""
+    """Name of the link to a device in a folder of udev, with its escapes decoded."""
     for entry in list_folder(folder).entries:
         if os.path.realpath(folder / entry.name) == device:
             return entry.name.encode("ascii", "replace").decode("unicode_escape")
     return ""
 
 
-def _names_on_windows(root: Path) -> tuple[str, str]:
+def _label_and_id_on_windows(root: Path) -> tuple[str, str]:
     if sys.platform != "win32":
         return "", ""
     import ctypes  # noqa: PLC0415 - only Windows has the call

@@ -1,6 +1,6 @@
-"""Noticing cards: which have appeared and come to rest, which are gone, which cannot be read.
+"""Watches for cards and reports which are ready, which are gone and which cannot be read.
 
-It reports and does nothing else. Of a card it reads directory entries only.
+Of a card only folder entries are read.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from pathlib import Path
 from watchdog.events import FileSystemEvent, FileSystemEventHandler
 from watchdog.observers import Observer
 
-from evidence.cards.files import LitterJudge
-from evidence.cards.reading import list_folder, spell
+from evidence.cards.files import LitterFilter
+from evidence.cards.reading import encode_name, list_folder
 from evidence.cards.volumes import CardSource, is_removable, mounted_cards, partition_of
 from evidence.disk.faults import one_line
 from evidence.errors import BadInputError
@@ -30,10 +30,10 @@ log = logging.getLogger(__name__)
 SETTLE = timedelta(seconds=10)
 """How long a card must not change before it counts as ready: longer than a slow copy pauses between files."""
 TICK_S = 2.0
-"""Seconds between looks when nothing is heard: mounts and network folders tell nobody."""
+"""Seconds between looks without a notification: mounts and network folders send none."""
 
 _NETWORK = ("nfs", "cifs", "smb", "afp", "9p", "sshfs", "davfs", "webdav", "ncpfs", "fuse")
-"""Beginnings and parts of file system names for which the system reports no changes made elsewhere."""
+"""Parts of the names of file systems that send no notification of changes made elsewhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,16 +49,16 @@ class CardReady:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardGone:
-    """A card that was there and is not any more."""
+    """A card that was removed."""
 
     path: Path
     was_ready: bool
-    """False when it went before it came to rest; then nothing was reported of it."""
+    """False when it was removed before it was reported as ready."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardFailed:
-    """A card that is there and cannot be listed; reported once, and again when the reason changes."""
+    """A card that cannot be listed; reported once, and again when the reason changes."""
 
     path: Path
     reason: str
@@ -69,13 +69,15 @@ Mounted = Callable[[], tuple[CardSource, ...]]
 
 
 def ready_now(folders: Sequence[Path], *, mounted: Mounted = mounted_cards) -> tuple[Path, ...]:
-    """The cards that lie in the folders or are mounted at this moment, sorted; for a single look.
+    """The cards that are in the folders or mounted now, sorted.
 
-    Raises BadInputError for a folder that is not there or is a file.
+    Raises BadInputError for a folder that does not exist or is a file.
     """
     check_folders(folders)
-    judge = LitterJudge()
-    return tuple(card for card in _cards(folders, mounted, judge) if _state_of(card, judge).files)
+    litter_filter = LitterFilter()
+    return tuple(
+        card for card in _cards(folders, mounted, litter_filter) if _state_of(card, litter_filter).files
+    )
 
 
 def watch(
@@ -86,35 +88,34 @@ def watch(
     clock: Callable[[], float] = time.monotonic,
     mounted: Mounted = mounted_cards,
 ) -> Iterator[WatchEvent]:
-    """Report cards as they come to rest, go, or fail.
+    """Report cards when they become ready, are removed, or cannot be read.
 
-    A card is a mounted removable volume with a DCIM folder; a watched folder that holds DCIM
-    or files of its own; else each folder directly in it that holds a file somewhere below. It
-    is ready when the names, sizes and times of its files have stood still for `settle`; when
-    it changes later it becomes ready again.
+    A card is a mounted removable volume with a DCIM folder; a watched folder that holds DCIM or
+    files; else each folder directly in it with a file somewhere below. It is ready when the names,
+    sizes and times of its files have not changed for `settle`, and again after a later change.
 
-    `feed` gives a sign whenever it is worth looking, and ends the watch when it ends; None
-    listens to the file system, for ever. `clock` gives seconds that never run backwards.
-    Raises BadInputError, at the first step, for a folder that is not there or is a file.
+    The cards are looked at once for each item of `feed`, until it ends; None means on every change
+    of the file system, without end. `clock` gives monotonic seconds. Raises BadInputError, at the
+    first step, for a folder that does not exist or is a file.
     """
     check_folders(folders)
     watcher = Watcher(folders, settle=settle, mounted=mounted)
-    for _ in listen(folders) if feed is None else feed:
+    for _ in file_changes(folders) if feed is None else feed:
         yield from watcher.look(clock())
 
 
 def check_folders(folders: Sequence[Path]) -> None:
-    """Raises BadInputError for a folder that is not there or is a file."""
+    """Raise BadInputError for a folder that does not exist or is a file."""
     for folder in folders:
         if not folder.exists():
             raise BadInputError(
                 f"There is no folder {one_line(folder)}.",
-                "Name the folder where cards or photos will appear.",
+                "Give the folder where cards or photos will appear.",
             )
         if not folder.is_dir():
             raise BadInputError(
                 f"{one_line(folder)} is a file, not a folder.",
-                "Name the folder where cards or photos will appear.",
+                "Give the folder where cards or photos will appear.",
             )
 
 
@@ -127,24 +128,24 @@ class _State:
 
     files: int = 0
     size: int = 0
-    print: str = ""
+    fingerprint: str = ""
     """Digest of every file's name, size and time."""
     error: str = ""
 
 
 @dataclass(slots=True)
 class _Known:
-    """What is remembered of a card between looks."""
+    """The state of a card at the last look."""
 
     state: _State
     since: float
-    """When it was first seen like this, by the watch's clock."""
+    """When it was first seen in this state, by the watch's clock."""
     reported: bool = False
     was_ready: bool = False
 
 
 class Watcher:
-    """Compares each look with the one before. Holds no clock and never waits."""
+    """Compares each look with the one before. Reads no clock and never waits."""
 
     def __init__(
         self, folders: Sequence[Path], *, settle: timedelta, mounted: Mounted = mounted_cards
@@ -152,13 +153,13 @@ class Watcher:
         self._folders = tuple(folders)
         self._settle = settle.total_seconds()
         self._mounted = mounted
-        self._judge = LitterJudge()
+        self._litter = LitterFilter()
         self._known: dict[Path, _Known] = {}
 
     def look(self, now: float) -> list[WatchEvent]:
-        """What there is to report at `now`, in the order of the cards' paths."""
+        """The events at `now`, in the order of the cards' paths."""
         states = {
-            card: _state_of(card, self._judge) for card in _cards(self._folders, self._mounted, self._judge)
+            card: _state_of(card, self._litter) for card in _cards(self._folders, self._mounted, self._litter)
         }
         states = {card: state for card, state in states.items() if state.files or state.error}
         events: list[WatchEvent] = [
@@ -166,12 +167,12 @@ class Watcher:
             for card in sorted(self._known.keys() - states.keys())
         ]
         for card, state in states.items():
-            event = self._judge_card(card, state, now)
+            event = self._event_for(card, state, now)
             if event is not None:
                 events.append(event)
         return events
 
-    def _judge_card(self, card: Path, state: _State, now: float) -> WatchEvent | None:
+    def _event_for(self, card: Path, state: _State, now: float) -> WatchEvent | None:
         known = self._known.get(card)
         if known is None or known.state != state:
             self._known[card] = known = _Known(state, now, was_ready=known.was_ready if known else False)
@@ -186,26 +187,26 @@ class Watcher:
         return CardReady(path=card, files=state.files, size=state.size)
 
 
-def _cards(folders: Sequence[Path], mounted: Mounted, judge: LitterJudge) -> list[Path]:
-    """Where the cards are, each once, sorted."""
+def _cards(folders: Sequence[Path], mounted: Mounted, litter_filter: LitterFilter) -> list[Path]:
+    """The folders of the cards, each once, sorted."""
     cards = {source.root for source in mounted()}
     for folder in folders:
-        cards.update(_cards_in(Path(os.path.realpath(folder)), judge))
+        cards.update(_cards_in(Path(os.path.realpath(folder)), litter_filter))
     return sorted(cards)
 
 
-def _cards_in(folder: Path, judge: LitterJudge) -> list[Path]:
+def _cards_in(folder: Path, litter_filter: LitterFilter) -> list[Path]:
     listing = list_folder(folder)
     if listing.error:
         return [folder] if folder.is_dir() else []
-    inside = [e for e in listing.entries if e.is_folder and not judge.names_folder(e.name)]
-    loose = any(e.is_file and not judge.names_file(e.name) for e in listing.entries)
+    inside = [e for e in listing.entries if e.is_folder and not litter_filter.names_folder(e.name)]
+    loose = any(e.is_file and not litter_filter.names_file(e.name) for e in listing.entries)
     if loose or any(e.name.upper() == "DCIM" for e in inside):
         return [folder]
     return [folder / e.name for e in inside]
 
 
-def _state_of(card: Path, judge: LitterJudge) -> _State:
+def _state_of(card: Path, litter_filter: LitterFilter) -> _State:
     digest = hashlib.sha256()
     files = size = 0
     error = ""
@@ -216,64 +217,63 @@ def _state_of(card: Path, judge: LitterJudge) -> _State:
         if listing.error and folder == card:
             error = f"{one_line(card.name or card)} cannot be listed: {listing.error.lower()}"
         for entry in listing.entries:
-            if entry.is_folder and not judge.names_folder(entry.name):
+            if entry.is_folder and not litter_filter.names_folder(entry.name):
                 waiting.append(folder / entry.name)
-            elif entry.is_file and entry.stat is not None and not judge.names_file(entry.name):
+            elif entry.is_file and entry.stat is not None and not litter_filter.names_file(entry.name):
                 files += 1
                 size += entry.size
                 digest.update(
-                    f"{spell(str(folder))}\0{spell(entry.name)}\0{entry.size}\0{entry.stat.st_mtime_ns}\n".encode()
+                    f"{encode_name(str(folder))}\0{encode_name(entry.name)}\0{entry.size}\0{entry.stat.st_mtime_ns}\n".encode()
                 )
-    return _State(files=files, size=size, print=digest.hexdigest(), error=error)
+    return _State(files=files, size=size, fingerprint=digest.hexdigest(), error=error)
 
 
-# --- listening ---------------------------------------------------------------------------
+# --- notifications------------------------------------------------------------------------
 
 
-class _Wake(FileSystemEventHandler):
-    """Turns every change into one sign; a second before the first was taken adds nothing."""
+class _ChangeHandler(FileSystemEventHandler):
+    """Puts every change into a queue that holds at most one."""
 
     def __init__(self) -> None:
-        self.signs: queue.Queue[None] = queue.Queue(maxsize=1)
+        self.changes: queue.Queue[None] = queue.Queue(maxsize=1)
 
     def on_any_event(self, event: FileSystemEvent) -> None:
-        if event.event_type in {"opened", "closed_no_write"}:  # our own looking must not wake us
+        if event.event_type in {"opened", "closed_no_write"}:  # our own looking must not handler us
             return
         try:
-            self.signs.put_nowait(None)
+            self.changes.put_nowait(None)
         except queue.Full:
             return
 
 
-def listen(folders: Sequence[Path], *, tick: float = TICK_S) -> Iterator[None]:
-    """A sign when something changes in the folders, and one every `tick` seconds anyway.
+def file_changes(folders: Sequence[Path], *, tick: float = TICK_S) -> Iterator[None]:
+    """Yield when something changes in the folders, and at least every `tick` seconds.
 
-    The system's own notices come only from folders on disks of this computer. Network file
-    systems do not send them, and on removable ones listening would keep a card from being
-    ejected; there the ticks alone tell.
+    Notifications are used for folders on fixed disks only: network file systems send none, and on
+    removable disks they would prevent ejecting the card.
     """
-    wake = _Wake()
+    handler = _ChangeHandler()
     observer = Observer()
     for folder in folders:
-        if _sends_notices(folder):
-            observer.schedule(wake, str(folder), recursive=True)
+        if _sends_notifications(folder):
+            observer.schedule(handler, str(folder), recursive=True)
     try:
         observer.start()
-    except OSError as error:  # no watches left: the ticks go on
-        log.warning("listening_failed why=%s", error)
+    except OSError as error:  # no notifications available: the ticks go on
+        log.warning("notifications_failed why=%s", error)
         observer.unschedule_all()
     try:
         while True:
             yield None
             with contextlib.suppress(queue.Empty):
-                wake.signs.get(timeout=tick)
+                handler.changes.get(timeout=tick)
     finally:
         if observer.is_alive():
             observer.stop()
             observer.join()
 
 
-def _sends_notices(folder: Path) -> bool:
+def _sends_notifications(folder: Path) -> bool:
     partition = partition_of(Path(os.path.realpath(folder)), all_kinds=True)
     if partition is None:
         return True

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from evidence.cards import ledger
 from evidence.cards.copying import copy_in
-from evidence.cards.files import walk_card
+from evidence.cards.files import list_card
 from evidence.cards.volumes import CardSource
 from evidence.catalog.intakes import IntakeRow
 from evidence.disk.objects import sweep_parts
@@ -43,7 +43,7 @@ def copy_card(
     do not add up.
     """
     sweep_parts(workspace.store)
-    walk = walk_card(source.root, litter=workspace.settings.intake.litter)
+    walk = list_card(source.root, litter=workspace.settings.intake.litter)
     sizes = workspace.catalog.photos.sizes()
     copied: list[Copied] = []
     refused = list(walk.refused)
@@ -79,7 +79,7 @@ def copy_card(
         write(ledger.finished(account, at=_stamp(workspace.now())))
     if not account.adds_up:
         raise CardReadError(
-            f"The list of {source.label} does not add up: {(*account.missing, *account.doubled)[:3]}.",
+            f"The list of {source.label} does not add up: {(*account.missing, *account.repeated)[:3]}.",
             "Leave the card untouched and run the intake again.",
         )
     return copied, refused

@@ -24,7 +24,7 @@ from support_cards import (
 )
 
 from evidence.cards.copying import copy_in
-from evidence.cards.files import walk_card
+from evidence.cards.files import list_card
 from evidence.cards.volumes import open_source
 from evidence.disk.durable import CopyStep
 from evidence.disk.hashing import hash_file
@@ -63,7 +63,7 @@ def test_an_object_is_named_by_the_digest_of_the_standard(tmp_path, store, messa
 
 def test_every_file_of_a_card_arrives_whole_read_only_and_once(card, store):
     source = open_source(card)
-    results = [copy_in(source, found, store) for found in walk_card(card).found]
+    results = [copy_in(source, found, store) for found in list_card(card).found]
     for result in results:
         kept = find_object(store, result.sha256)
         assert kept is not None
@@ -79,12 +79,12 @@ def test_every_file_of_a_card_arrives_whole_read_only_and_once(card, store):
 
 def test_the_same_card_again_brings_nothing_new_and_one_more_photo_brings_one(card, store):
     source = open_source(card)
-    for found in walk_card(card).found:
+    for found in list_card(card).found:
         copy_in(source, found, store)
     before = files_below(store)
     lay_out(card, {f"{DCIM}/IMG_0008.JPG": b"new"})
-    sizes = {found.size for found in walk_card(card).found}
-    again = [copy_in(source, found, store, same_size=sizes.__contains__) for found in walk_card(card).found]
+    sizes = {found.size for found in list_card(card).found}
+    again = [copy_in(source, found, store, same_size=sizes.__contains__) for found in list_card(card).found]
     assert [r.found.card_path for r in again if r.outcome is Outcome.KEPT] == [f"{DCIM}/IMG_0008.JPG"]
     assert len(files_below(store) - before) == 1
 
@@ -92,7 +92,7 @@ def test_the_same_card_again_brings_nothing_new_and_one_more_photo_brings_one(ca
 def test_the_same_bytes_under_another_extension_are_not_kept_twice(tmp_path, store):
     card = lay_out(tmp_path / "card", {"a.JPG": b"same", "b.jpeg": b"same", "c": b"same"})
     source = open_source(card)
-    outcomes = [copy_in(source, found, store).outcome for found in walk_card(card).found]
+    outcomes = [copy_in(source, found, store).outcome for found in list_card(card).found]
     assert outcomes == [Outcome.KEPT, Outcome.ALREADY_KEPT, Outcome.ALREADY_KEPT]
     assert len(files_below(store)) == 1
 

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support_cards import DCIM, a_card, lay_out
 
-from evidence.cards.files import LITTER, dcf_name, kind_of, natural_key, walk_card
-from evidence.cards.reading import leaves_folder, path_on_card, spell, unspell
+from evidence.cards.files import LITTER, dcf_name, kind_of, list_card, natural_key
+from evidence.cards.reading import decode_name, encode_name, is_unsafe_name, path_on_card
 from evidence.errors import CardReadError
 from evidence.model import DcfName, MediaKind
 
@@ -22,11 +22,11 @@ posix_only = pytest.mark.skipif(os.name == "nt", reason="Windows has no such fil
 
 
 def paths(root: Path) -> list[str]:
-    return [found.card_path for found in walk_card(root).found]
+    return [found.card_path for found in list_card(root).found]
 
 
 def codes(root: Path) -> dict[str, str]:
-    return {refusal.path: refusal.code for refusal in walk_card(root).refused}
+    return {refusal.path: refusal.code for refusal in list_card(root).refused}
 
 
 # Folder and file names: Panasonic PT-L712NTE manual, p. 60, restating the DCF standard (JEITA CP-3461).
@@ -71,18 +71,18 @@ def test_files_come_by_folder_number_then_file_number_then_the_others_by_name(tm
 @pytest.mark.parametrize("inside", ["", "DCIM", "DCIM/100ABCDE"])
 def test_the_numbers_are_known_also_when_only_a_part_of_the_card_is_named(tmp_path, inside):
     lay_out(tmp_path, {"DCIM/100ABCDE/IMG_0007.JPG": b"x"})
-    (found,) = walk_card(tmp_path / inside).found
+    (found,) = list_card(tmp_path / inside).found
     assert found.dcf == DcfName(folder_number=100, file_number=7)
 
 
 def keys(root: Path) -> dict[str, str]:
-    return {found.card_path.rpartition("/")[2]: found.object_key for found in walk_card(root).found}
+    return {found.card_path.rpartition("/")[2]: found.object_key for found in list_card(root).found}
 
 
 # Wikipedia, Design rule for Camera File system: files of a DCF folder that share a number are one object.
 def test_raw_jpeg_and_sound_of_one_number_are_one_object(tmp_path):
     a_card(tmp_path)
-    by_name = {found.card_path: found.object_key for found in walk_card(tmp_path).found}
+    by_name = {found.card_path: found.object_key for found in list_card(tmp_path).found}
     together = {by_name[f"{DCIM}/IMG_0003{end}"] for end in (".JPG", ".NEF", ".WAV")}
     assert len(together) == 1
     assert list(by_name.values()).count(together.pop()) == 3
@@ -112,7 +112,7 @@ def test_outside_dcf_a_photo_and_its_video_are_one_object_and_two_photos_are_two
 )
 def test_no_object_ever_holds_two_files_of_one_kind(tmp_path_factory, names):
     root = lay_out(tmp_path_factory.mktemp("card"), {f"{DCIM}/{n}": b"x" for n in names})
-    walk = walk_card(root)
+    walk = list_card(root)
     on_disk = sum(len(files) for _, _, files in os.walk(root))  # a disk that ignores case merges some
     assert len(walk.found) == on_disk
     seen = [(f.object_key, f.card_path.rpartition(".")[2].lower()) for f in walk.found]
@@ -143,7 +143,7 @@ LITTER_NAMES = [
 @pytest.mark.parametrize("name", LITTER_NAMES)
 def test_system_litter_is_refused_by_name_and_does_not_block_erasing(tmp_path, name):
     lay_out(tmp_path, {name: b"\0\5\x16\7 litter", f"{DCIM}/IMG_0001.JPG": b"\xff\xd8photo"})
-    walk = walk_card(tmp_path)
+    walk = list_card(tmp_path)
     assert [found.card_path for found in walk.found] == [f"{DCIM}/IMG_0001.JPG"]
     (refusal,) = walk.refused
     assert (refusal.path, refusal.code, refusal.blocks_erase) == (name, "system_litter", False)
@@ -159,7 +159,7 @@ def test_a_photo_is_a_photo_also_where_a_system_keeps_its_litter(tmp_path, name)
 
 def test_the_litter_patterns_are_the_caller_s(tmp_path):
     lay_out(tmp_path, {"Thumbs.db": b"x", "index.tmp": b"x", "Cache/deep/x.bin": b"x", "Cache/a.jpg": b"x"})
-    walk = walk_card(tmp_path, litter=["*.TMP", "cache"])
+    walk = list_card(tmp_path, litter=["*.TMP", "cache"])
     assert [found.card_path for found in walk.found] == ["Cache/a.jpg", "Thumbs.db"]
     assert [refusal.path for refusal in walk.refused] == ["Cache/deep/x.bin", "index.tmp"]
     assert ".DS_Store" in LITTER
@@ -183,7 +183,7 @@ def test_links_pipes_sockets_and_ways_out_are_refused_and_block_erasing(tmp_path
             bound.bind("socket")
         finally:
             os.chdir(here)
-        walk = walk_card(card)
+        walk = list_card(card)
     assert [found.card_path for found in walk.found] == [f"{DCIM}/IMG_0001.JPG"]
     assert {refusal.path: refusal.code for refusal in walk.refused} == {
         "link.jpg": "symlink", "folder": "symlink", f"{DCIM}/loop": "symlink", "dangling": "symlink",
@@ -216,7 +216,7 @@ def test_a_folder_that_cannot_be_listed_is_refused_and_blocks_erasing(tmp_path, 
         return real(path, flags, *more, **named)
 
     monkeypatch.setattr(os, "open", refuse)
-    walk = walk_card(tmp_path)
+    walk = list_card(tmp_path)
     assert [found.card_path for found in walk.found] == [f"{DCIM}/IMG_0001.JPG"]
     (refusal,) = walk.refused
     assert (refusal.path, refusal.code, refusal.blocks_erase) == ("DCIM/101ABCDE", "unreadable", True)
@@ -234,7 +234,7 @@ def test_a_name_of_bytes_that_are_no_text_is_listed_in_a_spelling_that_leads_bac
     raw = [b"caf\xe9.jpg", b"\xff\xfe.jpg", "plain \ufffd.jpg".encode(), b"new\nline.jpg", b"a%80.jpg"]
     for name in raw:
         (Path(os.fsdecode(os.fsencode(tmp_path) + b"/" + name))).write_bytes(b"x")
-    found = [f.card_path for f in walk_card(tmp_path).found]
+    found = [f.card_path for f in list_card(tmp_path).found]
     assert len(found) == len(set(found)) == len(raw)
     for card_path in found:
         assert json.loads(json.dumps(card_path)).encode("utf-8").decode("utf-8") == card_path
@@ -246,9 +246,9 @@ def test_a_name_of_bytes_that_are_no_text_is_listed_in_a_spelling_that_leads_bac
 @given(st.binary(min_size=1, max_size=40).filter(lambda b: b"\0" not in b and b"/" not in b))
 def test_every_name_of_bytes_has_its_own_spelling(name):
     text = os.fsdecode(name)
-    spelled = spell(text)
+    spelled = encode_name(text)
     spelled.encode("utf-8")
-    assert os.fsencode(unspell(spelled)) == os.fsencode(text)
+    assert os.fsencode(decode_name(spelled)) == os.fsencode(text)
 
 
 @given(st.text(max_size=20), st.text(max_size=20))
@@ -259,17 +259,17 @@ def test_two_names_never_share_a_spelling(one, other):
         assume(os.fsencode(one) != os.fsencode(other))
     except UnicodeEncodeError:
         assume(False)  # not a name any file can have here
-    assert spell(one) != spell(other)
+    assert encode_name(one) != encode_name(other)
 
 
 @pytest.mark.parametrize("name", ["", ".", "..", "a/b", "a\0b", r"..\x", r"a\..\..\b", "C:", r"C:\x", r"\x"])
 def test_a_name_that_leads_elsewhere_is_recognised(name):
-    assert leaves_folder(name)
+    assert is_unsafe_name(name)
 
 
 @pytest.mark.parametrize("name", ["...", "..jpg", "a..b", "IMG_0001.JPG", r"a\b.jpg", "CON", " ", "xx:y.jpg"])
 def test_a_strange_name_that_leads_nowhere_else_is_kept(name):
-    assert not leaves_folder(name)
+    assert not is_unsafe_name(name)
 
 
 @pytest.mark.parametrize("card_path", ["../x.jpg", "DCIM/../../x.jpg", "/etc/passwd", "", "a//b", "x\0"])
@@ -289,7 +289,7 @@ def test_a_tree_too_deep_to_name_is_listed_as_far_as_it_goes(tmp_path):
         Path("IMG_0001.JPG").write_bytes(b"x")
     finally:
         os.chdir(here)
-    walk = walk_card(tmp_path)
+    walk = list_card(tmp_path)
     assert [refusal.code for refusal in walk.refused] == ["unreadable"]
     import shutil
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import signal
 
 import pytest
-from support_cards import a_card, files_below
+from support_cards import a_card, files_below, read_ledger
 from support_cards_run import run_and_be_killed, take_in
 
-from evidence.cards.ledger import read_ledger
 from evidence.disk.durable import CopyStep
 from evidence.disk.hashing import hash_file
 

@@ -10,12 +10,12 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from support_cards import DCIM, a_card, files_below, make_read_only, small_disk
+from support_cards import DCIM, a_card, files_below, make_read_only, read_ledger, small_disk
 from support_cards_run import take_in
 
 from evidence.cards.copying import copy_in
-from evidence.cards.files import walk_card
-from evidence.cards.ledger import Ledger, account, copied, read_ledger, refused, started
+from evidence.cards.files import list_card
+from evidence.cards.ledger import Ledger, account, copied, refused, started
 from evidence.cards.reading import list_folder, open_on_card
 from evidence.cards.volumes import open_source
 from evidence.cards.watch import ready_now, watch
@@ -161,7 +161,7 @@ def test_every_name_on_a_card_has_exactly_one_outcome(tmp_path):
     if os.name != "nt":
         (card / "loop").symlink_to(card)
         os.mkfifo(card / "pipe")
-    walk = walk_card(card)
+    walk = list_card(card)
     listed = [f.card_path for f in walk.found] + [r.path for r in walk.refused]
     assert len(listed) == len(set(listed))
     assert set(listed) == everything_on(card)
@@ -175,7 +175,7 @@ def test_every_name_on_a_card_has_exactly_one_outcome(tmp_path):
 def test_every_real_photo_is_accounted_for(real_photos, tmp_path, folder):
     card = real_photos / folder
     source = open_source(card)
-    walk = walk_card(card)
+    walk = list_card(card)
     assert {f.card_path for f in walk.found} == everything_on(card)
     with Ledger(tmp_path / "journal.jsonl") as ledger:
         ledger.record(started(source, walk, intake="i", actor="a", at="2026-03-04T00:00:00Z"))

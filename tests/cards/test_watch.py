@@ -1,4 +1,4 @@
-"""Which cards are reported, when, and that nothing is reported twice; time and signs are passed in."""
+"""Which cards are reported, when, and that nothing is reported twice; time and changes are passed in."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from evidence.cards.watch import (
     CardReady,
     Watcher,
     WatchEvent,
-    listen,
+    file_changes,
     ready_now,
     watch,
 )
@@ -232,15 +232,17 @@ def test_nothing_is_ready_before_its_time_nor_twice_without_a_change(tmp_path_fa
 
 
 def test_the_real_listener_gives_a_sign_at_once_and_stops_when_told(tmp_path):
-    signs = listen([tmp_path], tick=0.01)
-    assert [next(signs) for _ in range(3)] == [None] * 3
-    signs.close()
+    changes = file_changes([tmp_path], tick=0.01)
+    assert [next(changes) for _ in range(3)] == [None] * 3
+    changes.close()
 
 
 @pytest.mark.timeout(60)
 def test_the_real_listener_hears_a_file_appear(tmp_path):
-    signs = listen([tmp_path], tick=3_600.0)  # far beyond the test's own limit: only a notice can wake it
-    next(signs)
+    changes = file_changes(
+        [tmp_path], tick=3_600.0
+    )  # far beyond the test's own limit: only a notice can handler it
+    next(changes)
     lay_out(tmp_path, {"a.jpg": b"x"})
-    next(signs)
-    signs.close()
+    next(changes)
+    changes.close()

@@ -8,9 +8,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+from support_cards import read_ledger
+
 from evidence.cards.copying import copy_in
-from evidence.cards.files import walk_card
-from evidence.cards.ledger import Account, Ledger, account, copied, finished, read_ledger, refused, started
+from evidence.cards.files import list_card
+from evidence.cards.ledger import Account, Ledger, account, copied, finished, refused, started
 from evidence.cards.reading import CardFile, open_on_card
 from evidence.cards.volumes import open_source
 from evidence.disk.objects import sweep_parts
@@ -57,7 +59,7 @@ def take_in(card: Path, store: Path, journal: Path, at: Killer | None = None) ->
     told = at or (lambda _step, _path=None: None)
     source = open_source(card)
     sweep_parts(store)
-    walk = walk_card(source.root)
+    walk = list_card(source.root)
     sizes = {p.stat().st_size for p in store.glob("??/*")}
 
     def opener(path: Path) -> CardFile:
