@@ -1,4 +1,4 @@
-"""May this card be erased? Rule 4: every file read back and matched in enough places, one of them elsewhere.
+"""May this card be erased? Yes when every file was verified in enough places, one of them off this computer.
 
 Pure: what is known about the copies comes in, the verdict and its reasons go out.
 """
@@ -13,12 +13,12 @@ from evidence.errors import BadInputError
 from evidence.model import Refusal, Sha256
 
 NAMED = 3
-"""Files a reason names before it only counts."""
+"""How many files a reason lists by name; it counts the others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OnCard:
-    """A file on the card, and what the intake made of it: a digest when it was kept, else a refusal."""
+    """A file on the card, with its digest when it was kept, else with its refusal."""
 
     path: str
     """Relative to the card's root."""
@@ -31,11 +31,11 @@ class CopyPlace:
     """One copy of a file."""
 
     place_id: str
-    """The physical disk or service it lies on; two folders on one disk have the same."""
+    """The physical disk or service; two folders on one disk have the same id."""
     name: str
-    """What people call the place."""
+    """The name of the place in the settings."""
     off_computer: bool
-    """The place survives the loss of this computer."""
+    """True when the place survives the loss of this computer."""
     verified_at: datetime | None = None
     """When it was last read back and matched, aware; None if never."""
     found_bad_at: datetime | None = None
@@ -43,7 +43,7 @@ class CopyPlace:
 
     @property
     def counts(self) -> bool:
-        """Read back and matched, and not found bad since."""
+        """True when it was read back and matched, and not found bad since."""
         if self.verified_at is None:
             return False
         return self.found_bad_at is None or self.found_bad_at < self.verified_at
@@ -51,24 +51,24 @@ class CopyPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SafetyPolicy:
-    """How many places must hold a file before the card may go. Raises BadInputError for too few."""
+    """How many places must hold a file before the card may be erased. Raises BadInputError for too few."""
 
     places: int = 2
-    """Different disks or services, this computer's own included."""
+    """Different disks or services, including this computer's own."""
     off_computer: int = 1
-    """How many of them off this computer; never fewer than one."""
+    """How many of them off this computer; at least one."""
 
     def __post_init__(self) -> None:
         if self.places < 1 or self.off_computer < 1:
             raise BadInputError(
-                f"A card cannot be called safe with {self.places} places, {self.off_computer} off this computer.",
+                f"A card cannot be called safe with {self.places} places, {self.off_computer} of them off this computer.",
                 "Ask for one place or more, and at least one off this computer.",
             )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardVerdict:
-    """Whether a card may be erased, and why or why not, in sentences for the adjuster."""
+    """Whether a card may be erased, with the reasons as sentences for the adjuster."""
 
     safe_to_erase: bool
     reasons: tuple[str, ...]
@@ -77,16 +77,16 @@ class CardVerdict:
 def card_verdict(
     files: Sequence[OnCard], copies: Mapping[Sha256, Sequence[CopyPlace]], policy: SafetyPolicy
 ) -> CardVerdict:
-    """Judge a card by all files on it and all copies known of each. Doubt says no.
+    """Judge a card by all files on it and all copies known of each.
 
     A copy counts when it was read back and matched and was not found bad since; copies on one
-    disk are one place. A refused file blocks unless it is litter of an operating system. A
+    disk are one place. A refused file blocks unless it is a system file. A
     card on which nothing was found is not called safe.
     """
     if not files:
         return CardVerdict(
             safe_to_erase=False,
-            reasons=("No file was found on this card, so there is nothing to judge; look at it yourself.",),
+            reasons=("No file was found on this card, so it is not called safe; look at it yourself.",),
         )
     kept = [file for file in files if file.sha256 is not None]
     lacking = [
@@ -101,7 +101,7 @@ def card_verdict(
 
 
 def _blocked(files: Sequence[OnCard]) -> list[str]:
-    """Files that are on the card and nowhere else."""
+    """Files that are only on the card."""
     blocking = [
         file for file in files if file.sha256 is None and (file.refusal is None or file.refusal.blocks_erase)
     ]
@@ -114,7 +114,7 @@ def _blocked(files: Sequence[OnCard]) -> list[str]:
     return [
         (
             f"{_many(len(blocking), 'was not kept and is', 'were not kept and are')} only on the card: "
-            f"{_first(named)}. Look at {_them(len(blocking))} and copy by hand what matters, before erasing."
+            f"{_first(named)}. Look at {_them(len(blocking))} and copy by hand what matters before you erase the card."
         )
     ]
 
@@ -140,7 +140,7 @@ def _too_few_places(
         if 0 < number < needed:
             by_number.setdefault(number, []).append(file.path)
     return [
-        f"{_many(len(paths), 'stands', 'stand')} in {_places(number)} of the {needed} needed "
+        f"{_many(len(paths), 'is', 'are')} in {_places(number)} of the {needed} needed "
         f"(folders on one disk are one place): {_first(paths)}. "
         f"Connect another backup disk or share, then run `evidence backup`."
         for number, paths in sorted(by_number.items())
@@ -167,7 +167,7 @@ def _not_elsewhere(
 
 
 def _found_bad(kept: Sequence[OnCard], copies: Mapping[Sha256, Sequence[CopyPlace]]) -> list[str]:
-    """Explains why a place that people think has the file does not count."""
+    """Explain why a place that has the file does not count."""
     bad: dict[str, list[str]] = {}
     for file in kept:
         for copy in copies.get(file.sha256 or Sha256(""), ()):
@@ -182,7 +182,7 @@ def _found_bad(kept: Sequence[OnCard], copies: Mapping[Sha256, Sequence[CopyPlac
 
 def _all_well(files: Sequence[OnCard], kept: Sequence[OnCard], policy: SafetyPolicy) -> str:
     litter = len(files) - len(kept)
-    rest = f" {_many(litter, 'is', 'are')} litter of an operating system." if litter else ""
+    rest = f" {_many(litter, 'is a system file', 'are system files')} and not needed." if litter else ""
     return (
         f"{_many(len(kept), 'was', 'were')} read back and matched in {_places(policy.places)} or more, "
         f"at least {policy.off_computer} off this computer.{rest}"

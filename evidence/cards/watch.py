@@ -238,7 +238,7 @@ class _ChangeHandler(FileSystemEventHandler):
         self.changes: queue.Queue[None] = queue.Queue(maxsize=1)
 
     def on_any_event(self, event: FileSystemEvent) -> None:
-        if event.event_type in {"opened", "closed_no_write"}:  # our own looking must not handler us
+        if event.event_type in {"opened", "closed_no_write"}:  # our own reads are not changes
             return
         try:
             self.changes.put_nowait(None)

@@ -128,7 +128,7 @@ def test_refused_files_are_named_and_counted_and_litter_is_not_in_the_way():
     assert ".DS_Store" not in reason
     verdict = card_verdict([*card(), litter], copies, SafetyPolicy())
     assert verdict.safe_to_erase
-    assert "1 file is litter" in verdict.reasons[0]
+    assert "1 file is a system file" in verdict.reasons[0]
 
 
 def test_a_file_that_was_neither_kept_nor_refused_blocks():
