@@ -12,14 +12,14 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 MEMORY = Path("/dev/shm")
 ROOM_NEEDED = 4_000_000_000
-"""Bytes free below which the tests work on the disk: every copy is flushed, and a disk makes that slow."""
+"""Free bytes that the tests need in memory; with less they use the disk, where flushing every copy is slow."""
 sys.path.insert(0, str(ROOT / "demo_photos"))
 
 from bootstrap import prepared, say  # noqa: E402
 
 
 def main() -> int:
-    """The worst status of the four; everything runs even when one fails."""
+    """Run the four checks, all of them even if one fails; returns the first status that is not 0."""
     python = str(prepared("test"))
     checks = [
         ["-m", "ruff", "check", "."],
@@ -28,7 +28,7 @@ def main() -> int:
         ["-m", "pytest", *(sys.argv[1:] or ["-q", "-n", "auto", "--dist", "loadfile"])],
     ]
     scratch = _scratch()
-    # One thread a process: the tests start processes of their own, and two cores thrash otherwise.
+    # One thread for each process: the tests start processes of their own.
     settled = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **scratch}
     worst = 0
     try:
@@ -43,7 +43,7 @@ def main() -> int:
 
 
 def _scratch() -> dict[str, str]:
-    """Where temporary files go: into memory where there is room and nobody said otherwise."""
+    """Return a TMPDIR in memory if there is room and the environment names none."""
     if (
         "TMPDIR" in os.environ
         or not os.access(MEMORY, os.W_OK)

@@ -1,4 +1,4 @@
-"""The documentation is held to the program: every command, setting's file and exit status is spoken of."""
+"""The documents agree with the program: commands, options, help texts and exit statuses."""
 
 from __future__ import annotations
 

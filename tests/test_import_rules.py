@@ -1,4 +1,4 @@
-"""The arrows of the house: who may import whom (docs/architecture.md)."""
+"""The rules of the rooms: which room may import which (docs/architecture.md)."""
 
 from __future__ import annotations
 
