@@ -94,6 +94,12 @@ def test_links_and_pictures_lead_somewhere(page):
             assert (page.parent / target).exists(), f"{page.name}: {target}"
 
 
+@pytest.mark.parametrize("page", list(PAGES), ids=lambda page: page.name)
+def test_a_file_or_program_of_the_project_that_a_page_names_exists(page):
+    named = re.findall(r"(?<![\w./-])((?:evidence|tests|demo_photos|config|docs)/[\w./-]*[\w/])", PAGES[page])
+    assert [one for one in named if not (ROOT / one).exists()] == []
+
+
 def test_the_documents_name_no_folder_of_one_machine():
     for page, text in PAGES.items():
         assert not re.search(r"(?<![\w.])/(?:work|tmp|root|home/\w+)/", text), page.name
