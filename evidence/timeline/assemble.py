@@ -19,6 +19,8 @@ from evidence.timeline.values import (
     SplitOptions,
 )
 
+ManualClaim = tuple[ClaimId | None]
+"""The claim that a person chose for a unit, in a tuple, because "no claim" (None) is a choice too."""
 UNPLACED_CONFIDENCE = 0.5
 """Highest confidence in a file without a time, on a card whose file numbers cannot be trusted."""
 BETWEEN_HOUSES_CONFIDENCE = 0.6
@@ -43,7 +45,7 @@ class PlacedUnit:
 def place_units(
     chain: Sequence[TimedUnit],
     verdicts: Mapping[int, Verdict],
-    decisions: Sequence[tuple[ClaimId | None] | None],
+    decisions: Sequence[ManualClaim | None],
     manual: ManualAssignments,
     options: SplitOptions,
 ) -> list[PlacedUnit]:
@@ -119,7 +121,7 @@ def _boundary(
     own: Verdict | None,
     i: int,
     *,
-    decision: tuple[ClaimId | None] | None,
+    decision: ManualClaim | None,
     cut: bool,
     options: SplitOptions,
 ) -> Boundary:

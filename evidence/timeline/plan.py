@@ -8,7 +8,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from evidence.model import ClaimId, GeoPoint
-from evidence.timeline.assemble import PlacedUnit, assemble, place_units
+from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
 from evidence.timeline.merge import TimedUnit, timeline_of
@@ -22,9 +22,6 @@ from evidence.timeline.values import ClaimSite, ClockHint, DayPhoto, DayPlan, Ma
 
 LONE_MOVES = 2
 """Up to this many moved photos in a row count as exceptions: they are no evidence for the photos around them."""
-
-Decision = tuple[ClaimId | None]
-"""The claim that a person chose for a unit, in a tuple, because "no claim" (None) is a decision too."""
 
 
 def plan_day(
@@ -117,7 +114,7 @@ def _split_group(
 
 def _modelled(
     chain: Sequence[TimedUnit],
-    decisions: Sequence[Decision | None],
+    decisions: Sequence[ManualClaim | None],
     claims: Mapping[ClaimId, ClaimSite],
     options: SplitOptions,
     manual: ManualAssignments,
@@ -146,7 +143,7 @@ def _modelled(
 def _observation(
     timed: TimedUnit,
     fix: GeoPoint | None,
-    decision: Decision | None,
+    decision: ManualClaim | None,
     claims: Mapping[ClaimId, ClaimSite],
     *,
     cut: bool,
@@ -178,7 +175,7 @@ def _sheet(unit: Unit, claims: Mapping[ClaimId, ClaimSite]) -> SheetReading:
     return SheetReading(confidence=min(1.0, max(0.0, sheet.confidence)), named=named)
 
 
-def _decision_of(unit: Unit, manual: ManualAssignments) -> Decision | None:
+def _decision_of(unit: Unit, manual: ManualAssignments) -> ManualClaim | None:
     for photo in unit.files:
         if photo.sha256 in manual.claim_of:
             return (manual.claim_of[photo.sha256],)
@@ -191,7 +188,7 @@ def cut_and_join(unit: Unit, manual: ManualAssignments) -> tuple[bool, bool]:
     return cut, not cut and any(s.sha256 in manual.joins for s in unit.files)
 
 
-def _lone(decisions: Sequence[Decision | None]) -> set[int]:
+def _lone(decisions: Sequence[ManualClaim | None]) -> set[int]:
     """Places of moved photos that stand alone, or in pairs, among photos that were not moved there."""
     lone: set[int] = set()
     start = 0
@@ -204,7 +201,7 @@ def _lone(decisions: Sequence[Decision | None]) -> set[int]:
 
 
 def _follows(
-    timed: TimedUnit, fix: GeoPoint | None, decision: Decision | None, manual: ManualAssignments
+    timed: TimedUnit, fix: GeoPoint | None, decision: ManualClaim | None, manual: ManualAssignments
 ) -> bool:
     """Whether the unit is a video or sound without a time of its own, which goes where the file before it goes."""
     if any(s.is_photo for s in timed.unit.files):
