@@ -2,7 +2,7 @@
 
 Each line is one entry in canonical JSON (RFC 8785) and holds the SHA-256 of the line before. A head
 file beside the log repeats the number and digest of the last line, so that dropping the last
-entries is detected. Somebody who can rewrite the log can rewrite the head too. Therefore heads and
+entries is detected. A person who can rewrite the log can rewrite the head too. Therefore heads and
 Merkle roots (RFC 9162) are recorded elsewhere, in bags and on paper, and passed to `verify` as anchors.
 """
 

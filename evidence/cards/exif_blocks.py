@@ -180,7 +180,7 @@ def _jpeg_segments(content: _Mapped) -> tuple[bytes, int | None]:
 
 
 def _raf(content: _Mapped) -> Blocks:
-    """A raw file that carries a JPEG with the camera's tags; its place stands at byte 84 (from memory)."""
+    """A raw file that carries a JPEG with the camera's tags; its offset is at byte 84 (from memory)."""
     start, length = struct.unpack(">II", content[84:92])
     inner = content[start : start + min(length, 1 << 20)]
     block, _ = _jpeg_segments(inner) if inner.startswith(b"\xff\xd8") else (b"", None)

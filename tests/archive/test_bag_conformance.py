@@ -369,7 +369,7 @@ def write(root, files):
 
 
 @pytest.mark.parametrize("name", CASES)
-def test_a_bag_is_judged_as_the_suite_and_the_standard_say(tmp_path, name):
+def test_a_bag_is_checked_as_the_suite_and_the_standard_say(tmp_path, name):
     case = CASES[name]
     if WINDOWS and "form" in name:
         pytest.skip("the name cannot be made here")

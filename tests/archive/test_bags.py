@@ -95,7 +95,7 @@ def test_photos_are_added_and_removed_and_the_rest_stays_the_same_file(bag_dir, 
     assert [p.name for p in bag_dir.parent.iterdir() if p.name != ".locks"] == ["HT-1001"]
 
 
-def test_building_what_stands_there_already_changes_nothing(bag_dir, kept):
+def test_building_the_same_bag_again_changes_nothing(bag_dir, kept):
     first = build_bag(bag_dir, photos(kept, "A1.JPG"), RECORDS, INFO)
     before = bag_dir.stat()
     again = build_bag(bag_dir, photos(kept, "A1.JPG"), RECORDS, INFO)
@@ -168,10 +168,10 @@ def test_the_next_state_is_on_the_disk_before_it_takes_its_place(bag_dir, kept, 
     flushed = set()
     fsync = os.fsync
     monkeypatch.setattr(os, "fsync", lambda fd: flushed.add(os.fstat(fd).st_ino) or fsync(fd))
-    heard = []
+    steps = []
 
     def listen(step: str) -> None:
-        heard.append(step)
+        steps.append(step)
         if step == "complete":
             fresh = exchange.next_state(bag_dir)
             folders = [fresh, *(path for path in fresh.rglob("*") if path.is_dir())]
@@ -182,7 +182,7 @@ def test_the_next_state_is_on_the_disk_before_it_takes_its_place(bag_dir, kept, 
 
     elsewhere = photos(kept, "A1.JPG", "B/A2.JPG")
     build_bag(bag_dir, elsewhere, RECORDS, INFO, on_step=listen)
-    assert heard == ["begun", "placed A1.JPG", "placed B/A2.JPG", "written", "complete", "exchanged", "swept"]
+    assert steps == ["begun", "placed A1.JPG", "placed B/A2.JPG", "written", "complete", "exchanged", "swept"]
 
 
 def test_a_folder_that_is_no_bag_is_not_replaced(bag_dir, kept):
@@ -257,7 +257,7 @@ def test_a_bag_that_is_removed_is_gone_with_all_that_was_in_it(bag_dir, kept):
     assert not any("HT-1001" in name for _, _, names in os.walk(bag_dir.parent) for name in names)
 
 
-def test_nothing_is_deleted_under_a_name_that_could_be_taken_for_a_whole_state(bag_dir, kept, monkeypatch):
+def test_a_state_is_renamed_before_it_is_deleted(bag_dir, kept, monkeypatch):
     # a kill in the middle of a deletion may leave any part of a folder, its lists gone first
     deleted = []
     rmtree = shutil.rmtree

@@ -1,4 +1,4 @@
-"""A bag is valid whenever somebody looks: under a real SIGKILL before each touch of the disk, and beside a reader."""
+"""A bag is valid at every instant: with a real SIGKILL before each access to the disk, and for a reader during builds."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def test_a_first_build_that_is_killed_anywhere_leaves_a_valid_bag_or_none(ground
     assert number > 30
 
 
-def test_a_copy_to_a_target_that_is_killed_anywhere_is_valid_and_is_gone_on_with(ground, atomic):
+def test_a_copy_to_a_target_that_is_killed_anywhere_is_valid_and_is_resumed(ground, atomic):
     kept = ground / "archive" / "kept"
     old, new = ground / "archive" / "old" / "HT-1001", ground / "archive" / "new" / "HT-1001"
     build_bag(old, photos(kept, *BEFORE), RECORDS, INFO)

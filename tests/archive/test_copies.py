@@ -31,7 +31,7 @@ def everywhere(files, *places) -> dict[Sha256, list[CopyPlace]]:
     return {file.sha256: list(places) for file in files if file.sha256}
 
 
-def test_a_card_is_safe_when_every_file_stands_here_and_elsewhere():
+def test_a_card_is_safe_when_every_file_is_here_and_elsewhere():
     verdict = card_verdict(card(), everywhere(card(), LAPTOP, SHARE), SafetyPolicy())
     assert verdict.safe_to_erase
     assert verdict.reasons == (

@@ -258,7 +258,7 @@ def test_a_torn_last_line_is_set_aside_and_the_next_append_works(tmp_path):
     assert (check.valid, check.findings) == (True, ())
 
 
-def test_a_head_that_could_not_follow_is_mended_by_the_next_append(tmp_path):
+def test_a_head_that_is_behind_is_fixed_by_the_next_append(tmp_path):
     log = filled(tmp_path, 3)
     head = log.head_path.read_bytes()
     log.append_all([draft(4), draft(5)])
@@ -270,7 +270,7 @@ def test_a_head_that_could_not_follow_is_mended_by_the_next_append(tmp_path):
     assert log.verify().findings == ()
 
 
-def test_lines_that_do_not_follow_are_never_adopted(tmp_path):
+def test_lines_that_do_not_continue_the_chain_are_refused(tmp_path):
     log = filled(tmp_path, 3)
     stranger = lines_of(filled(tmp_path / "other", 5))[4]
     log.path.write_bytes(log.path.read_bytes() + stranger)
@@ -329,7 +329,7 @@ def test_a_kill_in_any_call_to_the_disk_leaves_a_log_that_goes_on(tmp_path, star
     assert 6 < number < 39
 
 
-def test_the_line_is_on_the_disk_before_the_head_speaks_of_it(tmp_path, monkeypatch):
+def test_the_line_is_on_the_disk_before_the_head_counts_it(tmp_path, monkeypatch):
     log = filled(tmp_path, 1)
     inode = log.path.stat().st_ino
     events = []

@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evidence.archive.names import decode_path, encode_path, fold, folder_name, require_safe, why_unsafe
+from evidence.archive.names import (
+    decode_path,
+    encode_path,
+    fold,
+    folder_name,
+    free_name,
+    original_of_sidecar,
+    require_safe,
+    why_unsafe,
+)
 from evidence.errors import BadInputError
 
 
@@ -142,3 +151,17 @@ def test_two_claims_never_share_a_folder_on_any_system(claims):
     folders = {fold(folder_name(claim)) for claim in claims}
     assert len(folders) == len(set(claims))
     assert all(unicodedata.is_normalized("NFC", folder) for folder in folders)
+
+
+def test_a_free_name_differs_from_every_used_one_on_every_system():
+    taken = {fold("data/IMG_1.JPG")}
+    assert free_name("data/img_1", ".jpg", taken) == "data/img_1 (2).jpg"
+    assert free_name("data/IMG_1", ".JPG", taken) == "data/IMG_1 (3).JPG"
+    assert free_name("data/IMG_2", ".JPG", taken) == "data/IMG_2.JPG"
+    assert fold("data/IMG_2.JPG") in taken
+
+
+@pytest.mark.parametrize("used", [set(), {fold("a.jpg.xmp")}])
+def test_a_sidecar_leads_back_to_its_original_also_with_a_number(used):
+    assert original_of_sidecar(free_name("a.jpg", ".xmp", used)) == "a.jpg"
+    assert original_of_sidecar("a.jpg") == ""

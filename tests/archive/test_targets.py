@@ -1,4 +1,4 @@
-"""Copies of bags on another disk: brought there with care, proved by reading, and nothing outside touched."""
+"""Copies of bags on another disk: verified by reading them back, and nothing outside the target is touched."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def test_only_what_is_new_is_copied_the_next_time(target, local, kept):
 
 
 @pytest.mark.parametrize("links", [True, False], ids=["hard-links", "no-hard-links"])
-def test_bad_truncated_removed_and_extra_files_are_found_and_mended(target, local, monkeypatch, links):
+def test_bad_truncated_removed_and_extra_files_are_found_and_repaired(target, local, monkeypatch, links):
     target.put_bag(local, "HT-1001")
     data = target.root / "HT-1001" / "data" / "100AAAAA"
     spoil(data / "A1.JPG")
@@ -125,7 +125,7 @@ def test_a_copy_whose_manifest_was_rewritten_to_fit_is_found_by_what_the_archive
     assert [finding.code for finding in check.bad] == ["rewritten"]
 
 
-def test_a_rotten_local_file_never_replaces_a_good_copy(target, local, kept):
+def test_a_corrupt_local_file_never_replaces_a_good_copy(target, local, kept):
     target.put_bag(local, "HT-1001")
     build_bag(local, photos(kept, *NAMES, "100AAAAA/A4.JPG"), {"records/claim.json": b"{}"}, INFO)
     spoil(local / "data" / "100AAAAA" / "A4.JPG")
@@ -160,7 +160,7 @@ def test_a_copy_whose_lists_are_damaged_is_replaced_whole_and_nothing_is_doubled
     assert target.check_bag("HT-1001", expected=read_manifest(local)).valid
 
 
-def test_a_bag_that_was_lost_or_spoilt_here_is_brought_back_from_its_copy(target, local):
+def test_a_bag_that_was_lost_or_damaged_here_is_restored_from_its_copy(target, local):
     # check value H3: a backup is tested by restoring from it
     target.put_bag(local, "HT-1001")
     digests = dict(read_manifest(local))
@@ -178,7 +178,7 @@ def test_a_bag_that_was_lost_or_spoilt_here_is_brought_back_from_its_copy(target
     assert outside_verdict(local) == ""
 
 
-def test_an_unfinished_copy_is_gone_on_with_and_only_what_is_sound_of_it_is_used(target, local):
+def test_an_unfinished_copy_is_resumed_and_only_its_sound_files_are_used(target, local):
     class EnoughError(Exception):
         pass
 
@@ -356,7 +356,7 @@ def test_a_disk_that_fills_while_it_is_written_keeps_the_copy_it_has(small_disk,
     assert target.check_bag("HT-1001").valid
 
 
-def test_what_a_target_holds_is_found_wherever_it_lies(target, local):
+def test_what_a_target_holds_is_found_wherever_it_is(target, local):
     digests = read_manifest(local)
     wanted = [digests[NAMES[0]]]
     assert target.find_digests(wanted) == ()

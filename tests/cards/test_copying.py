@@ -98,7 +98,7 @@ def test_the_same_bytes_under_another_extension_are_not_kept_twice(tmp_path, sto
 
 
 @pytest.mark.parametrize("hash_first", [False, True])
-def test_what_the_archive_vouches_for_is_not_copied(card, store, hash_first):
+def test_what_the_archive_has_already_is_not_copied(card, store, hash_first):
     digest = hashlib.sha256((card / PHOTO).read_bytes()).hexdigest()
     asked = []
 
@@ -225,7 +225,7 @@ def test_a_copy_that_reads_back_different_is_found_out_and_removed(card, store, 
     assert files_below(store) == set()
 
 
-def test_a_kept_copy_gone_bad_is_set_aside_and_replaced_not_overwritten(card, store):
+def test_a_kept_copy_gone_bad_is_moved_aside_and_replaced_not_overwritten(card, store):
     source, found = open_source(card), found_for(card, PHOTO)
     digest = copy_in(source, found, store).sha256
     kept = find_object(store, digest)

@@ -163,7 +163,7 @@ def test_every_fact_comes_from_its_own_tag(tmp_path):
         ("2025:01:01 00:00:01", datetime(2025, 1, 1, 0, 0, 1)),
     ],
 )
-def test_a_sound_time_is_taken_as_it_stands(tmp_path, text, expected):
+def test_a_sound_time_is_taken_unchanged(tmp_path, text, expected):
     found = taken(tmp_path, text)
     assert (found.taken_text, found.taken_local, found.flags) == (text, expected, ())
 
@@ -183,7 +183,7 @@ def test_an_absurd_time_is_a_flag_and_its_text_is_kept(tmp_path, text):
 
 
 @pytest.mark.parametrize("blank", ["", " ", "    :  :     :  :  ", b"\0" * 20])
-def test_a_blank_time_is_an_absent_one_and_the_time_of_digitizing_stands_in(tmp_path, blank):
+def test_a_blank_time_is_an_absent_one_and_the_time_of_digitizing_is_used(tmp_path, blank):
     assert codes(taken(tmp_path, blank)) == ["no_original_time"]
     found = taken(tmp_path, blank, digitized="2026:03:04 10:11:12")
     assert found.taken_local == datetime(2026, 3, 4, 10, 11, 12)
@@ -297,7 +297,7 @@ def test_an_absurd_position_is_none_and_a_flag(tmp_path, gps, code):
         ([(40, 1), (59, 1), (60, 1)], 41.0),
     ],
 )
-def test_degrees_may_stand_in_any_of_the_forms_in_use(tmp_path, parts, expected):
+def test_degrees_may_have_any_of_the_forms_in_use(tmp_path, parts, expected):
     found = placed(tmp_path, {**NORTH, **EAST, **axis(2, *parts)})
     assert found.gps is not None
     assert found.gps.lat == pytest.approx(expected, abs=1e-12)

@@ -44,7 +44,7 @@ def test_what_was_recorded_is_read_in_order_also_over_two_openings(tmp_path_fact
 
 @settings(max_examples=40, deadline=None)
 @given(ENTRIES, st.integers(0, 400))
-def test_cut_anywhere_it_gives_a_beginning_and_goes_on_from_there(tmp_path_factory, entries, cut):
+def test_cut_anywhere_it_keeps_the_entries_before_and_continues(tmp_path_factory, entries, cut):
     path = journal_of(tmp_path_factory.mktemp("j") / "journal.jsonl", entries)
     os.truncate(path, min(cut, path.stat().st_size))
     kept = list(read_ledger(path))
@@ -99,7 +99,7 @@ def test_a_full_disk_stops_it_and_leaves_whole_lines_only(tmp_path):
         assert (disk / "j").read_bytes().endswith(b"\n")
 
 
-def test_a_write_that_fails_half_way_is_taken_back(tmp_path, monkeypatch):
+def test_a_write_that_fails_half_way_is_undone(tmp_path, monkeypatch):
     real = os.write
     with Ledger(tmp_path / "j") as ledger:
         ledger.record({"a": 1})

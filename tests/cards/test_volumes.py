@@ -42,7 +42,7 @@ def with_nul(tmp_path: Path) -> Path:
     ("make", "says"),
     [(nowhere, "no folder"), (a_file, "is a file"), (folders_only, "empty"), (with_nul, "cannot be read")],
 )
-def test_a_source_that_cannot_be_used_is_told_in_one_line(tmp_path, make, says):
+def test_a_source_that_cannot_be_used_is_reported_in_one_line(tmp_path, make, says):
     with pytest.raises(BadInputError, match=says) as caught:
         open_source(make(tmp_path))
     assert "\n" not in str(caught.value)
@@ -50,7 +50,7 @@ def test_a_source_that_cannot_be_used_is_told_in_one_line(tmp_path, make, says):
     assert caught.value.hint
 
 
-def test_a_folder_that_cannot_be_listed_is_told_so(tmp_path, monkeypatch):
+def test_a_folder_that_cannot_be_listed_is_reported(tmp_path, monkeypatch):
     lay_out(tmp_path, {"a.jpg": b"x"})
 
     def refuse(*_args, **_named):

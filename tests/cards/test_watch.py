@@ -155,7 +155,7 @@ def test_a_folder_with_dcim_or_loose_photos_is_a_card_itself_else_its_folders_ar
     )
 
 
-def test_mounted_cards_are_watched_too_and_none_is_told_twice(desk):
+def test_mounted_cards_are_watched_too_and_none_is_reported_twice(desk):
     a_card(desk / "card")
     source = open_source(desk / "card")
     told = Story([desk, desk / "card"], mounted=lambda: (source,)).at(0).at(10).told()
@@ -188,7 +188,7 @@ def test_links_are_neither_cards_nor_followed(desk, tmp_path):
 
 
 @pytest.mark.parametrize(("name", "says"), [("none", "no folder"), ("file", "is a file")])
-def test_a_folder_that_cannot_be_watched_is_told_in_one_line(tmp_path, name, says):
+def test_a_folder_that_cannot_be_watched_is_reported_in_one_line(tmp_path, name, says):
     lay_out(tmp_path, {"file": b"x"})
     for look in (
         lambda: ready_now([tmp_path / name], mounted=tuple),
@@ -231,14 +231,14 @@ def test_nothing_is_ready_before_its_time_nor_twice_without_a_change(tmp_path_fa
             assert events == []
 
 
-def test_the_real_listener_gives_a_sign_at_once_and_stops_when_told(tmp_path):
+def test_the_real_watcher_yields_at_once_and_stops_when_closed(tmp_path):
     changes = file_changes([tmp_path], tick=0.01)
     assert [next(changes) for _ in range(3)] == [None] * 3
     changes.close()
 
 
 @pytest.mark.timeout(60)
-def test_the_real_listener_hears_a_file_appear(tmp_path):
+def test_the_real_watcher_notices_a_new_file(tmp_path):
     changes = file_changes(
         [tmp_path], tick=3_600.0
     )  # far beyond the test's own limit: only a notice can handler it

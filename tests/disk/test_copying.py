@@ -24,7 +24,7 @@ def original(tmp_path: Path) -> tuple[Path, Sha256]:
 
 
 @pytest.mark.parametrize("place", [copy_file, link_or_copy])
-def test_a_placed_copy_is_whole_read_only_and_placing_it_twice_is_placing_it_once(tmp_path, original, place):
+def test_a_copy_is_whole_read_only_and_copying_twice_changes_nothing(tmp_path, original, place):
     source, digest = original
     dest = tmp_path / "bag" / "data" / "IMG_0001.JPG"
     place(source, dest, digest)
@@ -47,7 +47,7 @@ def test_another_file_under_the_name_is_never_overwritten(tmp_path, original, pl
 
 
 @pytest.mark.parametrize("place", [copy_file, link_or_copy])
-def test_a_source_that_is_not_what_is_expected_is_not_placed(tmp_path, original, place):
+def test_a_source_that_is_not_what_is_expected_is_not_copied(tmp_path, original, place):
     source, _ = original
     with pytest.raises(CopyMismatchError):
         place(source, tmp_path / "bag" / "x.jpg", Sha256("0" * 64))
@@ -95,7 +95,7 @@ def test_a_flipped_byte_on_the_way_to_a_target_is_found_out(tmp_path, original):
     assert files_below(tmp_path / "bag") == set()
 
 
-def test_parts_may_be_kept_out_of_the_readers_sight(tmp_path, original):
+def test_parts_may_be_written_in_another_folder(tmp_path, original):
     source, digest = original
     seen = []
 

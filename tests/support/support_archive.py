@@ -1,4 +1,4 @@
-"""What the tests of the archive share: invented photos, and an outside judge of bags."""
+"""Shared by the tests of the archive: invented photos, an independent check of bags, and kills."""
 
 from __future__ import annotations
 
