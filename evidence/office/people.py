@@ -70,7 +70,9 @@ def verify_password(workspace: Workspace, name: str, password: str) -> User | No
     """The person, or None for an unknown name or a wrong password; both take the same time."""
     from argon2.exceptions import InvalidHashError, VerificationError  # noqa: PLC0415 - see above
 
-    unknown = _hash_for_unknown_names()  # made by the first attempt for any name, so that none stands out
+    unknown = (
+        _hash_for_unknown_names()
+    )  # made by the first attempt for any name, so that all take the same time
     person = workspace.catalog.users.get(unicodedata.normalize("NFC", name).strip())
     if len(password) > MAX_PASSWORD:
         return None

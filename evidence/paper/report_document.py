@@ -69,7 +69,7 @@ class ReportDocument:
         return [record for group in self.groups for record in group.photos]
 
     def photos_per_page(self, group: PhotoGroup) -> int:
-        """How many photos of the group stand on one page."""
+        """How many photos of the group are printed on one page."""
         return SHEETS_PER_PAGE if group.title == CLAIM_SHEETS else self.content.per_page
 
     def numbered(self) -> Iterable[tuple[int, PhotoRecord]]:

@@ -105,7 +105,9 @@ def test_after_a_purge_every_copy_is_gone_and_the_proof_remains(due, other_disk,
     assert [(one["claim"], refused["added"]) for one in refused["refused"]] == [("TC-1001", 0)]
 
 
-def test_a_purged_claims_card_taken_in_again_waits_unassigned_and_is_told(due, theirs, two_houses_taken_in):
+def test_a_purged_claims_card_taken_in_again_waits_unassigned_and_is_reported(
+    due, theirs, two_houses_taken_in
+):
     assert run(due, approved(due)).status == 0
     report = taken_in(due, two_houses_taken_in[1].root)
     assert "sheet_of_a_purged_claim" in [one.code for one in report.findings]
@@ -223,7 +225,7 @@ def test_a_refused_copy_is_listed_with_its_kind_and_place(due, theirs):
     assert "archive/claims/for the lawyer/copy.jpg holds one of the claim's photos" in refused["reason"]
 
 
-def test_photos_that_came_meanwhile_stop_the_purge(due, other_disk, theirs, two_houses_taken_in):
+def test_photos_that_came_after_the_plan_stop_the_purge(due, other_disk, theirs, two_houses_taken_in):
     from support_card import CardMaker
 
     plan = approved(due)

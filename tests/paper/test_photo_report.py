@@ -82,7 +82,7 @@ def test_the_walk_goes_round_the_house_then_over_the_roof_then_to_single_things(
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )  # fmt: skip
-def test_a_tag_is_said_in_plain_words(values, said):
+def test_a_tag_is_printed_in_plain_words(values, said):
     assert caption(record(0, tag(**values)), vocabulary()).stated == said
 
 

@@ -76,7 +76,7 @@ def test_the_sheet_shows_number_insured_address_date_and_peril(sheets):
         assert words in text
 
 
-def test_every_sheet_and_card_carries_the_word_of_caution(sheets, cards):
+def test_every_sheet_and_card_carries_the_safety_note(sheets, cards):
     for file in (sheets, cards):
         for page in pypdf.PdfReader(file).pages:
             text = " ".join(page.extract_text().split())
@@ -176,13 +176,13 @@ def test_words_of_a_card_in_other_alphabets_do_not_stop_the_others(tmp_path):
 
 
 @pytest.mark.parametrize("make", [lambda out: divider_sheets([], out), lambda out: label_cards([], out)])
-def test_nothing_to_print_is_told_and_writes_nothing(make, tmp_path):
+def test_nothing_to_print_is_an_error_and_writes_nothing(make, tmp_path):
     with pytest.raises(BadInputError):
         make(tmp_path / "o.pdf")
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_destination_that_cannot_be_written_is_told_and_leaves_no_trace(tmp_path):
+def test_a_destination_that_cannot_be_written_is_an_error_and_leaves_no_file(tmp_path):
     for out in (tmp_path / "absent" / "s.pdf", tmp_path):
         with pytest.raises(BadInputError) as caught:
             divider_sheets(CLAIMS[:1], out)

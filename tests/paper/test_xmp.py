@@ -98,7 +98,7 @@ def test_a_guess_reaches_no_field_that_other_programs_show():
     ],
     ids=["no zone", "fraction", "west", "quarter hours east"],
 )
-def test_the_cameras_time_is_kept_as_it_says_it(taken, offset, said):
+def test_the_cameras_time_is_kept_as_recorded(taken, offset, said):
     facts = CameraFacts(taken_text="as it stands", taken_local=taken, offset_minutes=offset)
     one = record(0, facts=facts, corrected=START, correction="an hour behind")
     graph = read(xmp_sidecar(one, CLAIM, VOCABULARY))
@@ -108,7 +108,7 @@ def test_the_cameras_time_is_kept_as_it_says_it(taken, offset, said):
     assert only(graph, OWN.CorrectionReason) == "an hour behind"
 
 
-def test_nothing_is_said_of_a_time_or_a_place_that_is_not_known():
+def test_an_unknown_time_or_place_gets_no_field():
     graph = read(
         xmp_sidecar(record(0, facts=CameraFacts(taken_text="    :  :  "), corrected=None), None, VOCABULARY)
     )

@@ -215,7 +215,7 @@ def test_a_cut_off_at_the_year_end_is_due_in_a_january(years, day):
     assert first == date(2004 + years + 1, 1, 1)
 
 
-def test_a_reopened_claim_starts_anew_at_its_next_closing():
+def test_a_reopened_claims_period_starts_again_at_its_next_closing():
     history = (
         StateChange(kind=ChangeKind.CLOSED, on=date(2020, 3, 15)),
         StateChange(kind=ChangeKind.REOPENED, on=date(2021, 2, 1)),
