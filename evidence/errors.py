@@ -1,4 +1,4 @@
-"""Every failure a user can see: what happened, and what to do next."""
+"""Every failure that a user sees: what happened, and what to do next."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from pathlib import Path
 
 
 class EvidenceError(Exception):
-    """A failure told to the user in one line: what is wrong, then what to do about it.
+    """A failure that the user sees as one line: what is wrong, then what to do about it.
 
-    `exit_code` is what the process ends with: 2 for bad input, 20 and up one per class.
+    `exit_code` is the exit status of the process: 2 for bad input; 20 and above, one per class.
     """
 
     exit_code = 20
@@ -20,7 +20,7 @@ class EvidenceError(Exception):
 
 
 class BadInputError(EvidenceError):
-    """The user gave something that cannot be used; nothing was changed."""
+    """The user's input cannot be used; nothing was changed."""
 
     exit_code = 2
 
@@ -44,25 +44,25 @@ class CopyMismatchError(EvidenceError):
 
 
 class DestinationError(EvidenceError):
-    """The archive or a backup target could not be written: full, read-only or gone."""
+    """The archive or a backup target could not be written: full, read-only or missing."""
 
     exit_code = 23
 
 
 class CustodyError(EvidenceError):
-    """The custody log does not hold together."""
+    """The custody log is damaged or was altered."""
 
     exit_code = 24
 
 
 class BagError(EvidenceError):
-    """A bag is not what its manifests say."""
+    """A bag does not match its manifests."""
 
     exit_code = 25
 
 
 class PurgeRefusedError(EvidenceError):
-    """A purge lacks its period, its plan, its second person, or meets a hold."""
+    """A purge is not allowed: the period has not ended, there is a hold, or the plan or second person is missing."""
 
     exit_code = 26
 

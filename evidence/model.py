@@ -1,4 +1,4 @@
-"""What the rooms say to each other: frozen values, no behaviour that touches the world.
+"""The values that all rooms share: frozen dataclasses and enums, without side effects.
 
 Times: `taken_local` and everything derived from it is naive, the wall clock the camera
 was set to; every other `datetime` is aware and in UTC. Angles are degrees, true or
@@ -31,7 +31,7 @@ IntakeId = NewType("IntakeId", str)
 
 
 class MediaKind(StrEnum):
-    """What kind of file the card holds, by its name; the content is judged later."""
+    """The kind of a file, by its name; its content is checked later."""
 
     PHOTO = "photo"
     RAW = "raw"
@@ -41,12 +41,12 @@ class MediaKind(StrEnum):
 
 
 PICTURE_KINDS = frozenset({MediaKind.PHOTO, MediaKind.RAW})
-"""Kinds of file whose pixels are looked at and that carry tags; the others are kept beside their photo."""
+"""Kinds of file that are analysed and tagged; other files are kept beside their photo."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DcfName:
-    """Place of a file by the Design rule for Camera File system (JEITA CP-3461)."""
+    """A file's folder and file number by the Design rule for Camera File system (JEITA CP-3461)."""
 
     folder_number: int
     """100 to 999."""
@@ -59,7 +59,7 @@ class Found:
     """A file seen on a card, not yet read."""
 
     card_path: str
-    """Relative to the card's root, with forward slashes, spelled as the card spells it."""
+    """Relative to the card's root, with forward slashes, spelled as on the card."""
     size: int
     """Bytes."""
     modified: datetime | None
@@ -67,11 +67,11 @@ class Found:
     kind: MediaKind
     dcf: DcfName | None
     object_key: str
-    """Files that share it belong together (RAW+JPEG, a sound note); a lone file has its own."""
+    """Files with the same key belong together (RAW+JPEG, a sound note); a single file has its own."""
 
 
 class Outcome(StrEnum):
-    """What became of a file on a card: the three ways of rule 3."""
+    """The result for one file of a card (rule 3)."""
 
     KEPT = "kept"
     ALREADY_KEPT = "already_kept"
@@ -89,12 +89,12 @@ class Refusal:
     reason: str
     """A sentence for people."""
     blocks_erase: bool = True
-    """False only for litter that the operating system leaves behind and that nobody shot."""
+    """False only for files that the operating system leaves on a card."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Copied:
-    """A file whose bytes stand in the archive, read back and equal."""
+    """A file that was copied to the archive, read back and compared."""
 
     found: Found
     sha256: Sha256
@@ -115,20 +115,20 @@ class GeoPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One thing worth a person's eye: a code for programs, a sentence for people."""
+    """Something that a person should check: a code for programs, a sentence for people."""
 
     code: str
     message: str
     subject: str = ""
-    """What it is about: a photo's sha256, a path, a requirement; empty when the owner is plain."""
+    """What it is about: a photo's sha256, a path, a requirement; empty when the context makes it clear."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraFacts:
-    """What the camera wrote into the file, as it wrote it. Absent or absurd values are None and a flag."""
+    """The camera data as they are in the file. A missing or impossible value is None; an impossible one gets a flag."""
 
     taken_text: str | None = None
-    """DateTimeOriginal as it stands in the file."""
+    """DateTimeOriginal as it is in the file."""
     taken_local: datetime | None = None
     """The same as a naive local time, with the sub-seconds as a decimal fraction."""
     offset_minutes: int | None = None
@@ -139,7 +139,7 @@ class CameraFacts:
     direction: float | None = None
     """GPSImgDirection, degrees clockwise, 0 <= d < 360."""
     direction_is_true: bool | None = None
-    """True for true north, False for magnetic, None where not said."""
+    """True for true north, False for magnetic north, None where not stated."""
     orientation: int = 1
     """EXIF orientation, 1 to 8."""
     make: str | None = None
@@ -192,11 +192,11 @@ class LabelMark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherReading:
-    """What a line of writing may say instead."""
+    """Another reading of a line of writing."""
 
     text: str
     share: float
-    """How likely it is for each time the line's own text is."""
+    """Its probability divided by that of the line's text."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,15 +205,15 @@ class WritingLine:
 
     text: str
     confidence: float
-    """The reader's own, 0 to 1; not calibrated."""
+    """The recogniser's confidence, 0 to 1; not calibrated."""
     box: Box
     also: tuple[OtherReading, ...] = ()
-    """What else the line may say, likeliest first."""
+    """Other readings, most probable first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetSeen:
-    """A sheet of paper fills much of the photo: bright, four-sided, with writing on it."""
+    """A sheet of paper that fills much of the photo: bright, four-sided, with writing."""
 
     area: float
     """Share of the frame."""
@@ -222,7 +222,7 @@ class SheetSeen:
 
 
 class SceneKind(StrEnum):
-    """What sort of picture it is, as the image network tells them apart."""
+    """The kinds of scene that the image network distinguishes."""
 
     HOUSE = "house"
     ROOF = "roof"
@@ -241,7 +241,7 @@ class ChalkSeen:
     square: float
     """Confidence that a chalked test square is in the picture, 0 to 1."""
     marks: int | None
-    """Circles and hash marks counted; None when nothing countable was found."""
+    """Number of circles and hash marks; None when nothing could be counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -261,19 +261,19 @@ class Quality:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """All that one look at one photo found. Made once, kept in the catalog and the bag."""
+    """Everything that the analysis of one photo found. Made once, kept in the catalog and the bag."""
 
     dividers: tuple[DividerMark, ...] = ()
     labels: tuple[LabelMark, ...] = ()
     sheet: SheetSeen | None = None
     writing: tuple[WritingLine, ...] = ()
     scenes: Mapping[SceneKind, float] = field(default_factory=dict)
-    """Probabilities that sum to one; empty when the network was not asked."""
+    """Probabilities that sum to one; empty when the network did not run."""
     embedding: bytes = b""
-    """1,280 little-endian float16, unit length; what `learn` learns from. Empty when not asked."""
+    """1,280 little-endian float16, unit length; `evidence learn` uses it. Empty when the network did not run."""
     chalk: ChalkSeen | None = None
     phash: str = ""
-    """64-bit perceptual hash, 16 hexadecimal digits; empty when the picture would not decode."""
+    """64-bit perceptual hash, 16 hexadecimal digits; empty when the file could not be decoded."""
     quality: Quality | None = None
     flags: tuple[Finding, ...] = ()
 
@@ -282,7 +282,7 @@ class Look:
 
 
 class ClaimState(StrEnum):
-    """Where a claim stands."""
+    """The state of a claim."""
 
     OPEN = "open"
     SIGNED = "signed"
@@ -300,7 +300,7 @@ CONCLUDED = frozenset({ClaimState.SIGNED, ClaimState.CLOSED})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """One claim as the assignments give it; only its number is certain."""
+    """One claim as the assignments give it; only its number is always known."""
 
     claim: ClaimId
     insured: str = ""
@@ -359,7 +359,7 @@ class Facet(StrEnum):
 
 
 class Source(StrEnum):
-    """Who says so. A person and a label state; everything else guesses (rule 9)."""
+    """Where a facet's value comes from. A person and a label card state; all others guess (rule 9)."""
 
     PERSON = "person"
     LABEL = "label"
@@ -375,7 +375,7 @@ STATING = frozenset({Source.PERSON, Source.LABEL})
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FacetValue:
-    """One facet of a photo's tag, who says it, and how sure."""
+    """One facet of a photo's tag, with its source and confidence."""
 
     facet: Facet
     value: str
@@ -384,27 +384,27 @@ class FacetValue:
     confidence: float
     """Calibrated probability for guesses; 1 for what is stated."""
     reason: str
-    """In words a reviewer understands."""
+    """The reason, in words for a reviewer."""
 
     @property
     def stated(self) -> bool:
-        """True when a person or a label in the photo says it."""
+        """True when a person or a label card states it."""
         return self.source in STATING
 
 
 Tags = Mapping[Facet, FacetValue]
-"""At most one value a facet: the strongest there is. A facet nobody speaks of is absent."""
+"""At most one value per facet, the strongest. A facet without a value is absent."""
 
 
 def tag_value(tags: Tags, facet: Facet) -> str | None:
-    """The word for `facet`, or None when nobody speaks of it."""
+    """The value of `facet`, or None."""
     value = tags.get(facet)
     return value.value if value else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoRecord:
-    """A photo of a claim with all that is known of it, in its place on the timeline."""
+    """A photo of a claim with everything known about it."""
 
     sha256: Sha256
     name: str
@@ -412,14 +412,14 @@ class PhotoRecord:
     card_path: str
     claim: ClaimId | None
     order: int
-    """Place in the claim's shooting order, from 0."""
+    """Position in the claim's shooting order, from 0."""
     facts: CameraFacts
     look: Look
     kind: MediaKind = MediaKind.PHOTO
     device: DeviceId = DeviceId("")
     intake: IntakeId = IntakeId("")
     corrected: datetime | None = None
-    """Naive local time on the job's common clock; None where no time could be had."""
+    """Naive local time on the claim's common clock; None when no time is known."""
     correction: str = ""
     """Why `corrected` differs from the camera's own time; empty when it does not."""
     utc: datetime | None = None

@@ -1,4 +1,4 @@
-"""The settings: defaults of the program, the archive's own TOML over them, checked once at the start."""
+"""The settings: the archive's `evidence.toml` over the program's defaults, checked once at the start."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ class _Part(BaseModel):
 
 
 MINUTES_OFF = 100 * 366 * 24 * 60.0
-"""A century: more than any camera's clock can be wrong, and less than a calendar can hold."""
+"""A century: more than any camera's clock can be wrong, and within the range of dates."""
 MOST_SECONDS = 30 * 24 * 3600.0
-"""A month: longer than anything here is waited for."""
+"""A month: longer than any wait in this program."""
 ARCHIVE_PLACE = "archive"
 """The name of the archive itself among the places of copies; no backup target may have it."""
 Share = Annotated[float, Field(ge=0, le=1)]
 
 
 class IntakeSettings(_Part):
-    """How a card is taken in."""
+    """How the intake works."""
 
     workers: Annotated[int, Field(ge=0, le=256)]
     look_timeout_s: Annotated[float, Field(gt=0, le=MOST_SECONDS)]
@@ -72,7 +72,7 @@ class ClockSettings(_Part):
 
 
 class CoverageSettings(_Part):
-    """Which list a claim is checked against, and how strictly."""
+    """The list for each claim, and how strict the check is."""
 
     default_list: str
     guess_level: Share
@@ -83,13 +83,13 @@ class CoverageSettings(_Part):
 
 
 class WatchSettings(_Part):
-    """When a card that appeared is ready."""
+    """When a new card is ready."""
 
     settle_s: Annotated[float, Field(ge=0, le=MOST_SECONDS)]
 
 
 class CatalogSettings(_Part):
-    """Where the catalog lives."""
+    """Where the catalog is stored."""
 
     url: str
 
@@ -102,7 +102,7 @@ class BoardSettings(_Part):
 
 
 class Settings(_Part):
-    """Everything an office may set, checked."""
+    """Everything that an office may set."""
 
     intake: IntakeSettings
     safety: SafetySettings
@@ -128,7 +128,7 @@ def load_settings(text: str, *, origin: str = "evidence.toml") -> Settings:
 
 
 def _refuse_contradictions(settings: Settings, file: TomlFile) -> None:
-    """Raise BadInputError for values that are each right but contradict each other."""
+    """Raise BadInputError for values that are valid alone but contradict each other."""
     names: set[str] = set()
     for number, target in enumerate(settings.target):
         place = ("target", number)
@@ -170,9 +170,9 @@ def _over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def default_text(name: str) -> str:
-    """The text of a default from `config/`, for instance `tags.toml` or `required_shots/hail_roof.toml`.
+    """The text of a default file from `config/`, for instance `tags.toml` or `required_shots/hail_roof.toml`.
 
-    Raises FileNotFoundError when the program ships no such default.
+    Raises FileNotFoundError when the program has no such default.
     """
     return (_config_root() / name).read_text(encoding="utf-8")
 
@@ -183,7 +183,7 @@ def default_names(folder: str) -> tuple[str, ...]:
 
 
 def default_path(name: str) -> Path:
-    """Where a default lies on disk; for data files that a library must open itself."""
+    """The path of a default file, for data that a library must open itself."""
     return _config_root() / name
 
 

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-Place = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 """The way to a value: keys, and numbers from 0 in lists; `("shot", 2, "title")`."""
 
 
@@ -82,21 +82,21 @@ class TomlFile:
         what, hint = _told(problem, cls)
         raise self.error(_place(problem), what, hint)
 
-    def error(self, place: Place, what: str, hint: str) -> BadInputError:
+    def error(self, place: KeyPath, what: str, hint: str) -> BadInputError:
         """The error that names the line of `place`."""
         return BadInputError(f"{self.origin}, line {self.line(place)}: {what}.", hint)
 
-    def refuse(self, place: Place, what: str, hint: str) -> NoReturn:
+    def refuse(self, place: KeyPath, what: str, hint: str) -> NoReturn:
         """Raise that error."""
         raise self.error(place, what, hint)
 
-    def choose(self, place: Place, word: str, known: Iterable[str]) -> None:
+    def choose(self, place: KeyPath, word: str, known: Iterable[str]) -> None:
         """Refuse `word`, which stands at `place`, unless it is one of `known`."""
         options = [str(one) for one in known]
         if word not in options:
             self.refuse(place, f"{_name(place)} cannot be {word!r}", nearest(word, options))
 
-    def line(self, place: Place) -> int:
+    def line(self, place: KeyPath) -> int:
         """Line of `place`, from 1; of the nearest table around it when the text does not have it."""
         node: Any = self._positions
         at: int = 0
@@ -124,7 +124,7 @@ class TomlFile:
         except ValueError:  # newer TOML, which only a newer Python reads: everything stands on line 1
             return spanned_toml.loads("")
 
-    def _header(self, place: Place, before: Sequence[Any], at: int) -> int:
+    def _header(self, place: KeyPath, before: Sequence[Any], at: int) -> int:
         """Where the [[header]] stands that follows the tables `before` it; the parser does not keep it."""
         name = r"\s*\.\s*".join(f"[\"']?{re.escape(step)}[\"']?" for step in place if isinstance(step, str))
         header = re.compile(rf"^[ \t]*\[\[\s*{name}\s*\]\]", re.MULTILINE)
@@ -209,17 +209,17 @@ def _is_unknown(problem: ErrorDetails) -> bool:
     return problem["type"] in _UNKNOWN or problem["loc"][-1] == "[key]"
 
 
-def _place(problem: ErrorDetails) -> Place:
+def _place(problem: ErrorDetails) -> KeyPath:
     """Where the problem is. pydantic counts the tuple of `validated`, and marks keys."""
     return tuple(step for step in problem["loc"][1:] if step != "[key]")
 
 
-def _name(place: Place) -> str:
+def _name(place: KeyPath) -> str:
     keys = [step for step in place if isinstance(step, str)]
     return repr(keys[-1]) if keys else "the file"
 
 
-def _keys(cls: Any, place: Place) -> list[str]:
+def _keys(cls: Any, place: KeyPath) -> list[str]:
     """The keys that would be right in the table at `place` of a file that is a `cls`."""
     hint = _bare(cls)
     for step in place:

@@ -35,7 +35,7 @@ from evidence.coverage.shots import (
 )
 from evidence.model import Facet, Role
 from evidence.tags.vocabulary import Vocabulary, Word, Zone
-from evidence.toml_files import Place, TomlFile, nearest
+from evidence.toml_files import KeyPath, TomlFile, nearest
 
 __all__ = ["BaseLoader", "explain", "load_list"]
 
@@ -158,7 +158,7 @@ class _Reader:
     def components(self) -> list[Word]:
         return [w for w in self.vocabulary.words if w.facet is Facet.COMPONENT]
 
-    def shot(self, table: ShotTable, place: Place) -> Shot:
+    def shot(self, table: ShotTable, place: KeyPath) -> Shot:
         for_each = table.for_each
         ways = self._ways(table, place)
         if table.faces and for_each not in {ForEach.ELEVATION, ForEach.SLOPE}:
@@ -190,7 +190,7 @@ class _Reader:
             ),
         )
 
-    def _ways(self, table: ShotTable, place: Place) -> tuple[Way, ...]:
+    def _ways(self, table: ShotTable, place: KeyPath) -> tuple[Way, ...]:
         if (table.facets is None) == (table.any_of is None):
             self.file.refuse(
                 (*place, "id"), "a shot needs either 'facets' or 'any_of'", "Give it one of the two."
@@ -207,7 +207,7 @@ class _Reader:
             self.file.refuse((*place, "any_of"), "'any_of' is empty", "Add a way that satisfies the shot.")
         return ways
 
-    def _way(self, way: WayTable, for_each: ForEach, place: Place) -> Way:
+    def _way(self, way: WayTable, for_each: ForEach, place: KeyPath) -> Way:
         if (way.facets is None) == (way.parts is None):
             self.file.refuse(
                 (*place, "facets"), "a way needs either 'facets' or 'parts'", "Give it one of the two."
@@ -221,7 +221,7 @@ class _Reader:
             title=way.title,
         )
 
-    def _part(self, part: PartTable, for_each: ForEach, place: Place) -> Part:
+    def _part(self, part: PartTable, for_each: ForEach, place: KeyPath) -> Part:
         place = (*place, "facets")
         if part.facets == FacetTable() and for_each is ForEach.ONCE:
             self.file.refuse(place, "empty facets are met by any photo", "Name a role or a component.")
@@ -234,7 +234,7 @@ class _Reader:
             )
         return Part(criteria=criteria, least=part.least, title=part.title)
 
-    def _criteria(self, facets: FacetTable, place: Place) -> Criteria:
+    def _criteria(self, facets: FacetTable, place: KeyPath) -> Criteria:
         roles = [r for r in self.vocabulary.ids(Facet.ROLE) if r not in {Role.DIVIDER, Role.LABEL}]
         for n, role in enumerate(facets.role):
             self.file.choose((*place, "role", n), role, roles)
@@ -252,7 +252,7 @@ class _Reader:
         words = criteria_words(criteria, self.vocabulary.plain, instead=tuple(named), listed=facets.component)
         return replace(criteria, words=words)
 
-    def _components(self, facets: FacetTable, place: Place) -> set[str]:
+    def _components(self, facets: FacetTable, place: KeyPath) -> set[str]:
         """Components named one by one, by their group or by their zone; together they are all allowed."""
         words = self.components
         for n, name in enumerate(facets.component):
@@ -263,7 +263,7 @@ class _Reader:
             w.id for w in words if w.group in facets.group or (w.zone and w.zone in facets.zone)
         }
 
-    def _count(self, facets: FacetTable, place: Place) -> tuple[int | None, int | None]:
+    def _count(self, facets: FacetTable, place: KeyPath) -> tuple[int | None, int | None]:
         least, most = facets.count_least, facets.count_most
         if facets.count or most is not None:
             least = least or 0
@@ -275,7 +275,7 @@ class _Reader:
             )
         return least, most
 
-    def _condition(self, when: WhenTable, place: Place) -> Condition:
+    def _condition(self, when: WhenTable, place: KeyPath) -> Condition:
         if when == WhenTable():
             self.file.refuse(place, "'only_when' is empty", "Name what must be so, or leave it out.")
         criteria = self._criteria(when, place)

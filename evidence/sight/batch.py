@@ -21,7 +21,7 @@ def look_all(
     executor: Executor | None = None,
     timeout_s: float = 60.0,
 ) -> Iterator[tuple[Sha256, Look]]:
-    """Look at every request; yields each photo's result once, as it is done.
+    """Analyse every request; yields each photo's result once, in the order of completion.
 
     `workers` processes work at a time (0: one for each core), or the caller's `executor` with that many photos
     handed out. A photo that ends its process, takes longer than `timeout_s` seconds or makes the look raise
@@ -48,8 +48,11 @@ def _look(request: LookRequest) -> Look:
 
 def _flagged(failure: Failed) -> Look:
     code, message = {
-        Fault.CRASHED: ("look_crashed", "Looking at this photo ended its process; it is kept as it is."),
-        Fault.TIMED_OUT: ("look_timed_out", f"Looking at this photo took longer than {failure.detail}."),
-        Fault.RAISED: ("look_failed", f"The look failed: {failure.detail}"),
+        Fault.CRASHED: (
+            "look_crashed",
+            "Analysing this photo ended its process. The photo is kept unchanged.",
+        ),
+        Fault.TIMED_OUT: ("look_timed_out", f"Analysing this photo took longer than {failure.detail}."),
+        Fault.RAISED: ("look_failed", f"The analysis failed: {failure.detail}"),
     }[failure.fault]
     return Look(flags=(Finding(code=code, message=message),))

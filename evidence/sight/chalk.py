@@ -1,6 +1,7 @@
-"""Chalk on a roof: a four-sided outline that may be a test square, and marks inside it that may be hits.
+"""Finds chalk on a roof: a four-sided outline that may be a test square, and marks inside it that may be hits.
 
-A proposal only. Chalk is whatever is thin and brighter, or more coloured, than the shingles about it.
+The result is a guess only. Chalk here is anything thin that is brighter, or more coloured, than the shingles
+around it.
 """
 
 from __future__ import annotations
@@ -23,32 +24,32 @@ Mask = NDArray[np.uint8]
 Points = NDArray[np.float32]
 
 _SIDE = 1000
-"""Pixels of the long side that chalk is looked for on; a stroke is then 3 to 12 wide."""
+"""Pixels of the long side at which chalk is searched; a stroke is then 3 to 12 pixels wide."""
 _STROKE = 21
-"""Pixels, odd: what is wider is no stroke."""
+"""Pixels, odd: anything wider is not a stroke."""
 _CLEAR = 3.6
-"""How many robust deviations a stroke stands above the shingles."""
+"""Robust standard deviations by which a stroke must exceed the shingles."""
 _ABOUT = 37
-"""Pixels of a copy of a quarter of the size, odd: how far about a place its shingles are asked for."""
+"""Pixels, odd, on a copy of a quarter of the size: the window over which the shingles are averaged."""
 _SMALLEST_SPECK = 45
-"""Pixels of area below which a patch of chalk is granules."""
+"""Pixels of area below which a bright spot is taken for granules."""
 _LEAST_SQUARE = 0.03
-"""Share of the frame a test square covers, at least."""
+"""Smallest share of the frame that a test square covers."""
 _UNLIKE = 0.5
-"""Deviation of the logarithms of the marks' lengths beyond which they are not marks of one hand."""
+"""Largest standard deviation of the logarithms of the marks' lengths; marks of one person are similar."""
 _AS_CLEAR = 0.4
-"""A mark stands out at least so much as the outline does; one in a hard shadow has about half its light."""
+"""Smallest contrast of a mark as a share of the outline's; a mark in a hard shadow has about half."""
 _MOST_MARKS = 60
-"""More than any adjuster chalks in a test square; common practice, no source."""
+"""More marks than any adjuster chalks in a test square; common practice, no source."""
 
 
 _CONVERGE = 55.0
-"""Degrees by which two opposite sides may lean towards each other: a square seen along a steep slope."""
+"""Largest angle in degrees between opposite sides: a square seen along a steep slope."""
 _LEAST_CORNER = 30.0
-"""Degrees between neighbouring sides, at least."""
+"""Smallest angle in degrees between neighbouring sides."""
 _SAME_GROUND = 20.0
-"""Levels of CIELAB (8 bit) by which the ground inside an outline may differ from that outside: a window
-in its frame, or a board, differs by far more, the roof on both sides of a line of chalk hardly."""
+"""Largest difference in CIELAB levels (8 bit) between the surface inside and outside an outline. The roof hardly
+differs across a chalk line; a window in its frame, or a board, differs far more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,12 +63,12 @@ class Outline:
 
 
 def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | None:
-    """What chalk an upright RGB picture shows, or None when nothing in it is like a chalked outline.
+    """The chalk in an upright RGB picture, or None when nothing resembles a chalked outline.
 
-    `lines` is the writing read in it, which is not counted among the marks. `marks` is None when no
-    mark was found, or what was found is too unlike to be counted.
+    `lines` is the writing read in it, which is not counted as marks. `marks` is None when no mark was found,
+    or when the marks are too different to be counted.
     """
-    # Averaging areas takes five times as long and finds and counts no more (docs/measurements.md).
+    # Averaging areas takes five times as long and finds no more (docs/measurements.md).
     small = np.asarray(cv2.resize(rgb, size_at(rgb, _SIDE, 8), interpolation=cv2.INTER_LINEAR), np.uint8)
     relief = _relief(small)
     strokes = _strokes_in(relief)
@@ -75,13 +76,13 @@ def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | No
     if outline is None:
         return None
     confidence = float(1 / (1 + np.exp(-14 * (outline.drawn - 0.66))))
-    if confidence < 0.05 or _step_across(small, outline.corners) > _SAME_GROUND:
+    if confidence < 0.05 or _colour_step(small, outline.corners) > _SAME_GROUND:
         return None
-    return ChalkSeen(square=confidence, marks=_count(strokes, relief, outline, _without_tallies(lines)))
+    return ChalkSeen(square=confidence, marks=_count(strokes, relief, outline, _certain_writing(lines)))
 
 
 def _relief(rgb: Picture) -> NDArray[np.float32]:
-    """How far each pixel stands above what is wider than a stroke about it, in its strongest colour."""
+    """The white top-hat of each pixel in its strongest colour: how far it exceeds everything wider than a stroke."""
     soft = cv2.GaussianBlur(rgb, (0, 0), 1.6)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_STROKE, _STROKE))
     red, green, blue = cv2.split(cv2.morphologyEx(soft, cv2.MORPH_TOPHAT, kernel))
@@ -89,8 +90,8 @@ def _relief(rgb: Picture) -> NDArray[np.float32]:
 
 
 def _strokes_in(height: NDArray[np.float32]) -> Mask:
-    # What counts as clear is judged about each place: a shadow halves the chalk and the granules alike.
-    # The mean and the spread about a place change slowly, so a quarter of the size tells them.
+    # The threshold is local, because a shadow halves chalk and granules alike. Local mean and spread change
+    # slowly, so they are computed at a quarter of the size.
     size = height.shape[1], height.shape[0]
     coarse = max(1, size[0] // 4), max(1, size[1] // 4)
     mean, square = (
@@ -110,7 +111,7 @@ def _without_specks(mask: Mask, least: int) -> Mask:
     _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
     long = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) >= 14
     kept = (long & (stats[:, cv2.CC_STAT_AREA] >= least)).astype(np.uint8)
-    kept[0] = 0  # what lies between the strokes
+    kept[0] = 0  # the background
     return np.asarray(kept[labels], dtype=np.uint8)
 
 
@@ -124,14 +125,14 @@ def _best_outline(strokes: Mask) -> Outline | None:
     for corners in itertools.chain(_from_loops(strokes), _from_sides(strokes)):
         if cv2.contourArea(corners) < least or not cv2.isContourConvex(corners.astype(np.int32)):
             continue
-        found = Outline(corners=corners, drawn=_drawn(near, corners))
+        found = Outline(corners=corners, drawn=_chalk_share(near, corners))
         if best is None or found.drawn > best.drawn:
             best = found
     return best
 
 
 def _from_loops(strokes: Mask) -> list[Points]:
-    """Quadrilaterals round what a closed, or nearly closed, stroke encloses."""
+    """Quadrilaterals around areas that a closed, or nearly closed, stroke encloses."""
     found = []
     for gap in (1, 15, 31):
         closed = cv2.dilate(strokes, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (gap, gap)))
@@ -143,13 +144,15 @@ def _from_loops(strokes: Mask) -> list[Points]:
             for slack in (0.02, 0.04, 0.06):
                 corners = cv2.approxPolyDP(hull, slack * cv2.arcLength(hull, closed=True), closed=True)
                 if len(corners) == 4:
-                    found.append(_grown(np.reshape(corners, (-1, 2)).astype(np.float32), gap / 2 + 3))
+                    found.append(
+                        _to_middle_of_stroke(np.reshape(corners, (-1, 2)).astype(np.float32), gap / 2 + 3)
+                    )
                     break
     return found
 
 
-def _grown(corners: Points, by: float) -> Points:
-    """The inner edge of a stroke moved out to its middle."""
+def _to_middle_of_stroke(corners: Points, by: float) -> Points:
+    """The corners moved outward from the inner edge of a stroke to its middle."""
     middle = corners.mean(axis=0)
     arms = corners - middle
     lengths = np.linalg.norm(arms, axis=1, keepdims=True)
@@ -157,14 +160,14 @@ def _grown(corners: Points, by: float) -> Points:
 
 
 def _from_sides(strokes: Mask) -> list[Points]:
-    """Quadrilaterals between two pairs of long straight strokes, for outlines with gaps."""
+    """Quadrilaterals of two pairs of long straight strokes, for outlines with gaps."""
     least = int(0.11 * max(strokes.shape))
     segments = cv2.HoughLinesP(strokes * 255, 1, np.pi / 180, 70, minLineLength=least, maxLineGap=40)
     if segments is None:
         return []
     lines = _distinct([np.asarray(each, dtype=np.float32) for each in np.reshape(segments, (-1, 4))])[:12]
     found = []
-    apart = [[_apart(one, other) for other in lines] for one in lines]
+    apart = [[_angle_between(one, other) for other in lines] for one in lines]
     pairs = [
         pair for pair in itertools.combinations(range(len(lines)), 2) if apart[pair[0]][pair[1]] <= _CONVERGE
     ]
@@ -175,17 +178,17 @@ def _from_sides(strokes: Mask) -> list[Points]:
         ):
             continue
         crossings = ((top, left), (top, right), (bottom, right), (bottom, left))
-        meets = [_meet(lines[one], lines[other]) for one, other in crossings]
+        meets = [_intersection(lines[one], lines[other]) for one, other in crossings]
         if all(meet is not None for meet in meets):
             found.append(np.array(meets, dtype=np.float32))
     return found
 
 
 def _distinct(segments: list[Points]) -> list[Points]:
-    """The longest segment of each bundle that lies along one stroke."""
+    """The longest segment of each group along one stroke."""
     kept: list[Points] = []
     for segment in sorted(segments, key=lambda each: -float(np.hypot(each[2] - each[0], each[3] - each[1]))):
-        if all(_apart(segment, other) > 10 or _off(segment, other) > 22 for other in kept):
+        if all(_angle_between(segment, other) > 10 or _distance_from(segment, other) > 22 for other in kept):
             kept.append(segment)
     return kept
 
@@ -195,22 +198,22 @@ def _angle(segment: Points) -> float:
     return math.degrees(math.atan2(bottom - top, right - left)) % 180
 
 
-def _apart(one: Points, other: Points) -> float:
+def _angle_between(one: Points, other: Points) -> float:
     """Degrees between two directions, 0 to 90."""
     turn = abs(_angle(one) - _angle(other))
     return min(turn, 180 - turn)
 
 
-def _off(segment: Points, line: Points) -> float:
-    """Pixels from a segment's middle to the line through another."""
+def _distance_from(segment: Points, line: Points) -> float:
+    """Distance in pixels of a segment's middle from the line through another."""
     middle = (segment[:2] + segment[2:]) / 2
     along = line[2:] - line[:2]
     across = np.array([-along[1], along[0]]) / max(float(np.linalg.norm(along)), 1e-6)
     return abs(float((middle - line[:2]) @ across))
 
 
-def _meet(one: Points, other: Points) -> Points | None:
-    """Where two lines cross."""
+def _intersection(one: Points, other: Points) -> Points | None:
+    """The intersection of two lines; None when they are parallel."""
     a, b = one[2:] - one[:2], other[2:] - other[:2]
     cross = float(a[0] * b[1] - a[1] * b[0])
     if abs(cross) < 1e-3:
@@ -219,8 +222,8 @@ def _meet(one: Points, other: Points) -> Points | None:
     return np.asarray(one[:2] + a * (float(gap[0] * b[1] - gap[1] * b[0]) / cross), dtype=np.float32)
 
 
-def _drawn(near: Mask, corners: Points) -> float:
-    """Chalk along an outline, 0 to 1: halfway between the mean of its sides and the side with the least."""
+def _chalk_share(near: Mask, corners: Points) -> float:
+    """Share of an outline with chalk, 0 to 1: the average of the sides' mean and the lowest side."""
     height, width = near.shape
     shares = []
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
@@ -232,8 +235,8 @@ def _drawn(near: Mask, corners: Points) -> float:
     return (min(shares) + float(np.mean(shares))) / 2
 
 
-def _step_across(rgb: Picture, corners: Points) -> float:
-    """How much the colour changes across the outline: the median over its length, in CIELAB levels."""
+def _colour_step(rgb: Picture, corners: Points) -> float:
+    """The colour difference across the outline: the median over its length, in CIELAB levels."""
     lab = cv2.cvtColor(cv2.GaussianBlur(rgb, (0, 0), 4), cv2.COLOR_RGB2LAB).astype(np.float32)
     height, width = lab.shape[:2]
     steps = []
@@ -251,15 +254,15 @@ def _step_across(rgb: Picture, corners: Points) -> float:
 # --- marks ---------------------------------------------------------------------------------
 
 
-def _without_tallies(lines: Sequence[WritingLine]) -> list[WritingLine]:
-    """Lines that are writing for certain: rows of circles and slashes read as letters are not."""
+def _certain_writing(lines: Sequence[WritingLine]) -> list[WritingLine]:
+    """Lines that are certainly writing, without rows of circles and slashes that were read as letters."""
     return [line for line in lines if len(set(line.text.upper()) - set("O0CQDG()/|\\I1X- ")) >= 2]
 
 
 def _count(
     strokes: Mask, relief: NDArray[np.float32], outline: Outline, lines: Sequence[WritingLine]
 ) -> int | None:
-    """Separate marks of alike size well inside the outline; None when there are none, or they are not alike."""
+    """Number of separate marks of similar size well inside the outline; None when there are none or their sizes differ."""
     height, width = strokes.shape
     corners = outline.corners
     side = float(np.sqrt(cv2.contourArea(corners)))
@@ -280,25 +283,25 @@ def _count(
     clear = _AS_CLEAR * float(np.median(relief[(drawn & strokes) > 0])) if (drawn & strokes).any() else 0.0
     reaches = []
     for contour in contours:
-        reach = _mark(contour, joined, side, sides)
-        if reach and _level(contour, marks, relief) > clear:
+        reach = _mark_length(contour, joined, side, sides)
+        if reach and _contrast(contour, marks, relief) > clear:
             reaches.append(reach)
     if not reaches or len(reaches) > _MOST_MARKS or float(np.std(np.log(reaches))) > _UNLIKE:
         return None
     return len(reaches)
 
 
-def _level(contour: NDArray[Any], marks: Mask, relief: NDArray[np.float32]) -> float:
-    """How far the strokes inside a contour stand out."""
+def _contrast(contour: NDArray[Any], marks: Mask, relief: NDArray[np.float32]) -> float:
+    """The median contrast of the strokes inside a contour."""
     x, y, w, h = cv2.boundingRect(contour)
     part = relief[y : y + h, x : x + w][marks[y : y + h, x : x + w] > 0]
     return float(np.median(part)) if len(part) else 0.0
 
 
-def _mark(contour: NDArray[Any], joined: Mask, side: float, sides: Sequence[float]) -> float:
-    """The length of a patch that is a ring or a slash in a square of that `side`; 0 for anything else.
+def _mark_length(contour: NDArray[Any], joined: Mask, side: float, sides: Sequence[float]) -> float:
+    """The length in pixels of a ring or slash in a square of `side` pixels; 0 for any other shape.
 
-    A slash along a side of the square is a shingle's edge.
+    A slash parallel to a side of the square is taken for a shingle's edge.
     """
     _, (wide, high), turn = cv2.minAreaRect(contour)
     long, short = max(wide, high), max(1.0, min(wide, high))

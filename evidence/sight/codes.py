@@ -1,8 +1,8 @@
 """The codes on our own paper: the QR code of a divider sheet, the AprilTag of a label card.
 
-A divider's payload is `PEA:` + the claim's number + `:` + two check characters. The prefix keeps
-foreign codes out (parcels, window stickers, air conditioners carry them too), the check keeps out
-what merely begins alike. Upper case, digits and ` $%*+-./:` stay in QR's alphanumeric mode
+A divider's payload is `PEA:` + the claim's number + `:` + two check characters. The prefix excludes
+foreign codes (parcels, window stickers and air conditioners carry codes too); the check excludes
+codes that only begin with the same letters. Upper case, digits and ` $%*+-./:` stay in QR's alphanumeric mode
 (ISO/IEC 18004), so an ordinary claim number gives a code of 21 or 25 modules; anything else
 travels as UTF-8 in byte mode.
 """
@@ -26,21 +26,21 @@ from evidence.sight.pixels import Pixels, fitted, grey_of
 PREFIX = "PEA:"
 
 CHECK_MODULUS = 1291
-"""The largest prime below 36 squared: two digits of base 36 hold it, and as a prime above 255 it
-catches every changed byte."""
+"""The largest prime below 36 squared, so that two base-36 digits hold it. As a prime above 255 it detects
+every changed byte."""
 
 CHECK_BASE = 2
-"""A primitive root of 1291: no two of the first 1290 places weigh alike, so swapped bytes are caught."""
+"""A primitive root of 1291: no two of the first 1290 positions have the same weight, so swapped bytes are detected."""
 
 BASE_36 = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 LABEL_TAGS = 587
-"""How many tags the family 36h11 has: numbers 0 to 586."""
+"""Number of tags in the family 36h11: 0 to 586."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CodesSeen:
-    """What the codes in one photo say; the largest first, each claim and each label once."""
+    """The codes read in one photo, largest first, each claim and each label once."""
 
     dividers: tuple[DividerMark, ...] = ()
     labels: tuple[LabelMark, ...] = ()
@@ -51,7 +51,7 @@ class CodesSeen:
 def divider_payload(claim: ClaimId) -> str:
     """The text of a divider's code; `parse_divider` gives the same claim number back.
 
-    Raises BadInputError for an empty number and for one that text cannot carry (a lone surrogate).
+    Raises BadInputError for an empty number and for one that UTF-8 cannot encode (a lone surrogate).
     """
     if not claim:
         raise BadInputError("A claim without a number cannot have a divider sheet.", "Give it a number.")
@@ -64,7 +64,7 @@ def divider_payload(claim: ClaimId) -> str:
 
 
 def parse_divider(text: str) -> ClaimId | None:
-    """The claim a divider's payload names; None for any text that is not one of ours, whole and unharmed."""
+    """The claim that a divider's payload names; None for any other text and for a damaged payload."""
     body, colon, check = text.removeprefix(PREFIX).rpartition(":")
     if not text.startswith(PREFIX) or not colon or not body:
         return None
@@ -75,7 +75,7 @@ def parse_divider(text: str) -> ClaimId | None:
 
 
 def _check(claim: str) -> str:
-    """Two base-36 digits: the bytes weighed by powers of two, modulo a prime."""
+    """Two base-36 digits: the bytes weighted by powers of two, modulo a prime."""
     total = 0
     for byte in claim.encode("utf-8"):
         total = (total + byte) * CHECK_BASE % CHECK_MODULUS
@@ -85,7 +85,7 @@ def _check(claim: str) -> str:
 def divider_qr(claim: ClaimId) -> segno.QRCode:
     """The divider's QR code, error level Q or better in the smallest version that holds it.
 
-    Raises BadInputError as `divider_payload` does, and for a number no QR code holds.
+    Raises BadInputError as `divider_payload` does, and for a number too long for any QR code.
     """
     try:
         return segno.make_qr(divider_payload(claim), error="q", encoding="utf-8")
@@ -98,7 +98,7 @@ def divider_qr(claim: ClaimId) -> segno.QRCode:
 def label_tag_image(number: int, pixels: int) -> Pixels:
     """AprilTag 36h11 `number` in black and white, (pixels, pixels), without its white margin.
 
-    Raises ValueError for a number outside the family and for fewer than a pixel a cell.
+    Raises ValueError for a number outside the family and for less than one pixel per cell.
     """
     if not 0 <= number < LABEL_TAGS:
         raise ValueError(f"AprilTag 36h11 has the numbers 0 to {LABEL_TAGS - 1}, not {number}")
@@ -114,27 +114,27 @@ def _family() -> cv2.aruco.Dictionary:
 
 
 REDUCED_SIDE = 1600
-"""Pixels of the long side that codes are read at first: enough for a sheet on a fiftieth of the frame."""
+"""Pixels of the long side at which codes are read first: enough for a sheet on a fiftieth of the frame."""
 
 TAG_SIDES = (1600, 800, 400)
-"""Tags are looked for at each of these: a large one out of focus is found at the smaller sizes only."""
+"""Long sides at which tags are searched: a large tag out of focus is found at the smaller sizes only."""
 
 THRESHOLD_WINDOW = 13
-"""Pixels of the one adaptive threshold tried at each size. Three sizes with one window read large cards
-out of focus that one size with OpenCV's three windows misses, mostly for less (docs/measurements.md)."""
+"""Pixels of the adaptive threshold's window at each size. Three sizes with one window read large cards out of
+focus that one size with OpenCV's three windows misses, mostly in less time (docs/measurements.md)."""
 
 LARGE_OUTLINE = 0.24
-"""Length round a tag as a share of the long side, below which it is not looked for on the smallest copy: what
-is smaller is read on the larger ones or, out of focus, nowhere, and every speck of a roof would be tried."""
+"""Smallest perimeter of a tag on the smallest copy, as a share of the long side. Smaller tags are read on the
+larger copies; searching them here would try every speck of a roof."""
 
 QR_ONLY = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
 
 
 def read_codes(image: Pixels, full: Callable[[], Pixels] | None = None) -> CodesSeen:
-    """The dividers and labels in a photo, whichever way round it is.
+    """The dividers and labels in a photo of any orientation.
 
-    `image` is the photo, best already reduced to about 1,600 pixels on its long side. `full` gives the
-    photo at full size; it is called only when a QR code was seen in `image` that could not be read.
+    `image` is the photo, best already reduced to about 1,600 pixels on its long side. `full` returns the
+    photo at full size; it is called only when `image` shows a QR code that cannot be read.
     Areas are shares of the frame.
     """
     reduced = fitted(grey_of(image), REDUCED_SIDE)
@@ -162,7 +162,7 @@ def _is_foreign(code: _Code) -> bool:
 
 
 def _read_qr(grey: Pixels) -> list[_Code]:
-    """Every QR code seen, the unreadable ones included: they are the hint that a larger look may pay."""
+    """Every QR code found, also unreadable ones: a larger copy may help to read those."""
     barcodes = zxingcpp.read_barcodes(grey, formats=QR_ONLY, try_invert=False, return_errors=True)
     return [_code(barcode, grey.size) for barcode in barcodes]
 
@@ -170,7 +170,7 @@ def _read_qr(grey: Pixels) -> list[_Code]:
 def _code(barcode: zxingcpp.Barcode, pixels: int) -> _Code:
     spot = barcode.position
     corners = [(p.x, p.y) for p in (spot.top_left, spot.top_right, spot.bottom_right, spot.bottom_left)]
-    try:  # the bytes, not the text: a reader has to guess the text's encoding, we know it
+    try:  # decode the bytes ourselves: the reader would have to guess the encoding
         claim = parse_divider(barcode.bytes.decode("utf-8")) if barcode.valid else None
     except UnicodeDecodeError:
         claim = None
@@ -191,13 +191,13 @@ def _read_labels(grey: Pixels) -> tuple[LabelMark, ...]:
     for side in TAG_SIDES:
         smaller = fitted(grey, side)
         if smaller is grey and side != TAG_SIDES[0]:
-            continue  # looked at already
+            continue  # the same copy as before
         found: dict[int, float] = {}
         corners, numbers, _ = _detector(side == TAG_SIDES[-1]).detectMarkers(smaller)
         for corner, number in zip(corners, [] if numbers is None else numbers.ravel(), strict=True):
             area = _area(corner.reshape(4, 2), smaller.size)
             found[int(number)] = max(area, found.get(int(number), 0.0))
-        largest = found | largest  # the larger picture measures better
+        largest = found | largest  # the larger copy measures more precisely
     ordered = sorted(largest.items(), key=lambda item: (-item[1], item[0]))
     return tuple(LabelMark(number=number, code_area=area) for number, area in ordered)
 
@@ -213,5 +213,5 @@ def _detector(large_only: bool) -> cv2.aruco.ArucoDetector:
 
 
 def _area(corners: NDArray[np.generic], pixels: int) -> float:
-    """Share of a frame of that many pixels that the four-sided figure covers."""
+    """Share of a frame of `pixels` pixels that the quadrilateral covers."""
     return min(1.0, float(cv2.contourArea(corners.astype(np.float32))) / pixels)

@@ -1,4 +1,4 @@
-"""What a decoded photo shows: its scene, writing, sheet and chalk, each asked only where it can matter."""
+"""What a decoded photo shows: its scene, writing, sheet and chalk; each step runs only where it can matter."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from evidence.sight.writing import TextSpot, find_writing, read_writing
 T = TypeVar("T")
 
 _NO_ROOF = (SceneKind.HOUSE, SceneKind.INTERIOR, SceneKind.FIXTURE, SceneKind.SHEET)
-"""Where one of these is the likelier by far, chalk is not looked for: frames and joints are taken for it."""
+"""When these are much more probable than a roof, chalk is not looked for: frames and joints look like it."""
 _SURE = 0.6
 
 
 class Attempt(Protocol):
-    """Runs a step; where it fails, notes it under its name and gives the second-best instead."""
+    """Runs a step; when it fails, flags it by its name and returns the fallback."""
 
     def __call__(self, what: str, step: Callable[[], T], otherwise: T) -> T:
         """The step's value, or `otherwise`."""
@@ -32,7 +32,7 @@ class Attempt(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contents:
-    """What was seen; empty where it was not asked."""
+    """What was found; empty where a step did not run."""
 
     scenes: dict[SceneKind, float] = field(default_factory=dict)
     embedding: bytes = b""
@@ -50,9 +50,9 @@ def see_contents(
     labelled: bool,
     full: Callable[[], Pixels] | None = None,
 ) -> Contents:
-    """What an upright RGB picture shows. `kinds`: name its scene; `words`: read it, unless it is `labelled`.
+    """What an upright RGB picture shows. `kinds`: classify its scene; `words`: read writing, unless it is `labelled`.
 
-    A code or a label card says all that a board or a sheet's print would. `full` gives the same picture
+    A code or label card states what a board or the print of a sheet would state. `full` gives the same picture
     at full size in grey, for small writing.
     """
     scenes, embedding = _scene(rgb, tried) if kinds else ({}, b"")
@@ -72,7 +72,7 @@ def see_contents(
 
 
 def _scene(rgb: Pixels, tried: Attempt) -> tuple[dict[SceneKind, float], bytes]:
-    """Probability of each kind, and the packed embedding; a network that is not there costs only these."""
+    """Probability of each kind, and the packed embedding; both are empty when the network is missing."""
     scenes: dict[SceneKind, float] = {}
     hints: dict[SceneKind, float] = {}
     vector = tried("embedding", lambda: embed(rgb), None)

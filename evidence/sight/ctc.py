@@ -1,4 +1,4 @@
-"""From the recogniser's steps to text: connectionist temporal classification (Graves et al. 2006)."""
+"""Decodes the recogniser's output to text: connectionist temporal classification (Graves et al. 2006)."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from numpy.typing import NDArray
 from evidence.model import OtherReading
 
 Steps: TypeAlias = NDArray[np.float32]
-"""(steps, letters): the chance of each letter at each step; column 0 is the blank between letters."""
+"""(steps, letters): the probability of each letter at each step; column 0 is the blank between letters."""
 
 _SPACE_LEVEL = 0.3
-"""Chance of a space between two letters from which it is set; see tests/bench/reading_report.py."""
+"""Probability from which a space is set between two letters; see tests/bench/reading_report.py."""
 _BEAM = 12
-"""Beginnings of a line kept at each step."""
+"""Beam width: prefixes kept at each step."""
 _LEAST_LETTER = 0.01
-"""A letter less likely than this at a step is not followed up."""
+"""A letter less probable than this at a step is not extended."""
 _CERTAIN_BLANK = 0.9995
 _LEAST_SHARE = 0.02
-"""Another reading is told of when it is at least this likely for each time the text is."""
+"""Another reading is returned when its probability is at least this share of the best text's."""
 _MOST_READINGS = 5
 
 
@@ -32,13 +32,13 @@ class Decoded:
 
     text: str
     confidence: float
-    """Mean certainty of the letters, 0 to 1."""
+    """Mean probability of the letters, 0 to 1."""
     also: tuple[OtherReading, ...] = ()
-    """Other readings, likeliest first."""
+    """Other readings, most probable first."""
 
 
 def decode(steps: Steps, letters: str) -> Decoded:
-    """The best reading of a line whose columns stand for `letters`, blank first, and what else it may say."""
+    """The best reading of a line and its alternatives; `letters` names the columns, the blank first."""
     text, confidence = _best_path(steps, letters)
     if not text:
         return Decoded(text="", confidence=0.0)
@@ -57,10 +57,10 @@ def decode(steps: Steps, letters: str) -> Decoded:
 
 
 def _best_path(steps: Steps, letters: str) -> tuple[str, float]:
-    """The best path, and the mean certainty of its letters.
+    """The text of the best path, and the mean probability of its letters.
 
-    A space's probability is often spread over several steps, none of which it wins; it is set where its
-    chance over the whole gap between two letters is large enough.
+    A space's probability is often spread over several steps without being the best in any. So a space is set
+    where its probability over the whole gap between two letters is large enough.
     """
     space = letters.index(" ")
     best, level = steps.argmax(axis=1), steps.max(axis=1)
@@ -77,10 +77,10 @@ def _best_path(steps: Steps, letters: str) -> tuple[str, float]:
 
 
 def _likely(steps: Steps) -> dict[tuple[int, ...], float]:
-    """The likeliest labellings, each with the chance of all paths kept that spell it: prefix beam search.
+    """The most probable labellings, each with the summed probability of its kept paths: prefix beam search.
 
-    As Hannun et al. 2014 (arXiv 1408.2873) without a language model: for each beginning, the chance of the
-    paths that end in a blank and of those that end in its last letter.
+    As in Hannun et al. 2014 (arXiv 1408.2873), without a language model: for each prefix, the probability of
+    the paths that end in a blank and of those that end in its last letter.
     """
     beams: dict[tuple[int, ...], tuple[float, float]] = {(): (1.0, 0.0)}
     for row in steps:

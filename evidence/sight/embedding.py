@@ -15,15 +15,15 @@ from evidence.sight.scene_head import Floats, unit
 from evidence.sight.weights import INPUT_SIZE, network_bytes
 
 LARGE = 1200
-"""Pixels of the long side from which a picture is halved before it is squeezed: quicker, and the same vector."""
+"""Pixels of the long side from which a picture is halved before it is squeezed: faster, with the same vector."""
 
 
 def embed(rgb: NDArray[np.uint8]) -> Floats:
     """The network's unit-length vector, (1280,), of an upright 8-bit RGB picture of any size (h, w, 3).
 
     The picture is squeezed to 224 x 224 without regard to its shape, as the vectors that the shipped
-    head was fitted on were. Any size serves, but a copy far below 500 pixels gives another vector.
-    Raises NetworkError where the network cannot be had.
+    head was fitted on were. Any size works, but a copy far below 500 pixels gives a different vector.
+    Raises NetworkError when the network is not available.
     """
     half = reduced(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2)) if max(rgb.shape) >= LARGE else rgb
     small = Image.fromarray(half).resize((INPUT_SIZE, INPUT_SIZE), Image.Resampling.BICUBIC)

@@ -1,7 +1,7 @@
-"""One look at one photo: codes, writing, scene, chalk, quality, hash and thumbnails from a single decode.
+"""Analyses one photo: codes, writing, scene, chalk, quality, hash and thumbnails from a single decode.
 
 `look` is a plain function of a plain value, so any `concurrent.futures.Executor` can run it: a process
-pool on one machine, a cluster's executor on many. It never raises for a bad picture; it says so.
+pool on one machine, or a cluster's executor. A damaged photo raises nothing; it gets a flag.
 """
 
 from __future__ import annotations
@@ -29,21 +29,21 @@ from evidence.sight.request import THUMB_SIDES, LookRequest, thumb_path
 T = TypeVar("T")
 
 _LARGER = 1.25
-"""Times the size of the picture looked at, from which on the file itself shows small writing better."""
+"""When the file is this many times larger than the copy analysed, small writing is read from the file."""
 
 THUMB_QUALITY = 82
 """JPEG quality at which a reviewer sees no blocks; common practice, no source."""
 
 
 def look(request: LookRequest) -> Look:
-    """All that can be seen in one file; a file without a picture gives an empty look with a flag.
+    """Everything found in one file; a file without a picture gives an empty look with a flag.
 
     Flags: `unreadable`, `undecodable`, `truncated`, `decompression_bomb`, `no_preview`, `look_failed`
-    and `no_thumbnail` say what went wrong; `blurred`, `dark`, `bright` and `small` what the measures say.
+    and `no_thumbnail` say what went wrong; `blurred`, `dark`, `bright` and `small` come from the measures.
     """
     if request.kind not in (MediaKind.PHOTO, MediaKind.RAW):
         return Look()
-    cv2.setNumThreads(1)  # the photos share the cores, a process each
+    cv2.setNumThreads(1)  # each process analyses one photo on one core
     try:
         picture = load_picture(request.path, request.kind, request.orientation)
     except PictureError as problem:
@@ -59,7 +59,7 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
         flags.append(Finding(code="truncated", message="The file ends before its picture does."))
 
     def tried(what: str, step: Callable[[], T], otherwise: T) -> T:
-        """One part of the look must not cost the others."""
+        """The step's value; a step that fails becomes a flag, so that the others still run."""
         try:
             return step()
         except Exception as problem:
@@ -107,7 +107,8 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
 
 def _failed(what: str, problem: BaseException) -> Finding:
     return Finding(
-        code="look_failed", message=f"The look failed while {what}: {type(problem).__name__}: {problem}"[:240]
+        code="look_failed",
+        message=f"The analysis failed while {what}: {type(problem).__name__}: {problem}"[:240],
     )
 
 
@@ -115,7 +116,7 @@ def _failed(what: str, problem: BaseException) -> Finding:
 
 
 def _write_thumbs(rgb: Pixels, thumb_dir: Path, sha256: Sha256) -> None:
-    """Upright JPEGs without the camera's data, each whole or not there."""
+    """Write upright JPEGs without camera data, each completely or not at all."""
     picture = rgb
     for side in THUMB_SIDES:
         picture = fitted(picture, side)

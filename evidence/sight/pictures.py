@@ -1,7 +1,7 @@
-"""A file becomes an upright picture once, at the sizes that a look needs, and never takes the program down.
+"""Decodes a file once into an upright picture, at the sizes that the analysis needs.
 
-Pillow reads JPEG in a half, a quarter or an eighth of its size for a fraction of the cost (its draft
-mode), but honours the tighter side of the box it is asked for: the box must have the photo's own shape.
+Pillow decodes a JPEG at a half, a quarter or an eighth of its size for a fraction of the time (draft mode). It
+picks the scale by the tighter side of the requested box, so the box must have the photo's own aspect ratio.
 """
 
 from __future__ import annotations
@@ -21,23 +21,23 @@ from evidence.model import MediaKind
 from evidence.sight.pixels import Pixels, fitted, grey_of
 
 READ_SIDE = 1600
-"""Pixels of the long side that codes and writing are read at."""
+"""Pixels of the long side at which codes and writing are read."""
 
 MOST_PIXELS = 250_000_000
-"""More than any camera of the trade has; a header that claims more is a trap for memory."""
+"""More than any camera of the trade has; decoding a file that claims more could exhaust memory."""
 
 PREVIEW_MOST_BYTES = 256 << 20
-"""Bytes of a raw file searched for its preview."""
+"""Bytes of a raw file that are searched for its preview."""
 
 PREVIEW_TRIES = 64
-"""JPEG beginnings looked at in a raw file: its thumbnail, its previews, and chance."""
+"""JPEG start markers tried in a raw file: its thumbnail, its previews, and chance matches."""
 
 _TURNS = {
     2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180, 4: Image.Transpose.FLIP_TOP_BOTTOM,
     5: Image.Transpose.TRANSPOSE, 6: Image.Transpose.ROTATE_270, 7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_90,
 }  # fmt: skip
-"""What makes a picture of each EXIF orientation upright."""
+"""The operation that makes a picture of each EXIF orientation upright."""
 
 _JPEG_BEGINS, _JPEG_ENDS = b"\xff\xd8\xff", b"\xff\xd9"
 
@@ -47,7 +47,7 @@ pi_heif.register_heif_opener()
 
 
 class PictureError(Exception):
-    """No picture could be had; `code` is the flag that says why."""
+    """The file gives no picture; `code` is the flag that says why."""
 
     def __init__(self, code: str, message: str) -> None:
         self.code = code
@@ -56,7 +56,7 @@ class PictureError(Exception):
 
 @dataclass(frozen=True, kw_only=True)
 class Picture:
-    """An upright photo, decoded once, and its reductions, each made when first asked for."""
+    """An upright photo, decoded once, and smaller copies, each made at first use."""
 
     rgb: Pixels
     """(height, width, 3), at most 1,600 pixels on its long side."""
@@ -64,7 +64,7 @@ class Picture:
     """Pixels of the original, upright."""
     height: int
     truncated: bool
-    """The file ends early: what is missing is grey."""
+    """The file ends early; the missing part is grey."""
 
     @cached_property
     def grey(self) -> Pixels:
@@ -85,11 +85,11 @@ class Picture:
 def load_picture(path: Path, kind: MediaKind, orientation: int = 1) -> Picture:
     """The photo of a file, upright by its EXIF orientation. For a raw file the largest preview it carries.
 
-    Raises PictureError when there is no picture to be had.
+    Raises PictureError when the file gives no picture.
     """
     data = _data(path, kind)
     with _opened(data) as image:
-        size, upright = image.size, image.format == "HEIF"  # its decoder has already turned it
+        size, upright = image.size, image.format == "HEIF"  # its decoder has turned it already
     image, truncated = _decoded(data, "RGB", READ_SIDE)
     if not upright and orientation in _TURNS:
         image = image.transpose(_TURNS[orientation])
@@ -99,7 +99,7 @@ def load_picture(path: Path, kind: MediaKind, orientation: int = 1) -> Picture:
 
 
 def load_full_grey(path: Path, kind: MediaKind, orientation: int = 1) -> Pixels:
-    """The same photo at its full size in grey, as it lies in the file but for `orientation`. Raises PictureError."""
+    """The same photo at full size in grey, turned by `orientation` only. Raises PictureError."""
     data = _data(path, kind)
     with _opened(data) as header:
         upright = header.format == "HEIF"
@@ -127,10 +127,8 @@ def _opened(data: bytes) -> Image.Image:
         ) from problem
     except UnidentifiedImageError as problem:
         raise PictureError("undecodable", "The file does not hold a picture of a known kind.") from problem
-    except Exception as problem:  # decoders raise whatever a damaged file leads them to
-        raise PictureError(
-            "undecodable", f"The picture's header makes no sense: {_brief(problem)}."
-        ) from problem
+    except Exception as problem:  # a damaged file can make a decoder raise anything
+        raise PictureError("undecodable", f"The picture's header is damaged: {_brief(problem)}.") from problem
 
 
 def _decoded(data: bytes, mode: str, side: int | None) -> tuple[Image.Image, bool]:
@@ -141,11 +139,15 @@ def _decoded(data: bytes, mode: str, side: int | None) -> tuple[Image.Image, boo
         raise
     except Exception as problem:
         if not data.startswith(_JPEG_BEGINS):
-            raise PictureError("undecodable", f"The picture does not decode: {_brief(problem)}.") from problem
-        try:  # with an end put to it, a JPEG that was cut short decodes as far as it goes
+            raise PictureError(
+                "undecodable", f"The picture cannot be decoded: {_brief(problem)}."
+            ) from problem
+        try:  # with an end marker added, a truncated JPEG decodes as far as its data go
             return _load(_opened(data + _JPEG_ENDS), mode, side), True
         except Exception:
-            raise PictureError("undecodable", f"The picture does not decode: {_brief(problem)}.") from problem
+            raise PictureError(
+                "undecodable", f"The picture cannot be decoded: {_brief(problem)}."
+            ) from problem
 
 
 def _load(image: Image.Image, mode: str, side: int | None) -> Image.Image:
@@ -164,7 +166,7 @@ def _brief(problem: Exception) -> str:
 
 
 def _preview(raw: bytes) -> bytes:
-    """The largest JPEG inside a raw file. Makers differ in where they put it; how it begins they share."""
+    """The largest JPEG inside a raw file. Makers store it in different places, but its start marker is the same."""
     best, most = b"", 0
     for start in _beginnings(raw):
         try:
@@ -174,10 +176,10 @@ def _preview(raw: bytes) -> bytes:
                     image.draft("L", (64, 64))
                     image.load()
                     best, most = raw[start:], pixels
-        except Exception:  # noqa: S112 - chance bytes, or the sensor's own data in a coding nobody else reads
+        except Exception:  # noqa: S112 - a chance match, or sensor data in a coding of the maker's own
             continue
     if not best:
-        raise PictureError("no_preview", "The raw file carries no preview that could be looked at.")
+        raise PictureError("no_preview", "The raw file contains no preview.")
     return best
 
 

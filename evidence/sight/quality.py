@@ -1,7 +1,7 @@
-"""Is the picture good enough to prove anything: sharp, neither dark nor burnt out, large enough, and what it looks like.
+"""Measures whether a photo is sharp, well exposed and large enough, and makes its perceptual hash.
 
-Sharpness is the variance of the Laplacian (Pech-Pacheco and others, ICPR 2000), always at the same size
-so that cameras compare. The perceptual hash is the 64-bit DCT hash of `imagehash`.
+Sharpness is the variance of the Laplacian (Pech-Pacheco and others, ICPR 2000), always at the same size,
+so that cameras are comparable. The perceptual hash is the 64-bit DCT hash of `imagehash`.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def measure(grey: Pixels, *, width: int, height: int) -> Quality:
 
 
 def quality_flags(quality: Quality, limits: QualityLimits) -> tuple[Finding, ...]:
-    """What the measures say against the picture: `blurred`, `dark`, `bright`, `small`."""
+    """Flags for measures beyond the limits: `blurred`, `dark`, `bright`, `small`."""
     found = []
     mostly_clipped = quality.clipped > limits.clipped
     if quality.sharpness < limits.sharpness:
@@ -49,5 +49,5 @@ def quality_flags(quality: Quality, limits: QualityLimits) -> tuple[Finding, ...
 
 
 def perceptual_hash(picture: Pixels) -> str:
-    """16 hexadecimal digits that look-alikes share all but a few bits of; from a copy of 256 pixels."""
+    """64-bit hash as 16 hexadecimal digits; similar photos differ in few bits. `picture` is a copy of 256 pixels."""
     return str(imagehash.phash(Image.fromarray(picture)))

@@ -11,12 +11,12 @@ from pathlib import Path
 from evidence.model import MediaKind, Sha256
 
 THUMB_SIDES = (1280, 320)
-"""Pixels of the long side: a screen's worth for the review, and a tile of its grid. Largest first."""
+"""Pixels of the long side: one for the review screen and one for its grid. Largest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QualityLimits:
-    """Where a measure becomes a flag. Common practice, no source; found on photos (docs/measurements.md)."""
+    """From which measures a flag is raised. Common practice, no source; found on photos (docs/measurements.md)."""
 
     sharpness: float = 20.0
     """Below it the picture is blurred; grey levels squared at 1,024 pixels."""
@@ -32,12 +32,12 @@ class QualityLimits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LookOptions:
-    """What to look for, and where a measure becomes a flag."""
+    """What to look for, and from which measures a flag is raised."""
 
     read_writing: bool = True
-    """Boards, chalk, and sheets whose code cannot be read."""
+    """Writing on boards, chalk, and sheets whose code cannot be read."""
     scene_kinds: bool = True
-    """What sort of picture it is, by the image network."""
+    """The kind of scene, by the image network."""
     limits: QualityLimits = field(default_factory=QualityLimits)
 
 
@@ -56,5 +56,5 @@ class LookRequest:
 
 
 def thumb_path(thumb_dir: Path, sha256: Sha256, side: int) -> Path:
-    """Where the thumbnail of that long side (one of THUMB_SIDES) stands."""
+    """Path of the thumbnail with that long side (one of THUMB_SIDES)."""
     return thumb_dir / sha256[:2] / f"{sha256}_{side}.jpg"

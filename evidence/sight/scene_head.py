@@ -30,10 +30,9 @@ KINDS: tuple[SceneKind, ...] = tuple(SceneKind)
 Floats = NDArray[np.float32]
 
 _PRIOR_STRENGTH = 0.02
-"""How hard `refit` holds on to the head it starts from, per unit of squared distance between logit
-slopes; chosen on held-out clusters of the shipped vectors by tests/bench/scene_report.py."""
+"""Strength of the prior in `refit`, per unit of squared distance between logit slopes; chosen on held-out clusters of the shipped vectors by tests/bench/scene_report.py."""
 _LARGEST_HEAD = 1_000_000
-"""Bytes; a head is some forty thousand."""
+"""Bytes; a head has about 40,000."""
 
 
 # --- vectors ------------------------------------------------------------------------------
@@ -64,21 +63,21 @@ def unit(vector: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SceneHead:
-    """A linear softmax over `KINDS`, and the temperature that makes its probabilities honest."""
+    """A linear softmax over `KINDS`, and the temperature that calibrates its probabilities."""
 
     weights: Floats
     """(8, 1280), rows in the order of `KINDS`."""
     bias: Floats
     """(8,)."""
     temperature: float = 1.0
-    """Logits are divided by it; above one where the raw ones are too sure."""
+    """Logits are divided by it; above 1 when the uncalibrated probabilities are too extreme."""
 
     def logits(self, vectors: Floats) -> Floats:
         """(n, 8) tempered logits of (n, 1280) unit vectors."""
         return ((vectors @ self.weights.T + self.bias) / np.float32(self.temperature)).astype(np.float32)
 
     def probabilities(self, vectors: Floats, hints: Floats | None = None) -> Floats:
-        """(n, 8), rows sum to one. `hints` (n, 8) are log-likelihoods from elsewhere, added to the logits."""
+        """(n, 8), rows sum to one. `hints` (n, 8) are log-likelihoods of other measures, added to the logits."""
         logits = self.logits(vectors) + (0 if hints is None else hints)
         return _softmax(logits)
 
@@ -94,9 +93,9 @@ class SceneHead:
 def rescore(
     scenes: Mapping[SceneKind, float], vector: Floats, *, old: SceneHead, new: SceneHead
 ) -> dict[SceneKind, float]:
-    """`scenes` as `new` would have it, where `old` made it: what the pixels hinted beside the vector is kept.
+    """The probabilities that `new` gives, where `old` gave `scenes`; the hints in `scenes` are kept.
 
-    Lets a refitted head speak about photos that were looked at before, without their pixels.
+    Applies a refitted head to photos that were analysed before, without their pixels.
     """
     made = np.log(np.array([max(scenes.get(kind, 0.0), 1e-9) for kind in KINDS], dtype=np.float32))
     hints = made - np.log(np.maximum(old.probabilities(vector[None])[0], 1e-9))
@@ -127,7 +126,7 @@ def refit(
     *,
     strength: float = _PRIOR_STRENGTH,
 ) -> SceneHead:
-    """The head moved towards confirmed photos, and no further than they warrant: maximum a posteriori.
+    """The head fitted to confirmed photos by maximum a posteriori.
 
     `vectors` (n, 1280) unit length, `kinds` what each shows, `weights` how much each counts (default 1).
     The prior is a Gaussian round `head`; without photos the result is `head`. Same input, same result.
@@ -218,7 +217,7 @@ def load_head(data: bytes) -> SceneHead:
 _UNREADABLE = (
     OSError, ValueError, KeyError, EOFError, MemoryError, RuntimeError, struct.error, zlib.error, zipfile.BadZipFile
 )  # fmt: skip
-"""What zipfile and numpy raise on files that are not theirs, RuntimeError being the cipher's."""
+"""What zipfile and numpy raise on other files; RuntimeError is raised for an encrypted one."""
 _NOT_A_HEAD = "Use a file written by this program, of this version."
 
 

@@ -1,7 +1,7 @@
-"""Is the photo one of a sheet of paper: bright, four-sided, with writing on it, filling much of the frame?
+"""Decides whether a photo shows a sheet of paper: bright, four-sided, with writing, filling much of the frame.
 
-Says only that a sheet was seen. Whose sheet it is, a match of its writing with the day's claims decides;
-a page of a book may look like a sheet to any eye that cannot read.
+It does not decide whose sheet it is: the split matches its writing with the day's claims. A page of a book
+may look like a sheet.
 """
 
 from __future__ import annotations
@@ -19,43 +19,43 @@ from evidence.sight.pixels import grey_of, reduced, size_at
 Picture = NDArray[np.uint8]
 
 _SIDE = 400
-"""Pixels of the long side on which the paper's outline is looked for."""
+"""Pixels of the long side at which the paper's outline is searched."""
 _LEAST_AREA = 0.08
-"""Share of the frame; a sheet that says where a claim begins is held up to the lens."""
+"""Smallest share of the frame; a sheet that starts a claim is photographed from near."""
 _LEAST_CONFIDENCE = 0.5
 _LONGEST = 1.9
-"""Long side to short side beyond which no letter or A4 sheet is seen, with some tilt: letter 1.29,
-A4 1.41, legal 1.65; a banknote is 2.35 (common practice, no source)."""
+"""Largest aspect ratio of a sheet, with some tilt: letter 1.29, A4 1.41, legal 1.65; a banknote has 2.35
+(common practice, no source)."""
 _INK_HEIGHT = 60
-"""Pixels to which a line of large writing is brought to see whether its ink is dark."""
+"""Pixels to which a line of large writing is scaled to measure whether its ink is dark."""
 _SCENE_SURE = 0.85
-"""The scene head's probability from which a page is believed although its outline was not found."""
+"""The scene head's probability from which a page is accepted although its outline was not found."""
 _DULL = 0.8
-"""Lightness below which paper is doubted; the sheets of real photos tried have 0.83 and more."""
+"""Lightness below which the confidence falls; the sheets of the real photos tried have 0.83 and more."""
 _TINTED = 20.0
-"""Distance from grey beyond which it is doubted: white paper under a warm lamp reaches it."""
+"""Distance from grey above which the confidence falls: white paper under a warm lamp reaches it."""
 _SHEET_USUAL = 1 / 8
-"""Probability of a sheet where the scene head says nothing."""
+"""Prior probability of a sheet, without the scene head."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paper:
-    """The bright patch that may be paper."""
+    """A bright area that may be paper."""
 
     area: float
     """Share of the frame."""
     four_sided: float
-    """How well a quadrilateral fits it, 0 to 1."""
+    """How well a quadrilateral fits the area, 0 to 1."""
     ratio: float
     """Long side to short side, 1 or more, as seen."""
     plain: float
-    """Share of the patch without colour and close to its usual brightness."""
+    """Share of the area that is colourless and close to its median brightness."""
     bright: float
-    """Lightness of its lit parts as a share of the picture's lightest: paper is among the lightest things there are."""
+    """Lightness of its lit parts as a share of the picture's lightest parts; paper is among the lightest things."""
     colour: float
-    """Its usual distance from grey, CIELAB levels (8 bit)."""
+    """Its median distance from grey, CIELAB levels (8 bit)."""
     open: bool
-    """It runs out of the frame on three sides or more, so that its own shape is not seen."""
+    """It touches three or more edges of the frame, so that its shape is unknown."""
     box: Box
 
 
@@ -67,8 +67,8 @@ def see_sheet(
 ) -> SheetSeen | None:
     """The sheet that fills much of an upright RGB picture, or None.
 
-    `boxes` is where writing was found, `lines` what was read of it, `scenes` the scene head's opinion.
-    The confidence is a score, not a calibrated probability; docs/measurements.md tells its rates.
+    `boxes` are the regions of writing, `lines` what was read there, `scenes` the scene head's probabilities.
+    The confidence is a score, not a calibrated probability; docs/measurements.md gives its error rates.
     """
     scene = (scenes or {}).get(SceneKind.SHEET)
     best: tuple[float, Paper] | None = None
@@ -87,7 +87,7 @@ def see_sheet(
 
 
 def _paper_by_its_writing(boxes: Sequence[Box]) -> Paper | None:
-    """Where a shadow cuts the page in two, the page as its lines bound it; its outline is not known then."""
+    """The page as its lines bound it, for a page that a shadow cuts in two; its outline is unknown."""
     if len(boxes) < 2:
         return None
     box = Box(
@@ -102,7 +102,7 @@ def _paper_by_its_writing(boxes: Sequence[Box]) -> Paper | None:
 
 
 def _dark_ink(rgb: Picture, boxes: Sequence[Box]) -> float:
-    """Share of the largest boxes in which what leaves the usual level nearby is darker, shadow or no shadow."""
+    """Share of the largest boxes in which the ink is darker than its surroundings, with or without shadow."""
     height, width = rgb.shape[:2]
     dark = []
     for box in sorted(boxes, key=lambda each: -each.area)[:12]:
@@ -111,7 +111,7 @@ def _dark_ink(rgb: Picture, boxes: Sequence[Box]) -> float:
         grey = grey_of(part)
         low = min(grey.shape)
         about = min(99.0, 0.8 * low)
-        if low > _INK_HEIGHT:  # ink is as dark from further away
+        if low > _INK_HEIGHT:  # ink is as dark in a smaller copy
             grey = reduced(grey, size_at(grey, round(_INK_HEIGHT * max(grey.shape) / low)))
             about *= _INK_HEIGHT / low
         usual = cv2.medianBlur(grey, max(3, int(about)) | 1)
@@ -122,7 +122,7 @@ def _dark_ink(rgb: Picture, boxes: Sequence[Box]) -> float:
 
 
 def find_paper(rgb: Picture) -> Paper | None:
-    """The largest bright, colourless, compact patch of an RGB picture, if it is large enough for a sheet."""
+    """The best bright, colourless, compact area of an RGB picture that is large enough for a sheet."""
     small = reduced(rgb, size_at(rgb, _SIDE, 8))
     lab = cv2.cvtColor(cv2.GaussianBlur(small, (0, 0), 1.5), cv2.COLOR_RGB2LAB).astype(np.float32)
     light, colour = lab[..., 0], np.asarray(np.hypot(lab[..., 1] - 128, lab[..., 2] - 128), dtype=np.float32)
@@ -135,9 +135,9 @@ def find_paper(rgb: Picture) -> Paper | None:
 
 
 def _bright_masks(light: NDArray[np.float32], colour: NDArray[np.float32]) -> list[NDArray[np.uint8]]:
-    """Candidates for what is paper: brighter than Otsu's level, with and without a look at colour.
+    """Candidate masks for paper: brighter than Otsu's threshold, with and without a limit on colour.
 
-    The ink is closed over, else a page falls apart into the spaces between its lines.
+    Morphological closing removes the ink, so that a page is one area.
     """
     level = float(cv2.threshold(light.astype(np.uint8), 0, 255, cv2.THRESH_OTSU)[0])
     masks = []
@@ -185,7 +185,7 @@ def _paper_in(
 
 
 def _quadrilateral(hull: NDArray[np.int32], area: float) -> tuple[NDArray[np.float32], float]:
-    """Four corners round a hull, and the share of them that the patch fills."""
+    """Four corners around a hull, and the share of that quadrilateral that the area fills."""
     length = cv2.arcLength(hull, closed=True)
     for slack in (0.02, 0.035, 0.05, 0.07):
         corners = cv2.approxPolyDP(hull, slack * length, closed=True)
@@ -202,13 +202,13 @@ def _merit(paper: Paper) -> float:
 
 
 def _holds(outer: Box, inner: Box) -> bool:
-    """The middle of `inner` lies in `outer`."""
+    """True when the middle of `inner` lies in `outer`."""
     x, y = (inner.left + inner.right) / 2, (inner.top + inner.bottom) / 2
     return outer.left <= x <= outer.right and outer.top <= y <= outer.bottom
 
 
 def _confidence(paper: Paper, inside: Sequence[Box], scene: float | None, *, ink: float) -> float:
-    """Logistic score; the weights are set by hand so that each doubt alone can outvote the rest."""
+    """Logistic score; the weights are set by hand, so that one strong objection outweighs the rest."""
     score = -1.0
     score += 5.0 * (min(paper.four_sided, 0.97) - 0.85) if not paper.open else -0.3
     score += 3.0 * (paper.plain - 0.75)
@@ -228,7 +228,7 @@ def _confidence(paper: Paper, inside: Sequence[Box], scene: float | None, *, ink
 
 
 def _two_columns(paper: Box, inside: Sequence[Box]) -> bool:
-    """Lines of prose in two columns, as in an open book: many on either side, none across the middle."""
+    """True for prose in two columns, as in an open book: many lines on either side, none across the middle."""
     middle, width = (paper.left + paper.right) / 2, paper.right - paper.left
     long = [box for box in inside if box.right - box.left > 0.22 * width]
     left = sum(box.right < middle + 0.04 * width for box in long)

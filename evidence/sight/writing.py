@@ -1,8 +1,8 @@
 """Finds and reads writing in a photo: boards, chalk, tape, paper.
 
 The two networks are PP-OCRv6's small detector and recogniser, as the wheel `rapidocr` 3.10 carries them
-(Apache-2.0). Only that wheel's model files are used, by their known SHA-256, so that nothing here could
-fetch anything. The detector runs first on a small copy; most photos end there.
+(Apache-2.0). Only that wheel's model files are used, checked by SHA-256; nothing is downloaded. The detector
+runs first on a small copy; in most photos it finds nothing, and no more is done.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from evidence.model import Box, WritingLine
 from evidence.sight.ctc import Decoded, decode
 from evidence.sight.pixels import Pixels, reduced
-from evidence.sight.runtime import given_back, session_of
+from evidence.sight.runtime import freeing_memory, session_of
 from evidence.sight.weights import NetworkError
 
 Picture = NDArray[np.uint8]
@@ -35,29 +35,29 @@ _READER = ("PP-OCRv6_rec_small.onnx", "6f327246b50388f3c176ae304bd95767ea6dc0c9a
 _REINSTALL = 'Install it again: pip install --force-reinstall "rapidocr>=3.10,<3.11"'
 
 _TEXT_LEVEL = 0.3
-"""Pixels above it are text; this and the next two are the detector's published settings."""
+"""Levels above it are text; this and the next two are the detector's published settings."""
 _SPOT_LEVEL = 0.5
 _GROWTH = 1.6
 _GATE_SIDE = 576
-"""Pixels of the long side on which writing is first looked for: 480 miss twice as many small boards, and
-640 cost twice as much (docs/measurements.md)."""
+"""Pixels of the long side on which writing is first looked for: at 480 twice as many small
+boards are missed, and 640 takes twice as long (docs/measurements.md)."""
 _PLAIN_HEIGHT = 22
-"""Pixels of a line's box on the first copy from which it is read as it was found; smaller ones are looked
-for again at a larger scale, which tests/bench/reading_report.py shows to help them and no others."""
+"""Pixels of a line's box on the first copy from which it is read as found. Smaller lines are detected again at
+a larger scale; tests/bench/reading_report.py shows that this helps small lines only."""
 _CLOSE_HEIGHT = 28
-"""Pixels to which the smallest line's box is brought for that."""
+"""Pixels to which the smallest line's box is scaled for that."""
 _SMALL_HEIGHT = 30
-"""Pixels of a line's box on the picture given, at 1,600 pixels, below which the full picture is asked for."""
+"""Pixels of a line's box on the picture given, at 1,600 pixels, below which the full picture is used."""
 _SMALL_REACH = 0.2
 """Share of the long side within which writing may be a small board of several lines."""
 _ROUND_IT = 0.6
-"""Share of the longest line's length that is looked at round small writing: lines the first look missed."""
+"""Margin around small writing as a share of the longest line's length: for lines that were missed at first."""
 _MOST_MAGNIFIED = 0.2
-"""Share of the frame that is looked at in full size, at most."""
+"""Largest share of the frame that is analysed at full size."""
 _READ_HEIGHT = 48
 """Pixels; the recogniser's fixed input height."""
 _WIDEST = 1600
-"""Pixels of a line at that height; a longer one is squeezed."""
+"""Largest width in pixels of a line at that height; a longer one is squeezed."""
 _LETTERS = frozenset(
     string.ascii_letters
     + string.digits
@@ -65,29 +65,29 @@ _LETTERS = frozenset(
     + " ÁÉÍÓÚÑÜáéíóúñü½¼¾°"
     + "\N{PRIME}\N{DOUBLE PRIME}"
 )
-"""What may be read. The recogniser knows some 18,000 signs, most of them of scripts no board here bears."""
+"""Characters that may be read. The recogniser knows some 18,000, most of them of scripts not used here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingBudget:
-    """How much work one photo's writing is worth."""
+    """Limits on the work for one photo's writing."""
 
     gate_side: int = _GATE_SIDE
     """Long side in pixels of the copy on which writing is first looked for."""
     detail_side: int = 832
-    """Long side in pixels, at most, to which the part with small writing is brought to find its lines."""
+    """Largest long side in pixels to which the part with small writing is scaled to find its lines."""
     most_lines: int = 20
-    """Lines read, those with the tallest letters first: headlines before small print."""
+    """Largest number of lines read; lines with the tallest letters come first."""
     least_confidence: float = 0.5
-    """A line read with less is not reported."""
+    """Lines with less confidence are dropped."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TextSpot:
-    """A place that looks like a line of writing."""
+    """A region that looks like a line of writing."""
 
     corners: Corners
-    """(4, 2) x and y as shares of the upright frame: top left, then clockwise as the line reads."""
+    """(4, 2) x and y as shares of the upright frame: top left, then clockwise in reading direction."""
     score: float
     """The detector's mean level inside, 0 to 1."""
 
@@ -106,8 +106,8 @@ def read_writing(
 ) -> tuple[WritingLine, ...]:
     """The lines of writing in an upright 8-bit RGB picture (h, w, 3), in reading order.
 
-    `spots` are what `find_writing` found, when the caller has asked already. `full` gives the same upright
-    picture at its full size in grey (h, w); it is asked where the writing is small. Raises NetworkError.
+    `spots` are the regions of `find_writing`, when the caller has them already. `full` returns the same upright
+    picture at full size in grey (h, w); it is called when the writing is small. Raises NetworkError.
     """
     plan = budget or ReadingBudget()
     first = find_writing(rgb, side=plan.gate_side) if spots is None else tuple(spots)
@@ -115,20 +115,22 @@ def read_writing(
         return ()
     part = _Part(rgb=rgb, start=np.zeros(2, np.float32), share=np.ones(2, np.float32))
     if _is_small(rgb, first):
-        part = _magnified(first, rgb if full is None else full()) or part
-    found = _closer(part.rgb, tuple(part.inside(spot) for spot in first), plan, again=part.rgb is not rgb)
+        part = _part_at_full_size(first, rgb if full is None else full()) or part
+    found = _detected_again(
+        part.rgb, tuple(part.inside(spot) for spot in first), plan, again=part.rgb is not rgb
+    )
     return tuple(replace(line, box=part.outside(line.box)) for line in _read_all(part.rgb, found, plan))
 
 
 def find_writing(rgb: Picture, *, side: int = _GATE_SIDE) -> tuple[TextSpot, ...]:
-    """Where writing seems to be, largest first, from a copy of the picture `side` pixels long. Raises NetworkError."""
+    """Regions of writing, largest first, from a copy with a long side of `side` pixels. Raises NetworkError."""
     height, width = rgb.shape[:2]
     scale = side / max(height, width)
     size = _multiple_of_32(width * scale), _multiple_of_32(height * scale)
     small = reduced(rgb, size) if scale < 1 else cv2.resize(rgb, size, interpolation=cv2.INTER_CUBIC)
     # The networks were trained on blue-green-red, each value mapped to -1..1.
     planes = (small[:, :, ::-1].astype(np.float32) / 127.5 - 1).transpose(2, 0, 1)[None]
-    levels = _run(_detector(), planes, given_back() if side > _GATE_SIDE else None)[0, 0]
+    levels = _run(_detector(), planes, freeing_memory() if side > _GATE_SIDE else None)[0, 0]
     shares = np.array([1 / size[0], 1 / size[1]], dtype=np.float32)
     found = [TextSpot(corners=corners * shares, score=score) for corners, score in _spots_in(levels)]
     return tuple(sorted(found, key=lambda spot: -_area(spot.corners)))
@@ -139,7 +141,7 @@ def find_writing(rgb: Picture, *, side: int = _GATE_SIDE) -> tuple[TextSpot, ...
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Part:
-    """A part of the photo, and where it lies in the whole: start and size, x and y, as shares."""
+    """A part of the photo and its position: start and size, x and y, as shares of the whole."""
 
     rgb: Picture
     start: NDArray[np.float32]
@@ -155,7 +157,7 @@ class _Part:
 
 
 def _is_small(rgb: Picture, spots: Sequence[TextSpot]) -> bool:
-    """Whether letters are low, or all of it lies so close together that its lines may be taken for one."""
+    """True when letters are low, or lie so close together that several lines may look like one."""
     shape = np.array([rgb.shape[1], rgb.shape[0]], dtype=np.float32)
     corners = np.concatenate([spot.corners for spot in spots]) * shape
     reach = float((corners.max(axis=0) - corners.min(axis=0)).max())
@@ -163,8 +165,8 @@ def _is_small(rgb: Picture, spots: Sequence[TextSpot]) -> bool:
     return lowest < _SMALL_HEIGHT or reach < _SMALL_REACH * max(rgb.shape)
 
 
-def _magnified(spots: Sequence[TextSpot], full: Pixels) -> _Part | None:
-    """The part of the picture, grey or RGB, that holds the spots; None where that is much of it, as a page is."""
+def _part_at_full_size(spots: Sequence[TextSpot], full: Pixels) -> _Part | None:
+    """The part of the picture, grey or RGB, that contains the spots; None when that is a large part, as for a page."""
     height, width = full.shape[:2]
     shape = np.array([width, height], dtype=np.float32)
     corners = np.concatenate([spot.corners for spot in spots])
@@ -189,10 +191,10 @@ def _multiple_of_32(length: float) -> int:
 
 
 def _spots_in(levels: NDArray[np.float32]) -> list[tuple[Corners, float]]:
-    """Rectangles round the patches of text in the detector's map, grown to the letters' full height.
+    """Rectangles around the text areas of the detector's map, grown to the full height of the letters.
 
     The post-processing of differentiable binarisation (Liao et al. 2020): threshold, contours, mean
-    level inside, and growth by area / perimeter. All patches are rectangles here, so they grow exactly.
+    level inside, and growth by area / perimeter. All areas are rectangles here, so the growth is exact.
     """
     mask = cv2.dilate((levels > _TEXT_LEVEL).astype(np.uint8), np.ones((2, 2), np.uint8))
     contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
@@ -236,12 +238,12 @@ def _area(corners: Corners) -> float:
     return float(abs(cv2.contourArea(corners.astype(np.float32))))
 
 
-def _closer(
+def _detected_again(
     rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget, *, again: bool
 ) -> tuple[TextSpot, ...]:
-    """The lines found again, larger, in the part of the picture that holds them, when the smallest is small.
+    """Detect the lines again at a larger scale, in the part of the picture with writing, when the smallest is small.
 
-    `again`: in any case, and in the whole of the picture, which is a part already.
+    `again`: always, and in the whole picture, which is such a part already.
     """
     height, width = rgb.shape[:2]
     gate = np.array([width, height], dtype=np.float32) * (plan.gate_side / max(height, width))
@@ -281,7 +283,7 @@ def _read_all(rgb: Picture, spots: Sequence[TextSpot], plan: ReadingBudget) -> t
 
 
 def _as_read(points: Corners) -> Corners:
-    """Corners in pixels so that the line runs from the first to the second: one that stands upright is laid down."""
+    """Corners in pixels, ordered so that the line runs from the first to the second, also for a vertical line."""
     across, down = _sides(points)
     return np.roll(points, 1, axis=0) if down > 1.5 * across else points
 
@@ -297,7 +299,7 @@ def _cut(rgb: Picture, points: Corners) -> Picture:
     """The line between four points in pixels, made level and at most twice the recogniser's height."""
     height, width = rgb.shape[:2]
     across, down = _sides(points)
-    # Large letters brought down in one step would alias: shrink their part of the picture by areas first.
+    # Scaling large letters down in one step would alias, so average areas first.
     shrink = max(1.0, float(down) / (2 * _READ_HEIGHT))
     size = (max(8, round(float(across) / shrink)), max(8, round(float(down) / shrink)))
     target = np.array([[0, 0], [size[0], 0], [size[0], size[1]], [0, size[1]]], dtype=np.float32)
@@ -317,7 +319,7 @@ def _cut(rgb: Picture, points: Corners) -> Picture:
 
 def _read(cut: Picture) -> Decoded:
     """Text of one level line."""
-    # A short line is drawn out a little: strokes that lean on each other, as in 8/12, get a step each.
+    # Stretch a short line a little, so that touching strokes, as in 8/12, get a step each.
     stretch = 1.25 if cut.shape[1] < 6 * cut.shape[0] else 1.0
     width = min(_WIDEST, max(16, math.ceil(stretch * _READ_HEIGHT * cut.shape[1] / cut.shape[0])))
     line = cv2.resize(cut, (width, _READ_HEIGHT), interpolation=cv2.INTER_LINEAR)
@@ -328,7 +330,7 @@ def _read(cut: Picture) -> Decoded:
 
 
 def _in_reading_order(lines: Sequence[tuple[Corners, WritingLine]]) -> list[WritingLine]:
-    """Row by row along the writing's own direction, however the board is held.
+    """Row by row along the direction of the writing, also when the board is held at an angle.
 
     A line belongs to the row above when its middle lies within that row's height.
     """

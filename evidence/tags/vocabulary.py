@@ -14,7 +14,7 @@ from annotated_types import Interval
 
 from evidence.errors import BadInputError
 from evidence.model import Condition, Face, Facet, Role
-from evidence.toml_files import Filled, Place, TomlFile, nearest
+from evidence.toml_files import Filled, KeyPath, TomlFile, nearest
 
 APRILTAG_36H11_IDS = 587
 """Size of the AprilTag 36h11 family: ids 0 to 586."""
@@ -234,7 +234,7 @@ def load_vocabulary(text: str, origin: str) -> Vocabulary:
     return vocabulary
 
 
-def _word(table: _WordTable, place: Place, file: TomlFile) -> Word:
+def _word(table: _WordTable, place: KeyPath, file: TomlFile) -> Word:
     facet = Facet(table.facet)
     if facet in _CLOSED:
         file.choose((*place, "id"), table.id, _CLOSED[facet])
@@ -304,7 +304,7 @@ def _check_labels(vocabulary: Vocabulary, file: TomlFile) -> None:
 
 
 def _check_values(
-    values: tuple[tuple[Facet, str], ...], place: Place, vocabulary: Vocabulary, file: TomlFile
+    values: tuple[tuple[Facet, str], ...], place: KeyPath, vocabulary: Vocabulary, file: TomlFile
 ) -> None:
     for facet, value in values:
         try:

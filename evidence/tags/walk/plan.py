@@ -15,7 +15,7 @@ from annotated_types import Gt, Interval
 
 from evidence.model import Face, Facet, Role, SceneKind
 from evidence.tags.vocabulary import Vocabulary, Zone
-from evidence.toml_files import Filled, Place, TomlFile
+from evidence.toml_files import Filled, KeyPath, TomlFile
 
 DETAIL = "detail"
 """A photo of a thing at close range: a close-up of damage or a no-damage proof. Pixels cannot tell them apart."""
@@ -301,7 +301,7 @@ def _looks(rows: Mapping[str, Mapping[SceneKind, float]], file: TomlFile) -> dic
 
 def _stage(
     table: _StageTable,
-    place: Place,
+    place: KeyPath,
     vocabulary: Vocabulary,
     looks: Mapping[str, tuple[float, ...]],
     file: TomlFile,
@@ -325,7 +325,7 @@ def _stage(
     )
 
 
-def _check_style(style: Style, place: Place, stages: tuple[Stage, ...], file: TomlFile) -> None:
+def _check_style(style: Style, place: KeyPath, stages: tuple[Stage, ...], file: TomlFile) -> None:
     ids = [stage.id for stage in stages]
     for n, name in enumerate(style.order):
         file.choose((*place, "order", n), name, ids)
