@@ -1,4 +1,4 @@
-"""What the look's choices cost and give, each against its alternative, side by side in the same run.
+"""Measures the choices made in the analysis of photos, each against its alternative in the same run.
 
     python tests/bench/look_bench.py [decoding] [cost] [sheets] [cards] [real] [looks] [pace]
 
@@ -189,7 +189,7 @@ def real_photos():
 
 
 def looks(folder):
-    """Pace from the first result to the last: what a long card sees, without the start of the processes."""
+    """Photos per second from the first result to the last, without the start of the processes."""
     requests = []
     for n in range(24):
         path = saved(folder / f"{n}.jpg", np.roll(plain_photo(), 97 * n, axis=0))
@@ -243,7 +243,7 @@ def card_photo(sort, number, rng):
 
 
 def memory_peak(_=None):
-    """This process's number and the most memory it ever held, in megabytes."""
+    """This process's id and its peak memory in megabytes."""
     return os.getpid(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
@@ -283,7 +283,7 @@ def pace(folder):
 
 
 def main():
-    """All of it, or only the parts named on the command line."""
+    """Run all parts, or those named on the command line."""
     parts = sys.argv[1:] or ["decoding", "cost", "sheets", "cards", "real", "looks", "pace"]
     cv2.setNumThreads(1)
     print(f"OpenCV {cv2.__version__}, zxing-cpp {version('zxing-cpp')}, Pillow {Image.__version__}\n")

@@ -1,4 +1,4 @@
-"""Fits the scene head that the program ships, `config/scene_head.npz`, and says what it found on the way.
+"""Fits the scene head that the program ships, `config/scene_head.npz`, and reports how well it fits.
 
     python tests/bench/scene_fit.py [--vectors ../shared/scene_vectors/vectors.npz] [--write]
 
@@ -16,8 +16,7 @@ import numpy as np
 from scipy.cluster.vq import kmeans2
 
 from evidence.model import SceneKind
-from evidence.sight import scene_head as scenes
-from evidence.sight.scene_head import KINDS, SceneHead
+from evidence.sight.scene_head import KINDS, SceneHead, descend, save_head
 from evidence.sight.weights import VECTOR_SIZE, read_weights
 
 REPOSITORY = Path(__file__).parents[2]
@@ -32,7 +31,7 @@ SEEN = (
 FITTED_STRENGTH = 1.0
 """Ridge of the shipped fit: best macro F1 on held-out clusters, see docs/measurements.md."""
 SHINGLE_SHARE = 0.4
-"""Of the roof's probability, before the pixels' own measures speak; no source, an even-handed guess."""
+"""Share of the roof's probability, before the texture measures are added; no source, an equal split."""
 GAUGE_SHARE = 0.005
 """Of the other's probability for a picture in which the network sees no ruler; a guess. At 0.03 two of 61
 real photos without any gauge were taken for one, and a sheet with a grid (docs/measurements.md)."""
@@ -53,7 +52,7 @@ def load(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def clusters(vectors: np.ndarray, kinds: np.ndarray, words: np.ndarray) -> np.ndarray:
-    """Groups of alike photographs within each kind, (n,): holding one out asks for more than a random fold does.
+    """Clusters of similar photographs within each kind, (n,): holding one out is a harder test than a random fold.
 
     Roofs are grouped by their covering, the few sheets in turn, the rest by k-means.
     """
@@ -75,7 +74,7 @@ def fit(vectors: np.ndarray, kinds: np.ndarray, strength: float = FITTED_STRENGT
     each = (len(kinds) / len(SEEN) / np.maximum(counts, 1))[kinds]
     design = np.hstack([vectors, np.ones((len(vectors), 1))]).astype(np.float64)
     start = np.zeros((len(SEEN), VECTOR_SIZE + 1))
-    return scenes.descend(start, design, np.eye(len(SEEN))[kinds], each, strength)
+    return descend(start, design, np.eye(len(SEEN))[kinds], each, strength)
 
 
 def held_out_logits(
@@ -144,7 +143,7 @@ def main() -> None:
             f"  {kind.value:10s} {int((kinds == number).sum()):5d}  recall {right[kinds == number].mean():.3f}"
         )
     head = widened(fit(vectors, kinds), temperature, vectors, kinds)
-    data = scenes.save_head(head)
+    data = save_head(head)
     print(f"head: {len(data)} bytes")
     if asked.write:
         (REPOSITORY / "config" / "scene_head.npz").write_bytes(data)

@@ -1,10 +1,10 @@
-"""How well the scene head does on photographs unlike those it was fitted on, and how fast it learns.
+"""Measures the scene head on photographs unlike those it was fitted on, and how fast it learns.
 
     python tests/bench/scene_report.py [--vectors ../shared/scene_vectors/vectors.npz] [--strength 0.02 ...]
 
-The vectors come from one data set a kind, so no source can be held out without losing its kind. Held
-out instead is a cluster of alike photographs of every kind at a time (tests/bench/scene_fit.py), which
-asks for more than a random fold does and for less than another camera in another country.
+The vectors of each kind come from one data set, so no data set can be held out without losing its kind.
+Instead one cluster of similar photographs of every kind is held out (tests/bench/scene_fit.py): a harder
+test than a random fold, and an easier one than another camera in another country.
 
 Prints, before learning: accuracy, macro F1 and expected calibration error over random folds and over
 held-out clusters. Then, for each number of confirmed photos, drawn from the held-out cluster itself: the

@@ -1,4 +1,4 @@
-"""What meets a required shot, what merely might, and what is missing."""
+"""Which photos meet a required shot, which are only guesses, and what is missing."""
 
 from __future__ import annotations
 
@@ -213,7 +213,7 @@ def test_counts_are_compared_as_numbers(facets, counts):
         assert (item.status == "met") == meets, count
 
 
-def test_unstated_allows_silence_and_weak_guesses_but_no_other_word():
+def test_unstated_allows_no_value_and_weak_guesses_but_no_other_value():
     shots = once('role = "close_up", component = ["shingle", "unstated"]')
     plain = photo(1, role="close_up")
     assert front(shots, [plain]).status == "met"

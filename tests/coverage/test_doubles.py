@@ -1,4 +1,4 @@
-"""Near pictures by perceptual hash: the index against plain comparison, and counting distinct ones."""
+"""Near-duplicates by perceptual hash: the index against plain comparison, and counting distinct photos."""
 
 from __future__ import annotations
 

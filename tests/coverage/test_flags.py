@@ -1,4 +1,4 @@
-"""Everything that would embarrass the file is said, and nothing else."""
+"""Every problem of a claim's photos is flagged, and nothing else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What holds for any photos and any list."""
+"""Properties that hold for any photos and any list."""
 
 from __future__ import annotations
 

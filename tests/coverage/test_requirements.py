@@ -1,4 +1,4 @@
-"""The language of required-shot lists: what it can say, and what is said about mistakes."""
+"""The language of required-shot lists, and the messages about mistakes in it."""
 
 from __future__ import annotations
 

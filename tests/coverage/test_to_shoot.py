@@ -1,4 +1,4 @@
-"""The list for the car: in the order of the walk, and nobody goes up without the note."""
+"""What is still to shoot: in walking order, and never a roof shot without the safety note."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def test_the_walk_goes_round_clockwise_then_single_things_and_the_roof_last():
 
 
 @pytest.mark.parametrize("gone", range(len(whole_hail_roof())))
-def test_nobody_is_sent_on_a_roof_without_the_note(gone):
+def test_no_roof_shot_is_listed_without_the_note(gone):
     photos = whole_hail_roof()
     del photos[gone]
     result = todo("hail_roof", photos)
@@ -67,12 +67,12 @@ def test_a_list_without_roof_means_its_note_for_everything():
     assert "electrician" in todo("interior_water", []).safety
 
 
-def test_a_note_that_got_lost_is_replaced_by_our_own():
+def test_a_missing_note_is_replaced_by_the_programs_own():
     report = check(replace(shipped("hail_roof"), safety=""), [], CLAIM)
     assert "licensed roofer" in still_to_shoot(report).safety
 
 
-def test_a_line_tells_how_far_one_has_come():
+def test_a_line_says_how_many_photos_there_are_already():
     photos = [photo(1, face="back", component="gutter", role="close_up", condition="damage")]
     lines = [line.text for line in todo("hail_roof", photos).lines]
     assert (

@@ -1,4 +1,4 @@
-"""Chalked squares are found on shingles, their marks counted or left uncounted, and frames are not taken for them."""
+"""Chalked squares are found on shingles and their marks counted; window frames are not taken for squares."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def test_writing_inside_the_square_is_not_counted():
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_shingles_houses_and_chalked_words_are_no_squares(seed):
+def test_shingles_houses_and_chalked_words_are_not_squares(seed):
     rng = np.random.default_rng(seed)
     for photo in (
         photographed(shingles(rng, course=90 + 40 * seed), rng, USUAL),

@@ -1,4 +1,4 @@
-"""Dividers and labels: what we print, other libraries read; what others print, we leave alone."""
+"""Dividers and labels: other libraries read what we print; we ignore what others print."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def test_two_swapped_neighbours_are_never_taken_for_a_claim(claim, data):
     assert parse_divider("".join(payload)) is None
 
 
-def test_the_check_rests_on_a_prime_with_two_as_its_primitive_root():
+def test_the_check_modulus_is_prime_and_two_is_its_primitive_root():
     assert all(CHECK_MODULUS % n for n in range(2, 36))
     assert len({pow(2, n, CHECK_MODULUS) for n in range(1, CHECK_MODULUS)}) == CHECK_MODULUS - 1
 
@@ -75,7 +75,7 @@ def test_what_is_not_one_of_ours_is_ignored(text):
     assert parse_divider(text) is None
 
 
-def test_a_claim_without_a_number_or_with_one_no_code_holds_is_told_in_one_line():
+def test_an_empty_claim_number_or_one_too_long_for_a_code_is_refused_in_one_line():
     for claim in ("", "\ud800", "x" * 3000):
         with pytest.raises(BadInputError):
             divider_qr(claim)
@@ -155,7 +155,7 @@ def test_a_hand_held_tag_is_read_aslant_turned_and_out_of_focus(pixels, blur, le
     assert read >= least
 
 
-def test_the_full_size_photo_is_asked_for_only_when_an_unread_code_hints_at_one():
+def test_the_full_size_photo_is_used_only_when_a_code_was_found_but_not_read():
     rng = np.random.default_rng(3)
     asked = []
     plain = held_in_frame(np.full((300, 200), 250, np.uint8), (1600, 1200), rng, area=0.1)

@@ -1,4 +1,4 @@
-"""The recogniser's steps become text by the published rules."""
+"""The recogniser's output is decoded by the published rules."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def steps(*rows):
     return out
 
 
-def test_spaces_that_no_step_wins_are_still_set():
+def test_a_space_spread_over_several_steps_is_set():
     """A space of 0.4 and of 0.3 over two steps is there with 0.58; the best path alone would drop it."""
     read = decode(
         steps(
@@ -35,7 +35,7 @@ def test_spaces_that_no_step_wins_are_still_set():
     assert read.confidence == pytest.approx(1.0)
 
 
-def test_repeated_letters_are_one_unless_a_blank_parts_them():
+def test_repeated_letters_are_one_unless_a_blank_separates_them():
     """Connectionist temporal classification's rule (Graves et al. 2006, eq. 1): B(a-ab-) = B(-aa--abb) = aab."""
     for path in ("a-ab-", "-aa--abb"):
         read = decode(steps(*({letter: 1.0} for letter in path)), LETTERS)
@@ -60,7 +60,7 @@ def test_other_readings_come_with_their_likelihoods_as_the_sum_over_all_their_pa
     assert shares == sorted(shares, reverse=True)
 
 
-def test_a_letter_that_nearly_won_is_told_of():
+def test_a_nearly_equal_letter_gives_another_reading():
     read = decode(steps({"R": 1}, {"-": 1}, {"S": 0.6, "5": 0.35, "-": 0.05}), LETTERS)
     assert read.text == "RS"
     assert read.also[0] == OtherReading(text="R5", share=0.583)  # 0.35 / 0.6

@@ -1,4 +1,4 @@
-"""One look at one photo, and many looks of which some go wrong."""
+"""The analysis of one photo, and of many photos of which some fail."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ import numpy as np
 import piexif
 import pytest
 from PIL import Image, ImageOps
-from support_looks import treacherous_look
+from support_looks import failing_look
 from support_sight import backdrop, held_in_frame, on_white, qr_pixels, sensor_noise
 
 import evidence.sight.look as look_module
@@ -139,7 +139,7 @@ def test_the_photo_itself_is_not_touched(tmp_path):
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
 
 
-def test_a_place_where_no_thumbnail_can_be_written_costs_only_the_thumbnail(tmp_path):
+def test_a_folder_that_cannot_be_written_costs_only_the_thumbnail(tmp_path):
     blocked = tmp_path / "file"
     blocked.write_text("in the way")
     seen = look(request_for(saved(tmp_path / "a.jpg", scene()), thumb_dir=blocked))
@@ -177,12 +177,12 @@ def test_a_bad_picture_is_flagged_and_never_raises(tmp_path, name):
     assert (seen.phash, seen.quality) == ("", None)
 
 
-def test_a_picture_as_large_as_the_largest_cameras_make_is_no_bomb():
+def test_a_photo_of_the_largest_camera_is_not_a_decompression_bomb():
     assert MOST_PIXELS > 200_000_000
     assert Image.MAX_IMAGE_PIXELS * 2 == MOST_PIXELS
 
 
-def test_a_file_that_went_away_is_flagged(tmp_path):
+def test_a_missing_file_is_flagged(tmp_path):
     gone = LookRequest(path=tmp_path / "gone.jpg", sha256="0" * 64, kind=MediaKind.PHOTO)
     assert codes_of(look(gone)) == ["unreadable"]
 
@@ -244,7 +244,7 @@ def test_a_raw_file_without_a_preview_is_flagged(tmp_path):
     assert codes_of(look(request_for(path, kind=MediaKind.RAW))) == ["no_preview"]
 
 
-def test_one_part_that_fails_does_not_cost_the_others(tmp_path, monkeypatch):
+def test_one_step_that_fails_leaves_the_other_results(tmp_path, monkeypatch):
     def broken(*_):
         raise ValueError("no luck")
 
@@ -293,10 +293,8 @@ def photos(tmp_path):
     }
 
 
-def test_a_photo_that_kills_its_process_one_that_hangs_and_one_that_raises_leave_the_others_alone(
-    photos, monkeypatch
-):
-    monkeypatch.setattr("evidence.sight.batch._look", treacherous_look)
+def test_photos_that_crash_hang_or_raise_do_not_affect_the_others(photos, monkeypatch):
+    monkeypatch.setattr("evidence.sight.batch._look", failing_look)
     monkeypatch.setattr("evidence.sight.workers.START_GRACE_S", 20.0)
     looks = list(look_all(list(photos.values()), workers=2, timeout_s=3.0))
     assert len(looks) == len(photos)
@@ -310,7 +308,7 @@ def test_a_photo_that_kills_its_process_one_that_hangs_and_one_that_raises_leave
             assert by_sha[request.sha256] == look(request), name
 
 
-def test_any_executor_does(photos):
+def test_any_executor_can_be_used(photos):
     good = [request for name, request in photos.items() if len(name) == 5]
     with ThreadPoolExecutor(2) as executor:
         looks = dict(look_all(good, workers=2, executor=executor))
@@ -337,7 +335,7 @@ def test_the_look_keeps_to_one_thread(photos):
     assert os.getpid() > 0
 
 
-def test_a_network_that_cannot_be_had_costs_only_what_it_would_have_said(tmp_path, monkeypatch):
+def test_without_a_network_only_its_results_are_missing(tmp_path, monkeypatch):
     def absent(*_, **__):
         raise OSError("the weights are gone")
 
@@ -365,7 +363,7 @@ def test_the_full_picture_is_as_upright_as_the_reduced_one(tmp_path, orientation
 @pytest.mark.parametrize(
     "module", ["request", "batch", "scene_head", "workers"], ids=lambda name: f"evidence.sight.{name}"
 )
-def test_what_only_hands_photos_on_loads_no_imaging_library(module):
+def test_modules_that_only_pass_requests_load_no_imaging_library(module):
     code = (
         f"import sys, evidence.sight.{module}; "
         "heavy = {'cv2', 'PIL', 'onnxruntime', 'rapidocr', 'zxingcpp', 'imagehash', 'pi_heif', 'scipy', 'onnx'}; "

@@ -1,4 +1,4 @@
-"""Embeddings agree with another computation of them; the head learns, keeps, and refuses what it must."""
+"""Embeddings agree with another implementation; the head learns, keeps what it knew, and refuses bad input."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def test_the_shipped_head_tells_the_vectors_it_was_fitted_on(real_photos):
     assert np.mean(right) > 0.98
 
 
-def test_shingles_close_by_and_a_house_before_the_sky_are_hinted_apart():
+def test_hints_tell_close_shingles_from_a_house_before_the_sky():
     rng = np.random.default_rng(3)
     close = scene_hints(surface(photographed(shingles(rng, 800, 600, course=120), rng, USUAL)))
     sky = np.full((600, 800, 3), (120, 170, 230), np.float32)
@@ -122,7 +122,7 @@ def test_without_photos_the_head_stays_as_it_is():
     assert refit(head, np.zeros((0, 1280), np.float32), []) is head
 
 
-def test_a_refit_takes_up_what_it_is_shown_and_forgets_little():
+def test_a_refit_learns_from_new_photos_and_forgets_little():
     head, shown = shipped_head(), vectors_of(60)
     kinds = [KINDS[n % 8] for n in range(60)]
     learned = refit(head, shown, kinds)
@@ -142,13 +142,13 @@ def test_the_same_photos_give_the_same_head_to_the_bit():
     assert save_head(refit(shipped_head(), shown, kinds)) == save_head(refit(shipped_head(), shown, kinds))
 
 
-def test_a_photo_of_no_weight_teaches_nothing():
+def test_a_photo_of_weight_zero_changes_nothing():
     shown, kinds = vectors_of(10), [SceneKind.GAUGE] * 10
     learned = refit(shipped_head(), shown, kinds, [0.0] * 10)
     np.testing.assert_allclose(learned.weights, shipped_head().weights, atol=1e-5)
 
 
-def test_a_stronger_prior_holds_closer():
+def test_a_stronger_prior_changes_the_head_less():
     shown, kinds = vectors_of(30), [KINDS[n % 8] for n in range(30)]
     moves = [
         np.linalg.norm(refit(shipped_head(), shown, kinds, strength=s).weights - shipped_head().weights)
@@ -186,7 +186,7 @@ def test_photos_that_do_not_fit_together_are_refused(rows, kinds, counts):
         refit(shipped_head(), vectors_of(rows), [SceneKind.HOUSE] * kinds, counts)
 
 
-def test_a_new_head_speaks_about_old_photos_and_keeps_what_their_pixels_hinted():
+def test_a_new_head_rescores_old_photos_and_keeps_their_hints():
     old, vector = shipped_head(), vectors_of(1)[0]
     new = refit(old, vectors_of(20, seed=5), [KINDS[n % 8] for n in range(20)])
     hints = {SceneKind.SHINGLE: 1.0, SceneKind.ROOF: -1.0}

@@ -1,4 +1,4 @@
-"""A sheet of paper is seen as one, and what is long, dull or without writing is not."""
+"""A sheet of paper is recognised; something long, dull or without writing is not."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def test_no_real_street_or_camera_sample_is_seen_as_one(real_photos):
 
 
 @pytest.mark.parametrize(("draw", "seed"), [(banknote, 1), (menu, 2)], ids=["banknote", "dark menu"])
-def test_a_lookalike_is_doubted_more_than_a_sheet(draw, seed):
+def test_a_lookalike_has_a_lower_confidence_than_a_sheet(draw, seed):
     """Not every lookalike is refused (docs/measurements.md); these score below a plain sheet."""
     boxes = [Box(left=0.4, top=0.4, right=0.6, bottom=0.45), Box(left=0.4, top=0.5, right=0.6, bottom=0.55)]
     usual = {SceneKind.SHEET: 0.5}
@@ -90,7 +90,7 @@ def test_paper_without_writing_is_no_sheet():
     assert see_sheet(photographed(yard(rng, 800, 600), rng, USUAL), [], ()) is None
 
 
-def test_the_scene_heads_doubt_outweighs_a_bright_rectangle():
+def test_a_low_scene_probability_outweighs_a_bright_rectangle():
     page = sheet_photo(LINES, np.random.default_rng(12), PLAIN)
     boxes = [Box(left=0.4, top=0.4, right=0.6, bottom=0.45)]
     assert see_sheet(page, boxes, (), {SceneKind.SHEET: 0.9}) is not None

@@ -1,4 +1,4 @@
-"""The network's weights: read without their framework, refused when altered, cached so that nothing can spoil it."""
+"""The network's weights: read without their framework, refused when altered, cached safely."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def test_a_graph_that_another_library_version_writes_in_other_bytes_is_still_use
 
 
 @pytest.mark.parametrize("spoil", [lambda b: b[:1000], lambda b: b[:-1] + b"\0", lambda _: b""])
-def test_a_damaged_cache_is_made_anew(tmp_path, built, spoil):
+def test_a_damaged_cache_is_rebuilt(tmp_path, built, spoil):
     (tmp_path / NETWORK_NAME).write_bytes(spoil(built))
     assert network_bytes(tmp_path) == built
     assert (tmp_path / NETWORK_NAME).read_bytes() == built

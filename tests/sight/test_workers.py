@@ -1,4 +1,4 @@
-"""One task that dies, hangs or raises is told of; every other one gets its result, exactly once."""
+"""Tasks that crash, hang or raise are reported; every other task gives its result exactly once."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from evidence.sight.workers import Failed, Fault, process_pool, run_each
 class ScriptedPool(Executor):
     """A pool in this process whose tasks do what the item says: `x` breaks it, `r` raises, the rest works.
 
-    Nothing runs until the executor is waited for: breaking takes along whatever is out, as in real pools.
+    Breaking the pool breaks all tasks that are running, as in real pools.
     """
 
     broken = False
@@ -62,7 +62,7 @@ class ScriptedPool(Executor):
 
 @settings(deadline=None, max_examples=200)
 @given(st.lists(st.sampled_from("okxr"), max_size=12), st.integers(1, 4), st.booleans())
-def test_whatever_breaks_every_item_is_told_of_once_and_only_the_guilty_fail(script, at_once, rent):
+def test_every_item_is_reported_once_and_only_failing_items_fail(script, at_once, rent):
     made = []
     items = [(kind, n) for n, kind in enumerate(script)]
     rented = ScriptedPool([]) if rent else None
@@ -81,7 +81,7 @@ def test_whatever_breaks_every_item_is_told_of_once_and_only_the_guilty_fail(scr
             assert result == "done"
 
 
-def test_a_hanging_task_in_a_callers_executor_is_given_up_and_the_executor_kept():
+def test_a_hanging_task_in_a_callers_executor_is_abandoned_and_the_executor_kept():
     import threading
 
     release = threading.Event()
@@ -102,7 +102,7 @@ def test_a_hanging_task_in_a_callers_executor_is_given_up_and_the_executor_kept(
     assert {n: r for n, r in told.items() if n != 1} == {0: 0, 2: 2, 3: 3, 4: 4}
 
 
-def test_a_reader_who_stops_early_leaves_no_process_behind():
+def test_a_caller_who_stops_early_leaves_no_process_behind():
     run = run_each(
         process_id,
         range(50),

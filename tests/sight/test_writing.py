@@ -1,4 +1,4 @@
-"""Writing is found and read, nothing is invented, and nothing is fetched."""
+"""Writing is found and read, none is invented, and nothing is downloaded."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ def test_small_writing_is_read_from_the_full_picture():
     assert lines[0].box.bottom < lines[1].box.bottom
 
 
-def test_the_full_picture_is_not_asked_for_large_writing():
+def test_the_full_picture_is_not_used_for_large_writing():
     photo = board_photo(["LEFT GUTTER"], "kalam", np.random.default_rng(12), PLAIN, 0.6)
     assert texts(photo, full=lambda: pytest.fail("decoded in full for nothing")) == ["LEFT GUTTER"]
 
@@ -124,7 +124,7 @@ def test_the_tallest_lines_are_read_first_when_there_are_more_than_the_budget():
     assert sorted(texts(photo)) == ["ROOF", "SMALL PRINT"]
 
 
-def test_nothing_is_fetched(monkeypatch):
+def test_nothing_is_downloaded(monkeypatch):
     def refuse(*_, **__):
         raise AssertionError("a connection was tried")
 

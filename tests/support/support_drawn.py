@@ -1,8 +1,8 @@
-"""Drawn photographs whose truth is known: boards, chalk on shingles, sheets, marks. All seeded by the caller.
+"""Drawn photographs with known contents: boards, chalk on shingles, sheets, marks. All seeded by the caller.
 
-The letters are real fonts that look written by hand; the chalk clings to the granules; every picture is
-tilted, shaded, blurred and pressed through JPEG. They are drawings all the same: figures made on them say
-how the reader copes with tilt, shade and chalk, not how an adjuster's hand reads.
+The letters are real fonts that look written by hand; the chalk follows the granules; every picture is
+tilted, shaded, blurred and JPEG-compressed. They are drawings: figures measured on them show the effect of
+tilt, shade and chalk, not how well real handwriting is read.
 """
 
 from __future__ import annotations

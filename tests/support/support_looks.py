@@ -9,8 +9,8 @@ import time
 from evidence.sight.look import look
 
 
-def treacherous_look(request):
-    """A look that dies, hangs or raises as the file's name says."""
+def failing_look(request):
+    """An analysis that crashes, hangs or raises, depending on the file's name."""
     name = request.path.name
     if "kills" in name:
         os.kill(os.getpid(), signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
