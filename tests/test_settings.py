@@ -159,7 +159,7 @@ def test_values_that_cannot_stand_together_are_told(text, words):
         ),
         pytest.param("[coverage]\ndefault_list = 'hail_rof'", "'hail_roof'", id="no such list"),
         pytest.param("[coverage.by_peril]\nwind = 'wind_rof'", "'wind_roof'", id="no such list for a peril"),
-        pytest.param("[catalog]\nurl = 'nonsense'", "no address", id="no database's address"),
+        pytest.param("[catalog]\nurl = 'nonsense'", "not a database URL", id="no database URL"),
         pytest.param("[catalog]\nurl = 'mysql://x/y'", "mysql", id="a database it does not speak with"),
         pytest.param(
             "[catalog]\nurl = 'sqlite:////nowhere/at/all/c.sqlite'", "cannot be opened", id="no such folder"
