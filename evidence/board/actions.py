@@ -10,7 +10,7 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from evidence.board import view_models
-from evidence.board.context import CurrentUser, find_photo, redirect_inside, require_post
+from evidence.board.context import CurrentUser, find_photo, redirect_local, require_post
 from evidence.board.permissions import Permission
 from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError, EvidenceError
@@ -165,7 +165,7 @@ def _act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
     except EvidenceError as error:
         user.flash(str(error), "bad")
     user.board.worker.wake()
-    return redirect_inside(back)
+    return redirect_local(back)
 
 
 @router.post("/do/undo")

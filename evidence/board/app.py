@@ -17,7 +17,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from evidence.board import actions, claim_pages, login, photo_pages
 from evidence.board.background import BackgroundWorker
-from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInError, board_of, redirect_inside
+from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInError, board_of, redirect_local
 from evidence.board.middleware import LOOPBACK_NAMES, SecurityMiddleware
 from evidence.board.sessions import RateLimiter, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
@@ -86,7 +86,7 @@ def _explain_errors(app: FastAPI) -> None:
         if _wants_json(request):
             return JSONResponse({"message": "Your session has ended.", "hint": "Log in again."}, 401)
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        return redirect_inside(
+        return redirect_local(
             "/login" if request.method != "GET" or path == "/" else f"/login?back={_quoted(path)}"
         )
 

@@ -167,7 +167,7 @@ def require_post(permission: Permission = Permission.LOOK) -> Callable[[Request]
     return current_user
 
 
-def redirect_inside(path: str) -> RedirectResponse:
+def redirect_local(path: str) -> RedirectResponse:
     """Redirect to a page of this board; to the list of claims when `path` leads anywhere else."""
     local = path.startswith("/") and not path.startswith("//") and path.isprintable() and "\\" not in path
     return RedirectResponse(path if local else "/", status_code=303)

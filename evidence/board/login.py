@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Form, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from evidence.board.context import Board, CurrentUser, authenticate, board_of, redirect_inside, require_post
+from evidence.board.context import Board, CurrentUser, authenticate, board_of, redirect_local, require_post
 from evidence.board.sessions import Session
 
 router = APIRouter()
@@ -106,7 +106,7 @@ def _logged_in(board: Board, session: Session, cookie: str, how: str, back: str)
     board.workspace.acting_as(session.name).record(
         "entered_the_board", session.name, by=how, duty=session.duty.value
     )
-    out = redirect_inside(back)
+    out = redirect_local(back)
     _set(board, out, board.sessions.cookie, cookie, board.sessions.seconds)
     out.delete_cookie(
         board.sessions.form_cookie, path="/", secure=board.secure, httponly=True, samesite="strict"

@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 from fastapi.testclient import TestClient
-from support_board import PASSWORD, new_home
+from support_board import PASSWORD, new_archive
 from support_board_fixtures import blank, claim, workspace
 from support_card import two_houses
 from support_cli import cli, make_archive
@@ -21,7 +21,7 @@ __all__ = ["blank", "claim", "workspace"]  # fixtures of other rooms, too
 
 
 class Clock:
-    """Seconds that pass only when told to."""
+    """A clock that a test sets."""
 
     def __init__(self) -> None:
         self.now = 1_000_000.0
@@ -41,7 +41,7 @@ def app(workspace, clock):
 
 
 @pytest.fixture
-def visit(app):
+def logged_in(app):
     """A client that is logged in by a link, its form token as `client.token`."""
 
     def log_in(name="Tess", duty=Duty.REVIEWER):
@@ -58,7 +58,7 @@ def visit(app):
 @pytest.fixture(scope="session")
 def hashed(tmp_path_factory):
     """The password's hash, made once: it is slow on purpose."""
-    with new_home(tmp_path_factory.mktemp("hashed")) as made:
+    with new_archive(tmp_path_factory.mktemp("hashed")) as made:
         add_person(made, "Somebody", Duty.REVIEWER, PASSWORD)
         return made.catalog.users.get("Somebody").password
 

@@ -1,4 +1,4 @@
-"""The board in a real browser: a reviewer's visit by keyboard, two at once, hostile text, sizes, phone, axe."""
+"""The board in a real browser: a reviewer's work by keyboard, two at once, hostile text, sizes, phone, axe."""
 
 from __future__ import annotations
 
@@ -49,19 +49,19 @@ def board(workspace):
 
 @pytest.fixture
 def log_in(browser, board):
-    """Opens a page for somebody, let in by a link; whatever the page complains of fails the test."""
-    contexts, trouble = [], []
+    """Opens a page for somebody, let in by a link; any error or warning of the page fails the test."""
+    contexts, problems = [], []
 
     def come_in(name="Rhea", duty=Duty.REVIEWER, size=LAPTOP, **options):
         context = browser.new_context(viewport=size, **options)
         contexts.append(context)
         page = context.new_page()
         page.set_default_timeout(WAIT_MS)
-        page.on("pageerror", lambda error: trouble.append(str(error)))
+        page.on("pageerror", lambda error: problems.append(str(error)))
         page.on(
-            "console", lambda said: trouble.append(said.text) if "Content Security" in said.text else None
+            "console", lambda line: problems.append(line.text) if "Content Security" in line.text else None
         )
-        page.on("dialog", lambda dialog: trouble.append(f"dialog: {dialog.message}"))
+        page.on("dialog", lambda dialog: problems.append(f"dialog: {dialog.message}"))
         page.goto(board.link(name, duty))
         page.locator("button.main").press("Enter")
         page.wait_for_url(board.url + "/")
@@ -70,7 +70,7 @@ def log_in(browser, board):
     yield come_in
     for context in contexts:
         context.close()
-    assert trouble == []
+    assert problems == []
 
 
 @pytest.fixture
@@ -112,7 +112,7 @@ def stated(workspace, sha):
     return {facet.value: value.value for facet, value in tags.items() if value.stated}
 
 
-def test_a_reviewers_whole_visit_by_keyboard(log_in, board, workspace, photos):
+def test_a_reviewer_works_through_a_claim_by_keyboard(log_in, board, workspace, photos):
     page = log_in()
     tab_to(page, ".claim-row a")
     press(page, "Enter")

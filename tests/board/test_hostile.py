@@ -40,8 +40,8 @@ def evil(workspace):
         "/claim?number=%3Cscript%3E1",
     ],
 )
-def test_no_text_becomes_markup(visit, evil, page):
-    client = visit()
+def test_no_text_becomes_markup(logged_in, evil, page):
+    client = logged_in()
     number = {"number": 'EV"><em>1'}
     if page == "photo":
         answer = client.get(f"/photo/{evil[0]}")
@@ -58,8 +58,8 @@ def test_no_text_becomes_markup(visit, evil, page):
         assert harm not in text.replace("</title>\n", ""), harm
 
 
-def test_what_a_script_sends_is_checked_before_anything_is_done(visit, workspace, claim):
-    client = visit()
+def test_what_a_script_sends_is_checked_before_anything_is_done(logged_in, workspace, claim):
+    client = logged_in()
     before = workspace.custody.head().seq
     for body in (
         {"photos": {"../../etc/passwd": "0" * 12}, "tags": {"face": "left"}},

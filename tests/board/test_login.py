@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 from support_board import PASSWORD
 from support_cli import cli
 
-from evidence.board.context import redirect_inside
+from evidence.board.context import redirect_local
 from evidence.board.sessions import LINK_MINUTES, MAX_FAILURES
 from evidence.errors import BadInputError
 from evidence.model import Duty
@@ -89,8 +89,8 @@ def test_a_wrong_password_and_an_unknown_name_get_the_same_answer(app, people):
     wrong = log_in(new_client(app), "Rhea", "not the password at all")
     unknown = log_in(new_client(app), "Nobody", "not the password at all")
     assert wrong.status_code == unknown.status_code == 401
-    said = [re.search(r'role="alert">([^<]+)', page.text)[1] for page in (wrong, unknown)]
-    assert said[0] == said[1]
+    messages = [re.search(r'role="alert">([^<]+)', page.text)[1] for page in (wrong, unknown)]
+    assert messages[0] == messages[1]
 
 
 def test_after_repeated_failures_the_right_password_must_wait_too(app, people, clock):
@@ -120,13 +120,13 @@ def test_a_login_link_works_once_and_expires(app, clock):
 
 
 def test_a_session_ends_at_logout_after_its_hours_with_a_new_password_and_when_the_person_is_dropped(
-    app, workspace, people, visit, clock
+    app, workspace, people, logged_in, clock
 ):
-    left = visit()
+    left = logged_in()
     old = dict(left.cookies)
     left.post("/logout", data={"token": left.token})
     assert new_client(app, cookies=old).get("/").status_code == 303
-    late = visit()
+    late = logged_in()
     clock.now += workspace.settings.board.session_hours * 3600 + 1
     assert late.get("/").status_code == 303
     changes = {
@@ -225,5 +225,5 @@ def test_the_command_opens_a_board_on_this_computer_alone_and_ends_with_ctrl_c(w
 def test_after_login_the_browser_stays_on_the_board(app, people):
     assert log_in(new_client(app), "Rhea", PASSWORD, back="//evil.example").headers["location"] == "/"
     for back in ("https://evil.example", "/\\evil.example", "evil", "/\n/evil", "///evil"):
-        assert redirect_inside(back).headers["location"] == "/", back
-    assert redirect_inside("/claim?number=BD-1").headers["location"] == "/claim?number=BD-1"
+        assert redirect_local(back).headers["location"] == "/", back
+    assert redirect_local("/claim?number=BD-1").headers["location"] == "/claim?number=BD-1"

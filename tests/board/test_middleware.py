@@ -17,8 +17,8 @@ def new_client(app):
     return TestClient(app, base_url="http://127.0.0.1:8765", follow_redirects=False)
 
 
-def test_every_response_carries_the_security_headers(app, visit, claim):
-    client = visit()
+def test_every_response_carries_the_security_headers(app, logged_in, claim):
+    client = logged_in()
     for path in (
         "/",
         "/login",
@@ -41,8 +41,8 @@ def test_every_response_carries_the_security_headers(app, visit, claim):
     assert "immutable" in client.get("/static/board.css").headers["cache-control"]
 
 
-def test_no_page_contains_an_inline_script_or_style(visit, claim, people):
-    client = visit()
+def test_no_page_contains_an_inline_script_or_style(logged_in, claim, people):
+    client = logged_in()
     for path in (
         "/",
         "/claim?number=BD-1",
@@ -106,8 +106,8 @@ def test_names_of_this_computer_are_accepted(app, host):
     assert new_client(app).get("/login", headers={"host": host}).status_code == 200
 
 
-def test_a_body_that_is_too_large_is_refused_with_and_without_a_length_header(visit):
-    client = visit()
+def test_a_body_that_is_too_large_is_refused_with_and_without_a_length_header(logged_in):
+    client = logged_in()
     headers = {"x-board-token": client.token, "content-type": "application/json"}
     assert client.post("/do/tag", content=b"x" * (MAX_BYTES + 1), headers=headers).status_code == 413
 
@@ -128,12 +128,12 @@ def test_a_body_that_is_too_large_is_refused_with_and_without_a_length_header(vi
     ],
     ids=str,
 )
-def test_a_request_from_another_site_is_refused(visit, headers):
-    client = visit()
+def test_a_request_from_another_site_is_refused(logged_in, headers):
+    client = logged_in()
     assert client.post("/logout", data={"token": client.token}, headers=headers).status_code == 403
 
 
-def test_every_post_needs_the_token_of_this_session(app, visit, claim):
+def test_every_post_needs_the_token_of_this_session(app, logged_in, claim):
     posts = [
         route.path
         for part in app.routes
@@ -145,7 +145,7 @@ def test_every_post_needs_the_token_of_this_session(app, visit, claim):
         if isinstance(route, APIRoute) and "POST" in route.methods
     ]
     assert len(posts) > 10
-    client, other = visit(), visit("Rhea")
+    client, other = logged_in(), logged_in("Rhea")
     for path in posts:
         for token in ("", "x" * 43, other.token):
             form = client.post(
@@ -186,8 +186,8 @@ def test_every_post_needs_the_token_of_this_session(app, visit, claim):
         "/compare?one=../x&other=../y",
     ],
 )
-def test_a_path_leads_only_to_photos_in_the_catalog(visit, claim, path):
-    answer = visit().get(path)
+def test_a_path_leads_only_to_photos_in_the_catalog(logged_in, claim, path):
+    answer = logged_in().get(path)
     assert answer.status_code in {400, 404}
     assert "[intake]" not in answer.text
     assert "def " not in answer.text

@@ -18,8 +18,8 @@ ALLOWED = {
 
 
 @pytest.mark.parametrize("duty", list(Duty))
-def test_each_duty_may_do_exactly_what_the_table_says(visit, workspace, claim, duty):
-    client = visit("Somebody", duty)
+def test_each_duty_may_do_exactly_what_the_table_says(logged_in, workspace, claim, duty):
+    client = logged_in("Somebody", duty)
     photos = {"photos": {claim[0]: "0" * 12}}
     scripts = {"/do/tag": photos | {"tags": {"face": "left"}}, "/do/place": photos | {"claim": "BD-1"}}
     form = {"token": client.token, "claim": "BD-1", "seen": "99", "number": "BD-1", "requirement": "nothing"}

@@ -52,7 +52,7 @@ class Pictures(HTMLParser):
             self.found.append(dict(attrs))
 
 
-def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(workspace, visit):
+def test_a_page_of_600_photos_loads_images_lazily_with_few_queries(workspace, logged_in):
     for number, many in (("BD-6", 6), ("BD-600", 600)):
         put_claim(workspace, number)
         put_photos(
@@ -67,7 +67,7 @@ def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(worksp
                 for n in range(many)
             },
         )
-    client = visit()
+    client = logged_in()
     asked = {}
     for number in ("BD-6", "BD-600"):
         client.get(f"/photos?number={number}")  # the count of its shots is kept once
@@ -84,8 +84,8 @@ def test_a_page_of_600_photos_is_lean_lazy_and_asks_little_of_the_catalog(worksp
     assert len(page.content) < 600 * 1500
 
 
-def test_no_page_but_the_one_of_a_photo_offers_the_original(visit, claim):
-    client = visit()
+def test_no_page_but_the_one_of_a_photo_offers_the_original(logged_in, claim):
+    client = logged_in()
     for path in ("/claim?number=BD-1", "/photos?number=BD-1", "/day?number=BD-1", "/duplicates?number=BD-1"):
         assert "/original/" not in client.get(path).text
     page = client.get(f"/photo/{claim[0]}").text
@@ -93,13 +93,13 @@ def test_no_page_but_the_one_of_a_photo_offers_the_original(visit, claim):
     assert re.search(r'<a [^>]*href="/original/[0-9a-f]{64}" download>', page)
 
 
-def test_2000_claims_come_in_pages_found_by_a_handful_of_queries(workspace, visit):
+def test_2000_claims_are_listed_in_pages_with_few_queries(workspace, logged_in):
     from evidence.model import Claim, ClaimId
 
     workspace.catalog.claims.put(
         [Claim(claim=ClaimId(f"L-{n:04d}"), insured=f"Owner {n}") for n in range(2000)], at=workspace.now()
     )
-    client = visit()
+    client = logged_in()
     with statements(workspace) as seen:
         page = client.get("/")
     assert len(seen) < 15
@@ -111,7 +111,7 @@ def test_2000_claims_come_in_pages_found_by_a_handful_of_queries(workspace, visi
     assert found.text.count('class="claim-row') == 1
 
 
-def test_what_needs_attention_most_stands_first(workspace, visit):
+def test_the_most_urgent_claims_come_first(workspace, logged_in):
     for number, tally in {
         "A-ready": (4, 0, 0),
         "B-guess": (3, 1, 0),
@@ -136,9 +136,9 @@ def test_what_needs_attention_most_stands_first(workspace, visit):
                     flags=0,
                 )
             )
-    order = re.findall(r"<code>([A-E]-\w+)</code>", visit().get("/").text)
+    order = re.findall(r"<code>([A-E]-\w+)</code>", logged_in().get("/").text)
     assert order == ["D-house", "C-missing", "B-guess", "A-ready", "E-none"]
-    shown = visit("Adam", Duty.ADJUSTER).get("/?need=shots").text
+    shown = logged_in("Adam", Duty.ADJUSTER).get("/?need=shots").text
     assert re.findall(r"<code>([A-E]-\w+)</code>", shown) == ["C-missing"]
 
 
@@ -194,7 +194,7 @@ def bomb():
 
 
 @pytest.fixture
-def home_of_card(taken_in):
+def small_archive(taken_in):
     with Workspace(taken_in, actor="Tess") as opened:
         yield opened
 
@@ -216,8 +216,8 @@ def sha_of(workspace, name):
     return workspace.catalog.photos.find(name)[0]
 
 
-def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(home_of_card):
-    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
+def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(small_archive):
+    workspace, sha = small_archive, sha_of(small_archive, "TEST0002.JPG")
     place = thumb_path(workspace.thumbs, sha, 320)
     place.unlink()
     answer = client_of(workspace).get(f"/thumb/{sha}/320")
@@ -227,8 +227,8 @@ def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(home_of_card):
     assert client_of(workspace).get(f"/thumb/{sha}/77").status_code == 404
 
 
-def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(home_of_card, monkeypatch):
-    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0900.PNG")
+def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(small_archive, monkeypatch):
+    workspace, sha = small_archive, sha_of(small_archive, "TEST0900.PNG")
     client = client_of(workspace)
     assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/no-picture.svg"
     from evidence.board import thumbnails
@@ -237,10 +237,10 @@ def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(hom
     assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/no-picture.svg"
 
 
-def test_the_original_goes_out_whole_as_an_attachment_and_the_log_says_to_whom(home_of_card):
+def test_the_original_goes_out_whole_as_an_attachment_and_the_log_says_to_whom(small_archive):
     import hashlib
 
-    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0002.JPG")
+    workspace, sha = small_archive, sha_of(small_archive, "TEST0002.JPG")
     answer = client_of(workspace).get(f"/original/{sha}")
     assert hashlib.sha256(answer.content).hexdigest() == sha
     assert answer.headers["content-disposition"].startswith("attachment")
@@ -248,8 +248,8 @@ def test_the_original_goes_out_whole_as_an_attachment_and_the_log_says_to_whom(h
     assert (entry.actor, entry.action) == ("Tess", "original_taken_out")
 
 
-def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(home_of_card):
-    workspace, sha = home_of_card, sha_of(home_of_card, "TEST0003.JPG")
+def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(small_archive):
+    workspace, sha = small_archive, sha_of(small_archive, "TEST0003.JPG")
     client = client_of(workspace)
     mark = re.search(rf'data-sha="{sha}" data-mark="(\w+)"', client.get("/photos?number=TC-1001").text)[1]
     answer = client.post(

@@ -40,7 +40,7 @@ def undone_on_the_board(client, number):
 
 @pytest.mark.parametrize(("first", "second"), PAIRS)
 def test_a_correction_under_somebody_elses_later_one_is_refused_alike_and_says_whose(
-    houses, visit, first, second
+    houses, logged_in, first, second
 ):
     before = where(houses)
     lower = correction(houses, "Adam", *first)
@@ -49,18 +49,18 @@ def test_a_correction_under_somebody_elses_later_one_is_refused_alike_and_says_w
     refused = cli("undo", lower, archive=houses, actor="Adam")
     assert refused.status == 2
     assert refused.err.count("\n") == 1
-    said = f"Rita has corrected the same since (correction {upper})."
-    assert said in refused.err
-    assert said in undone_on_the_board(visit("Adam", Duty.REVIEWER), lower)
+    message = f"Rita has corrected the same since (correction {upper})."
+    assert message in refused.err
+    assert message in undone_on_the_board(logged_in("Adam", Duty.REVIEWER), lower)
     assert where(houses) == corrected
     assert cli("undo", upper, archive=houses, actor="Adam").status == 0
     assert cli("undo", lower, archive=houses, actor="Adam").status == 0
     assert where(houses) == before
 
 
-def test_only_the_board_keeps_an_adjuster_from_undoing_what_others_did(houses, visit):
+def test_only_the_board_keeps_an_adjuster_from_undoing_what_others_did(houses, logged_in):
     number = correction(houses, "Rita", "move", SEVEN, "--to", "TC-1001")
-    assert "That correction is Rita" in undone_on_the_board(visit("Adam", Duty.ADJUSTER), number)
-    assert "The correction is undone." in undone_on_the_board(visit("Olive", Duty.OFFICE), number)
+    assert "That correction is Rita" in undone_on_the_board(logged_in("Adam", Duty.ADJUSTER), number)
+    assert "The correction is undone." in undone_on_the_board(logged_in("Olive", Duty.OFFICE), number)
     again = correction(houses, "Rita", "move", SEVEN, "--to", "TC-1001")
     assert cli("undo", again, archive=houses, actor="Adam").status == 0

@@ -1,4 +1,4 @@
-"""Archives for the board's tests, written straight into the catalog, and a board to visit."""
+"""Archives for the board's tests, written straight into the catalog, and a running board."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ START = datetime(2026, 5, 14, 9, 0)
 PASSWORD = "three blue herons at dusk"
 
 
-def new_home(folder: Path) -> Workspace:
+def new_archive(folder: Path) -> Workspace:
     """An archive without photos."""
     return Workspace(make_archive(folder), actor="office clerk")
 

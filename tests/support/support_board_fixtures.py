@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 
 import pytest
-from support_board import facet_value, four_sides, new_home, put_claim, put_photos
+from support_board import facet_value, four_sides, new_archive, put_claim, put_photos
 
 from evidence.model import Facet
 from evidence.workspace import Workspace
@@ -17,7 +17,7 @@ FACES = ("front", "right", "back", "left")
 def blank(tmp_path_factory):
     """An archive that asks for the four sides of a house and holds nothing, made once."""
     folder = tmp_path_factory.mktemp("blank")
-    with new_home(folder) as made:
+    with new_archive(folder) as made:
         four_sides(made)
         return made.root
 
