@@ -1,6 +1,6 @@
-"""What confirmed tags teach: models kept in the archive, loaded for every guess, undone, moved elsewhere.
+"""Learning in an archive: refit the models to confirmed tags, undo that, export and import the models.
 
-One file of numbers holds them. No code is loaded from it, and nothing stated is ever touched by it.
+The models are one file of numbers: no code is loaded from it. Learning never changes a stated tag.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from evidence.analysis.models import CURRENT, Models, models_of, plan_of, reseen
+from evidence.analysis.models import CURRENT, Models, models_of, plan_of, with_scene_head
 from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError
@@ -25,9 +25,9 @@ from evidence.workspace import Workspace
 
 BEFORE = "before.json"
 FOLDS = 5
-"""Parts into which confirmed photos are dealt, claim by claim, for the held-out check of the scene head."""
+"""Folds of the cross-validation of the scene head; all photos of a claim are in one fold."""
 LEAST_SCENES = 20
-"""Confirmed photos with a clear scene below which the scene head is left alone: too few to check it on."""
+"""Fewest confirmed photos with a clear scene kind for which the scene head is refitted."""
 
 log = logging.getLogger(__name__)
 
@@ -44,7 +44,7 @@ class SceneCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LearnReport:
-    """What one learning came to; accuracies are shares of held-out photos, None where nothing was asked."""
+    """The result of learning once; accuracies are shares of held-out photos, None where there were none."""
 
     photos: int
     kept: bool
@@ -56,16 +56,16 @@ class LearnReport:
 
 
 def learn_from(workspace: Workspace) -> LearnReport:
-    """Refit the models to every tag that people and label cards stated; keep them where they are no worse."""
+    """Refit the models to every stated tag, and use the new ones unless held-out photos are tagged worse."""
     with workspace.locked():
         present = models_of(workspace)
         walks = list(_walks(workspace))
         head, scenes = _learn_scenes(workspace, walks, present.head)
         start = TagModels(plan=plan_of(workspace))
-        seen_anew = [replace(walk, photos=tuple(reseen(walk.photos, head))) for walk in walks]
-        learned = learn(seen_anew, vocabulary=workspace.vocabulary, start=start, before=present.tags)
+        walks_to_fit = [replace(walk, photos=tuple(with_scene_head(walk.photos, head))) for walk in walks]
+        learned = learn(walks_to_fit, vocabulary=workspace.vocabulary, start=start, before=present.tags)
         if learned.kept or scenes.kept:
-            _keep(workspace, Models(tags=learned.models, head=head))
+            _store(workspace, Models(tags=learned.models, head=head))
             workspace.record(
                 "learned", "tag models", photos=learned.photos, why=learned.why, scenes=scenes.kept
             )
@@ -73,20 +73,20 @@ def learn_from(workspace: Workspace) -> LearnReport:
             photos=learned.photos,
             kept=learned.kept or scenes.kept,
             why=learned.why,
-            before=_shares(learned.before),
-            after=_shares(learned.after),
+            before=_accuracies(learned.before),
+            after=_accuracies(learned.after),
             calibration_error={f.value: round(e, 4) for f, e in learned.after.calibration_error.items()},
             scenes=scenes,
         )
 
 
 def undo_learning(workspace: Workspace) -> None:
-    """Go back to the models from before the last learning; raises BadInputError when there are none."""
+    """Go back to the models before the last learning; raises BadInputError when nothing was learned."""
     with workspace.locked():
         before, current = workspace.learnt / BEFORE, workspace.learnt / CURRENT
         if not current.exists():
             raise BadInputError(
-                "Nothing was learned here yet.", "`evidence learn` learns from confirmed tags."
+                "This archive has not learned anything yet.", "`evidence learn` learns from confirmed tags."
             )
         if before.exists():
             before.replace(current)
@@ -96,22 +96,25 @@ def undo_learning(workspace: Workspace) -> None:
 
 
 def export_learned(workspace: Workspace, out: Path) -> int:
-    """Write what was learned to a file for another machine; returns its bytes. Raises BadInputError."""
+    """Write the learned models to a file for another archive; returns its size in bytes.
+
+    Raises BadInputError when nothing was learned or the file cannot be written.
+    """
     current = workspace.learnt / CURRENT
     if not current.exists():
-        raise BadInputError("Nothing was learned here yet.", "`evidence learn` learns from confirmed tags.")
+        raise BadInputError(
+            "This archive has not learned anything yet.", "`evidence learn` learns from confirmed tags."
+        )
     data = current.read_bytes()
     try:
         out.write_bytes(data)
-    except OSError as trouble:
-        raise BadInputError(
-            f"{out} cannot be written: {trouble.strerror}.", "Choose another place."
-        ) from trouble
+    except OSError as error:
+        raise BadInputError(f"{out} cannot be written: {error.strerror}.", "Choose another place.") from error
     return len(data)
 
 
 def import_learned(workspace: Workspace, source: Path) -> None:
-    """Take over what another machine learned; raises BadInputError for a file that is not sound."""
+    """Use the models that another archive learned; raises BadInputError for an unusable file."""
     try:
         text = source.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
@@ -120,12 +123,12 @@ def import_learned(workspace: Workspace, source: Path) -> None:
         ) from None
     with workspace.locked():
         models = Models.read(text, str(source), plan_of(workspace))
-        _keep(workspace, models)
+        _store(workspace, models)
         workspace.record("learning_imported", source.name)
 
 
-def _keep(workspace: Workspace, models: Models) -> None:
-    """Put the models in force; those from before stay beside them, one step back."""
+def _store(workspace: Workspace, models: Models) -> None:
+    """Store the models to be used from now on; the earlier ones stay beside them for `undo_learning`."""
     current, before = workspace.learnt / CURRENT, workspace.learnt / BEFORE
     fresh = current.with_suffix(".part")
     with writing(workspace.learnt):
@@ -140,7 +143,7 @@ def _keep(workspace: Workspace, models: Models) -> None:
 
 
 def _walks(workspace: Workspace) -> Iterable[TrainingWalk]:
-    """Every claim with what is stated of its photos, by the adjuster who brought the card."""
+    """Every claim with stated tags, and the adjuster who took its card in."""
     actors = {row.intake: row.actor for row in workspace.catalog.photos.intakes()}
     for row in workspace.catalog.claims.all():
         if row.state is ClaimState.PURGED:
@@ -161,42 +164,42 @@ def _walks(workspace: Workspace) -> Iterable[TrainingWalk]:
 def _learn_scenes(
     workspace: Workspace, walks: Sequence[TrainingWalk], present: SceneHead
 ) -> tuple[SceneHead, SceneCheck]:
-    """The scene head refitted from what ships, if photos of other claims say that it is no worse."""
+    """The shipped scene head refitted, if it is no worse on photos of held-out claims; else the present one."""
     plan = plan_of(workspace)
-    taught: list[tuple[int, np.ndarray, SceneKind]] = []
+    confirmed: list[tuple[int, np.ndarray, SceneKind]] = []
     for number, walk in enumerate(walks):
         for photo in walk.photos:
             kind = scene_of(walk.confirmed.get(photo.sha256, {}), plan, workspace.vocabulary)
             if kind is not None and photo.look.embedding:
-                taught.append((number, unpack_vector(photo.look.embedding), kind))
-    groups = sorted({number for number, _, _ in taught})
-    if len(taught) < LEAST_SCENES or len(groups) < 2:
-        return present, SceneCheck(photos=len(taught), before=None, after=None, kept=False)
-    right_before = right_after = 0
+                confirmed.append((number, unpack_vector(photo.look.embedding), kind))
+    groups = sorted({number for number, _, _ in confirmed})
+    if len(confirmed) < LEAST_SCENES or len(groups) < 2:
+        return present, SceneCheck(photos=len(confirmed), before=None, after=None, kept=False)
+    correct_before = correct_after = 0
     for fold in range(min(FOLDS, len(groups))):
         held = set(groups[fold::FOLDS])
-        rest = [one for one in taught if one[0] not in held]
-        asked = [one for one in taught if one[0] in held]
-        if not rest or not asked:
+        rest = [one for one in confirmed if one[0] not in held]
+        held_out = [one for one in confirmed if one[0] in held]
+        if not rest or not held_out:
             continue
         fitted = refit(shipped_head(), np.stack([v for _, v, _ in rest]), [k for _, _, k in rest])
-        right_before += _right(present, asked)
-        right_after += _right(fitted, asked)
-    before, after = right_before / len(taught), right_after / len(taught)
+        correct_before += _correct(present, held_out)
+        correct_after += _correct(fitted, held_out)
+    before, after = correct_before / len(confirmed), correct_after / len(confirmed)
     if after < before:
-        return present, SceneCheck(photos=len(taught), before=before, after=after, kept=False)
-    head = refit(shipped_head(), np.stack([v for _, v, _ in taught]), [k for _, _, k in taught])
-    return head, SceneCheck(photos=len(taught), before=before, after=after, kept=True)
+        return present, SceneCheck(photos=len(confirmed), before=before, after=after, kept=False)
+    head = refit(shipped_head(), np.stack([v for _, v, _ in confirmed]), [k for _, _, k in confirmed])
+    return head, SceneCheck(photos=len(confirmed), before=before, after=after, kept=True)
 
 
-def _right(head: SceneHead, asked: Sequence[tuple[int, np.ndarray, SceneKind]]) -> int:
-    shares = head.probabilities(np.stack([vector for _, vector, _ in asked]))
+def _correct(head: SceneHead, held_out: Sequence[tuple[int, np.ndarray, SceneKind]]) -> int:
+    shares = head.probabilities(np.stack([vector for _, vector, _ in held_out]))
     return sum(
-        KINDS[int(best)] is kind for best, (_, _, kind) in zip(shares.argmax(axis=1), asked, strict=True)
+        KINDS[int(best)] is kind for best, (_, _, kind) in zip(shares.argmax(axis=1), held_out, strict=True)
     )
 
 
-def _shares(held: HeldOut) -> dict[str, float | None]:
+def _accuracies(held: HeldOut) -> dict[str, float | None]:
     return {
         facet.value: _rounded(held.accuracy(facet)) for facet in (Facet.ROLE, Facet.FACE, Facet.COMPONENT)
     }

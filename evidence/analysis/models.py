@@ -1,4 +1,4 @@
-"""The models that guess: what ships, with what this archive learned on top."""
+"""The models that an archive guesses with: those that ship, or those that it learned."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ from evidence.workspace import Workspace
 
 CURRENT = "learned.json"
 FORMAT = "learned 1"
-_NOT_OURS = "Name a file that `evidence learn --export` wrote."
+_WRONG_FILE = "Name a file that `evidence learn --export` wrote."
 
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Models:
-    """The walk and tag models, and the scene head, as used together."""
+    """The tag models and the scene head that belong to them."""
 
     tags: TagModels
     head: SceneHead
 
     def text(self) -> str:
-        """Both as one file of numbers."""
+        """Both as the text of one file, numbers only."""
         packed = base64.b64encode(save_head(self.head)).decode("ascii")
         return json.dumps({"format": FORMAT, "tags": save_models(self.tags), "scene_head": packed}) + "\n"
 
     @classmethod
     def read(cls, text: str, origin: str, plan: WalkPlan) -> Models:
-        """What `text` wrote; raises BadInputError for anything else, or for models of another walk plan."""
+        """The models that `text` wrote; raises BadInputError for anything else and for models of another walk plan."""
         try:
             raw = json.loads(text)
             tags, packed = raw["tags"], raw["scene_head"]
@@ -47,7 +47,7 @@ class Models:
         except (json.JSONDecodeError, KeyError, TypeError, RecursionError, binascii.Error):
             sound, tags, head = False, "", b""
         if not sound:
-            raise BadInputError(f"{origin} does not hold what an archive learned.", _NOT_OURS)
+            raise BadInputError(f"{origin} does not hold learned models.", _WRONG_FILE)
         return cls(tags=load_models(tags, origin, plan), head=load_head(head))
 
 
@@ -57,9 +57,9 @@ def plan_of(workspace: Workspace) -> WalkPlan:
 
 
 def models_of(workspace: Workspace) -> Models:
-    """What was learned here, or what ships. A learned file that no longer fits is set aside with a warning.
+    """The learned models, or those that ship. A learned file that cannot be used is ignored with a warning.
 
-    Tagging goes on without it: a guess is never worth stopping an intake for.
+    Tagging continues without it: bad models must not stop an intake.
     """
     plan = plan_of(workspace)
     current = workspace.learnt / CURRENT
@@ -71,8 +71,8 @@ def models_of(workspace: Workspace) -> Models:
     return Models(tags=TagModels(plan=plan), head=shipped_head())
 
 
-def reseen(photos: Iterable[PhotoRecord], head: SceneHead) -> Iterator[PhotoRecord]:
-    """The photos with their scene kinds as `head` has them; looks were made with the shipped one."""
+def with_scene_head(photos: Iterable[PhotoRecord], head: SceneHead) -> Iterator[PhotoRecord]:
+    """The photos with the scene kinds that `head` gives them; their looks were made with the shipped head."""
     shipped = shipped_head()
     for photo in photos:
         look = photo.look

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from evidence.analysis.models import models_of, reseen
+from evidence.analysis.models import models_of, with_scene_head
 from evidence.catalog.tags import Tagged
 from evidence.model import PICTURE_KINDS, ClaimId
 from evidence.tags.suggest import TagOptions, tag_claim
@@ -22,7 +22,7 @@ def tag_claims(workspace: Workspace, claims: Iterable[ClaimId | None]) -> set[Cl
         person = photos.by_person([record.sha256 for record in records])
         adjuster = adjusters.get(records[0].intake, "") if records else ""
         results = tag_claim(
-            list(reseen(records, models.head)),
+            list(with_scene_head(records, models.head)),
             person=person,
             vocabulary=workspace.vocabulary,
             models=models.tags,

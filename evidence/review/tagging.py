@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
@@ -12,7 +11,6 @@ from evidence.errors import BadInputError
 from evidence.model import ClaimId, Facet, FacetValue, PhotoRecord, Sha256
 from evidence.review.recording import Corrected, bags_follow, decide, require_open
 from evidence.review.staleness import require_marks
-from evidence.tags.vocabulary import MAX_COUNT
 from evidence.workspace import Workspace
 
 
@@ -127,14 +125,6 @@ def _stated_value(values: Mapping[Facet, FacetValue], facet: Facet) -> str | Non
 
 def known_word(workspace: Workspace, facet: Facet, word: str) -> str:
     """The vocabulary's id for a word that a person typed; raises BadInputError with the closest valid word."""
-    if facet is Facet.COUNT:
-        if word.isascii() and word.isdigit() and int(word) <= MAX_COUNT:
-            return str(int(word))
-        raise BadInputError(f"'{word}' is not a count.", f"Give a whole number up to {MAX_COUNT}.")
-    wanted = word.strip().casefold().replace(" ", "_").replace("-", "_")
-    known = [one.id for one in workspace.vocabulary.words if one.facet is facet]
-    if wanted in known:
-        return wanted
-    near = difflib.get_close_matches(wanted, known, n=1)
-    hint = f"Did you mean '{near[0]}'?" if near else f"The words are {', '.join(known)}."
-    raise BadInputError(f"'{word}' is no {facet.value}.", hint)
+    if facet is not Facet.COUNT:
+        word = word.strip().casefold().replace(" ", "_").replace("-", "_")
+    return workspace.vocabulary.check(facet, word)

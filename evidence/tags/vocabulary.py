@@ -1,4 +1,4 @@
-"""The words of the tags and the label cards, read from TOML and checked once."""
+"""The vocabulary: the words of the facets and the label cards, read from TOML and checked once."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ APRILTAG_36H11_IDS = 587
 """Size of the AprilTag 36h11 family: ids 0 to 586."""
 
 MAX_COUNT = 999
-"""A larger count on a board is taken for something else: a house number, a year."""
+"""A larger number on a board is no count but something else: a house number, a year."""
 
 Probability = Annotated[float, Interval(ge=0, le=1)]
 
@@ -28,7 +28,7 @@ _CLOSED: Mapping[Facet, type[StrEnum]] = {Facet.ROLE: Role, Facet.FACE: Face, Fa
 
 
 class Zone(StrEnum):
-    """Where on the walk a component is met."""
+    """Where on the walk a component is found."""
 
     OUTSIDE = "outside"
     ROOF = "roof"
@@ -42,7 +42,7 @@ class Word:
     facet: Facet
     id: str
     words: str
-    """For captions and tables."""
+    """As captions and tables print it."""
     aliases: tuple[str, ...] = ()
     zone: Zone | None = None
     group: str = ""
@@ -65,13 +65,13 @@ class CardOptions:
     """How label cards are understood."""
 
     fills_frame: float = 0.5
-    """Share of the frame from which a card stands for the photos that follow."""
+    """Share of the frame from which a card applies to the photos that follow."""
     tag_share: float = 0.28
-    """Area of the AprilTag as a share of its card's."""
+    """Area of the AprilTag as a share of the card's area."""
     pause: timedelta = timedelta(minutes=20)
-    """A longer time between two photos ends what stands."""
+    """A longer time between two photos ends all statements."""
     ends_with: Mapping[Facet, tuple[Facet, ...]] = field(default_factory=dict)
-    """A standing facet -> the facets whose change also ends it."""
+    """A stated facet to the facets whose change also ends the statement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,31 +79,33 @@ class WritingOptions:
     """How writing is understood."""
 
     similarity: Annotated[float, Interval(ge=50, le=100)] = 80.0
-    """0 to 100: what a doubtful word needs to be read as a known one."""
+    """0 to 100: similarity from which a doubtful word is read as a known one."""
     margin: Annotated[float, Interval(ge=0, le=50)] = 8.0
     """By how much it must be more similar than the next one."""
     exact_below: Annotated[int, Interval(ge=1, le=10)] = 4
     """Words of fewer letters must be spelt exactly."""
     min_confidence: Probability = 0.5
-    """Lines of which the reader is less sure are skipped."""
+    """Lines of a lower confidence are ignored."""
     either: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    """A written word -> the ids it may mean, the one to take first."""
+    """A written word to the ids that it may mean, the preferred one first."""
     skip_lines: tuple[str, ...] = ()
-    """Beginnings of lines that speak of the file rather than of the photo."""
+    """Beginnings of lines that describe the file and not the photo."""
     other_words: tuple[str, ...] = ()
-    """Words that look like ours and are never corrected to one of them."""
+    """Other words that are similar to known ones; they are never corrected to a known word."""
     usual: tuple[str, ...] = ()
-    """Spellings that stand on most boards, the most usual of each facet first."""
+    """Common spellings on boards, the most common of each facet first."""
     compass: Mapping[str, Annotated[float, Interval(ge=0, lt=360)]] = field(default_factory=dict)
-    """A written word -> degrees clockwise from north."""
+    """A written word to degrees clockwise from north."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuessOptions:
-    """What a guess needs to be shown, and to fill coverage as guessed."""
+    """Probabilities that a guess needs."""
 
     shows: Probability = 0.5
+    """To meet a required shot as guessed."""
     floor: Probability = 0.2
+    """To be shown at all."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,7 +135,7 @@ class Vocabulary:
         return tuple(word.id for word in self.words if word.facet is facet)
 
     def label(self, number: int) -> LabelCard | None:
-        """The card with this AprilTag number; None when no card of ours has it."""
+        """The card with this AprilTag number; None for an unknown number."""
         return self._by_number.get(number)
 
     def plain(self, facet: Facet, value: str) -> str:
@@ -142,9 +144,9 @@ class Vocabulary:
         return word.words if word else value
 
     def check(self, facet: Facet, value: str) -> str:
-        """The value itself when the facet can take it.
+        """The value, if it is one of the facet's; counts without leading zeros.
 
-        Raises BadInputError that names the nearest value the vocabulary has.
+        Raises BadInputError that suggests the closest value of the vocabulary.
         """
         if facet is Facet.COUNT:
             if value.isascii() and value.isdigit() and int(value) <= MAX_COUNT:
@@ -163,7 +165,7 @@ _DROPPED = re.compile(r"[.'\u2019\"_:;]")
 
 
 def normal(text: str) -> str:
-    """Writing as the vocabulary compares it: upper case, dashes as spaces, dots dropped, single spaces."""
+    """Normalise writing for comparison: upper case, dashes as spaces, no dots, single spaces."""
     return _SPACES.sub(" ", _DROPPED.sub("", text.upper().replace("-", " "))).strip()
 
 
@@ -209,7 +211,7 @@ class _File:
 def load_vocabulary(text: str, origin: str) -> Vocabulary:
     """Read and check a vocabulary. `origin` names the file in messages.
 
-    Raises BadInputError with the line of the wrong key or value and the nearest right one.
+    Raises BadInputError with the line of the wrong key or value and the closest valid one.
     """
     file = TomlFile(text, origin)
     tables = file.read(_File)

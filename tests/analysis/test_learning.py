@@ -70,11 +70,11 @@ def taught(tmp_path_factory):
 
 
 def scene_of_first_slope(archive):
-    from evidence.analysis.models import reseen
+    from evidence.analysis.models import with_scene_head
 
     with Workspace(archive) as workspace:
         photo = workspace.catalog.photos.of_claim("TC-1001", embeddings=True)[5]
-        (seen,) = reseen([photo], models_of(workspace).head)
+        (seen,) = with_scene_head([photo], models_of(workspace).head)
         return max(seen.look.scenes, key=lambda kind: seen.look.scenes[kind])
 
 

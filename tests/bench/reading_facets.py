@@ -1,4 +1,4 @@
-"""From a drawn board to its facets: found, read and understood, as the look does it.
+"""From a drawn board to its facets: find the writing, recognise it, parse it, as an intake does.
 
     python tests/bench/reading_facets.py [--each 100] [--seed 5000] [--only "board plain 0.3"] [--show]
 
@@ -39,10 +39,10 @@ WIDTHS = {"0.3 to 0.7": (0.3, 0.7), "0.1 to 0.2": (0.1, 0.2), "0.05 to 0.1": (0.
 FACETS = (Facet.FACE, Facet.COMPONENT, Facet.CONDITION, Facet.COUNT)
 
 
-def told(truth: made.Truth) -> dict[Facet, str]:
+def written(truth: made.Truth) -> dict[Facet, str]:
     """What a board for such a photo says, facet by facet; nothing for what it does not write."""
     values = {facet: getattr(truth, facet.value) for facet in FACETS}
-    if truth.component == "shingle":  # goes without saying on a slope: the boards leave it out
+    if truth.component == "shingle":  # implied on a slope: the boards leave it out
         values[Facet.COMPONENT] = ""
     return {facet: value for facet, value in values.items() if value and value != "none"}
 
@@ -88,7 +88,7 @@ def samples(
             truth = dice.choice(truths)
         lines = broken_into_lines(dice, text)
         photo = draw(lines, drawn.HANDS[number % len(drawn.HANDS)], rng, trouble, rng.uniform(*widths))
-        yield Sample(lines, told(truth), fitted(photo, READ_SIDE))
+        yield Sample(lines, written(truth), fitted(photo, READ_SIDE))
 
 
 @dataclass
@@ -103,9 +103,9 @@ class Tally:
     found: int = 0
     photos: int = 0
 
-    def add(self, says: dict[Facet, str], grammar: BoardParser, lines: Sequence[WritingLine]) -> bool:
+    def add(self, says: dict[Facet, str], parser: BoardParser, lines: Sequence[WritingLine]) -> bool:
         """Compare one photo; whether all of it is right."""
-        reading = grammar.read(lines)
+        reading = parser.read(lines)
         good = True
         for facet in FACETS:
             best, value = reading.best(facet), says.get(facet, "")
@@ -123,39 +123,39 @@ class Tally:
         return good
 
     def row(self) -> str:
-        """As shares of the facets the boards state, and of the photos."""
-        told = max(1, self.right + self.missed + self.wrong)
+        """As shares of the facets that the boards state, and of the photos."""
+        written = max(1, self.right + self.missed + self.wrong)
         return " | ".join(
             [
                 f"{self.found / self.photos:.3f}",
-                *(f"{n / told:.3f}" for n in (self.right, self.missed, self.wrong)),
-                f"{self.invented / told:.4f}",
+                *(f"{n / written:.3f}" for n in (self.right, self.missed, self.wrong)),
+                f"{self.invented / written:.4f}",
                 f"{self.whole / self.photos:.3f}",
             ]
         )
 
 
 def main() -> None:
-    """Draw, look, understand, print."""
-    talk = argparse.ArgumentParser(description=__doc__)
-    talk.add_argument("--each", type=int, default=100, help="photos of each sort")
-    talk.add_argument("--seed", type=int, default=5000)
-    talk.add_argument("--only", default="", help="rows whose name begins so")
-    talk.add_argument("--show", action="store_true", help="print what was understood wrongly")
-    asked = talk.parse_args()
-    grammar = BoardParser(words())
+    """Draw the photos, read them, print the table."""
+    arguments = argparse.ArgumentParser(description=__doc__)
+    arguments.add_argument("--each", type=int, default=100, help="photos of each sort")
+    arguments.add_argument("--seed", type=int, default=5000)
+    arguments.add_argument("--only", default="", help="rows whose name begins so")
+    arguments.add_argument("--show", action="store_true", help="print the boards that were read wrongly")
+    options = arguments.parse_args()
+    parser = BoardParser(words())
     print("| ground | trouble | width | read | right | not found | wrong | invented | photos all right |")
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for number, ground in enumerate(("board", "chalk")):
         for name, trouble in TROUBLES.items():
             for width, (least, most) in WIDTHS.items() if ground == "board" else [("0.3 to 0.7", (0.3, 0.7))]:
-                if not f"{ground} {name} {width}".startswith(asked.only):
+                if not f"{ground} {name} {width}".startswith(options.only):
                     continue
                 tally = Tally()
-                seed = [asked.seed, number, list(TROUBLES).index(name), int(100 * least)]
-                for sample in samples(seed, asked.each, trouble, (least, most), chalk=ground == "chalk"):
+                seed = [options.seed, number, list(TROUBLES).index(name), int(100 * least)]
+                for sample in samples(seed, options.each, trouble, (least, most), chalk=ground == "chalk"):
                     lines = read_writing(sample.photo, spots=find_writing(sample.photo))
-                    if not tally.add(sample.says, grammar, lines) and asked.show:
+                    if not tally.add(sample.says, parser, lines) and options.show:
                         print(f"   {sample.lines} -> {[line.text for line in lines]}")
                 print(f"| {ground} | {name} | {width} | {tally.row()} |", flush=True)
 

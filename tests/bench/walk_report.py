@@ -1,8 +1,8 @@
-"""How right and how honest the tags are, on made-up walks: `python tests/bench/walk_report.py [--walks N] [--seed S] [--only PART ...]`.
+"""Accuracy and calibration of the tags on simulated walks: `python tests/bench/walk_report.py [--walks N] [--seed S] [--only PART ...]`.
 
 Prints the figures of docs/measurements.md, "Tags" and "The walk". Not a test: it asserts nothing. The
 walks come from tests/support/support_walks.py, which shares no number with config/walk.toml; seeds 1 to 99
-were looked at while the model was made, the report starts at 1000. `--calibrate` fits the lines that stand
+were used to develop the model, the report starts at 1000. `--calibrate` fits the lines that stand
 in config/walk.toml, on seeds below 100, and prints them.
 """
 
@@ -56,7 +56,7 @@ def line(name: str, score: Score) -> None:
 
 
 def populations() -> Iterator[tuple[str, list[Persona], Kit]]:
-    """Every row of the table: who walks, and what the photos carry."""
+    """Every row of the table: the adjusters, and the evidence in the photos."""
     board = {"boards": 0.1, "misread": 0.02}
     for people, who in (("ordinary", [ORDINARY]), ("all sorts", [])):
         for name, kit in (
@@ -70,7 +70,7 @@ def populations() -> Iterator[tuple[str, list[Persona], Kit]]:
 
 
 def accuracy(walks: int, seed: int) -> None:
-    """Guesses as shipped, for adjusters who walk as the plan's first style says, and for all sorts."""
+    """Guesses of the models that ship, for adjusters who follow the plan's first style, and for all kinds."""
     print("\nGuesses as shipped (kind: role with close-up and no-damage proof taken together)")
     pooled = Score()
     for name, who, kit in populations():
@@ -126,17 +126,17 @@ def stated(walks: int, seed: int) -> None:
 
 
 def boards(many: int, seed: int) -> None:
-    """The grammar alone on boards whose characters are misread: right, missed and wrong facets."""
+    """The parser alone on boards whose characters are misread: right, missed and wrong facets."""
     print("\nBoards read into facets, by share of characters misread (right, not found, wrong; invented)")
-    grammar = BoardParser(words())
+    parser = BoardParser(words())
     rng = random.Random(seed)
     truths = [t for k in range(60) for t, _ in made.shots(rng, made.persona(rng, str(k)))]
     for misread in (0.0, 0.02, 0.04, 0.08, 0.15):
         count = {"right": 0, "missed": 0, "wrong": 0, "invented": 0}
         for _ in range(many):
             truth = rng.choice(truths)
-            text = made.smudge(rng, made.board(rng, truth), misread)
-            reading = grammar.read_text(text, 0.95)
+            text = made.misread_text(rng, made.board(rng, truth), misread)
+            reading = parser.read_text(text, 0.95)
             for facet in (Facet.FACE, Facet.COMPONENT, Facet.CONDITION, Facet.COUNT):
                 value = getattr(truth, facet.value)
                 value = (
@@ -152,10 +152,10 @@ def boards(many: int, seed: int) -> None:
                 else:
                     outcome = "invented"
                 count[outcome] += 1
-        told = count["right"] + count["missed"] + count["wrong"]
-        shares = ", ".join(f"{count[key] / told:.3f}" for key in ("right", "missed", "wrong"))
+        asked = count["right"] + count["missed"] + count["wrong"]
+        shares = ", ".join(f"{count[key] / asked:.3f}" for key in ("right", "missed", "wrong"))
         print(
-            f"  {misread:4.0%} misread: {shares}; invented {count['invented'] / told:.4f}  (n={told})",
+            f"  {misread:4.0%} misread: {shares}; invented {count['invented'] / asked:.4f}  (n={asked})",
             flush=True,
         )
 
@@ -181,16 +181,16 @@ def curve(who: Persona, kit: Kit, name: str, walks: int, seed: int) -> None:
         made.walks(seed + 3, walks, kit, people=[who]),
     )
     for many in (0, 50, 200, 1000):
-        left, lessons = many, []
+        left, training = many, []
         for k, walk in enumerate(train):
             # fifty photos are half of each of two claims: one claim alone teaches nothing
             some = confirmed(walk, min(left, 25) if many == 50 else left)
             if not some or (many == 50 and k > 1):
                 break
             left -= len(some)
-            lessons.append(TrainingWalk(photos=tuple(walk.photos), confirmed=some, adjuster=who.name))
+            training.append(TrainingWalk(photos=tuple(walk.photos), confirmed=some, adjuster=who.name))
         start = time.perf_counter()
-        learned = learn(lessons, vocabulary=words(), start=shipped())
+        learned = learn(training, vocabulary=words(), start=shipped())
         seconds = time.perf_counter() - start
         line(
             f"{name}, {many:4} confirmed{'' if learned.kept or not many else ' (not kept)'}",
@@ -230,8 +230,8 @@ def main() -> None:
 
 
 def learning(walks: int, seed: int) -> None:
-    """What confirmed photos of one adjuster's earlier claims are worth on later ones."""
-    print("\nLearning one adjuster's counts")
+    """The effect of confirmed photos of one adjuster's earlier claims on later ones."""
+    print("\nLearning one adjuster's habits")
     kit = Kit(scenes=SCENES, vectors=True)
     curve(ORDINARY, kit, "ordinary", walks, seed)
     other = Persona(

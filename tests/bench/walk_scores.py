@@ -1,4 +1,4 @@
-"""How right and how honest guesses are, counted over walks whose truth is known."""
+"""Accuracy and calibration of guesses, counted over walks whose truth is known."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Score:
         self.right[facet] = self.right.get(facet, 0) + (truth == guess)
 
     def include(self, other: Score) -> None:
-        """Count another's questions too."""
+        """Add the counts of another score."""
         for mine, theirs in ((self.right, other.right), (self.asked, other.asked)):
             for facet, many in theirs.items():
                 mine[facet] = mine.get(facet, 0) + many
@@ -55,7 +55,7 @@ def calibration_error(rows: Iterable[tuple[float, bool]]) -> float:
 def score_walks(walks: Iterable, tagged: Iterable, *, skip: frozenset[str] = frozenset()) -> Score:
     """Count over walks and their results of `tag_claim`; photos whose sha256 is in `skip` are not asked about.
 
-    `kind` is the role with close-ups and no-damage proofs taken together, which no picture tells apart.
+    `kind` is the role with close-ups and no-damage proofs taken together, which pictures cannot tell apart.
     Component is asked only where the truth has one.
     """
     score = Score()

@@ -1,9 +1,9 @@
-"""Made-up inspections with their truth: how people walk round houses and what they photograph.
+"""Simulated inspections with their truth: how people walk round houses and what they photograph.
 
-Written from the trade's practice (common practice, no source) and without a look at config/walk.toml:
-none of its numbers come from there, and it has habits that the model does not know (things photographed
-in an order of one's own, a face finished with its overview, roof items between the slopes, going back
-for a forgotten shot). Seeded: the same seed gives the same walk.
+Written from the trade's practice (common practice, no source) and independent of config/walk.toml: none of
+its numbers come from there, and it has habits that the model does not contain (a personal order of things, a
+face that ends with its overview, roof items between the slopes, going back for a forgotten shot).
+The same seed gives the same walk.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ class Persona:
 
 @dataclass(frozen=True)
 class Kit:
-    """What the photos carry besides the picture."""
+    """The evidence in the photos besides the picture."""
 
     boards: float = 0.0
     """Share of photos with a legible board."""
@@ -74,9 +74,9 @@ class Kit:
     compass: float = 0.0
     """Share of photos with a compass direction and a position."""
     vectors: bool = False
-    """Pictures carry a vector, alike where they show the same thing and silent of what it is."""
+    """Pictures have a vector: similar where they show the same thing, without a sign of what it is."""
     scenes: float = 0.87
-    """Mean of the network's own certainty, which is honest."""
+    """Mean of the network's confidence, which is calibrated."""
 
 
 @dataclass
@@ -269,7 +269,7 @@ def _inside(rng: random.Random) -> Iterator[tuple[Truth, float]]:
                 yield from _thing(rng, "none", part, rng.random() < 0.8, 1.0)
 
 
-# --- what the camera and the network make of it ----------------------------------------------
+# --- the camera and the image network ----------------------------------------------
 
 _LOOKS: dict[str, dict[str, float]] = {
     "elevation": {"house": 0.95, "other": 0.05},
@@ -313,7 +313,7 @@ def _draw(rng: random.Random, shares: dict[str, float]) -> str:
 
 
 def _scenes(rng: random.Random, truth: Truth, kit: Kit) -> dict[SceneKind, float]:
-    """An honest network's opinion: sure by c and right in a share c of the cases."""
+    """The probabilities of a calibrated network: with a confidence of c it is right in a share c of the cases."""
     kind = _draw(rng, _LOOKS[_look_of(truth)])
     sure = rng.betavariate(9.0, 9.0 * (1 - kit.scenes) / kit.scenes)
     says = kind if rng.random() < sure else rng.choice([k.value for k in KINDS if k != kind])
@@ -333,12 +333,12 @@ def _chalk(rng: random.Random, truth: Truth) -> ChalkSeen | None:
     return ChalkSeen(square=rng.uniform(0.0, 0.25), marks=None)
 
 
-class Likeness:
-    """Vectors of one inspection's pictures: what the house, the sort of picture and the thing have in common.
+class PictureVectors:
+    """Vectors of one inspection's pictures: sums of a part for the house, for the look and for the thing.
 
-    None of them is the same in two inspections, so nothing can be learned from one for another: only
-    whether two pictures are alike is told. Shares by eye, so that cosines come near those of real pictures
-    of one house (about 0.8 for a thing again, 0.4 to 0.65 for others): common practice, no source.
+    The parts differ between inspections, so nothing can be learned from one for another: they only show
+    whether two pictures are similar. The shares are chosen so that cosines are near those of real pictures
+    of one house (about 0.8 for the same thing again, 0.4 to 0.65 for others): common practice, no source.
     """
 
     SIZE = 1280
@@ -352,7 +352,7 @@ class Likeness:
         self.thing = 0
 
     def vector(self, truth: Truth) -> bytes:
-        """Of the next picture. A second close-up often shows another place of the same thing."""
+        """The vector of the next picture. A second close-up often shows another part of the same thing."""
         again = truth == self.last
         if not again or (truth.role in ("close_up", "no_damage_proof") and self.rng.random() < 0.35):
             self.thing += 1
@@ -439,8 +439,8 @@ def board(rng: random.Random, truth: Truth) -> str:
     return rng.choice((" ", " ", " ", " / ", ", ")).join(words)
 
 
-def smudge(rng: random.Random, text: str, share: float) -> str:
-    """The text as a reader that errs on a `share` of the characters gives it."""
+def misread_text(rng: random.Random, text: str, share: float) -> str:
+    """The text with a `share` of its characters misread."""
     out = []
     for c in text:
         if c != " " and rng.random() < share:
@@ -498,7 +498,7 @@ def walk(seed: int, who: Persona, kit: Kit, cards: CardNumbers | None = None) ->
     out = Walk(persona=who)
     clock = datetime(2024, 6, 3, 8, 0) + timedelta(seconds=rng.uniform(0, 30000))
     front, where = rng.uniform(0, 360), [0.0]
-    likeness = Likeness(random.Random(f"{seed}/{who.name}/likeness"))
+    vectors = PictureVectors(random.Random(f"{seed}/{who.name}/likeness"))
     shown: dict[str, str] = {}
     for truth, gap in _strays(rng, shots(rng, who)):
         clock += timedelta(seconds=gap)
@@ -516,7 +516,7 @@ def walk(seed: int, who: Persona, kit: Kit, cards: CardNumbers | None = None) ->
             scenes=_scenes(rng, truth, kit),
             chalk=_chalk(rng, truth),
             writing=_board_lines(rng, truth, kit),
-            embedding=likeness.vector(truth) if kit.vectors else b"",
+            embedding=vectors.vector(truth) if kit.vectors else b"",
         )
         facts = CameraFacts(taken_local=clock)
         if rng.random() < kit.compass:
@@ -536,13 +536,13 @@ def _strays(rng: random.Random, plain: Iterator[tuple[Truth, float]]) -> Iterato
 def _board_lines(rng: random.Random, truth: Truth, kit: Kit) -> tuple[WritingLine, ...]:
     if truth.role == "other" or rng.random() >= kit.boards:
         return ()
-    text = smudge(rng, board(rng, truth), kit.misread)
+    text = misread_text(rng, board(rng, truth), kit.misread)
     box = Box(left=0.3, top=0.3, right=0.7, bottom=0.4)
     return (WritingLine(text=text, confidence=rng.uniform(0.85, 0.999), box=box),) if text.strip() else ()
 
 
 def _to_show(truth: Truth, shown: dict[str, str], cards: CardNumbers) -> list[int]:
-    """The cards a careful adjuster holds up before this photo: one for each facet that is new."""
+    """The cards that a careful adjuster shows before this photo: one for each facet that changes."""
     if truth.role == "other":
         return []
     want = {

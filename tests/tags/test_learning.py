@@ -24,7 +24,9 @@ from evidence.tags.models import TagModels
 from evidence.tags.suggest import TagOptions, tag_claim
 from evidence.tags.walk.plan import Calibration
 
-WIDDERSHINS = Persona(name="A. Example", clockwise=False, parts=("siding", "screen", "downspout", "gutter"))
+COUNTER_CLOCKWISE = Persona(
+    name="A. Example", clockwise=False, parts=("siding", "screen", "downspout", "gutter")
+)
 
 
 def training(made):
@@ -49,14 +51,14 @@ def faces_right(models, made, adjuster):
 @pytest.fixture(scope="module")
 def learned():
     return learn(
-        [training(walk(k, WIDDERSHINS, Kit())) for k in range(5)], vocabulary=words(), start=shipped()
+        [training(walk(k, COUNTER_CLOCKWISE, Kit())) for k in range(5)], vocabulary=words(), start=shipped()
     )
 
 
 def test_an_adjuster_s_own_way_round_is_learned(learned):
-    unseen = [walk(100 + k, WIDDERSHINS, Kit()) for k in range(6)]
+    unseen = [walk(100 + k, COUNTER_CLOCKWISE, Kit()) for k in range(6)]
     before = np.mean([faces_right(shipped(), made, "") for made in unseen])
-    after = np.mean([faces_right(learned.models, made, WIDDERSHINS.name) for made in unseen])
+    after = np.mean([faces_right(learned.models, made, COUNTER_CLOCKWISE.name) for made in unseen])
     assert learned.kept
     assert after > before + 0.1
 
@@ -64,13 +66,13 @@ def test_an_adjuster_s_own_way_round_is_learned(learned):
 def test_the_report_compares_photos_that_were_held_back(learned):
     assert learned.after.accuracy(Facet.FACE) > learned.before.accuracy(Facet.FACE)
     assert learned.before.asked == learned.after.asked
-    assert learned.photos == sum(len(walk(k, WIDDERSHINS, Kit()).photos) for k in range(5))
+    assert learned.photos == sum(len(walk(k, COUNTER_CLOCKWISE, Kit()).photos) for k in range(5))
     assert "%" in learned.why
 
 
 def test_the_same_walks_always_teach_the_same(learned):
     again = learn(
-        [training(walk(k, WIDDERSHINS, Kit())) for k in range(5)], vocabulary=words(), start=shipped()
+        [training(walk(k, COUNTER_CLOCKWISE, Kit())) for k in range(5)], vocabulary=words(), start=shipped()
     )
     assert save_models(again.models) == save_models(learned.models)
 
@@ -79,7 +81,7 @@ def test_the_same_walks_always_teach_the_same(learned):
 def test_with_fewer_than_two_walks_nothing_is_learned_and_the_reason_is_given(many):
     start = shipped()
     outcome = learn(
-        [training(walk(k, WIDDERSHINS, Kit())) for k in range(many)], vocabulary=words(), start=start
+        [training(walk(k, COUNTER_CLOCKWISE, Kit())) for k in range(many)], vocabulary=words(), start=start
     )
     assert not outcome.kept
     assert outcome.models is start
@@ -87,7 +89,7 @@ def test_with_fewer_than_two_walks_nothing_is_learned_and_the_reason_is_given(ma
 
 
 def test_claims_that_cards_alone_tagged_are_checked_as_if_no_card_had_been_shown():
-    made = [walk(k, WIDDERSHINS, Kit(cards=True), cards()) for k in range(2)]
+    made = [walk(k, COUNTER_CLOCKWISE, Kit(cards=True), cards()) for k in range(2)]
     stated = [
         {sha: {f: v.value for f, v in result.tags.items() if v.stated} for sha, result in results.items()}
         for results in (tag_claim(m.photos, person={}, vocabulary=words()) for m in made)
@@ -103,7 +105,7 @@ def test_claims_that_cards_alone_tagged_are_checked_as_if_no_card_had_been_shown
 
 
 def test_what_cannot_be_held_out_is_said_in_words():
-    made = [walk(k, WIDDERSHINS, Kit()) for k in range(2)]
+    made = [walk(k, COUNTER_CLOCKWISE, Kit()) for k in range(2)]
     only = [
         {
             p.sha256: {Facet.CONDITION: t.condition}
@@ -122,7 +124,7 @@ def test_what_cannot_be_held_out_is_said_in_words():
 def test_what_tags_held_back_photos_worse_is_not_kept(learned):
     # the models in use know this adjuster; in the archive two people share the name, so that what most of
     # the claims teach is wrong for the one held back
-    ways = (WIDDERSHINS, replace(WIDDERSHINS, clockwise=True))
+    ways = (COUNTER_CLOCKWISE, replace(COUNTER_CLOCKWISE, clockwise=True))
     mixed = [training(walk(320 + k, ways[k % 2], Kit())) for k in range(6)]
     outcome = learn(mixed, vocabulary=words(), start=shipped(), before=learned.models)
     assert not outcome.kept
@@ -131,7 +133,7 @@ def test_what_tags_held_back_photos_worse_is_not_kept(learned):
 
 
 def test_stated_tags_are_the_same_before_and_after_learning(learned):
-    made = walk(55, WIDDERSHINS, Kit(boards=0.2))
+    made = walk(55, COUNTER_CLOCKWISE, Kit(boards=0.2))
     stated = {
         photo.sha256: {
             Facet.FACE: FacetValue(
@@ -170,8 +172,8 @@ def test_one_bad_claim_among_many_is_chance():
 def test_models_travel_as_text_and_tag_alike_elsewhere(learned):
     text = save_models(learned.models)
     there = load_models(text, "models.json", plan())
-    made = walk(77, WIDDERSHINS, Kit(compass=0.3))
-    options = TagOptions(adjuster=WIDDERSHINS.name)
+    made = walk(77, COUNTER_CLOCKWISE, Kit(compass=0.3))
+    options = TagOptions(adjuster=COUNTER_CLOCKWISE.name)
     one, other = (
         tag_claim(made.photos, person={}, vocabulary=words(), models=m, options=options)
         for m in (learned.models, there)

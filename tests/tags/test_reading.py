@@ -224,7 +224,7 @@ def test_lines_are_read_in_their_order_and_doubtful_ones_not_at_all():
     assert reading.best(Facet.COMPONENT).confidence == pytest.approx(0.98)
 
 
-def test_likeness_is_the_edit_distance_with_a_cheaper_price_for_like_shapes():
+def test_similarity_is_the_edit_distance_with_a_lower_cost_for_similar_shapes():
     # the kitten/sitting distance of 3 is the usual worked example of Levenshtein's distance
     assert similarity("KITTEN", "SITTING") == pytest.approx(100 * (1 - 3 / 7))
     assert similarity("LEFI", "LEFT") == pytest.approx(100 * (1 - 0.5 / 4))
