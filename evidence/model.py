@@ -101,7 +101,7 @@ class Copied:
     outcome: Outcome
 
 
-# --- what the camera says ----------------------------------------------------------------
+# --- camera data -------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,7 +153,7 @@ class CameraFacts:
     flags: tuple[Finding, ...] = ()
 
 
-# --- what a look at the pixels says ------------------------------------------------------
+# --- what the analysis of a photo found ---------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -64,7 +64,7 @@ class SplitSettings(_Part):
 
 
 class ClockSettings(_Part):
-    """A camera whose clock is known to be off."""
+    """A camera whose clock is known to be wrong."""
 
     device: Annotated[str, Field(min_length=1)]
     minutes_fast: Annotated[float, Field(ge=-MINUTES_OFF, le=MINUTES_OFF)]

@@ -1,7 +1,7 @@
 """TOML files that an office edits, read into dataclasses; each mistake is reported with its line.
 
-The standard library says what a text means, pydantic whether that fits the dataclass, and a second parser
-where a key stands. `TomlFile` turns what they report into one line with the nearest right word.
+The standard library parses the text, pydantic checks the data against the dataclass, and a second parser
+finds the positions of keys. `TomlFile` turns their reports into one line with the nearest right word.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 KeyPath = tuple[str | int, ...]
-"""The way to a value: keys, and numbers from 0 in lists; `("shot", 2, "title")`."""
+"""The path to a value: keys, and indices from 0 in lists; `("shot", 2, "title")`."""
 
 
 def _filled(text: str) -> bool:
@@ -49,7 +49,7 @@ Filled = Annotated[str, Predicate(_filled)]
 
 
 class TomlFile:
-    """The text of one file, what it means, and where its keys stand.
+    """The text of one file, its data, and the positions of its keys.
 
     `origin` names the file in messages. Raises BadInputError, with the line, for text that is not TOML.
     """
@@ -67,10 +67,10 @@ class TomlFile:
             ) from None
 
     def read(self, cls: type[T], data: Mapping[str, Any] | None = None) -> T:
-        """The file as a `cls`; with `data`, that instead of what the text says.
+        """The file as a `cls`; with `data`, `data` as a `cls`, with the positions of the file.
 
-        Raises BadInputError for the first mistake: an unknown key (it may be why another is missing), else
-        the one that stands first.
+        Raises BadInputError for the first mistake: an unknown key (it may explain a missing one), else
+        the first in the file.
         """
         from pydantic import ValidationError  # noqa: PLC0415 - slow to import, and help texts do not need it
 
@@ -91,7 +91,7 @@ class TomlFile:
         raise self.error(place, what, hint)
 
     def choose(self, place: KeyPath, word: str, known: Iterable[str]) -> None:
-        """Refuse `word`, which stands at `place`, unless it is one of `known`."""
+        """Refuse the `word` at `place` unless it is one of `known`."""
         options = [str(one) for one in known]
         if word not in options:
             self.refuse(place, f"{_name(place)} cannot be {word!r}", nearest(word, options))
@@ -121,11 +121,11 @@ class TomlFile:
         self._text = self._text.replace("\r\n", "\n")
         try:
             return spanned_toml.loads(self._text)
-        except ValueError:  # newer TOML, which only a newer Python reads: everything stands on line 1
+        except ValueError:  # newer TOML, which only a newer Python reads: report line 1 for everything
             return spanned_toml.loads("")
 
     def _header(self, place: KeyPath, before: Sequence[Any], at: int) -> int:
-        """Where the [[header]] stands that follows the tables `before` it; the parser does not keep it."""
+        """Position of the [[header]] that follows the tables `before` it; the parser does not keep it."""
         name = r"\s*\.\s*".join(f"[\"']?{re.escape(step)}[\"']?" for step in place if isinstance(step, str))
         header = re.compile(rf"^[ \t]*\[\[\s*{name}\s*\]\]", re.MULTILINE)
         found = header.search(self._text, self._text.rfind("\n", 0, at) + 1)
@@ -137,7 +137,7 @@ class TomlFile:
 
 
 def _end(node: Any) -> int:
-    """Where the last value inside `node` ends; 0 for an empty table."""
+    """End of the last value inside `node`; 0 for an empty table."""
     inner = node.inner()
     within = inner.values() if isinstance(inner, dict) else inner if isinstance(inner, list) else ()
     return max([int(node.span().stop), *(_end(one) for one in within)])
@@ -210,7 +210,7 @@ def _is_unknown(problem: ErrorDetails) -> bool:
 
 
 def _place(problem: ErrorDetails) -> KeyPath:
-    """Where the problem is. pydantic counts the tuple of `validated`, and marks keys."""
+    """The key path of the problem, without the tuple of `validated` and pydantic's mark for keys."""
     return tuple(step for step in problem["loc"][1:] if step != "[key]")
 
 

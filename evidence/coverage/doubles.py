@@ -100,7 +100,7 @@ class DoubleIndex:
 
 
 def pairs(phashes: Sequence[str], bits: int) -> tuple[tuple[int, int, int], ...]:
-    """Every two places whose hashes are within `bits`: (earlier, later, distance), in order of place."""
+    """All pairs of positions whose hashes are within `bits`: (earlier, later, distance), in order of position."""
     index = DoubleIndex(phashes)
     found = []
     for place, phash in enumerate(phashes):

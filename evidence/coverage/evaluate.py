@@ -113,7 +113,7 @@ class Photos:
         return "; or ".join(words for begun, words in said if begun) or NOTHING
 
     def candidates(self, shot: Shot, place: ShotPlace, matches: Matches) -> tuple[Candidate, ...]:
-        """The photos whose tags come nearest; first those that match fully but do not count.
+        """The photos that lack the fewest facets; first those that match fully but do not count.
 
         Photos that count already are left out.
         """

@@ -1,4 +1,4 @@
-"""Flags on a claim's photos: whatever somebody could hold against the file later (doubles, times, distances)."""
+"""Flags problems of a claim's photos: near-duplicates, wrong times, places far away, damaged files, contradictions."""
 
 from __future__ import annotations
 

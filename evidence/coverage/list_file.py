@@ -56,7 +56,7 @@ class WhenTable(FacetTable):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartTable:
-    """So many photos of one sort."""
+    """A number of photos of one kind."""
 
     title: str = ""
     least: Least = 1

@@ -75,7 +75,7 @@ class Status(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """A photo that comes near to satisfying a shot, and what it lacks."""
+    """A photo that nearly satisfies a shot, and what it lacks."""
 
     photo: Sha256
     lacks: tuple[str, ...]

@@ -73,7 +73,7 @@ class Condition:
     perils: frozenset[str] = frozenset()
     """The claim's peril, case-folded, is one of these."""
     stories_least: int = 0
-    """The claim is known to have at least so many storeys."""
+    """The house is known to have at least this number of storeys."""
     words: str = ""
 
 

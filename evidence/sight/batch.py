@@ -1,4 +1,4 @@
-"""Looks at many photos in processes of their own; one photo that fails does not stop the others.
+"""Analyses many photos in worker processes; one photo that fails does not stop the others.
 
 The imaging libraries are loaded in those processes only.
 """

@@ -18,7 +18,7 @@ from evidence.sight.writing import TextSpot, find_writing, read_writing
 T = TypeVar("T")
 
 _NO_ROOF = (SceneKind.HOUSE, SceneKind.INTERIOR, SceneKind.FIXTURE, SceneKind.SHEET)
-"""When these are much more probable than a roof, chalk is not looked for: frames and joints look like it."""
+"""When these are much more probable than a roof, chalk is not searched: frames and joints look like it."""
 _SURE = 0.6
 
 

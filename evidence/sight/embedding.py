@@ -1,4 +1,4 @@
-"""A photo as a vector: the last layer of the image network, from which the scene head tells kinds apart."""
+"""Turns a photo into a vector, the image network's last layer; the scene head classifies it."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""What to look at and how: plain values that travel to another process or machine.
+"""Requests to analyse a photo: plain values that can be sent to another process or machine.
 
-This module imports no imaging library, so that whoever only needs a thumbnail's path loads none.
+This module imports no imaging library, so that code which only needs a thumbnail's path loads none.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ class QualityLimits:
     bright: float = 0.9
     """Above this one it is bright."""
     clipped: float = 0.5
-    """With more than this share of full white or full black it is bright or dark, whatever the mean."""
+    """With more than this share of full white or full black it is bright or dark for any mean."""
     pixels: int = 640 * 480
     """Fewer pixels are small: VGA, below which a hail strike in an overview is a few pixels wide."""
 
@@ -43,7 +43,7 @@ class LookOptions:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LookRequest:
-    """A file to look at."""
+    """One file to analyse."""
 
     path: Path
     sha256: Sha256

@@ -1,4 +1,4 @@
-"""What kind of picture a vector of the image network stands for: a small linear head that learns.
+"""Classifies the image network's vector into scene kinds, by a small linear head that can be refitted.
 
 It needs numpy alone, no imaging library. The head is a softmax over eight kinds. The one shipped in `config/scene_head.npz` was fitted by
 `tests/bench/scene_fit.py`; an office's own confirmed photos move it from there (`refit`).

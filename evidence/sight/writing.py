@@ -39,7 +39,7 @@ _TEXT_LEVEL = 0.3
 _SPOT_LEVEL = 0.5
 _GROWTH = 1.6
 _GATE_SIDE = 576
-"""Pixels of the long side on which writing is first looked for: at 480 twice as many small
+"""Pixels of the long side at which writing is first searched: at 480 twice as many small
 boards are missed, and 640 takes twice as long (docs/measurements.md)."""
 _PLAIN_HEIGHT = 22
 """Pixels of a line's box on the first copy from which it is read as found. Smaller lines are detected again at
@@ -73,7 +73,7 @@ class ReadingBudget:
     """Limits on the work for one photo's writing."""
 
     gate_side: int = _GATE_SIDE
-    """Long side in pixels of the copy on which writing is first looked for."""
+    """Long side in pixels of the copy on which writing is first searched."""
     detail_side: int = 832
     """Largest long side in pixels to which the part with small writing is scaled to find its lines."""
     most_lines: int = 20
@@ -93,7 +93,7 @@ class TextSpot:
 
     @property
     def box(self) -> Box:
-        """The upright rectangle round it, inside the frame."""
+        """The upright rectangle around it, inside the frame."""
         return _box_of(self.corners)
 
 
