@@ -47,6 +47,9 @@ LIBRARY_OWNERS = {
     "zxingcpp": "sight",
     "onnxruntime": "sight",
     "rapidocr": "sight",
+    "imagehash": "sight",
+    "onnx": "sight",
+    "spanned_toml": "toml_files",
 }
 
 
