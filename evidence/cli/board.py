@@ -5,15 +5,19 @@ from __future__ import annotations
 import contextlib
 import getpass
 import ipaddress
+import socket
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from evidence.cli.common import OFFICE, REVIEWER, Actor, Archive, Json, emit, opened, stderr_console, table
 from evidence.errors import BadInputError, DestinationError
 from evidence.model import Duty
+
+if TYPE_CHECKING:
+    import uvicorn
 
 people_app = typer.Typer(no_args_is_help=True, help="Manage who may use the board.")
 
@@ -68,13 +72,7 @@ def board(
             proxy_headers=behind_tls,
         )
         server = uvicorn.Server(config)
-        try:
-            listening = config.bind_socket()
-        except SystemExit as trouble:
-            raise DestinationError(
-                f"Cannot listen on {bind}, port {config.port}.",
-                "Another board may be running: choose another port with --port.",
-            ) from trouble
+        listening = _listen(config)
         known = here.catalog.users.get(here.actor)
         secret = app.state.board.sessions.create_link(here.actor, known.duty if known else duty)
         host = (name or [bind])[0]
@@ -86,6 +84,17 @@ def board(
         )
         with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to stop a board
             server.run(sockets=[listening])
+
+
+def _listen(config: uvicorn.Config) -> socket.socket:
+    """Open the board's port; raises DestinationError when it cannot be used."""
+    try:
+        return config.bind_socket()
+    except SystemExit as trouble:  # the server library would end the process here
+        raise DestinationError(
+            f"Cannot listen on {config.host}, port {config.port}.",
+            "Another board may be running: choose another port with --port.",
+        ) from trouble
 
 
 def _require_safe(bind: str, cert: Path | None, key: Path | None, names: list[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from datetime import datetime
 
 from evidence.cards import ledger
@@ -12,7 +13,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, CardReadError
 from evidence.filing.originals import find_original
-from evidence.model import Copied, Refusal
+from evidence.model import Copied, Found, Refusal
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
 
@@ -59,21 +60,13 @@ def copy_card(
             write(ledger.refused(refusal))
         for number, found in enumerate(walk.found):
             progress("Copying off the card", number, len(walk.found))
-            try:
-                one = copy_in(
-                    source,
-                    found,
-                    workspace.store,
-                    known=lambda sha: find_original(workspace, sha) is not None,
-                    same_size=sizes.__contains__,
-                )
-            except CardReadError as trouble:
-                refusal = Refusal(path=found.card_path, code="unreadable", reason=str(trouble))
-                refused.append(refusal)
-                write(ledger.refused(refusal, size=found.size))
-                continue
-            copied.append(one)
-            write(ledger.copied(one))
+            result = _copy_file(workspace, source, found, sizes)
+            if isinstance(result, Refusal):
+                refused.append(result)
+                write(ledger.refused(result, size=found.size))
+            else:
+                copied.append(result)
+                write(ledger.copied(result))
         progress("Copying off the card", len(walk.found), len(walk.found))
         account = ledger.account(walk, entries)
         write(ledger.finished(account, at=_stamp(workspace.now())))
@@ -83,6 +76,22 @@ def copy_card(
             "Leave the card untouched and run the intake again.",
         )
     return copied, refused
+
+
+def _copy_file(
+    workspace: Workspace, source: CardSource, found: Found, sizes: Container[int]
+) -> Copied | Refusal:
+    """Copy one file and verify the copy; returns a refusal for a file that cannot be read."""
+    try:
+        return copy_in(
+            source,
+            found,
+            workspace.store,
+            known=lambda sha: find_original(workspace, sha) is not None,
+            same_size=sizes.__contains__,
+        )
+    except CardReadError as trouble:
+        return Refusal(path=found.card_path, code="unreadable", reason=str(trouble))
 
 
 def _stamp(moment: datetime) -> str:
