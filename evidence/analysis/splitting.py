@@ -1,4 +1,4 @@
-"""The split of days into claims: what the catalog knows goes in, placings and segments come out."""
+"""The split of days into claims: reads photos and claims from the catalog, stores placings and segments."""
 
 from __future__ import annotations
 
@@ -116,7 +116,7 @@ def _late_photos(
     placings: Iterable[Placing],
     rows: Mapping[ClaimId, ClaimRow],
 ) -> list[Finding]:
-    """Photos that were filed under a claim after it was signed or closed: they stay there, and a person is told."""
+    """Photos that were filed under a claim after it was signed or closed: they stay there and are reported."""
     late = Counter(one.claim for one in placings if one.claim and records[one.sha256].claim != one.claim)
     return [
         Finding(

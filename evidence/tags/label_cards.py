@@ -39,7 +39,7 @@ def read_labels(
 
 
 @dataclass(frozen=True, slots=True)
-class _Standing:
+class _Statement:
     """A statement that applies now: its value, its card, and the position of the card's photo."""
 
     value: str
@@ -60,10 +60,10 @@ class _Reader:
     options: CardOptions
     stated: dict[Sha256, dict[Facet, FacetValue]] = field(default_factory=dict)
     flags: dict[Sha256, list[Finding]] = field(default_factory=dict)
-    standing: dict[Facet, _Standing] = field(default_factory=dict)
+    statements: dict[Facet, _Statement] = field(default_factory=dict)
     used: set[Facet] = field(default_factory=set)
     """Facets whose statement was applied to a photo already."""
-    doubtful: dict[Facet, LabelCard] = field(default_factory=dict)
+    unsure: dict[Facet, LabelCard] = field(default_factory=dict)
     """Facets whose statement continues past a change of subject, and the card that changed it."""
     last: datetime | None = None
 
@@ -81,13 +81,13 @@ class _Reader:
         if shown:
             self._show(photo, shown, position)
             return
-        stated = {facet: standing.stated(facet) for facet, standing in self.standing.items()}
+        stated = {facet: statement.stated(facet) for facet, statement in self.statements.items()}
         if any(card.ends for card in small):
             stated = {}
         stated |= self._of_small_cards(photo, small)
         self._state(photo, stated)
         self._flag_continued(photo, stated)
-        self.used.update(self.standing)
+        self.used.update(self.statements)
 
     def _paused(self, photo: PhotoRecord) -> bool:
         now = photo.corrected or photo.facts.taken_local
@@ -124,31 +124,31 @@ class _Reader:
         for facet in {facet for card in shown for facet, _ in card.sets}:
             self._replace(facet)
         for facet, (value, card) in new.items():
-            self.standing[facet] = _Standing(value, card, position)
+            self.statements[facet] = _Statement(value, card, position)
         changed = {facet for facet in new if facet not in _CARRIED}
         for facet in _CARRIED:
             if changed and facet in self.used and facet not in new:
-                self.doubtful[facet] = shown[0]
+                self.unsure[facet] = shown[0]
 
     def _replace(self, facet: Facet) -> None:
         """End the statement on a facet, and all statements that end with it."""
         for other, ends_with in self.options.ends_with.items():
             if facet in ends_with:
                 self._drop(other)
-        old = self.standing.get(facet)
+        old = self.statements.get(facet)
         if old is None:
             return
-        together = [name for name, standing in self.standing.items() if standing.card is old.card]
+        together = [name for name, statement in self.statements.items() if statement.card is old.card]
         for name in together if old.card.sets[0][0] is facet else [facet]:
             self._drop(name)
 
     def _drop(self, facet: Facet) -> None:
-        self.standing.pop(facet, None)
+        self.statements.pop(facet, None)
         self.used.discard(facet)
-        self.doubtful.pop(facet, None)
+        self.unsure.pop(facet, None)
 
     def _end(self) -> None:
-        for facet in list(self.standing):
+        for facet in list(self.statements):
             self._drop(facet)
 
     def _of_small_cards(self, photo: PhotoRecord, small: list[LabelCard]) -> dict[Facet, FacetValue]:
@@ -182,16 +182,16 @@ class _Reader:
 
     def _flag_continued(self, photo: PhotoRecord, stated: Mapping[Facet, FacetValue]) -> None:
         """Flag the first photo at which a condition or count continues past a change of subject."""
-        for facet, changer in list(self.doubtful.items()):
-            standing = self.standing.get(facet)
-            if standing and facet in stated and stated[facet] == standing.stated(facet):
+        for facet, changer in list(self.unsure.items()):
+            statement = self.statements.get(facet)
+            if statement and facet in stated and stated[facet] == statement.stated(facet):
                 self._flag(
                     photo,
                     "label_ran_on",
-                    f"Label card {standing.card.words} still applies after card {changer.words}: "
+                    f"Label card {statement.card.words} still applies after card {changer.words}: "
                     "check that this is intended.",
                 )
-            self.doubtful.pop(facet)
+            self.unsure.pop(facet)
 
     def _state(self, photo: PhotoRecord, stated: dict[Facet, FacetValue]) -> None:
         self.stated[photo.sha256] = stated

@@ -2,11 +2,11 @@
 
     python tests/bench/reading_facets.py [--each 100] [--seed 5000] [--only "board plain 0.3"] [--show]
 
-What stands on the boards comes from made-up inspections (tests/support/support_walks.py), in one to three
+The texts of the boards come from simulated inspections (tests/support/support_walks.py), in one to three
 lines as a person would break them, in five fonts that look written by hand. Photos are reduced to the
 look's 1,600 pixels first. Printed for each ground, trouble and width of the board: the share of facets
 (face, component, condition, count) that came out right, that were not found and that came out wrong, the
-facets invented where the board says nothing, and the share of photos whose writing was found and of those
+facets invented where the board names none, and the share of photos whose writing was found and of those
 whose facets are all right.
 """
 
@@ -40,7 +40,7 @@ FACETS = (Facet.FACE, Facet.COMPONENT, Facet.CONDITION, Facet.COUNT)
 
 
 def written(truth: made.Truth) -> dict[Facet, str]:
-    """What a board for such a photo says, facet by facet; nothing for what it does not write."""
+    """The facets that a board for such a photo states."""
     values = {facet: getattr(truth, facet.value) for facet in FACETS}
     if truth.component == "shingle":  # implied on a slope: the boards leave it out
         values[Facet.COMPONENT] = ""
@@ -63,7 +63,7 @@ def broken_into_lines(rng: random.Random, text: str) -> list[str]:
 
 @dataclass(frozen=True)
 class Sample:
-    """A board, what it says, and the photo of it at the look's size."""
+    """A board, the facets that it states, and its photo at the size that is read."""
 
     lines: list[str]
     says: dict[Facet, str]

@@ -27,7 +27,7 @@ LEFT, RIGHT, GUTTER, SCREEN, NO_DAMAGE = (
 TEST_SQUARE, SEVEN, END, GAUGE = (card(w) for w in ("TEST SQUARE", "7 HITS", "END", "SHINGLE GAUGE"))
 
 
-def told(photos, options=None):
+def stated_words(photos, options=None):
     """What is stated about each photo, as plain words."""
     stated = read_labels(photos, WORDS, options).stated
     return [{facet.value: value.value for facet, value in stated[p.sha256].items()} for p in photos]
@@ -35,7 +35,7 @@ def told(photos, options=None):
 
 def test_a_card_that_fills_the_frame_applies_to_the_photos_after_it():
     photos = [photo(0), photo(1, cards=[(LEFT, BIG)]), photo(2), photo(3)]
-    assert told(photos) == [{}, {"role": "label"}, {"face": "left"}, {"face": "left"}]
+    assert stated_words(photos) == [{}, {"role": "label"}, {"face": "left"}, {"face": "left"}]
 
 
 def test_the_reason_names_the_card_and_where_it_was_shown():
@@ -47,7 +47,7 @@ def test_the_reason_names_the_card_and_where_it_was_shown():
 
 def test_a_small_card_applies_to_its_own_photo_only():
     photos = [photo(0, cards=[(LEFT, BIG)]), photo(1, cards=[(RIGHT, SMALL)]), photo(2)]
-    assert told(photos) == [{"role": "label"}, {"face": "right"}, {"face": "left"}]
+    assert stated_words(photos) == [{"role": "label"}, {"face": "right"}, {"face": "left"}]
 
 
 def test_another_card_changes_only_its_own_facet():
@@ -58,15 +58,15 @@ def test_another_card_changes_only_its_own_facet():
         photo(3, cards=[(RIGHT, BIG)]),
         photo(4),
     ]
-    assert told(photos)[2] == {"face": "left", "component": "gutter"}
-    assert told(photos)[4] == {"face": "right", "component": "gutter"}
+    assert stated_words(photos)[2] == {"face": "left", "component": "gutter"}
+    assert stated_words(photos)[4] == {"face": "right", "component": "gutter"}
 
 
 @pytest.mark.parametrize("area", [BIG, SMALL], ids=["two halves of the frame", "two small ones"])
 def test_two_cards_in_one_photo_apply_together(area):
     photos = [photo(0, cards=[(LEFT, area * 0.5), (GUTTER, area * 0.5)]), photo(1)]
     both = {"face": "left", "component": "gutter"}
-    assert told(photos) == ([{"role": "label"}, both] if area == BIG else [both, {}])
+    assert stated_words(photos) == ([{"role": "label"}, both] if area == BIG else [both, {}])
 
 
 def test_the_end_card_ends_everything():
@@ -76,23 +76,23 @@ def test_the_end_card_ends_everything():
         photo(2, cards=[(END, BIG)]),
         photo(3),
     ]
-    assert told(photos)[2:] == [{"role": "label"}, {}]
+    assert stated_words(photos)[2:] == [{"role": "label"}, {}]
 
 
 def test_a_small_end_card_frees_its_own_photo_only():
     photos = [photo(0, cards=[(LEFT, BIG)]), photo(1, cards=[(END, SMALL)]), photo(2)]
-    assert told(photos)[1:] == [{}, {"face": "left"}]
+    assert stated_words(photos)[1:] == [{}, {"face": "left"}]
 
 
 @pytest.mark.parametrize(("minutes", "face"), [(19.9, "left"), (20.1, None)], ids=["short", "long"])
 def test_a_long_pause_ends_all_statements(minutes, face):
     photos = [photo(0, at=0, cards=[(LEFT, BIG)]), photo(1, at=10), photo(2, at=10 + minutes * 60)]
-    assert told(photos)[2].get("face") == face
+    assert stated_words(photos)[2].get("face") == face
 
 
 def test_the_pause_is_between_neighbours_and_not_since_the_card():
     photos = [photo(0, cards=[(LEFT, BIG)], at=0), *(photo(k, at=k * 600.0) for k in range(1, 12))]
-    assert all(words["face"] == "left" for words in told(photos)[1:])
+    assert all(words["face"] == "left" for words in stated_words(photos)[1:])
 
 
 def test_photos_without_any_time_do_not_count_as_a_pause():
@@ -100,18 +100,24 @@ def test_photos_without_any_time_do_not_count_as_a_pause():
         replace(p, corrected=None, facts=replace(p.facts, taken_local=None))
         for p in (photo(0, cards=[(LEFT, BIG)]), photo(1))
     ]
-    assert told(timeless)[1] == {"face": "left"}
+    assert stated_words(timeless)[1] == {"face": "left"}
 
 
 def test_the_claim_s_sheet_is_a_divider_and_ends_all_statements():
     photos = [photo(0, sheet="A-1"), photo(1, cards=[(LEFT, BIG)]), photo(2), photo(3, sheet="A-1"), photo(4)]
-    assert told(photos) == [{"role": "divider"}, {"role": "label"}, {"face": "left"}, {"role": "divider"}, {}]
+    assert stated_words(photos) == [
+        {"role": "divider"},
+        {"role": "label"},
+        {"face": "left"},
+        {"role": "divider"},
+        {},
+    ]
 
 
 def test_a_gauge_s_measurement_ends_with_the_gauge():
     photos = [photo(0, cards=[(GAUGE, BIG)]), photo(1), photo(2, cards=[(GUTTER, BIG)]), photo(3)]
-    assert told(photos)[1] == {"component": "shingle_gauge", "role": "measurement"}
-    assert told(photos)[3] == {"component": "gutter"}
+    assert stated_words(photos)[1] == {"component": "shingle_gauge", "role": "measurement"}
+    assert stated_words(photos)[3] == {"component": "gutter"}
 
 
 def test_a_count_ends_with_its_square():
@@ -122,8 +128,8 @@ def test_a_count_ends_with_its_square():
         photo(3, cards=[(RIGHT, BIG)]),
         photo(4),
     ]
-    assert told(photos)[2] == {"role": "test_square", "count": "7"}
-    assert told(photos)[4] == {"role": "test_square", "face": "right"}
+    assert stated_words(photos)[2] == {"role": "test_square", "count": "7"}
+    assert stated_words(photos)[4] == {"role": "test_square", "face": "right"}
 
 
 def test_no_damage_that_continues_to_another_component_is_flagged_once():
@@ -136,7 +142,11 @@ def test_no_damage_that_continues_to_another_component_is_flagged_once():
         photo(5),
     ]
     reading = read_labels(photos, WORDS)
-    assert told(photos)[4] == {"component": "screen", "condition": "no_damage", "role": "no_damage_proof"}
+    assert stated_words(photos)[4] == {
+        "component": "screen",
+        "condition": "no_damage",
+        "role": "no_damage_proof",
+    }
     assert [(p.order, f.code) for p in photos for f in reading.flags.get(p.sha256, ())] == [
         (4, "label_ran_on")
     ]
@@ -145,7 +155,7 @@ def test_no_damage_that_continues_to_another_component_is_flagged_once():
 def test_cards_shown_in_a_row_before_any_photo_are_meant_together():
     photos = [photo(0, cards=[(NO_DAMAGE, BIG)]), photo(1, cards=[(SCREEN, BIG)]), photo(2)]
     assert read_labels(photos, WORDS).flags == {}
-    assert told(photos)[2]["condition"] == "no_damage"
+    assert stated_words(photos)[2]["condition"] == "no_damage"
 
 
 def test_cards_that_contradict_each_other_state_nothing_and_are_flagged():
@@ -155,13 +165,13 @@ def test_cards_that_contradict_each_other_state_nothing_and_are_flagged():
         photo(2, cards=[(LEFT, SMALL), (RIGHT, SMALL)]),
     ]
     reading = read_labels(photos, WORDS)
-    assert told(photos) == [{"role": "label"}, {}, {}]
+    assert stated_words(photos) == [{"role": "label"}, {}, {}]
     assert {f.code for found in reading.flags.values() for f in found} == {"labels_disagree"}
 
 
 def test_an_unknown_card_states_nothing_and_is_flagged():
     photos = [photo(0, cards=[(586, BIG)]), photo(1)]
-    assert told(photos) == [{}, {}]
+    assert stated_words(photos) == [{}, {}]
     assert read_labels(photos, WORDS).flags[photos[0].sha256][0].code == "unknown_label"
 
 

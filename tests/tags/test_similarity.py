@@ -98,8 +98,8 @@ def test_real_houses_are_told_from_parts_of_them_seen_from_near():
         name, size = f"lund_{number:02d}.jpg", (1600, 1200)
         left, top = int(rng.integers(0, 1200)), int(rng.integers(240, 700))
         vectors += [seen(name, size), seen(name, size, (left, top, left + 400, top + 300))]
-    believed = np.tile([[0.65, 0.35], [0.35, 0.65]], (9, 1))
-    odds = look_odds(vectors, believed)
+    shares = np.tile([[0.65, 0.35], [0.35, 0.65]], (9, 1))
+    odds = look_odds(vectors, shares)
     wide, near = odds[::2], odds[1::2]
     assert (wide[:, 0] > wide[:, 1]).mean() >= 8 / 9
     assert (near[:, 1] > near[:, 0]).mean() >= 7 / 9

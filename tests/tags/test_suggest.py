@@ -286,10 +286,11 @@ def test_a_claims_own_pictures_tell_its_elevations_from_its_walls(monkeypatch):
 
 
 def test_a_reason_names_the_similarity_to_the_claims_other_pictures():
-    told = tag(walk(31, ORDINARY, Kit(scenes=0.95, vectors=True)).photos)
-    silent = tag(walk(31, ORDINARY, Kit(scenes=0.95)).photos)
+    with_vectors = tag(walk(31, ORDINARY, Kit(scenes=0.95, vectors=True)).photos)
+    without = tag(walk(31, ORDINARY, Kit(scenes=0.95)).photos)
     words_of = [
-        [each.tags[Facet.ROLE].reason for each in some if Facet.ROLE in each.tags] for some in (told, silent)
+        [each.tags[Facet.ROLE].reason for each in some if Facet.ROLE in each.tags]
+        for some in (with_vectors, without)
     ]
     assert any("similar to this claim's other photos of this kind" in reason for reason in words_of[0])
     assert not any("this claim's other photos" in reason for reason in words_of[1])

@@ -85,7 +85,7 @@ def _by_claim(rows: Sequence[Row], facets: Sequence[Facet]) -> dict[int, float]:
         if row.facet in facets:
             right.setdefault(row.walk, {}).setdefault(row.facet, []).append(row.right)
     return {
-        walk: sum(sum(told) / len(told) for told in by_facet.values()) / len(by_facet)
+        walk: sum(sum(right) / len(right) for right in by_facet.values()) / len(by_facet)
         for walk, by_facet in right.items()
     }
 
@@ -94,8 +94,8 @@ def calibrate(rows: Iterable[Row], usual: Calibration | None = None) -> Calibrat
     """The line on the log-odds that fits held-out guesses best, held to the usual one by a few counts.
 
     Newton's method on the penalised log-likelihood; J. Platt, "Probabilistic outputs for support vector
-    machines" (1999), with a prior in place of his target smoothing. Guesses of one claim stand and fall
-    together, so that n of them count as n / (1 + (n - 1) r): the design effect (L. Kish, "Survey
+    machines" (1999), with a prior in place of his target smoothing. Guesses of one claim are correlated, so
+    that n of them count as n / (1 + (n - 1) r): the design effect (L. Kish, "Survey
     Sampling", 1965).
     """
     usual = usual or Calibration()

@@ -58,7 +58,7 @@ def load_models(text: str, origin: str, plan: WalkPlan) -> TagModels:
             f"{origin} was learned with other stages or walks than walk.toml has now.",
             "Run `evidence learn` again.",
         )
-    # "before" stands in files of earlier versions
+    # files of earlier versions also have "before"
     body = {key: value for key, value in raw.items() if key not in ("before", "digest")}
     if raw.get("digest") != _digest(body):
         raise BadInputError(f"{origin} was altered or damaged.", _NOT_OURS)

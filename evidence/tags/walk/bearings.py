@@ -181,7 +181,7 @@ def front_direction(share: Floats) -> float | None:
 def height_likelihoods(plan: WalkPlan, seen: Bearings, steps: Floats) -> Floats | None:
     """(photos, steps): likelihoods of each photo's height on the ground or the roof; None when height_likelihoods are no evidence.
 
-    `steps` (photos, steps) is the posterior so far: it says which photos were taken on the roof.
+    `steps` (photos, steps) is the posterior so far: it shows which photos were taken on the roof.
     """
     roof = np.array([step.zone is Zone.ROOF for step in plan.steps])
     known = ~np.isnan(seen.height)

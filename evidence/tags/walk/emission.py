@@ -1,4 +1,4 @@
-"""The emission model: what a photo says by itself, as likelihoods of the steps of the walk."""
+"""The emission model: likelihoods of the steps of the walk from the evidence of each photo."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Similarity of a claim's pictures as evidence.
 
-Between neighbours it says whether they show the same thing again; among all pictures it says which look of the
-plan each one has.
+Between neighbours it is evidence that they show the same thing again; among all pictures it is evidence of the
+look of each one.
 """
 
 from __future__ import annotations
