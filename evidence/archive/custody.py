@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from typing import Any
 import rfc8785
 from filelock import FileLock, Timeout
 
+from evidence.archive.custody_head import EMPTY_LOG, StoredHead, head_bytes, read_head
 from evidence.archive.custody_lines import (
     GENESIS,
     Anchor,
@@ -29,6 +30,7 @@ from evidence.archive.custody_lines import (
     parse_line,
 )
 from evidence.archive.custody_proof import NOTES, CustodyCheck, LogReading
+from evidence.archive.merkle import Frontier
 from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
 from evidence.errors import CustodyError, LockedError
@@ -36,6 +38,8 @@ from evidence.model import Sha256
 
 __all__ = ["GENESIS", "Anchor", "CustodyCheck", "CustodyLog", "Draft", "Entry"]
 
+_SCANNED = 1 << 16
+"""Bytes of the log that are read line by line when looking for an entry."""
 _LOCK_TIMEOUT = 60.0
 """Seconds to wait for another process; an append takes milliseconds."""
 
@@ -82,10 +86,10 @@ class CustodyLog:
     def _append_locked(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
         with writing(self.path):
             descriptor = os.open(
-                self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o644
+                self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o640
             )
             try:
-                head, torn = self._recover_end(descriptor)
+                head, tree, torn = self._recover_end(descriptor)
                 if torn and drafts:
                     drafts = [_torn_line_draft(torn, drafts[0].at), *drafts]
                 lines, entries = chain(drafts, head)
@@ -94,38 +98,42 @@ class CustodyLog:
                 size = os.fstat(descriptor).st_size
             finally:
                 os.close(descriptor)
+            for line in lines:
+                tree.add(line)
             if entries:
-                self._write_head(entries[-1].seq, entries[-1].sha256, size)
+                self._write_head(entries[-1].seq, entries[-1].sha256, size, tree)
         return entries[1:] if torn and drafts else entries
 
-    def _recover_end(self, descriptor: int) -> tuple[Anchor, bytes]:
-        """The end of the log, and the torn line that a killed process left, after moving it to another file."""
+    def _recover_end(self, descriptor: int) -> tuple[Anchor, Frontier, bytes]:
+        """The end of the log, its tree, and the torn line that a killed process left, after moving it to another file."""
         size = os.fstat(descriptor).st_size
-        stored = self._read_head()
+        stored = read_head(self.head_path)
         if stored is None:
             if size:
                 raise CustodyError(
                     f"The custody log {self.path.name} has lost its head file.",
                     "Copy it back from a backup.",
                 )
-            self._write_head(0, GENESIS, 0)
+            stored = EMPTY_LOG
+            replace_file(self.head_path, head_bytes(stored))
             sync_folder(self.path.parent)
-            stored = (Anchor(seq=0, sha256=GENESIS), 0)
-        head, covered = stored
-        if size < covered:
+        if size < stored.size:
             raise CustodyError(
                 f"The custody log {self.path.name} is shorter than when it was last written.",
                 "Entries are missing: copy the log back from a backup before you do anything else.",
             )
-        tail = _read_from(self.path, covered)
+        head, tree = Anchor(seq=stored.seq, sha256=stored.sha256), stored.tree(self.path)
+        tail = _read_from(self.path, stored.size)
         whole, _, torn = tail.rpartition(b"\n")
         if whole:
             head = self._accept(whole.split(b"\n"), head)
+            for line in whole.split(b"\n"):
+                tree.add(line)
         if torn:
             self._set_aside(torn)
             os.ftruncate(descriptor, size - len(torn))
             os.fsync(descriptor)
-        return head, torn
+        return head, tree, torn
 
     def _accept(self, lines: Sequence[bytes], head: Anchor) -> Anchor:
         """Check whole lines that follow the stored head, as a killed append leaves; returns the new head."""
@@ -147,29 +155,25 @@ class CustodyLog:
             os.fsync(handle.fileno())
         sync_folder(self.torn_path.parent)
 
-    def _write_head(self, seq: int, digest: Sha256, size: int) -> None:
+    def _write_head(self, seq: int, digest: Sha256, size: int, tree: Frontier) -> None:
         # If the rename is lost in a power failure, the next append reads the lines after the old head.
-        replace_file(self.head_path, rfc8785.dumps({"seq": seq, "sha256": digest, "size": size}) + b"\n")
+        head = StoredHead(seq=seq, sha256=digest, size=size, frontier=tree.hashes)
+        replace_file(self.head_path, head_bytes(head))
 
-    def _stored_head(self) -> tuple[Anchor, int] | None:
-        """`_read_head` without the lock held; on Windows it takes the lock, because an open file cannot be replaced."""
+    def _stored_head(self) -> StoredHead | None:
+        """The head file without the lock held; on Windows it takes the lock, because an open file cannot be replaced."""
         if os.name != "nt":
-            return self._read_head()
+            return read_head(self.head_path)
         with self._lock():
-            return self._read_head()
-
-    def _read_head(self) -> tuple[Anchor, int] | None:
-        """The stored head, and the number of bytes of the log it covers; None when it cannot be read."""
-        try:
-            stored = json.loads(self.head_path.read_bytes())
-            return Anchor(seq=int(stored["seq"]), sha256=Sha256(str(stored["sha256"]))), int(stored["size"])
-        except (FileNotFoundError, ValueError, KeyError, TypeError):
-            return None
+            return read_head(self.head_path)
 
     # --- reading -------------------------------------------------------------------------
 
     def head(self) -> Anchor:
-        """The end of the log, to be recorded elsewhere. Raises CustodyError when the head file is lost."""
+        """The end of the log with its Merkle root, to be recorded elsewhere.
+
+        Raises CustodyError when the head file is lost.
+        """
         stored = self._stored_head()
         if stored is None:
             if self.path.exists() and self.path.stat().st_size:
@@ -178,7 +182,38 @@ class CustodyLog:
                     "Copy it back from a backup.",
                 )
             return Anchor(seq=0, sha256=GENESIS)
-        return stored[0]
+        return stored.anchor(self.path)
+
+    def digest_of(self, seq: int) -> Sha256 | None:
+        """Digest of entry `seq`, not verified; None when the log has no such entry.
+
+        Reads about twenty lines of a log of a million entries: entries are in order, so their place is found
+        by halving.
+        """
+        if seq < 1 or not self.path.exists():
+            return None
+        low, high = 0, self.path.stat().st_size
+        with self.path.open("rb") as handle:
+            while high - low > _SCANNED:
+                middle = (low + high) // 2
+                handle.seek(middle)
+                handle.readline()  # the rest of a line that begins before
+                start = handle.tell()
+                number = _seq_of(handle.readline()) if start < high else None
+                if number is None or number > seq:
+                    high = middle
+                else:
+                    low = start
+            handle.seek(low)
+            for line in handle:
+                number = _seq_of(line)
+                if number is None or number >= seq:
+                    return line_digest(line[:-1]) if number == seq else None
+        return None
+
+    def extends(self, noted: Anchor) -> bool:
+        """True when entry `noted.seq` is there and has the digest that was recorded; not verified further."""
+        return noted.seq == 0 or self.digest_of(noted.seq) == noted.sha256
 
     def entries(self) -> Iterator[Entry]:
         """The entries in order, not verified. Raises CustodyError at a line that is not an entry."""
@@ -214,21 +249,24 @@ class CustodyLog:
 
     # --- verifying -----------------------------------------------------------------------
 
-    def verify(self, *, anchors: Iterable[Anchor] = ()) -> CustodyCheck:
+    def verify(
+        self, *, anchors: Iterable[Anchor] = (), watch: Callable[[Entry], None] | None = None
+    ) -> CustodyCheck:
         """Read the whole log and check that every entry is where and as it was written.
 
         Detects altered, dropped, inserted, reordered and repeated entries; at the end of the log,
         as far as the head file and the `anchors` (heads and roots recorded elsewhere) reach. Stops
-        at the first bad entry and reports its number. Safe while others append.
+        at the first bad entry and reports its number. Safe while others append. `watch` is called with each
+        entry that follows from the one before it. Uses the same memory for a log of any length.
         """
         anchors = tuple(anchors)
         stored = self._stored_head()
-        reading = LogReading(anchors)
+        reading = LogReading(anchors, watch)
         if stored is not None:
-            reading.anchors.append(stored[0])
+            reading.anchors.append(stored.anchor(self.path, where="the head file beside the log"))
         reading.read(self.path)
         if stored is None and self._stored_head() is not None:
-            return self.verify(anchors=anchors)  # the log was created meanwhile
+            return self.verify(anchors=anchors, watch=watch)  # the log was created meanwhile
         if stored is None and reading.count:
             reading.error(
                 "head_missing", reading.count, "The log has lost its head file, so its end is not verified."
@@ -243,7 +281,7 @@ class CustodyLog:
 
     def _check_end(self, reading: LogReading) -> None:
         stored = self._stored_head()
-        if stored is not None and stored[0].seq < reading.count:
+        if stored is not None and stored.seq < reading.count:
             message = "The head file is behind the log, as after a killed append; the next append fixes it."
             reading.warn("head_behind", reading.count, message)
 
@@ -260,12 +298,12 @@ class CustodyLog:
                     f"The custody log cannot be resealed: {reading.findings[-1].message}",
                     "Copy the log back from a backup.",
                 )
-            before = self._read_head()
-            self._write_head(reading.count, reading.prev, reading.size)
+            before = read_head(self.head_path)
+            self._write_head(reading.count, reading.prev, reading.size, reading.tree)
         details = {
             "reason": reason,
             "entries": reading.count,
-            "head_before": before[0].seq if before else None,
+            "head_before": before.seq if before else None,
         }
         return self.append(actor, "log_resealed", self.path.name, details, at)
 
@@ -281,3 +319,12 @@ def _read_from(path: Path, offset: int) -> bytes:
     with path.open("rb") as handle:
         handle.seek(offset)
         return handle.read()
+
+
+def _seq_of(line: bytes) -> int | None:
+    """The number of the entry in a whole line, unverified; None for another line."""
+    try:
+        number = json.loads(line)["seq"]
+    except (ValueError, KeyError, TypeError):
+        return None
+    return number if isinstance(number, int) and line.endswith(b"\n") else None

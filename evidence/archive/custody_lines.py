@@ -61,9 +61,11 @@ class Anchor:
     seq: int
     """Number of the last entry then; 0 for an empty log."""
     sha256: Sha256
-    """Its line's digest; `GENESIS` for an empty log."""
+    """Its line's digest; `GENESIS` for an empty log; empty when only the root was recorded."""
     root: str = ""
     """Merkle root over the lines 1 to `seq`, 64 hexadecimal digits; empty when it was not recorded."""
+    where: str = ""
+    """Where it was recorded, for messages, for example `backup target office`."""
 
 
 def make_line(draft: Draft, seq: int, prev: Sha256) -> bytes:

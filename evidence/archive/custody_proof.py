@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -31,7 +31,7 @@ class CustodyCheck:
 class LogReading:
     """One pass over a log, from its first line to its last or to the first bad one."""
 
-    def __init__(self, anchors: Iterable[Anchor]) -> None:
+    def __init__(self, anchors: Iterable[Anchor], watch: Callable[[Entry], None] | None = None) -> None:
         self.anchors = list(anchors)
         self.findings: list[Finding] = []
         self.broken = False
@@ -39,8 +39,12 @@ class LogReading:
         self.count = 0
         self.size = 0
         self.prev = GENESIS
+        self.tree = Frontier()
+        """The Merkle tree over the entries read."""
+        self._watch = watch
         self._latest: datetime | None = None
-        self._tree = Frontier()
+        self._agreed = 0
+        """Number of the last entry that matches a head recorded elsewhere."""
 
     def error(self, code: str, number: int, message: str) -> None:
         """Add a finding that makes the log invalid."""
@@ -56,7 +60,6 @@ class LogReading:
         at: dict[int, list[Anchor]] = {}
         for anchor in self.anchors:
             at.setdefault(anchor.seq, []).append(anchor)
-        rooted = any(anchor.root for anchor in self.anchors)
         if path.exists():
             with path.open("rb") as handle:
                 for line in handle:
@@ -66,18 +69,18 @@ class LogReading:
                     if not self._accept_line(line[:-1], handle):
                         return
                     self.size += len(line)
-                    if rooted:
-                        self._tree.add(line[:-1])
+                    self.tree.add(line[:-1])
                     for anchor in at.get(self.count, ()):
                         self._compare(anchor)
                     if self.broken:
                         return
-        beyond = max((anchor.seq for anchor in self.anchors), default=0)
-        if beyond > self.count:
+        beyond = max(self.anchors, key=lambda anchor: anchor.seq, default=None)
+        if beyond and beyond.seq > self.count:
             self.error(
                 "entries_missing",
                 self.count + 1,
-                f"The log ends at entry {self.count} but had {beyond} before: entries were dropped.",
+                f"The log ends at entry {self.count}, but {_where(beyond)} recorded {beyond.seq} entries: "
+                f"entries {self.count + 1} to {beyond.seq} are missing. Entries were dropped, or this log is older.",
             )
 
     def _accept_line(self, line: bytes, rest: Iterator[bytes]) -> bool:
@@ -101,6 +104,8 @@ class LogReading:
                     "clock_went_back", number, f"Entry {number} has an earlier time than the entry before."
                 )
             self._latest = entry.at
+            if self._watch:
+                self._watch(entry)
             self.count, self.prev = number, entry.sha256
             return True
         return False
@@ -118,15 +123,21 @@ class LogReading:
         return entry.seq if differs or self.count == 0 else self.count
 
     def _compare(self, anchor: Anchor) -> None:
-        if anchor.sha256 != self.prev:
-            self.error(
-                "not_as_noted",
-                self.count,
-                f"Entry {self.count} does not match the digest that was recorded elsewhere.",
-            )
-        elif anchor.root and anchor.root != self._tree.root().hex():
-            self.error(
-                "not_as_noted",
-                self.count,
-                f"The Merkle root over {self.count} entries does not match the one recorded elsewhere.",
-            )
+        """Compare the log so far with a head that was recorded; a difference lies after the last one that agreed."""
+        same = not anchor.sha256 or anchor.sha256 == self.prev
+        if same and (not anchor.root or anchor.root == self.tree.root().hex()):
+            self._agreed = self.count
+            return
+        first = self._agreed + 1
+        entries = f"entry {first}" if first == self.count else f"one of the entries {first} to {self.count}"
+        what = "the Merkle root" if same else "the digest"
+        self.error(
+            "not_as_noted",
+            self.count,
+            f"The log does not extend the head of {anchor.seq} entries that {_where(anchor)} recorded "
+            f"({what} differs): {entries} is not as it was written.",
+        )
+
+
+def _where(anchor: Anchor) -> str:
+    return anchor.where or "another place"

@@ -24,10 +24,22 @@ def node_hash(left: bytes, right: bytes) -> bytes:
 
 
 class Frontier:
-    """A tree that grows leaf by leaf; keeps one hash per level."""
+    """A tree that grows leaf by leaf; keeps one hash per level.
 
-    def __init__(self) -> None:
-        self._peaks: list[tuple[int, bytes]] = []
+    Give `size` and `hashes` to continue a tree that was kept. Raises ValueError when they do not fit together.
+    """
+
+    def __init__(self, size: int = 0, hashes: Sequence[bytes] = ()) -> None:
+        sizes = [1 << level for level in range(size.bit_length() - 1, -1, -1) if size >> level & 1]
+        if len(sizes) != len(hashes) or any(len(each) != len(EMPTY) for each in hashes):
+            raise ValueError(f"{len(hashes)} hashes cannot be the frontier of a tree of {size} leaves")
+        self.size = size
+        self._peaks = list(zip(sizes, hashes, strict=True))
+
+    @property
+    def hashes(self) -> tuple[bytes, ...]:
+        """Roots of the complete subtrees from left to right, the largest first: one per bit set in `size`."""
+        return tuple(each for _size, each in self._peaks)
 
     def add(self, data: bytes) -> None:
         """Add a leaf at the right."""
@@ -36,6 +48,7 @@ class Frontier:
             current = node_hash(self._peaks.pop()[1], current)
             size *= 2
         self._peaks.append((size, current))
+        self.size += 1
 
     def root(self) -> bytes:
         """Root over the leaves so far, 32 bytes."""
