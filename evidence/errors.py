@@ -71,3 +71,9 @@ class LockedError(EvidenceError):
     """Another process is working on this archive."""
 
     exit_code = 27
+
+
+class ArchiveOlderError(EvidenceError):
+    """A backup target holds a later state of this archive than this archive itself."""
+
+    exit_code = 32

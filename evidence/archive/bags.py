@@ -151,6 +151,20 @@ def _tag_files(
     return {**tags, TAG_MANIFEST: _listing(digests)}
 
 
+def list_payload(tags: Mapping[str, bytes], payload: Mapping[str, PayloadFile]) -> dict[str, bytes]:
+    """The tag files of a bag with its manifests and its Payload-Oxum made for another payload."""
+    octets = sum(item.size for item in payload.values())
+    lines = [
+        f"Payload-Oxum: {octets}.{len(payload)}" if line.startswith("Payload-Oxum:") else line
+        for line in tags[INFO].decode().splitlines()
+    ]
+    made = {path: content for path, content in tags.items() if path != TAG_MANIFEST}
+    made[INFO] = "".join(f"{line}\n" for line in lines).encode()
+    made[SHA256_MANIFEST] = _listing({DATA + path: item.sha256 for path, item in payload.items()})
+    digests = {path: hashlib.sha256(content).hexdigest() for path, content in made.items()}
+    return {**made, TAG_MANIFEST: _listing(digests)}
+
+
 def _listing(digests: Mapping[str, str]) -> bytes:
     """A manifest (2.1.3), in the form that `sha256sum -c` reads too."""
     return "".join(f"{digests[path]}  {encode_path(path)}\n" for path in sorted(digests)).encode()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import secrets
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from evidence.archive import places
 from evidence.archive.assembly import Assembled, PayloadFile, assemble, known_paths, recorded_digests
 from evidence.archive.bagcheck import BagCheck, check_bag
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
+from evidence.archive.bags import list_payload
 from evidence.archive.digest_search import find_digests
 from evidence.archive.exchange import (
     LOCKS,
@@ -28,10 +28,12 @@ from evidence.archive.exchange import (
     recover_folders,
     remove_folder,
 )
-from evidence.archive.names import why_unsafe
+from evidence.archive.names import fold, why_unsafe
+from evidence.archive.target_folder import mount_point, nested, refuse_link, refuse_links_below
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import free_bytes, ignore_step, sync_folder, write_new_file
 from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
 
@@ -87,13 +89,32 @@ class Target(Protocol):
         """Names of the bags there, sorted."""
         ...
 
+    def listed(self, name: str) -> Mapping[str, Sha256]:
+        """What the manifest of the copy lists, by path below `data/`; nothing without a readable manifest."""
+        ...
+
+    def tag_file(self, name: str, path: str) -> bytes | None:
+        """A tag file of the copy, as it is there; None when it cannot be read."""
+        ...
+
+    def holds(self, name: str, path: str, digest: Sha256) -> bool:
+        """Read a payload file of the copy back; True when it has this digest."""
+        ...
+
     def put_bag(
-        self, local: Path, name: str, *, recopy: bool = False, on_step: OnStep = ignore_step
+        self,
+        local: Path,
+        name: str,
+        *,
+        recopy: bool = False,
+        keep: Mapping[str, Sha256] | None = None,
+        on_step: OnStep = ignore_step,
     ) -> PushResult:
         """Make the copy equal to the local bag; the copy is valid at every instant.
 
         A killed run is resumed. `recopy` copies every file again, as after a check that found a
-        bad one; a copy whose manifest cannot be read is always copied again.
+        bad one; a copy whose manifest cannot be read is always copied again. `keep` names payload
+        files that only the copy has and that stay in it, by path below `data/`.
         """
         ...
 
@@ -181,12 +202,12 @@ class FolderTarget:
                 "Connect or mount its disk, or create the folder if the target is new.",
             )
         root = self.root.resolve()
-        if self.archive is not None and _nested(root, self.archive.resolve()):
+        if self.archive is not None and nested(root, self.archive.resolve()):
             raise BadInputError(
                 f"The backup target {self.name} at {self.root} and the archive at {self.archive} overlap.",
                 "Give the target a folder of its own on another disk.",
             )
-        if "DCIM" in root.parts or (root / "DCIM").is_dir() or (_mount_point(root) / "DCIM").is_dir():
+        if "DCIM" in root.parts or (root / "DCIM").is_dir() or (mount_point(root) / "DCIM").is_dir():
             raise BadInputError(
                 f"The backup target {self.name} at {self.root} looks like a camera card.",
                 "Nothing is ever written to a card: give the target a folder on another disk.",
@@ -230,8 +251,39 @@ class FolderTarget:
                 )
             )
 
+    def listed(self, name: str) -> Mapping[str, Sha256]:
+        """See `Target`."""
+        self._require_marker()
+        with contextlib.suppress(BagError):
+            return recorded_digests(self._bag_folder(name))
+        return {}
+
+    def tag_file(self, name: str, path: str) -> bytes | None:
+        """See `Target`."""
+        self._require_marker()
+        place = self._bag_folder(name) / path
+        refuse_link(place)
+        with contextlib.suppress(OSError):
+            return place.read_bytes()
+        return None
+
+    def holds(self, name: str, path: str, digest: Sha256) -> bool:
+        """See `Target`."""
+        self._require_marker()
+        place = self._bag_folder(name) / "data" / path
+        try:
+            return not place.is_symlink() and hash_file(place, uncached=True) == digest
+        except OSError:
+            return False
+
     def put_bag(
-        self, local: Path, name: str, *, recopy: bool = False, on_step: OnStep = ignore_step
+        self,
+        local: Path,
+        name: str,
+        *,
+        recopy: bool = False,
+        keep: Mapping[str, Sha256] | None = None,
+        on_step: OnStep = ignore_step,
     ) -> PushResult:
         """See `Target`. On a failure the copy stays as it was.
 
@@ -241,10 +293,13 @@ class FolderTarget:
         bag = self._bag_folder(name)
         tags = read_tags(local)
         payload = _payload_of(local, tags)
-        _refuse_link(self.root / LOCKS)
+        if keep:
+            payload |= _kept_files(bag, payload, keep)
+            tags = list_payload(tags, payload)
+        refuse_link(self.root / LOCKS)
         with locked(bag):
             for each in (bag, next_state(bag)):
-                _refuse_links_below(each)
+                refuse_links_below(each)
             recover_folder(bag, known_paths, keep_unfinished=True)
             recopy = recopy or _manifest_unreadable(bag)
             self._require_free_space(bag, payload, recopy=recopy)
@@ -255,7 +310,7 @@ class FolderTarget:
         """See `Target`. Raises BagError when the copy is damaged; the local bag stays as it was."""
         self._require_marker()
         copy = self._bag_folder(name)
-        _refuse_links_below(copy)
+        refuse_links_below(copy)
         tags = read_tags(copy)
         payload = _payload_of(copy, tags)
         with locked(bag):
@@ -298,7 +353,7 @@ class FolderTarget:
             raise BadInputError(f"{name!r} cannot be the name of a bag's folder.", "Use a plain folder name.")
         bag = self.root / name
         for each in (bag, *hidden_states(bag)):
-            _refuse_link(each)
+            refuse_link(each)
         return bag
 
     def _require_free_space(self, bag: Path, payload: Mapping[str, PayloadFile], *, recopy: bool) -> None:
@@ -318,30 +373,6 @@ class FolderTarget:
 # --- on the disk -------------------------------------------------------------------------
 
 
-def _nested(one: Path, other: Path) -> bool:
-    return one == other or one in other.parents or other in one.parents
-
-
-def _mount_point(path: Path) -> Path:
-    while not path.is_mount() and path != path.parent:
-        path = path.parent
-    return path
-
-
-def _refuse_link(path: Path) -> None:
-    if path.is_symlink():
-        raise DestinationError(
-            f"{path} is a link, and links in a backup target are not followed.",
-            "Remove the link, then run it again.",
-        )
-
-
-def _refuse_links_below(folder: Path) -> None:
-    for parent, names, files in os.walk(folder):
-        for name in (*names, *files):
-            _refuse_link(Path(parent, name))
-
-
 def _manifest_unreadable(bag: Path) -> bool:
     try:
         recorded_digests(bag)
@@ -358,6 +389,24 @@ def _push_result(done: Assembled, payload: Mapping[str, PayloadFile]) -> PushRes
         octets=sum(payload[path].size for path in done.added),
         verified=tuple(sorted({payload[path].sha256 for path in done.added})),
     )
+
+
+def _kept_files(
+    bag: Path, payload: Mapping[str, PayloadFile], keep: Mapping[str, Sha256]
+) -> dict[str, PayloadFile]:
+    """The files of the copy that stay in it, under paths that the new payload leaves free. Raises BagError."""
+    taken = {fold(path) for path in payload}
+    kept = {}
+    for path, digest in sorted(keep.items()):
+        source = bag / "data" / path
+        free = path if fold(path) not in taken else f"kept/{digest}/{source.name}"
+        try:
+            kept[free] = PayloadFile(sha256=digest, size=source.lstat().st_size, source=source)
+        except OSError as error:
+            raise BagError(
+                f"{path} is missing from the copy {bag.name} at the target.", "Run `evidence verify`."
+            ) from error
+    return kept
 
 
 def _payload_of(local: Path, tags: Mapping[str, bytes]) -> dict[str, PayloadFile]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown, table
-from evidence.errors import BadInputError
+from evidence.errors import ArchiveOlderError, BadInputError
 from evidence.model import ClaimId
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def register(app: typer.Typer) -> None:
 
 def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Copy every bag to every backup target and verify each copy."""
-    from evidence.filing.backup import back_up
+    from evidence.filing.backup import ARCHIVE_OLDER, back_up
 
     with opened(archive, actor) as here, progress_shown() as progress, here.locked():
         if not here.settings.target:
@@ -50,6 +50,8 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
             *(f"Target {one.subject}: {one.message}" for one in report.troubles),
         ],
     )
+    if any(one.code == ARCHIVE_OLDER for one in report.troubles):
+        raise typer.Exit(ArchiveOlderError.exit_code)
     if report.troubles:
         raise typer.Exit(FINDINGS)
 

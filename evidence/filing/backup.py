@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, PushResult, Target
-from evidence.errors import BadInputError, EvidenceError
+from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
-from evidence.model import ClaimId, Finding
+from evidence.filing.releases import require_current, unreleased
+from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.workspace import SETTINGS, Workspace
+
+ARCHIVE_OLDER = "archive_older"
+"""The code of the finding for a target that holds a later state of this archive."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,36 +62,95 @@ def make_ready(workspace: Workspace, target: FolderTarget) -> None:
 
 
 def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport:
-    """Copy every bag to every target and read back what was copied. A target that fails stops only itself."""
+    """Copy every bag to every target and read back what was copied. A target that fails stops only itself.
+
+    Nothing is removed at a target that holds a later state of this archive, and no file that is not released
+    (`releases`).
+    """
     file_away(workspace)
     copied = unchanged = 0
     troubles: list[Finding] = []
-    all_bags = workspace.catalog.keeping.bags()
     reached = []
     for target in open_targets(workspace):
-        what = f"Backing up to {target.name}"
         try:
             make_ready(workspace, target)
-            for number, claim in enumerate(all_bags):
-                progress(what, number, len(all_bags))
-                pushed = _push(workspace, target, claim)
-                copied, unchanged = copied + pushed.copied, unchanged + pushed.unchanged
+            require_current(workspace, target, target.names())
+            pushed, held_back = _push_all(workspace, target, progress)
+            copied += sum(one.copied for one in pushed)
+            unchanged += sum(one.unchanged for one in pushed)
+            troubles += held_back
             reached.append(target.name)
         except EvidenceError as trouble:
-            troubles.append(Finding(code="target_trouble", message=str(trouble), subject=target.name))
-        progress(what, len(all_bags), len(all_bags))
+            older = isinstance(trouble, ArchiveOlderError)
+            code = ARCHIVE_OLDER if older else "target_trouble"
+            troubles.append(Finding(code=code, message=str(trouble), subject=target.name))
     if copied:
         workspace.record("backed_up", ", ".join(reached), copied=copied)
     return BackupReport(copied=copied, unchanged=unchanged, targets=tuple(reached), troubles=tuple(troubles))
 
 
-def _push(workspace: Workspace, target: Target, claim: ClaimId) -> PushResult:
+def push_released(workspace: Workspace, target: Target, claims: Sequence[ClaimId]) -> list[PushResult]:
+    """Push these bags to one target, those that receive a photo before those that give it away.
+
+    A bag of which nothing releases a file is left as it is. Raises EvidenceError.
+    """
+    return _push_all(workspace, target, quiet, claims)[0]
+
+
+def _push_all(
+    workspace: Workspace, target: Target, progress: Progress, claims: Sequence[ClaimId] | None = None
+) -> tuple[list[PushResult], list[Finding]]:
+    """Push the bags to one target; returns what each push did, and the bags that were left as they are."""
+    what = f"Backing up to {target.name}"
+    waiting = list(workspace.catalog.keeping.bags() if claims is None else claims)
+    total = len(waiting)
+    done: list[PushResult] = []
+    while waiting:
+        held_back: dict[ClaimId, dict[str, Sha256]] = {}
+        for claim in waiting:
+            progress(what, len(done), total)
+            if blocking := unreleased(workspace, target, claim):
+                held_back[claim] = blocking
+            else:
+                done.append(_push(workspace, target, claim))
+        if len(held_back) == len(waiting) and not _push_a_circle(workspace, target, held_back):
+            break
+        waiting = list(held_back)
+    progress(what, total, total)
+    return done, [_left_alone(workspace, target, claim, held_back[claim]) for claim in waiting]
+
+
+def _push_a_circle(
+    workspace: Workspace, target: Target, held_back: Mapping[ClaimId, Mapping[str, Sha256]]
+) -> bool:
+    """Push bags that give photos to each other, with those photos kept in both; False when there are none.
+
+    Afterwards each photo stands in the bag that receives it, so that a second push may take it from the other.
+    """
+    pushed = False
+    for claim, files in held_back.items():
+        digests = set(files.values())
+        held = workspace.catalog.keeping.held_in(sorted(digests))
+        moved = {
+            sha
+            for sha in digests
+            if any(other in held_back and other != claim for other, _ in held.get(sha, ()))
+        }
+        if moved == digests:
+            _push(workspace, target, claim, keep=files)
+            pushed = True
+    return pushed
+
+
+def _push(
+    workspace: Workspace, target: Target, claim: ClaimId, *, keep: Mapping[str, Sha256] | None = None
+) -> PushResult:
     """Make the target's copy of one bag equal to the bag, and record what was verified."""
     bag = bag_folder(workspace, claim)
     keeping = workspace.catalog.keeping
     held = list(keeping.payload(claim))
     known = [row for rows in keeping.copies(held).values() for row in rows if row.place == target.name]
-    pushed = target.put_bag(bag, bag.name, recopy=any(found_bad_since(row) for row in known))
+    pushed = target.put_bag(bag, bag.name, recopy=any(found_bad_since(row) for row in known), keep=keep)
     verified = [sha for sha in held if sha in set(pushed.verified)]
     with workspace.catalog.transaction():
         keeping.put_copies(verified_copies(workspace, target, claim, verified))
@@ -96,3 +160,14 @@ def _push(workspace: Workspace, target: Target, claim: ClaimId) -> PushResult:
         expected = {path: sha for sha, path in keeping.payload(claim).items()}
         record_check(workspace, target, claim, target.check_bag(bag.name, expected=expected))
     return pushed
+
+
+def _left_alone(workspace: Workspace, target: Target, claim: ClaimId, files: Mapping[str, Sha256]) -> Finding:
+    """The finding for a copy that holds originals which this archive neither has nor purged."""
+    return Finding(
+        code="unreleased",
+        message=f"The bag {bag_folder(workspace, claim).name} was left as it is there: it holds {len(files)} "
+        f"originals that this archive does not have, first {min(files)}. This archive is older than the target. "
+        "Bring them back from that target.",
+        subject=target.name,
+    )

@@ -16,8 +16,9 @@ from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import discard
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, PurgeRefusedError
-from evidence.filing.backup import make_ready, open_targets
+from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags
+from evidence.filing.releases import originals_at, receivers, require_current, stands_elsewhere
 from evidence.lookup import UNASSIGNED
 from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.office.retention import facts_of, schedule_of
@@ -153,6 +154,7 @@ class ArchiveRepository:
             case ArchiveBag(bag=bag):
                 bags.remove_bag(self._workspace.claims / bag)
             case TargetBag(target=target, bag=bag):
+                self._release_others(self._targets[target], bag)
                 self._targets[target].remove_bag(bag)
             case IntakeObject(sha256=sha, name=name):
                 discard(self._workspace.store / sha[:2] / name)
@@ -187,10 +189,33 @@ class ArchiveRepository:
         """Copies on one target. Raises an EvidenceError when it cannot be reached: it may hold a copy."""
         make_ready(self._workspace, target)
         found: list[CopyAddress] = []
+        if bag:
+            require_current(self._workspace, target, [bag.name])
         if bag and _exists(target.root / bag.name):
             found.append(TargetBag(target=target.name, bag=bag.name))
         paths = self._strays(target.find_digests(photos), claim, bag)
         return [*found, *(Stray(path=path, target=target.name) for path in paths)]
+
+    def _release_others(self, target: FolderTarget, bag: str) -> None:
+        """Before a copy is removed: bring what it holds of other claims into their bags at that target.
+
+        Raises PurgeRefusedError for an original that neither the claim nor another bag there has.
+        """
+        claim = next(row.claim.claim for row in self._workspace.catalog.claims.all() if row.folder == bag)
+        mine = set(self.photos(claim))
+        others = {path: sha for path, sha in originals_at(target, bag).items() if sha not in mine}
+        if not others:
+            return
+        push_released(self._workspace, target, sorted(receivers(self._workspace, claim, others.values())))
+        left = [
+            path for path, sha in others.items() if not stands_elsewhere(self._workspace, target, claim, sha)
+        ]
+        if left:
+            raise PurgeRefusedError(
+                f"The copy of claim {claim} on {target.name} holds {len(left)} originals that this archive does "
+                f"not have, first {min(left)}.",
+                "Bring them back from that target, then make a new plan.",
+            )
 
     def _strays(self, paths: Iterable[str], claim: ClaimId, bag: Path | None) -> list[str]:
         """Those paths below a folder of bags that are neither in the claim's bag nor in another bag of the archive."""

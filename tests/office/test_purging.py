@@ -380,3 +380,54 @@ def test_a_purge_killed_at_any_point_is_finished_by_the_next_run(due, other_disk
         with at_home(archive) as workspace:
             assert workspace.catalog.claims.get("TC-1001").state.value == "purged"
         shutil.rmtree(archive)
+
+
+def test_a_photo_that_moved_away_stands_in_its_new_bag_at_the_target_before_the_old_copy_goes(
+    due, other_disk
+):
+    with at_home(due) as workspace:
+        moved = workspace.catalog.photos.find("TEST0007.JPG")[0]
+        placing.move(workspace, [moved], "TC-1003")
+    cli("backup", archive=due)
+    with at_home(due) as workspace:
+        retention.reopen_claim(workspace, "TC-1001", on=date.fromisoformat(LONG_AGO))
+        placing.move(workspace, workspace.catalog.photos.find("TEST0002.JPG"), "TC-1002")
+        moved = workspace.catalog.photos.find("TEST0002.JPG")[0]
+        retention.close_claim(workspace, "TC-1001", on=date.fromisoformat(LONG_AGO))
+    assert run(due, approved(due)).status == 0
+    assert [path[:7] for path in holding(other_disk, {moved})] == ["TC-1002"]
+
+
+def test_a_purge_leaves_a_copy_that_holds_originals_which_the_archive_does_not_have(due, other_disk, theirs):
+    plan = approved(due)
+    copy = next(other_disk.glob("TC-1001*"))
+    data = b"another photo"
+    (copy / "data" / "more").mkdir()
+    (copy / "data" / "more" / "MORE0001.JPG").write_bytes(data)
+    manifest = copy / "manifest-sha256.txt"
+    manifest.write_text(f"{manifest.read_text()}{hashlib.sha256(data).hexdigest()}  data/more/MORE0001.JPG\n")
+    ran = run(due, plan)
+    assert ran.status == 1
+    assert (
+        "1 originals that this archive does not have, first more/MORE0001.JPG"
+        in ran.data["refused"][0]["reason"]
+    )
+    assert (copy / "data" / "more" / "MORE0001.JPG").read_bytes() == data
+
+
+def test_an_archive_older_than_its_target_purges_nothing_there(due, other_disk, theirs, tmp_path):
+    from support_card import CardMaker
+
+    plan = approved(due)
+    shutil.copytree(due, tmp_path / "older", symlinks=True)
+    cli("reopen", "TC-1001", "--on", "2026-05-01", archive=due)
+    more = CardMaker(due.parent / "more", serial="TC-0002", seed=800, number=60)
+    more.wait(days=1)
+    more.sheet("TC-1001")
+    taken_in(due, more.root)
+    shutil.rmtree(due)
+    shutil.move(tmp_path / "older", due)
+    ran = run(due, plan)
+    assert ran.status == 1
+    assert "older than the backup target office" in ran.data["refused"][0]["reason"]
+    assert holding(other_disk, theirs)

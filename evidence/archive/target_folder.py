@@ -1,0 +1,36 @@
+"""What a folder must be to hold backups: outside the archive, no camera card, and free of links."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from evidence.errors import DestinationError
+
+
+def nested(one: Path, other: Path) -> bool:
+    """True when the folders are equal or one lies inside the other."""
+    return one == other or one in other.parents or other in one.parents
+
+
+def mount_point(path: Path) -> Path:
+    """The nearest folder above `path`, or itself, on which a file system is mounted."""
+    while not path.is_mount() and path != path.parent:
+        path = path.parent
+    return path
+
+
+def refuse_link(path: Path) -> None:
+    """Raise DestinationError when `path` is a symbolic link."""
+    if path.is_symlink():
+        raise DestinationError(
+            f"{path} is a link, and links in a backup target are not followed.",
+            "Remove the link, then run it again.",
+        )
+
+
+def refuse_links_below(folder: Path) -> None:
+    """Raise DestinationError when there is a symbolic link anywhere below `folder`."""
+    for parent, names, files in os.walk(folder):
+        for name in (*names, *files):
+            refuse_link(Path(parent, name))

@@ -1,0 +1,162 @@
+"""A backup never removes the last copy of a photo at a target, whatever state the archive was put back to."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from support_card import CardMaker
+from support_cli import cli
+from support_intake import actions, at_home, filed, holding, taken_in, with_target
+
+from evidence.review import placing
+
+
+@pytest.fixture
+def backed_up(houses, tmp_path):
+    """An archive of two houses with a copy of every bag at the target `office`."""
+    target = tmp_path / "office"
+    target.mkdir()
+    with_target(houses, target, off=False)
+    assert cli("backup", archive=houses).status == 0
+    return houses, target
+
+
+def four_more(archive, folder):
+    """Four more photos of TC-1001 taken in and backed up; returns their digests."""
+    before = set(filed(archive))
+    more = CardMaker(folder, serial="TC-0002", seed=800, number=60)
+    more.wait(days=1)
+    more.sheet("TC-1001")
+    for _ in range(3):
+        more.scene()
+    taken_in(archive, more.root)
+    added = set(filed(archive)) - before
+    assert len(added) == 4
+    return added
+
+
+def everything_below(folder):
+    return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_an_archive_put_back_from_an_older_copy_removes_nothing_at_its_target(backed_up, tmp_path):
+    archive, target = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    added = four_more(archive, tmp_path / "more")
+    assert len(holding(target, added)) == 4
+    before = everything_below(target)
+    shutil.rmtree(archive)
+    shutil.move(tmp_path / "older", archive)
+    ran = cli("backup", "--json", archive=archive)
+    assert ran.status == 32
+    (trouble,) = ran.data["troubles"]
+    assert (trouble["code"], trouble["subject"]) == ("archive_older", "office")
+    assert "older than the backup target office" in trouble["message"]
+    assert everything_below(target) == before
+
+
+def test_an_older_archive_that_went_on_working_removes_nothing_either(backed_up, tmp_path):
+    archive, target = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    four_more(archive, tmp_path / "more")
+    before = everything_below(target)
+    shutil.rmtree(archive)
+    shutil.move(tmp_path / "older", archive)
+    for number in range(30):  # its log is as long as the other by now, but another
+        cli("hold", "place", "TC-1001", "--reason", f"letter {number}", archive=archive)
+    assert cli("backup", archive=archive).status == 32
+    assert everything_below(target) == before
+
+
+def test_a_target_that_is_ahead_stops_only_itself(backed_up, tmp_path):
+    archive, _ = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    four_more(archive, tmp_path / "more")
+    shutil.rmtree(archive)
+    shutil.move(tmp_path / "older", archive)
+    second = tmp_path / "second"
+    second.mkdir()
+    with (archive / "evidence.toml").open("a", encoding="utf-8") as settings:
+        settings.write(f"\n[[target]]\nname = 'second'\npath = '{second.as_posix()}'\n")
+    ran = cli("backup", "--json", archive=archive)
+    assert ran.status == 32
+    assert ran.data["targets"] == ["second"]
+    assert len(holding(second, set(filed(archive)))) == 9
+
+
+def test_originals_that_no_move_and_no_purge_released_stay(backed_up):
+    """As after a rebuild that missed a photo: the log is whole, but the archive does not have the photo."""
+    from sqlalchemy import create_engine, text
+
+    archive, target = backed_up
+    with at_home(archive) as workspace:
+        lost = workspace.catalog.photos.find("TEST0002.JPG")[0]
+    engine = create_engine(f"sqlite:///{archive / 'catalog.sqlite'}")
+    with engine.begin() as db:
+        for table in ("original", "held_in", "sighting", "copy"):
+            db.execute(text(f"DELETE FROM {table} WHERE sha256 = :sha"), {"sha": lost})
+    engine.dispose()
+    for path in (archive / "claims").glob("TC-1001*/**/TEST0002.JPG*"):
+        path.unlink()
+    bag = next((archive / "claims").glob("TC-1001*"))
+    manifest = bag / "manifest-sha256.txt"
+    manifest.write_text(
+        "".join(f"{one}\n" for one in manifest.read_text().splitlines() if "TEST0002" not in one)
+    )
+    (bag / "tagmanifest-sha256.txt").unlink()
+    cli("hold", "place", "TC-1001", "--reason", "builds the bag again", archive=archive)
+    before = everything_below(target)
+    ran = cli("backup", "--json", archive=archive)
+    assert ran.status == 1
+    (trouble,) = ran.data["troubles"]
+    assert trouble["code"] == "unreleased"
+    assert "TEST0002.JPG" in trouble["message"]
+    assert everything_below(target) == before
+    assert holding(target, {lost})
+
+
+def test_a_moved_photo_is_in_its_new_bag_at_the_target_before_it_leaves_the_old_one(backed_up, monkeypatch):
+    archive, target = backed_up
+    from evidence.archive.targets import FolderTarget
+
+    with at_home(archive) as workspace:
+        moved = workspace.catalog.photos.find("TEST0002.JPG")[0]
+        placing.move(workspace, [moved], "TC-1002")
+    order = []
+    push = FolderTarget.put_bag
+
+    def watched(self, local, name, **more):
+        done = push(self, local, name, **more)
+        order.append((name[:7], len(holding(target, {moved}))))
+        return done
+
+    monkeypatch.setattr(FolderTarget, "put_bag", watched)
+    assert cli("backup", archive=archive).status == 0
+    assert order == [("TC-1002", 2), ("TC-1001", 1)]
+    assert [one[:7] for one in holding(target, {moved})] == ["TC-1002"]
+
+
+def test_two_claims_that_give_photos_to_each_other_are_both_brought_up_to_date(backed_up, monkeypatch):
+    archive, target = backed_up
+    from evidence.archive.targets import FolderTarget
+
+    with at_home(archive) as workspace:
+        find = workspace.catalog.photos.find
+        one, other = find("TEST0002.JPG")[0], find("TEST0006.JPG")[0]
+        placing.move(workspace, [one], "TC-1002")
+        placing.move(workspace, [other], "TC-1001")
+    push = FolderTarget.put_bag
+
+    def watched(self, local, name, **more):
+        done = push(self, local, name, **more)
+        assert holding(target, {one})
+        assert holding(target, {other})
+        return done
+
+    monkeypatch.setattr(FolderTarget, "put_bag", watched)
+    assert cli("backup", archive=archive).status == 0
+    assert [path[:7] for path in holding(target, {one})] == ["TC-1002"]
+    assert [path[:7] for path in holding(target, {other})] == ["TC-1001"]
+    assert cli("verify", archive=archive).status == 0
+    assert "backed_up" in actions(archive)
