@@ -28,13 +28,14 @@ from evidence.archive.exchange import (
 from evidence.disk.durable import ignore_step, make_folder, sync_folder, write_new_file
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
+from evidence.disk.parallel import FILES_AT_ONCE, in_parallel
 from evidence.errors import BagError, CardReadError, CopyMismatchError
 from evidence.model import Sha256
 
 _FIXED = frozenset({"bagit.txt", "bag-info.txt", SHA256_MANIFEST, TAG_MANIFEST, INCOMPLETE_MARK})
 
 CopyFile = Callable[[Path, Path, Sha256], None]
-"""Puts one file under a free name and verifies its digest: `link_or_copy` or `copy_file`."""
+"""Puts one file under a free name and verifies its digest: `link_or_copy` or `copy_file`. Folders are flushed later."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,12 +65,13 @@ def assemble(
     *,
     copy: CopyFile,
     recopy: bool = False,
+    at_once: int = FILES_AT_ONCE,
     on_step: OnStep = ignore_step,
 ) -> Assembled:
     """Make `bag` hold exactly this payload and these tag files, by an exchange. Call it under the bag's lock.
 
     A file that the present bag records under the same path and digest is taken from there. With
-    `recopy` every file is copied again. A next state left by a killed run is resumed. Raises
+    `recopy` every file is copied again, `at_once` files at the same time. A next state left by a killed run is resumed. Raises
     BagError (a source does not match its digest), DestinationError.
     """
     recorded = recorded_digests(bag, recopy=recopy)
@@ -83,8 +85,12 @@ def assemble(
         mark_incomplete(next_bag)
         _clear_unwanted(next_bag, {*(DATA + path for path in payload), *tags, INCOMPLETE_MARK})
     on_step("begun")
-    for path in sorted(payload):
+
+    def place(path: str) -> None:
         _stage_file(bag, path, payload[path], kept=path in same, copy=copy)
+
+    paths = sorted(payload)
+    for path, _ in zip(paths, in_parallel(place, paths, at_once=at_once), strict=True):
         on_step(f"placed {path}")
     with writing(bag):
         _write_tags(next_bag, tags)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from evidence.archive.bagread import (
@@ -26,7 +25,8 @@ from evidence.archive.bagread import (
     read_text,
 )
 from evidence.archive.names import decode_path, fold, original_of_sidecar, why_unsafe
-from evidence.disk.hashing import CHUNK, drop_cache
+from evidence.disk.hashing import checksums
+from evidence.disk.parallel import FILES_AT_ONCE, in_parallel
 from evidence.model import Finding, Sha256
 
 _ATTEMPTS = 20
@@ -44,6 +44,12 @@ class BagCheck:
 
     checked: int
     """Files listed in the payload manifests that were found and read to their end."""
+    octets: int = 0
+    """Bytes of these files."""
+    verified: frozenset[str] = frozenset()
+    """Paths inside the bag of these files, for those that match every checksum listed."""
+    unread: frozenset[str] = frozenset()
+    """Paths inside the bag of payload files that were left out: not chosen, or the check was stopped."""
     bad: tuple[Finding, ...] = ()
     """Errors beside missing and unlisted files; the subject is the path inside the bag."""
     missing: tuple[str, ...] = ()
@@ -59,12 +65,36 @@ class BagCheck:
         return not (self.bad or self.missing or self.unlisted)
 
 
+def _go_on() -> bool:
+    return False
+
+
+def _ignore(_octets: int) -> None:
+    pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """How the payload of a bag is read. The manifests and tag files are always read whole."""
+
+    only: Collection[str] | None = None
+    """Paths below `data/` that are read, with the sidecars beside them; None for all."""
+    stop: Callable[[], bool] = _go_on
+    """Asked before each payload file, from several threads; once it is true, the other files are left out."""
+    on_read: Callable[[int], None] = _ignore
+    """Called with the bytes of each payload file after it was read."""
+    at_once: int = FILES_AT_ONCE
+    """Files read at the same time."""
+
+
+WHOLE = Reading()
+"""Every file."""
+
+
 def check_bag(
-    bag: Path,
-    *,
-    expected: Mapping[str, Sha256] | None = None,
+    bag: Path, *, expected: Mapping[str, Sha256] | None = None, reading: Reading = WHOLE
 ) -> BagCheck:
-    """Read a whole bag, from the disk where the system allows, and compare it with its manifests.
+    """Read a bag, from the disk where the system allows, and compare it with its manifests.
 
     `expected` (path below `data/` to digest) is what the manifest must say: it detects a manifest
     that was rewritten to fit altered photos. Sidecars beside expected files are allowed. When the
@@ -73,7 +103,7 @@ def check_bag(
     """
     for _ in range(_ATTEMPTS):
         before = _state(bag)
-        result = _inspect(bag, expected)
+        result = _inspect(bag, expected, reading)
         if result.valid or _state(bag) == before:
             break
     return result
@@ -87,9 +117,9 @@ def _state(bag: Path) -> tuple[int, ...]:
     return (own.st_dev, own.st_ino, manifest.st_ino, manifest.st_mtime_ns)
 
 
-def _inspect(bag: Path, expected: Mapping[str, Sha256] | None) -> BagCheck:
+def _inspect(bag: Path, expected: Mapping[str, Sha256] | None, reading: Reading) -> BagCheck:
     findings = Findings()
-    checked = 0
+    read = _Read()
     declaration = read_declaration(bag, findings)
     if declaration:
         tree = list_files(bag, findings)
@@ -99,9 +129,12 @@ def _inspect(bag: Path, expected: Mapping[str, Sha256] | None) -> BagCheck:
         _check_fetch(bag, tree, manifests.payload, declaration, findings)
         _check_info(bag, tree, declaration, findings)
         wanted = _wanted(manifests.payload, manifests.tags)
-        checked = _check_digests(bag, tree, wanted, findings)
+        read = _check_digests(bag, tree, wanted, findings, reading)
     return BagCheck(
-        checked=checked,
+        checked=read.files,
+        octets=read.octets,
+        verified=frozenset(read.verified),
+        unread=frozenset(read.unread),
         bad=tuple(findings.bad),
         missing=tuple(sorted(findings.missing)),
         unlisted=tuple(sorted(findings.unlisted)),
@@ -265,32 +298,69 @@ def _wanted(*groups: Mapping[str, Checksums]) -> dict[str, Checksums]:
     return wanted
 
 
-def _check_digests(bag: Path, tree: FileTree, wanted: Mapping[str, Checksums], findings: Findings) -> int:
-    """Read and compare every file; returns how many payload files were read to their end."""
-    checked = 0
-    present = [(path, name) for path in sorted(wanted) if (name := tree.find(path)) is not None]
-    for path, name in present:
+@dataclass(slots=True)
+class _Read:
+    """The payload files that were read, and those that were not."""
+
+    files: int = 0
+    octets: int = 0
+    verified: set[str] = field(default_factory=set)
+    unread: set[str] = field(default_factory=set)
+
+
+def _check_digests(
+    bag: Path, tree: FileTree, wanted: Mapping[str, Checksums], findings: Findings, reading: Reading
+) -> _Read:
+    """Read and compare the chosen files."""
+    only = None if reading.only is None else frozenset(reading.only)
+    read = _Read()
+    chosen: list[tuple[str, str]] = []
+    for path in sorted(wanted):
+        name = tree.find(path)
+        if name is None:
+            continue
+        if path.startswith(DATA) and not _is_chosen(path.removeprefix(DATA), only):
+            read.unread.add(path)
+        else:
+            chosen.append((path, name))
+
+    def examine(one: tuple[str, str]) -> tuple[dict[str, str], int] | OSError | None:
+        path, name = one
+        if path.startswith(DATA) and reading.stop():
+            return None
         try:
-            digests = _digests(bag / name, wanted[path])
-        except FileNotFoundError:
-            findings.missing.add(path)
-            continue
+            return checksums(bag / name, wanted[path], uncached=True)
         except OSError as error:
-            findings.error("unreadable", path, f"{path} cannot be read: {error.strerror}.")
-            continue
-        wrong = [algorithm for algorithm, digest in wanted[path].items() if digests[algorithm] != digest]
-        if wrong:
-            findings.error("mismatch", path, f"{path} has changed: its {wrong[0]} differs from the manifest.")
-        checked += path.startswith(DATA)
-    return checked
+            return error
+
+    results = in_parallel(examine, chosen, at_once=reading.at_once)
+    for (path, _name), found in zip(chosen, results, strict=True):
+        if found is None:
+            read.unread.add(path)
+        elif isinstance(found, FileNotFoundError):
+            findings.missing.add(path)
+        elif isinstance(found, OSError):
+            findings.error("unreadable", path, f"{path} cannot be read: {found.strerror}.")
+        else:
+            _compare(path, wanted[path], found, read, findings)
+            if path.startswith(DATA):
+                reading.on_read(found[1])
+    return read
 
 
-def _digests(path: Path, algorithms: Iterable[str]) -> dict[str, str]:
-    """Checksums of a file, read once, from the disk where the system allows. Raises OSError."""
-    running = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
-    with path.open("rb", buffering=0) as handle:
-        drop_cache(handle)
-        while chunk := handle.read(CHUNK):
-            for digest in running.values():
-                digest.update(chunk)
-    return {name: digest.hexdigest() for name, digest in running.items()}
+def _is_chosen(path: str, only: Collection[str] | None) -> bool:
+    return only is None or path in only or original_of_sidecar(path) in only
+
+
+def _compare(
+    path: str, wanted: Checksums, found: tuple[dict[str, str], int], read: _Read, findings: Findings
+) -> None:
+    digests, octets = found
+    wrong = [algorithm for algorithm, digest in wanted.items() if digests[algorithm] != digest]
+    if wrong:
+        findings.error("mismatch", path, f"{path} has changed: its {wrong[0]} differs from the manifest.")
+    if path.startswith(DATA):
+        read.files += 1
+        read.octets += octets
+        if not wrong:
+            read.verified.add(path)

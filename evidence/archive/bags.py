@@ -7,6 +7,7 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from evidence.archive.assembly import PayloadFile, assemble, known_paths
@@ -15,6 +16,7 @@ from evidence.archive.exchange import OnStep, locked, recover_folder, recover_fo
 from evidence.archive.names import encode_path, require_safe
 from evidence.disk.copying import link_or_copy
 from evidence.disk.durable import ignore_step
+from evidence.disk.parallel import FILES_AT_ONCE
 from evidence.errors import BadInputError, DestinationError
 from evidence.model import Sha256
 
@@ -52,13 +54,14 @@ def build_bag(
     records: Mapping[str, bytes],
     info: Sequence[tuple[str, str]],
     *,
+    at_once: int = FILES_AT_ONCE,
     on_step: OnStep = ignore_step,
 ) -> BagBuilt:
     """Make the folder `bag` a bag that holds exactly this payload and these records.
 
     `payload` is keyed by path below `data/`, `records` by the path of the tag file, both with
     forward slashes; `info` is bag-info.txt in order, without Payload-Oxum, which is computed.
-    New files are read from the disk and compared with their digest; files already in the bag keep
+    New files, `at_once` at the same time, are read from the disk and compared with their digest; files already in the bag keep
     their recorded digest. Payload files become read-only. Other files found in the folder are
     kept, those below `data/` under `strays/`. A kill at any instant leaves the old bag or the new
     one (see `exchange`), and the next build completes the work.
@@ -74,7 +77,8 @@ def build_bag(
         recover_folder(bag, known_paths)
         _require_bag_or_nothing(bag)
         tags = _tag_files(payload, records, info)
-        done = assemble(bag, payload, tags, copy=link_or_copy, on_step=on_step)
+        link = partial(link_or_copy, sync_names=False)  # `assemble` flushes the folders once, after all files
+        done = assemble(bag, payload, tags, copy=link, at_once=at_once, on_step=on_step)
     return BagBuilt(
         path=bag,
         payload_files=len(payload),

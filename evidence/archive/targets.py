@@ -7,6 +7,7 @@ import json
 import secrets
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -14,7 +15,7 @@ import rfc8785
 
 from evidence.archive import places
 from evidence.archive.assembly import Assembled, PayloadFile, assemble, known_paths, recorded_digests
-from evidence.archive.bagcheck import BagCheck, check_bag
+from evidence.archive.bagcheck import WHOLE, BagCheck, Reading, check_bag
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
 from evidence.archive.bags import list_payload
 from evidence.archive.digest_search import find_digests
@@ -34,6 +35,7 @@ from evidence.disk.copying import copy_file
 from evidence.disk.durable import free_bytes, ignore_step, sync_folder, write_new_file
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
+from evidence.disk.parallel import FILES_AT_ONCE
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
 
@@ -131,8 +133,9 @@ class Target(Protocol):
         name: str,
         *,
         expected: Mapping[str, Sha256] | None = None,
+        reading: Reading = WHOLE,
     ) -> BagCheck:
-        """Read every byte of the copy and compare; see `bagcheck.check_bag`."""
+        """Read the copy and compare; see `bagcheck.check_bag`."""
         ...
 
     def remove_bag(self, name: str) -> bool:
@@ -162,6 +165,8 @@ class FolderTarget:
     off_computer: bool
     archive: Path | None = None
     """The archive that is backed up; neither may be inside the other."""
+    at_once: int = FILES_AT_ONCE
+    """Files copied at the same time."""
 
     def place_id(self) -> str:
         """See `places.place_id`. Raises DestinationError when there is no such folder."""
@@ -303,7 +308,9 @@ class FolderTarget:
             recover_folder(bag, known_paths, keep_unfinished=True)
             recopy = recopy or _manifest_unreadable(bag)
             self._require_free_space(bag, payload, recopy=recopy)
-            done = assemble(bag, payload, tags, copy=copy_file, recopy=recopy, on_step=on_step)
+            done = assemble(
+                bag, payload, tags, copy=_copy, recopy=recopy, at_once=self.at_once, on_step=on_step
+            )
         return _push_result(done, payload)
 
     def fetch_bag(self, name: str, bag: Path, *, on_step: OnStep = ignore_step) -> PushResult:
@@ -315,7 +322,9 @@ class FolderTarget:
         payload = _payload_of(copy, tags)
         with locked(bag):
             recover_folder(bag, known_paths)
-            done = assemble(bag, payload, tags, copy=copy_file, recopy=True, on_step=on_step)
+            done = assemble(
+                bag, payload, tags, copy=_copy, recopy=True, at_once=self.at_once, on_step=on_step
+            )
         return _push_result(done, payload)
 
     def check_bag(
@@ -323,11 +332,12 @@ class FolderTarget:
         name: str,
         *,
         expected: Mapping[str, Sha256] | None = None,
+        reading: Reading = WHOLE,
     ) -> BagCheck:
         """See `Target`. A missing copy is reported, not raised."""
         self._require_marker()
         bag = self._bag_folder(name)
-        return check_bag(bag, expected=expected)
+        return check_bag(bag, expected=expected, reading=reading)
 
     def remove_bag(self, name: str) -> bool:
         """See `Target`."""
@@ -371,6 +381,9 @@ class FolderTarget:
 
 
 # --- on the disk -------------------------------------------------------------------------
+
+_copy = partial(copy_file, sync_names=False)
+"""`assemble` flushes the folders of the next state once, after all its files."""
 
 
 def _manifest_unreadable(bag: Path) -> bool:

@@ -10,13 +10,13 @@ from pathlib import Path
 from evidence.disk.durable import (
     CopyStep,
     OnCopyStep,
+    copy_to_part,
     discard,
     ignore_step,
     make_folder,
     make_read_only,
     publish,
     sync_folder,
-    write_part,
 )
 from evidence.disk.faults import STORED_REMEDY, one_line, reading, writing
 from evidence.disk.hashing import hash_file
@@ -34,11 +34,14 @@ def copy_file(
     expect: Sha256,
     *,
     parts: Path | None = None,
+    sync_names: bool = True,
     on_step: OnCopyStep = ignore_step,
 ) -> None:
     """Copy one file to one free name and verify that the copy has the digest `expect`.
 
-    The .part file is written in the folder of `dest`, or in `parts` on the same file system. A
+    Only the copy is hashed, as it is read back: its digest proves the source's bytes too. Without
+    `sync_names` the caller flushes the folder of `dest` later: until then a power failure may take the
+    whole file away again, but never a part of it. The .part file is written in the folder of `dest`, or in `parts` on the same file system. A
     `dest` that already holds these bytes is left as it is. On a failure nothing is left at
     `dest`. Raises CardReadError (source), CopyMismatchError (source or copy differs from
     `expect`), NameTakenError, DestinationError.
@@ -51,18 +54,20 @@ def copy_file(
         on_step(CopyStep.OPENED, source)
         with writing(dest.parent):
             make_folder(dest.parent)
-        part, sha256, _size = write_part(
-            handle, str(source), parts or dest.parent, remedy=STORED_REMEDY, on_step=on_step
+        part = copy_to_part(
+            handle, str(source), parts or dest.parent, expect, remedy=STORED_REMEDY, on_step=on_step
         )
     try:
-        _publish_or_explain(part, dest, sha256 == expect, source)
+        _publish_or_explain(part, dest, sync_names=sync_names)
     except BaseException:
         discard(part)
         raise
     on_step(CopyStep.PUBLISHED, dest)
 
 
-def link_or_copy(source: Path, dest: Path, expect: Sha256, *, parts: Path | None = None) -> None:
+def link_or_copy(
+    source: Path, dest: Path, expect: Sha256, *, parts: Path | None = None, sync_names: bool = True
+) -> None:
     """Give a file a second name by a hard link, or by `copy_file` where links are not possible.
 
     The source is read from the disk and compared with `expect` before the link is made. Raises
@@ -84,11 +89,12 @@ def link_or_copy(source: Path, dest: Path, expect: Sha256, *, parts: Path | None
     except FileExistsError as error:
         raise _taken(dest) from error
     except (OSError, NotImplementedError):
-        copy_file(source, dest, expect, parts=parts)
+        copy_file(source, dest, expect, parts=parts, sync_names=sync_names)
     else:
         make_read_only(dest)
-        with writing(dest.parent):
-            sync_folder(dest.parent)
+        if sync_names:
+            with writing(dest.parent):
+                sync_folder(dest.parent)
 
 
 def _holds_already(dest: Path, expect: Sha256) -> bool:
@@ -100,12 +106,10 @@ def _holds_already(dest: Path, expect: Sha256) -> bool:
     return True
 
 
-def _publish_or_explain(part: Path, dest: Path, matches: bool, source: Path) -> None:
-    if not matches:
-        raise CopyMismatchError(source)
+def _publish_or_explain(part: Path, dest: Path, *, sync_names: bool) -> None:
     try:
         with writing(dest.parent):
-            publish(part, dest)
+            publish(part, dest, sync_names=sync_names)
     except DestinationError as error:
         if isinstance(error.__cause__, FileExistsError):
             raise _taken(dest) from error

@@ -18,13 +18,14 @@ import stat
 import sys
 from collections.abc import Callable
 from enum import StrEnum
+from io import RawIOBase
 from pathlib import Path
 from typing import Protocol
 
 import psutil
 
 from evidence.disk.faults import READ_REMEDY, one_line, reading, writing
-from evidence.disk.hashing import CHUNK, hash_file
+from evidence.disk.hashing import CHUNK, hash_file, own_buffer
 from evidence.errors import CopyMismatchError
 from evidence.model import Sha256
 
@@ -113,7 +114,7 @@ def sync_descriptor(descriptor: int) -> None:
     os.fsync(descriptor)
 
 
-def write_all(descriptor: int, content: bytes) -> None:
+def write_all(descriptor: int, content: bytes | memoryview) -> None:
     """Write every byte to an open file; `os.write` alone may write fewer. Raises OSError."""
     rest = memoryview(content)
     while rest:
@@ -168,6 +169,48 @@ def write_part(
     CardReadError (reading `name`), DestinationError (writing) or CopyMismatchError (reading back)
     is raised.
     """
+    size = 0
+
+    def fill(descriptor: int) -> Sha256:
+        nonlocal size
+        sha256, size = _copy_chunks(source, name, remedy, descriptor, folder)
+        return sha256
+
+    part, sha256 = _filled_part(fill, name, folder, on_step)
+    return part, sha256, size
+
+
+def copy_to_part(
+    source: RawIOBase,
+    name: str,
+    folder: Path,
+    expect: Sha256,
+    *,
+    remedy: str = READ_REMEDY,
+    on_step: OnCopyStep = ignore_step,
+) -> Path:
+    """Copy an open file to a new .part file that reads back with the digest `expect`; returns its path.
+
+    Only what is read back is hashed. Raises as `write_part` does.
+    """
+
+    def fill(descriptor: int) -> Sha256:
+        buffer = own_buffer()
+        while True:
+            with reading(name, remedy):
+                count = source.readinto(buffer)
+            if not count:
+                return expect
+            with writing(folder):
+                write_all(descriptor, buffer[:count])
+
+    return _filled_part(fill, name, folder, on_step)[0]
+
+
+def _filled_part(
+    fill: Callable[[int], Sha256], name: str, folder: Path, on_step: OnCopyStep
+) -> tuple[Path, Sha256]:
+    """A new .part file: `fill` writes it and returns the digest that reading back must give."""
     part = folder / f"{os.getpid()}-{secrets.token_hex(8)}.part"
     try:
         with writing(folder):
@@ -177,7 +220,7 @@ def write_part(
             )
         try:
             on_step(CopyStep.CREATED, part)
-            sha256, size = _copy_chunks(source, name, remedy, descriptor, folder)
+            sha256 = fill(descriptor)
             on_step(CopyStep.WRITTEN, part)
             with writing(folder):
                 make_read_only(part)
@@ -191,7 +234,7 @@ def write_part(
     except BaseException:
         discard(part)
         raise
-    return part, sha256, size
+    return part, sha256
 
 
 def _read_back(part: Path, expect: Sha256, name: str) -> None:
@@ -216,10 +259,10 @@ def _copy_chunks(source: Chunks, name: str, remedy: str, descriptor: int, folder
             write_all(descriptor, chunk)
 
 
-def publish(part: Path, final: Path) -> None:
+def publish(part: Path, final: Path, *, sync_names: bool = True) -> None:
     """Give a .part its final name, never over another file, and flush the folder.
 
-    Raises FileExistsError when the name is taken, OSError otherwise; the .part is then still
+    Without `sync_names` the caller flushes the folder later. Raises FileExistsError when the name is taken, OSError otherwise; the .part is then still
     there. Without hard links the check and the renaming are two steps, so hold the archive's lock.
     """
     if os.name == "nt":
@@ -235,9 +278,11 @@ def publish(part: Path, final: Path) -> None:
         if os.path.lexists(final):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(final)) from error
         part.rename(final)
-        sync_folder(final.parent)
+        if sync_names:
+            sync_folder(final.parent)
     else:
-        sync_folder(final.parent)
+        if sync_names:
+            sync_folder(final.parent)
         part.unlink()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import logging
 import os
 import signal
@@ -71,14 +72,11 @@ def killed_at(number: int, action: Callable[[], object]) -> bool:
 
 
 def _die_at(number: int, action: Callable[[], object]) -> NoReturn:
-    count = 0
+    count = itertools.count(1)  # its next() is one step for several threads
 
     def hook(event: str, _args: object) -> None:
-        nonlocal count
-        if event.startswith(TOUCHES):
-            count += 1
-            if count == number:
-                os.kill(os.getpid(), signal.SIGKILL)
+        if event.startswith(TOUCHES) and next(count) == number:
+            os.kill(os.getpid(), signal.SIGKILL)
 
     try:
         sys.addaudithook(hook)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import threading
 import traceback
 from collections.abc import Callable
 from concurrent.futures import Executor, Future
@@ -73,10 +74,13 @@ def _count(below: Path, *, at: int | None) -> list[int]:
     counted = [0]
     root = str(below)
 
+    one_at_a_time = threading.Lock()  # files are copied by several threads
+
     def tick() -> None:
-        if at is not None and counted[0] == at:
-            os.kill(os.getpid(), signal.SIGKILL)
-        counted[0] += 1
+        with one_at_a_time:
+            if at is not None and counted[0] == at:
+                os.kill(os.getpid(), signal.SIGKILL)
+            counted[0] += 1
 
     def hook(name: str, arguments: tuple[Any, ...]) -> None:
         if (name in CHANGES and str(arguments[0]).startswith(root)) or (

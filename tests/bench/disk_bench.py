@@ -1,0 +1,154 @@
+"""Compares reading back and backing up a bag with other programs: `python tests/bench/disk_bench.py`.
+
+One bag of 300 files of 5 MB (--files, --size-mb), in a temporary folder (--folder chooses the disk). Programs take
+turns, each in a process of its own. Before each run the system is asked to drop its cached pages of the files, so
+that every program starts from the disk. Prints the median wall time and processor time (user and system, seconds),
+the greatest peak memory (resident, MB; the greatest of its processes), and the ratio: how many times faster we are.
+
+* verify: our check of a bag, and `bagit.Bag.validate(processes=2)`.
+* backup: our copy of a bag to an empty target, read back from the disk and compared, against `rsync --checksum` as
+  it is (it reads nothing back and leaves the writing to the system) and with `--fsync`. Skipped without rsync.
+
+Needs `os.wait4` (Linux, macOS).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+PREPARE = """
+import hashlib, os, sys
+from pathlib import Path
+from evidence.archive.assembly import PayloadFile
+from evidence.archive.bags import build_bag
+bag, kept, files, size = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
+kept.mkdir()
+payload = {}
+for number in range(files):
+    content = os.urandom(size)
+    path = kept / f"{number:05}"
+    path.write_bytes(content)
+    digest = hashlib.sha256(content).hexdigest()
+    payload[f"100TESTC/IMG_{number:04}.JPG"] = PayloadFile(sha256=digest, size=size, source=path)
+build_bag(bag, payload, {"records/claim.json": b"{}"}, ())
+"""
+CHECK = """
+import sys
+from pathlib import Path
+from evidence.archive.bagcheck import check_bag
+check = check_bag(Path(sys.argv[1]))
+assert check.valid, check
+"""
+LIBRARY = """
+import sys
+import bagit
+bagit.Bag(sys.argv[1]).validate(processes=2)
+"""
+BACK_UP = """
+import sys
+from pathlib import Path
+from evidence.archive.targets import FolderTarget
+bag, root = Path(sys.argv[1]), Path(sys.argv[2])
+target = FolderTarget(name="bench", root=root, off_computer=True)
+target.prepare()
+target.put_bag(bag, bag.name)
+"""
+
+
+@dataclass(frozen=True)
+class Cost:
+    wall_s: float
+    cpu_s: float
+    peak_mb: float
+
+
+def cost_of(command: list[str]) -> Cost:
+    """One run in a process of its own; raises CalledProcessError when it fails."""
+    start = time.perf_counter()
+    process = subprocess.Popen(command, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    _, status, used = os.wait4(process.pid, 0)
+    wall = time.perf_counter() - start
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise subprocess.CalledProcessError(process.returncode, command)
+    unit = 1 if sys.platform == "darwin" else 1024  # ru_maxrss: bytes on macOS, KiB on Linux
+    return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss * unit / 1e6)
+
+
+def forget(folder: Path) -> None:
+    """Write everything out, then ask the system to drop its cached pages of the files below `folder`."""
+    os.sync()
+    for path in folder.rglob("*"):
+        if path.is_file():
+            with path.open("rb") as handle:
+                if hasattr(os, "posix_fadvise"):
+                    os.posix_fadvise(handle.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
+def python(code: str, *arguments: object) -> list[str]:
+    return [sys.executable, "-c", code, *map(str, arguments)]
+
+
+def compare(named: dict[str, list[str]], bag: Path, copies: Path, runs: int) -> None:
+    """Run the commands by turns and print their costs; the first is ours."""
+    costs: dict[str, list[Cost]] = {name: [] for name in named}
+    for turn in range(runs):
+        order = list(named) if turn % 2 == 0 else list(reversed(named))
+        for name in order:
+            shutil.rmtree(copies, ignore_errors=True)
+            copies.mkdir()
+            forget(bag)
+            costs[name].append(cost_of(named[name]))
+    ours = costs[next(iter(named))]
+    for name, each in costs.items():
+        wall = statistics.median(one.wall_s for one in each)
+        cpu = statistics.median(one.cpu_s for one in each)
+        faster = statistics.median(one.wall_s / own.wall_s for one, own in zip(each, ours, strict=True))
+        lighter = statistics.median(one.cpu_s / own.cpu_s for one, own in zip(each, ours, strict=True))
+        peak = max(one.peak_mb for one in each)
+        print(f"{name:24} {wall:7.2f} {cpu:7.2f} {faster:7.2f} {lighter:7.2f} {peak:7.0f}", flush=True)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    options.add_argument("--files", type=int, default=300)
+    options.add_argument("--size-mb", type=float, default=5)
+    options.add_argument("--runs", type=int, default=7)
+    options.add_argument("--folder", type=Path)
+    given = options.parse_args()
+    rsync = shutil.which("rsync")
+    with tempfile.TemporaryDirectory(dir=given.folder) as folder:
+        bag, kept, copies = (Path(folder) / name for name in ("bag", "kept", "copies"))
+        subprocess.run(
+            python(PREPARE, bag, kept, given.files, int(given.size_mb * 1e6)),
+            check=True,
+            cwd=ROOT,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        print(f"{'':24} {'wall s':>7} {'CPU s':>7} {'ratio':>7} {'by CPU':>7} {'peak MB':>7}")
+        verify = {"verify": python(CHECK, bag), "bagit, 2 processes": python(LIBRARY, bag)}
+        compare(verify, bag, copies, given.runs)
+        if rsync is None:
+            print("rsync is not installed: the backup is not compared.")
+            return
+        checksum = [rsync, "--archive", "--checksum"]
+        backup = {
+            "backup": python(BACK_UP, bag, copies),
+            "rsync --checksum": [*checksum, str(bag), str(copies)],
+            "rsync --checksum --fsync": [*checksum, "--fsync", str(bag), str(copies)],
+        }
+        compare(backup, bag, copies, given.runs)
+
+
+if __name__ == "__main__":
+    main()
