@@ -72,7 +72,7 @@ class Workspace:
         self.actor = system_actor() if actor is None else named_actor(actor)
         self.now = now
         self.settings: Settings = load_settings(_read(settings_file), origin=str(settings_file))
-        _refuse_contradictions(self.root, self.settings)
+        refuse_overlaps(self.root, self.settings)
         self._refuse_unknown_lists()
         self.custody = CustodyLog(self.root / "custody" / "custody.jsonl")
         self.catalog = Catalog(self.settings.catalog.url or f"sqlite:///{self.root / 'catalog.sqlite'}")
@@ -256,7 +256,7 @@ tags.toml, walk.toml, retention.toml, and required_shots/NAME.toml for a require
 """
 
 
-def _refuse_contradictions(root: Path, settings: Settings) -> None:
+def refuse_overlaps(root: Path, settings: Settings) -> None:
     """Raise BadInputError for a target that lies inside the archive or another target, or that contains one."""
     places = [(f"backup target '{one.name}'", one.path) for one in settings.target]
     for (name, place), (other, beside) in combinations([("the archive", root), *places], 2):

@@ -142,7 +142,7 @@ def _too_few_places(
     return [
         f"{_many(len(paths), 'is', 'are')} in {_places(number)} of the {needed} needed "
         f"(folders on one disk are one place): {_first(paths)}. "
-        f"Connect another backup disk or share, then run `evidence backup`."
+        f"Add another disk or share with `evidence target add NAME PATH`, then run `evidence backup`."
         for number, paths in sorted(by_number.items())
     ]
 
@@ -161,7 +161,8 @@ def _not_elsewhere(
     return [
         (
             f"{_many(len(short), 'is', 'are')} not yet kept {where}: {_first(short)}. "
-            f"Run `evidence backup` with a target off this computer."
+            f"Add a disk that is kept elsewhere with `evidence target add NAME PATH --off-computer`, "
+            f"or connect it, then run `evidence backup`."
         )
     ]
 

@@ -1,4 +1,4 @@
-"""The physical disk that a folder is on, so that two folders on one disk count as one place."""
+"""The physical disk that a folder is on, so that two folders on one disk count as one place; and its kind."""
 
 from __future__ import annotations
 
@@ -12,6 +12,40 @@ _SYS_BLOCK = Path("/sys/dev/block")
 _MOUNTS = Path("/proc/self/mountinfo")
 _HARDWARE_NAMES = ("wwid", "device/wwid", "serial", "device/serial")
 """Where the Linux kernel gives the hardware name of a disk, best first (Documentation/ABI, sysfs-block)."""
+
+_SHARES = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "ceph", "glusterfs", "afs", "fuse.sshfs", "virtiofs"}
+"""File system types of network shares, as mountinfo names them."""
+UNKNOWN_MEDIUM = "unknown"
+"""The kind of medium where the system does not tell."""
+
+
+def medium(folder: Path) -> str:
+    """The kind of medium below a folder: rotating disk, solid-state disk, network share, memory or unknown.
+
+    Known on Linux alone, from the block layer's `queue/rotational` (Documentation/ABI, sysfs-block). Raises
+    OSError when there is no such folder.
+    """
+    device = folder.stat().st_dev
+    if sys.platform != "linux":
+        return UNKNOWN_MEDIUM
+    major, minor = os.major(device), os.minor(device)
+    if not major:
+        source, kind = _mount_of(major, minor)
+        if kind in {"tmpfs", "ramfs"}:
+            return "memory"
+        if kind in _SHARES:
+            return "network share"
+        if not source.startswith("/dev/"):
+            return UNKNOWN_MEDIUM
+        with contextlib.suppress(OSError):
+            below = Path(source).stat().st_rdev
+            major, minor = os.major(below), os.minor(below)
+    kinds = set()
+    with contextlib.suppress(OSError):
+        for disk in _disks((_SYS_BLOCK / f"{major}:{minor}").resolve(strict=True)):
+            rotates = (disk / "queue" / "rotational").read_text(encoding="ascii").strip() == "1"
+            kinds.add("rotating disk" if rotates else "solid-state disk")
+    return " and ".join(sorted(kinds)) or UNKNOWN_MEDIUM
 
 
 def place_id(folder: Path) -> str:
@@ -49,17 +83,26 @@ def _disk(major: int, minor: int) -> str:
 
 
 def _hardware(device: Path) -> list[str]:
+    return [_hardware_name(disk) for disk in _disks(device)]
+
+
+def _disks(device: Path) -> list[Path]:
+    """The whole disks below a partition or a mapped volume, as folders of sysfs."""
     if (device / "partition").exists():
         device = device.parent
     with contextlib.suppress(OSError):
         below = [entry.resolve(strict=True) for entry in (device / "slaves").iterdir()]
         if below:
-            return [name for each in below for name in _hardware(each)]
+            return [disk for each in below for disk in _disks(each)]
+    return [device]
+
+
+def _hardware_name(disk: Path) -> str:
     for name in _HARDWARE_NAMES:
         with contextlib.suppress(OSError):
-            if text := (device / name).read_text(encoding="utf-8", errors="replace").strip():
-                return [re.sub(r"\s+", "_", text)]
-    return [device.name]
+            if text := (disk / name).read_text(encoding="utf-8", errors="replace").strip():
+                return re.sub(r"\s+", "_", text)
+    return disk.name
 
 
 def _mount_of(major: int, minor: int) -> tuple[str, str]:

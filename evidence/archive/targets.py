@@ -173,6 +173,15 @@ class FolderTarget:
         with writing(self.root):
             return places.place_id(self.root)
 
+    def medium(self) -> str:
+        """See `places.medium`. Raises DestinationError when there is no such folder."""
+        with writing(self.root):
+            return places.medium(self.root)
+
+    def marker_id(self) -> str:
+        """The id that `prepare` gave the folder: another disk has another. Raises as `check_ready`."""
+        return self._require_marker()
+
     # --- ready? --------------------------------------------------------------------------
 
     def prepare(self) -> None:
@@ -204,7 +213,7 @@ class FolderTarget:
         if not self.root.is_dir():
             raise BadInputError(
                 f"The folder {self.root} of the backup target {self.name} does not exist.",
-                "Connect or mount its disk, or create the folder if the target is new.",
+                "Connect or mount its disk. For a new disk: `evidence target replace NAME PATH`.",
             )
         root = self.root.resolve()
         if self.archive is not None and nested(root, self.archive.resolve()):
@@ -218,14 +227,14 @@ class FolderTarget:
                 "Nothing is ever written to a card: give the target a folder on another disk.",
             )
 
-    def _require_marker(self) -> None:
+    def _require_marker(self) -> str:
         path = self.root / MARKER
         try:
             content = json.loads(path.read_bytes())
         except FileNotFoundError:
             raise BadInputError(
                 f"{self.root} is not prepared as the backup target {self.name}: its disk may not be mounted.",
-                "Mount the disk, then run it again.",
+                "Mount the disk, then run it again. For a new disk: `evidence target replace NAME PATH`.",
             ) from None
         except (OSError, ValueError) as error:
             raise DestinationError(f"{path} cannot be read: {error}.", "Check the disk.") from error
@@ -234,6 +243,7 @@ class FolderTarget:
                 f"{self.root} is the folder of another backup target than {self.name}.",
                 "Mount the right disk, or correct the settings.",
             )
+        return str(content.get("id", ""))
 
     # --- bags ----------------------------------------------------------------------------
 
@@ -376,7 +386,7 @@ class FolderTarget:
             raise DestinationError(
                 f"The backup target {self.name} has {free >> 20} MiB free; "
                 f"{bag.name} needs {needed - begun >> 20} MiB.",
-                "Free some space there or add another target, then run the backup again.",
+                "Free some space there, or add another disk with `evidence target add NAME PATH`; then run the backup again.",
             )
 
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import groupby
 
-from sqlalchemy import delete, exists, literal, select, union, update
+from sqlalchemy import ColumnElement, and_, case, delete, exists, func, literal, or_, select, union, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, from_text, to_text
 from evidence.model import ClaimId, Sha256
 
+RETIRED = "#"
+"""In the name of a place: the target was lost or replaced. No target in the settings has this character."""
 TRAY = ClaimId("")
 """The unassigned tray's bag in the tables."""
 
@@ -30,6 +33,25 @@ class CopyRow:
     """When it was last read back and matched, aware, UTC."""
     found_bad_at: datetime | None = None
     """When it was last found altered, unreadable or gone, aware, UTC."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlaceTotals:
+    """What one place holds."""
+
+    copies: int
+    """Originals that were read back and matched there, and not found bad since."""
+    octets: int
+    """Their bytes."""
+    bad: int
+    """Originals that were found altered, unreadable or gone, or never matched."""
+    oldest_read: datetime | None
+    """When the copy that was read back longest ago was read, aware, UTC."""
+    newest_read: datetime | None
+
+
+NOTHING = PlaceTotals(copies=0, octets=0, bad=0, oldest_read=None, newest_read=None)
+"""What a place without copies holds."""
 
 
 class Keeping:
@@ -146,8 +168,72 @@ class Keeping:
                     found[one.sha256].append(one)
         return found
 
-    def delete_bag(self, claim: ClaimId) -> None:
-        """Delete every row about the claim's bag, after a purge."""
+    def place_totals(self) -> dict[str, PlaceTotals]:
+        """What each place holds, by the name of the place; retired places too."""
+        counts = _counts()
+        query = (
+            select(
+                t.copy.c.place,
+                func.sum(case((counts, 1), else_=0)),
+                func.sum(case((counts, t.original.c.size), else_=0)),
+                func.sum(case((counts, 0), else_=1)),
+                func.min(case((counts, t.copy.c.verified_at))),
+                func.max(case((counts, t.copy.c.verified_at))),
+            )
+            .join(t.original, t.original.c.sha256 == t.copy.c.sha256)
+            .group_by(t.copy.c.place)
+        )
         with self._database.transaction() as db:
-            for table in (t.held_in, t.copy, t.bag):
+            return {
+                place: PlaceTotals(
+                    copies=int(copies),
+                    octets=int(octets),
+                    bad=int(bad),
+                    oldest_read=from_text(oldest),
+                    newest_read=from_text(newest),
+                )
+                for place, copies, octets, bad, oldest, newest in db.execute(query)
+            }
+
+    def place_sets(self) -> Counter[frozenset[str]]:
+        """How many originals have counting copies in exactly these places."""
+        matched = and_(t.copy.c.sha256 == t.original.c.sha256, _counts())
+        query = (
+            select(t.original.c.sha256, t.copy.c.place)
+            .outerjoin(t.copy, matched)
+            .order_by(t.original.c.sha256)
+        )
+        found: Counter[frozenset[str]] = Counter()
+        with self._database.transaction() as db:
+            rows = db.execute(query)
+            for _sha, group in groupby(rows, key=lambda row: row[0]):
+                found[frozenset(place for _, place in group if place is not None)] += 1
+        return found
+
+    def retire_place(self, place: str, retired: str) -> None:
+        """Give the copies of a lost or replaced target another place's name; they count no longer.
+
+        They stay in the table, because the medium may still exist when their claim is purged.
+        """
+        with self._database.transaction() as db:
+            db.execute(update(t.copy).where(t.copy.c.place == place).values(place=retired, verified_at=None))
+
+    def delete_bag(self, claim: ClaimId) -> None:
+        """Delete every row about the claim's bag, after a purge.
+
+        A photo that another bag holds keeps its rows at retired places: those media may hold it still.
+        """
+        elsewhere = select(t.held_in.c.sha256).where(t.held_in.c.claim != claim)
+        owed = and_(t.copy.c.place.contains(RETIRED), t.copy.c.sha256.in_(elsewhere))
+        with self._database.transaction() as db:
+            db.execute(delete(t.copy).where(t.copy.c.claim == claim, ~owed))
+            for table in (t.held_in, t.bag):
                 db.execute(delete(table).where(table.c.claim == claim))
+
+
+def _counts() -> ColumnElement[bool]:
+    """True for a copy that was read back and matched, and not found bad since."""
+    return and_(
+        t.copy.c.verified_at.is_not(None),
+        or_(t.copy.c.found_bad_at.is_(None), t.copy.c.found_bad_at < t.copy.c.verified_at),
+    )

@@ -54,7 +54,8 @@ def init(
             {"archive": str(made.root), "settings": str(settings)},
             lambda: [
                 f"Archive created in {made.root}.",
-                f"Name a backup target in {settings}, then load the claims: evidence assignments FILE.csv",
+                "Name a backup disk: evidence target add NAME PATH",
+                "Then load the claims: evidence assignments FILE.csv",
             ],
         )
 

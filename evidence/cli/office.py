@@ -39,7 +39,7 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
         if not here.settings.target:
             raise BadInputError(
                 "No backup target is named.",
-                f"Add a [[target]] to {here.root / 'evidence.toml'}; the comments there show how.",
+                "Add one: `evidence target add NAME PATH`.",
             )
         report = back_up(here, progress=progress)
     emit(
@@ -244,6 +244,7 @@ def purge_plan(
     """Make a plan for these claims, or for all that are due today."""
     from evidence.lookup import known_claim
     from evidence.office import purging
+    from evidence.retention.addresses import owed_line
 
     with opened(archive, actor) as here:
         named = [ClaimId(known_claim(here, one)) for one in claims or ()]
@@ -253,6 +254,7 @@ def purge_plan(
         planned,
         lambda: [
             f"Plan {planned.plan}: {', '.join(planned.claims)}.",
+            *(f"Owed, the purge cannot reach it: {owed_line(one)}" for one in planned.owed),
             f"To approve it, as another person: evidence purge approve {planned.plan} --actor NAME",
             COUNSEL,
         ],
@@ -281,11 +283,15 @@ def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json:
     Every copy is removed; then the program searches for copies that remain.
     """
     from evidence.office import purging
+    from evidence.retention.addresses import owed_line
 
     with opened(archive, actor) as here:
         report = purging.run_purge(here, plan)
     data = {
-        "purged": [{"claim": one.claim, "certificate": str(one.certificate)} for one in report.purged],
+        "purged": [
+            {"claim": one.claim, "certificate": str(one.certificate), "owed": one.owed}
+            for one in report.purged
+        ],
         "refused": [_refused_json(one) for one in report.refused],
     }
     emit(
@@ -293,6 +299,7 @@ def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json:
         data,
         lambda: [
             *(f"Claim {one.claim} purged; certificate {one.certificate}" for one in report.purged),
+            *(f"Owed, not reached: {owed_line(each)}" for one in report.purged for each in one.owed),
             *(f"Claim {one.claim} was not purged: {one.reason}" for one in report.refused),
         ],
     )

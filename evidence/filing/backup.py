@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from shlex import quote
 
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, PushResult, Target
@@ -11,8 +13,10 @@ from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
 from evidence.filing.releases import require_current, unreleased
+from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
+from evidence.settings import TargetSettings
 from evidence.workspace import SETTINGS, Workspace
 
 ARCHIVE_OLDER = "archive_older"
@@ -31,33 +35,62 @@ class BackupReport:
 
 def open_targets(workspace: Workspace) -> list[FolderTarget]:
     """The backup targets that the settings name."""
-    return [
-        FolderTarget(
-            name=one.name, root=one.path.absolute(), off_computer=one.off_computer, archive=workspace.root
-        )
-        for one in workspace.settings.target
-    ]
+    return [open_target(workspace, one) for one in workspace.settings.target]
+
+
+def open_target(workspace: Workspace, named: TargetSettings) -> FolderTarget:
+    """One backup target, as the settings describe it."""
+    return FolderTarget(
+        name=named.name, root=named.path.absolute(), off_computer=named.off_computer, archive=workspace.root
+    )
 
 
 def make_ready(workspace: Workspace, target: FolderTarget) -> None:
-    """Prepare a target at its first use; later, check that its marker is there and finish interrupted work.
+    """Prepare a target at its first use; later, check that it is the same disk and finish interrupted work.
 
     Raises BadInputError or DestinationError when it cannot be used now.
     """
-    seen = workspace.root / "targets" / target.name
-    if not seen.exists():
+    known = read_record(workspace, target.name)
+    if known is None:
         target.prepare()
-        seen.parent.mkdir(exist_ok=True)
-        seen.touch()
+        refuse_retired(workspace, target)
         workspace.record(
             "target_prepared", target.name, place=target.place_id(), off_computer=target.off_computer
         )
     target.check_ready()
+    disk = target.marker_id()
+    if known and known.id and known.id != disk:
+        raise BadInputError(
+            f"{target.root} is another disk than the one used as the backup target {target.name} before.",
+            f"Mount the right disk, or use the new one: `evidence target replace {quote(target.name)} PATH`.",
+        )
+    found = TargetRecord(id=disk, medium=target.medium(), place_id=target.place_id())
+    if found != known:
+        write_record(workspace, target.name, found)
     target.recover()
-    if target.off_computer and target.place_id() == place_id(workspace.root):
+    refuse_same_disk(workspace, target)
+
+
+def refuse_same_disk(workspace: Workspace, target: FolderTarget, place: Path | None = None) -> None:
+    """Raise BadInputError for a target that counts as off this computer and is on the archive's disk.
+
+    `place` is an existing folder on the target's disk; by default the target's own.
+    """
+    where = place_id(place) if place else target.place_id()
+    if target.off_computer and where == place_id(workspace.root):
         raise BadInputError(
             f"The backup target {target.name} is on the same disk as the archive.",
-            f"It cannot count as off this computer: correct off_computer in {SETTINGS}, or give it another disk.",
+            f"It cannot count as off this computer: give it another disk, or correct off_computer in {SETTINGS}.",
+        )
+
+
+def refuse_retired(workspace: Workspace, target: FolderTarget) -> None:
+    """Raise BadInputError for a disk that was lost or replaced: it may hold what was purged since."""
+    disk = target.marker_id()
+    if any(one.id == disk for one in retired_targets(workspace)):
+        raise BadInputError(
+            f"{target.root} was a backup target of this archive that was declared lost or replaced.",
+            "It may hold claims that were purged since. Take from it what you need, then name an empty folder.",
         )
 
 

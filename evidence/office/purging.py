@@ -5,10 +5,12 @@ What to delete is chosen by typed addresses (`retention.addresses`), never by te
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
+from shlex import quote
 
 from evidence.archive import bags, exchange
 from evidence.archive.digest_search import find_digests
@@ -19,6 +21,7 @@ from evidence.errors import BadInputError, PurgeRefusedError
 from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.releases import originals_at, receivers, require_current, stands_elsewhere
+from evidence.filing.target_records import retired_targets
 from evidence.lookup import UNASSIGNED
 from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.office.retention import facts_of, schedule_of
@@ -26,6 +29,7 @@ from evidence.retention.addresses import (
     ArchiveBag,
     CopyAddress,
     IntakeObject,
+    OwedCopies,
     Stray,
     TargetBag,
     Thumbnail,
@@ -36,7 +40,7 @@ from evidence.retention.plans import PROGRESS
 from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
 from evidence.retention.repository import PurgeLogEntry, Tombstone
 from evidence.settings import ARCHIVE_PLACE
-from evidence.workspace import SETTINGS, Workspace
+from evidence.workspace import Workspace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +51,8 @@ class PlannedPurge:
     """Name of the plan's folder."""
     digest: str
     claims: tuple[ClaimId, ...]
+    owed: tuple[OwedCopies, ...]
+    """Lost or replaced disks that may hold copies of these claims; the purge cannot reach them."""
 
 
 def plan_purge(workspace: Workspace, claims: Sequence[ClaimId] | None = None) -> PlannedPurge:
@@ -61,7 +67,10 @@ def plan_purge(workspace: Workspace, claims: Sequence[ClaimId] | None = None) ->
             claims=claims,
         )
     return PlannedPurge(
-        plan=frozen.folder.name, digest=frozen.digest, claims=tuple(one.claim for one in frozen.plan.claims)
+        plan=frozen.folder.name,
+        digest=frozen.digest,
+        claims=tuple(one.claim for one in frozen.plan.claims),
+        owed=tuple(owed for one in frozen.plan.claims for owed in one.owed),
     )
 
 
@@ -148,6 +157,24 @@ class ArchiveRepository:
         """See `Repository`."""
         return self.find_copies(claim, self.photos(claim))
 
+    def owed_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        """See `Repository`."""
+        copies = self._workspace.catalog.keeping.copies(self.photos(claim))
+        counts = Counter(row.place for rows in copies.values() for row in rows)
+        return [
+            OwedCopies(
+                target=one.name,
+                place=one.place,
+                state="lost" if one.lost else "replaced",
+                since=one.at.date().isoformat(),
+                reason=one.reason,
+                by=" and ".join(one.by),
+                files=counts[one.place],
+            )
+            for one in retired_targets(self._workspace)
+            if counts[one.place]
+        ]
+
     def remove(self, copy: CopyAddress) -> None:
         """See `Repository`."""
         match copy:
@@ -226,11 +253,13 @@ class ArchiveRepository:
         """Raise PurgeRefusedError when the catalog lists copies on a target that the settings no longer name."""
         copies = self._workspace.catalog.keeping.copies(photos)
         places = {row.place for rows in copies.values() for row in rows}
-        missing = sorted(places - set(self._targets) - {ARCHIVE_PLACE})
+        retired = {one.place for one in retired_targets(self._workspace)}
+        missing = sorted(places - set(self._targets) - {ARCHIVE_PLACE} - retired)
         if missing:
             raise PurgeRefusedError(
                 f"Copies were made to the backup target {missing[0]}, which the settings no longer name.",
-                f"Add it to {SETTINGS} again, so that the copies there can be removed too.",
+                f"Connect it and run `evidence target add {quote(missing[0])} PATH`; "
+                f"if it is lost, `evidence target lost {quote(missing[0])} --reason TEXT`.",
             )
 
     def log(self, entry: PurgeLogEntry) -> None:

@@ -20,6 +20,11 @@ _STATEMENT = (
     "purged or destroyed as NIST SP 800-88 defines these words: a person who holds the medium may be able to "
     "recover deleted data until the space is overwritten or the medium is sanitized."
 )
+_OWED = (
+    "STILL OWED: the disks below were declared lost or replaced before this purge and could not be searched. "
+    "They may hold copies of this claim. When one of them is found, its copies must be deleted or the medium "
+    "destroyed, and that must be recorded with this certificate."
+)
 _COUNSEL = (
     "The retention rule named here is the office's own setting. Counsel decides whether it meets the law, "
     "the contract and any duty to preserve evidence."
@@ -49,6 +54,8 @@ class PurgeCertificate:
     """Every copy that was deleted, as text."""
     spared: Sequence[str]
     """Copies that stay because another claim holds the same file, as text."""
+    owed: Sequence[str] = ()
+    """Lost or replaced disks that may still hold copies, as text."""
     people: Sequence[Person]
     verified: datetime
     """When the search found no copy, aware, UTC."""
@@ -79,6 +86,9 @@ def certificate_text(certificate: PurgeCertificate) -> str:
         lines += _person(person)
     lines += _listing("Places emptied", c.removed, "none were known")
     lines += _listing("Places that stay because another claim holds the same file", c.spared, "none")
+    if c.owed:
+        lines += [*_wrapped(_OWED), ""]
+        lines += _listing("Disks that were not reached", c.owed, "none")
     lines += _listing("Files deleted, by SHA-256", c.photos, "the claim held none")
     return "\n".join(lines).rstrip("\n") + "\n"
 

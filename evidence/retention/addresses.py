@@ -63,6 +63,25 @@ class Stray:
     """The backup target, or None for the archive itself."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwedCopies:
+    """A lost or replaced disk that may still hold copies of the claim. A purge cannot reach it and lists it."""
+
+    target: str
+    """The target's name at that time."""
+    place: str
+    """What the catalog calls the disk."""
+    state: str
+    """`lost` or `replaced`."""
+    since: str
+    """The day, for example 2026-05-14."""
+    reason: str
+    by: str
+    """Who declared and who confirmed it."""
+    files: int
+    """How many files of the claim were copied there."""
+
+
 CopyAddress = ArchiveBag | TargetBag | IntakeObject | Thumbnail | Stray
 
 REMOVAL_ORDER = (Thumbnail, Stray, IntakeObject, TargetBag, ArchiveBag)
@@ -101,6 +120,12 @@ def place_text(copy: CopyAddress) -> str:
 def certificate_line(copy: CopyAddress) -> str:
     """The copy as a certificate lists it: its kind and its place."""
     return f"{copy.kind}: {place_text(copy)}"
+
+
+def owed_line(owed: OwedCopies) -> str:
+    """The disk as plans, reports and certificates list it."""
+    files = "1 file" if owed.files == 1 else f"{owed.files} files"
+    return f"target {owed.target}, {owed.state} since {owed.since} ({owed.reason}; {owed.by}): {files}"
 
 
 def to_stored(copy: CopyAddress) -> dict[str, Any]:

@@ -12,7 +12,7 @@ import json
 import os
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
 from pathlib import Path, PurePosixPath
@@ -28,6 +28,7 @@ from evidence.retention.addresses import (
     ArchiveBag,
     CopyAddress,
     IntakeObject,
+    OwedCopies,
     Stray,
     TargetBag,
     Thumbnail,
@@ -58,6 +59,8 @@ class PlannedClaim:
     copies: tuple[CopyAddress, ...]
     spared: tuple[CopyAddress, ...]
     """Copies that stay because another claim holds the same photo."""
+    owed: tuple[OwedCopies, ...] = ()
+    """Lost or replaced disks that may hold copies; the purge cannot reach them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +110,7 @@ def canonical(plan: Plan) -> bytes:
                     "photos": list(c.photos),
                     "copies": [store(copy) for copy in c.copies],
                     "spared": [store(copy) for copy in c.spared],
+                    **({"owed": [asdict(one) for one in c.owed]} if c.owed else {}),
                 }
                 for c in plan.claims
             ],
@@ -274,6 +278,7 @@ def _read_plan(data: Mapping[str, Any]) -> Plan:
                 photos=tuple(Sha256(p) for p in c["photos"]),
                 copies=tuple(load(copy) for copy in c["copies"]),
                 spared=tuple(load(copy) for copy in c["spared"]),
+                owed=tuple(OwedCopies(**one) for one in c.get("owed", ())),
             )
             for c in data["claims"]
         ),

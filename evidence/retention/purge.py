@@ -21,7 +21,9 @@ from evidence.paper.certificate import Person, PurgeCertificate, certificate_tex
 from evidence.retention import plans
 from evidence.retention.addresses import (
     CopyAddress,
+    OwedCopies,
     certificate_line,
+    owed_line,
     place_text,
     removal_rank,
     shared_photo,
@@ -46,10 +48,12 @@ class Refused:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Purged:
-    """A claim of which no copy is left, and its certificate."""
+    """A claim of which no copy is left that can be reached, and its certificate."""
 
     claim: ClaimId
     certificate: Path
+    owed: tuple[OwedCopies, ...] = ()
+    """Lost or replaced disks that may still hold copies."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +112,7 @@ def approve(repository: Repository, folder: Path, *, by: str) -> Approval:
     not matter.
     """
     frozen, person = _load_known_plan(repository, folder), _person_name(by)
-    if _same_person(person, frozen.plan.by):
+    if same_person(person, frozen.plan.by):
         raise PurgeRefusedError(
             f"{person} made this plan and cannot approve it.", "Ask another person to approve it."
         )
@@ -215,6 +219,10 @@ class _Run:
         if unplanned := set(present) - {*planned.copies, *planned.spared}:
             first = place_text(min(unplanned, key=removal_rank))
             raise _StopError(f"{first} is not in the plan; make a new plan")
+        if set(self.repository.owed_copies(claim)) - set(planned.owed):
+            raise _StopError(
+                "a target with copies was lost or replaced after the plan was made; make a new plan"
+            )
         return present
 
     def _check_disposition(self, claim: ClaimId) -> None:
@@ -260,9 +268,10 @@ class _Run:
             authority=planned.reason,
             planned_by=self.frozen.plan.by,
             approved_by=self.approval.by,
+            **({"owed": "; ".join(map(owed_line, planned.owed))} if planned.owed else {}),
         )
         self.progress.note(claim, Step.DONE, self.repository.now())
-        return Purged(claim=claim, certificate=self._certificate_path(claim))
+        return Purged(claim=claim, certificate=self._certificate_path(claim), owed=planned.owed)
 
     def _certificate_path(self, claim: ClaimId) -> Path:
         """Named by a digest, because a claim number may hold characters that a file name cannot."""
@@ -286,6 +295,7 @@ class _Run:
             photos=planned.photos,
             removed=[place for place in places if place not in spared],
             spared=spared,
+            owed=[owed_line(one) for one in planned.owed],
             people=[
                 Person(action="Planned", name=self.frozen.plan.by, at=self.frozen.plan.made),
                 Person(action="Approved", name=self.approval.by, at=self.approval.at),
@@ -318,6 +328,7 @@ def _planned(repository: Repository, claim: ClaimId, due: Due) -> PlannedClaim:
         photos=tuple(sorted(set(repository.photos(claim)))),
         copies=tuple(copy for copy in copies if copy not in spared),
         spared=tuple(spared),
+        owed=tuple(sorted(repository.owed_copies(claim), key=owed_line)),
     )
 
 
@@ -337,7 +348,7 @@ def _load_known_plan(repository: Repository, folder: Path) -> FrozenPlan:
 
 def _check_approval(repository: Repository, frozen: FrozenPlan, approval: Approval) -> None:
     """Raise PurgeRefusedError for an approval by the planner, or one without an entry in the custody log."""
-    if _same_person(approval.by, frozen.plan.by) or not repository.is_logged(_approval_key(approval)):
+    if same_person(approval.by, frozen.plan.by) or not repository.is_logged(_approval_key(approval)):
         raise PurgeRefusedError("This approval was not given by a second person.", "Make a new plan.")
 
 
@@ -364,7 +375,8 @@ def _person_name(by: str) -> str:
     return person
 
 
-def _same_person(one: str, other: str) -> bool:
+def same_person(one: str, other: str) -> bool:
+    """True when two names are one person's: case, spaces and the form of letters do not matter."""
     return _folded(one) == _folded(other)
 
 

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Protocol
 
 from evidence.model import ClaimId, Sha256
-from evidence.retention.addresses import CopyAddress
+from evidence.retention.addresses import CopyAddress, OwedCopies
 from evidence.retention.disposition import ClaimFacts
 
 
@@ -76,6 +76,10 @@ class Repository(Protocol):
 
         Raises an EvidenceError when a target that may hold copies cannot be reached.
         """
+        ...
+
+    def owed_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        """Disks that were declared lost or replaced and may still hold copies of the claim."""
         ...
 
     def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:

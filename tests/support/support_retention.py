@@ -21,6 +21,7 @@ from evidence.retention.addresses import (
     ArchiveBag,
     CopyAddress,
     IntakeObject,
+    OwedCopies,
     Stray,
     TargetBag,
     Thumbnail,
@@ -125,6 +126,9 @@ class MemoryRepository:
     def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
         self.before("find_copies")
         return sorted(self.places[claim], key=place_text)
+
+    def owed_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        return ()
 
     def log(self, entry: PurgeLogEntry) -> None:
         self.before("log")
@@ -245,6 +249,9 @@ class FolderRepository:
 
     def _elsewhere(self, path: Path, claim: ClaimId) -> bool:
         return any(other != claim and other in path.parts for other in self.index)
+
+    def owed_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        return ()
 
     def log(self, entry: PurgeLogEntry) -> None:
         if not self.is_logged(entry.key):
