@@ -15,7 +15,7 @@ from typing import Self
 
 import filelock
 
-from evidence.archive.custody import CustodyLog
+from evidence.archive.custody_key import first_key, keep_id, log_of
 from evidence.catalog.store import Catalog
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
 from evidence.model import ClaimId
@@ -74,7 +74,7 @@ class Workspace:
         self.settings: Settings = load_settings(_read(settings_file), origin=str(settings_file))
         refuse_overlaps(self.root, self.settings)
         self._refuse_unknown_lists()
-        self.custody = CustodyLog(self.root / "custody" / "custody.jsonl")
+        self.custody = log_of(self.root)
         self.catalog = Catalog(self.settings.catalog.url or f"sqlite:///{self.root / 'catalog.sqlite'}")
         self._vocabulary: Vocabulary | None = None
         self._lock = filelock.FileLock(self.root / "archive.lock")
@@ -234,8 +234,9 @@ def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], date
         if os.name == "posix":
             root.chmod(0o750)
         (root / "config" / "README.txt").write_text(_OWN_CONFIG, encoding="utf-8")
-        log = CustodyLog(root / "custody" / "custody.jsonl")
-        log.append(actor=name, action="archive_made", subject=root.absolute().name, details={}, at=now())
+        key = first_key(root)
+        log_of(root).append(name, "archive_made", root.absolute().name, key.noted(), now())
+        keep_id(root, key.archive)
         # Write the settings last: a folder with settings counts as an archive.
         fresh = root / f"{SETTINGS}.part"
         fresh.write_text(default_text("evidence.toml"), encoding="utf-8")

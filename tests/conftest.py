@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -9,6 +10,10 @@ import cv2
 import pytest
 
 cv2.setNumThreads(1)  # otherwise a child that the kill tests fork waits forever for OpenCV's threads
+
+os.environ["PYTHON_KEYRING_BACKEND"] = (
+    "keyring.backends.null.Keyring"  # never the keyring of who runs the tests
+)
 
 sys.path.insert(0, str(Path(__file__).parent / "support"))
 

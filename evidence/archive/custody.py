@@ -217,7 +217,7 @@ class CustodyLog:
 
     def entries(self) -> Iterator[Entry]:
         """The entries in order, not verified. Raises CustodyError at a line that is not an entry."""
-        for number, line in enumerate(self._lines(), start=1):
+        for number, line in enumerate(self.lines(), start=1):
             entry, why = parse_line(line)
             if entry is None:
                 raise CustodyError(
@@ -232,13 +232,13 @@ class CustodyLog:
         A word is a digest, a claim or an intake. Lines that are not entries are skipped.
         """
         wanted = [rfc8785.dumps(word) for word in words]
-        for line in self._lines():
+        for line in self.lines():
             if any(word in line for word in wanted):
                 entry, _ = parse_line(line)
                 if entry is not None:
                     yield entry
 
-    def _lines(self) -> Iterator[bytes]:
+    def lines(self) -> Iterator[bytes]:
         """Whole lines without their line feed; a torn last line is left out."""
         if not self.path.exists():
             return

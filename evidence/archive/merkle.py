@@ -45,10 +45,15 @@ class Frontier:
         """Add a leaf at the right."""
         size, current = 1, leaf_hash(data)
         while self._peaks and self._peaks[-1][0] == size:
-            current = node_hash(self._peaks.pop()[1], current)
+            left = self._peaks.pop()[1]
+            self._joined(self.size + 1 - 2 * size, size, left, current)
+            current = node_hash(left, current)
             size *= 2
         self._peaks.append((size, current))
         self.size += 1
+
+    def _joined(self, start: int, half: int, left: bytes, right: bytes) -> None:
+        """Called for each two subtrees of `half` leaves that become one, with the index of their first leaf."""
 
     def root(self) -> bytes:
         """Root over the leaves so far, 32 bytes."""
@@ -60,6 +65,37 @@ class Frontier:
         return root
 
 
+class TracedFrontier(Frontier):
+    """A growing tree that also keeps the inclusion proof of one leaf, in memory of one hash per level."""
+
+    def __init__(self, index: int) -> None:
+        super().__init__()
+        self._index = index
+        self._path: list[bytes] = []
+
+    def _joined(self, start: int, half: int, left: bytes, right: bytes) -> None:
+        if start <= self._index < start + half:
+            self._path.append(right)
+        elif start + half <= self._index < start + 2 * half:
+            self._path.append(left)
+
+    def path(self) -> tuple[bytes, ...]:
+        """The proof in the tree as it is now. Raises ValueError when the leaf is not in it."""
+        if not 0 <= self._index < self.size:
+            raise ValueError(f"no leaf {self._index} in a tree of {self.size}")
+        path, start = list(self._path), self.size
+        right: bytes | None = None
+        for size, peak in reversed(self._peaks):
+            start -= size
+            inside = start <= self._index < start + size
+            if inside and right is not None:
+                path.append(right)
+            elif self._index >= start + size:
+                path.append(peak)
+            right = peak if right is None else node_hash(peak, right)
+        return tuple(path)
+
+
 def merkle_root(leaves: Iterable[bytes]) -> bytes:
     """Root over the leaves' data, 32 bytes; reads them once."""
     tree = Frontier()
@@ -68,24 +104,15 @@ def merkle_root(leaves: Iterable[bytes]) -> bytes:
     return tree.root()
 
 
-def inclusion_proof(leaves: Sequence[bytes], index: int) -> tuple[bytes, ...]:
-    """PATH(index, D_n) of section 2.1.3.1: sibling hashes from the leaf upward.
+def inclusion_proof(leaves: Iterable[bytes], index: int) -> tuple[bytes, ...]:
+    """PATH(index, D_n) of section 2.1.3.1: sibling hashes from the leaf upward; reads the leaves once.
 
     Raises ValueError when there is no such leaf.
     """
-    if not 0 <= index < len(leaves):
-        raise ValueError(f"no leaf {index} in a tree of {len(leaves)}")
-    return tuple(_path([leaf_hash(data) for data in leaves], index))
-
-
-def _path(hashes: Sequence[bytes], index: int) -> list[bytes]:
-    if len(hashes) == 1:
-        return []
-    split = _split(len(hashes))
-    left, right = hashes[:split], hashes[split:]
-    if index < split:
-        return [*_path(left, index), _root_of(right)]
-    return [*_path(right, index - split), _root_of(left)]
+    tree = TracedFrontier(index)
+    for data in leaves:
+        tree.add(data)
+    return tree.path()
 
 
 def verify_inclusion(data: bytes, index: int, size: int, proof: Sequence[bytes], root: bytes) -> bool:
@@ -107,14 +134,15 @@ def verify_inclusion(data: bytes, index: int, size: int, proof: Sequence[bytes],
     return last == 0 and current == root
 
 
-def consistency_proof(leaves: Sequence[bytes], earlier: int) -> tuple[bytes, ...]:
+def consistency_proof(leaves: Iterable[bytes], earlier: int) -> tuple[bytes, ...]:
     """PROOF(earlier, D_n) of section 2.1.4.1: that the first `earlier` leaves were not changed since.
 
-    Raises ValueError unless 0 < earlier <= number of leaves.
+    Reads the leaves once and keeps 32 bytes of each. Raises ValueError unless 0 < earlier <= number of leaves.
     """
-    if not 0 < earlier <= len(leaves):
-        raise ValueError(f"no tree of {earlier} leaves within {len(leaves)}")
-    return tuple(_subproof([leaf_hash(data) for data in leaves], earlier, whole=True))
+    hashes = [leaf_hash(data) for data in leaves]
+    if not 0 < earlier <= len(hashes):
+        raise ValueError(f"no tree of {earlier} leaves within {len(hashes)}")
+    return tuple(_subproof(hashes, earlier, whole=True))
 
 
 def _subproof(hashes: Sequence[bytes], earlier: int, *, whole: bool) -> list[bytes]:

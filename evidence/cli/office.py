@@ -12,7 +12,6 @@ from evidence.errors import ArchiveOlderError, BadInputError
 from evidence.model import ClaimId
 
 if TYPE_CHECKING:
-    from evidence.filing import custody_check
     from evidence.retention.purge import Refused
 
 COUNSEL = "The rules are the office's own settings; counsel decides whether they meet the law."
@@ -25,7 +24,7 @@ Plan = Annotated[str, typer.Argument(metavar="PLAN", help="The plan's name, or i
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    for command in (backup, verify, custody, close, reopen, retention):
+    for command in (backup, verify, close, reopen, retention):
         app.command(rich_help_panel=OFFICE)(command)
     app.add_typer(hold, name="hold", rich_help_panel=OFFICE)
     app.add_typer(purge, name="purge", rich_help_panel=OFFICE)
@@ -75,48 +74,6 @@ def verify(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
     )
     if report.bad or report.missing:
         raise typer.Exit(FINDINGS)
-
-
-def custody(
-    check: Annotated[bool, typer.Option("--verify", help="Verify the whole log.")] = False,
-    claim: Annotated[str | None, typer.Option("--claim", help="Only entries about this claim.")] = None,
-    last: Annotated[
-        int, typer.Option("--last", help="How many entries to show, newest last; 0 for all.")
-    ] = 30,
-    archive: Archive = None,
-    as_json: Json = False,
-) -> None:
-    """Show the custody log, or verify it.
-
-    --verify detects every entry that was altered, dropped or reordered.
-    """
-    from evidence.filing import custody_check
-
-    with opened(archive) as here:
-        shown = custody_check.custody_report(here, check=check, claim=claim, last=last)
-    emit(
-        as_json,
-        shown,
-        lambda: [
-            table(
-                ["no.", "when (UTC)", "who", "what", "about"],
-                (
-                    (e.seq, e.at.strftime("%Y-%m-%d %H:%M:%S"), e.actor, e.action, e.subject)
-                    for e in shown.shown
-                ),
-            ),
-            *(f"  {one.message}" for one in shown.findings),
-            *([] if shown.valid is None else [_verdict(shown)]),
-        ],
-    )
-    if shown.valid is False:
-        raise typer.Exit(FINDINGS)
-
-
-def _verdict(shown: custody_check.CustodyReport) -> str:
-    if shown.valid:
-        return f"The log is intact: {shown.entries} entries, none altered, dropped or reordered."
-    return f"The log is NOT intact; {shown.entries} entries were read."
 
 
 def close(

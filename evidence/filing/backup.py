@@ -12,6 +12,7 @@ from evidence.archive.targets import FolderTarget, PushResult, Target
 from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
+from evidence.filing.custody_heads import note_head
 from evidence.filing.releases import require_current, unreleased
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
@@ -119,6 +120,9 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
             troubles.append(Finding(code=code, message=str(trouble), subject=target.name))
     if copied:
         workspace.record("backed_up", ", ".join(reached), copied=copied)
+    troubles += note_head(
+        workspace, [(one.name, one.root) for one in open_targets(workspace) if one.name in reached]
+    )
     return BackupReport(copied=copied, unchanged=unchanged, targets=tuple(reached), troubles=tuple(troubles))
 
 

@@ -199,7 +199,7 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
     return _pretty(
         {
             "format": 1,
-            "custody": {"seq": head.seq, "sha256": head.sha256},
+            "custody": {"seq": head.seq, "sha256": head.sha256, "root": head.root},
             "claim": to_json(row.claim) if row else None,
             "state": row.state.value if row else None,
             "closed_on": row.closed_on.isoformat() if row and row.closed_on else None,

@@ -1,16 +1,29 @@
-"""Shows the custody log, and checks it against its own head and the heads that the bags recorded."""
+"""Shows the custody log, and checks it against the heads that were kept elsewhere and against the catalog."""
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
-from evidence.archive.bagread import read_tags
 from evidence.archive.custody import Anchor, Entry
-from evidence.errors import EvidenceError
+from evidence.archive.custody_inclusion import make_proof
+from evidence.archive.custody_key import ID_FILE, kept_id, key_entries, known_archive_id, names_key
+from evidence.archive.custody_proof import NOTES as LOG_NOTES
+from evidence.archive.heads import KeptLine, SignedHead, fingerprint, kept_lines, read_heads
+from evidence.archive.targets import FolderTarget
+from evidence.errors import BadInputError, CustodyError, EvidenceError
+from evidence.filing.backup import open_targets
 from evidence.filing.bags import CLAIM_RECORD, bag_folder
+from evidence.filing.custody_heads import heads_folder, signed_head
 from evidence.model import Finding
 from evidence.workspace import Workspace
+
+_NOTES = LOG_NOTES | {"target_absent", "no_heads", "head_unreadable", "key_added"}
+"""Findings that do not make the log invalid."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,39 +34,270 @@ class CustodyReport:
     valid: bool | None
     findings: tuple[Finding, ...]
     shown: tuple[Entry, ...]
+    heads: int = 0
+    """Signed heads that the log was compared with."""
+    targets: tuple[str, ...] = ()
+    """Targets whose heads were read."""
 
 
-def custody_report(workspace: Workspace, *, check: bool, claim: str | None, last: int) -> CustodyReport:
-    """The newest `last` entries (0 for all), of one claim or of everything; checked when `check`."""
-    if check:
-        verdict = workspace.custody.verify(anchors=recorded_heads(workspace))
-        if not verdict.valid:
-            return CustodyReport(entries=verdict.entries, valid=False, findings=verdict.findings, shown=())
-        if not verdict.entries:
-            gone = Finding(
-                code="log_missing",
-                message="The custody log is missing: making the archive wrote its first entry.",
-            )
-            return CustodyReport(entries=0, valid=False, findings=(gone,), shown=())
-    every = list(workspace.custody.entries())
-    chosen = every if claim is None else list(workspace.custody.about(claim))
+def custody_report(
+    workspace: Workspace, *, check: bool, claim: str | None, last: int, noted: Sequence[Anchor] = ()
+) -> CustodyReport:
+    """The newest `last` entries (0 for all), of one claim or of everything; checked when `check`.
+
+    `noted` are heads that a person read off a certificate or a report.
+    """
+    verdict = check_log(workspace, noted) if check else None
+    if verdict and not verdict.valid:
+        return verdict
+    log = workspace.custody
+    chosen: deque[Entry] = deque(maxlen=last or None)
+    count = 0
+    for entry in log.entries():
+        count += 1
+        if claim is None:
+            chosen.append(entry)
+    if claim is not None:
+        chosen.extend(log.about(claim))
     return CustodyReport(
-        entries=len(every),
-        valid=True if check else None,
-        findings=verdict.findings if check else (),
-        shown=tuple(chosen[-last:] if last else chosen),
+        entries=count,
+        valid=True if verdict else None,
+        findings=verdict.findings if verdict else (),
+        shown=tuple(chosen),
+        heads=verdict.heads if verdict else 0,
+        targets=verdict.targets if verdict else (),
     )
 
 
-def recorded_heads(workspace: Workspace) -> list[Anchor]:
-    """The heads of the log that the bags recorded when they were built; a log that is shorter was cut."""
-    anchors = []
+def check_log(workspace: Workspace, noted: Sequence[Anchor] = ()) -> CustodyReport:
+    """Read the whole log; compare it with every head kept in bags, in the archive and at reachable targets.
+
+    Then compare the people in the catalog with its entries. Changes nothing.
+    """
+    found = _KeptHeads(workspace)
+    found.collect()
+    passed = _Pass()
+    anchors = [*noted, *recorded_heads(workspace), *found.anchors]
+    verdict = workspace.custody.verify(anchors=anchors, watch=passed.see)
+    findings = [*verdict.findings, *found.findings]
+    if verdict.valid and not verdict.entries:
+        message = "The custody log is missing: making the archive wrote its first entry."
+        findings = [Finding(code="log_missing", message=message), *found.findings]
+    elif verdict.valid:
+        findings += passed.other_ids(kept_id(workspace.root))
+        findings += passed.added_keys()
+        findings += people_findings(workspace, passed.people)
+    findings.sort(key=lambda one: one.code in _NOTES)
+    return CustodyReport(
+        entries=verdict.entries,
+        valid=all(one.code in _NOTES for one in findings),
+        findings=tuple(findings),
+        shown=(),
+        heads=len(found.anchors),
+        targets=tuple(found.targets),
+    )
+
+
+def recorded_heads(workspace: Workspace) -> Iterator[Anchor]:
+    """The heads of the log that the bags recorded when they were built."""
     for claim in workspace.catalog.keeping.bags():
+        bag = bag_folder(workspace, claim)
         try:
-            about = json.loads(read_tags(bag_folder(workspace, claim))[CLAIM_RECORD])
-        except (EvidenceError, OSError, KeyError, ValueError):
+            noted = json.loads((bag / CLAIM_RECORD).read_bytes()).get("custody")
+            if noted:
+                yield Anchor(
+                    seq=int(noted["seq"]),
+                    sha256=noted["sha256"],
+                    root=str(noted.get("root", "")),
+                    where=f"the bag {bag.name}",
+                )
+        except (EvidenceError, OSError, KeyError, ValueError, TypeError, AttributeError):
             continue  # `evidence verify` reports a damaged bag
-        noted = about.get("custody")
-        if noted:
-            anchors.append(Anchor(seq=noted["seq"], sha256=noted["sha256"]))
-    return anchors
+
+
+# --- heads -------------------------------------------------------------------------------
+
+
+@dataclass(kw_only=False)
+class _KeptHeads:
+    """The signed heads in the archive and at its targets, and what is wrong with them."""
+
+    workspace: Workspace
+    anchors: list[Anchor] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    targets: list[str] = field(default_factory=list)
+
+    def collect(self) -> None:
+        """Read all of them; only heads with a signature by a key that the log names become anchors."""
+        log = self.workspace.custody
+        self._archive = known_archive_id(self.workspace.root, log)
+        self._keys = {str(entry.details["public_key"]) for entry in key_entries(log)}
+        own = read_heads(heads_folder(self.workspace), self._archive)
+        self._read(heads_folder(self.workspace), "the archive's list of heads")
+        for target in open_targets(self.workspace):
+            where = f"the backup target {target.name}"
+            try:
+                self._read_target(target, where, wanted=bool(own))
+            except (EvidenceError, OSError) as trouble:
+                self._add("target_absent", target.name, f"The heads at {where} were not read: {trouble}")
+
+    def _add(self, code: str, subject: str, message: str) -> None:
+        self.findings.append(Finding(code=code, message=message, subject=subject))
+
+    def _read_target(self, target: FolderTarget, where: str, *, wanted: bool) -> None:
+        target.names()  # raises when it is not this target's folder
+        ours, others = self._read(target.root, where)
+        self.targets.append(target.name)
+        if wanted and not ours:
+            used = (self.workspace.root / "targets" / target.name).exists()
+            if others and used:
+                self._add(
+                    "other_archive",
+                    target.name,
+                    f"{where[0].upper()}{where[1:]} holds heads of another archive and none of this one: "
+                    "the log, or the target's folder, is that of another archive.",
+                )
+            else:
+                self._add("no_heads", target.name, f"There is no head at {where} yet; run `evidence backup`.")
+
+    def _read(self, root: Path, where: str) -> tuple[int, int]:
+        """Read the heads below `root`; returns how many lines are of this archive and of others."""
+        ours = others = 0
+        seen: set[tuple[int, str, str]] = set()
+        for line in kept_lines(root):
+            if line.archive != self._archive:
+                others += 1
+                continue
+            ours += 1
+            signed = self._judge(line, where)
+            key = (signed.head.size, signed.head.root, signed.head.last) if signed else None
+            if signed and key and key not in seen:
+                seen.add(key)
+                self.anchors.append(signed.head.anchor(f"{where} ({signed.head.time})"))
+        return ours, others
+
+    def _judge(self, line: KeptLine, where: str) -> SignedHead | None:
+        """The head in a line when its signature is by a key that the log names."""
+        place = f"Line {line.number} of the heads at {where}"
+        signed = line.signed
+        if signed is None:
+            self._add("head_unreadable", str(line.number), f"{place} is not a head, as after a killed run.")
+        elif signed.head.archive != line.archive or not signed.is_genuine():
+            self._add(
+                "head_forged", str(line.number), f"{place} was altered or forged: its signature does not fit."
+            )
+        elif signed.key not in self._keys:
+            self._add(
+                "head_other_key",
+                str(line.number),
+                f"{place} ({signed.head.size} entries) is signed with the key {fingerprint(signed.key)[:16]}, which "
+                "this log does not name: the head was forged, or this log was cut or is another one.",
+            )
+        else:
+            return signed
+        return None
+
+
+def noted_head(text: str) -> Anchor:
+    """The head that a person read off a certificate: `ENTRIES:ROOT`. Raises BadInputError."""
+    size, _, root = text.partition(":")
+    root = root.strip().lower()
+    if not size.strip().isdecimal() or len(root) != 64 or set(root) - set("0123456789abcdef"):
+        raise BadInputError(
+            f"--noted: '{text}' is not a head.",
+            "Write the number of entries, a colon, and the root: 42:9f86...",
+        )
+    return Anchor(seq=int(size), sha256="", root=root, where="the head given with --noted")  # type: ignore[arg-type]
+
+
+# --- what the log says -------------------------------------------------------------------
+
+
+@dataclass(kw_only=True)
+class _Pass:
+    """What one reading of the log collects; its size does not grow with the log."""
+
+    people: dict[str, str] = field(default_factory=dict)
+    """Duty by name, of those whom the log says may log in."""
+    keys: list[Entry] = field(default_factory=list)
+
+    def see(self, entry: Entry) -> None:
+        """Take one entry in."""
+        if entry.action in {"person_added", "person_changed"}:
+            self.people[entry.subject] = str(entry.details.get("duty", ""))
+        elif entry.action == "person_dropped":
+            self.people.pop(entry.subject, None)
+        elif names_key(entry):
+            self.keys.append(entry)
+
+    def other_ids(self, kept: str | None) -> Iterator[Finding]:
+        """Entries that name another archive than the first, or than the archive's own file."""
+        ids = [(str(entry.details["archive"]), entry.seq) for entry in self.keys]
+        expected = kept or (ids[0][0] if ids else None)
+        if kept and not ids:
+            message = (
+                f"The log does not name this archive, which {ID_FILE} names: it is another one's, or was cut."
+            )
+            yield Finding(code="other_archive", message=message, subject="1")
+        for archive, seq in ids:
+            if archive != expected:
+                message = (
+                    f"Entry {seq} is of the archive {archive}, this archive is {expected}: logs were mixed."
+                )
+                yield Finding(code="other_archive", message=message, subject=str(seq))
+
+    def added_keys(self) -> Iterator[Finding]:
+        """A note for each key after the first: a person checks that it was made on purpose."""
+        known: set[str] = set()
+        for entry in self.keys:
+            key = str(entry.details["public_key"])
+            if known and key not in known:
+                reason = entry.details.get("reason", "no reason was given")
+                yield Finding(
+                    code="key_added",
+                    message=f"Entry {entry.seq}: {entry.actor} made the key {_short(key)} on "
+                    f"{entry.at:%Y-%m-%d} ({reason}). Ask them whether that is so.",
+                    subject=str(entry.seq),
+                )
+            known.add(key)
+
+
+def _short(key: str) -> str:
+    try:
+        return fingerprint(key)[:16]
+    except ValueError:
+        return "unknown"
+
+
+def people_findings(workspace: Workspace, logged: dict[str, str]) -> Iterable[Finding]:
+    """People in the catalog without an entry, and people whom only the log has."""
+    present = {user.name: user.duty.value for user in workspace.catalog.users.all()}
+    for name in sorted(present.keys() - logged.keys()):
+        message = f"{name} may log in, but no entry of the log says who added them."
+        yield Finding(code="person_without_entry", message=message, subject=name)
+    for name in sorted(logged.keys() - present.keys()):
+        message = f"{name} was added by an entry of the log and is gone without one."
+        yield Finding(code="person_missing", message=message, subject=name)
+    for name in sorted(present.keys() & logged.keys()):
+        if present[name] != logged[name]:
+            message = f"{name} has the duty {present[name]}; the log's last entry says {logged[name]}."
+            yield Finding(code="person_changed", message=message, subject=name)
+
+
+# --- proofs ------------------------------------------------------------------------------
+
+
+def prove(workspace: Workspace, entry: int, *, since: int | None = None) -> dict[str, Any]:
+    """The inclusion proof of one entry against a head that is signed now, or the last signed one without a key.
+
+    Raises BadInputError for an entry that is not there, CustodyError when no head can be had.
+    """
+    try:
+        signed = signed_head(workspace)
+    except CustodyError:
+        archive = known_archive_id(workspace.root, workspace.custody)
+        own = read_heads(heads_folder(workspace), archive) if archive else ()
+        if not own:
+            raise
+        signed = own[-1]
+    return make_proof(workspace.custody, entry, signed, since=since)

@@ -46,7 +46,7 @@ def add_person(workspace: Workspace, name: str, duty: Duty, password: str) -> bo
         raise BadInputError("That name cannot be used.", f"Use 1 to {MAX_NAME} printable characters.")
     name = known.get(name.casefold(), name)
     _require_password(password, name)
-    with workspace.locked():
+    with workspace.locked(), workspace.catalog.transaction():
         workspace.catalog.users.put(
             User(name=name, duty=duty, password=_password_hasher().hash(_normal(password))),
             at=workspace.now(),
@@ -59,7 +59,7 @@ def add_person(workspace: Workspace, name: str, duty: Duty, password: str) -> bo
 
 def drop_person(workspace: Workspace, name: str) -> None:
     """Remove a person, who can no longer log in; the custody log keeps what they did. Raises BadInputError if unknown."""
-    with workspace.locked():
+    with workspace.locked(), workspace.catalog.transaction():
         if workspace.catalog.users.get(name) is None:
             raise BadInputError(f"There is no person called {name}.", "`evidence people list` shows all.")
         workspace.catalog.users.drop(name)

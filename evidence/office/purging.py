@@ -20,6 +20,7 @@ from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, PurgeRefusedError
 from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags
+from evidence.filing.custody_heads import head_text, note_head
 from evidence.filing.releases import originals_at, receivers, require_current, stands_elsewhere
 from evidence.filing.target_records import retired_targets
 from evidence.lookup import UNASSIGNED
@@ -86,7 +87,11 @@ def run_purge(workspace: Workspace, plan: str) -> PurgeReport:
         folder = plan_folder(workspace, plan)
         if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
             _finish_interrupted_work(workspace)
-        return run_plan(ArchiveRepository(workspace), schedule_of(workspace), folder, by=workspace.actor)
+        report = run_plan(ArchiveRepository(workspace), schedule_of(workspace), folder, by=workspace.actor)
+        if report.purged:  # so that no later change of the log can hide the purge
+            targets = [(one.name, one.root) for one in open_targets(workspace)]
+            note_head(workspace, targets)
+        return report
 
 
 def _finish_interrupted_work(workspace: Workspace) -> None:
@@ -274,6 +279,10 @@ class ArchiveRepository:
             at=entry.at,
         )
         self._keys().add(entry.key)
+
+    def log_head(self) -> str:
+        """See `Repository`."""
+        return head_text(self._workspace)
 
     def is_logged(self, key: str) -> bool:
         """See `Repository`."""

@@ -59,6 +59,8 @@ class PurgeCertificate:
     people: Sequence[Person]
     verified: datetime
     """When the search found no copy, aware, UTC."""
+    log_head: str
+    """The head of the custody log before the purge was entered: entries, Merkle root, signature, key."""
     tool: str
     """Name and version."""
 
@@ -77,6 +79,7 @@ def certificate_text(certificate: PurgeCertificate) -> str:
         "Verification",
         f"full: every place was searched again by name, and by digest where possible; nothing was found at {_utc(c.verified)}",
     )
+    lines += _field("Custody log", c.log_head)
     lines += _field(
         "Medium", "maker, model, serial, property number, type: not applicable, no medium was sanitized"
     )

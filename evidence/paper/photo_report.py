@@ -132,6 +132,7 @@ def _every_text(content: ReportContent) -> str:
         captions,
         content.sign_off,
         content.made_by,
+        content.log_head,
     ]
     text = json.dumps(to_json(data), ensure_ascii=False)
     return text + PAGE_COUNT + "\N{MIDDLE DOT}\N{DEGREE SIGN}\N{HORIZONTAL ELLIPSIS}\N{EN DASH}"

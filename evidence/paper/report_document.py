@@ -40,6 +40,8 @@ class ReportContent:
     made_by: str
     made_at: datetime
     """Aware."""
+    log_head: str = ""
+    """The head of the custody log: entries, Merkle root, signature, key."""
     sign_off: SignOff | None = None
     per_page: int = 2
 

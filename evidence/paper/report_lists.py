@@ -154,6 +154,9 @@ def appendix(document: ReportDocument) -> None:
         "SHA-256 with any program (for example: sha256sum NAME) and compare. One changed bit gives another value.",
         size=9, colour=GREY, after=0.1,
     )  # fmt: skip
+    if document.content.log_head:
+        said = f"Custody log when this report was made: {printable_line(document.content.log_head, 300)}."
+        writer.flow(said, size=8, colour=GREY, after=0.1)
     for number, record in document.numbered():
         _original(document, number, record)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from evidence.analysis import coverage as covering
 from evidence.catalog.decisions import Sign, Verdict
+from evidence.filing.custody_heads import head_text
 from evidence.filing.originals import find_original
 from evidence.lookup import known_claim
 from evidence.model import CONCLUDED, ClaimId
@@ -38,6 +39,7 @@ def photo_report(workspace: Workspace, claim: str, out: Path, *, per_page: int =
             ),
             made_by=workspace.actor,
             made_at=workspace.now().astimezone(UTC),
+            log_head=head_text(workspace),
             sign_off=sign_off(workspace, number) if row.state in CONCLUDED else None,
             per_page=per_page,
         ),

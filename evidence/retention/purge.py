@@ -302,6 +302,7 @@ class _Run:
                 Person(action="Deleted and verified", name=str(cleared["by"]), at=at),
             ],
             verified=at,
+            log_head=self.repository.log_head(),
             tool=_tool(),
         )
         text = certificate_text(certificate)

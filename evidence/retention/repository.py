@@ -97,6 +97,10 @@ class Repository(Protocol):
         """Append to the custody log, once per key; on disk when it returns."""
         ...
 
+    def log_head(self) -> str:
+        """The present head of the custody log as one line: entries, Merkle root, signature, key."""
+        ...
+
     def is_logged(self, key: str) -> bool:
         """True when the custody log holds an entry of that key."""
         ...

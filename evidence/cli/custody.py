@@ -1,0 +1,167 @@
+"""The command that shows, verifies and proves the custody log."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, table
+from evidence.errors import BadInputError
+
+if TYPE_CHECKING:
+    from evidence.archive.custody_inclusion import ProofCheck
+    from evidence.filing.custody_check import CustodyReport
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(rich_help_panel=OFFICE)(custody)
+
+
+def custody(
+    check: Annotated[bool, typer.Option("--verify", help="Verify the whole log.")] = False,
+    claim: Annotated[str | None, typer.Option("--claim", help="Only entries about this claim.")] = None,
+    last: Annotated[
+        int, typer.Option("--last", help="How many entries to show, newest last; 0 for all.")
+    ] = 30,
+    noted: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--noted",
+            metavar="ENTRIES:ROOT",
+            help="With --verify: a head printed on a certificate or report.",
+            show_default=False,
+        ),
+    ] = None,
+    prove: Annotated[
+        int | None,
+        typer.Option(
+            "--prove",
+            metavar="ENTRY",
+            help="Verify the log, then print a proof as JSON that it holds this entry.",
+            show_default=False,
+        ),
+    ] = None,
+    since: Annotated[
+        int | None,
+        typer.Option(
+            "--since",
+            metavar="ENTRIES",
+            help="With --prove: prove too that the log begins with the log of that length.",
+            show_default=False,
+        ),
+    ] = None,
+    check_proof: Annotated[
+        Path | None,
+        typer.Option(
+            "--check-proof", metavar="FILE", help="Check such a proof; needs no archive.", show_default=False
+        ),
+    ] = None,
+    new_key: Annotated[
+        str | None,
+        typer.Option(
+            "--new-key", metavar="REASON", help="Make another key that signs the log.", show_default=False
+        ),
+    ] = None,
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
+    """Show the custody log, verify it, or prove an entry.
+
+    --verify detects every entry that was altered, dropped or reordered before the newest head that a bag or a
+    backup target holds.
+    """
+    if check_proof is not None:
+        _check_proof(check_proof, as_json)
+        return
+    if (since is not None and prove is None) or (noted and not check and prove is None):
+        raise BadInputError(
+            "--since goes with --prove, and --noted with --verify.", "Add the option that is missing."
+        )
+    from evidence.filing import custody_check
+
+    with opened(archive, actor) as here:
+        if new_key is not None:
+            _make_key(here, new_key, as_json)
+            return
+        anchors = [custody_check.noted_head(one) for one in noted or ()]
+        shown = custody_check.custody_report(
+            here, check=check or prove is not None, claim=claim, last=last, noted=anchors
+        )
+        if prove is not None and shown.valid:
+            print(json.dumps(custody_check.prove(here, prove, since=since), ensure_ascii=False, indent=2))
+            return
+    emit(as_json, shown, lambda: _lines(shown))
+    if shown.valid is False:
+        raise typer.Exit(FINDINGS)
+
+
+def _lines(shown: CustodyReport) -> list[Any]:
+    return [
+        table(
+            ["no.", "when (UTC)", "who", "what", "about"],
+            ((e.seq, e.at.strftime("%Y-%m-%d %H:%M:%S"), e.actor, e.action, e.subject) for e in shown.shown),
+        ),
+        *(f"  {one.message}" for one in shown.findings),
+        *([] if shown.valid is None else [_verdict(shown)]),
+    ]
+
+
+def _verdict(shown: CustodyReport) -> str:
+    if not shown.valid:
+        return f"The log is NOT intact; {shown.entries} entries were read."
+    compared = f"{shown.heads} signed heads" if shown.heads else "no signed head"
+    where = f", targets read: {', '.join(shown.targets)}" if shown.targets else ""
+    return (
+        f"The log is intact: {shown.entries} entries, none altered, dropped or reordered. "
+        f"It was compared with {compared}{where}."
+    )
+
+
+def _check_proof(path: Path, as_json: bool) -> None:
+    from evidence.archive import custody_inclusion
+
+    try:
+        content = path.read_bytes()
+    except OSError as trouble:
+        raise BadInputError(
+            f"{path} cannot be read: {trouble.strerror}.", "Give the file with the proof."
+        ) from None
+    found = custody_inclusion.check_proof(content)
+    emit(as_json, found, lambda: _proof_lines(found))
+    if not found.valid:
+        raise typer.Exit(FINDINGS)
+
+
+def _proof_lines(found: ProofCheck) -> list[str]:
+    if not found.valid:
+        return [*(f"  {one}" for one in found.troubles), "The file proves NOTHING."]
+    entry = found.entry
+    return [
+        f"Entry {entry['seq']}: {entry['at']}, {entry['actor']}, {entry['action']}, {entry['subject']}.",
+        f"It is proved to be in the log of {found.entries} entries, signed {found.signed_at} by the signer's clock.",
+        *([f"That log begins with the earlier log of {found.extends} entries."] if found.extends else []),
+        f"Key {found.key[:16]}: compare it with the key on a certificate or a report.",
+    ]
+
+
+def _make_key(here: Any, reason: str, as_json: bool) -> None:
+    from evidence.archive.custody_key import replace_key
+    from evidence.archive.heads import fingerprint
+
+    if not reason.strip():
+        raise BadInputError("--new-key needs a reason.", "Say why, for example: --new-key 'new computer'.")
+    with here.locked():
+        key = replace_key(here.custody, here.root, actor=here.actor, reason=reason, at=here.now())
+    mark = fingerprint(key.noted()["public_key"])
+    emit(
+        as_json,
+        {"key": mark, "kept": key.kept},
+        lambda: [
+            f"Made the key {mark[:16]}, kept in the {'keyring' if key.kept == 'keyring' else 'key file'}."
+        ],
+    )

@@ -1,0 +1,68 @@
+"""Signs the present head of the custody log, and keeps it in the archive and at the backup targets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from evidence.archive.custody_key import archive_key
+from evidence.archive.heads import SignedHead, sign_head, write_head
+from evidence.errors import CustodyError, EvidenceError
+from evidence.model import Finding
+from evidence.workspace import Workspace
+
+
+def heads_folder(workspace: Workspace) -> Path:
+    """The folder that holds the archive's own list of signed heads, as a target holds one."""
+    return workspace.custody.path.parent
+
+
+def signed_head(workspace: Workspace) -> SignedHead:
+    """Sign the present end of the log; the archive keeps the head too.
+
+    An archive of an earlier version gets its key now. Raises CustodyError when the log is missing or the key
+    is not here, DestinationError when the head cannot be kept.
+    """
+    if not workspace.custody.path.exists():
+        raise CustodyError(
+            "The custody log is missing.", "Bring it back from a backup before you do anything else."
+        )
+    at = workspace.now()
+    key = archive_key(workspace.custody, workspace.root, actor=workspace.actor, at=at)
+    signed = sign_head(key.archive, workspace.custody.head(), key.private, at)
+    write_head(heads_folder(workspace), signed)
+    return signed
+
+
+def head_text(workspace: Workspace) -> str:
+    """The present head as one line for a certificate or a report; without a signature when the key is not here."""
+    try:
+        return signed_head(workspace).text()
+    except CustodyError as trouble:
+        end = workspace.custody.head()
+        return f"{end.seq} entries, root {end.root}, not signed: {trouble.message}"
+
+
+def note_head(workspace: Workspace, targets: Iterable[tuple[str, Path]]) -> list[Finding]:
+    """Write the present head to each of these targets (name and folder); returns what failed, by target."""
+    targets = list(targets)
+    if not targets:
+        return []
+    try:
+        signed = signed_head(workspace)
+    except EvidenceError as trouble:
+        return [
+            Finding(
+                code="head_not_signed",
+                message=f"The custody log's head was not signed: {trouble}",
+                subject=name,
+            )
+            for name, _ in targets
+        ]
+    troubles = []
+    for name, root in targets:
+        try:
+            write_head(root, signed)
+        except EvidenceError as trouble:
+            troubles.append(Finding(code="head_not_written", message=str(trouble), subject=name))
+    return troubles
