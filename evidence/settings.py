@@ -56,6 +56,13 @@ class TargetSettings(_Part):
     off_computer: bool = False
 
 
+class DiskSettings(_Part):
+    """How disks are read and written."""
+
+    at_once: Annotated[int, Field(ge=1, le=64)]
+    """Files at the same time."""
+
+
 class SplitSettings(_Part):
     """How a day is cut into claims."""
 
@@ -106,6 +113,7 @@ class Settings(_Part):
 
     intake: IntakeSettings
     safety: SafetySettings
+    disk: DiskSettings
     target: tuple[TargetSettings, ...] = ()
     split: SplitSettings
     clock: tuple[ClockSettings, ...] = ()

@@ -44,6 +44,7 @@ BAD = [
     ("[intake]\nscene_kinds = 7", "intake.scene_kinds"),
     ("[intake]\nlitter = 'x'", "intake.litter"),
     ("intake = 3", "intake"),
+    ("[disk]\nat_once = 0", "disk.at_once"),
     ("[safety]\nplaces = 0", "safety.places"),
     ("[safety]\noff_computer = 0", "safety.off_computer"),
     ("[safety]\nplaces = 1.5", "safety.places"),

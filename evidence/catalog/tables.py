@@ -170,6 +170,7 @@ copy = Table(
     Column("verified_at", String(40)),
     Column("found_bad_at", String(40)),  # altered, unreadable or gone; a later verified_at outweighs it
     Index("ix_copy_claim", "claim", "place"),
+    Index("ix_copy_verified", "place", "verified_at", "sha256"),
 )
 
 hold = Table(

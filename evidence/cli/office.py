@@ -24,7 +24,7 @@ Plan = Annotated[str, typer.Argument(metavar="PLAN", help="The plan's name, or i
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    for command in (backup, verify, close, reopen, retention):
+    for command in (backup, close, reopen, retention):
         app.command(rich_help_panel=OFFICE)(command)
     app.add_typer(hold, name="hold", rich_help_panel=OFFICE)
     app.add_typer(purge, name="purge", rich_help_panel=OFFICE)
@@ -52,27 +52,6 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
     if any(one.code == ARCHIVE_OLDER for one in report.troubles):
         raise typer.Exit(ArchiveOlderError.exit_code)
     if report.troubles:
-        raise typer.Exit(FINDINGS)
-
-
-def verify(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Compare every file of every bag with its manifest.
-
-    Reads the bags in the archive and at every backup target.
-    """
-    from evidence.filing.verify import verify as verify_bags
-
-    with opened(archive, actor) as here, progress_shown() as progress, here.locked():
-        report = verify_bags(here, progress=progress)
-    emit(
-        as_json,
-        report,
-        lambda: [
-            f"{report.checked} files read and compared, {len(report.bad)} bad, {len(report.missing)} missing.",
-            *(f"  {one.subject}: {one.message}" for one in (*report.bad, *report.missing)),
-        ],
-    )
-    if report.bad or report.missing:
         raise typer.Exit(FINDINGS)
 
 

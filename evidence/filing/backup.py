@@ -42,7 +42,11 @@ def open_targets(workspace: Workspace) -> list[FolderTarget]:
 def open_target(workspace: Workspace, named: TargetSettings) -> FolderTarget:
     """One backup target, as the settings describe it."""
     return FolderTarget(
-        name=named.name, root=named.path.absolute(), off_computer=named.off_computer, archive=workspace.root
+        name=named.name,
+        root=named.path.absolute(),
+        off_computer=named.off_computer,
+        archive=workspace.root,
+        at_once=workspace.settings.disk.at_once,
     )
 
 
@@ -194,8 +198,10 @@ def _push(
         keeping.drop_copies(target.name, claim, but=held)
     if set(held) - set(verified) - {row.sha256 for row in known}:
         # A killed run copied these and recorded nothing: read them back now.
-        expected = {path: sha for sha, path in keeping.payload(claim).items()}
-        record_check(workspace, target, claim, target.check_bag(bag.name, expected=expected))
+        payload = keeping.payload(claim)
+        expected = {path: sha for sha, path in payload.items()}
+        check = target.check_bag(bag.name, expected=expected)
+        record_check(workspace, target, claim, check, payload)
     return pushed
 
 

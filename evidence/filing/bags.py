@@ -155,7 +155,13 @@ def _build(workspace: Workspace, claim: ClaimId, files: Mapping[Sha256, _Wanted]
         for sha, want in files.items()
     }
     payload |= sidecars(workspace, claim, paths, bag)
-    built = bags.build_bag(bag, payload, _records(workspace, claim, paths), _info(workspace, claim))
+    built = bags.build_bag(
+        bag,
+        payload,
+        _records(workspace, claim, paths),
+        _info(workspace, claim),
+        at_once=workspace.settings.disk.at_once,
+    )
     added = [sha for sha in files if sha not in old]
     with workspace.catalog.transaction():
         keeping.mark_clean(claim, paths, at=now)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from evidence.archive.bagcheck import BagCheck
 from evidence.archive.places import place_id
@@ -37,15 +37,49 @@ def verified_copies(
     ]
 
 
-def record_check(workspace: Workspace, target: Target | None, claim: ClaimId, check: BagCheck) -> None:
-    """Record for each original of a bag what a check of the bag in one place found."""
+def record_check(
+    workspace: Workspace,
+    target: Target | None,
+    claim: ClaimId,
+    check: BagCheck,
+    payload: Mapping[Sha256, str],
+) -> bool:
+    """Record for each original of a bag what a check of the bag in one place found.
+
+    Good is only what was read and matched; what should be there and could not be read and compared is bad;
+    what the check left out keeps its record. `payload` is the bag's content when the check began: when it
+    is another one now, nothing is recorded and False returned.
+    """
     keeping = workspace.catalog.keeping
-    payload = keeping.payload(claim)
-    bad_paths = {one.subject for one in check.bad} | set(check.missing)
-    good = [sha for sha, path in payload.items() if f"data/{path}" not in bad_paths]
+    wrong = {one.subject for one in check.bad} | set(check.missing)
+    inside = {sha: f"data/{path}" for sha, path in payload.items()}
+    good = [sha for sha, path in inside.items() if path in check.verified and path not in wrong]
+    left_out = [sha for sha, path in inside.items() if path in check.unread and path not in wrong]
     with workspace.catalog.transaction():
+        if keeping.payload(claim) != payload:
+            return False
+        unlisted = {one.subject for one in check.bad if one.code == "not_recorded"}
+        left_out += _not_copied_yet(
+            workspace, target, claim, [sha for sha, path in inside.items() if path in unlisted]
+        )
         keeping.put_copies(verified_copies(workspace, target, claim, good))
-        keeping.mark_corrupt(place_name(target), sorted(set(payload) - set(good)), at=workspace.now())
+        keeping.mark_corrupt(
+            place_name(target), sorted(set(payload) - {*good, *left_out}), at=workspace.now()
+        )
+    return True
+
+
+def _not_copied_yet(
+    workspace: Workspace, target: Target | None, claim: ClaimId, digests: Sequence[Sha256]
+) -> list[Sha256]:
+    """Those of these originals that came into the bag here and that no backup has copied to this target's bag yet."""
+    if target is None:
+        return []
+    rows = workspace.catalog.keeping.copies(digests)
+    there = {
+        sha for sha, each in rows.items() if any(r.place == target.name and r.claim == claim for r in each)
+    }
+    return [sha for sha in digests if sha not in there]
 
 
 def found_bad_since(row: CopyRow) -> bool:

@@ -1,18 +1,51 @@
-"""Reads every bag again, in the archive and at every target, and compares it with its manifests and the catalog."""
+"""Reads copies back, the longest unread first, and compares them with their manifests and the catalog."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import heapq
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from itertools import groupby
 
-from evidence.archive.bagcheck import BagCheck, check_bag
+from evidence.archive.bagcheck import BagCheck, Reading, check_bag
+from evidence.archive.bagread import LITTER
 from evidence.archive.targets import Target
+from evidence.catalog.read_backs import KeptCopy
 from evidence.errors import EvidenceError
 from evidence.filing.backup import open_targets
 from evidence.filing.bags import bag_folder
 from evidence.filing.copies import place_name, record_check
-from evidence.model import ClaimId, Finding
+from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
+
+BATCH_OCTETS = 1 << 29
+"""Bytes after which the results are committed: a kill repeats at most so much reading, some seconds of it."""
+BATCH_FILES = 2000
+"""Files after which the results are committed, for bags of small files."""
+_TRIES = 5
+"""How often a bag is read again because its content was changed meanwhile."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """How much one run may read; without a limit it reads everything."""
+
+    seconds: float | None = None
+    """No file is begun after this time."""
+    octets: int | None = None
+    """Bytes; a single larger file is read all the same, alone."""
+
+    @property
+    def limited(self) -> bool:
+        """True when there is a limit."""
+        return self.seconds is not None or self.octets is not None
+
+
+UNLIMITED = Budget()
+"""Read everything."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,43 +53,225 @@ class VerifyReport:
     """What reading the archive and every target found."""
 
     checked: int
+    octets: int
+    """Bytes of the files that were read."""
     bad: tuple[Finding, ...]
     missing: tuple[Finding, ...]
+    left_files: int
+    """Copies that this run did not read: no time was left for them, or their place is not connected."""
+    left_octets: int
+    never: int
+    """Copies that were never read back and matched."""
+    oldest: datetime | None
+    """When the copy that was read back longest ago was read back, aware, UTC."""
 
 
-def verify(workspace: Workspace, *, progress: Progress = quiet) -> VerifyReport:
-    """Read every bag again, here and at every target, and record the result for each original."""
-    checked, bad, missing = 0, [], []
-    all_bags = workspace.catalog.keeping.bags()
-    places: list[Target | None] = [None, *open_targets(workspace)]
-    for target in places:
-        name = place_name(target)
-        for number, claim in enumerate(all_bags):
-            progress(f"Reading back {name}", number, len(all_bags))
-            where = f"{name}: {claim or 'unassigned'}"
-            try:
-                check = _check(workspace, target, claim)
-            except EvidenceError as trouble:
-                missing.append(Finding(code="unreachable", message=str(trouble), subject=where))
-                payload = workspace.catalog.keeping.payload(claim)
-                workspace.catalog.keeping.mark_corrupt(name, list(payload), at=workspace.now())
-                continue
-            checked += check.checked
-            bad += [replace(one, subject=f"{where}: {one.subject}") for one in check.bad]
-            missing += [
-                Finding(code="missing", message=f"{path} is missing.", subject=f"{where}: {path}")
-                for path in check.missing
-            ]
-            record_check(workspace, target, claim, check)
-        progress(f"Reading back {name}", len(all_bags), len(all_bags))
-    workspace.record("verified", "every bag and target", checked=checked, bad=len(bad), missing=len(missing))
-    return VerifyReport(checked=checked, bad=tuple(bad), missing=tuple(missing))
+@dataclass(slots=True)
+class _Run:
+    """One run over all places."""
+
+    workspace: Workspace
+    budget: Budget
+    progress: Progress
+    started: datetime
+    deadline: float | None
+    total: int = 0
+    """Bytes that the run will read at most."""
+    checked: int = 0
+    octets: int = 0
+    read_files: int = 0
+    """Copies of originals that were read, whatever was found."""
+    read_octets: int = 0
+    shown: int = 0
+    bad: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    missing: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    done: set[tuple[str, Sha256, ClaimId]] = field(default_factory=set)
+    """Copies that were recorded with a time not after the start: the clock was set back."""
+
+    def is_over(self) -> bool:
+        return self.deadline is not None and time.monotonic() >= self.deadline
+
+    def show(self, octets: int) -> None:
+        self.shown += octets
+        done = min(self.shown, self.total)
+        self.progress("Reading back, MB", done // 10**6, -(-self.total // 10**6))
 
 
-def _check(workspace: Workspace, target: Target | None, claim: ClaimId) -> BagCheck:
+def verify(workspace: Workspace, *, budget: Budget = UNLIMITED, progress: Progress = quiet) -> VerifyReport:
+    """Read copies back here and at every target that is connected, and record the result for each original.
+
+    The copies that were read back longest ago come first. A bag's manifests and tag files are checked
+    whenever one of its files is read. What was found is committed in batches, so that the next run
+    continues after a kill. A place that is not connected is a finding and keeps its dates.
+    """
+    started = workspace.now()
+    deadline = None if budget.seconds is None else time.monotonic() + budget.seconds
+    run = _Run(workspace, budget, progress, started, deadline)
+    places = {place_name(one): one for one in _reachable(run)}
+    every = [place_name(None), *(one.name for one in open_targets(workspace))]
+    wanted = workspace.catalog.read_backs.unread(every, before=started)
+    run.total = wanted.octets if budget.octets is None else min(wanted.octets, budget.octets)
+    run.show(0)
+    touched: set[tuple[str, ClaimId]] = set()
+    for batch in _batches(run, list(places)):
+        for (place, claim), copies in groupby(sorted(batch, key=_bag), key=_bag):
+            if place in places and not _read(run, places, place, claim, list(copies)):
+                del places[place]
+            touched.add((place, claim))
+    if not budget.limited:
+        _read_empty_bags(run, places, touched)
+    left_files = max(0, wanted.files - run.read_files)
+    ages = workspace.catalog.read_backs.ages(every)
+    bad, missing = tuple(run.bad.values()), tuple(run.missing.values())
+    workspace.record(
+        "verified",
+        "every bag and target" if not left_files else "the copies unread for longest",
+        checked=run.checked,
+        octets=run.octets,
+        left=left_files,
+        bad=len(bad),
+        missing=len(missing),
+    )
+    return VerifyReport(
+        checked=run.checked,
+        octets=run.octets,
+        bad=bad,
+        missing=missing,
+        left_files=left_files,
+        left_octets=max(0, wanted.octets - run.read_octets),
+        never=ages.never,
+        oldest=ages.oldest,
+    )
+
+
+def _bag(copy: KeptCopy) -> tuple[str, ClaimId]:
+    return (copy.place, copy.claim)
+
+
+# --- places ------------------------------------------------------------------------------
+
+
+def _reachable(run: _Run) -> list[Target | None]:
+    """The archive and the targets that can be read now."""
+    places: list[Target | None] = [None]
+    return [*places, *(target for target in open_targets(run.workspace) if _is_reachable(run, target))]
+
+
+def _is_reachable(run: _Run, target: Target | None) -> bool:
+    if target is None:
+        return True
+    try:
+        target.names()
+    except EvidenceError as trouble:
+        finding = Finding(code="unreachable", message=str(trouble), subject=target.name)
+        run.missing[("unreachable", target.name)] = finding
+        return False
+    return True
+
+
+# --- what is read ------------------------------------------------------------------------
+
+
+def _batches(run: _Run, places: list[str]) -> Iterator[list[KeptCopy]]:
+    """The copies to read, longest unread first over all places, cut where the budget ends."""
+    read_backs = run.workspace.catalog.read_backs
+    streams = [read_backs.longest_unread(place, before=run.started) for place in places]
+    batch: list[KeptCopy] = []
+    octets = total = 0
+    for copy in heapq.merge(*streams, key=lambda one: one.verified_at.timestamp() if one.verified_at else 0):
+        if run.is_over():
+            return
+        if (copy.place, copy.sha256, copy.claim) in run.done:
+            continue
+        total += copy.size
+        if run.budget.octets is not None and total > run.budget.octets and total > copy.size:
+            break
+        batch.append(copy)
+        octets += copy.size
+        if octets >= BATCH_OCTETS or len(batch) >= BATCH_FILES:
+            yield batch
+            batch, octets = [], 0
+    if batch and not run.is_over():
+        yield batch
+
+
+def _read(
+    run: _Run, places: dict[str, Target | None], place: str, claim: ClaimId, copies: list[KeptCopy]
+) -> bool:
+    """Read these files of one bag and record the result; False when the place is gone."""
+    target, where = places[place], f"{place}: {claim or 'unassigned'}"
+    reading = Reading(
+        only=[one.path for one in copies],
+        stop=run.is_over,
+        on_read=run.show,
+        at_once=run.workspace.settings.disk.at_once,
+    )
+    for _ in range(_TRIES):
+        before = run.workspace.catalog.keeping.payload(claim)
+        try:
+            check = _check(run.workspace, target, claim, before, reading)
+        except EvidenceError as trouble:
+            if not _is_reachable(run, target):
+                return False
+            run.missing[("unreachable", where)] = Finding(
+                code="unreachable", message=str(trouble), subject=where
+            )
+            digests = [one.sha256 for one in copies]
+            run.workspace.catalog.keeping.mark_corrupt(place, digests, at=run.workspace.now())
+            return True
+        if not check.valid and not _is_reachable(run, target):
+            return False  # its disk was removed: nothing is known about these files
+        if record_check(run.workspace, target, claim, check, before):
+            break
+    else:
+        return True  # the bag changes all the time; its files stay the longest unread
+    run.checked += check.checked
+    run.octets += check.octets
+    read = [one for one in copies if f"data/{one.path}" not in check.unread]
+    run.read_files += len(read)
+    run.read_octets += sum(one.size for one in read)
+    if run.workspace.now() <= run.started:
+        run.done |= {(place, one.sha256, claim) for one in copies}
+    _note(run, where, check)
+    return True
+
+
+def _check(
+    workspace: Workspace,
+    target: Target | None,
+    claim: ClaimId,
+    payload: dict[Sha256, str],
+    reading: Reading,
+) -> BagCheck:
     """Check one bag, at a target or in the archive, against the catalog too. Raises EvidenceError."""
-    expected = {path: sha for sha, path in workspace.catalog.keeping.payload(claim).items()}
+    expected = {path: sha for sha, path in payload.items()}
     bag = bag_folder(workspace, claim)
     if target:
-        return target.check_bag(bag.name, expected=expected)
-    return check_bag(bag, expected=expected)
+        return target.check_bag(bag.name, expected=expected, reading=reading)
+    return check_bag(bag, expected=expected, reading=reading)
+
+
+def _note(run: _Run, where: str, check: BagCheck) -> None:
+    """Keep each finding once: a bag that is read in several batches repeats those about its lists."""
+    for one in check.bad:
+        subject = f"{where}: {one.subject}"
+        run.bad[(one.code, subject)] = replace(one, subject=subject)
+    for path in check.unlisted:
+        if not LITTER.fullmatch(path.rsplit("/", 1)[-1]):
+            subject = f"{where}: {path}"
+            run.bad[("unlisted", subject)] = Finding(
+                code="unlisted", message=f"{path} is in no manifest.", subject=subject
+            )
+    for path in check.missing:
+        subject = f"{where}: {path}"
+        run.missing[("missing", subject)] = Finding(
+            code="missing", message=f"{path} is missing.", subject=subject
+        )
+
+
+def _read_empty_bags(run: _Run, places: dict[str, Target | None], touched: set[tuple[str, ClaimId]]) -> None:
+    """Check the bags without photos too: their records can be damaged."""
+    for claim in run.workspace.catalog.keeping.bags():
+        for place in list(places):
+            if (place, claim) not in touched and not run.workspace.catalog.keeping.payload(claim):
+                _read(run, places, place, claim, [])

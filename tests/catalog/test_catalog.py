@@ -162,6 +162,17 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
         )
         db.execute(
             text(
+                "INSERT INTO copy (sha256, place, place_id, off_computer, claim, verified_at)"
+                " VALUES (:sha, 'office', 'disk-1', true, 'TC-1', '2026-05-14T08:00:00.000000Z')"
+            ),
+            {"sha": sha(1)},
+        )
+        db.execute(
+            text("INSERT INTO held_in (sha256, claim, payload_path) VALUES (:sha, 'TC-1', 'a.jpg')"),
+            {"sha": sha(1)},
+        )
+        db.execute(
+            text(
                 "INSERT INTO decision (at, actor, kind, claim, before, after, undone)"
                 " VALUES ('2026-05-15T08:00:00.000000Z', 'Rita', 'move', 'TC-1', :before, :after, false)"
             ),
@@ -173,6 +184,11 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
     engine.dispose()
     catalog = Catalog(url)
     assert catalog.claims.get(ClaimId("TC-1")).claim.insured == "Ada"
+    now = datetime(2026, 6, 1, tzinfo=UTC)
+    longest = list(catalog.read_backs.longest_unread("office", before=now))
+    assert [(one.path, one.verified_at) for one in longest] == [
+        ("a.jpg", datetime(2026, 5, 14, 8, tzinfo=UTC))
+    ]
     assert [record.sha256 for record in catalog.photos.of_claim(ClaimId("TC-1"))] == [sha(1)]
     moved = Move(replaced={sha(1): None}, photos=(sha(1),), claim=ClaimId("TC-1"))
     assert [(one.actor, one.decision) for one in catalog.claims.decisions(Decision)] == [("Rita", moved)]
