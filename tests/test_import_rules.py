@@ -50,6 +50,8 @@ LIBRARY_OWNERS = {
     "imagehash": "sight",
     "onnx": "sight",
     "spanned_toml": "toml_files",
+    "cryptography": "archive",
+    "keyring": "archive",
 }
 
 

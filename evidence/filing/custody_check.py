@@ -19,6 +19,7 @@ from evidence.errors import BadInputError, CustodyError, EvidenceError
 from evidence.filing.backup import open_targets
 from evidence.filing.bags import CLAIM_RECORD, bag_folder
 from evidence.filing.custody_heads import heads_folder, signed_head
+from evidence.filing.target_records import read_record
 from evidence.model import Finding
 from evidence.workspace import Workspace
 
@@ -118,7 +119,7 @@ def recorded_heads(workspace: Workspace) -> Iterator[Anchor]:
 # --- heads -------------------------------------------------------------------------------
 
 
-@dataclass(kw_only=False)
+@dataclass
 class _KeptHeads:
     """The signed heads in the archive and at its targets, and what is wrong with them."""
 
@@ -126,6 +127,7 @@ class _KeptHeads:
     anchors: list[Anchor] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     targets: list[str] = field(default_factory=list)
+    _genuine: dict[SignedHead, bool] = field(default_factory=dict)
 
     def collect(self) -> None:
         """Read all of them; only heads with a signature by a key that the log names become anchors."""
@@ -149,7 +151,7 @@ class _KeptHeads:
         ours, others = self._read(target.root, where)
         self.targets.append(target.name)
         if wanted and not ours:
-            used = (self.workspace.root / "targets" / target.name).exists()
+            used = read_record(self.workspace, target.name) is not None
             if others and used:
                 self._add(
                     "other_archive",
@@ -176,13 +178,19 @@ class _KeptHeads:
                 self.anchors.append(signed.head.anchor(f"{where} ({signed.head.time})"))
         return ours, others
 
+    def _is_genuine(self, signed: SignedHead) -> bool:
+        """See `SignedHead.is_genuine`; a head that several places hold is checked once."""
+        if signed not in self._genuine:
+            self._genuine[signed] = signed.is_genuine()
+        return self._genuine[signed]
+
     def _judge(self, line: KeptLine, where: str) -> SignedHead | None:
         """The head in a line when its signature is by a key that the log names."""
         place = f"Line {line.number} of the heads at {where}"
         signed = line.signed
         if signed is None:
             self._add("head_unreadable", str(line.number), f"{place} is not a head, as after a killed run.")
-        elif signed.head.archive != line.archive or not signed.is_genuine():
+        elif signed.head.archive != line.archive or not self._is_genuine(signed):
             self._add(
                 "head_forged", str(line.number), f"{place} was altered or forged: its signature does not fit."
             )

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from evidence.archive.custody_key import archive_key
-from evidence.archive.heads import SignedHead, sign_head, write_head
-from evidence.errors import CustodyError, EvidenceError
+from evidence.archive.custody_key import archive_key, kept_id
+from evidence.archive.heads import SignedHead, later_head, sign_head, write_head
+from evidence.archive.targets import FolderTarget
+from evidence.errors import ArchiveOlderError, CustodyError, EvidenceError
 from evidence.model import Finding
 from evidence.workspace import Workspace
 
@@ -32,6 +33,22 @@ def signed_head(workspace: Workspace) -> SignedHead:
     signed = sign_head(key.archive, workspace.custody.head(), key.private, at)
     write_head(heads_folder(workspace), signed)
     return signed
+
+
+def require_head_extended(workspace: Workspace, target: FolderTarget) -> None:
+    """Raise ArchiveOlderError when the newest head of this archive at the target is not one that our log extends.
+
+    Reads the end of one file, whatever the size of the archive.
+    """
+    archive = kept_id(workspace.root)
+    later = later_head(workspace.custody, target.root, archive) if archive else None
+    if later:
+        raise ArchiveOlderError(
+            f"This archive is older than the backup target {target.name}, or its custody log was cut: the target has "
+            f"a head of {later.head.size} entries, signed {later.head.time}; the log here ends at entry "
+            f"{workspace.custody.head().seq} or continues differently. Nothing was changed there.",
+            "`evidence custody --verify` says where. Bring the later state back from that target, and go on with it.",
+        )
 
 
 def head_text(workspace: Workspace) -> str:

@@ -11,6 +11,7 @@ import shutil
 import socket
 from datetime import UTC, datetime
 
+import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from support_cli import cli
@@ -326,6 +327,43 @@ def test_a_person_whose_entry_fails_is_not_added_and_not_dropped(archive, monkey
             drop_person(here, "Rita")
         assert [one.name for one in here.catalog.users.all()] == ["Rita"]
     assert codes(archive) == set()
+
+
+def test_a_target_whose_heads_are_deleted_is_named(archive):
+    shutil.rmtree(target_of(archive) / HEADS)
+    ran = verdict(archive)
+    assert (ran.status, [one["code"] for one in ran.data["findings"]]) == (0, ["no_heads"])
+    assert "office" in ran.data["findings"][0]["message"]
+
+
+def test_a_backup_changes_nothing_at_a_target_with_a_head_that_the_log_does_not_extend(archive, tmp_path):
+    shutil.copytree(archive, tmp_path / "image")
+    assert cli("hold", "place", "TC-2", "--reason", "suit", archive=archive).status == 0
+    assert cli("backup", archive=archive).status == 0
+    shutil.rmtree(archive)
+    shutil.copytree(tmp_path / "image", archive)
+
+    def state():
+        return {p: p.read_bytes() for p in target_of(archive).rglob("*") if p.is_file()}
+
+    before = state()
+    ran = cli("backup", "--json", archive=archive)
+    assert ran.status == 32
+    assert [one["code"] for one in ran.data["troubles"]] == ["archive_older"]
+    assert "has a head of" in ran.data["troubles"][0]["message"]
+    assert state() == before
+
+
+def test_a_photo_report_prints_the_head_and_the_log_extends_it(houses, tmp_path):
+    file = tmp_path / "report.pdf"
+    assert cli("report", "TC-1001", file, archive=houses).status == 0
+    pages = [page.extract_text() for page in pypdf.PdfReader(file).pages]
+    text = next(" ".join(page.split()) for page in pages if "Custody log when" in " ".join(page.split()))
+    size, root = _printed_head(text[text.index("Custody log when") :])
+    head = newest_head(houses / "custody", _id(houses)).head
+    assert (size, root) == (head.size, head.root)
+    assert verdict(houses, "--noted", f"{size}:{root}").data["valid"] is True
+    assert verdict(houses, "--noted", f"{size}:{root[::-1]}").data["valid"] is False
 
 
 # --- writing heads -------------------------------------------------------------------------

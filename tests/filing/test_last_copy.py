@@ -40,6 +40,11 @@ def everything_below(folder):
     return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
+def without_heads(target):
+    """Everything but the heads of the custody log, of which each backup adds one."""
+    return {path: data for path, data in everything_below(target).items() if path.parts[0] != "custody-heads"}
+
+
 def test_an_archive_put_back_from_an_older_copy_removes_nothing_at_its_target(backed_up, tmp_path):
     archive, target = backed_up
     shutil.copytree(archive, tmp_path / "older", symlinks=True)
@@ -106,13 +111,13 @@ def test_originals_that_no_move_and_no_purge_released_stay(backed_up):
     )
     (bag / "tagmanifest-sha256.txt").unlink()
     cli("hold", "place", "TC-1001", "--reason", "builds the bag again", archive=archive)
-    before = everything_below(target)
+    before = without_heads(target)
     ran = cli("backup", "--json", archive=archive)
     assert ran.status == 1
     (trouble,) = ran.data["troubles"]
     assert trouble["code"] == "unreleased"
     assert "TEST0002.JPG" in trouble["message"]
-    assert everything_below(target) == before
+    assert without_heads(target) == before
     assert holding(target, {lost})
 
 
