@@ -34,6 +34,8 @@ _ATTEMPTS = 20
 
 _FETCH = re.compile(r"(?P<url>\S+)[ \t]+(?P<length>\d+|-)[ \t]+(?P<path>.*\S.*)")
 _OXUM = re.compile(r"(?P<octets>\d+)\.(?P<files>\d+)")
+_CHECKSUM_FINDINGS = frozenset({"mismatch", "oxum_mismatch"})
+"""Errors of a complete bag: a file has other bytes than listed."""
 _ONCE = frozenset({"bagging-date", "bag-size", "bag-group-identifier", "bag-count"})
 """Labels that RFC 8493, 2.2.2, says should not be repeated."""
 
@@ -58,6 +60,11 @@ class BagCheck:
     """Payload files that no manifest lists, sorted."""
     warnings: tuple[Finding, ...] = ()
     """What the standard allows but warns of."""
+
+    @property
+    def complete(self) -> bool:
+        """Every file that must be there is there and listed; only checksums or sizes may differ (section 3)."""
+        return not (self.missing or self.unlisted) and {one.code for one in self.bad} <= _CHECKSUM_FINDINGS
 
     @property
     def valid(self) -> bool:

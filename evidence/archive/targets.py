@@ -36,7 +36,7 @@ from evidence.disk.durable import free_bytes, ignore_step, sync_folder, write_ne
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.parallel import FILES_AT_ONCE
-from evidence.errors import BadInputError, BagError, DestinationError
+from evidence.errors import BadInputError, BagError, CardReadError, CopyMismatchError, DestinationError
 from evidence.model import Sha256
 
 MARKER = "backup-target.json"
@@ -126,6 +126,10 @@ class Target(Protocol):
         Every file is copied again. Files that the local bag does not list are kept, see
         `bags.build_bag`.
         """
+        ...
+
+    def fetch_file(self, name: str, path: str, dest: Path, expect: Sha256) -> None:
+        """Restore one payload file, by its path below `data/`, to a free name; it has the digest `expect`."""
         ...
 
     def check_bag(
@@ -336,6 +340,27 @@ class FolderTarget:
                 bag, payload, tags, copy=_copy, recopy=True, at_once=self.at_once, on_step=on_step
             )
         return _push_result(done, payload)
+
+    def fetch_file(self, name: str, path: str, dest: Path, expect: Sha256) -> None:
+        """See `Target`. Raises BagError when the file is missing, unreadable or altered; nothing is left then."""
+        self._require_marker()
+        copy = self._bag_folder(name)
+        refuse_links_below(copy)
+        try:
+            copy_file(copy / "data" / path, dest, expect)
+        except (CardReadError, CopyMismatchError) as trouble:
+            gone = not (copy / "data" / path).exists()
+            what = (
+                "is missing"
+                if gone
+                else "cannot be read"
+                if isinstance(trouble, CardReadError)
+                else "has changed"
+            )
+            raise BagError(
+                f"{path} {what} in the copy {name} at {self.name}.",
+                "Run `evidence verify`, then `evidence backup` while the archive's own copy is good.",
+            ) from trouble
 
     def check_bag(
         self,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
+from sqlalchemy import ColumnElement, Join, Select, and_, func, or_, select, tuple_
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, from_text, to_text
@@ -86,6 +86,24 @@ class ReadBacks:
                 )
             last = tuple(getattr(rows[-1], column.name) for column in order)
 
+    def recorded(self, place: str, claim: ClaimId | None = None) -> Iterator[KeptCopy]:
+        """The copies that are recorded at a place, of one claim or of all, by digest."""
+        query = (
+            select(*_columns())
+            .select_from(_recorded())
+            .where(t.copy.c.place == place, t.copy.c.claim == t.held_in.c.claim)
+        )
+        if claim is not None:
+            query = query.where(t.held_in.c.claim == claim)
+        yield from self._pages(place, query, (t.held_in.c.sha256, t.held_in.c.claim))
+
+    def recorded_claims(self, place: str) -> list[ClaimId]:
+        """The claims of which copies are recorded at a place, sorted; the tray is TRAY."""
+        claim = t.copy.c.claim
+        with self._database.transaction() as db:
+            found = db.execute(select(claim).where(t.copy.c.place == place).distinct().order_by(claim))
+            return [ClaimId(one) for one in found.scalars()]
+
     def unread(self, places: Collection[str], *, before: datetime) -> Amount:
         """What `longest_unread` gives for these places."""
         files = octets = 0
@@ -130,17 +148,21 @@ def _never(place: str, before: datetime | None) -> Select[Any]:
 
 
 def _dated(place: str, before: datetime) -> Select[Any]:
-    joined = t.copy.join(t.held_in, t.held_in.c.sha256 == t.copy.c.sha256).join(
-        t.original, t.original.c.sha256 == t.copy.c.sha256
-    )
     return (
         select(*_columns())
-        .select_from(joined)
+        .select_from(_recorded())
         .where(
             t.copy.c.place == place,
             t.copy.c.verified_at <= to_text(before),
             _not_found_bad_since(before),
         )
+    )
+
+
+def _recorded() -> Join:
+    """Each copy with the bags that hold its original here."""
+    return t.copy.join(t.held_in, t.held_in.c.sha256 == t.copy.c.sha256).join(
+        t.original, t.original.c.sha256 == t.copy.c.sha256
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -13,6 +14,8 @@ from evidence.errors import BadInputError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from evidence.archive.bagcheck import BagCheck
+    from evidence.filing.drill import DrillReport
     from evidence.filing.verify import VerifyReport
 
 _SECONDS = {"s": 1, "m": 60, "h": 3600}
@@ -21,7 +24,7 @@ _OCTETS = {"": 1, "K": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    for command in (verify,):
+    for command in (verify, check, drill):
         app.command(rich_help_panel=OFFICE)(command)
 
 
@@ -56,6 +59,115 @@ def verify(
     emit(as_json, report, lambda: _verify_lines(report))
     if report.bad or report.missing:
         raise typer.Exit(FINDINGS)
+
+
+def check(
+    bags: Annotated[list[Path], typer.Argument(metavar="BAG...", help="The folder of a bag.")],
+    as_json: Json = False,
+) -> None:
+    """Check any bag by the BagIt standard (RFC 8493).
+
+    Says whether each bag is valid, complete or incomplete, and lists every finding. Needs no archive.
+    """
+    from evidence.archive.bagcheck import Reading, check_bag
+
+    for bag in bags:
+        if not (bag / "bagit.txt").is_file():
+            raise BadInputError(
+                f"{bag} is not a bag: it has no file bagit.txt.",
+                "Name the folder that holds bagit.txt; unpack a packed bag first.",
+            )
+    done: list[tuple[Path, BagCheck]] = []
+    with progress_shown() as progress:
+        for bag in bags:
+            read = [0]
+
+            def show(octets: int, read: list[int] = read, total: int = _payload_size(bag)) -> None:
+                read[0] += octets
+                progress("Reading, MB", min(read[0], total) // 10**6, -(-total // 10**6))
+
+            done.append((bag, check_bag(bag, reading=Reading(on_read=show))))
+    data = [
+        {
+            "bag": str(bag),
+            "verdict": _verdict(one),
+            "files": one.checked,
+            "octets": one.octets,
+            "errors": one.bad,
+            "missing": one.missing,
+            "unlisted": one.unlisted,
+            "warnings": one.warnings,
+        }
+        for bag, one in done
+    ]
+    emit(as_json, {"bags": data}, lambda: [line for bag, one in done for line in _check_lines(bag, one)])
+    if not all(one.valid for _, one in done):
+        raise typer.Exit(FINDINGS)
+
+
+def _payload_size(bag: Path) -> int:
+    return sum(path.lstat().st_size for path in (bag / "data").rglob("*") if not path.is_dir())
+
+
+def _verdict(check: BagCheck) -> str:
+    return "valid" if check.valid else "complete" if check.complete else "incomplete"
+
+
+def _check_lines(bag: Path, check: BagCheck) -> Iterator[str]:
+    what = {
+        "valid": "valid",
+        "complete": "complete, but NOT valid: files have changed",
+        "incomplete": "NOT complete and NOT valid",
+    }
+    yield f"{bag}: {what[_verdict(check)]}. {check.checked} files ({as_size(check.octets)}) read."
+    yield from (f"  error: {one.message}" for one in check.bad)
+    yield from (f"  missing: {path}" for path in check.missing)
+    yield from (f"  not in a manifest: {path}" for path in check.unlisted)
+    yield from (f"  warning: {one.message}" for one in check.warnings)
+
+
+def drill(
+    photos: Annotated[
+        int | None, typer.Option("--photos", min=1, help="Files to restore from each target; 20 by default.")
+    ] = None,
+    claims: Annotated[
+        int | None, typer.Option("--claims", min=1, help="Restore so many whole claims instead.")
+    ] = None,
+    target: Annotated[str | None, typer.Option("--target", help="Only this backup target.")] = None,
+    seed: Annotated[
+        int | None, typer.Option("--seed", help="Choose the same sample again; random by default.")
+    ] = None,
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
+    """Restore a random sample from each backup target and check it.
+
+    The files go to a temporary folder, which is deleted. The custody log records the drill.
+    """
+    if photos and claims:
+        raise BadInputError("A drill restores files or whole claims.", "Leave out --photos or --claims.")
+    from evidence.filing import drill as drilling
+
+    sample = drilling.Sample(
+        photos=photos or drilling.USUAL_PHOTOS,
+        claims=claims,
+        seed=drilling.new_seed() if seed is None else seed,
+    )
+    with opened(archive, actor) as here, progress_shown() as progress:
+        report = drilling.drill(here, sample, target=target, progress=progress)
+    emit(as_json, report, lambda: _drill_lines(report))
+    if report.failed:
+        raise typer.Exit(FINDINGS)
+
+
+def _drill_lines(report: DrillReport) -> Iterator[str]:
+    for one in report.targets:
+        what = f"{one.files} files ({as_size(one.octets)})"
+        whole = f" of {len(one.claims)} whole claims" if one.claims else ""
+        yield f"{one.target}: {what}{whole} chosen for a restore, {len(one.failures)} findings."
+        yield from (f"  {finding.subject}: {finding.message}" for finding in one.failures)
+    yield f"The sample's seed is {report.seed}; --seed {report.seed} chooses the same files again."
 
 
 def _verify_lines(report: VerifyReport) -> Iterator[str]:
