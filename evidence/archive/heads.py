@@ -37,7 +37,7 @@ _HEX64 = re.compile(r"[0-9a-f]{64}")
 _SIGNATURE = re.compile(r"[0-9a-f]{128}")
 _AT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
 _LAST_LINES = 4096
-"""Bytes at the end of a file of heads that hold its last whole line."""
+"""Bytes at the end of a file of heads that hold its last lines."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,29 +220,36 @@ def kept_lines(target_root: Path) -> Iterator[KeptLine]:
 
 def newest_head(target_root: Path, archive: str) -> SignedHead | None:
     """The last head that this archive wrote at a target, not verified; reads the end of the file alone."""
-    folder = _heads_folder(target_root) / archive
-    path = folder / _FILE
-    _refuse_link(folder, path)
-    with writing(path):
-        if not path.is_file():
-            return None
-        with path.open("rb") as handle:
-            size = handle.seek(0, os.SEEK_END)
-            handle.seek(max(0, size - _LAST_LINES))
-            lines = handle.read().split(b"\n")
-    heads = (_head_of_line(line) for line in reversed(lines))
-    return next((signed for signed in heads if signed), None)
+    return next(iter(_last_heads(target_root, archive)), None)
 
 
 def later_head(log: CustodyLog, target_root: Path, archive: str) -> SignedHead | None:
     """The newest head of this archive at a target if our log does not extend it: then our log is older, or was cut.
 
-    Costs the same for a log of any length. Raises DestinationError.
+    A line with a signature that does not fit is passed over if there is a genuine head among the last lines. Costs
+    the same for a log of any length. Raises DestinationError.
     """
-    newest = newest_head(target_root, archive)
+    last = _last_heads(target_root, archive)
+    newest = next((signed for signed in last if signed.is_genuine()), last[0] if last else None)
     if newest is None or log.extends(newest.head.anchor("")):
         return None
     return newest
+
+
+def _last_heads(target_root: Path, archive: str) -> list[SignedHead]:
+    """The heads in the last lines of the file, the newest first, not verified."""
+    folder = _heads_folder(target_root) / archive
+    path = folder / _FILE
+    _refuse_link(folder, path)
+    with writing(path):
+        if not path.is_file():
+            return []
+        with path.open("rb") as handle:
+            size = handle.seek(0, os.SEEK_END)
+            handle.seek(max(0, size - _LAST_LINES))
+            lines = handle.read().split(b"\n")
+    heads = (_head_of_line(line) for line in reversed(lines))
+    return [signed for signed in heads if signed]
 
 
 def _head_of_line(line: bytes) -> SignedHead | None:

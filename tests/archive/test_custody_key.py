@@ -164,3 +164,27 @@ def test_the_id_comes_back_from_the_log_when_its_file_is_gone(tmp_path):
     (tmp_path / "a" / ID_FILE).unlink()
     assert key_of(tmp_path / "a").archive == known
     assert json.loads((tmp_path / "a" / ID_FILE).read_bytes())["archive"] == known
+
+
+def test_a_kill_before_the_key_is_in_the_log_of_an_earlier_archive_leaves_no_second_key(
+    tmp_path, monkeypatch
+):
+    log = log_of(tmp_path)
+    log.append("Ann", "archive_made", "a", {}, AT)
+
+    def killed(*_given):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("evidence.archive.custody.CustodyLog.append", killed)
+        with pytest.raises(KeyboardInterrupt):
+            key_of(tmp_path)
+    secret = (tmp_path / "custody" / KEY_FILE).read_bytes()
+    with monkeypatch.context() as patch:
+        patch.setattr("evidence.archive.custody_key.keep_id", killed)
+        with pytest.raises(KeyboardInterrupt):
+            key_of(tmp_path)
+    key = key_of(tmp_path)
+    assert (tmp_path / "custody" / KEY_FILE).read_bytes() == secret
+    assert [entry.action for entry in log.entries()] == ["archive_made", KEY_ACTION]
+    assert list(log.entries())[-1].details["public_key"] == public_text(key.private)

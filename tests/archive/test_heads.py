@@ -182,6 +182,19 @@ def test_an_older_and_a_diverged_log_are_told_apart_from_one_that_grew(tmp_path)
     assert later_head(older, target, ARCHIVE), "as long, but another log"
 
 
+def test_a_forged_line_at_a_target_neither_stops_a_backup_nor_hides_a_later_head(tmp_path):
+    target = tmp_path / "target"
+    target.mkdir()
+    log = filled(tmp_path / "log", 5)
+    write_head(target, head_of(log))
+    signed = head_of(log)
+    forged = replace(signed, head=replace(signed.head, size=999))
+    with (target / HEADS / ARCHIVE / "heads.jsonl").open("ab") as handle:
+        handle.write(forged.line() + b"\n")
+    assert later_head(log, target, ARCHIVE) is None
+    assert later_head(filled(tmp_path / "older", 4), target, ARCHIVE) == signed
+
+
 def test_any_entrys_digest_is_found_without_reading_the_log(tmp_path):
     log = CustodyLog(tmp_path / "custody.jsonl")
     assert log.digest_of(1) is None
