@@ -11,19 +11,19 @@ import contextlib
 import json
 import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import rfc8785
-from filelock import FileLock
+from filelock import FileLock, Timeout
 
 from evidence.archive.custody import CustodyLog, Entry
 from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
-from evidence.errors import CustodyError
+from evidence.errors import CustodyError, LockedError
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -78,7 +78,7 @@ def archive_key(log: CustodyLog, root: Path, *, actor: str, at: datetime) -> Arc
     Raises CustodyError when the key was made by another user or on another computer.
     """
     folder = log.path.parent
-    with FileLock(folder / "signing-key.lock", timeout=60):
+    with _alone(folder):
         archive = known_archive_id(root, log)
         if archive is not None:
             key = _load_key(folder, archive)
@@ -98,12 +98,30 @@ def replace_key(log: CustodyLog, root: Path, *, actor: str, reason: str, at: dat
     A key in the file or in this user's keyring is replaced. Heads signed with the key before it stay valid.
     """
     folder = log.path.parent
-    with FileLock(folder / "signing-key.lock", timeout=60):
+    with _alone(folder):
         archive = known_archive_id(root, log) or secrets.token_hex(16)
         key = _make_key(folder, archive)
         log.append(actor, KEY_ACTION, "custody log", {**key.noted(), "reason": reason}, at)
         keep_id(root, archive)
         return key
+
+
+@contextlib.contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Hold the lock of the key, so that two commands make one. Raises LockedError, DestinationError."""
+    lock = FileLock(folder / "signing-key.lock", timeout=60)
+    with writing(folder):
+        try:
+            lock.acquire()
+        except Timeout as error:  # an OSError too
+            raise LockedError(
+                "Another command is making the key that signs the custody log.",
+                "Wait for it to end, then run it again.",
+            ) from error
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 def log_of(root: Path) -> CustodyLog:

@@ -15,7 +15,7 @@ from evidence.archive.custody_key import ID_FILE, kept_id, key_entries, known_ar
 from evidence.archive.custody_proof import NOTES as LOG_NOTES
 from evidence.archive.heads import KeptLine, SignedHead, fingerprint, kept_lines, read_heads
 from evidence.archive.targets import FolderTarget
-from evidence.errors import BadInputError, CustodyError, EvidenceError
+from evidence.errors import BadInputError, EvidenceError
 from evidence.filing.backup import open_targets
 from evidence.filing.bags import CLAIM_RECORD, bag_folder
 from evidence.filing.custody_heads import heads_folder, signed_head
@@ -302,7 +302,7 @@ def prove(workspace: Workspace, entry: int, *, since: int | None = None) -> dict
     """
     try:
         signed = signed_head(workspace)
-    except CustodyError:
+    except EvidenceError:  # no key here, or an archive that cannot be written
         archive = known_archive_id(workspace.root, workspace.custody)
         own = read_heads(heads_folder(workspace), archive) if archive else ()
         if not own:

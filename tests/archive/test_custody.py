@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import tracemalloc
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
@@ -390,6 +391,30 @@ def test_a_long_log_is_appended_to_without_being_read(tmp_path, monkeypatch):
     size = log.path.stat().st_size
     log.append_all([draft(2001)])
     assert taken == [size]
+
+
+def test_an_append_uses_nothing_of_the_log_before_its_end(tmp_path):
+    log = filled(tmp_path, 2000)
+    lines = log.path.read_bytes().splitlines()
+    log.path.write_bytes(b"\0" * log.path.stat().st_size)
+    entry = log.append("dana", "x", "y", {}, START)
+    assert (entry.seq, entry.prev) == (2001, hashlib.sha256(lines[-1]).hexdigest())
+    last = log.path.read_bytes().rpartition(b"\0")[2].rstrip(b"\n")
+    assert log.head().root == merkle_root([*lines, last]).hex()
+
+
+def test_verifying_ten_times_the_entries_takes_no_more_memory(tmp_path):
+    peaks = []
+    for count in (1_000, 10_000):
+        log = CustodyLog(tmp_path / f"{count}.jsonl")
+        end = written_by_another_program(log.path, count)
+        head = {"seq": end.seq, "sha256": end.sha256, "size": log.path.stat().st_size}
+        log.head_path.write_text(json.dumps(head))
+        tracemalloc.start()
+        assert log.verify(anchors=[end]).entries == count
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert peaks[1] < peaks[0] + 200_000
 
 
 def written_by_another_program(path, count: int) -> Anchor:

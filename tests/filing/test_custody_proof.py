@@ -136,6 +136,19 @@ def test_nothing_is_proved_from_a_log_that_is_not_intact(archive):
     assert ran.data["valid"] is False
 
 
+@pytest.mark.parametrize("what", ["archive", "key"])
+def test_a_key_that_cannot_be_locked_is_one_clear_error(archive, monkeypatch, what):
+    import filelock
+
+    def refused(*_given, **_more):
+        raise filelock.Timeout("lock") if what == "key" else OSError(30, "read-only")
+
+    monkeypatch.setattr("evidence.archive.custody_key.FileLock.acquire", refused)
+    ran = cli("custody", "--prove", 2, archive=archive)
+    assert ran.status == (27 if what == "key" else 23)
+    assert ran.err.count("\n") == 1
+
+
 def test_without_the_key_the_last_signed_head_serves(archive):
     assert cli("custody", "--prove", 7, archive=archive).status == 0
     (archive / "custody" / KEY_FILE).unlink()
