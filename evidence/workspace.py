@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import difflib
 import getpass
-import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -17,6 +17,7 @@ import filelock
 
 from evidence.archive.custody_key import first_key, keep_id, log_of
 from evidence.catalog.store import Catalog
+from evidence.disk.modes import FILE, in_an_archive, keep_from_others, set_modes
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
 from evidence.model import ClaimId
 from evidence.settings import Settings, default_names, default_text, load_settings
@@ -27,6 +28,8 @@ LOCK_WAIT_S = 20.0
 """How long a command waits for another command on the same archive before it fails."""
 MOST_ACTOR = 100
 """Maximum length of an actor's name, in characters."""
+PERMISSIONS = "permissions.mark"
+"""The name of a file that says that the archive's files have the permissions of `disk.modes`."""
 UNFINISHED = "unfinished.mark"
 """The name of a file that an archive holds while `make_archive` creates it."""
 
@@ -71,13 +74,15 @@ class Workspace:
             )
         self.actor = system_actor() if actor is None else named_actor(actor)
         self.now = now
+        keep_from_others()
+        _close_to_others(self.root)
         self.settings: Settings = load_settings(_read(settings_file), origin=str(settings_file))
         refuse_overlaps(self.root, self.settings)
         self._refuse_unknown_lists()
         self.custody = log_of(self.root)
         self.catalog = Catalog(self.settings.catalog.url or f"sqlite:///{self.root / 'catalog.sqlite'}")
         self._vocabulary: Vocabulary | None = None
-        self._lock = filelock.FileLock(self.root / "archive.lock")
+        self._lock = filelock.FileLock(self.root / "archive.lock", mode=FILE)
 
     def __enter__(self) -> Self:
         return self
@@ -221,6 +226,7 @@ def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], date
             f"{root} is an archive already.", "Use it with --archive, or choose another folder."
         )
     name = system_actor() if actor is None else named_actor(actor)
+    keep_from_others()
     try:
         unfinished = (root / UNFINISHED).exists()  # a killed `init` left it: start again
         if root.exists() and not unfinished and (not root.is_dir() or any(root.iterdir())):
@@ -231,8 +237,6 @@ def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], date
         (root / UNFINISHED).touch()
         for part in ("claims", "intake", "ledgers", "custody", "config/required_shots", "purges", "learnt"):
             (root / part).mkdir(parents=True, exist_ok=True)
-        if os.name == "posix":
-            root.chmod(0o750)
         (root / "config" / "README.txt").write_text(_OWN_CONFIG, encoding="utf-8")
         key = first_key(root)
         log_of(root).append(name, "archive_made", root.absolute().name, key.noted(), now())
@@ -266,6 +270,16 @@ def refuse_overlaps(root: Path, settings: Settings) -> None:
                 f"{SETTINGS}: {name} and {other} lie inside one another.",
                 "Give each backup target a folder of its own on another disk.",
             )
+
+
+def _close_to_others(root: Path) -> None:
+    """Give the files of an archive that an earlier program made their permissions, once."""
+    mark = root / PERMISSIONS
+    if mark.exists():
+        return
+    set_modes(root, in_an_archive)
+    with contextlib.suppress(OSError):  # an archive that cannot be written can still be read
+        mark.touch()
 
 
 def _read(path: Path) -> str:

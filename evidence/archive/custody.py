@@ -33,6 +33,7 @@ from evidence.archive.custody_proof import NOTES, CustodyCheck, LogReading
 from evidence.archive.merkle import Frontier
 from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
+from evidence.disk.modes import FILE
 from evidence.errors import CustodyError, LockedError
 from evidence.model import Sha256
 
@@ -81,7 +82,7 @@ class CustodyLog:
 
     def _lock(self) -> FileLock:
         """A new lock each time: a lock inherited by a forked process would not exclude its parent."""
-        return FileLock(self.path.with_name(self.path.name + ".lock"), timeout=_LOCK_TIMEOUT)
+        return FileLock(self.path.with_name(self.path.name + ".lock"), timeout=_LOCK_TIMEOUT, mode=FILE)
 
     def _append_locked(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
         with writing(self.path):

@@ -34,6 +34,7 @@ from filelock import FileLock, Timeout
 
 from evidence.disk.durable import ignore_step, make_folder, make_read_only, sync_folder
 from evidence.disk.faults import writing
+from evidence.disk.modes import FILE
 from evidence.errors import LockedError
 
 INCOMPLETE_MARK = "building.mark"
@@ -91,7 +92,7 @@ def locked(folder: Path, *, timeout: float = _LOCK_TIMEOUT) -> Iterator[None]:
     locks = folder.parent / LOCKS
     with writing(locks):
         make_folder(locks)
-    lock = FileLock(locks / f"{number:02d}.lock", timeout=timeout)
+    lock = FileLock(locks / f"{number:02d}.lock", timeout=timeout, mode=FILE)
     try:
         with writing(locks):
             lock.acquire()

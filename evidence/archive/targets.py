@@ -35,6 +35,7 @@ from evidence.disk.copying import copy_file
 from evidence.disk.durable import free_bytes, ignore_step, sync_folder, write_new_file
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
+from evidence.disk.modes import in_a_bag, set_modes
 from evidence.disk.parallel import FILES_AT_ONCE
 from evidence.errors import BadInputError, BagError, CardReadError, CopyMismatchError, DestinationError
 from evidence.model import Sha256
@@ -248,6 +249,10 @@ class FolderTarget:
                 "Mount the right disk, or correct the settings.",
             )
         return str(content.get("id", ""))
+
+    def close_to_others(self) -> None:
+        """Give every file and folder of the target the permissions of `disk.modes`."""
+        set_modes(self.root, in_a_bag)
 
     # --- bags ----------------------------------------------------------------------------
 

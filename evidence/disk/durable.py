@@ -26,12 +26,11 @@ import psutil
 
 from evidence.disk.faults import READ_REMEDY, one_line, reading, writing
 from evidence.disk.hashing import CHUNK, hash_file, own_buffer
+from evidence.disk.modes import ORIGINAL
 from evidence.errors import CopyMismatchError
 from evidence.model import Sha256
 
 log = logging.getLogger(__name__)
-
-READ_ONLY = 0o444
 
 _PART = re.compile(r"(?P<pid>\d+)-[0-9a-f]{16}\.part")
 _NO_LINKS = {errno.EPERM, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.EMLINK, errno.EXDEV}
@@ -122,9 +121,9 @@ def write_all(descriptor: int, content: bytes | memoryview) -> None:
 
 
 def make_read_only(path: Path) -> None:
-    """Remove the write permissions of a file; do nothing on a file system without permissions."""
+    """Give a file the permissions of an original, without writing; do nothing on a file system without permissions."""
     with contextlib.suppress(PermissionError, NotImplementedError):
-        path.chmod(READ_ONLY)
+        path.chmod(ORIGINAL)
 
 
 def free_bytes(folder: Path) -> int:

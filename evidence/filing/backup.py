@@ -69,7 +69,9 @@ def make_ready(workspace: Workspace, target: FolderTarget) -> None:
             f"{target.root} is another disk than the one used as the backup target {target.name} before.",
             f"Mount the right disk, or use the new one: `evidence target replace {quote(target.name)} PATH`.",
         )
-    found = TargetRecord(id=disk, medium=target.medium(), place_id=target.place_id())
+    if not (known and known.permissions):
+        target.close_to_others()
+    found = TargetRecord(id=disk, medium=target.medium(), place_id=target.place_id(), permissions=True)
     if found != known:
         write_record(workspace, target.name, found)
     target.recover()

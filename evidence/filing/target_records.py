@@ -30,6 +30,8 @@ class TargetRecord:
     """See `archive.places.medium`."""
     place_id: str = ""
     """See `archive.places.place_id`; empty when it was never asked for."""
+    permissions: bool = False
+    """True when its files were given the permissions of `disk.modes`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +60,10 @@ def read_record(workspace: Workspace, name: str) -> TargetRecord | None:
     try:
         stored = json.loads(text)
         return TargetRecord(
-            id=str(stored["id"]), medium=str(stored["medium"]), place_id=str(stored["place_id"])
+            id=str(stored["id"]),
+            medium=str(stored["medium"]),
+            place_id=str(stored["place_id"]),
+            permissions=bool(stored.get("permissions")),
         )
     except (ValueError, KeyError, TypeError):
         return TargetRecord(id="")  # an earlier program left the file empty

@@ -127,7 +127,7 @@ def _write_whole(picture: Pixels, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     part = target.with_name(f"{target.name}.{secrets.token_hex(4)}.part")
     try:
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o640)
         with os.fdopen(handle, "wb") as file:
             Image.fromarray(np.ascontiguousarray(picture)).save(file, "JPEG", quality=THUMB_QUALITY)
         part.replace(target)
