@@ -14,6 +14,7 @@ from pathlib import Path, PurePosixPath
 ORIGINAL = 0o440
 FILE = 0o640
 FOLDER = 0o750
+KEY = 0o600
 _OTHERS = 0o027
 """The permissions that new files and folders do not get: writing for the group, everything for others."""
 KEY_FILES = frozenset({"signing-key.json"})
@@ -42,8 +43,8 @@ def set_modes(root: Path, is_original: IsOriginal) -> None:
         for name in names:
             _set(Path(folder, name), FOLDER)
         for name in files:
-            if name not in KEY_FILES:
-                _set(Path(folder, name), ORIGINAL if is_original(below / name) else FILE)
+            mode = KEY if name in KEY_FILES else ORIGINAL if is_original(below / name) else FILE
+            _set(Path(folder, name), mode)
 
 
 def in_a_bag(path: PurePosixPath) -> bool:

@@ -12,8 +12,8 @@ from evidence.archive.targets import FolderTarget, PushResult, Target
 from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
-from evidence.filing.custody_heads import note_head, require_head_extended
-from evidence.filing.releases import require_current, unreleased
+from evidence.filing.custody_heads import note_head
+from evidence.filing.releases import require_current, require_current_bags, unreleased
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
@@ -114,8 +114,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     for target in open_targets(workspace):
         try:
             make_ready(workspace, target)
-            require_head_extended(workspace, target)
-            require_current(workspace, target, target.names())
+            require_current(workspace, target)
             pushed, held_back = _push_all(workspace, target, progress)
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
@@ -153,6 +152,7 @@ def _push_all(
         held_back: dict[ClaimId, dict[str, Sha256]] = {}
         for claim in waiting:
             progress(what, len(done), total)
+            require_current_bags(workspace, target, [bag_folder(workspace, claim).name])
             if blocking := unreleased(workspace, target, claim):
                 held_back[claim] = blocking
             else:

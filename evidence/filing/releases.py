@@ -8,27 +8,38 @@ from typing import Any
 
 from evidence.archive.bagread import read_manifest
 from evidence.archive.custody import Anchor
+from evidence.archive.custody_key import kept_id
+from evidence.archive.heads import newest_head
 from evidence.archive.names import SIDECAR
-from evidence.archive.targets import Target
+from evidence.archive.targets import FolderTarget, Target
 from evidence.errors import ArchiveOlderError
 from evidence.filing.bags import CLAIM_RECORD, PHOTO_RECORD, bag_folder
+from evidence.filing.custody_heads import require_head_extended
 from evidence.model import ClaimId, Sha256
 from evidence.workspace import Workspace
 
 
-def require_current(workspace: Workspace, target: Target, bags: Iterable[str]) -> None:
+def require_current(workspace: Workspace, target: FolderTarget) -> None:
     """Raise ArchiveOlderError when the target holds a later state of this archive than this archive itself.
 
-    Each of these bags at the target notes where the custody log ended when it was built. A log that does not
-    reach or continue such a note was cut, or belongs to an older copy of the archive.
+    The newest signed head at the target tells it, or what the bags there note of the custody log if there is no head
+    yet. A log that does not reach or continue it was cut, or belongs to an older copy of the archive.
     """
+    require_head_extended(workspace, target)
+    archive = kept_id(workspace.root)
+    if archive is None or newest_head(target.root, archive) is None:
+        require_current_bags(workspace, target, target.names())
+
+
+def require_current_bags(workspace: Workspace, target: Target, bags: Iterable[str]) -> None:
+    """Raise ArchiveOlderError when one of these bags at the target notes a custody log that ours does not continue."""
     noted = [_noted_head(target.tag_file(name, CLAIM_RECORD)) for name in bags]
     beyond = [note.seq for note in noted if note and not workspace.custody.extends(note)]
     if beyond:
         raise ArchiveOlderError(
-            f"This archive is older than the backup target {target.name}, or its custody log was cut: "
-            f"the target has seen entry {max(beyond)}, the log here ends at {workspace.custody.head().seq} "
-            f"or continues differently. Nothing was changed there.",
+            f"This archive is older than the backup target {target.name}, or its custody log was cut: a bag there "
+            f"has seen entry {max(beyond)}, the log here ends at {workspace.custody.head().seq} or continues "
+            f"differently. Nothing was changed there.",
             "Bring the later state back from that target, and go on with it.",
         )
 

@@ -20,8 +20,14 @@ from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, PurgeRefusedError
 from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags
-from evidence.filing.custody_heads import head_text, note_head, require_head_extended
-from evidence.filing.releases import originals_at, receivers, require_current, stands_elsewhere
+from evidence.filing.custody_heads import head_text, note_head
+from evidence.filing.releases import (
+    originals_at,
+    receivers,
+    require_current,
+    require_current_bags,
+    stands_elsewhere,
+)
 from evidence.filing.target_records import retired_targets
 from evidence.lookup import UNASSIGNED
 from evidence.model import ClaimId, ClaimState, Sha256
@@ -221,9 +227,9 @@ class ArchiveRepository:
         """Copies on one target. Raises an EvidenceError when it cannot be reached: it may hold a copy."""
         make_ready(self._workspace, target)
         found: list[CopyAddress] = []
+        require_current(self._workspace, target)
         if bag:
-            require_head_extended(self._workspace, target)
-            require_current(self._workspace, target, [bag.name])
+            require_current_bags(self._workspace, target, [bag.name])
         if bag and _exists(target.root / bag.name):
             found.append(TargetBag(target=target.name, bag=bag.name))
         paths = self._strays(target.find_digests(photos), claim, bag)

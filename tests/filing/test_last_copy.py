@@ -37,7 +37,12 @@ def four_more(archive, folder):
 
 
 def everything_below(folder):
-    return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+    """Every file with its bytes, but for the signed heads, which a backup adds to."""
+    return {
+        path.relative_to(folder): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != "heads.jsonl"
+    }
 
 
 def without_heads(target):
@@ -165,3 +170,33 @@ def test_two_claims_that_give_photos_to_each_other_are_both_brought_up_to_date(b
     assert [path[:7] for path in holding(target, {other})] == ["TC-1001"]
     assert cli("verify", archive=archive).status == 0
     assert "backed_up" in actions(archive)
+
+
+def test_a_target_without_a_changed_bag_is_ahead_by_its_signed_head_alone(backed_up, tmp_path):
+    archive, target = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    cli("people", "list", archive=archive)
+    with at_home(archive) as workspace:
+        workspace.record("noted", "something that changes no bag")
+    assert cli("backup", archive=archive).status == 0
+    shutil.rmtree(archive)
+    shutil.move(tmp_path / "older", archive)
+    cli("hold", "place", "TC-1001", "--reason", "suit filed", archive=archive)
+    before = everything_below(target)
+    ran = cli("backup", "--json", archive=archive)
+    assert ran.status == 32
+    assert everything_below(target) == before
+
+
+def test_a_bag_that_a_killed_backup_wrote_without_a_head_stops_an_older_archive_too(
+    backed_up, tmp_path, monkeypatch
+):
+    archive, target = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    with monkeypatch.context() as patch:
+        patch.setattr("evidence.filing.backup.note_head", lambda *_: [])  # killed just before
+        added = four_more(archive, tmp_path / "more")
+    shutil.rmtree(archive)
+    shutil.move(tmp_path / "older", archive)
+    assert cli("backup", "--json", archive=archive).status == 32
+    assert len(holding(target, added)) == 4
