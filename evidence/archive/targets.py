@@ -246,7 +246,7 @@ class FolderTarget:
         if not isinstance(content, dict) or content.get("target") != self.name:
             raise BadInputError(
                 f"{self.root} is the folder of another backup target than {self.name}.",
-                "Mount the right disk, or correct the settings.",
+                "Mount the right disk, or name another: `evidence target replace NAME PATH`.",
             )
         return str(content.get("id", ""))
 

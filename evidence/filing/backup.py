@@ -85,9 +85,13 @@ def refuse_same_disk(workspace: Workspace, target: FolderTarget, place: Path | N
     """
     where = place_id(place) if place else target.place_id()
     if target.off_computer and where == place_id(workspace.root):
+        named = target.name in {one.name for one in workspace.settings.target}
         raise BadInputError(
             f"The backup target {target.name} is on the same disk as the archive.",
-            f"It cannot count as off this computer: give it another disk, or correct off_computer in {SETTINGS}.",
+            f"It cannot count as off this computer: use another disk with "
+            f"`evidence target replace {quote(target.name)} PATH`, or correct off_computer in {SETTINGS}."
+            if named
+            else "It cannot count as off this computer: name a folder on another disk, or leave out --off-computer.",
         )
 
 

@@ -78,7 +78,7 @@ def test_targets_written_as_one_line_are_added_to(archive, tmp_path):
     [
         ("office", "missing/below", "--here", "does not exist"),
         ("office", "archive/inside", "--here", "inside one another"),
-        ("office", "disk", "--off-computer", "on the same disk as the archive"),
+        ("office", "disk", "--off-computer", "leave out --off-computer"),
         ("office", "card", "--here", "camera card"),
         ("archive", "disk", "--here", "archive"),
         ("of/fice", "disk", "--here", "cannot be added"),
@@ -328,3 +328,30 @@ def test_the_list_shows_what_each_place_holds_and_the_rule(archive, other_disk, 
     assert listed(archive)["office"]["state"] == "not connected"
     shown = cli("target", "list", archive=archive).out
     assert "3-2-1 rule: NOT met. Every original has at least 2 of 3 copies" in shown
+
+
+def test_replacing_again_finishes_what_a_kill_left(archive, tmp_path, monkeypatch):
+    cli("target", "add", "office", tmp_path / "old", archive=archive)
+    cli("backup", archive=archive)
+
+    class KilledError(BaseException):
+        pass
+
+    def killed(*_, **__):
+        raise KilledError
+
+    steps = (
+        "catalog.keeping.Keeping.retire_place",
+        "office.targets.forget_record",
+        "office.targets.write_settings",
+    )
+    for step in steps:
+        with monkeypatch.context() as patch:
+            patch.setattr(f"evidence.{step}", killed)
+            with pytest.raises(KilledError):
+                cli("target", "replace", "office", tmp_path / "new", archive=archive)
+    assert cli("target", "replace", "office", tmp_path / "new", archive=archive).status == 0
+    assert [one["path"] for one in targets(archive)] == [str(tmp_path / "new")]
+    assert listed(archive)["office"]["held"]["copies"] == 0
+    assert cli("backup", archive=archive).status == 0
+    assert len(holding(tmp_path / "new", set(filed(archive)))) == 9
