@@ -45,6 +45,7 @@ class SafetySettings(_Part):
 
     places: Annotated[int, Field(ge=1)]
     off_computer: Annotated[int, Field(ge=1)]
+    read_back_days: Annotated[int, Field(ge=1, le=3660)]
 
 
 class TargetSettings(_Part):

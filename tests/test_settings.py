@@ -47,6 +47,7 @@ BAD = [
     ("[disk]\nat_once = 0", "disk.at_once"),
     ("[safety]\nplaces = 0", "safety.places"),
     ("[safety]\noff_computer = 0", "safety.off_computer"),
+    ("[safety]\nread_back_days = 0", "safety.read_back_days"),
     ("[safety]\nplaces = 1.5", "safety.places"),
     ("[split]\nsheet_at = 'middle'", "split.sheet_at"),
     ("[split]\nconfirm_below = 1.2", "split.confirm_below"),

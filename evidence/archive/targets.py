@@ -214,6 +214,11 @@ class FolderTarget:
             with contextlib.suppress(FileNotFoundError):
                 probe.rmdir()
 
+    def require_present(self) -> None:
+        """Raise as `check_ready` when the folder or its marker is not there; nothing is written."""
+        self._require_place()
+        self._require_marker()
+
     def _require_place(self) -> None:
         if not self.root.is_dir():
             raise BadInputError(

@@ -89,6 +89,26 @@ class Ledger:
         return end
 
 
+def read_files(path: Path) -> dict[str, tuple[int | None, str | None]]:
+    """Size and time stamp (ISO 8601) of every file in a ledger, by its path on the card; empty without a ledger.
+
+    Lines that cannot be read are left out.
+    """
+    try:
+        lines = path.read_bytes().splitlines()
+    except OSError:
+        return {}
+    files: dict[str, tuple[int | None, str | None]] = {}
+    for entry in filter(None, map(_parse_line, lines)):
+        if entry.get("event") in _OUTCOMES:
+            size, modified = entry.get("size"), entry.get("modified")
+            files[str(entry.get("path"))] = (
+                size if isinstance(size, int) else None,
+                modified if isinstance(modified, str) else None,
+            )
+    return files
+
+
 def _parse_line(line: bytes) -> dict[str, object] | None:
     try:
         entry = json.loads(line)

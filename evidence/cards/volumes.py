@@ -33,6 +33,9 @@ class CardSource:
     """`st_dev` of the root: equal for folders on one file system, while it is mounted."""
     read_only: bool
     """True where the file system is mounted read-only."""
+    card_id: str = ""
+    """`volume_id` and the folder's path in that volume: equal when the card is connected again, wherever.
+    Empty where the volume's id is unknown."""
 
 
 class Partition(Protocol):
@@ -85,6 +88,7 @@ def open_source(path: Path) -> CardSource:
         volume_id=volume_id,
         device=device,
         read_only=_is_read_only(root, partition),
+        card_id=_card_id(root, partition, volume_id),
     )
 
 
@@ -166,6 +170,13 @@ def _is_read_only(root: Path, partition: Partition | None) -> bool:
         with contextlib.suppress(OSError):
             return bool(os.statvfs(root).f_flag & os.ST_RDONLY)
     return partition is not None and "ro" in partition.opts.split(",")
+
+
+def _card_id(root: Path, partition: Partition | None, volume_id: str) -> str:
+    if not volume_id.strip("0-"):  # some cameras write zeros: that names no card
+        return ""
+    top = Path(partition.mountpoint) if partition else Path(root.anchor)
+    return f"{volume_id}:{encode_name(root.relative_to(top).as_posix())}" if root.is_relative_to(top) else ""
 
 
 def _label_and_id(root: Path, partition: Partition | None) -> tuple[str, str]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, select
+from sqlalchemy import Row, and_, exists, func, literal, or_, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
@@ -28,6 +28,18 @@ class IntakeRow:
     started_at: datetime
     finished_at: datetime | None
     refused: tuple[Refusal, ...]
+    card_id: str = ""
+    """The volume's own id and the folder in it (`CardSource.card_id`); empty where the system tells none."""
+    superseded_by: IntakeId | None = None
+    """A later run of the same card."""
+    purged: int = 0
+    """Files of the card whose claims were purged since."""
+    came_since: int = 0
+    """Files on the card that this run did not see, when the card was last looked at."""
+    told_safe: bool = False
+    """The verdict that was told last."""
+    safe_told_at: datetime | None = None
+    """When the card was last told safe to erase, aware, UTC."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +61,10 @@ class Intakes:
         self._database = database
 
     def put_intake(self, row: IntakeRow) -> None:
-        """Add or replace a run of a card: at its start, and again when it is done."""
+        """Add or replace a run of a card: at its start, and again when it is done.
+
+        What was told of its card, and what happened to it since, have methods of their own and stay.
+        """
         values = {
             "intake": row.intake,
             "source": row.source,
@@ -58,6 +73,7 @@ class Intakes:
             "started_at": to_text(row.started_at),
             "finished_at": to_text(row.finished_at),
             "refused": dump(to_json(row.refused)),
+            "card_id": row.card_id,
         }
         self._database.upsert(t.intake, [values])
 
@@ -65,6 +81,85 @@ class Intakes:
         """Every run, oldest first."""
         with self._database.transaction() as db:
             return [_read_intake(row) for row in db.execute(select(t.intake).order_by(t.intake.c.started_at))]
+
+    def intake(self, intake: IntakeId) -> IntakeRow | None:
+        """One run, or None."""
+        with self._database.transaction() as db:
+            row = db.execute(select(t.intake).where(t.intake.c.intake == intake)).first()
+            return _read_intake(row) if row else None
+
+    def runs_to_judge(self, since: datetime) -> list[IntakeRow]:
+        """The latest run of each card that is not told safe, began at `since` or later, or has a bad copy.
+
+        Oldest first. Reads neither the other runs nor their files.
+        """
+        bad = (
+            select(t.sighting.c.intake)
+            .join(t.copy, t.copy.c.sha256 == t.sighting.c.sha256)
+            .where(t.copy.c.found_bad_at.is_not(None))
+            .distinct()
+        )
+        wanted = or_(
+            t.intake.c.told_safe.is_(False),
+            t.intake.c.started_at >= to_text(since),
+            t.intake.c.intake.in_(bad),
+        )
+        query = select(t.intake).where(t.intake.c.superseded_by.is_(None), wanted)
+        with self._database.transaction() as db:
+            return [_read_intake(row) for row in db.execute(query.order_by(t.intake.c.started_at))]
+
+    def cards(self) -> int:
+        """The number of cards: runs without a later run of the same card."""
+        query = select(func.count()).select_from(t.intake).where(t.intake.c.superseded_by.is_(None))
+        with self._database.transaction() as db:
+            return int(db.execute(query).scalar_one())
+
+    def supersede(self, run: IntakeRow) -> list[IntakeId]:
+        """Mark the earlier runs of this run's card as superseded by it; returns them.
+
+        A run is of the same card when its volume is the same, or its source where the volume of one
+        of them is unknown, and one file at least was the same at the same path. A run that stopped
+        before it listed a file needs no common file.
+        """
+        ours, theirs = t.sighting.alias("ours"), t.sighting.alias("theirs")
+        same_source = and_(
+            t.intake.c.source == run.source, or_(t.intake.c.card_id == "", literal(run.card_id) == "")
+        )
+        place = same_source if not run.card_id else or_(t.intake.c.card_id == run.card_id, same_source)
+        shared = exists(
+            select(theirs.c.id)
+            .join(ours, and_(ours.c.sha256 == theirs.c.sha256, ours.c.card_path == theirs.c.card_path))
+            .where(theirs.c.intake == t.intake.c.intake, ours.c.intake == run.intake)
+        )
+        listed = exists(select(theirs.c.id).where(theirs.c.intake == t.intake.c.intake))
+        stopped = and_(t.intake.c.finished_at.is_(None), ~listed, t.intake.c.purged == 0)
+        query = select(t.intake.c.intake).where(
+            t.intake.c.superseded_by.is_(None),
+            t.intake.c.intake != run.intake,
+            t.intake.c.started_at <= to_text(run.started_at),
+            place,
+            or_(shared, stopped),
+        )
+        with self._database.transaction() as db:
+            earlier = [IntakeId(one) for one in db.execute(query).scalars()]
+            for piece in chunks(earlier):
+                db.execute(
+                    update(t.intake).where(t.intake.c.intake.in_(piece)).values(superseded_by=run.intake)
+                )
+        return earlier
+
+    def put_told(self, row: IntakeRow) -> None:
+        """Store `came_since`, `told_safe` and `safe_told_at` of a run."""
+        with self._database.transaction() as db:
+            db.execute(
+                update(t.intake)
+                .where(t.intake.c.intake == row.intake)
+                .values(
+                    came_since=row.came_since,
+                    told_safe=row.told_safe,
+                    safe_told_at=to_text(row.safe_told_at),
+                )
+            )
 
     def sightings(self, digests: Sequence[Sha256]) -> dict[Sha256, list[Sighting]]:
         """Every card path at which a file was seen, the first intake's first."""
@@ -129,4 +224,10 @@ def _read_intake(row: Row[Any]) -> IntakeRow:
         started_at=datetime.fromisoformat(row.started_at),
         finished_at=from_text(row.finished_at),
         refused=from_json(tuple[Refusal, ...], json.loads(row.refused)),
+        card_id=row.card_id,
+        superseded_by=IntakeId(row.superseded_by) if row.superseded_by else None,
+        purged=row.purged,
+        came_since=row.came_since,
+        told_safe=row.told_safe,
+        safe_told_at=from_text(row.safe_told_at),
     )

@@ -12,7 +12,7 @@ from sqlalchemy.exc import ArgumentError, DatabaseError
 from evidence.catalog.tables import metadata
 from evidence.errors import BadInputError
 
-HEAD = "0005"
+HEAD = "0006"
 """The newest migration; a test holds it to the files."""
 KINDS = ("sqlite", "postgresql")
 """Supported databases."""

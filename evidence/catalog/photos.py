@@ -8,7 +8,7 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Row, delete, func, select
+from sqlalchemy import Row, delete, func, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import chunks, from_text
@@ -79,9 +79,21 @@ class Photos(Intakes, Originals, Segments, Tags):
         return list(dict.fromkeys(found))
 
     def delete(self, digests: Sequence[Sha256]) -> None:
-        """Delete every row about these photos, after a purge."""
+        """Delete every row about these photos, after a purge; each card's run keeps how many it had."""
         with self._database.transaction() as db:
             for piece in chunks(digests):
+                seen = (
+                    select(func.count())
+                    .select_from(t.sighting)
+                    .where(t.sighting.c.intake == t.intake.c.intake, t.sighting.c.sha256.in_(piece))
+                    .scalar_subquery()
+                )
+                runs = select(t.sighting.c.intake).where(t.sighting.c.sha256.in_(piece))
+                db.execute(
+                    update(t.intake)
+                    .where(t.intake.c.intake.in_(runs))
+                    .values(purged=t.intake.c.purged + seen)
+                )
                 for table in (t.tag, t.sighting, t.held_in, t.copy, t.original):
                     db.execute(delete(table).where(table.c.sha256.in_(piece)))
 

@@ -59,6 +59,14 @@ intake = Table(
     Column("started_at", String(40), nullable=False),
     Column("finished_at", String(40)),
     Column("refused", Text, nullable=False),  # JSON list of Refusal
+    Column("card_id", Text, nullable=False, default=""),  # of its volume; empty where the system tells none
+    Column("superseded_by", String(60)),  # a later run of the same card
+    Column("purged", Integer, nullable=False, default=0),  # files whose claims were purged since
+    Column("came_since", Integer, nullable=False, default=0),  # files on the card that the run did not see
+    Column("told_safe", Boolean, nullable=False, default=False),  # the verdict that was told last
+    Column("safe_told_at", String(40)),  # when the card was last told safe
+    Index("ix_intake_told_safe", "told_safe", "superseded_by"),
+    Index("ix_intake_started_at", "started_at"),
 )
 
 original = Table(
@@ -171,6 +179,7 @@ copy = Table(
     Column("found_bad_at", String(40)),  # altered, unreadable or gone; a later verified_at outweighs it
     Index("ix_copy_claim", "claim", "place"),
     Index("ix_copy_verified", "place", "verified_at", "sha256"),
+    Index("ix_copy_found_bad_at", "found_bad_at"),
 )
 
 hold = Table(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from evidence.cli import card_lines
 from evidence.cli.common import (
     ADJUSTER,
     FINDINGS,
@@ -36,7 +37,7 @@ REFUSED_SHOWN = 5
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module."""
-    for command in (init, load, sheets, labels, intake, watch, claims, photos):
+    for command in (init, load, sheets, labels, intake, watch, cards, claims, photos):
         name = {"load": "assignments"}.get(command.__name__, command.__name__)
         app.command(name=name, rich_help_panel=ADJUSTER)(command)
 
@@ -100,9 +101,7 @@ def sheets(
 
     with opened(archive) as here:
         pages = printing.print_sheets(here, out, claim or ())
-    emit(
-        as_json, {"pages": pages, "file": str(out)}, lambda: [f"{pages} pages in {out}. Print at full size."]
-    )
+    emit(as_json, {"pages": pages, "file": str(out)}, lambda: [_printed(pages, out)])
 
 
 def labels(
@@ -113,9 +112,11 @@ def labels(
 
     with opened(archive) as here:
         pages = printing.print_labels(here, out)
-    emit(
-        as_json, {"pages": pages, "file": str(out)}, lambda: [f"{pages} pages in {out}. Print at full size."]
-    )
+    emit(as_json, {"pages": pages, "file": str(out)}, lambda: [_printed(pages, out)])
+
+
+def _printed(pages: int, out: Path) -> str:
+    return f"{pages} {'page' if pages == 1 else 'pages'} in {out}. Print at full size."
 
 
 def intake(
@@ -144,7 +145,7 @@ def report_lines(report: IntakeReport) -> Iterable[str | Table]:
     from evidence.lookup import UNASSIGNED
 
     yield (
-        f"{report.files} files on the card: {report.kept} kept, {report.already_kept} already kept, "
+        f"{card_lines.files(report.files)} on the card: {report.kept} kept, {report.already_kept} already kept, "
         f"{len(report.refused)} refused."
     )
     for refusal in report.refused[:REFUSED_SHOWN]:
@@ -161,11 +162,28 @@ def report_lines(report: IntakeReport) -> Iterable[str | Table]:
         yield f"Note: {finding.message}"
     for trouble in report.backup.troubles:
         yield f"Backup target {trouble.subject}: {trouble.message}"
-    if report.card.safe_to_erase:
-        yield "The card is SAFE TO ERASE: every file was read back and matched where it is kept."
-    else:
-        yield "Do NOT erase the card yet:"
-        yield from (f"  {reason}" for reason in report.card.reasons)
+    yield from card_lines.intake_verdict(report.card, report.files, report.seen_at)
+
+
+def cards(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
+    """List every card taken in and whether it may be erased now."""
+    from evidence.filing import card_safety
+
+    with opened(archive, actor) as here:
+        report = card_safety.all_cards(here)
+    rows = [
+        (card_lines.moment(one.seen_at), one.label, one.files, card_lines.headline(one))
+        for one in report.cards
+    ]
+    unsafe = [one for one in report.cards if not (one.superseded_by or one.verdict.safe_to_erase)]
+    emit(
+        as_json,
+        report,
+        lambda: [
+            table(["seen", "card", "files", "now"], rows),
+            *(line for one in unsafe for line in card_lines.card_lines(one)),
+        ],
+    )
 
 
 def watch(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from evidence.cli import card_lines
 from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown
 from evidence.errors import BadInputError
 
@@ -45,8 +46,10 @@ def verify(
     """Compare every file of every bag with its manifest.
 
     Reads the bags in the archive and at every backup target. With --for or --bytes it reads the files that were
-    read back longest ago, and the next run continues.
+    read back longest ago, and the next run continues. The last lines say which earlier cards may be erased now.
     """
+    from evidence.codec import to_json
+    from evidence.filing import card_safety
     from evidence.filing.verify import Budget
     from evidence.filing.verify import verify as verify_bags
 
@@ -56,7 +59,12 @@ def verify(
     )
     with opened(archive, actor) as here, progress_shown() as progress:
         report = verify_bags(here, budget=budget, progress=progress)
-    emit(as_json, report, lambda: _verify_lines(report))
+        cards = card_safety.tell_cards(here)
+    emit(
+        as_json,
+        {**to_json(report), "cards": to_json(cards)},
+        lambda: [*_verify_lines(report), *card_lines.told_cards(cards)],
+    )
     if report.bad or report.missing:
         raise typer.Exit(FINDINGS)
 

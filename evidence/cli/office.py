@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from evidence.cli import card_lines
 from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown, table
 from evidence.errors import ArchiveOlderError, BadInputError
 from evidence.model import ClaimId
 
 if TYPE_CHECKING:
+    from evidence.filing.backup import BackupReport
     from evidence.retention.purge import Refused
 
 COUNSEL = "The rules are the office's own settings; counsel decides whether they meet the law."
@@ -31,7 +33,12 @@ def register(app: typer.Typer) -> None:
 
 
 def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Copy every bag to every backup target and verify each copy."""
+    """Copy every bag to every backup target and verify each copy.
+
+    The last lines say which earlier cards may be erased now.
+    """
+    from evidence.codec import to_json
+    from evidence.filing import card_safety
     from evidence.filing.backup import ARCHIVE_OLDER, back_up
 
     with opened(archive, actor) as here, progress_shown() as progress, here.locked():
@@ -41,18 +48,25 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
                 "Add one: `evidence target add NAME PATH`.",
             )
         report = back_up(here, progress=progress)
+        cards = card_safety.tell_cards(here)
     emit(
         as_json,
-        report,
+        {**to_json(report), "cards": to_json(cards)},
         lambda: [
-            f"{report.copied} files copied and verified, {report.unchanged} were there already.",
+            _copied(report),
             *(f"Target {one.subject}: {one.message}" for one in report.troubles),
+            *card_lines.told_cards(cards),
         ],
     )
     if any(one.code == ARCHIVE_OLDER for one in report.troubles):
         raise typer.Exit(ArchiveOlderError.exit_code)
     if report.troubles:
         raise typer.Exit(FINDINGS)
+
+
+def _copied(report: BackupReport) -> str:
+    were = "was" if report.unchanged == 1 else "were"
+    return f"{card_lines.files(report.copied)} copied and verified, {report.unchanged} {were} there already."
 
 
 def close(

@@ -63,19 +63,36 @@ def make_ready(workspace: Workspace, target: FolderTarget) -> None:
             "target_prepared", target.name, place=target.place_id(), off_computer=target.off_computer
         )
     target.check_ready()
-    disk = target.marker_id()
-    if known and known.id and known.id != disk:
-        raise BadInputError(
-            f"{target.root} is another disk than the one used as the backup target {target.name} before.",
-            f"Mount the right disk, or use the new one: `evidence target replace {quote(target.name)} PATH`.",
-        )
+    require_same_disk(workspace, target)
     if not (known and known.permissions):
         target.close_to_others()
-    found = TargetRecord(id=disk, medium=target.medium(), place_id=target.place_id(), permissions=True)
+    found = TargetRecord(
+        id=target.marker_id(), medium=target.medium(), place_id=target.place_id(), permissions=True
+    )
     if found != known:
         write_record(workspace, target.name, found)
     target.recover()
     refuse_same_disk(workspace, target)
+
+
+def why_unreachable(workspace: Workspace, target: FolderTarget) -> EvidenceError | None:
+    """Why a target cannot be read now, or None: its disk is there, and is the one used before. Nothing is written."""
+    try:
+        target.require_present()
+        require_same_disk(workspace, target)
+    except EvidenceError as trouble:
+        return trouble
+    return None
+
+
+def require_same_disk(workspace: Workspace, target: FolderTarget) -> None:
+    """Raise BadInputError when another disk than before is connected under the target's name."""
+    known = read_record(workspace, target.name)
+    if known and known.id and known.id != target.marker_id():
+        raise BadInputError(
+            f"{target.root} is another disk than the one used as the backup target {target.name} before.",
+            f"Mount the right disk, or use the new one: `evidence target replace {quote(target.name)} PATH`.",
+        )
 
 
 def refuse_same_disk(workspace: Workspace, target: FolderTarget, place: Path | None = None) -> None:

@@ -11,10 +11,10 @@ from itertools import groupby
 
 from evidence.archive.bagcheck import BagCheck, Reading, check_bag
 from evidence.archive.bagread import LITTER
-from evidence.archive.targets import Target
+from evidence.archive.targets import FolderTarget
 from evidence.catalog.read_backs import KeptCopy
 from evidence.errors import EvidenceError
-from evidence.filing.backup import open_targets
+from evidence.filing.backup import open_targets, why_unreachable
 from evidence.filing.bags import bag_folder
 from evidence.filing.copies import place_name, record_check
 from evidence.model import ClaimId, Finding, Sha256
@@ -151,18 +151,16 @@ def _bag(copy: KeptCopy) -> tuple[str, ClaimId]:
 # --- places ------------------------------------------------------------------------------
 
 
-def _reachable(run: _Run) -> list[Target | None]:
+def _reachable(run: _Run) -> list[FolderTarget | None]:
     """The archive and the targets that can be read now."""
-    places: list[Target | None] = [None]
+    places: list[FolderTarget | None] = [None]
     return [*places, *(target for target in open_targets(run.workspace) if _is_reachable(run, target))]
 
 
-def _is_reachable(run: _Run, target: Target | None) -> bool:
+def _is_reachable(run: _Run, target: FolderTarget | None) -> bool:
     if target is None:
         return True
-    try:
-        target.names()
-    except EvidenceError as trouble:
+    if trouble := why_unreachable(run.workspace, target):
         finding = Finding(code="unreachable", message=str(trouble), subject=target.name)
         run.missing[("unreachable", target.name)] = finding
         return False
@@ -196,7 +194,7 @@ def _batches(run: _Run, places: list[str]) -> Iterator[list[KeptCopy]]:
 
 
 def _read(
-    run: _Run, places: dict[str, Target | None], place: str, claim: ClaimId, copies: list[KeptCopy]
+    run: _Run, places: dict[str, FolderTarget | None], place: str, claim: ClaimId, copies: list[KeptCopy]
 ) -> bool:
     """Read these files of one bag and record the result; False when the place is gone."""
     target, where = places[place], f"{place}: {claim or 'unassigned'}"
@@ -238,7 +236,7 @@ def _read(
 
 def _check(
     workspace: Workspace,
-    target: Target | None,
+    target: FolderTarget | None,
     claim: ClaimId,
     payload: dict[Sha256, str],
     reading: Reading,
@@ -269,7 +267,9 @@ def _note(run: _Run, where: str, check: BagCheck) -> None:
         )
 
 
-def _read_empty_bags(run: _Run, places: dict[str, Target | None], touched: set[tuple[str, ClaimId]]) -> None:
+def _read_empty_bags(
+    run: _Run, places: dict[str, FolderTarget | None], touched: set[tuple[str, ClaimId]]
+) -> None:
     """Check the bags without photos too: their records can be damaged."""
     for claim in run.workspace.catalog.keeping.bags():
         for place in list(places):

@@ -10,11 +10,12 @@ from datetime import datetime
 from pathlib import Path
 
 from evidence.analysis.refresh import refresh_days
-from evidence.archive.copies import CardVerdict, CopyPlace, OnCard, SafetyPolicy, card_verdict
+from evidence.archive.copies import CardVerdict
 from evidence.cards.volumes import CardSource, open_source
 from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
+from evidence.filing.card_safety import CardNow, Judging, tell
 from evidence.intake.copy_card import copy_card, refuse_overlap
 from evidence.intake.describe import describe
 from evidence.model import (
@@ -54,6 +55,8 @@ class IntakeReport:
     findings: tuple[Finding, ...]
     backup: BackupReport
     card: CardVerdict
+    seen_at: datetime
+    """When the card was listed, aware, UTC."""
 
 
 def take_in(
@@ -82,7 +85,7 @@ def take_in(
         file_away(workspace, progress=progress)
         backup = back_up(workspace, progress=progress)
         _end(workspace, run, refused, copied)
-        return _report(workspace, run.intake, copied, refused, refreshed.findings, backup)
+        return _report(workspace, run.intake, source, copied, refused, refreshed.findings, backup)
 
 
 def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
@@ -95,9 +98,10 @@ def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
         started_at=now,
         finished_at=None,
         refused=(),
+        card_id=source.card_id,
     )
     workspace.catalog.photos.put_intake(run)
-    workspace.record("intake_started", run.intake, source=run.source, label=run.label)
+    workspace.record("intake_started", run.intake, source=run.source, label=run.label, volume=run.card_id)
     return run
 
 
@@ -129,6 +133,7 @@ def new_intake_id(now: datetime) -> IntakeId:
 def _report(
     workspace: Workspace,
     intake: IntakeId,
+    source: CardSource,
     copied: Sequence[Copied],
     refused: Sequence[Refusal],
     findings: tuple[Finding, ...],
@@ -141,6 +146,7 @@ def _report(
         if record.claim:
             per_claim.setdefault(record.claim, []).append(record.to_confirm)
     rows = {row.claim.claim: row.claim for row in workspace.catalog.claims.all()}
+    card = judge_card(workspace, intake, source)
     return IntakeReport(
         intake=intake,
         files=len(copied) + len(refused),
@@ -159,29 +165,14 @@ def _report(
         unassigned=sum(record.claim is None for record in records),
         findings=findings,
         backup=backup,
-        card=judge_card(workspace, copied, refused),
+        card=card.verdict,
+        seen_at=card.seen_at,
     )
 
 
-def judge_card(workspace: Workspace, copied: Sequence[Copied], refused: Sequence[Refusal]) -> CardVerdict:
-    """Decide whether the card may be erased (rule 4) from the verified copies of each of its files."""
-    copies = workspace.catalog.keeping.copies(list({one.sha256 for one in copied}))
-    safety = workspace.settings.safety
-    files = [
-        *(OnCard(path=one.found.card_path, sha256=one.sha256) for one in copied),
-        *(OnCard(path=refusal.path, refusal=refusal) for refusal in refused),
-    ]
-    places = {
-        sha: [
-            CopyPlace(
-                place_id=row.place_id,
-                name=row.place,
-                off_computer=row.off_computer,
-                verified_at=row.verified_at,
-                found_bad_at=row.found_bad_at,
-            )
-            for row in rows
-        ]
-        for sha, rows in copies.items()
-    }
-    return card_verdict(files, places, SafetyPolicy(places=safety.places, off_computer=safety.off_computer))
+def judge_card(workspace: Workspace, intake: IntakeId, source: CardSource) -> CardNow:
+    """Decide whether the card may be erased (rule 4), and tell it: its run stands for the card from now on."""
+    run = workspace.catalog.photos.intake(intake)
+    assert run is not None, "the run was stored at its start"
+    workspace.catalog.photos.supersede(run)
+    return tell(workspace, run, Judging(workspace), source=source)

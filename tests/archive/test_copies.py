@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from evidence.archive.copies import CopyPlace, OnCard, SafetyPolicy, card_verdict
+from evidence.archive import copies as copies_room
+from evidence.archive.copies import CardVerdict, CopyPlace, Now, OnCard, SafetyPolicy
 from evidence.errors import BadInputError
 from evidence.model import Refusal, Sha256
 
@@ -17,6 +18,16 @@ NOW = datetime(2026, 3, 4, 20, 0, tzinfo=UTC)
 LAPTOP = CopyPlace(place_id="disk:a", name="laptop", off_computer=False, verified_at=NOW)
 DISK = CopyPlace(place_id="disk:b", name="desk disk", off_computer=False, verified_at=NOW)
 SHARE = CopyPlace(place_id="nfs:office", name="office share", off_computer=True, verified_at=NOW)
+
+PLACES = Now(
+    at=NOW, places=dict.fromkeys(("laptop", "second folder", "desk disk", "office share", "somewhere"), True)
+)
+"""Every place is named and reachable."""
+
+
+def card_verdict(files, copies, policy, now=PLACES, **more) -> CardVerdict:
+    """The verdict while every place is connected, where a test does not say otherwise."""
+    return copies_room.card_verdict(files, copies, policy, now, **more)
 
 
 def digest(number: int) -> Sha256:
@@ -128,7 +139,7 @@ def test_refused_files_are_named_and_counted_and_litter_is_not_in_the_way():
     assert ".DS_Store" not in reason
     verdict = card_verdict([*card(), litter], copies, SafetyPolicy())
     assert verdict.safe_to_erase
-    assert "1 file is a system file" in verdict.reasons[0]
+    assert "1 file is a system file" in verdict.reasons[1]
 
 
 def test_a_file_that_was_neither_kept_nor_refused_blocks():
@@ -217,3 +228,115 @@ def test_a_refused_file_keeps_a_card_that_would_be_safe(world, policy):
     refusal = Refusal(path="x", code="unreadable", reason="it cannot be read")
     files = [*files_of(world), OnCard(path="x", refusal=refusal)]
     assert not card_verdict(files, world, policy).safe_to_erase
+
+
+names = st.sampled_from(["archive", "office", "attic"])
+named_copies = st.builds(
+    CopyPlace,
+    place_id=st.sampled_from(["a", "b", "c"]),
+    name=names,
+    off_computer=st.booleans(),
+    verified_at=st.none() | st.integers(-40, 1).map(lambda days: NOW + timedelta(days=days)),
+    found_bad_at=st.none() | st.integers(-40, 1).map(lambda days: NOW + timedelta(days=days)),
+)
+placed_worlds = st.dictionaries(
+    st.integers(1, 4).map(digest), st.lists(named_copies, max_size=5), min_size=1, max_size=3
+)
+moments_now = st.dictionaries(names, st.booleans()).map(lambda places: Now(at=NOW, places=places))
+
+
+def worsened(data, world, now):
+    """The same world after one loss: a place removed, out of reach, read longer ago, found bad, or time passed."""
+    where = data.draw(names)
+
+    def changed(**change):
+        return {
+            sha: [replace(one, **change) if one.name == where else one for one in copies]
+            for sha, copies in world.items()
+        }
+
+    days = timedelta(days=data.draw(st.integers(1, 60)))
+    rest = {name: up for name, up in now.places.items() if name != where}
+    aged = {
+        sha: [
+            replace(one, verified_at=one.verified_at - days) if one.verified_at and one.name == where else one
+            for one in copies
+        ]
+        for sha, copies in world.items()
+    }
+    gone = {sha: [one for one in copies if one.name != where] for sha, copies in world.items()}
+    return data.draw(
+        st.sampled_from(
+            [
+                (world, replace(now, places=rest)),
+                (world, replace(now, places={**rest, **({where: False} if where in now.places else {})})),
+                (world, replace(now, at=now.at + days)),
+                (aged, now),
+                (changed(found_bad_at=NOW + timedelta(days=2)), now),
+                (changed(verified_at=None), now),
+                (gone, now),
+            ]
+        )
+    )
+
+
+@given(world=placed_worlds, policy=policies, now=moments_now, data=st.data())
+def test_no_loss_ever_turns_an_unsafe_card_into_a_safe_one(world, policy, now, data):
+    before = copies_room.card_verdict(files_of(world), world, policy, now)
+    worse, later = worsened(data, world, now)
+    after = copies_room.card_verdict(files_of(world), worse, policy, later)
+    assert after.safe_to_erase <= before.safe_to_erase
+
+
+@given(world=placed_worlds, policy=policies, now=moments_now, came=st.integers(1, 50))
+def test_a_card_that_grew_is_never_safe_to_erase_and_says_by_how_much(world, policy, now, came):
+    verdict = copies_room.card_verdict(files_of(world), world, policy, now, came_since=came)
+    still = copies_room.card_verdict(files_of(world), world, policy, now)
+    assert not verdict.safe_to_erase
+    assert verdict.safe_as_seen is still.safe_to_erase
+    assert verdict.reasons[-1].startswith("1 file came" if came == 1 else f"{came} files came")
+
+
+@pytest.mark.parametrize(
+    ("days_ago", "reachable", "safe"),
+    [(30, False, True), (31, False, False), (31, True, True), (0, False, True)],
+)
+def test_a_place_that_is_away_counts_for_the_days_of_the_policy(days_ago, reachable, safe):
+    share = replace(SHARE, verified_at=NOW - timedelta(days=days_ago))
+    now = Now(at=NOW, places={"laptop": True, "office share": reachable})
+    verdict = copies_room.card_verdict(card(1), everywhere(card(1), LAPTOP, share), SafetyPolicy(), now)
+    assert verdict.safe_to_erase is safe
+    assert [(one.name, one.files, one.counted, one.reachable) for one in verdict.places] == [
+        ("laptop", 1, 1, True),
+        ("office share", 1, int(safe), reachable),
+    ]
+    assert verdict.places[1].read_back == share.verified_at
+
+
+def test_a_place_that_the_settings_no_longer_name_is_listed_and_does_not_count():
+    now = Now(at=NOW, places={"laptop": True})
+    verdict = copies_room.card_verdict(card(1), everywhere(card(1), LAPTOP, SHARE), SafetyPolicy(), now)
+    assert not verdict.safe_to_erase
+    assert (
+        "The settings no longer name office share, so its copy of 1 file does not count." in verdict.reasons
+    )
+    assert [(one.name, one.named, one.counted) for one in verdict.places] == [
+        ("laptop", True, 1),
+        ("office share", False, 0),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kept", "purged", "words"),
+    [
+        (2, 1, "1 file belonged to a claim that was purged since. The copies were removed on purpose; the card may still hold it."),
+        (0, 3, "Nothing of this card is kept any more: 3 files belonged to claims that were purged since."),
+    ],
+)  # fmt: skip
+def test_files_of_purged_claims_need_no_copy_and_are_counted(kept, purged, words):
+    files = card(kept)
+    verdict = card_verdict(files, everywhere(files, LAPTOP, SHARE), SafetyPolicy(), purged=purged)
+    assert verdict.safe_to_erase
+    assert words in " ".join(verdict.reasons)
+    lacking = card_verdict(card(1), {}, SafetyPolicy(), purged=purged)
+    assert not lacking.safe_to_erase

@@ -207,12 +207,23 @@ def test_an_unfinished_copy_is_resumed_and_only_its_sound_files_are_used(target,
 def test_a_disk_that_is_not_mounted_is_noticed_and_not_filled_in_its_absence(tmp_path, local):
     root = tmp_path / "mnt"
     absent = FolderTarget(name="office", root=root, off_computer=True)
-    for call in (absent.prepare, absent.check_ready, lambda: absent.put_bag(local, "HT-1001")):
+    for call in (
+        absent.prepare,
+        absent.check_ready,
+        absent.require_present,
+        lambda: absent.put_bag(local, "HT-1001"),
+    ):
         with pytest.raises(BadInputError, match="does not exist"):
             call()
     assert not root.exists()
     root.mkdir()  # an empty mount point
-    for call in (absent.check_ready, lambda: absent.put_bag(local, "HT-1001"), absent.names, absent.recover):
+    for call in (
+        absent.check_ready,
+        absent.require_present,
+        lambda: absent.put_bag(local, "HT-1001"),
+        absent.names,
+        absent.recover,
+    ):
         with pytest.raises(BadInputError, match="may not be mounted"):
             call()
     assert list(root.iterdir()) == []
@@ -225,12 +236,17 @@ def test_the_wrong_disk_is_noticed(target, local):
     with pytest.raises(BadInputError, match="another backup target"):
         other.prepare()
     target.prepare()  # its own, again: nothing changes
+    target.require_present()
+    with pytest.raises(BadInputError, match="another backup target"):
+        other.require_present()
 
 
 def test_a_marker_that_cannot_be_read_is_a_fault_of_the_disk(target):
     (target.root / MARKER).write_bytes(b"\x00\xff")
     with pytest.raises(DestinationError, match="cannot be read"):
         target.check_ready()
+    with pytest.raises(DestinationError, match="cannot be read"):
+        target.require_present()
 
 
 @pytest.mark.parametrize("where", ["archive/backup", ".", "archive"])

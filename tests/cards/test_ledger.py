@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from support_cards import read_ledger, small_disk
 
 from evidence.cards.files import CardListing
-from evidence.cards.ledger import Ledger, account, copied, refused
+from evidence.cards.ledger import Ledger, account, copied, read_files, refused
 from evidence.errors import DestinationError
 from evidence.model import Copied, Found, MediaKind, Outcome, Refusal, Sha256
 
@@ -198,3 +198,18 @@ def test_an_entry_is_one_line_of_plain_json(tmp_path):
     journal_of(tmp_path / "j", [{**KEPT_A, "path": "new\nline \ufffdE9.jpg"}])
     (line,) = (tmp_path / "j").read_text(encoding="ascii").splitlines()
     assert json.loads(line)["path"] == "new\nline \ufffdE9.jpg"
+
+
+def test_the_files_of_a_ledger_are_read_with_size_and_time_and_torn_lines_are_left_out(tmp_path):
+    path = journal_of(
+        tmp_path / "run.jsonl",
+        [
+            {"event": "started", "files": 2},
+            {"event": "kept", "path": "a.JPG", "size": 3, "modified": "2026-05-14T18:02:00+00:00"},
+            {"event": "refused", "path": "b.JPG", "size": None},
+        ],
+    )
+    with path.open("ab") as file:
+        file.write(b'{"event": "kept", "path": "c')
+    assert read_files(path) == {"a.JPG": (3, "2026-05-14T18:02:00+00:00"), "b.JPG": (None, None)}
+    assert read_files(tmp_path / "none.jsonl") == {}

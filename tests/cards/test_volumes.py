@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from support_cards import a_card, lay_out, make_read_only, small_disk
 
+from evidence.cards import volumes
 from evidence.cards.volumes import mounted_cards, open_source
 from evidence.errors import BadInputError
 
@@ -100,3 +101,20 @@ def test_mounted_cards_are_removable_and_hold_a_dcim_folder_with_files(tmp_path)
 
 def test_looking_for_mounted_cards_on_this_computer_does_not_fail():
     assert isinstance(mounted_cards(), tuple)
+
+
+def test_a_card_is_the_same_wherever_its_volume_is_mounted_and_another_volume_is_not(tmp_path, monkeypatch):
+    one, two = a_card(tmp_path / "one"), a_card(tmp_path / "two")
+
+    def card_id(folder: Path, volume: str, top: Path) -> str:
+        monkeypatch.setattr(volumes, "partition_of", lambda _root: Mount(str(top.resolve())))
+        monkeypatch.setattr(volumes, "_label_and_id", lambda *_: ("", volume))
+        return open_source(folder).card_id
+
+    assert card_id(one, "4A1B-22F0", one) == card_id(two, "4A1B-22F0", two) != ""
+    assert card_id(one, "4A1B-22F0", one) != card_id(one, "4A1B-22F1", one)
+    assert card_id(one, "4A1B-22F0", tmp_path) != card_id(two, "4A1B-22F0", tmp_path), (
+        "two folders of one disk"
+    )
+    assert card_id(one, "", one) == ""
+    assert card_id(one, "0000-0000", one) == "", "zeros, as some cameras write them, name no card"

@@ -173,6 +173,12 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
         )
         db.execute(
             text(
+                "INSERT INTO intake (intake, source, label, actor, started_at, refused)"
+                " VALUES ('run-1', '/media/A', 'A', 'Ada', '2026-05-14T18:02:00.000000Z', '[]')"
+            )
+        )
+        db.execute(
+            text(
                 "INSERT INTO decision (at, actor, kind, claim, before, after, undone)"
                 " VALUES ('2026-05-15T08:00:00.000000Z', 'Rita', 'move', 'TC-1', :before, :after, false)"
             ),
@@ -189,6 +195,9 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
     assert [(one.path, one.verified_at) for one in longest] == [
         ("a.jpg", datetime(2026, 5, 14, 8, tzinfo=UTC))
     ]
+    (run,) = catalog.photos.runs_to_judge(datetime(2026, 6, 30, tzinfo=UTC))
+    assert (run.label, run.card_id, run.superseded_by, run.purged, run.came_since) == ("A", "", None, 0, 0)
+    assert (run.told_safe, run.safe_told_at) == (False, None)
     assert [record.sha256 for record in catalog.photos.of_claim(ClaimId("TC-1"))] == [sha(1)]
     moved = Move(replaced={sha(1): None}, photos=(sha(1),), claim=ClaimId("TC-1"))
     assert [(one.actor, one.decision) for one in catalog.claims.decisions(Decision)] == [("Rita", moved)]

@@ -1,0 +1,120 @@
+"""What the commands print about cards: the verdict, its reasons, and where the copies are."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from evidence.archive.copies import CardVerdict, PlaceOfCard
+    from evidence.filing.card_safety import CardNow, CardsReport
+
+WIDTH = 80
+"""Longest line, in columns, as long as no word is longer."""
+
+
+def files(number: int) -> str:
+    """A number of files, in words: '1 file', '2 files'."""
+    return "1 file" if number == 1 else f"{number} files"
+
+
+def moment(when: datetime) -> str:
+    """A time to the minute in this computer's time zone."""
+    return f"{when.astimezone():%Y-%m-%d %H:%M}"
+
+
+def intake_verdict(card: CardVerdict, number: int, seen_at: datetime) -> Iterable[str]:
+    """The last lines of an intake: may this card be erased, and where its files are."""
+    if card.safe_to_erase:
+        yield "The card is SAFE TO ERASE: every file was read back and matched where it is kept."
+        yield from _indented(card.reasons[1:])
+    else:
+        if card.safe_as_seen:
+            yield f"{_safe_as_seen(card, number, seen_at)}."
+        yield "Do NOT erase the card yet:"
+        yield from _indented(card.reasons)
+    yield from places(card)
+
+
+def places(card: CardVerdict) -> Iterable[str]:
+    """One line for each place: how many files it holds, when they were read back, whether it counts now."""
+    for place in card.places:
+        yield from _indented([_place(place)])
+
+
+def _place(place: PlaceOfCard) -> str:
+    parts = [f"{place.name}: {place.files} of {files(place.of)}"]
+    if place.read_back:
+        parts[0] += f", read back {moment(place.read_back)}"
+    if place.bad:
+        parts.append(f"{files(place.bad)} found bad")
+    if not place.named:
+        parts.append("no longer in the settings, does not count")
+    elif not place.reachable:
+        aged = place.files - place.counted
+        parts.append("not connected now" + (f", {files(aged)} read back too long ago" if aged else ""))
+    return "; ".join(parts)
+
+
+def told_cards(report: CardsReport) -> Iterable[str]:
+    """The end of a backup or a check: cards that a person must be told of, and a count of the rest."""
+    news = [card for card in report.cards if card.news]
+    for card in sorted(news, key=lambda one: (not one.lost_safety, one.seen_at)):
+        yield from card_lines(card)
+    rest = len(report.cards) - len(news) + report.others
+    if rest:
+        words = "1 other card is safe" if rest == 1 else f"{rest} other cards are safe"
+        yield f"{words} as told before; `evidence cards` lists every card."
+
+
+def card_lines(card: CardNow) -> Iterable[str]:
+    """One card: its verdict, the reasons, the places."""
+    verdict = card.verdict
+    yield from _wrapped(f"{_name(card)}: {headline(card)}.")
+    any_kept = any(place.of for place in verdict.places)
+    yield from _indented(verdict.reasons[1:] if verdict.safe_to_erase and any_kept else verdict.reasons)
+    if any_kept:
+        yield from places(verdict)
+
+
+def headline(card: CardNow) -> str:
+    """The verdict now, in a few words."""
+    verdict = card.verdict
+    if card.superseded_by:
+        return f"taken in again later ({card.superseded_by})"
+    if verdict.safe_to_erase:
+        seen = "" if card.connected else f" for the {files(card.files)} seen"
+        return f"SAFE TO ERASE{seen}"
+    if card.lost_safety and card.safe_told_at:
+        start = f"NO LONGER SAFE, although it was told safe {moment(card.safe_told_at)}. "
+    else:
+        start = ""
+    if verdict.safe_as_seen:
+        return f"{start}{_safe_as_seen(verdict, card.files, card.seen_at)}. Do NOT erase it yet"
+    return f"{start}Do NOT erase it{'' if start else ' yet'}"
+
+
+def _safe_as_seen(verdict: CardVerdict, number: int, seen_at: datetime) -> str:
+    return f"SAFE for the {files(number)} seen {moment(seen_at)}; {verdict.came_since} came since"
+
+
+def _name(card: CardNow) -> str:
+    return f"Card {card.label}, {moment(card.seen_at)}, {files(card.files)}"
+
+
+def _wrapped(text: str, indent: str = "") -> Iterable[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=indent,
+        subsequent_indent=f"{indent}  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _indented(texts: Iterable[str]) -> Iterable[str]:
+    for text in texts:
+        yield from _wrapped(text, "  ")

@@ -1,0 +1,233 @@
+"""Which cards are safe to erase now: the verdict on each run, and telling when it changed.
+
+A run is one intake of a card. The latest run of a card stands for it (`Intakes.supersede`). The verdict is
+computed from the catalog at any time; the verdict that was told last is stored with the run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from functools import cached_property
+from pathlib import Path
+
+from evidence.archive.copies import CardVerdict, CopyPlace, Now, OnCard, SafetyPolicy, card_verdict
+from evidence.archive.places import place_id
+from evidence.cards.files import CardListing, list_card
+from evidence.cards.ledger import read_files
+from evidence.cards.volumes import CardSource, mounted_cards, open_source
+from evidence.catalog.intakes import IntakeRow, Sighting
+from evidence.errors import BadInputError
+from evidence.filing.backup import open_targets, why_unreachable
+from evidence.model import IntakeId, Sha256
+from evidence.settings import ARCHIVE_PLACE
+from evidence.workspace import Workspace
+
+RECENT = timedelta(days=30)
+"""Runs of this age or younger are judged again at the end of every backup and verify."""
+RULE = (
+    "Every card that is not told safe, every card taken in within the last 30 days, and every card with a copy "
+    "that was found bad. `evidence cards` lists all."
+)
+_STOPPED = (
+    "The intake of this card did not end, or is still running. Run `evidence intake` for this card again."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardNow:
+    """One run of a card, with the verdict on it now."""
+
+    intake: IntakeId
+    label: str
+    source: str
+    seen_at: datetime
+    """When the run listed the card, aware, UTC."""
+    files: int
+    """Files that the run saw, system files and purged ones among them."""
+    connected: bool
+    """True when the card or its folder is there now and was compared with what the run saw."""
+    superseded_by: IntakeId | None
+    """A later run of the same card: its verdict counts."""
+    verdict: CardVerdict
+    was_told_safe: bool
+    """The verdict that was told before this one."""
+    safe_told_at: datetime | None
+    """When it was last told safe, aware, UTC."""
+
+    @property
+    def lost_safety(self) -> bool:
+        """True when the card was told safe once and is not safe now."""
+        return self.safe_told_at is not None and not self.verdict.safe_to_erase
+
+    @property
+    def news(self) -> bool:
+        """True when a person has to be told: the card is not safe, or was not told safe yet."""
+        return not (self.verdict.safe_to_erase and self.was_told_safe)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardsReport:
+    """Cards with their verdicts now, oldest first."""
+
+    cards: tuple[CardNow, ...]
+    others: int
+    """Older cards that were told safe and were not judged again."""
+    rule: str
+    """Which cards are listed."""
+
+
+def tell_cards(workspace: Workspace) -> CardsReport:
+    """Judge the cards that `RULE` names, and store what is told of each run by itself; needs no lock of the archive."""
+    runs = workspace.catalog.photos.runs_to_judge(workspace.now() - RECENT)
+    judging = Judging(workspace)
+    told = tuple(tell(workspace, run, judging) for run in runs)
+    return CardsReport(cards=told, others=workspace.catalog.photos.cards() - len(told), rule=RULE)
+
+
+def all_cards(workspace: Workspace) -> CardsReport:
+    """Judge every run of every card, and store what is told of each card's latest run.
+
+    Needs no lock of the archive: each run's verdict is stored by itself.
+    """
+    judging = Judging(workspace)
+    runs = workspace.catalog.photos.intakes()
+    cards = tuple(judging.judge(one) if one.superseded_by else tell(workspace, one, judging) for one in runs)
+    return CardsReport(cards=cards, others=0, rule="Every run of every card.")
+
+
+def tell(
+    workspace: Workspace, run: IntakeRow, judging: Judging, *, source: CardSource | None = None
+) -> CardNow:
+    """Judge one run and store what is told; a changed verdict gets an entry in the custody log."""
+    card = judging.judge(run, source=source)
+    safe = card.verdict.safe_to_erase
+    row = replace(
+        run,
+        came_since=card.verdict.came_since,
+        told_safe=safe,
+        safe_told_at=workspace.now() if safe and not run.told_safe else run.safe_told_at,
+    )
+    if row == run:
+        return card
+    with workspace.catalog.transaction():
+        workspace.catalog.photos.put_told(row)
+        if safe != run.told_safe:
+            action = "card_told_safe" if safe else "card_no_longer_safe"
+            workspace.record(action, run.intake, card=run.label, files=card.files)
+    return card
+
+
+class Judging:
+    """Judges runs at one moment: the places that count, and the cards that are connected, are looked up once."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
+        safety = workspace.settings.safety
+        self._policy = SafetyPolicy(
+            places=safety.places, off_computer=safety.off_computer, read_back_days=safety.read_back_days
+        )
+        targets = open_targets(workspace)
+        self._off_computer = {target.name: target.off_computer for target in targets}
+        self._now = Now(
+            at=workspace.now(),
+            places={
+                ARCHIVE_PLACE: True,
+                **{one.name: why_unreachable(workspace, one) is None for one in targets},
+            },
+        )
+
+    def judge(self, run: IntakeRow, *, source: CardSource | None = None) -> CardNow:
+        """The verdict on a run now. `source` is its card, when the caller has it open. Nothing is stored."""
+        seen = self._workspace.catalog.photos.on_card(run.intake)
+        present = source or self._connected(run)
+        came_since = run.came_since
+        if present is not None and not run.superseded_by:
+            came_since = self._came_since(run, seen, present)
+        verdict = card_verdict(
+            [
+                *(OnCard(path=one.card_path, sha256=one.sha256) for one in seen),
+                *(OnCard(path=refusal.path, refusal=refusal) for refusal in run.refused),
+            ],
+            self._copies(seen),
+            self._policy,
+            self._now,
+            purged=run.purged,
+            came_since=came_since,
+        )
+        if run.finished_at is None:
+            reasons = (_STOPPED, *(verdict.reasons if not verdict.safe_as_seen else ()))
+            verdict = replace(verdict, safe_to_erase=False, safe_as_seen=False, reasons=reasons)
+        return CardNow(
+            intake=run.intake,
+            label=run.label,
+            source=run.source,
+            seen_at=run.started_at,
+            files=len(seen) + len(run.refused) + run.purged,
+            connected=present is not None,
+            superseded_by=run.superseded_by,
+            verdict=verdict,
+            was_told_safe=run.told_safe,
+            safe_told_at=run.safe_told_at,
+        )
+
+    def _copies(self, seen: Sequence[Sighting]) -> dict[Sha256, list[CopyPlace]]:
+        found = self._workspace.catalog.keeping.copies(list({one.sha256 for one in seen}))
+        return {
+            sha: [
+                CopyPlace(
+                    place_id=row.place_id,
+                    name=row.place,
+                    off_computer=self._off_computer.get(row.place, False) and row.place_id != self._here,
+                    verified_at=row.verified_at,
+                    found_bad_at=row.found_bad_at,
+                )
+                for row in rows
+            ]
+            for sha, rows in found.items()
+        }
+
+    @cached_property
+    def _here(self) -> str:
+        return place_id(self._workspace.root)
+
+    @cached_property
+    def _mounted(self) -> tuple[CardSource, ...]:
+        return mounted_cards()
+
+    def _connected(self, run: IntakeRow) -> CardSource | None:
+        """The run's card: its folder if it is there and not on another volume, else a mounted card of that volume."""
+        if run.superseded_by:
+            return None
+        if Path(run.source).is_dir():
+            try:
+                found = open_source(Path(run.source))
+            except BadInputError:
+                return None
+            if not (run.card_id and found.card_id) or run.card_id == found.card_id:
+                return found
+        if not run.card_id:
+            return None
+        return next((card for card in self._mounted if card.card_id == run.card_id), None)
+
+    def _came_since(self, run: IntakeRow, seen: Sequence[Sighting], source: CardSource) -> int:
+        """Files on the card whose path, size or time the run did not see. Reads folder entries, no contents."""
+        sizes = self._workspace.catalog.photos.originals(list({one.sha256 for one in seen}))
+        known: dict[str, tuple[int | None, str | None]] = {}
+        if run.purged:  # the catalog no longer names the files of purged claims
+            known |= read_files(self._workspace.ledgers / f"{run.intake}.jsonl")
+        for one in seen:
+            modified = one.modified.isoformat() if one.modified else None
+            known[one.card_path] = (sizes[one.sha256].size if one.sha256 in sizes else None, modified)
+        refused = {refusal.path for refusal in run.refused}
+        return _unknown(list_card(source.root, litter=self._workspace.settings.intake.litter), known, refused)
+
+
+def _unknown(listing: CardListing, known: dict[str, tuple[int | None, str | None]], refused: set[str]) -> int:
+    """How many files of a listing were neither seen as they are now nor refused."""
+    new = 0
+    for found in listing.found:
+        stamp = found.modified.isoformat() if found.modified else None
+        new += found.card_path not in refused and known.get(found.card_path) != (found.size, stamp)
+    return new + sum(refusal.blocks_erase and refusal.path not in refused for refusal in listing.refused)
