@@ -93,12 +93,9 @@ class Intakes:
 
         Oldest first. Reads neither the other runs nor their files.
         """
-        bad = (
-            select(t.sighting.c.intake)
-            .join(t.copy, t.copy.c.sha256 == t.sighting.c.sha256)
-            .where(t.copy.c.found_bad_at.is_not(None))
-            .distinct()
-        )
+        # SQLite uses the index for `>`, not for `IS NOT NULL`.
+        bad_copies = select(t.copy.c.sha256).where(t.copy.c.found_bad_at > "")
+        bad = select(t.sighting.c.intake).where(t.sighting.c.sha256.in_(bad_copies)).distinct()
         wanted = or_(
             t.intake.c.told_safe.is_(False),
             t.intake.c.started_at >= to_text(since),
