@@ -30,7 +30,9 @@ def add_target(target: TargetSettings) -> Edit:
         if present is None:
             present = tomlkit.aot()
             document.append("target", present)
-        present.append(_fill(tomlkit.table(), target))
+        table = _fill(tomlkit.table(), target)
+        table.trivia.indent = "\n"  # a blank line before [[target]]
+        present.append(table)
 
     return edit
 
