@@ -17,6 +17,8 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system can
 PLAIN = "[intake]\nread_writing = false\nscene_kinds = false\n"
 POINTS = 16
 """Instants tried, spread evenly over the whole run."""
+SPREAD = 6
+"""By how many changes two runs may differ: two threads that copy files may both try to make one folder."""
 
 
 def small_card(root: Path) -> CardMaker:
@@ -83,7 +85,8 @@ def test_a_kill_at_any_step_of_the_intake_is_mended_by_the_next_run(tmp_path):
     for step in tried:
         folder = tmp_path / f"killed-{step}"
         archive = fresh_archive(folder)
-        assert killed_at(intake(archive, card.root), archive, step), f"step {step} of {steps} was not reached"
+        killed = killed_at(intake(archive, card.root), archive, step)
+        assert killed or step >= steps - SPREAD, f"step {step} of {steps} was not reached"
         for bag in [*(archive / "claims").iterdir(), archive / "unassigned"]:
             if not bag.name.startswith(".") and bag.exists():
                 bagit.Bag(str(bag)).validate()
