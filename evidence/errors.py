@@ -73,6 +73,18 @@ class LockedError(EvidenceError):
     exit_code = 27
 
 
+class CatalogError(EvidenceError):
+    """The catalog is missing, emptied or damaged, while the bags are there."""
+
+    exit_code = 30
+
+
+class CatalogWriteError(EvidenceError):
+    """The disk that holds the catalog is full or refuses writes."""
+
+    exit_code = 31
+
+
 class ArchiveOlderError(EvidenceError):
     """A backup target holds a later state of this archive than this archive itself."""
 

@@ -24,6 +24,9 @@ from evidence.settings import Settings, default_names, default_text, load_settin
 from evidence.tags.vocabulary import Vocabulary, load_vocabulary
 
 SETTINGS = "evidence.toml"
+CATALOG = "catalog.sqlite"
+DAMAGED = "damaged"
+"""The folder of an archive or a target that keeps what was replaced: an old catalog, and bad files of bags."""
 LOCK_WAIT_S = 20.0
 """How long a command waits for another command on the same archive before it fails."""
 MOST_ACTOR = 100
@@ -62,9 +65,18 @@ class Workspace:
     """An opened archive. Use as a context manager, or call `close`."""
 
     def __init__(
-        self, root: Path, *, actor: str | None = None, now: Callable[[], datetime] = utc_now
+        self,
+        root: Path,
+        *,
+        actor: str | None = None,
+        now: Callable[[], datetime] = utc_now,
+        catalog_url: str | None = None,
     ) -> None:
-        """Open the archive at `root`; raises BadInputError if there is none or its settings are wrong."""
+        """Open the archive at `root`; raises BadInputError if there is none or its settings are wrong.
+
+        Raises CatalogError when the catalog is missing, emptied or damaged. `catalog_url` is another catalog
+        than the archive's own, for a rebuild; it may be empty.
+        """
         self.root = root.absolute()
         settings_file = self.root / SETTINGS
         if not settings_file.is_file():
@@ -80,7 +92,9 @@ class Workspace:
         refuse_overlaps(self.root, self.settings)
         self._refuse_unknown_lists()
         self.custody = log_of(self.root)
-        self.catalog = Catalog(self.settings.catalog.url or f"sqlite:///{self.root / 'catalog.sqlite'}")
+        self.catalog = Catalog(
+            catalog_url or self.catalog_url, in_use=catalog_url is None and holds_bags(self.root)
+        )
         self._vocabulary: Vocabulary | None = None
         self._lock = filelock.FileLock(self.root / "archive.lock", mode=FILE)
 
@@ -93,6 +107,11 @@ class Workspace:
     def close(self) -> None:
         """Close the catalog."""
         self.catalog.close()
+
+    @property
+    def catalog_url(self) -> str:
+        """The database URL of the archive's own catalog."""
+        return self.settings.catalog.url or f"sqlite:///{self.root / CATALOG}"
 
     # --- folders ---
 
@@ -212,6 +231,13 @@ class Workspace:
         self.custody.append(
             actor=self.actor, action=action, subject=subject, details=dict(details), at=self.now()
         )
+
+
+def holds_bags(root: Path) -> bool:
+    """True when the archive's folder holds a bag of a claim, or the tray's."""
+    claims = root / "claims"
+    places = [root / "unassigned", *(claims.iterdir() if claims.is_dir() else ())]
+    return any((place / "bagit.txt").is_file() for place in places if not place.name.startswith("."))
 
 
 def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], datetime] = utc_now) -> Workspace:

@@ -184,7 +184,7 @@ def test_a_database_that_is_none_is_told_in_one_line(tmp_path):
         path.unlink()
     (archive / "catalog.sqlite").write_bytes(b"this is no database, whatever its name says" * 40)
     ran = cli("claims", archive=archive)
-    assert ran.status == 2
+    assert ran.status == 30
     assert ran.err.count("\n") == 1
 
 

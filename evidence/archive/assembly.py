@@ -166,7 +166,7 @@ def _stage_file(bag: Path, path: str, item: PayloadFile, *, kept: bool, copy: Co
             return
     raise BagError(
         f"{sources[-1]} is no longer the file that was taken in ({trouble.message.rstrip('.')}).",
-        "Nothing was changed; copy that file back from a backup, then run it again.",
+        "Nothing was changed; run `evidence repair --all`, then run it again.",
     ) from trouble
 
 

@@ -105,7 +105,7 @@ def read_manifest(bag: Path) -> Mapping[str, Sha256]:
     if findings.bad:
         raise BagError(
             f"The bag {bag.name} cannot be read: {findings.bad[0].message}",
-            "Leave it as it is and copy it back from a backup.",
+            "Leave it as it is and run `evidence repair --all`.",
         )
     return {path.removeprefix(DATA): Sha256(digest) for path, digest in listing.items()}
 
@@ -122,7 +122,7 @@ def read_tags(bag: Path) -> Mapping[str, bytes]:
                 return tags
     raise BagError(
         f"The records of the bag {bag.name} do not match its tag manifest.",
-        "Run `evidence verify`, then copy the bag back from a backup.",
+        "Run `evidence repair --all`.",
     )
 
 

@@ -477,7 +477,7 @@ def _payload_of(local: Path, tags: Mapping[str, bytes]) -> dict[str, PayloadFile
         except OSError as error:
             raise BagError(
                 f"{listed} is missing from the bag {local.name}.",
-                "Copy it back from a backup, then run it again.",
+                "Run `evidence repair --all`, then run it again.",
             ) from error
         payload[listed.removeprefix(DATA)] = PayloadFile(sha256=digest, size=size, source=source)
     return payload

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import secrets
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Table
 from sqlalchemy.dialects import sqlite
+
+from evidence.catalog.tables import record_due
 
 CHUNK = 400
 """Values in one IN list: SQLite's oldest limit is 999 a statement, and an upsert names each column."""
@@ -56,6 +59,11 @@ class Database:
         )
         with self.transaction() as connection:
             connection.execute(statement, [dict(row) for row in rows])
+
+    def changed(self, kind: str, keys: Iterable[str]) -> None:
+        """Mark these record files as out of date, in the transaction that makes them so; see `catalog.records`."""
+        rows = [{"kind": kind, "key": key, "mark": secrets.token_hex(8)} for key in sorted(set(keys))]
+        self.upsert(record_due, rows)
 
 
 def chunks(values: Sequence[Any]) -> Iterator[Sequence[Any]]:

@@ -73,6 +73,7 @@ class Claims:
         """Add or update claims; returns how many were added and how many changed. Their states stay."""
         added = changed = 0
         with self._database.transaction() as db:
+            self._changed(*(claim.claim for claim in claims))
             for claim in claims:
                 row = _claim_columns(claim)
                 present = db.execute(select(t.claim).where(t.claim.c.claim == claim.claim)).first()
@@ -111,12 +112,20 @@ class Claims:
     def touch(self, claims: Collection[ClaimId]) -> None:
         """Raise the claims' versions."""
         with self._database.transaction() as db:
+            self._changed(*claims)
             for piece in chunks(sorted(claims)):
                 mine = t.claim.c.claim.in_(piece)
                 db.execute(update(t.claim).where(mine).values(version=t.claim.c.version + 1))
 
+    def _changed(self, *claims: str | None) -> None:
+        """The record files of these claims are out of date; decisions without a claim are in the office's."""
+        self._database.changed("claim", (claim for claim in claims if claim))
+        if None in claims:
+            self._database.changed("office", [""])
+
     def _set(self, claim: ClaimId, **values: Any) -> None:
         with self._database.transaction() as db:
+            self._changed(claim)
             db.execute(
                 update(t.claim)
                 .where(t.claim.c.claim == claim)
@@ -128,6 +137,7 @@ class Claims:
     def place_hold(self, claim: ClaimId, *, reason: str, by: str, at: datetime) -> int:
         """Add a hold; returns its number."""
         with self._database.transaction() as db:
+            self._changed(claim)
             result = db.execute(
                 insert(t.hold).values(claim=claim, reason=reason, placed_by=by, placed_at=to_text(at))
             )
@@ -136,6 +146,7 @@ class Claims:
     def lift_hold(self, number: int, *, by: str, why: str, at: datetime) -> None:
         """End a hold; the row stays."""
         with self._database.transaction() as db:
+            self._changed(*db.execute(select(t.hold.c.claim).where(t.hold.c.id == number)).scalars())
             db.execute(
                 update(t.hold)
                 .where(t.hold.c.id == number)
@@ -164,7 +175,9 @@ class Claims:
             "why": waiver.why,
             "at": to_text(waiver.at),
         }
-        self._database.upsert(t.waiver, [row])
+        with self._database.transaction():
+            self._changed(waiver.claim)
+            self._database.upsert(t.waiver, [row])
 
     def drop_waiver(self, claim: ClaimId, requirement: str, place: str) -> None:
         """Delete a waiver."""
@@ -174,6 +187,7 @@ class Claims:
             & (t.waiver.c.place == place)
         )
         with self._database.transaction() as db:
+            self._changed(claim)
             db.execute(delete(t.waiver).where(mine))
 
     def waivers(self, claim: ClaimId) -> list[WaiverRow]:
@@ -197,6 +211,7 @@ class Claims:
         """Write down what a person decided; returns its number."""
         before, after = encode(decision)
         with self._database.transaction() as db:
+            self._changed(claim)
             result = db.execute(
                 insert(t.decision).values(
                     at=to_text(at),
@@ -241,8 +256,10 @@ class Claims:
 
     def mark_undone(self, number: int) -> None:
         """Mark the decision as undone; the row stays."""
+        mine = t.decision.c.id == number
         with self._database.transaction() as db:
-            db.execute(update(t.decision).where(t.decision.c.id == number).values(undone=True))
+            self._changed(*db.execute(select(t.decision.c.claim).where(mine)).scalars())
+            db.execute(update(t.decision).where(mine).values(undone=True))
 
     # --- purge ---
 
@@ -254,7 +271,10 @@ class Claims:
         """
         blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
         others = t.decision.c.kind.not_in(kinds_of(SplitCorrection))
+        days = select(t.segment.c.day).where(t.segment.c.claim == claim).distinct()
         with self._database.transaction() as db:
+            self._changed(claim)
+            self._database.changed("day", db.execute(days).scalars())
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
             db.execute(delete(t.tally).where(t.tally.c.claim == claim))
             db.execute(delete(t.segment).where(t.segment.c.claim == claim))

@@ -75,7 +75,9 @@ class Intakes:
             "refused": dump(to_json(row.refused)),
             "card_id": row.card_id,
         }
-        self._database.upsert(t.intake, [values])
+        with self._database.transaction():
+            self._database.changed("intake", [row.intake])
+            self._database.upsert(t.intake, [values])
 
     def intakes(self) -> list[IntakeRow]:
         """Every run, oldest first."""
@@ -139,6 +141,7 @@ class Intakes:
         )
         with self._database.transaction() as db:
             earlier = [IntakeId(one) for one in db.execute(query).scalars()]
+            self._database.changed("intake", earlier)
             for piece in chunks(earlier):
                 db.execute(
                     update(t.intake).where(t.intake.c.intake.in_(piece)).values(superseded_by=run.intake)
@@ -148,6 +151,7 @@ class Intakes:
     def put_told(self, row: IntakeRow) -> None:
         """Store `came_since`, `told_safe` and `safe_told_at` of a run."""
         with self._database.transaction() as db:
+            self._database.changed("intake", [row.intake])
             db.execute(
                 update(t.intake)
                 .where(t.intake.c.intake == row.intake)

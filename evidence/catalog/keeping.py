@@ -7,8 +7,22 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
+from typing import Any
 
-from sqlalchemy import ColumnElement, and_, case, delete, exists, func, literal, or_, select, union, update
+from sqlalchemy import (
+    ColumnElement,
+    Row,
+    and_,
+    case,
+    delete,
+    exists,
+    func,
+    literal,
+    or_,
+    select,
+    union,
+    update,
+)
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, from_text, to_text
@@ -71,10 +85,13 @@ class Keeping:
                 known = set(db.execute(union(bags, photos, tray)).scalars())
                 rows = [{"claim": name, "dirty": True} for name in piece if name in known]
                 self._database.upsert(t.bag, rows)
+                self._database.changed("claim", (name for name in piece if name in known and name))
 
     def mark_clean(self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime) -> None:
         """Record that the bag was built with exactly these originals, at these payload paths."""
         with self._database.transaction() as db:
+            self._database.changed("claim", [claim] if claim else [])
+            self._database.changed("bag", [claim])
             self._database.upsert(t.bag, [{"claim": claim, "dirty": False, "built_at": to_text(at)}])
             db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
             rows = [{"sha256": sha, "claim": claim, "payload_path": path} for sha, path in paths.items()]
@@ -124,7 +141,12 @@ class Keeping:
             }
             for one in copies
         ]
-        self._database.upsert(t.copy, rows)
+        with self._database.transaction() as db:
+            self._database.changed("bag", {one.claim for one in copies})
+            for piece in chunks([one.sha256 for one in copies]):  # a copy may have been in another bag there
+                query = select(t.copy.c.claim).where(t.copy.c.sha256.in_(piece)).distinct()
+                self._database.changed("bag", db.execute(query).scalars())
+            self._database.upsert(t.copy, rows)
 
     def drop_copies(self, place: str, claim: ClaimId, *, but: Collection[Sha256] = ()) -> None:
         """Delete the copies in the claim's bag at that place, except those of `but`."""
@@ -133,6 +155,7 @@ class Keeping:
                 select(t.copy.c.sha256).where(t.copy.c.place == place, t.copy.c.claim == claim)
             )
             gone = sorted({Sha256(sha) for sha in there.scalars()} - set(but))
+            self._database.changed("bag", [claim] if gone else [])
             for piece in chunks(gone):
                 db.execute(
                     delete(t.copy).where(
@@ -144,11 +167,9 @@ class Keeping:
         """Record that these copies were altered, unreadable or missing; they do not count until matched again."""
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                db.execute(
-                    update(t.copy)
-                    .where(t.copy.c.place == place, t.copy.c.sha256.in_(piece))
-                    .values(found_bad_at=to_text(at))
-                )
+                mine = (t.copy.c.place == place) & t.copy.c.sha256.in_(piece)
+                self._database.changed("bag", db.execute(select(t.copy.c.claim).where(mine)).scalars())
+                db.execute(update(t.copy).where(mine).values(found_bad_at=to_text(at)))
 
     def copies(self, digests: Sequence[Sha256]) -> dict[Sha256, list[CopyRow]]:
         """The copies of each of these originals."""
@@ -156,17 +177,17 @@ class Keeping:
         with self._database.transaction() as db:
             for piece in chunks(digests):
                 for row in db.execute(select(t.copy).where(t.copy.c.sha256.in_(piece))):
-                    one = CopyRow(
-                        sha256=Sha256(row.sha256),
-                        place=row.place,
-                        place_id=row.place_id,
-                        off_computer=row.off_computer,
-                        claim=ClaimId(row.claim),
-                        verified_at=from_text(row.verified_at),
-                        found_bad_at=from_text(row.found_bad_at),
-                    )
+                    one = _read_copy(row)
                     found[one.sha256].append(one)
         return found
+
+    def found_bad(self) -> list[CopyRow]:
+        """Copies that were found bad and have not been verified since, by place and bag."""
+        bad = t.copy.c.found_bad_at.is_not(None)
+        since = t.copy.c.verified_at.is_(None) | (t.copy.c.found_bad_at >= t.copy.c.verified_at)
+        query = select(t.copy).where(bad, since).order_by(t.copy.c.place, t.copy.c.claim, t.copy.c.sha256)
+        with self._database.transaction() as db:
+            return [_read_copy(row) for row in db.execute(query)]
 
     def place_totals(self) -> dict[str, PlaceTotals]:
         """What each place holds, by the name of the place; retired places too."""
@@ -216,6 +237,8 @@ class Keeping:
         They stay in the table, because the medium may still exist when their claim is purged.
         """
         with self._database.transaction() as db:
+            claims = select(t.copy.c.claim).where(t.copy.c.place == place).distinct()
+            self._database.changed("bag", db.execute(claims).scalars())
             db.execute(update(t.copy).where(t.copy.c.place == place).values(place=retired, verified_at=None))
 
     def delete_bag(self, claim: ClaimId) -> None:
@@ -226,6 +249,8 @@ class Keeping:
         elsewhere = select(t.held_in.c.sha256).where(t.held_in.c.claim != claim)
         owed = and_(t.copy.c.place.contains(RETIRED), t.copy.c.sha256.in_(elsewhere))
         with self._database.transaction() as db:
+            self._database.changed("bag", [claim])
+            self._database.changed("claim", [claim] if claim else [])
             db.execute(delete(t.copy).where(t.copy.c.claim == claim, ~owed))
             for table in (t.held_in, t.bag):
                 db.execute(delete(table).where(table.c.claim == claim))
@@ -236,4 +261,16 @@ def _counts() -> ColumnElement[bool]:
     return and_(
         t.copy.c.verified_at.is_not(None),
         or_(t.copy.c.found_bad_at.is_(None), t.copy.c.found_bad_at < t.copy.c.verified_at),
+    )
+
+
+def _read_copy(row: Row[Any]) -> CopyRow:
+    return CopyRow(
+        sha256=Sha256(row.sha256),
+        place=row.place,
+        place_id=row.place_id,
+        off_computer=row.off_computer,
+        claim=ClaimId(row.claim),
+        verified_at=from_text(row.verified_at),
+        found_bad_at=from_text(row.found_bad_at),
     )

@@ -9,10 +9,11 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 
+from evidence.catalog.faults import REBUILD, translate
 from evidence.catalog.tables import metadata
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, CatalogError
 
-HEAD = "0006"
+HEAD = "0007"
 """The newest migration; a test holds it to the files."""
 KINDS = ("sqlite", "postgresql")
 """Supported databases."""
@@ -23,9 +24,11 @@ _MIGRATION_LOCK = 0x65766964
 def open_engine(url: str) -> Engine:
     """An engine for `url`, its tables at the newest migration.
 
-    Raises BadInputError when the database cannot be reached or is newer than the program.
+    Raises BadInputError when the database cannot be reached or is newer than the program, CatalogError when
+    it is damaged, CatalogWriteError when its disk is full or refuses writes.
     """
     engine = _engine(url)
+    event.listen(engine, "handle_error", translate)
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _set_sqlite_pragmas)
     try:
@@ -60,6 +63,23 @@ def _engine(url: str) -> Engine:
             f"[catalog] url needs the Python package {missing.name}, which is not installed.",
             "Install it: pip install 'photo-evidence-archive[postgres]'",
         ) from None
+
+
+def require_catalog_file(url: str) -> None:
+    """Raise CatalogError when `url` names an SQLite file that is missing or empty; make no file."""
+    parsed = make_url(url)
+    if parsed.get_backend_name() != "sqlite" or not parsed.database:
+        return
+    path = Path(parsed.database)
+    if not path.exists():
+        raise CatalogError(f"The catalog {path.name} is missing, but the bags are there.", REBUILD)
+    if path.stat().st_size == 0:
+        raise emptied()
+
+
+def emptied() -> CatalogError:
+    """The error for a catalog that holds nothing although there are bags."""
+    return CatalogError("The catalog is empty, but the bags are there.", REBUILD)
 
 
 def _revision(connection: Connection) -> str | None:

@@ -46,6 +46,7 @@ class Originals:
         }
         sightings = [sighting_columns(intake, found, sha) for found, sha, _ in kept]
         with self._database.transaction() as db:
+            self._database.changed("intake", [intake])
             present = self.known(list(rows))
             new = [row for sha, row in rows.items() if sha not in present]
             if new:
@@ -68,6 +69,11 @@ class Originals:
                 rows = db.execute(select(t.original.c.sha256).where(t.original.c.sha256.in_(piece)))
                 found.update(Sha256(row.sha256) for row in rows)
         return found
+
+    def any_kept(self) -> bool:
+        """True when the catalog knows a kept file at all."""
+        with self._database.transaction() as db:
+            return db.execute(select(t.original.c.sha256).limit(1)).first() is not None
 
     def sizes(self) -> set[int]:
         """The sizes of all kept files, in bytes: a file of another size is not kept yet."""

@@ -94,6 +94,12 @@ class Photos(Intakes, Originals, Segments, Tags):
                     .where(t.intake.c.intake.in_(runs))
                     .values(purged=t.intake.c.purged + seen)
                 )
+                for kind, column, table in (
+                    ("intake", t.sighting.c.intake, t.sighting),
+                    ("bag", t.copy.c.claim, t.copy),
+                ):
+                    query = select(column).where(table.c.sha256.in_(piece)).distinct()
+                    self._database.changed(kind, db.execute(query).scalars())
                 for table in (t.tag, t.sighting, t.held_in, t.copy, t.original):
                     db.execute(delete(table).where(table.c.sha256.in_(piece)))
 

@@ -84,6 +84,11 @@ class Segments:
                     touched |= {one.claim, ClaimId(old.claim) if old.claim else None}
             named = [s.segment for s in segments]
             stale = {row.segment for row in before.values() if row.segment} - set(named)
+            days = {one.day for one in segments}
+            for piece in chunks(sorted(stale | set(named))):
+                query = select(t.segment.c.day).where(t.segment.c.segment.in_(piece)).distinct()
+                days.update(db.execute(query).scalars())
+            self._database.changed("day", days)
             for piece in chunks(sorted(stale)):
                 db.execute(delete(t.segment).where(t.segment.c.segment.in_(piece)))
             self._database.upsert(t.segment, [_segment_columns(one) for one in segments])

@@ -8,9 +8,10 @@ from contextlib import contextmanager
 from evidence.catalog.base import Database
 from evidence.catalog.claims import Claims
 from evidence.catalog.keeping import Keeping
-from evidence.catalog.opening import open_engine
+from evidence.catalog.opening import emptied, open_engine, require_catalog_file
 from evidence.catalog.photos import Photos
 from evidence.catalog.read_backs import ReadBacks
+from evidence.catalog.records import Records
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
 from evidence.model import ClaimId
@@ -22,7 +23,10 @@ class Catalog:
     Each method commits by itself unless it runs inside `transaction()`.
     """
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, *, in_use: bool = False) -> None:
+        """Open the catalog at `url`; raises CatalogError for a damaged one, and `in_use` for a missing or empty one."""
+        if in_use:
+            require_catalog_file(url)
         self._database = Database(open_engine(url))
         self.claims = Claims(self._database)
         self.photos = Photos(self._database)
@@ -30,6 +34,10 @@ class Catalog:
         self.read_backs = ReadBacks(self._database)
         self.tallies = Tallies(self._database)
         self.users = Users(self._database)
+        self.records = Records(self._database)
+        if in_use and not self.keeping.bags() and not self.photos.any_kept():
+            self.close()
+            raise emptied()
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

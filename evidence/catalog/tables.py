@@ -1,7 +1,7 @@
 """The tables. Times are ISO 8601 text (UTC, unless a column says local); JSON columns are text.
 
-The catalog is disposable (rule 8): everything in it that matters is also in the bags, the
-ledgers and the custody log.
+The catalog is disposable (rule 8): everything in it but caches is also in the bags and in the archive's
+record files (`catalog.records`), from which `evidence rebuild` makes it anew.
 """
 
 from __future__ import annotations
@@ -227,4 +227,14 @@ user = Table(
     Column("role", String(20), nullable=False),
     Column("password", Text, nullable=False),  # argon2id, PHC string format
     Column("added_at", String(40), nullable=False),
+)
+
+record_due = Table(
+    "record_due",
+    metadata,
+    Column("kind", String(10), primary_key=True),  # of `catalog.records`
+    Column("key", String(200), primary_key=True),
+    Column(
+        "mark", String(32), nullable=False
+    ),  # new at every change, so that a change during a write is kept
 )

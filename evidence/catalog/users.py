@@ -31,7 +31,9 @@ class Users:
     def put(self, user: User, *, at: datetime) -> None:
         """Add a person or replace their duty and password."""
         row = {"name": user.name, "role": user.duty.value, "password": user.password, "added_at": to_text(at)}
-        self._database.upsert(t.user, [row])
+        with self._database.transaction():
+            self._database.changed("office", [""])
+            self._database.upsert(t.user, [row])
 
     def get(self, name: str) -> User | None:
         """The person of that name, or None."""
@@ -48,4 +50,5 @@ class Users:
     def drop(self, name: str) -> None:
         """Delete a person; the custody log keeps what they did."""
         with self._database.transaction() as db:
+            self._database.changed("office", [""])
             db.execute(delete(t.user).where(t.user.c.name == name))

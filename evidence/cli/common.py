@@ -70,6 +70,10 @@ def opened(archive: Path | None, actor: str | None = None) -> Iterator[Workspace
 
     with Workspace(require_archive(archive), actor=actor) as workspace:
         yield workspace
+        if workspace.catalog.records.due():
+            from evidence.filing.record_files import keep_records
+
+            keep_records(workspace)
 
 
 def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -> None:

@@ -11,7 +11,18 @@ import typer
 from typer.core import TyperGroup
 
 from evidence import __version__
-from evidence.cli import adjuster, board, care, custody, learning, office, reporting, reviewer, targets
+from evidence.cli import (
+    adjuster,
+    board,
+    care,
+    custody,
+    learning,
+    office,
+    recovery,
+    reporting,
+    reviewer,
+    targets,
+)
 from evidence.cli.common import GROUPS, as_data
 from evidence.errors import EvidenceError
 
@@ -62,7 +73,7 @@ def evidence(
     """Files photos by house, shows missing proof, and keeps, verifies and purges them."""
 
 
-for room in (adjuster, reviewer, learning, board, reporting, office, custody, targets, care):
+for room in (adjuster, reviewer, learning, board, reporting, office, custody, targets, care, recovery):
     room.register(app)
 
 

@@ -10,9 +10,11 @@ from shlex import quote
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, PushResult, Target
 from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
+from evidence.filing.archive_files import push_archive_files, require_newer_log
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
-from evidence.filing.custody_heads import note_head
+from evidence.filing.custody_heads import make_key, note_head
+from evidence.filing.record_files import keep_records
 from evidence.filing.releases import require_current, require_current_bags, unreleased
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
@@ -131,26 +133,43 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     file_away(workspace)
     copied = unchanged = 0
     troubles: list[Finding] = []
-    reached = []
+    reached: list[FolderTarget] = []
     for target in open_targets(workspace):
         try:
             make_ready(workspace, target)
             require_current(workspace, target)
+            require_newer_log(workspace, target)
             pushed, held_back = _push_all(workspace, target, progress)
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
             troubles += held_back
-            reached.append(target.name)
+            reached.append(target)
         except EvidenceError as trouble:
             older = isinstance(trouble, ArchiveOlderError)
             code = ARCHIVE_OLDER if older else "target_trouble"
             troubles.append(Finding(code=code, message=str(trouble), subject=target.name))
+    names = tuple(one.name for one in reached)
     if copied:
-        workspace.record("backed_up", ", ".join(reached), copied=copied)
-    troubles += note_head(
-        workspace, [(one.name, one.root) for one in open_targets(workspace) if one.name in reached]
-    )
-    return BackupReport(copied=copied, unchanged=unchanged, targets=tuple(reached), troubles=tuple(troubles))
+        workspace.record("backed_up", ", ".join(names), copied=copied)
+    troubles += _follow(workspace, reached)
+    return BackupReport(copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles))
+
+
+def _follow(workspace: Workspace, reached: Sequence[FolderTarget]) -> list[Finding]:
+    """Bring the archive's own files to these targets, then the log's head; returns what failed.
+
+    The log is copied before its head is noted: a restored log must reach the head that its target holds.
+    """
+    troubles = []
+    keep_records(workspace)
+    if reached:
+        make_key(workspace)
+    for target in reached:
+        try:
+            push_archive_files(workspace, target)
+        except EvidenceError as trouble:
+            troubles.append(Finding(code="target_trouble", message=str(trouble), subject=target.name))
+    return [*troubles, *note_head(workspace, [(one.name, one.root) for one in reached])]
 
 
 def push_released(workspace: Workspace, target: Target, claims: Sequence[ClaimId]) -> list[PushResult]:

@@ -21,6 +21,7 @@ from evidence.disk.objects import object_path
 from evidence.errors import BagError
 from evidence.filing.copies import verified_copies
 from evidence.filing.originals import discard_filed_originals, stage_originals
+from evidence.filing.record_files import keep_records
 from evidence.filing.sidecars import clear_sidecars, sidecars
 from evidence.model import ClaimId, Sha256
 from evidence.progress import Progress, quiet
@@ -29,6 +30,10 @@ from evidence.workspace import Workspace
 
 CLAIM_RECORD = "records/claim.json"
 PHOTO_RECORD = "records/photos.json"
+EMBEDDINGS = "records/embeddings.f16"
+"""Embeddings of the photos, one after the other; photos.json gives where each begins and its bytes."""
+RECORD_FORMAT = 2
+"""Of both records. Format 1 had no `added_at` and `version` of a claim, and nothing after `seen` of a photo."""
 
 _HOW_TO_CHECK = """\
 This folder is a BagIt bag (RFC 8493). The photographs are under data/ as the camera wrote them.
@@ -62,6 +67,7 @@ def file_away(workspace: Workspace, *, progress: Progress = quiet) -> int:
         _build(workspace, claim, wanted[claim])
     discard_filed_originals(workspace)
     clear_sidecars(workspace)
+    keep_records(workspace)
     progress("Filing", len(dirty), len(dirty))
     return len(dirty)
 
@@ -103,7 +109,7 @@ def require_known_bags(workspace: Workspace) -> None:
         if not bag.name.startswith(".") and bag.name not in known and (bag / "bagit.txt").is_file():
             raise BagError(
                 f"The catalog does not know the bag {bag.name}.",
-                "Bring the catalog back from a backup.",
+                "The catalog is older than the bags: run `evidence rebuild`.",
             )
 
 
@@ -185,28 +191,33 @@ def _refuse_unknown_originals(workspace: Workspace, bag: Path) -> None:
         raise BagError(
             f"The bag {bag.name} holds {len(unknown)} files that the catalog does not know, "
             f"first {min(listed[sha] for sha in unknown)}.",
-            "The bag was not changed. Bring the catalog back from a backup.",
+            "The bag was not changed. Run `evidence rebuild`.",
         )
 
 
 def _records(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> dict[str, bytes]:
-    """The records of a bag, from which the catalog can be rebuilt."""
-    return {
+    """The records of a bag, from which `rebuild` makes the catalog anew."""
+    photos, embeddings = _photo_record(workspace, claim, paths)
+    records = {
         CLAIM_RECORD: _claim_record(workspace, claim),
-        PHOTO_RECORD: _photo_record(workspace, claim, paths),
+        PHOTO_RECORD: photos,
         "records/how_to_check.txt": _HOW_TO_CHECK.encode(),
     }
+    return {**records, EMBEDDINGS: embeddings} if embeddings else records
 
 
 def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
     claims = workspace.catalog.claims
     row = claims.get(claim) if claim else None
     head = workspace.custody.head()
+    added = workspace.catalog.records.claim(claim)["claim"][0]["added_at"] if row else None
     return _pretty(
         {
-            "format": 1,
+            "format": RECORD_FORMAT,
             "custody": {"seq": head.seq, "sha256": head.sha256, "root": head.root},
             "claim": to_json(row.claim) if row else None,
+            "added_at": added,
+            "version": row.version if row else None,
             "state": row.state.value if row else None,
             "closed_on": row.closed_on.isoformat() if row and row.closed_on else None,
             "holds": to_json(claims.holds(claim)) if row else [],
@@ -220,23 +231,35 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
     )
 
 
-def _photo_record(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> bytes:
+def _photo_record(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> tuple[bytes, bytes]:
+    """The record of the bag's files, and the embeddings that it points into, one after the other."""
     photos = workspace.catalog.photos
     records = photos.of_claim(claim or None)
     digests = [record.sha256 for record in records]
-    seen, said, originals = photos.sightings(digests), photos.said(digests), photos.originals(digests)
-    return _pretty(
-        [
+    seen, said = photos.sightings(digests), photos.said(digests)
+    rows = workspace.catalog.records.placed(claim or None)
+    embeddings = bytearray()
+    listed = []
+    for record in records:
+        row = rows[record.sha256]
+        embedding = bytes(row["embedding"] or b"")
+        listed.append(
             {
                 "payload_path": paths[record.sha256],
-                "size": originals[record.sha256].size,
+                "size": row["size"],
                 "record": to_json(record),
                 "said": said.get(record.sha256, []),
                 "seen": to_json(seen.get(record.sha256, [])),
+                "suffix": row["suffix"],
+                "described": row["look"] is not None,
+                "position": row["position"],
+                "segment": row["segment"],
+                "tag_flags": json.loads(row["tag_flags"]),
+                "embedding": [len(embeddings), len(embedding)] if embedding else None,
             }
-            for record in records
-        ]
-    )
+        )
+        embeddings += embedding
+    return _pretty(listed), bytes(embeddings)
 
 
 def _pretty(data: object) -> bytes:

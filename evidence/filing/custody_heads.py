@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -47,8 +48,17 @@ def require_head_extended(workspace: Workspace, target: FolderTarget) -> None:
             f"This archive is older than the backup target {target.name}, or its custody log was cut: the target has "
             f"a head of {later.head.size} entries, signed {later.head.time}; the log here ends at entry "
             f"{workspace.custody.head().seq} or continues differently. Nothing was changed there.",
-            "`evidence custody --verify` says where. Bring the later state back from that target, and go on with it.",
+            "`evidence custody --verify` says where. Bring the later state back with `evidence restore TARGET DIR`.",
         )
+
+
+def make_key(workspace: Workspace) -> None:
+    """Give an archive of an earlier version its key now; the custody log gets an entry that names it.
+
+    Without a key, or a log, nothing happens: `note_head` reports it.
+    """
+    with contextlib.suppress(EvidenceError):
+        archive_key(workspace.custody, workspace.root, actor=workspace.actor, at=workspace.now())
 
 
 def head_text(workspace: Workspace) -> str:

@@ -72,5 +72,5 @@ def _in_a_bag(workspace: Workspace, held: Sequence[tuple[ClaimId, str]]) -> Path
 def _lost(what: str) -> BagError:
     return BagError(
         f"{what} is in no bag and not in the intake area.",
-        "Copy it back into its bag from a backup target, run `evidence verify`, then run this again.",
+        "Connect a backup target, run `evidence verify` and `evidence repair`, then run this again.",
     )

@@ -40,7 +40,7 @@ def require_current_bags(workspace: Workspace, target: Target, bags: Iterable[st
             f"This archive is older than the backup target {target.name}, or its custody log was cut: a bag there "
             f"has seen entry {max(beyond)}, the log here ends at {workspace.custody.head().seq} or continues "
             f"differently. Nothing was changed there.",
-            "Bring the later state back from that target, and go on with it.",
+            "Bring the later state back into a new folder with `evidence restore TARGET DIR`, and go on with it.",
         )
 
 

@@ -17,6 +17,7 @@ from evidence.errors import EvidenceError
 from evidence.filing.backup import open_targets, why_unreachable
 from evidence.filing.bags import bag_folder
 from evidence.filing.copies import place_name, record_check
+from evidence.filing.record_files import keep_records
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -123,6 +124,7 @@ def verify(workspace: Workspace, *, budget: Budget = UNLIMITED, progress: Progre
     left_files = max(0, wanted.files - run.read_files)
     ages = workspace.catalog.read_backs.ages(every)
     bad, missing = tuple(run.bad.values()), tuple(run.missing.values())
+    keep_records(workspace)
     workspace.record(
         "verified",
         "every bag and target" if not left_files else "the copies unread for longest",

@@ -5,6 +5,7 @@ What to delete is chosen by typed addresses (`retention.addresses`), never by te
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -16,11 +17,14 @@ from evidence.archive import bags, exchange
 from evidence.archive.digest_search import find_digests
 from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import discard
+from evidence.disk.faults import writing
 from evidence.disk.objects import sweep_parts
-from evidence.errors import BadInputError, PurgeRefusedError
+from evidence.errors import BadInputError, EvidenceError, PurgeRefusedError
+from evidence.filing.archive_files import push_archive_files
 from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.custody_heads import head_text, note_head
+from evidence.filing.record_files import keep_records
 from evidence.filing.releases import (
     originals_at,
     receivers,
@@ -47,7 +51,7 @@ from evidence.retention.plans import PROGRESS
 from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
 from evidence.retention.repository import PurgeLogEntry, Tombstone
 from evidence.settings import ARCHIVE_PLACE
-from evidence.workspace import Workspace
+from evidence.workspace import DAMAGED, Workspace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +98,12 @@ def run_purge(workspace: Workspace, plan: str) -> PurgeReport:
         if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
             _finish_interrupted_work(workspace)
         report = run_plan(ArchiveRepository(workspace), schedule_of(workspace), folder, by=workspace.actor)
+        keep_records(workspace)
+        for target in open_targets(workspace):
+            # The record files there name the claim until they follow; an absent target gets them at its next backup.
+            with contextlib.suppress(EvidenceError):
+                make_ready(workspace, target)
+                push_archive_files(workspace, target)
         if report.purged:  # so that no later change of the log can hide the purge
             targets = [(one.name, one.root) for one in open_targets(workspace)]
             note_head(workspace, targets)
@@ -191,9 +201,11 @@ class ArchiveRepository:
         match copy:
             case ArchiveBag(bag=bag):
                 bags.remove_bag(self._workspace.claims / bag)
+                _remove_damaged(self._workspace.root, bag)
             case TargetBag(target=target, bag=bag):
                 self._release_others(self._targets[target], bag)
                 self._targets[target].remove_bag(bag)
+                _remove_damaged(self._targets[target].root, bag)
             case IntakeObject(sha256=sha, name=name):
                 discard(self._workspace.store / sha[:2] / name)
             case Thumbnail(sha256=sha, name=name):
@@ -319,6 +331,14 @@ class ArchiveRepository:
             entries = self._workspace.custody.entries()
             self._logged_keys = {str(entry.details["key"]) for entry in entries if "key" in entry.details}
         return self._logged_keys
+
+
+def _remove_damaged(root: Path, bag: str) -> None:
+    """Remove what a repair and a rebuild kept aside of a bag: bad files of it, and catalogs that name its claim."""
+    aside = root / DAMAGED
+    with writing(aside):
+        for folder in (aside / bag, *aside.glob("catalog-*")):
+            exchange.remove_tree(folder)
 
 
 def _named(store: Path, sha: Sha256) -> list[str]:

@@ -15,7 +15,7 @@ from support_card import CardMaker
 from support_cli import cli
 from support_intake import PLAIN, at_home, filed, loaded_archive, set_settings, small_houses, taken_in
 
-from evidence.errors import BagError, CustodyError, LockedError
+from evidence.errors import CatalogError, CustodyError, LockedError
 from evidence.workspace import Workspace
 
 
@@ -133,7 +133,7 @@ def test_a_lost_catalog_never_costs_a_bag_its_photos(houses, two_houses_taken_in
         later = CardMaker(houses.parent / "later", serial="TC-0002", seed=900, number=40)
         later.sheet("TC-1001")
         root = later.root
-    with pytest.raises(BagError, match="catalog"):
+    with pytest.raises(CatalogError, match="missing"):
         taken_in(houses, root)
     assert filed(houses) == before
 

@@ -37,12 +37,9 @@ def four_more(archive, folder):
 
 
 def everything_below(folder):
-    """Every file with its bytes, but for the signed heads, which a backup adds to."""
-    return {
-        path.relative_to(folder): path.read_bytes()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.name != "heads.jsonl"
-    }
+    followed = {folder / "archive", folder / "custody-heads"}  # these follow every backup
+    files = [p for p in sorted(folder.rglob("*")) if p.is_file() and not followed & set(p.parents)]
+    return {p.relative_to(folder): p.read_bytes() for p in files}
 
 
 def without_heads(target):

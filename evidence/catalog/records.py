@@ -1,0 +1,176 @@
+"""Rows of the catalog as plain data: what the record files hold, and what a rebuild puts back.
+
+A claim's photos are in its bag. What is in no bag is in small record files, one for each `Kind` and key. Every
+method of the catalog that changes such a row marks its file as due in the same transaction.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, TypeAlias
+
+from sqlalchemy import Table, delete, func, insert, select, text, union_all
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Database, chunks
+from evidence.model import ClaimId
+
+Row: TypeAlias = dict[str, Any]
+RowsByTable: TypeAlias = dict[str, list[Row]]
+"""Rows by the name of their table; a value is text, a number, true, false, None, or bytes for an embedding."""
+
+CACHES = frozenset({"tally", "record_due"})
+"""Tables that are not recorded: the program fills them again."""
+
+
+class Kind(StrEnum):
+    """What a record file is about, and what its key is."""
+
+    CLAIM = "claim"
+    """A claim's row, holds, waivers and decisions; key: its number."""
+    INTAKE = "intake"
+    """An intake and where each file was seen on the card; key: the intake."""
+    DAY = "day"
+    """The segments of one local day; key: the ISO date, or empty."""
+    BAG = "bag"
+    """When a bag was built, and when each copy of its originals was verified; key: the claim, empty for the tray."""
+    OFFICE = "office"
+    """People, and decisions about no claim; key: empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Due:
+    """A record file that is out of date."""
+
+    kind: Kind
+    key: str
+    mark: str
+    """Which change made it so; a later change gives another mark."""
+
+
+class Records:
+    """The rows behind the record files."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def due(self) -> list[Due]:
+        """The record files that are out of date."""
+        with self._database.transaction() as db:
+            rows = db.execute(select(t.record_due).order_by(t.record_due.c.kind, t.record_due.c.key))
+            return [Due(kind=Kind(row.kind), key=row.key, mark=row.mark) for row in rows]
+
+    def written(self, done: Iterable[Due]) -> None:
+        """These files were written; those that changed meanwhile stay due."""
+        due = t.record_due.c
+        with self._database.transaction() as db:
+            for one in done:
+                mine = (due.kind == one.kind.value) & (due.key == one.key) & (due.mark == one.mark)
+                db.execute(delete(t.record_due).where(mine))
+
+    def mark_all(self) -> None:
+        """Every record file is due."""
+        with self._database.transaction() as db:
+            for kind, column in (
+                (Kind.CLAIM, t.claim.c.claim),
+                (Kind.INTAKE, t.intake.c.intake),
+                (Kind.DAY, t.segment.c.day),
+                (Kind.BAG, t.bag.c.claim),
+            ):
+                keys = list(db.execute(select(column).distinct()).scalars())
+                for piece in chunks(keys):
+                    self._database.changed(kind.value, piece)
+            self._database.changed(Kind.OFFICE.value, [""])
+
+    def rows(self, kind: Kind, key: str) -> RowsByTable:
+        """The rows of one record file; without any row when there is nothing to record.
+
+        A claim whose bag is up to date is recorded in its bag alone.
+        """
+        match kind:
+            case Kind.CLAIM:
+                return {} if self._in_its_bag(ClaimId(key)) else self.claim(ClaimId(key))
+            case Kind.INTAKE:
+                return self._select(
+                    (t.intake, t.intake.c.intake == key), (t.sighting, t.sighting.c.intake == key)
+                )
+            case Kind.DAY:
+                return self._select((t.segment, t.segment.c.day == key))
+            case Kind.BAG:
+                return self._select((t.bag, t.bag.c.claim == key), (t.copy, t.copy.c.claim == key))
+            case Kind.OFFICE:
+                return self._select((t.user, None), (t.decision, t.decision.c.claim.is_(None)))
+
+    def claim(self, claim: ClaimId) -> RowsByTable:
+        """The claim's own row, its holds, waivers and decisions."""
+        return self._select(
+            (t.claim, t.claim.c.claim == claim),
+            (t.hold, t.hold.c.claim == claim),
+            (t.waiver, t.waiver.c.claim == claim),
+            (t.decision, t.decision.c.claim == claim),
+        )
+
+    def placed(self, claim: ClaimId | None) -> dict[str, Row]:
+        """The rows of table `original` of the claim's files, or the tray's for None, by digest."""
+        where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
+        found = self._select((t.original, where))
+        return {row["sha256"]: row for row in found.get("original", ())}
+
+    def every_row(self) -> RowsByTable:
+        """Every row of every table but the caches, each table in the order of its key."""
+        return self._select(*((one, None) for one in t.metadata.sorted_tables if one.name not in CACHES))
+
+    def payloads(self) -> dict[ClaimId, int]:
+        """How many originals each bag holds."""
+        query = select(t.held_in.c.claim, func.count()).group_by(t.held_in.c.claim)
+        with self._database.transaction() as db:
+            return {ClaimId(claim): count for claim, count in db.execute(query)}
+
+    def is_empty(self) -> bool:
+        """True when no table holds a row."""
+        with self._database.transaction() as db:
+            tables = [one for one in t.metadata.sorted_tables if one.name not in CACHES]
+            return (
+                db.execute(union_all(*(select(text("1")).select_from(one) for one in tables))).first() is None
+            )
+
+    def replace_all(self, rows: Mapping[str, Sequence[Row]]) -> None:
+        """Delete every row of every table, then insert these; one transaction. Every record file is due after it."""
+        with self._database.transaction() as db:
+            for table in t.metadata.sorted_tables:
+                db.execute(delete(table))
+            for table in t.metadata.sorted_tables:
+                if whole := [_whole(table, row) for row in rows.get(table.name, ())]:
+                    db.execute(insert(table), whole)
+                if self._database.engine.dialect.name == "postgresql" and "id" in table.c:
+                    last = select(func.max(table.c.id)).scalar_subquery()
+                    name = func.pg_get_serial_sequence(table.name, "id")
+                    db.execute(select(func.setval(name, last)))  # a null maximum leaves the sequence as it is
+            self.mark_all()
+
+    def _in_its_bag(self, claim: ClaimId) -> bool:
+        query = select(t.bag.c.claim).where(t.bag.c.claim == claim, t.bag.c.dirty.is_(False))
+        with self._database.transaction() as db:
+            return db.execute(query).first() is not None
+
+    def _select(self, *wanted: tuple[Table, Any]) -> RowsByTable:
+        found: RowsByTable = defaultdict(list)
+        with self._database.transaction() as db:
+            for table, where in wanted:
+                query = select(table).order_by(*table.primary_key.columns)
+                if where is not None:
+                    query = query.where(where)
+                for row in db.execute(query).mappings():
+                    found[table.name].append(dict(row))
+        return dict(found)
+
+
+def _whole(table: Table, row: Row) -> Row:
+    """The row with every column of the table; one that an older program did not record gets its default."""
+    return {
+        column.name: row[column.name] if column.name in row else getattr(column.default, "arg", None)
+        for column in table.columns
+    }

@@ -1,0 +1,203 @@
+"""The archive's own files at each backup target, below `archive/`: settings, lists, logs, purges and record files.
+
+With the bags they are all that `restore` needs. `archive/manifest-sha256.txt` lists every file but the custody log,
+which proves itself: each of its lines holds the digest of the line before.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from evidence.archive.bagread import SHA256_MANIFEST, parse_manifest
+from evidence.archive.custody_key import ID_FILE, KEY_FILE
+from evidence.archive.names import encode_path
+from evidence.archive.targets import MARKER, FolderTarget
+from evidence.disk.durable import discard, make_folder, replace_file, sync_folder, write_all
+from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
+from evidence.errors import ArchiveOlderError, DestinationError
+from evidence.model import Sha256
+from evidence.workspace import SETTINGS, Workspace
+
+AT_TARGET = "archive"
+"""The folder at a target."""
+NEXT_MANIFEST = "manifest-next.txt"
+"""The manifest while files are replaced: a file matches this one or the one before."""
+CUSTODY = Path("custody") / "custody.jsonl"
+_PARTS = ("config", "custody", "purges", "learnt", "ledgers", "records")
+_OMITTED = (".lock", ".part", ".torn")
+"""Endings of files that stay here: locks and leftovers."""
+_PRIVATE = frozenset({KEY_FILE})
+"""Names of files that must never leave this computer."""
+_TAIL = 1 << 16
+"""Bytes before the end of the target's log that are compared with ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """A file as it was when it was last copied to the target."""
+
+    size: int
+    changed_ns: int
+    sha256: str
+
+
+def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
+    """Make the target's copies of the archive's own files equal to them; returns how many were written.
+
+    Only files that changed since the last push are read. Raises ArchiveOlderError, and writes nothing, when the
+    target's custody log has entries that this archive's has not; DestinationError.
+    """
+    there = target.root / AT_TARGET
+    require_newer_log(workspace, target)
+    known = _read_known(workspace, target)
+    present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root)}
+    listed: dict[str, _Known] = {}
+    changed: dict[str, bytes] = {}
+    for name, path in present.items():
+        stat, before = path.stat(), known.get(name)
+        if before and (before.size, before.changed_ns) == (stat.st_size, stat.st_mtime_ns):
+            listed[name] = before
+            continue
+        content = path.read_bytes()
+        listed[name] = _Known(stat.st_size, stat.st_mtime_ns, hashlib.sha256(content).hexdigest())
+        if not before or before.sha256 != listed[name].sha256:
+            changed[name] = content
+    gone = sorted(set(known) - set(listed))
+    with writing(there):
+        make_folder(there)
+        _append_log(workspace.root / CUSTODY, there / CUSTODY)  # before its head: a head never runs ahead
+        if changed or gone:
+            _replace_files(there, listed, changed, gone)
+    _write_known(workspace, target, listed)
+    return len(changed)
+
+
+def require_newer_log(workspace: Workspace, target: FolderTarget) -> None:
+    """Raise ArchiveOlderError when the custody log at the target is not the beginning of this archive's."""
+    ours, theirs = workspace.root / CUSTODY, target.root / AT_TARGET / CUSTODY
+    try:
+        size = theirs.stat().st_size
+    except OSError:
+        return
+    start = max(0, size - _TAIL)
+    with writing(theirs):
+        same = ours.stat().st_size >= size and _piece(ours, start, size) == _piece(theirs, start, size)
+    if not same:
+        raise ArchiveOlderError(
+            f"The custody log at the backup target {target.name} has entries that this archive's has not: "
+            "this archive is older than the target, or another one.",
+            "Nothing was changed there. Bring the later state back into a new folder with `evidence restore TARGET DIR`.",
+        )
+
+
+def read_archive_manifest(there: Path) -> list[dict[str, Sha256]]:
+    """The manifests of the archive's files at a target, digests by path: the present one, and one being written."""
+    found = []
+    for name in (SHA256_MANIFEST, NEXT_MANIFEST):
+        path = there / name
+        if path.is_file():
+            found.append(parse_manifest(path.read_bytes()))
+    return found
+
+
+def _files(root: Path) -> Iterator[Path]:
+    """The archive's own files but its custody log, sorted."""
+    for name in (SETTINGS, ID_FILE):
+        if (root / name).is_file():
+            yield root / name
+    for part in _PARTS:
+        for folder, names, files in os.walk(root / part):
+            names.sort()
+            for name in sorted(files):
+                path = Path(folder, name)
+                if (
+                    not name.endswith(_OMITTED)
+                    and name not in _PRIVATE
+                    and path != root / CUSTODY
+                    and not path.is_symlink()
+                ):
+                    yield path
+
+
+def _replace_files(
+    there: Path, listed: Mapping[str, _Known], changed: Mapping[str, bytes], gone: list[str]
+) -> None:
+    manifest = "".join(f"{listed[name].sha256}  {encode_path(name)}\n" for name in sorted(listed)).encode()
+    replace_file(there / NEXT_MANIFEST, manifest)
+    folders = {there}
+    for name, content in changed.items():
+        path = there / name
+        make_folder(path.parent)
+        replace_file(path, content)
+        folders.add(path.parent)
+        if hash_file(path, uncached=True) != listed[name].sha256:
+            raise DestinationError(
+                f"{path} does not hold what was written.", "Check the target's disk, then run it again."
+            )
+    for name in gone:
+        discard(there / name)
+        folders.add((there / name).parent)
+    for folder in folders:
+        if folder.is_dir():
+            sync_folder(folder)
+    (there / NEXT_MANIFEST).replace(there / SHA256_MANIFEST)
+    sync_folder(there)
+
+
+def _append_log(ours: Path, theirs: Path) -> None:
+    """Add to the copy of the log what it lacks. Raises OSError."""
+    size = theirs.stat().st_size if theirs.exists() else 0
+    if ours.stat().st_size == size:
+        return
+    make_folder(theirs.parent)
+    descriptor = os.open(theirs, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o640)
+    try:
+        write_all(descriptor, _piece(ours, size, ours.stat().st_size))
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    sync_folder(theirs.parent)
+
+
+def _piece(path: Path, start: int, end: int) -> bytes:
+    with path.open("rb") as handle:
+        handle.seek(start)
+        return handle.read(end - start)
+
+
+# --- what was copied before --------------------------------------------------------------
+
+
+def _known_path(workspace: Workspace, target: FolderTarget) -> Path:
+    return workspace.root / "targets" / f"{target.name}.files.json"
+
+
+def _marker(target: FolderTarget) -> str:
+    """The target's marker: another disk under the same name has another one."""
+    return (target.root / MARKER).read_text(encoding="utf-8")
+
+
+def _read_known(workspace: Workspace, target: FolderTarget) -> dict[str, _Known]:
+    """The files as they were at the last push; none when it was to another disk, or the list is lost."""
+    try:
+        data: Any = json.loads(_known_path(workspace, target).read_bytes())
+        if data["marker"] != _marker(target) or not (target.root / AT_TARGET / SHA256_MANIFEST).is_file():
+            return {}
+        return {name: _Known(*values) for name, values in data["files"].items()}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _write_known(workspace: Workspace, target: FolderTarget, listed: Mapping[str, _Known]) -> None:
+    path = _known_path(workspace, target)
+    files = {name: [one.size, one.changed_ns, one.sha256] for name, one in listed.items()}
+    with writing(path):
+        make_folder(path.parent)
+        replace_file(path, json.dumps({"marker": _marker(target), "files": files}).encode())

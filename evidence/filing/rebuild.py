@@ -1,0 +1,523 @@
+"""The catalog made anew from the bags, the record files and the custody log."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from evidence.archive import bags as bag_states
+from evidence.archive.bagread import read_manifest, read_tags
+from evidence.archive.places import place_id
+from evidence.cards.files import kind_of
+from evidence.catalog.base import dump, to_text
+from evidence.catalog.records import Kind, Row, RowsByTable
+from evidence.catalog.store import Catalog
+from evidence.codec import from_json, to_json
+from evidence.disk.durable import discard, make_folder, sync_folder
+from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
+from evidence.disk.objects import find_object
+from evidence.errors import BagError, CatalogError, EvidenceError
+from evidence.filing.bags import CLAIM_RECORD, EMBEDDINGS, PHOTO_RECORD, RECORD_FORMAT
+from evidence.filing.record_files import RecordFile, keep_records, read_records
+from evidence.model import CameraFacts, ClaimId, ClaimState, Finding, Look, Sha256
+from evidence.progress import Progress, quiet
+from evidence.settings import ARCHIVE_PLACE
+from evidence.workspace import CATALOG, DAMAGED, Workspace, utc_now
+
+FRESH = "catalog-rebuilt.sqlite"
+"""The new catalog until it takes the place of the old one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RebuildReport:
+    """What a rebuild found."""
+
+    bags: int
+    claims: int
+    photos: int
+    """Kept files in bags or in the intake area."""
+    people: int
+    old_catalog: str
+    """Where the replaced catalog is kept, below the archive; empty when there was none."""
+    findings: tuple[Finding, ...]
+
+
+@dataclass(slots=True)
+class _Gathered:
+    """Rows found so far, by the key of their table, and where each photo's record came from."""
+
+    root: Path
+    now: datetime
+    claims: dict[str, Row] = field(default_factory=dict)
+    originals: dict[str, Row] = field(default_factory=dict)
+    newest: dict[str, int] = field(default_factory=dict)
+    """For each photo, the custody log's length when the bag that describes it was built."""
+    tags: dict[str, list[Row]] = field(default_factory=dict)
+    seen: dict[str, list[Row]] = field(default_factory=dict)
+    held_in: list[Row] = field(default_factory=list)
+    bags: dict[str, Row] = field(default_factory=dict)
+    copies: dict[tuple[str, str], Row] = field(default_factory=dict)
+    holds: dict[int, Row] = field(default_factory=dict)
+    decisions: dict[int, Row] = field(default_factory=dict)
+    waivers: dict[tuple[str, str, str], Row] = field(default_factory=dict)
+    intakes: dict[str, Row] = field(default_factory=dict)
+    sightings: list[Row] = field(default_factory=list)
+    segments: dict[str, Row] = field(default_factory=dict)
+    lost: set[str] = field(default_factory=set)
+    """Digests of files that are missing from a bag or have another size."""
+    seqs: dict[str, int] = field(default_factory=dict)
+    """For each claim, the custody log's length when its bag was built."""
+    users: dict[str, Row] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+    def find(self, code: str, subject: str, message: str) -> None:
+        self.findings.append(Finding(code=code, message=message, subject=subject))
+
+
+def rebuild(
+    root: Path,
+    *,
+    actor: str | None = None,
+    now: Callable[[], datetime] = utc_now,
+    progress: Progress = quiet,
+    arrived: bool = False,
+) -> RebuildReport:
+    """Make the catalog of the archive at `root` anew; the old one is kept aside, and the bags are only read.
+
+    With `arrived` every file of the bags was copied here and verified just now, see `restore`; a PostgreSQL
+    catalog that holds rows is then left alone. Raises BadInputError, CatalogError,
+    CatalogWriteError, CustodyError, DestinationError, LockedError.
+    """
+    with writing(root):
+        _discard_catalog(root / FRESH)
+    fresh = f"sqlite:///{root.absolute() / FRESH}"
+    with Workspace(root, actor=actor, now=now, catalog_url=fresh) as workspace, workspace.locked():
+        bag_states.recover(workspace.claims)
+        bag_states.recover(workspace.root)
+        found = _gather(workspace, progress, arrived=arrived)
+        rows = _as_rows(found)
+        if workspace.settings.catalog.url:
+            _fill_server(workspace, rows, replace=not arrived)
+            _discard_after(workspace, root / FRESH)
+            aside = ""
+        else:
+            workspace.catalog.records.replace_all(rows)
+            keep_records(workspace)
+            workspace.close()
+            aside = _put_in_place(workspace)
+        workspace.record(
+            "catalog_rebuilt", "catalog", bags=len(found.bags), photos=len(found.originals), kept_at=aside
+        )
+    return RebuildReport(
+        bags=len(found.bags),
+        claims=len(found.claims),
+        photos=len(found.originals),
+        people=len(found.users),
+        old_catalog=aside,
+        findings=tuple(found.findings),
+    )
+
+
+def _fill_server(workspace: Workspace, rows: RowsByTable, *, replace: bool) -> None:
+    """Replace the rows of a catalog on a database server, in one transaction."""
+    catalog = Catalog(workspace.catalog_url)
+    try:
+        if not replace and not catalog.records.is_empty():
+            raise CatalogError(
+                "The catalog's database already holds rows, perhaps of the archive that was lost.",
+                "If they may be replaced, run `evidence rebuild` on the new archive.",
+            )
+        catalog.records.replace_all(rows)
+    finally:
+        catalog.close()
+
+
+def _discard_after(workspace: Workspace, path: Path) -> None:
+    workspace.close()
+    with writing(path):
+        _discard_catalog(path)
+
+
+def _put_in_place(workspace: Workspace) -> str:
+    """Keep the old catalog aside and give the new one its name; returns where the old one is."""
+    root, old = workspace.root, workspace.root / CATALOG
+    aside = root / DAMAGED / f"catalog-{workspace.now():%Y%m%d-%H%M%S-%f}"
+    kept = ""
+    with writing(root):
+        for path in _files_of(old):
+            make_folder(aside)
+            path.rename(aside / path.name)
+            kept = aside.relative_to(root).as_posix()
+        if kept:
+            sync_folder(aside)
+        (root / FRESH).rename(old)
+        sync_folder(root)
+    return kept
+
+
+def _files_of(catalog: Path) -> list[Path]:
+    """An SQLite database and the files of its write-ahead log that exist."""
+    names = [catalog, *(catalog.with_name(catalog.name + end) for end in ("-wal", "-shm", "-journal"))]
+    return [path for path in names if path.exists()]
+
+
+def _discard_catalog(path: Path) -> None:
+    for each in _files_of(path):
+        discard(each)
+
+
+# --- reading -----------------------------------------------------------------------------
+
+
+def _gather(workspace: Workspace, progress: Progress, *, arrived: bool) -> _Gathered:
+    found = _Gathered(root=workspace.root, now=workspace.now())
+    folders = list(_bag_folders(workspace))
+    for number, bag in enumerate(folders):
+        progress("Reading bags", number, len(folders))
+        try:
+            _add_bag(found, bag)
+        except (EvidenceError, OSError, ValueError, KeyError, TypeError) as trouble:
+            found.find("bag_unreadable", bag.name, f"{bag.name} could not be read: {trouble}")
+    progress("Reading bags", len(folders), len(folders))
+    for one in read_records(workspace.root):
+        if one.rows:
+            _add_record(found, one)
+        else:
+            found.find("record_unreadable", one.path.name, f"{one.path} could not be read.")
+    _read_back(found, workspace, progress, arrived=arrived)
+    _add_unfiled(found, workspace)
+    _add_holds_of_the_log(found, workspace)
+    return found
+
+
+def _bag_folders(workspace: Workspace) -> Iterator[Path]:
+    claims = sorted(workspace.claims.iterdir()) if workspace.claims.is_dir() else []
+    for bag in (*claims, workspace.tray):
+        if not bag.name.startswith(".") and (bag / "bagit.txt").is_file():
+            yield bag
+
+
+def _add_bag(found: _Gathered, bag: Path) -> None:
+    """Add what one bag holds. Raises when its records cannot be read: nothing of it was added then."""
+    tags = read_tags(bag)
+    about, listed = json.loads(tags[CLAIM_RECORD]), json.loads(tags[PHOTO_RECORD])
+    if about["format"] > RECORD_FORMAT:
+        raise BagError(
+            f"{bag.name}: its records are of format {about['format']}, newer than this program knows.",
+            "Use the program version that wrote it, or a newer one.",
+        )
+    claim = ClaimId(about["claim"]["claim"]) if about["claim"] else ClaimId("")
+    seq = int(about["custody"]["seq"])
+    embeddings = tags.get(EMBEDDINGS, b"")
+    originals = [(one, _original_row(one, claim, embeddings)) for one in listed]
+    claim_rows = claim_rows_of(about, bag.name, at=to_text(found.now)) if claim else {}
+    current = about["format"] == RECORD_FORMAT
+    found.seqs[claim] = seq
+    found.bags[claim] = {"claim": claim, "dirty": not current, "built_at": None}
+    _add_claim(found, claim_rows)
+    for one, row in originals:
+        sha = row["sha256"]
+        found.held_in.append({"sha256": sha, "claim": claim, "payload_path": one["payload_path"]})
+        if seq < found.newest.get(sha, -1):
+            continue
+        found.newest[sha], found.originals[sha] = seq, row
+        found.tags[sha], found.seen[sha] = one["said"], one["seen"]
+    _check_payload(found, bag, listed, read_manifest(bag))
+
+
+def _check_payload(
+    found: _Gathered, bag: Path, listed: list[dict[str, Any]], manifest: Mapping[str, Sha256]
+) -> None:
+    """Find files that are missing or have another size than recorded; their bytes are left to `verify`."""
+    for one in listed:
+        path, sha = one["payload_path"], one["record"]["sha256"]
+        file = bag / "data" / path
+        sound = file.is_file() and file.stat().st_size == one["size"] and manifest.get(path) == sha
+        if not sound:
+            found.find("missing", f"{bag.name}/data/{path}", f"{path} is missing or has another size.")
+            found.lost.add(sha)
+
+
+def claim_rows_of(about: Mapping[str, Any], folder: str | None, *, at: str | None) -> RowsByTable:
+    """The rows of a bag's records/claim.json: the claim's own, its holds, waivers and decisions.
+
+    `at` is the time that a claim of an older format is said to be added.
+    """
+    claim = about["claim"]
+    place = claim["place"] or {}
+    own = {
+        **{
+            name: claim[name]
+            for name in ("claim", "insured", "address", "loss_date", "peril", "jurisdiction", "stories")
+        },
+        "lat": place.get("lat"),
+        "lon": place.get("lon"),
+        "state": about["state"],
+        "closed_on": about["closed_on"],
+        "folder": folder,
+        "added_at": about.get("added_at") or at,
+        "version": about.get("version") or 0,
+    }
+    holds = [
+        {
+            **{name: one[name] for name in ("claim", "reason", "placed_by", "lifted_by", "lifted_why")},
+            "id": one["number"],
+            "placed_at": _stored(one["placed_at"]),
+            "lifted_at": _stored(one["lifted_at"]),
+        }
+        for one in about["holds"]
+    ]
+    decisions = [
+        {
+            **{name: one[name] for name in ("actor", "kind", "claim", "undone")},
+            "id": one["number"],
+            "at": _stored(one["at"]),
+            "before": dump(one["before"]),
+            "after": dump(one["after"]),
+        }
+        for one in about["decisions"]
+    ]
+    waivers = [{**one, "at": _stored(one["at"])} for one in about["waivers"]]
+    return {"claim": [own], "hold": holds, "decision": decisions, "waiver": waivers}
+
+
+def _stored(moment: str | None) -> str | None:
+    """A time of a record as the catalog keeps it."""
+    return to_text(datetime.fromisoformat(moment)) if moment else None
+
+
+def _original_row(one: Mapping[str, Any], claim: ClaimId, embeddings: bytes) -> Row:
+    record = one["record"]
+    path = one["payload_path"]
+    facts, look = from_json(CameraFacts, record["facts"]), from_json(Look, record["look"])
+    described = one.get("described", True)
+    at, size = one.get("embedding") or (0, 0)
+    own_flags = {json.dumps(flag, sort_keys=True) for flag in to_json((*facts.flags, *look.flags))}
+    flags = [flag for flag in record["flags"] if json.dumps(flag, sort_keys=True) not in own_flags]
+    return {
+        "sha256": record["sha256"],
+        "size": one["size"],
+        "suffix": one.get("suffix", Path(path).suffix.lower()),
+        "kind": record["kind"],
+        "facts": dump(to_json(facts)) if described else None,
+        "look": dump(to_json(look)) if described else None,
+        "embedding": embeddings[at : at + size] if size else None,
+        "phash": look.phash or None,
+        "corrected": _stored(record["corrected"]),
+        "correction": record["correction"],
+        "utc": _stored(record["utc"]),
+        "claim": claim or None,
+        "position": one.get("position", record["order"]),
+        "segment": one.get("segment", ""),
+        "claim_confidence": record["claim_confidence"],
+        "to_confirm": record["to_confirm"],
+        "claim_reasons": dump(record["claim_reasons"]),
+        "tag_flags": dump(one.get("tag_flags", flags)),
+    }
+
+
+def _add_claim(found: _Gathered, rows: RowsByTable) -> None:
+    for row in rows.get("claim", ()):
+        found.claims[row["claim"]] = row
+    found.holds.update((row["id"], row) for row in rows.get("hold", ()))
+    found.decisions.update((row["id"], row) for row in rows.get("decision", ()))
+    found.waivers.update(
+        ((row["claim"], row["requirement"], row["place"]), row) for row in rows.get("waiver", ())
+    )
+
+
+def _add_record(found: _Gathered, one: RecordFile) -> None:
+    """Add the rows of one record file. One about a claim counts unless the claim's bag is newer."""
+    key, rows = one.key, one.rows
+    match one.kind:
+        case Kind.CLAIM:
+            if one.seq >= found.seqs.get(key, 0):
+                _replace_claim(found, key, rows)
+        case Kind.INTAKE:
+            found.intakes.update((row["intake"], row) for row in rows["intake"])
+            found.sightings += rows.get("sighting", [])
+        case Kind.DAY:
+            found.segments.update((row["segment"], row) for row in rows["segment"])
+        case Kind.BAG:
+            _add_copies(found, key, rows)
+        case Kind.OFFICE:
+            found.users.update((row["name"], row) for row in rows.get("board_user", ()))
+            _add_claim(found, {"decision": rows.get("decision", [])})
+
+
+def _replace_claim(found: _Gathered, claim: str, rows: RowsByTable) -> None:
+    """A claim changed after its bag was built, or it has no bag."""
+    found.holds = {number: row for number, row in found.holds.items() if row["claim"] != claim}
+    found.decisions = {number: row for number, row in found.decisions.items() if row["claim"] != claim}
+    found.waivers = {each: row for each, row in found.waivers.items() if row["claim"] != claim}
+    _add_claim(found, rows)
+    if claim in found.bags:
+        found.bags[claim]["dirty"] = True
+        found.find(
+            "bag_behind", claim, f"The bag of claim {claim} lacks its latest changes; it will be built again."
+        )
+
+
+def _add_copies(found: _Gathered, claim: str, rows: RowsByTable) -> None:
+    if claim in found.bags and rows.get("bag"):
+        found.bags[claim]["built_at"] = rows["bag"][0]["built_at"]
+    for row in rows.get("copy", ()):
+        if row["sha256"] not in found.originals:
+            continue
+        found.copies[row["sha256"], row["place"]] = {**row, "claim": claim}
+
+
+def _read_back(found: _Gathered, workspace: Workspace, progress: Progress, *, arrived: bool) -> None:
+    """The archive's own copies: missing ones are bad, and those of which no date is recorded are read now."""
+    now, here = to_text(found.now), place_id(workspace.root)
+    for number, held in enumerate(found.held_in):
+        sha, claim = held["sha256"], held["claim"]
+        row = found.copies.get((sha, ARCHIVE_PLACE))
+        if row and not arrived and sha not in found.lost:
+            continue
+        progress("Reading files back", number, len(found.held_in))
+        row = row or {"sha256": sha, "place": ARCHIVE_PLACE, "off_computer": False, "claim": claim}
+        row |= {
+            "place_id": here,
+            "found_bad_at": row.get("found_bad_at"),
+            "verified_at": row.get("verified_at"),
+        }
+        good = sha not in found.lost and (arrived or _matches(found, workspace, held))
+        row |= {"verified_at": now, "found_bad_at": None} if good else {"found_bad_at": now}
+        found.copies[sha, ARCHIVE_PLACE] = row
+
+
+def _matches(found: _Gathered, workspace: Workspace, held: Row) -> bool:
+    folder = found.claims[held["claim"]]["folder"] if held["claim"] else None
+    path = workspace.bag_of(ClaimId(held["claim"]), folder) / "data" / held["payload_path"]
+    try:
+        sound = bool(hash_file(path, uncached=True) == held["sha256"])
+    except OSError:
+        sound = False
+    if not sound:
+        found.find(
+            "mismatch", f"{path.relative_to(workspace.root)}", f"{path.name} has changed or cannot be read."
+        )
+    return sound
+
+
+def _add_unfiled(found: _Gathered, workspace: Workspace) -> None:
+    """Kept files that are in no bag yet: the next intake analyses and files them."""
+    names = {
+        row["sha256"]: row["card_path"] for row in found.sightings if row["sha256"] not in found.originals
+    }
+    for sha, card_path in names.items():
+        stored = find_object(workspace.store, Sha256(sha))
+        if stored is None:
+            continue
+        found.originals[sha] = {
+            "sha256": sha,
+            "size": stored.stat().st_size,
+            "suffix": Path(card_path).suffix.lower(),
+            "kind": kind_of(card_path).value,
+        }
+        found.find("in_no_bag", card_path, f"{card_path} is in no bag yet; the next intake files it.")
+
+
+def _add_holds_of_the_log(found: _Gathered, workspace: Workspace) -> None:
+    """Holds that the custody log records and no bag or record file does: a hold is never lost."""
+    for entry in workspace.custody.entries():
+        number, claim = entry.details.get("hold"), entry.subject
+        if not isinstance(number, int) or claim not in found.claims:
+            continue
+        if entry.action == "hold_placed" and number not in found.holds:
+            found.holds[number] = {
+                "id": number,
+                "claim": claim,
+                "reason": str(entry.details.get("reason", "")),
+                "placed_by": entry.actor,
+                "placed_at": to_text(entry.at),
+            }
+            found.find(
+                "hold_of_log", claim, f"Hold {number} of claim {claim} was taken from the custody log."
+            )
+            if claim in found.bags:
+                found.bags[claim]["dirty"] = True
+        elif (
+            entry.action == "hold_lifted"
+            and number in found.holds
+            and not found.holds[number].get("lifted_at")
+        ):
+            found.find(
+                "hold_stays",
+                claim,
+                f"The log says that hold {number} was lifted; lift it again if it may end.",
+            )
+
+
+# --- rows --------------------------------------------------------------------------------
+
+
+def _as_rows(found: _Gathered) -> RowsByTable:
+    sightings = [row for row in found.sightings if row["sha256"] in found.originals]
+    known = {(row["intake"], row["card_path"]) for row in sightings}
+    lacking = [
+        _sighting_row(one)
+        for sha in sorted(found.seen)
+        for one in found.seen[sha]
+        if (one["intake"], one["card_path"]) not in known
+    ]
+    number = max((row["id"] for row in sightings), default=0)
+    for row in sorted(lacking, key=lambda row: (row["intake"], row["card_path"])):
+        number += 1
+        sightings.append({**row, "id": number})
+    for claim, row in found.claims.items():
+        if row["state"] == ClaimState.PURGED.value and claim in found.bags:
+            found.find("purged_bag", claim, f"Claim {claim} was purged, but its bag is there.")
+    return {
+        "claim": list(found.claims.values()),
+        "intake": list(found.intakes.values()),
+        "original": [_UNDESCRIBED | row for row in found.originals.values()],
+        "sighting": sightings,
+        "segment": list(found.segments.values()),
+        "decision": list(found.decisions.values()),
+        "tag": [row for rows in found.tags.values() for row in rows],
+        "bag": list(found.bags.values()),
+        "held_in": found.held_in,
+        "copy": list(found.copies.values()),
+        "hold": list(found.holds.values()),
+        "waiver": list(found.waivers.values()),
+        "board_user": list(found.users.values()),
+    }
+
+
+_UNDESCRIBED: Row = {
+    "facts": None,
+    "look": None,
+    "embedding": None,
+    "phash": None,
+    "corrected": None,
+    "correction": "",
+    "utc": None,
+    "claim": None,
+    "position": 0,
+    "segment": "",
+    "claim_confidence": 0.0,
+    "to_confirm": False,
+    "claim_reasons": "[]",
+    "tag_flags": "[]",
+}
+"""What the catalog holds of a file that nothing was read from yet."""
+
+
+def _sighting_row(one: Mapping[str, Any]) -> Row:
+    dcf = one["dcf"] or {}
+    return {
+        "intake": one["intake"],
+        "card_path": one["card_path"],
+        "sha256": one["sha256"],
+        "modified": _stored(one["modified"]),
+        "folder_number": dcf.get("folder_number"),
+        "file_number": dcf.get("file_number"),
+        "object_key": one["object_key"],
+    }

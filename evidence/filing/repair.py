@@ -1,0 +1,380 @@
+"""Replaces bad and missing files of bags, here and at the backup targets, from copies that still match.
+
+A source is another bag, the intake area, another place, or a card. It is hashed while it is copied, and the copy is
+read back from the disk, so nothing is ever repaired from a file that does not match. The bad bytes are moved to the
+folder `damaged` of their place.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from evidence.archive.bagcheck import check_bag
+from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
+from evidence.archive.exchange import locked
+from evidence.archive.names import SIDECAR
+from evidence.archive.targets import FolderTarget
+from evidence.cards.files import list_card
+from evidence.cards.volumes import mounted_cards, open_source
+from evidence.disk.copying import copy_file
+from evidence.disk.durable import discard, make_folder, replace_file, sync_folder
+from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
+from evidence.disk.objects import find_object
+from evidence.errors import BagError, CardReadError, CopyMismatchError, EvidenceError
+from evidence.filing.backup import make_ready, open_targets, push_released
+from evidence.filing.bags import bag_folder, file_away, recover_bags
+from evidence.filing.copies import place_name, verified_copies
+from evidence.filing.record_files import keep_records
+from evidence.model import ClaimId, Finding, Sha256
+from evidence.progress import Progress, quiet
+from evidence.settings import ARCHIVE_PLACE
+from evidence.workspace import DAMAGED, Workspace
+
+_FILE_FAULTS = frozenset({"mismatch", "unreadable"})
+"""Findings of a check of which the subject is a file with bad bytes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repaired:
+    """A file that was replaced."""
+
+    place: str
+    """The archive, or the name of a backup target."""
+    claim: ClaimId
+    path: str
+    """The bag's folder and the path inside the bag."""
+    sha256: Sha256
+    source: str
+    """Where the good copy was."""
+    kept_at: str
+    """Where the bad bytes are kept; empty when the file was missing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepairReport:
+    """What a repair did. A finding names what could not be repaired."""
+
+    read: int
+    repaired: tuple[Repaired, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    """The archive itself, for `target` None, or a target that can be reached."""
+
+    target: FolderTarget | None
+    root: Path
+
+    @property
+    def name(self) -> str:
+        return place_name(self.target)
+
+    def bag(self, workspace: Workspace, claim: ClaimId) -> Path:
+        here = bag_folder(workspace, claim)
+        return self.root / here.name if self.target else here
+
+
+@dataclass(slots=True)
+class _Work:
+    """The state of one repair."""
+
+    workspace: Workspace
+    places: list[_Place]
+    cards: list[Path]
+    read: int = 0
+    repaired: list[Repaired] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    by_size: dict[int, list[Path]] | None = None
+    """Files on the cards by size in bytes; None until they are needed."""
+
+    def lacks(self, code: str, subject: str, message: str) -> None:
+        self.findings.append(Finding(code=code, message=message, subject=subject))
+
+
+def repair(
+    workspace: Workspace,
+    *,
+    card: Path | None = None,
+    everything: bool = False,
+    progress: Progress = quiet,
+) -> RepairReport:
+    """Read what was found bad, or every file with `everything`, and replace what does not match. Hold the lock.
+
+    `card` is searched for good copies, and so is every mounted card. Raises BadInputError for a `card` that is
+    none, DestinationError.
+    """
+    recover_bags(workspace)
+    cards = [open_source(card).root] if card else [one.root for one in mounted_cards()]
+    work = _Work(workspace=workspace, places=[_Place(target=None, root=workspace.root)], cards=cards)
+    wanted = _flagged(workspace)
+    _add_targets(work, wanted, everything=everything)
+    for place in work.places:
+        for left in (place.root / DAMAGED).glob("*.new"):
+            discard(left)  # of a killed repair
+        claims = workspace.catalog.keeping.bags() if everything else sorted(wanted.get(place.name, {}))
+        for number, claim in enumerate(claims):
+            progress(f"Repairing {place.name}", number, len(claims))
+            suspects = None if everything else wanted[place.name][claim]
+            try:
+                _repair_bag(work, place, claim, suspects)
+            except EvidenceError as trouble:
+                work.lacks("not_repaired", f"{place.name}: {claim or 'unassigned'}", str(trouble))
+        progress(f"Repairing {place.name}", len(claims), len(claims))
+        if place.target is None:
+            file_away(workspace)  # records and sidecars that were moved aside are written again
+    workspace.record(
+        "repair_run",
+        "every place",
+        read=work.read,
+        repaired=len(work.repaired),
+        not_repaired=len(work.findings),
+    )
+    keep_records(workspace)
+    return RepairReport(read=work.read, repaired=tuple(work.repaired), findings=tuple(work.findings))
+
+
+def _flagged(workspace: Workspace) -> dict[str, dict[ClaimId, set[Sha256]]]:
+    """Digests of the copies found bad, by place and claim of the bag."""
+    found: dict[str, dict[ClaimId, set[Sha256]]] = defaultdict(lambda: defaultdict(set))
+    for row in workspace.catalog.keeping.found_bad():
+        found[row.place][row.claim].add(row.sha256)
+    return found
+
+
+def _add_targets(work: _Work, wanted: Mapping[str, object], *, everything: bool) -> None:
+    named = open_targets(work.workspace)
+    for target in named:
+        try:
+            make_ready(work.workspace, target)
+        except EvidenceError as trouble:
+            if everything or target.name in wanted:
+                work.lacks("unreachable", target.name, str(trouble))
+            continue
+        work.places.append(_Place(target=target, root=target.root))
+    for name in sorted(set(wanted) - {one.name for one in named} - {ARCHIVE_PLACE}):
+        work.lacks("unreachable", name, f"The settings no longer name the backup target {name}.")
+
+
+# --- one bag -----------------------------------------------------------------------------
+
+
+def _repair_bag(work: _Work, place: _Place, claim: ClaimId, suspects: set[Sha256] | None) -> None:
+    """Repair one bag in one place; None reads the whole bag. Raises EvidenceError."""
+    workspace = work.workspace
+    bag = place.bag(workspace, claim)
+    payload = workspace.catalog.keeping.payload(claim)
+    with locked(bag):
+        push = not _has_records(work, place, claim, bag)
+        if not push or place.target is None:
+            if suspects is None:
+                push |= _set_aside_sidecars(work, place, bag, payload)
+            for sha, path in payload.items():
+                if suspects is None or sha in suspects:
+                    _repair_original(work, place, claim, bag / DATA / path, sha)
+    if push and place.target is None:
+        with workspace.catalog.transaction():
+            workspace.catalog.keeping.mark_dirty([claim])
+    elif push and place.target is not None:
+        _push(work, place.target, claim, bag, payload)
+
+
+def _push(
+    work: _Work, target: FolderTarget, claim: ClaimId, bag: Path, payload: Mapping[Sha256, str]
+) -> None:
+    """Copy the archive's bag over one whose records are damaged or gone."""
+    done = push_released(work.workspace, target, [claim])
+    subject = f"{target.name}: {bag.name}"
+    if not done:
+        work.lacks("not_repaired", subject, f"{bag.name} holds originals that the archive has not.")
+        return
+    work.read += len(payload)
+    work.workspace.record(
+        "repaired", claim or "unassigned", place=target.name, path=bag.name, source="the archive"
+    )
+    work.repaired.append(
+        Repaired(
+            place=target.name, claim=claim, path=bag.name, sha256=Sha256(""), source="the archive", kept_at=""
+        )
+    )
+
+
+def _repair_original(work: _Work, place: _Place, claim: ClaimId, path: Path, sha: Sha256) -> None:
+    """Read one original; replace it when it does not match, or name it when there is no good copy."""
+    work.read += 1
+    keeping = work.workspace.catalog.keeping
+    if _digest_of(path) == sha:
+        if any(row.place == place.name and row.found_bad_at for row in keeping.copies([sha]).get(sha, ())):
+            keeping.put_copies(verified_copies(work.workspace, place.target, claim, [sha]))
+        return
+    relative = path.relative_to(place.root).as_posix()
+    subject = claim or "unassigned"
+    staged = place.root / DAMAGED / f"{secrets.token_hex(8)}.new"
+    for source, good in _sources(work, path, sha):
+        try:
+            copy_file(good, staged, sha)
+        except (CopyMismatchError, CardReadError):
+            continue
+        kept_at = _exchange(place, staged, path)
+        log = work.workspace.record
+        log("found_bad", subject, place=place.name, path=relative, sha256=sha, kept_at=kept_at)
+        log("repaired", subject, place=place.name, path=relative, sha256=sha, source=source)
+        keeping.put_copies(verified_copies(work.workspace, place.target, claim, [sha]))
+        work.repaired.append(
+            Repaired(place=place.name, claim=claim, path=relative, sha256=sha, source=source, kept_at=kept_at)
+        )
+        return
+    keeping.mark_corrupt(place.name, [sha], at=work.workspace.now())
+    work.lacks(
+        "not_repaired",
+        f"{place.name}: {relative}",
+        f"{path.name} is bad or missing and no copy matches its digest {sha[:12]}. "
+        "Connect another backup target or the card, then run `evidence repair --card DIR`.",
+    )
+
+
+def _exchange(place: _Place, staged: Path, path: Path) -> str:
+    """Move what is at `path` aside and the verified copy there; returns where the bad file is, or ''."""
+    kept_at = _move_aside(place, path)
+    with writing(path):
+        make_folder(path.parent)
+        staged.rename(path)
+        sync_folder(path.parent)
+    return kept_at
+
+
+def _move_aside(place: _Place, path: Path) -> str:
+    """Move a bad file to the place's `damaged` folder; returns its path there, or '' when there was none."""
+    with writing(path):
+        if not path.is_symlink() and not path.exists():
+            return ""
+        inside = path.relative_to(place.root)
+        if inside.parts[0] == "claims":
+            inside = inside.relative_to("claims")
+        aside = place.root / DAMAGED / inside.with_name(f"{inside.name}.{secrets.token_hex(4)}")
+        make_folder(aside.parent)
+        path.rename(aside)
+        sync_folder(aside.parent)
+        sync_folder(path.parent)
+    return aside.relative_to(place.root).as_posix()
+
+
+def _digest_of(path: Path) -> str:
+    try:
+        return "" if path.is_symlink() else hash_file(path, uncached=True)
+    except OSError:
+        return ""
+
+
+# --- where a good copy may be ------------------------------------------------------------
+
+
+def _sources(work: _Work, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
+    """Files that may be the original, each with what to call its place; none was read yet."""
+    held = work.workspace.catalog.keeping.held_in([sha]).get(sha, ())
+    for other in work.places:
+        for owner, inside in held:
+            with contextlib.suppress(BagError):
+                file = other.bag(work.workspace, owner) / DATA / inside
+                if file != path and file.is_file() and not file.is_symlink():
+                    yield other.name, file
+        if other.target is None:
+            stored = find_object(work.workspace.store, sha)
+            if stored is not None:
+                yield "the intake area", stored
+        else:
+            yield from _moved_at(other.target, path, sha)
+    original = work.workspace.catalog.photos.originals([sha]).get(sha)
+    for file in _on_cards(work).get(original.size if original else -1, ()):
+        yield f"the card at {file}", file
+
+
+def _moved_at(target: FolderTarget, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
+    """The same bytes in any other bag of a target, by the manifests there."""
+    for name in target.names():
+        with contextlib.suppress(EvidenceError, OSError):
+            for inside, digest in target.listed(name).items():
+                file = target.root / name / DATA / inside
+                if digest == sha and file != path and file.is_file() and not file.is_symlink():
+                    yield target.name, file
+
+
+def _on_cards(work: _Work) -> Mapping[int, list[Path]]:
+    if work.by_size is None:
+        work.by_size = defaultdict(list)
+        for root in work.cards:
+            for found in list_card(root).found:
+                work.by_size[found.size].append(root / found.card_path)
+    return work.by_size
+
+
+# --- records and sidecars ----------------------------------------------------------------
+
+
+def _has_records(work: _Work, place: _Place, claim: ClaimId, bag: Path) -> bool:
+    """True when the bag's tag files match its tag manifest; in the archive they are brought back if not."""
+    with contextlib.suppress(BagError, OSError):
+        read_tags(bag)
+        return True
+    if place.target is not None:
+        return False
+    payload = {path: sha for sha, path in work.workspace.catalog.keeping.payload(claim).items()}
+    for other in work.places[1:]:
+        with contextlib.suppress(BagError, OSError, KeyError, ValueError):
+            tags = read_tags(other.bag(work.workspace, claim))
+            listed = parse_manifest(tags[SHA256_MANIFEST])
+            if all(listed.get(DATA + path) == sha for path, sha in payload.items()):
+                _put_tags(work, place, claim, bag, tags, other.name)
+                return False
+    raise BagError(
+        f"The records of the bag {bag.name} are damaged, and no backup target holds them.",
+        "Connect a backup target, then run `evidence repair` again.",
+    )
+
+
+def _put_tags(
+    work: _Work, place: _Place, claim: ClaimId, bag: Path, tags: Mapping[str, bytes], source: str
+) -> None:
+    subject = claim or "unassigned"
+    for name, content in tags.items():
+        path = bag / name
+        with contextlib.suppress(OSError):
+            if path.read_bytes() == content:
+                continue
+        kept_at = _move_aside(place, path)
+        with writing(path):
+            make_folder(path.parent)
+            replace_file(path, content)
+            sync_folder(path.parent)
+        relative = path.relative_to(place.root).as_posix()
+        log = work.workspace.record
+        log("found_bad", subject, place=place.name, path=relative, kept_at=kept_at)
+        log("repaired", subject, place=place.name, path=relative, source=source)
+        work.repaired.append(
+            Repaired(
+                place=place.name,
+                claim=claim,
+                path=relative,
+                sha256=Sha256(""),
+                source=source,
+                kept_at=kept_at,
+            )
+        )
+
+
+def _set_aside_sidecars(work: _Work, place: _Place, bag: Path, payload: Mapping[Sha256, str]) -> bool:
+    """Move bad sidecars aside; True when there was a bad or missing one, which is then written again."""
+    check = check_bag(bag)
+    originals = {DATA + path for path in payload.values()}
+    bad = {one.subject for one in check.bad if one.code in _FILE_FAULTS} | set(check.missing)
+    sidecars = [path for path in sorted(bad - originals) if path.endswith(SIDECAR)]
+    work.read += check.checked - len(payload)
+    for path in sidecars:
+        _move_aside(place, bag / path)
+    return bool(sidecars)

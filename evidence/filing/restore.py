@@ -1,0 +1,312 @@
+"""A claim's bag, or a whole archive, brought back from one backup target with nothing else left."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
+from evidence.archive.custody import CustodyLog
+from evidence.archive.custody_key import archive_key, replace_key
+from evidence.archive.names import why_unsafe
+from evidence.archive.targets import MARKER, FolderTarget
+from evidence.disk.copying import copy_file
+from evidence.disk.durable import make_folder, replace_file, sync_folder, write_new_file
+from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
+from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
+from evidence.filing.archive_files import AT_TARGET, CUSTODY, read_archive_manifest
+from evidence.filing.bags import CLAIM_RECORD
+from evidence.filing.rebuild import RebuildReport, rebuild
+from evidence.model import Finding, Sha256
+from evidence.progress import Progress, quiet
+from evidence.settings import default_text
+from evidence.workspace import SETTINGS, Workspace, named_actor, system_actor, utc_now
+
+TRAY = "unassigned"
+UNFINISHED = "restoring.mark"
+"""A file in the new archive until everything is back; a killed restore is continued by running it again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RestoreReport:
+    """What came back from the target."""
+
+    bags: tuple[str, ...]
+    files: int
+    """Payload files copied and verified."""
+    findings: tuple[Finding, ...]
+    rebuilt: RebuildReport | None
+    """None for a single claim."""
+
+
+@dataclass(slots=True)
+class _Progressing:
+    """What came back so far."""
+
+    bags: list[str] = field(default_factory=list)
+    files: int = 0
+    findings: list[Finding] = field(default_factory=list)
+
+    def lacks(self, code: str, subject: str, message: str) -> None:
+        self.findings.append(Finding(code=code, message=message, subject=subject))
+
+
+def find_target(named: str, archive: Path | None) -> Path:
+    """The folder of a target: a path to it, or its name in the settings of `archive`. Raises BadInputError."""
+    path = Path(named)
+    if (path / MARKER).is_file():
+        return path.absolute()
+    if archive is not None and (archive / SETTINGS).is_file():
+        from evidence.settings import load_settings  # noqa: PLC0415 - only for a name
+
+        file = archive / SETTINGS
+        for one in load_settings(file.read_text(encoding="utf-8-sig"), origin=str(file)).target:
+            if one.name == named and (one.path / MARKER).is_file():
+                return one.path.absolute()
+    raise BadInputError(
+        f"{named} is not the folder of a backup target: it holds no {MARKER}.",
+        "Connect its disk and give the folder that holds the bags.",
+    )
+
+
+def restore(
+    target: Path,
+    into: Path,
+    *,
+    actor: str | None = None,
+    now: Callable[[], datetime] = utc_now,
+    progress: Progress = quiet,
+) -> RestoreReport:
+    """Bring back a whole archive into a new or empty folder, and make its catalog anew.
+
+    Every file is compared with its digest. What does not match is left out and named. A killed restore is
+    continued by the same call. Raises BadInputError, DestinationError and what `rebuild` raises.
+    """
+    name = system_actor() if actor is None else named_actor(actor)
+    _require_free_folder(target, into, mark=UNFINISHED)
+    with writing(into):
+        make_folder(into)
+        (into / UNFINISHED).touch()
+        for part in ("claims", "intake", "ledgers", "custody", "config/required_shots", "purges", "learnt"):
+            (into / part).mkdir(parents=True, exist_ok=True)
+        if os.name == "posix":
+            into.chmod(0o750)
+    back = _Progressing()
+    for bag in _each_bag(target, progress):
+        _restore_bag(target / bag, into / bag if bag == TRAY else into / "claims" / bag, back)
+    _restore_archive_files(target / AT_TARGET, into, back)
+    _require_log_and_settings(into, back, actor=name, now=now)
+    report = rebuild(into, actor=name, now=now, progress=progress, arrived=True)
+    with Workspace(into, actor=name, now=now) as workspace:
+        _require_key(workspace)
+        workspace.record(
+            "restored",
+            "archive",
+            target=str(target),
+            bags=len(back.bags),
+            files=back.files,
+            lacking=len(back.findings),
+        )
+    with writing(into):
+        (into / UNFINISHED).unlink()
+        sync_folder(into)
+    return RestoreReport(
+        bags=tuple(back.bags),
+        files=back.files,
+        findings=(*back.findings, *report.findings),
+        rebuilt=report,
+    )
+
+
+def restore_claim(target: Path, into: Path, claim: str, *, progress: Progress = quiet) -> RestoreReport:
+    """Bring back the bag of one claim into a new or empty folder. Raises BadInputError, DestinationError."""
+    _require_free_folder(target, into, mark=None)
+    found = next((bag for bag in _each_bag(target, quiet) if _claim_of(target / bag) == claim), None)
+    if found is None:
+        raise BadInputError(
+            f"{target} holds no bag of claim {claim}.", "Check the number, or try another backup target."
+        )
+    progress("Restoring bags", 0, 1)
+    back = _Progressing()
+    with writing(into):
+        make_folder(into)
+    _restore_bag(target / found, into / found, back)
+    progress("Restoring bags", 1, 1)
+    return RestoreReport(bags=tuple(back.bags), files=back.files, findings=tuple(back.findings), rebuilt=None)
+
+
+def _require_free_folder(target: Path, into: Path, *, mark: str | None) -> None:
+    """Raise BadInputError unless `into` is new, empty or a restore that was killed, and apart from the target."""
+    here, there = into.absolute(), target.absolute()
+    if here == there or here in there.parents or there in here.parents:
+        raise BadInputError(
+            f"{into} and the backup target {target} lie inside one another.", "Give a folder of its own."
+        )
+    if not into.exists() or (mark and (into / mark).is_file()):
+        return
+    if not into.is_dir() or any(into.iterdir()):
+        raise BadInputError(
+            f"{into} is not an empty folder.", "Choose a new or empty folder; nothing is restored over files."
+        )
+
+
+def _each_bag(target: Path, progress: Progress) -> Iterator[str]:
+    names = FolderTarget(name=_name_of(target), root=target, off_computer=False).names()
+    for number, name in enumerate(names):
+        progress("Restoring bags", number, len(names))
+        yield name
+    progress("Restoring bags", len(names), len(names))
+
+
+def _name_of(target: Path) -> str:
+    try:
+        return str(json.loads((target / MARKER).read_bytes())["target"])
+    except (OSError, ValueError, KeyError, TypeError):
+        raise BadInputError(
+            f"{target / MARKER} cannot be read.", "Check the disk, or try another backup target."
+        ) from None
+
+
+def _claim_of(bag: Path) -> str:
+    try:
+        about = json.loads((bag / CLAIM_RECORD).read_bytes())
+        return str(about["claim"]["claim"]) if about["claim"] else TRAY
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+
+
+def _require_key(workspace: Workspace) -> None:
+    """Give the archive a key to sign its log with: the private key of the lost one is at no target."""
+    log, root, at = workspace.custody, workspace.root, workspace.now()
+    try:
+        archive_key(log, root, actor=workspace.actor, at=at)
+    except CustodyError:
+        replace_key(log, root, actor=workspace.actor, reason="restored from a backup target", at=at)
+
+
+# --- bags --------------------------------------------------------------------------------
+
+
+def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
+    """Copy a bag file by file, each compared with the manifest; a file that is bad is left out and named."""
+    try:
+        tags = read_tags(source)
+        listed = parse_manifest(tags[SHA256_MANIFEST])
+    except (EvidenceError, OSError, KeyError, ValueError):
+        back.lacks(
+            "bag_unreadable",
+            source.name,
+            f"The records of the bag {source.name} are damaged; it was left out.",
+        )
+        return
+    for path, digest in listed.items():
+        if why_unsafe(path) or not path.startswith(DATA):
+            back.lacks("unsafe_name", f"{source.name}/{path}", f"{path} is not a name that a bag may hold.")
+        elif _copied(source / path, bag / path, digest):
+            back.files += 1
+        else:
+            back.lacks(
+                "not_restored",
+                f"{source.name}/{path}",
+                f"{path} is bad or missing at the target; bring it back from another copy.",
+            )
+    with writing(bag):
+        (bag / "data").mkdir(parents=True, exist_ok=True)
+        for path, content in sorted(tags.items(), key=lambda item: item[0] == "bagit.txt"):
+            place = bag / path  # bagit.txt comes last: a folder with it is a bag
+            make_folder(place.parent)
+            if not place.exists():
+                write_new_file(place, content)
+        sync_folder(bag)
+    back.bags.append(bag.name)
+
+
+def _copied(source: Path, dest: Path, digest: Sha256) -> bool:
+    """Copy one file and read the copy back; False when the source is not what the manifest records."""
+    try:
+        if source.is_symlink():
+            return False
+        copy_file(source, dest, digest)
+    except (CopyMismatchError, CardReadError):
+        return False
+    return True
+
+
+# --- the archive's own files -------------------------------------------------------------
+
+
+def _restore_archive_files(there: Path, into: Path, back: _Progressing) -> None:
+    try:
+        manifests = read_archive_manifest(there)
+    except (OSError, ValueError):
+        manifests = []
+    if not manifests:
+        back.lacks(
+            "no_archive_files",
+            AT_TARGET,
+            "The target holds no settings, logs or record files of the archive.",
+        )
+    for name in sorted({name for manifest in manifests for name in manifest}):
+        source, dest = there / name, into / name
+        digests = {manifest[name] for manifest in manifests if name in manifest}
+        if why_unsafe(name) or source.is_symlink():
+            back.lacks("unsafe_name", name, f"{name} is not a name that an archive holds.")
+            continue
+        if dest.exists():
+            continue  # a killed restore brought it back whole, and the rebuild may have changed it since
+        found = _digest_of(source)
+        if found in digests and _copied(source, dest, Sha256(found)):
+            _make_writable(dest)
+        else:
+            back.lacks("not_restored", f"{AT_TARGET}/{name}", f"{name} is bad or missing at the target.")
+    if (there / CUSTODY).is_file():
+        _restore_log(there / CUSTODY, into / CUSTODY, back)
+
+
+def _digest_of(path: Path) -> str:
+    try:
+        return hash_file(path, uncached=True)
+    except OSError:
+        return ""
+
+
+def _make_writable(path: Path) -> None:
+    with writing(path):
+        path.chmod(0o640)
+
+
+def _restore_log(source: Path, dest: Path, back: _Progressing) -> None:
+    """The custody log, up to its last whole line; its own chain proves it."""
+    with writing(dest):
+        if dest.exists():
+            return
+        content = source.read_bytes()
+        whole = content[: content.rfind(b"\n") + 1]
+        make_folder(dest.parent)
+        replace_file(dest, whole)
+        sync_folder(dest.parent)
+    log = CustodyLog(dest)
+    verdict = log.verify()
+    if not verdict.valid:
+        back.findings += verdict.findings
+
+
+def _require_log_and_settings(
+    into: Path, back: _Progressing, *, actor: str, now: Callable[[], datetime]
+) -> None:
+    """Give the archive default settings and a new log where the target had none."""
+    if not (into / CUSTODY).exists():
+        back.lacks("log_missing", str(CUSTODY), "The target holds no custody log; a new one was begun.")
+        log = CustodyLog(into / CUSTODY)
+        log.append(actor=actor, action="archive_made", subject=into.absolute().name, details={}, at=now())
+    if not (into / SETTINGS).exists():
+        back.lacks(
+            "settings_missing", SETTINGS, "The target holds no settings; the program's own were written."
+        )
+        with writing(into):
+            replace_file(into / SETTINGS, default_text(SETTINGS).encode())

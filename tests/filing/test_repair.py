@@ -1,0 +1,148 @@
+"""Bad and missing files replaced from copies that still match, never from one that does not."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+
+import pytest
+from support_archive import outside_verdict
+from support_cli import cli
+from support_intake import actions, at_home, bags_of, filed, with_target
+
+
+@pytest.fixture
+def backed_up(houses, other_disk):
+    with_target(houses, other_disk)
+    assert cli("backup", archive=houses).status == 0
+    return houses
+
+
+def photo_of(claim_folder):
+    return sorted(claim_folder.glob("data/**/*.JPG"))[1]
+
+
+def bag(archive, claim="TC-1001"):
+    return next((archive / "claims").glob(f"{claim}*"))
+
+
+def spoil(path):
+    path.chmod(0o644)
+    path.write_bytes(b"x" * path.stat().st_size)
+
+
+def repaired(archive, *more, status=0):
+    ran = cli("repair", "--json", *more, archive=archive)
+    assert ran.status == status, ran.err + ran.out
+    return ran.data
+
+
+@pytest.mark.parametrize("fault", ["flipped", "gone"])
+@pytest.mark.parametrize("place", ["archive", "target"])
+def test_a_bad_or_missing_file_is_replaced_from_the_other_place(backed_up, other_disk, fault, place):
+    before = filed(backed_up)
+    folder = bag(backed_up) if place == "archive" else other_disk / bag(backed_up).name
+    path = photo_of(folder)
+    spoil(path) if fault == "flipped" else path.unlink()
+    assert cli("verify", archive=backed_up).status == 1
+    report = repaired(backed_up)
+    (one,) = report["repaired"]
+    assert one["source"] == ("office" if place == "archive" else "archive")
+    assert one["path"].endswith(path.name)
+    root = backed_up if place == "archive" else other_disk
+    kept = [p for p in (root / "damaged").rglob("*") if p.is_file()]
+    assert [set(p.read_bytes()) for p in kept] == ([set(b"x")] if fault == "flipped" else [])
+    assert filed(backed_up) == before
+    assert all(
+        outside_verdict(each) == "" for each in [*bags_of(backed_up), other_disk / bag(backed_up).name]
+    )
+    assert cli("verify", archive=backed_up).status == 0
+    assert {"found_bad", "repaired"} <= set(actions(backed_up))
+    assert repaired(backed_up)["repaired"] == []
+
+
+def test_a_file_that_is_bad_everywhere_is_named_and_never_replaced_by_a_bad_one(backed_up, other_disk):
+    here = photo_of(bag(backed_up))
+    there = other_disk / bag(backed_up).name / here.relative_to(bag(backed_up))
+    spoil(here)
+    spoil(there)
+    there.write_bytes(b"y" * there.stat().st_size)
+    assert cli("verify", archive=backed_up).status == 1
+    report = repaired(backed_up, status=1)
+    assert report["repaired"] == []
+    assert {one["code"] for one in report["findings"]} == {"not_repaired"}
+    assert len(report["findings"]) == 2
+    assert set(here.read_bytes()) == set(b"x")
+    assert set(there.read_bytes()) == set(b"y")
+
+
+def test_a_card_gives_back_what_no_other_place_has(backed_up, other_disk, two_houses_taken_in, tmp_path):
+    here = photo_of(bag(backed_up))
+    content, digest = here.read_bytes(), hashlib.sha256(here.read_bytes()).hexdigest()
+    card = tmp_path / "card" / "DCIM" / "100TESTC"
+    card.mkdir(parents=True)
+    (card / "OTHER001.JPG").write_bytes(b"z" * len(content))
+    (card / "TEST9999.JPG").write_bytes(content)
+    spoil(here)
+    spoil(other_disk / bag(backed_up).name / here.relative_to(bag(backed_up)))
+    assert cli("verify", archive=backed_up).status == 1
+    was = {path: path.read_bytes() for path in card.iterdir()}
+    report = repaired(backed_up, "--card", tmp_path / "card")
+    assert len(report["repaired"]) == 2
+    assert "TEST9999.JPG" in report["repaired"][0]["source"]
+    assert hashlib.sha256(here.read_bytes()).hexdigest() == digest
+    assert {path: path.read_bytes() for path in card.iterdir()} == was
+    assert cli("verify", archive=backed_up).status == 0
+
+
+def test_all_reads_what_nobody_found_bad_yet_sidecars_too(backed_up, other_disk):
+    here = photo_of(bag(backed_up))
+    spoil(here)
+    assert repaired(backed_up)["repaired"] == []
+    assert len(repaired(backed_up, "--all")["repaired"]) == 1
+    sidecar = next(iter(sorted(bag(backed_up).glob("data/**/*.xmp"))))
+    spoil(sidecar)
+    assert outside_verdict(bag(backed_up))
+    repaired(backed_up, "--all")
+    assert outside_verdict(bag(backed_up)) == ""
+    there = other_disk / bag(backed_up).name / sidecar.relative_to(bag(backed_up))
+    spoil(there)
+    repaired(backed_up, "--all")
+    assert outside_verdict(other_disk / bag(backed_up).name) == ""
+
+
+@pytest.mark.parametrize("name", ["manifest-sha256.txt", "bagit.txt", "records/claim.json"])
+def test_a_bags_records_come_back_from_a_target(backed_up, other_disk, name):
+    before = filed(backed_up)
+    spoil(bag(backed_up) / name)
+    assert cli("verify", archive=backed_up).status == 1
+    repaired(backed_up, "--all")
+    assert filed(backed_up) == before
+    assert outside_verdict(bag(backed_up)) == ""
+    spoil(other_disk / bag(backed_up).name / name)
+    repaired(backed_up, "--all")
+    assert outside_verdict(other_disk / bag(backed_up).name) == ""
+
+
+@pytest.mark.parametrize("place", ["archive", "target"])
+def test_a_bag_that_is_gone_whole_comes_back(backed_up, other_disk, place):
+    before = filed(backed_up)
+    shutil.rmtree(bag(backed_up) if place == "archive" else other_disk / bag(backed_up).name)
+    assert cli("verify", archive=backed_up).status == 1
+    with at_home(backed_up) as workspace:
+        assert workspace.catalog.keeping.found_bad(), "nothing of a bag that is gone was verified"
+    repaired(backed_up)
+    assert filed(backed_up) == before
+    assert cli("verify", archive=backed_up).status == 0
+
+
+def test_a_purge_removes_the_bad_bytes_that_a_repair_kept(backed_up, other_disk):
+    spoil(photo_of(bag(backed_up)))
+    name = bag(backed_up).name
+    repaired(backed_up, "--all")
+    assert list((backed_up / "damaged" / name).rglob("*.JPG.*"))
+    assert cli("close", "TC-1001", "--on", "2016-01-04", archive=backed_up).status in {0, 2}
+    from evidence.office.purging import _remove_damaged
+
+    _remove_damaged(backed_up, name)
+    assert not (backed_up / "damaged" / name).exists()
