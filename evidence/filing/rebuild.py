@@ -214,7 +214,7 @@ def _add_bag(found: _Gathered, bag: Path) -> None:
     claim = ClaimId(about["claim"]["claim"]) if about["claim"] else ClaimId("")
     seq = int(about["custody"]["seq"])
     embeddings = tags.get(EMBEDDINGS, b"")
-    originals = [(one, _original_row(one, claim, embeddings)) for one in listed]
+    originals = [(one, original_row(one, claim, embeddings)) for one in listed]
     claim_rows = claim_rows_of(about, bag.name, at=to_text(found.now)) if claim else {}
     current = about["format"] == RECORD_FORMAT
     found.seqs[claim] = seq
@@ -291,7 +291,8 @@ def _stored(moment: str | None) -> str | None:
     return to_text(datetime.fromisoformat(moment)) if moment else None
 
 
-def _original_row(one: Mapping[str, Any], claim: ClaimId, embeddings: bytes) -> Row:
+def original_row(one: Mapping[str, Any], claim: ClaimId, embeddings: bytes) -> Row:
+    """The catalog's row of one file, from an entry of a bag's records/photos.json of format 1 or 2."""
     record = one["record"]
     path = one["payload_path"]
     facts, look = from_json(CameraFacts, record["facts"]), from_json(Look, record["look"])

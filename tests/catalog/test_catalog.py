@@ -202,6 +202,10 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
     moved = Move(replaced={sha(1): None}, photos=(sha(1),), claim=ClaimId("TC-1"))
     assert [(one.actor, one.decision) for one in catalog.claims.decisions(Decision)] == [("Rita", moved)]
     assert differences(catalog._database.engine) == []
+    owed = {(one.kind.value, one.key) for one in catalog.records.due()}
+    assert owed == {("claim", "TC-1"), ("intake", "run-1"), ("office", "")}, (
+        "its record files are all to be written"
+    )
     catalog.close()
 
 

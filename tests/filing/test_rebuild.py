@@ -11,7 +11,7 @@ from support_cli import cli
 from support_intake import CLAIMS, at_home, taken_in, with_target
 from support_retention import reload_assignments
 
-from evidence.filing.rebuild import rebuild
+from evidence.filing.rebuild import claim_rows_of, original_row, rebuild
 from evidence.model import ClaimId, Duty, Facet
 from evidence.office import people, retention
 from evidence.review import placing, tagging, undo, waivers
@@ -107,3 +107,42 @@ def test_a_catalog_made_anew_equals_the_lost_one_row_for_row(lived_in):
     after = rows_of(lived_in)
     for table in before:
         assert after[table] == before[table], table
+
+
+def test_a_hold_that_only_the_custody_log_has_is_not_lost(lived_in):
+    """As after a kill between the hold and its bag: the log has the entry, no bag and no record file does."""
+    with at_home(lived_in) as workspace:
+        workspace.record("hold_placed", THIRD, hold=77, reason="subpoena")
+    lose_catalog(lived_in)
+    report = rebuild(lived_in, actor="Ada Clerk")
+    assert [one.code for one in report.findings] == ["hold_of_log"]
+    with at_home(lived_in) as workspace:
+        assert "subpoena" in [one.reason for one in workspace.catalog.claims.holds(THIRD, active_only=True)]
+
+
+def test_records_of_format_1_are_still_read(lived_in):
+    bag = next((lived_in / "claims").glob("TC-1001*"))
+    about = json.loads((bag / "records" / "claim.json").read_text())
+    listed = json.loads((bag / "records" / "photos.json").read_text())
+    for name in ("added_at", "version"):
+        del about[name]
+    for one in listed:
+        for name in ("suffix", "described", "position", "segment", "tag_flags", "embedding"):
+            del one[name]
+    rows = claim_rows_of(about, bag.name, at="2026-06-01T00:00:00.000000Z")
+    assert (rows["claim"][0]["claim"], rows["claim"][0]["version"]) == ("TC-1001", 0)
+    read = [original_row(one, FIRST, b"") for one in listed]
+    with at_home(lived_in) as workspace:
+        known = workspace.catalog.records.placed(FIRST)
+    for row in read:
+        for name in ("size", "suffix", "kind", "corrected", "claim", "phash"):
+            assert row[name] == known[row["sha256"]][name], name
+
+
+def test_a_killed_rebuild_leaves_the_old_catalog_and_the_next_one_finishes(lived_in):
+    before = rows_of(lived_in)
+    (lived_in / "catalog-rebuilt.sqlite").write_bytes(b"half a database")
+    assert cli("rebuild", archive=lived_in).status == 0
+    after = rows_of(lived_in)
+    assert after == before
+    assert list((lived_in / "damaged").glob("catalog-*/catalog.sqlite"))
