@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,8 +17,9 @@ from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError
 from evidence.model import PICTURE_KINDS, ClaimState, Facet, SceneKind
-from evidence.sight.scene_head import KINDS, SceneHead, refit, shipped_head, unpack_vector
-from evidence.tags.learning.fit import TrainingWalk, learn, scene_of
+from evidence.sight.scene_head import KINDS, Floats, SceneHead, refit, shipped_head, unpack_vector
+from evidence.sight.scene_rehearsal import draw, shipped_summary
+from evidence.tags.learning.fit import TrainingWalk, learn, scenes_of
 from evidence.tags.learning.held_out import HeldOut
 from evidence.tags.models import TagModels
 from evidence.workspace import Workspace
@@ -28,18 +29,35 @@ FOLDS = 5
 """Folds of the cross-validation of the scene head; all photos of a claim are in one fold."""
 LEAST_SCENES = 20
 """Fewest confirmed photos with a clear scene kind for which the scene head is refitted."""
+REHEARSED, CHECKED = 60, 200
+"""Vectors of each shipped kind that are rehearsed, and others that are checked."""
+MOST_FORGOTTEN = 0.01
+"""Most that the share right of a shipped kind may fall."""
 
 log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SceneCheck:
-    """Held-out accuracy of the scene kinds."""
+    """Held-out accuracy of the scene kinds: on the office's own photos, and on vectors like the shipped head's."""
 
     photos: int
     before: float | None
     after: float | None
     kept: bool
+    shipped_before: Mapping[str, float] = field(default_factory=dict)
+    """Share right of each kind that the shipped head was fitted on, by the shipped head."""
+    shipped_after: Mapping[str, float] = field(default_factory=dict)
+    """The same by the learned head, whether it was kept or not."""
+
+    @property
+    def forgotten(self) -> tuple[str, ...]:
+        """The shipped kinds that would be right clearly less often."""
+        return tuple(
+            kind
+            for kind, before in self.shipped_before.items()
+            if before - self.shipped_after[kind] > MOST_FORGOTTEN
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +78,7 @@ def learn_from(workspace: Workspace) -> LearnReport:
     with workspace.locked():
         present = models_of(workspace)
         walks = list(_walks(workspace))
-        head, scenes = _learn_scenes(workspace, walks, present.head)
+        head, scenes = learn_scenes(_lessons(workspace, walks), present.head)
         start = TagModels(plan=plan_of(workspace))
         walks_to_fit = [replace(walk, photos=tuple(with_scene_head(walk.photos, head))) for walk in walks]
         learned = learn(walks_to_fit, vocabulary=workspace.vocabulary, start=start, before=present.tags)
@@ -161,42 +179,70 @@ def _walks(workspace: Workspace) -> Iterable[TrainingWalk]:
 # --- scene kinds -------------------------------------------------------------------------
 
 
-def _learn_scenes(
-    workspace: Workspace, walks: Sequence[TrainingWalk], present: SceneHead
-) -> tuple[SceneHead, SceneCheck]:
-    """The shipped scene head refitted, if it is no worse on photos of held-out claims; else the present one."""
-    plan = plan_of(workspace)
-    confirmed: list[tuple[int, np.ndarray, SceneKind]] = []
-    for number, walk in enumerate(walks):
-        for photo in walk.photos:
-            kind = scene_of(walk.confirmed.get(photo.sha256, {}), plan, workspace.vocabulary)
-            if kind is not None and photo.look.embedding:
-                confirmed.append((number, unpack_vector(photo.look.embedding), kind))
-    groups = sorted({number for number, _, _ in confirmed})
-    if len(confirmed) < LEAST_SCENES or len(groups) < 2:
-        return present, SceneCheck(photos=len(confirmed), before=None, after=None, kept=False)
+SceneLesson = tuple[int, Floats, frozenset[SceneKind]]
+"""The number of a claim, a photo's vector, and the kinds of which it shows one."""
+
+
+def learn_scenes(lessons: Sequence[SceneLesson], present: SceneHead) -> tuple[SceneHead, SceneCheck]:
+    """The shipped scene head refitted, else the present one.
+
+    The refitted head is used if photos of held-out claims are right as often as before, and no shipped kind falls.
+    """
+    groups = sorted({number for number, _, _ in lessons})
+    if len(lessons) < LEAST_SCENES or len(groups) < 2:
+        return present, SceneCheck(photos=len(lessons), before=None, after=None, kept=False)
     correct_before = correct_after = 0
     for fold in range(min(FOLDS, len(groups))):
         held = set(groups[fold::FOLDS])
-        rest = [one for one in confirmed if one[0] not in held]
-        held_out = [one for one in confirmed if one[0] in held]
-        if not rest or not held_out:
-            continue
-        fitted = refit(shipped_head(), np.stack([v for _, v, _ in rest]), [k for _, _, k in rest])
+        rest = [one for one in lessons if one[0] not in held]
+        held_out = [one for one in lessons if one[0] in held]
         correct_before += _correct(present, held_out)
-        correct_after += _correct(fitted, held_out)
-    before, after = correct_before / len(confirmed), correct_after / len(confirmed)
-    if after < before:
-        return present, SceneCheck(photos=len(confirmed), before=before, after=after, kept=False)
-    head = refit(shipped_head(), np.stack([v for _, v, _ in confirmed]), [k for _, _, k in confirmed])
-    return head, SceneCheck(photos=len(confirmed), before=before, after=after, kept=True)
+        correct_after += _correct(_refitted(rest), held_out)
+    head = _refitted(lessons)
+    check = SceneCheck(
+        photos=len(lessons),
+        before=correct_before / len(lessons),
+        after=correct_after / len(lessons),
+        kept=False,
+        shipped_before=_shipped_kinds(shipped_head()),
+        shipped_after=_shipped_kinds(head),
+    )
+    if correct_after < correct_before or check.forgotten:
+        return present, check
+    return head, replace(check, kept=True)
 
 
-def _correct(head: SceneHead, held_out: Sequence[tuple[int, np.ndarray, SceneKind]]) -> int:
+def _lessons(workspace: Workspace, walks: Sequence[TrainingWalk]) -> list[SceneLesson]:
+    plan = plan_of(workspace)
+    lessons: list[SceneLesson] = []
+    for number, walk in enumerate(walks):
+        for photo in walk.photos:
+            kinds = scenes_of(walk.confirmed.get(photo.sha256, {}), plan, workspace.vocabulary)
+            if kinds and photo.look.embedding:
+                lessons.append((number, unpack_vector(photo.look.embedding), kinds))
+    return lessons
+
+
+def _refitted(lessons: Sequence[SceneLesson]) -> SceneHead:
+    rehearsed, _ = draw(shipped_summary(), REHEARSED, seed=1)
+    vectors, kinds = np.stack([vector for _, vector, _ in lessons]), [kinds for _, _, kinds in lessons]
+    return refit(shipped_head(), vectors, kinds, rehearsed=rehearsed)
+
+
+def _correct(head: SceneHead, held_out: Sequence[SceneLesson]) -> int:
     shares = head.probabilities(np.stack([vector for _, vector, _ in held_out]))
     return sum(
-        KINDS[int(best)] is kind for best, (_, _, kind) in zip(shares.argmax(axis=1), held_out, strict=True)
+        KINDS[int(best)] in kinds for best, (_, _, kinds) in zip(shares.argmax(axis=1), held_out, strict=True)
     )
+
+
+def _shipped_kinds(head: SceneHead) -> dict[str, float]:
+    """Share right of each shipped kind, on vectors that were not rehearsed."""
+    vectors, kinds = draw(shipped_summary(), CHECKED, seed=2)
+    best = head.probabilities(vectors).argmax(axis=1)
+    right = np.array([KINDS[int(at)] is kind for at, kind in zip(best, kinds, strict=True)])
+    of = np.array([KINDS.index(kind) for kind in kinds])
+    return {KINDS[int(kind)].value: round(float(right[of == kind].mean()), 4) for kind in np.unique(of)}
 
 
 def _accuracies(held: HeldOut) -> dict[str, float | None]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from evidence.errors import BadInputError
 from evidence.model import PhotoRecord
-from evidence.sight.scene_head import SceneHead, load_head, rescore, save_head, shipped_head, unpack_vector
+from evidence.sight.scene_head import SceneHead, load_head, save_head, shipped_head, unpack_vector
 from evidence.tags.learning.serialise import load_models, save_models
 from evidence.tags.models import TagModels
 from evidence.tags.walk.plan import WalkPlan, load_plan
@@ -72,12 +72,11 @@ def models_of(workspace: Workspace) -> Models:
 
 
 def with_scene_head(photos: Iterable[PhotoRecord], head: SceneHead) -> Iterator[PhotoRecord]:
-    """The photos with the scene kinds that `head` gives them; their looks were made with the shipped head."""
+    """The photos with the scene kinds that `head` gives their vectors; unchanged when it is the shipped head."""
     shipped = shipped_head()
     for photo in photos:
         look = photo.look
         if head is shipped or not look.scenes or not look.embedding:
             yield photo
             continue
-        scenes = rescore(look.scenes, unpack_vector(look.embedding), old=shipped, new=head)
-        yield replace(photo, look=replace(look, scenes=scenes))
+        yield replace(photo, look=replace(look, scenes=head.scenes(unpack_vector(look.embedding))))

@@ -156,5 +156,8 @@ def report_lines(report: learning.LearnReport) -> list[str]:
         if scenes.after is not None
         else f"  scene kinds: {scenes.photos} photos show theirs clearly, too few to hold any out"
     )
+    if scenes.forgotten:
+        kinds = ", ".join(scenes.forgotten)
+        lines.append(f"  scene kinds: not learned, because known kinds would be right less often: {kinds}")
     lines.append("The new models are in use." if report.kept else "Nothing was changed.")
     return lines

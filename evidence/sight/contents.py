@@ -12,7 +12,6 @@ from evidence.sight.embedding import embed
 from evidence.sight.pixels import Pixels
 from evidence.sight.scene_head import pack_vector, shipped_head
 from evidence.sight.sheet import see_sheet
-from evidence.sight.texture import scene_hints, surface
 from evidence.sight.writing import TextSpot, find_writing, read_writing
 
 T = TypeVar("T")
@@ -74,11 +73,7 @@ def see_contents(
 def _scene(rgb: Pixels, tried: Attempt) -> tuple[dict[SceneKind, float], bytes]:
     """Probability of each kind, and the packed embedding; both are empty when the network is missing."""
     scenes: dict[SceneKind, float] = {}
-    hints: dict[SceneKind, float] = {}
     vector = tried("embedding", lambda: embed(rgb), None)
     if vector is None:
         return scenes, b""
-    hints = tried("measuring the surface", lambda: scene_hints(surface(rgb)), hints)
-    return tried("naming the scene", lambda: shipped_head().scenes(vector, hints), scenes), pack_vector(
-        vector
-    )
+    return tried("naming the scene", lambda: shipped_head().scenes(vector), scenes), pack_vector(vector)

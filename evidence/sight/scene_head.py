@@ -1,7 +1,8 @@
 """Classifies the image network's vector into scene kinds, by a small linear head that can be refitted.
 
 It needs numpy alone, no imaging library. The head is a softmax over eight kinds. The one shipped in `config/scene_head.npz` was fitted by
-`tests/bench/scene_fit.py`; an office's own confirmed photos move it from there (`refit`).
+`tests/bench/scene_fit.py`; an office's own confirmed photos move it from there (`refit`), while it rehearses vectors
+like those of the first fit (`scene_rehearsal`).
 """
 
 from __future__ import annotations
@@ -30,7 +31,14 @@ KINDS: tuple[SceneKind, ...] = tuple(SceneKind)
 Floats = NDArray[np.float32]
 
 _PRIOR_STRENGTH = 0.02
-"""Strength of the prior in `refit`, per unit of squared distance between logit slopes; chosen on held-out clusters of the shipped vectors by tests/bench/scene_report.py."""
+"""Strength of the prior in `refit`, per unit of squared distance between logit slopes. This value and the next three
+were chosen on held-out sources by tests/bench/scene_report.py."""
+_REHEARSED = 700.0
+"""Photos that the rehearsed vectors count as, together."""
+_ENOUGH = 5.0
+"""Confirmed photos from which a kind is taught freely."""
+_MOST_KEPT = 0.15
+"""Most that kinds with fewer photos keep of one photo: well below one half, so that its confirmed kind is the most probable."""
 _LARGEST_HEAD = 1_000_000
 """Bytes; a head has about 40,000."""
 
@@ -76,31 +84,14 @@ class SceneHead:
         """(n, 8) tempered logits of (n, 1280) unit vectors."""
         return ((vectors @ self.weights.T + self.bias) / np.float32(self.temperature)).astype(np.float32)
 
-    def probabilities(self, vectors: Floats, hints: Floats | None = None) -> Floats:
-        """(n, 8), rows sum to one. `hints` (n, 8) are log-likelihoods of other measures, added to the logits."""
-        logits = self.logits(vectors) + (0 if hints is None else hints)
-        return _softmax(logits)
+    def probabilities(self, vectors: Floats) -> Floats:
+        """(n, 8), rows sum to one."""
+        return _softmax(self.logits(vectors))
 
-    def scenes(
-        self, vector: Floats, hints: Mapping[SceneKind, float] | None = None
-    ) -> dict[SceneKind, float]:
-        """Probability of each kind for one vector (1280,), with log-likelihood hints for some kinds."""
-        extra = np.array([[(hints or {}).get(kind, 0.0) for kind in KINDS]], dtype=np.float32)
-        row = self.probabilities(vector[None], extra)[0]
+    def scenes(self, vector: Floats) -> dict[SceneKind, float]:
+        """Probability of each kind for one vector (1280,)."""
+        row = self.probabilities(vector[None])[0]
         return {kind: float(p) for kind, p in zip(KINDS, row, strict=True)}
-
-
-def rescore(
-    scenes: Mapping[SceneKind, float], vector: Floats, *, old: SceneHead, new: SceneHead
-) -> dict[SceneKind, float]:
-    """The probabilities that `new` gives, where `old` gave `scenes`; the hints in `scenes` are kept.
-
-    Applies a refitted head to photos that were analysed before, without their pixels.
-    """
-    made = np.log(np.array([max(scenes.get(kind, 0.0), 1e-9) for kind in KINDS], dtype=np.float32))
-    hints = made - np.log(np.maximum(old.probabilities(vector[None])[0], 1e-9))
-    row = new.probabilities(vector[None], hints[None].astype(np.float32))[0]
-    return {kind: float(p) for kind, p in zip(KINDS, row, strict=True)}
 
 
 @lru_cache(maxsize=1)
@@ -121,26 +112,34 @@ def _softmax(logits: NDArray[Any]) -> Floats:
 def refit(
     head: SceneHead,
     vectors: Floats,
-    kinds: Sequence[SceneKind],
+    kinds: Sequence[SceneKind | frozenset[SceneKind]],
     weights: Sequence[float] | None = None,
     *,
+    rehearsed: Floats | None = None,
     strength: float = _PRIOR_STRENGTH,
 ) -> SceneHead:
     """The head fitted to confirmed photos by maximum a posteriori.
 
-    `vectors` (n, 1280) unit length, `kinds` what each shows, `weights` how much each counts (default 1).
-    The prior is a Gaussian round `head`; without photos the result is `head`. Same input, same result.
-    Raises BadInputError when the lengths differ or a number is not finite.
+    `vectors` (n, 1280) unit length; `kinds` what each shows, a set where any of several kinds is right; `weights`
+    how much each counts (default 1). The prior is a Gaussian around `head`. For `rehearsed` vectors (m, 1280) the
+    probabilities should stay those of `head` (distillation: Hinton, Vinyals and Dean 2015; used against
+    forgetting by Li and Hoiem 2016). Kinds that few photos confirm keep much of their probability. Without
+    photos the result is `head`. Same input, same result. Raises BadInputError when the lengths differ or a
+    number is not finite.
     """
     counts = np.ones(len(kinds)) if weights is None else np.asarray(weights, dtype=np.float64)
     _check(vectors, kinds, counts)
     if not len(kinds):
         return head
-    truth = np.zeros((len(kinds), len(KINDS)))
-    truth[np.arange(len(kinds)), [KINDS.index(kind) for kind in kinds]] = 1.0
+    shares = head.probabilities(vectors).astype(np.float64)
+    truth = _spared(_confirmed(kinds, shares), shares, counts)
+    if rehearsed is not None and len(rehearsed):
+        vectors = np.vstack([vectors, rehearsed])
+        truth = np.vstack([truth, head.probabilities(rehearsed)])
+        counts = np.concatenate([counts, np.full(len(rehearsed), _REHEARSED / len(rehearsed))])
     scale = 1.0 / head.temperature
     start = np.hstack([head.weights, head.bias[:, None]]).astype(np.float64) * scale
-    design = np.hstack([vectors, np.ones((len(kinds), 1))]).astype(np.float64)
+    design = np.hstack([vectors, np.ones((len(vectors), 1))]).astype(np.float64)
     moved = descend(start, design, truth, counts, strength)
     return SceneHead(
         weights=(moved[:, :-1] / scale).astype(np.float32),
@@ -149,7 +148,33 @@ def refit(
     )
 
 
-def _check(vectors: Floats, kinds: Sequence[SceneKind], counts: NDArray[np.float64]) -> None:
+def _confirmed(
+    kinds: Sequence[SceneKind | frozenset[SceneKind]], shares: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """(n, 8): the probability of each kind once a person has confirmed `kinds`; several share it as the head says."""
+    sets = [one if isinstance(one, frozenset) else frozenset((one,)) for one in kinds]
+    right = np.array([[kind in one for kind in KINDS] for one in sets])
+    truth = right * np.maximum(shares, 1e-6)
+    normed: NDArray[np.float64] = truth / truth.sum(axis=1, keepdims=True)
+    return normed
+
+
+def _spared(
+    truth: NDArray[np.float64], shares: NDArray[np.float64], counts: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """(n, 8): `truth`, less what kinds that few photos confirm keep of their `shares`.
+
+    Otherwise each photo of another kind would teach that these kinds do not occur.
+    """
+    rare = np.clip(1 - counts @ truth / _ENOUGH, 0, 1)
+    kept = shares * rare
+    total = kept.sum(axis=1, keepdims=True)
+    kept = kept * np.minimum(1, _MOST_KEPT / np.maximum(total, 1e-12))
+    spared: NDArray[np.float64] = truth * (1 - kept.sum(axis=1, keepdims=True)) + kept
+    return spared
+
+
+def _check(vectors: Floats, kinds: Sequence[object], counts: NDArray[np.float64]) -> None:
     if vectors.shape != (len(kinds), VECTOR_SIZE) or counts.shape != (len(kinds),):
         raise BadInputError(
             "Vectors, kinds and weights differ in number.", "Give one of each for every photo."
@@ -190,7 +215,7 @@ def save_head(head: SceneHead) -> bytes:
     """The head as an .npz: numbers only, with a digest over them. Equal heads give equal bytes."""
     arrays = _arrays(head)
     buffer = io.BytesIO()
-    digest = np.array(_digest_of(arrays))
+    digest = np.array(digest_of(arrays))
     np.savez_compressed(buffer, allow_pickle=False, digest=digest, **arrays)
     return buffer.getvalue()
 
@@ -207,14 +232,14 @@ def load_head(data: bytes) -> SceneHead:
         with np.load(io.BytesIO(data), allow_pickle=False) as parts:
             arrays = {name: np.asarray(parts[name]) for name in ("kinds", "weights", "bias", "temperature")}
             digest = str(parts["digest"])
-    except _UNREADABLE as error:
+    except UNREADABLE as error:
         raise BadInputError("The scene head cannot be read.", _NOT_A_HEAD) from error
-    if digest != _digest_of(arrays):
+    if digest != digest_of(arrays):
         raise BadInputError("The scene head was altered or damaged.", _NOT_A_HEAD)
     return _head_from(arrays)
 
 
-_UNREADABLE = (
+UNREADABLE = (
     OSError, ValueError, KeyError, EOFError, MemoryError, RuntimeError, struct.error, zlib.error, zipfile.BadZipFile
 )  # fmt: skip
 """What zipfile and numpy raise on other files; RuntimeError is raised for an encrypted one."""
@@ -230,7 +255,8 @@ def _arrays(head: SceneHead) -> dict[str, NDArray[Any]]:
     }
 
 
-def _digest_of(arrays: Mapping[str, NDArray[Any]]) -> str:
+def digest_of(arrays: Mapping[str, NDArray[Any]]) -> str:
+    """SHA-256 over the names, types, shapes and numbers of arrays, as hexadecimal digits."""
     seal = hashlib.sha256()
     for name in sorted(arrays):
         array = arrays[name]

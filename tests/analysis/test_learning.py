@@ -10,11 +10,12 @@ import pytest
 from support_card import CardMaker
 from support_cli import cli, make_archive
 
-from evidence.analysis.learning import LearnReport, SceneCheck
+from evidence.analysis.learning import LearnReport, SceneCheck, learn_scenes
 from evidence.analysis.models import models_of
 from evidence.cli.learning import report_lines
 from evidence.model import Facet, SceneKind
 from evidence.sight.scene_head import KINDS, pack_vector, shipped_head
+from evidence.sight.scene_rehearsal import draw, shipped_summary
 from evidence.sight.weights import VECTOR_SIZE
 from evidence.workspace import Workspace
 
@@ -176,3 +177,40 @@ def test_what_could_not_be_checked_is_told_in_words_and_without_figures():
     assert "3 photos show theirs clearly, too few" in said
     assert "%" not in said
     assert "None" not in said
+
+
+def drawn(kind, many, seed):
+    vectors, kinds = draw(shipped_summary(), many, seed=seed)
+    return [vector for vector, of in zip(vectors, kinds, strict=True) if of is kind]
+
+
+def test_a_head_that_is_better_on_the_office_s_photos_and_forgets_a_shipped_kind_is_not_used():
+    """An office that confirms rooms as elevations would teach the head that rooms are houses."""
+    lessons = [
+        (claim, vector, frozenset({SceneKind.HOUSE}))
+        for claim in range(6)
+        for vector in drawn(SceneKind.INTERIOR, 40, seed=50 + claim)
+    ]
+    head, check = learn_scenes(lessons, shipped_head())
+    assert head is shipped_head()
+    assert not check.kept
+    assert check.after > check.before
+    assert "interior" in check.forgotten
+    report = LearnReport(
+        photos=240, kept=False, why="", before={}, after={}, calibration_error={}, scenes=check
+    )
+    assert "right less often: " in "\n".join(report_lines(report))
+
+
+def test_a_head_that_keeps_every_shipped_kind_is_used():
+    lessons = [
+        (claim, vector, frozenset({kind}))
+        for claim in range(3)
+        for kind in (SceneKind.HOUSE, SceneKind.ROOF)
+        for vector in drawn(kind, 8, seed=70 + claim)
+    ]
+    head, check = learn_scenes(lessons, shipped_head())
+    assert check.kept
+    assert head is not shipped_head()
+    assert set(check.shipped_after) == {kind.value for kind in SceneKind} - {"gauge"}
+    assert check.forgotten == ()

@@ -1,15 +1,17 @@
-"""Fits the scene head that the program ships, `config/scene_head.npz`, and reports how well it fits.
+"""Fits the scene head that the program ships, `config/scene_head.npz`, and the summary that `evidence learn` rehearses.
 
-    python tests/bench/scene_fit.py [--vectors ../shared/scene_vectors/vectors.npz] [--write]
+    python tests/bench/scene_fit.py [--folder ../shared/scene_vectors] [--open-licences] [--choose] [--write]
 
-The vectors are embeddings of public photographs with their kinds (docs/models.md). Six kinds have
-photographs; roof and shingle share one row, and gauge leans on the network's own class for rulers,
-until an office's confirmed photos teach the difference. Same input, same bytes.
+The vectors are embeddings of public photographs with their kinds (docs/models.md). Whole sources are held out
+to choose the temperature. With `--choose`, ridge and source weights are chosen again, by nested held-out
+sources (a quarter of an hour). Same input, same bytes.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -17,21 +19,21 @@ from scipy.cluster.vq import kmeans2
 
 from evidence.model import SceneKind
 from evidence.sight.scene_head import KINDS, SceneHead, descend, save_head
+from evidence.sight.scene_rehearsal import Summary, save_summary, summarise
 from evidence.sight.weights import VECTOR_SIZE, read_weights
 
 REPOSITORY = Path(__file__).parents[2]
 SEEN = (
     SceneKind.HOUSE,
     SceneKind.ROOF,
+    SceneKind.SHINGLE,
     SceneKind.FIXTURE,
     SceneKind.INTERIOR,
     SceneKind.SHEET,
     SceneKind.OTHER,
 )
-FITTED_STRENGTH = 1.0
-"""Ridge of the shipped fit: best macro F1 on held-out clusters, see docs/measurements.md."""
-SHINGLE_SHARE = 0.4
-"""Share of the roof's probability, before the texture measures are added; no source, an equal split."""
+"""Kinds with photographs; a gauge has none."""
+FILES = ("vectors.npz", "more_vectors.npz")
 GAUGE_SHARE = 0.005
 """Of the other's probability for a picture in which the network sees no ruler; a guess. At 0.03 two of 61
 real photos without any gauge were taken for one, and a sheet with a grid (docs/measurements.md)."""
@@ -39,114 +41,272 @@ GAUGE_PULL = 1.0
 """Log odds that one standard deviation of the ruler class beyond the usual adds."""
 RULER_CLASSES = (769, 798)
 """ImageNet 2012: 'rule, ruler' and 'slide rule'."""
+PARTS = 6
+"""Held-out parts; each source is in one of them."""
 CLUSTERS = 4
 
 
-def load(path: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Unit vectors (n, 1280), indices into SEEN (n,), and the file's own kind words (n,)."""
-    with np.load(path, allow_pickle=False) as parts:
-        vectors, words = parts["vectors"].astype(np.float32), parts["kind"]
-    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
-    kinds = np.array([SEEN.index(SceneKind(str(w).split("_")[0])) for w in words])
-    return vectors, kinds, words
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """What is chosen on held-out sources."""
+
+    ridge: float = 0.2
+    balance: float = 0.25
+    """0: each photograph of a kind counts the same; 1: each source counts the same. A source of n photographs counts n ** (1 - balance)."""
 
 
-def clusters(vectors: np.ndarray, kinds: np.ndarray, words: np.ndarray) -> np.ndarray:
-    """Clusters of similar photographs within each kind, (n,): holding one out is a harder test than a random fold.
+SHIPPED = Choice()
+"""The choice of the shipped head (docs/measurements.md)."""
+GRID = tuple(Choice(ridge=r, balance=b) for r, b in itertools.product((0.1, 0.2, 0.4), (0.0, 0.25, 0.5)))
 
-    Roofs are grouped by their covering, the few sheets in turn, the rest by k-means.
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rows:
+    """Photographs; arrays of one length n."""
+
+    vectors: np.ndarray
+    """(n, 1280), unit length."""
+    fits: np.ndarray
+    """(n, 7) of bool: the kinds of SEEN that are right; several where a photograph may be called either."""
+    source: np.ndarray
+    """The repository a photograph is from."""
+    group: np.ndarray
+    """What is held out together: a source, or a cluster of a data set that has photographs of one kind alone."""
+    detail: np.ndarray
+    first: np.ndarray
+    """Whether the photograph is in the first file: data sets of one kind each."""
+
+    def __len__(self) -> int:
+        return len(self.source)
+
+    def __getitem__(self, at: np.ndarray) -> Rows:
+        return Rows(**{name: getattr(self, name)[at] for name in self.__dataclass_fields__})
+
+    @property
+    def truth(self) -> np.ndarray:
+        """(n, 7): probabilities, the same for each kind that is right."""
+        return self.fits / self.fits.sum(axis=1, keepdims=True)
+
+
+def load(folder: Path, *, open_licences: bool = False) -> Rows:
+    """All photographs of both files; without those of repositories that state no licence when asked.
+
+    The first file has no column for licences; its photographs always stay.
     """
-    groups = np.zeros(len(kinds), dtype=int)
+    vectors, words, source, detail, first = [], [], [], [], []
+    for number, name in enumerate(FILES):
+        with np.load(folder / name, allow_pickle=False) as parts:
+            keep = np.ones(len(parts["kind"]), dtype=bool)
+            if open_licences and "licence" in parts:
+                keep = parts["licence"] != "none stated"
+            vectors.append(parts["vectors"][keep].astype(np.float32))
+            words += [_kinds_of(word) for word in parts["kind"][keep]]
+            source += [str(one) for one in parts["source"][keep]]
+            detail += [str(one) for one in parts["detail" if "detail" in parts else "kind"][keep]]
+            first += [number == 0] * int(keep.sum())
+    stacked = np.vstack(vectors)
+    stacked /= np.linalg.norm(stacked, axis=1, keepdims=True)
+    fits = np.array([[kind in kinds for kind in SEEN] for kinds in words])
+    rows = Rows(
+        vectors=stacked,
+        fits=fits,
+        source=np.array(source),
+        group=np.array(source, dtype=object),
+        detail=np.array(detail),
+        first=np.array(first),
+    )
+    rows.group[rows.first] = _clusters(rows[rows.first])
+    return rows
+
+
+def _kinds_of(word: str) -> set[SceneKind]:
+    """`a|b`: either is right; `roof_metal` is a roof."""
+    return {SceneKind(part.split("_")[0]) for part in str(word).split("|")}
+
+
+def _clusters(rows: Rows) -> np.ndarray:
+    """Names of clusters of similar photographs within each kind: the covering of roofs, in turn for the few sheets, else k-means."""
+    names = np.empty(len(rows), dtype=object)
     for number, kind in enumerate(SEEN):
-        members = np.flatnonzero(kinds == number)
+        members = np.flatnonzero(rows.fits[:, number])
+        if not len(members):
+            continue
         if kind is SceneKind.SHEET:
-            groups[members] = np.arange(len(members)) % CLUSTERS
+            parts = np.arange(len(members)) % CLUSTERS
         elif kind is SceneKind.ROOF:
-            groups[members] = np.unique(words[members], return_inverse=True)[1]
+            parts = np.unique(rows.detail[members], return_inverse=True)[1]
         else:
-            groups[members] = kmeans2(vectors[members], CLUSTERS, seed=0, minit="++")[1]
-    return groups
+            parts = kmeans2(rows.vectors[members], CLUSTERS, seed=0, minit="++")[1]
+        names[members] = [f"{kind.value} cluster {part}" for part in parts]
+    return names
 
 
-def fit(vectors: np.ndarray, kinds: np.ndarray, strength: float = FITTED_STRENGTH) -> np.ndarray:
-    """Rows (6, 1281) of a softmax in which every kind counts the same, however many photographs it has."""
-    counts = np.bincount(kinds, minlength=len(SEEN))
-    each = (len(kinds) / len(SEEN) / np.maximum(counts, 1))[kinds]
-    design = np.hstack([vectors, np.ones((len(vectors), 1))]).astype(np.float64)
+def parts_of(rows: Rows, *, seed: int = 0) -> np.ndarray:
+    """Numbers of the held-out parts, (n,): groups spread at random over parts of about the same size."""
+    rng = np.random.default_rng(seed)
+    numbers = np.zeros(len(rows), dtype=int)
+    for first in (True, False):
+        names, sizes = np.unique(rows.group[rows.first == first].astype(str), return_counts=True)
+        filled = np.zeros(PARTS)
+        for at in np.argsort(-sizes, kind="stable"):
+            part = int(np.argmin(filled + rng.uniform(0, 8, PARTS)))
+            numbers[rows.group == names[at]] = part
+            filled[part] += sizes[at]
+    return numbers
+
+
+def weights_of(rows: Rows, choice: Choice) -> np.ndarray:
+    """How much each photograph counts, (n,), 1 on average; every kind counts the same."""
+    sizes = dict(zip(*np.unique(rows.source, return_counts=True), strict=True))
+    each = np.array([float(sizes[name]) ** -choice.balance for name in rows.source])
+    truth = rows.truth
+    of_kind = np.maximum((truth * each[:, None]).sum(axis=0), 1e-9)
+    each = each * (truth @ (1 / of_kind))
+    return each * len(rows) / each.sum()
+
+
+def fit(rows: Rows, choice: Choice = SHIPPED) -> np.ndarray:
+    """Weights and bias (7, 1281) of a softmax, by penalised maximum likelihood."""
+    middle = rows.vectors.mean(axis=0).astype(np.float64)
+    design = np.hstack([rows.vectors - middle, np.ones((len(rows), 1))]).astype(np.float64)
     start = np.zeros((len(SEEN), VECTOR_SIZE + 1))
-    return descend(start, design, np.eye(len(SEEN))[kinds], each, strength)
+    found = descend(start, design, rows.truth, weights_of(rows, choice), choice.ridge)
+    found[:, -1] -= found[:, :-1] @ middle
+    return found
 
 
-def held_out_logits(
-    vectors: np.ndarray, kinds: np.ndarray, groups: np.ndarray, strength: float
-) -> np.ndarray:
-    """Logits (n, 6) of each photograph under a head that saw no photograph of its group."""
-    logits = np.zeros((len(kinds), len(SEEN)))
-    for group in np.unique(groups):
-        out = groups == group
-        rows = fit(vectors[~out], kinds[~out], strength)
-        logits[out] = vectors[out] @ rows[:, :-1].T + rows[:, -1]
+def logits_of(found: np.ndarray, vectors: np.ndarray) -> np.ndarray:
+    """(n, 7)."""
+    return vectors @ found[:, :-1].T + found[:, -1]
+
+
+def held_out_logits(rows: Rows, parts: np.ndarray, choice: Choice = SHIPPED) -> np.ndarray:
+    """Logits (n, 7) of each photograph under a head that saw no photograph of its part."""
+    logits = np.zeros((len(rows), len(SEEN)))
+    for part in np.unique(parts):
+        out = parts == part
+        logits[out] = logits_of(fit(rows[~out], choice), rows.vectors[out])
     return logits
 
 
-def temperature_of(logits: np.ndarray, kinds: np.ndarray) -> float:
-    """The temperature with the least cross-entropy, every kind counting the same (Guo et al. 2017)."""
-    each = (1 / np.bincount(kinds, minlength=len(SEEN)))[kinds]
-
-    def loss(heat: float) -> float:
-        chances = np.exp(logits / heat - np.logaddexp.reduce(logits / heat, axis=1)[:, None])
-        return float(-(each * np.log(chances[np.arange(len(kinds)), kinds])).sum())
-
-    return min((round(float(t), 3) for t in np.arange(0.2, 3.0, 0.02)), key=loss)
+def shares_of(logits: np.ndarray, temperature: float) -> np.ndarray:
+    """(n, 7) probabilities."""
+    raised = np.exp((logits - logits.max(axis=1, keepdims=True)) / temperature)
+    return raised / raised.sum(axis=1, keepdims=True)
 
 
-def widened(rows: np.ndarray, temperature: float, vectors: np.ndarray, kinds: np.ndarray) -> SceneHead:
-    """The six rows as a head of eight: roof split in two alike, gauge beside other."""
+def joined(shares: np.ndarray) -> np.ndarray:
+    """(n, 6): roof and shingle as one kind."""
+    out = np.delete(shares, SEEN.index(SceneKind.SHINGLE), axis=1)
+    out[:, SEEN.index(SceneKind.ROOF)] += shares[:, SEEN.index(SceneKind.SHINGLE)]
+    return out
+
+
+def right_of(shares: np.ndarray, rows: Rows) -> np.ndarray:
+    """(n,) of bool: the most probable kind is one of the right ones; roof and shingle count as one kind."""
+    return joined(rows.fits.astype(float))[np.arange(len(rows)), joined(shares).argmax(axis=1)] > 0
+
+
+def temperature_of(logits: np.ndarray, rows: Rows) -> float:
+    """The temperature at which held-out photographs are as often right as their probability says, on average over both files."""
+
+    def gap(heat: float) -> float:
+        shares = shares_of(logits, heat)
+        surplus = joined(shares).max(axis=1) - right_of(shares, rows)
+        return abs(surplus[rows.first].mean() + surplus[~rows.first].mean())
+
+    return min((round(float(t), 3) for t in np.arange(0.3, 2.0, 0.01)), key=gap)
+
+
+def score(logits: np.ndarray, rows: Rows) -> float:
+    """Share right, the mean of both files: photographs like those of each count the same."""
+    right = right_of(shares_of(logits, 1.0), rows)
+    return float(np.mean([right[rows.first].mean(), right[~rows.first].mean()]))
+
+
+def choose(rows: Rows, parts: np.ndarray) -> Choice:
+    """The choice with the best score over all parts; prints what nested choosing reaches, which is the honest score."""
+    numbers = np.unique(parts)
+    inner = {one: {n: np.zeros((len(rows), len(SEEN))) for n in numbers} for one in GRID}
+    outer = {one: np.zeros((len(rows), len(SEEN))) for one in GRID}
+    for one in GRID:
+        for a in numbers:
+            outer[one][parts == a] = logits_of(fit(rows[parts != a], one), rows.vectors[parts == a])
+        for a, b in itertools.combinations(numbers, 2):
+            found = fit(rows[(parts != a) & (parts != b)], one)
+            inner[one][a][parts == b] = logits_of(found, rows.vectors[parts == b])
+            inner[one][b][parts == a] = logits_of(found, rows.vectors[parts == a])
+        print(f"  {one}: {score(outer[one], rows):.4f}", flush=True)
+    nested = np.zeros((len(rows), len(SEEN)))
+    for a in numbers:
+        rest = parts != a
+        best = max(GRID, key=lambda one: score(inner[one][a][rest], rows[rest]))
+        nested[~rest] = outer[best][~rest]
+        print(f"  without part {a}: {best}", flush=True)
+    print(f"  nested: {score(nested, rows):.4f}")
+    return max(GRID, key=lambda one: score(outer[one], rows))
+
+
+def widened(found: np.ndarray, temperature: float, rows: Rows) -> SceneHead:
+    """The seven kinds as a head of eight: the gauge beside other."""
     weights = np.zeros((len(KINDS), VECTOR_SIZE), dtype=np.float64)
     bias = np.zeros(len(KINDS), dtype=np.float64)
     for number, kind in enumerate(SEEN):
-        weights[KINDS.index(kind)], bias[KINDS.index(kind)] = rows[number, :-1], rows[number, -1]
-    for base, extra, share in (
-        (SceneKind.ROOF, SceneKind.SHINGLE, SHINGLE_SHARE),
-        (SceneKind.OTHER, SceneKind.GAUGE, GAUGE_SHARE),
-    ):
-        old, new = KINDS.index(base), KINDS.index(extra)
-        weights[new] = weights[old]
-        bias[new] = bias[old] + temperature * np.log(share)
-        bias[old] += temperature * np.log(1 - share)
+        weights[KINDS.index(kind)], bias[KINDS.index(kind)] = found[number, :-1], found[number, -1]
+    old, new = KINDS.index(SceneKind.OTHER), KINDS.index(SceneKind.GAUGE)
+    weights[new] = weights[old]
+    bias[new] = bias[old] + temperature * np.log(GAUGE_SHARE)
+    bias[old] += temperature * np.log(1 - GAUGE_SHARE)
     ruler = read_weights()["_fc.weight"][list(RULER_CLASSES)].mean(axis=0).astype(np.float64)
-    usual = vectors[kinds == SEEN.index(SceneKind.OTHER)] @ ruler
+    usual = rows.vectors[rows.truth[:, SEEN.index(SceneKind.OTHER)] == 1] @ ruler
     pull = GAUGE_PULL * temperature / usual.std()
-    weights[KINDS.index(SceneKind.GAUGE)] += pull * ruler
-    bias[KINDS.index(SceneKind.GAUGE)] -= pull * usual.mean()
+    weights[new] += pull * ruler
+    bias[new] -= pull * usual.mean()
     # Half precision keeps the file small and moves no probability by more than a thousandth.
     halves = weights.astype(np.float16).astype(np.float32)
     return SceneHead(weights=halves, bias=bias.astype(np.float32), temperature=temperature)
 
 
+def head_of(rows: Rows, temperature: float, choice: Choice = SHIPPED) -> SceneHead:
+    """The head fitted to these photographs."""
+    return widened(fit(rows, choice), temperature, rows)
+
+
+def summary_of(rows: Rows) -> Summary:
+    """What `evidence learn` rehearses instead of these photographs; those of two kinds are left out."""
+    sure = rows[rows.fits.sum(axis=1) == 1]
+    return summarise(sure.vectors, [SEEN[at] for at in sure.fits.argmax(axis=1)])
+
+
 def main() -> None:
     """Fit, report, and write when asked."""
     talk = argparse.ArgumentParser(description=__doc__)
-    talk.add_argument("--vectors", type=Path, default=REPOSITORY.parent / "shared/scene_vectors/vectors.npz")
-    talk.add_argument("--write", action="store_true", help="put the head into config/scene_head.npz")
-    asked = talk.parse_args()
-    vectors, kinds, words = load(asked.vectors)
-    groups = clusters(vectors, kinds, words)
-    logits = held_out_logits(vectors, kinds, groups, FITTED_STRENGTH)
-    temperature = temperature_of(logits, kinds)
-    right = logits.argmax(axis=1) == kinds
-    print(
-        f"{len(kinds)} photographs; held-out clusters: accuracy {right.mean():.3f}, temperature {temperature}"
+    talk.add_argument("--folder", type=Path, default=REPOSITORY.parent / "shared/scene_vectors")
+    talk.add_argument(
+        "--open-licences",
+        action="store_true",
+        help="leave out photographs of repositories that state no licence",
     )
-    for number, kind in enumerate(SEEN):
-        print(
-            f"  {kind.value:10s} {int((kinds == number).sum()):5d}  recall {right[kinds == number].mean():.3f}"
-        )
-    head = widened(fit(vectors, kinds), temperature, vectors, kinds)
-    data = save_head(head)
-    print(f"head: {len(data)} bytes")
-    if asked.write:
-        (REPOSITORY / "config" / "scene_head.npz").write_bytes(data)
+    talk.add_argument("--choose", action="store_true", help="choose ridge and source weights again")
+    talk.add_argument("--write", action="store_true", help="put head and summary into config/")
+    asked = talk.parse_args()
+    rows = load(asked.folder, open_licences=asked.open_licences)
+    parts = parts_of(rows)
+    choice = choose(rows, parts) if asked.choose else SHIPPED
+    logits = held_out_logits(rows, parts, choice)
+    temperature = temperature_of(logits, rows)
+    right = right_of(shares_of(logits, temperature), rows)
+    print(f"{len(rows)} photographs of {len(set(rows.source))} sources; {choice}, temperature {temperature}")
+    for name, some in (("first file, held-out clusters", rows.first), ("held-out sources", ~rows.first)):
+        print(f"  {name}: {int(some.sum())} photographs, {right[some].mean():.3f} right")
+    files = {
+        "scene_head.npz": save_head(head_of(rows, temperature, choice)),
+        "scene_rehearsal.npz": save_summary(summary_of(rows)),
+    }
+    for name, data in files.items():
+        print(f"  {name}: {len(data)} bytes")
+        if asked.write:
+            (REPOSITORY / "config" / name).write_bytes(data)
 
 
 if __name__ == "__main__":

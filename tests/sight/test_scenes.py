@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 from scipy.optimize import minimize
-from support_drawn import USUAL, photographed, shingles, yard
+from support_drawn import USUAL, photographed, yard
 
 from evidence.errors import BadInputError
 from evidence.model import MediaKind, SceneKind
@@ -23,12 +23,10 @@ from evidence.sight.scene_head import (
     load_head,
     pack_vector,
     refit,
-    rescore,
     save_head,
     shipped_head,
     unpack_vector,
 )
-from evidence.sight.texture import scene_hints, surface
 
 
 def upright(path):
@@ -84,7 +82,7 @@ def test_the_shipped_head_knows_real_streets_sheets_and_other_things(real_photos
 
     for name in ("hw_page09.jpg", "om_angle_1.jpg", "om_omr_survey_1.jpg"):
         assert top(f"sheets/{name}") is SceneKind.SHEET
-    for number in (1, 7, 13, 19):
+    for number in (7, 11, 13, 19):  # one house or row of houses; a street with no house in front is other
         assert top(f"gps_walk/lund_{number:02}.jpg") is SceneKind.HOUSE
     for name in ("Canon_40D", "Kodak_CX7530", "Pentax_K10D", "Olympus_C8080WZ", "jolla"):
         assert top(f"cameras/{name}.jpg") is SceneKind.OTHER
@@ -92,26 +90,21 @@ def test_the_shipped_head_knows_real_streets_sheets_and_other_things(real_photos
 
 def test_the_shipped_head_tells_the_vectors_it_was_fitted_on(real_photos):
     """Not a measure of how good it is (tests/bench/scene_report.py is), but of the right file being shipped."""
-    path = real_photos.parent / "scene_vectors" / "vectors.npz"
-    if not path.is_file():
-        pytest.skip("no file ../shared/scene_vectors/vectors.npz beside this checkout")
-    with np.load(path, allow_pickle=False) as parts:
-        vectors, words = parts["vectors"].astype(np.float32), parts["kind"]
-    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
-    chances = shipped_head().probabilities(vectors)
-    fold = {SceneKind.SHINGLE: "roof", SceneKind.GAUGE: "other"}
-    told = [fold.get(KINDS[at], KINDS[at].value) for at in chances.argmax(axis=1)]
-    right = [guess == str(word).split("_")[0] for guess, word in zip(told, words, strict=True)]
-    assert np.mean(right) > 0.98
-
-
-def test_hints_tell_close_shingles_from_a_house_before_the_sky():
-    rng = np.random.default_rng(3)
-    close = scene_hints(surface(photographed(shingles(rng, 800, 600, course=120), rng, USUAL)))
-    sky = np.full((600, 800, 3), (120, 170, 230), np.float32)
-    sky[250:] = shingles(rng, 800, 350, course=20)
-    slope = scene_hints(surface(photographed(sky, rng, USUAL)))
-    assert close[SceneKind.SHINGLE] > 0.3 > -0.3 > slope[SceneKind.SHINGLE]
+    folder = real_photos.parent / "scene_vectors"
+    for name, least in (("vectors.npz", 0.98), ("more_vectors.npz", 0.96)):
+        if not (folder / name).is_file():
+            pytest.skip(f"no file ../shared/scene_vectors/{name} beside this checkout")
+        with np.load(folder / name, allow_pickle=False) as parts:
+            vectors, words = parts["vectors"].astype(np.float32), parts["kind"]
+        vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+        shares = shipped_head().probabilities(vectors)
+        told = [KINDS[at].value for at in shares.argmax(axis=1)]
+        allowed = [{part.split("_")[0] for part in str(word).split("|")} for word in words]
+        right = [
+            guess in kinds or (guess == "shingle" and "roof" in kinds)
+            for guess, kinds in zip(told, allowed, strict=True)
+        ]
+        assert np.mean(right) > least, name
 
 
 # --- learning ------------------------------------------------------------------------------
@@ -184,15 +177,6 @@ def test_the_fit_is_the_minimum_another_optimiser_finds():
 def test_photos_that_do_not_fit_together_are_refused(rows, kinds, counts):
     with pytest.raises(BadInputError):
         refit(shipped_head(), vectors_of(rows), [SceneKind.HOUSE] * kinds, counts)
-
-
-def test_a_new_head_rescores_old_photos_and_keeps_their_hints():
-    old, vector = shipped_head(), vectors_of(1)[0]
-    new = refit(old, vectors_of(20, seed=5), [KINDS[n % 8] for n in range(20)])
-    hints = {SceneKind.SHINGLE: 1.0, SceneKind.ROOF: -1.0}
-    stored = old.scenes(vector, hints)
-    assert rescore(stored, vector, old=old, new=old) == pytest.approx(stored, abs=1e-4)
-    assert rescore(stored, vector, old=old, new=new) == pytest.approx(new.scenes(vector, hints), abs=1e-4)
 
 
 # --- the file ------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from evidence.tags.learning.fit import (
     TrainingWalk,
     fit_kind_head,
     learn,
-    scene_of,
+    scenes_of,
 )
 from evidence.tags.learning.held_out import Row, calibrate, calibration_error, clearly_worse
 from evidence.tags.learning.serialise import load_models, save_models
@@ -303,18 +303,25 @@ def test_the_calibration_error_is_that_of_the_worked_example():
 
 
 @pytest.mark.parametrize(
-    ("facets", "kind"),
+    ("facets", "kinds"),
     [
-        ({"role": "elevation", "face": "left"}, SceneKind.HOUSE),
-        ({"role": "slope", "face": "front"}, SceneKind.ROOF),
-        ({"role": "close_up", "face": "front", "component": "shingle"}, SceneKind.SHINGLE),
-        ({"role": "divider"}, SceneKind.SHEET),
-        ({"role": "measurement", "component": "pitch_gauge"}, SceneKind.GAUGE),
-        ({"role": "close_up", "component": "ceiling"}, SceneKind.INTERIOR),
-        ({"role": "close_up", "face": "left", "component": "gutter"}, SceneKind.FIXTURE),
-        ({"role": "close_up", "face": "left", "component": "siding"}, None),
-        ({"role": "other"}, None),
+        ({"role": "elevation", "face": "left"}, {SceneKind.HOUSE}),
+        ({"role": "elevation"}, {SceneKind.HOUSE}),
+        ({"role": "slope", "face": "front"}, {SceneKind.ROOF}),
+        ({"role": "slope", "face": "front", "component": "shingle"}, {SceneKind.ROOF}),
+        ({"role": "test_square", "face": "front"}, {SceneKind.ROOF, SceneKind.SHINGLE}),
+        ({"role": "test_square", "face": "front", "component": "shingle"}, {SceneKind.ROOF, SceneKind.SHINGLE}),
+        ({"role": "close_up", "face": "front", "component": "shingle"}, {SceneKind.SHINGLE}),
+        ({"role": "divider"}, {SceneKind.SHEET}),
+        ({"role": "measurement", "component": "pitch_gauge"}, {SceneKind.GAUGE}),
+        ({"role": "close_up", "component": "ceiling"}, {SceneKind.INTERIOR}),
+        ({"role": "close_up", "face": "left", "component": "gutter"}, {SceneKind.FIXTURE}),
+        ({"role": "close_up", "face": "left", "component": "siding"}, set()),
+        ({"role": "close_up"}, set()),
+        ({"role": "overview"}, set()),
+        ({"role": "other"}, {SceneKind.OTHER}),
+        ({"face": "left"}, set()),
     ],
 )  # fmt: skip
-def test_a_confirmed_tag_names_the_scene_kind_where_it_is_plain(facets, kind):
-    assert scene_of({Facet(name): value for name, value in facets.items()}, plan(), words()) == kind
+def test_a_confirmed_tag_names_the_scene_kinds_where_they_are_plain(facets, kinds):
+    assert scenes_of({Facet(name): value for name, value in facets.items()}, plan(), words()) == kinds

@@ -40,8 +40,11 @@ _LEAST_FOR_HEAD = 60
 _HEAD_TRUSTS = (0.0, 0.3, 0.6)
 """Values of `KindHead.trust` that are compared."""
 
+_OFTEN = 0.3
+"""Share of a look from which a scene kind is one of those that a confirmed photo may show."""
+
 _MOSTLY = 0.55
-"""Share of a look from which its most common scene kind is taught."""
+"""Share that these kinds need together to be taught."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -300,24 +303,36 @@ def _soundness(stated: Mapping[Facet, FacetValue]) -> Floats:
     return np.array([0.0, 1.0]) if role.value == Role.NO_DAMAGE_PROOF else np.array([1.0, 0.0])
 
 
-def scene_of(confirmed: Mapping[Facet, str], plan: WalkPlan, vocabulary: Vocabulary) -> SceneKind | None:
-    """The scene kind of a photo with these confirmed facets; None where it varies.
+def scenes_of(confirmed: Mapping[Facet, str], plan: WalkPlan, vocabulary: Vocabulary) -> frozenset[SceneKind]:
+    """The scene kinds of which a photo with these confirmed facets shows one; empty where it varies.
 
-    The scene head is refitted to sheets and label cards, metal things at close range, and kinds of photo whose
-    look is mostly one scene kind.
+    Sheets and label cards, strays, metal things at close range, and what the plan says of the kind of photo. A
+    test square shows the roof or its shingles.
     """
     role = confirmed.get(Facet.ROLE)
     if role in (Role.DIVIDER, Role.LABEL):
-        return SceneKind.SHEET
-    wanted = DETAIL if role in DETAIL_ROLES else role
+        return frozenset((SceneKind.SHEET,))
+    if role == Role.OTHER:
+        return frozenset((SceneKind.OTHER,))
     component, face = confirmed.get(Facet.COMPONENT, ""), confirmed.get(Facet.FACE, Face.NONE)
     word = vocabulary.word(Facet.COMPONENT, component)
     if role in DETAIL_ROLES and word is not None and word.group == "soft_metal":
-        return SceneKind.FIXTURE
-    for stage in plan.stages:
-        for kind in stage.kinds:
-            if kind.role != wanted or kind.component != component or bool(stage.each) != (face != Face.NONE):
-                continue
-            best = int(np.argmax(plan.looks[kind.looks]))
-            return SCENE_KINDS[best] if plan.looks[kind.looks][best] >= _MOSTLY else None
-    return None
+        return frozenset((SceneKind.FIXTURE,))
+    wanted = DETAIL if role in DETAIL_ROLES else role
+    of_role = [(stage, kind) for stage in plan.stages for kind in stage.kinds if kind.role == wanted]
+    named = [
+        kind.looks
+        for stage, kind in of_role
+        if component and kind.component == component and bool(stage.each) == (face != Face.NONE)
+    ]
+    looks = named[:1] or ([] if wanted == DETAIL else [kind.looks for _, kind in of_role])
+    alike = {_usual_scenes(plan, one) for one in looks}
+    return alike.pop() if len(alike) == 1 else frozenset()
+
+
+def _usual_scenes(plan: WalkPlan, looks: str) -> frozenset[SceneKind]:
+    """The scene kinds that such a photo often shows; empty when others are about as frequent."""
+    often = {
+        kind: share for kind, share in zip(SCENE_KINDS, plan.looks[looks], strict=True) if share >= _OFTEN
+    }
+    return frozenset(often) if sum(often.values()) >= _MOSTLY else frozenset()
