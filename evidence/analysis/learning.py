@@ -56,7 +56,7 @@ class SceneCheck:
         return tuple(
             kind
             for kind, before in self.shipped_before.items()
-            if before - self.shipped_after[kind] > MOST_FORGOTTEN
+            if round(before - self.shipped_after[kind], 4) > MOST_FORGOTTEN
         )
 
 

@@ -31,10 +31,10 @@ KINDS: tuple[SceneKind, ...] = tuple(SceneKind)
 Floats = NDArray[np.float32]
 
 _PRIOR_STRENGTH = 0.02
-"""Strength of the prior in `refit`, per unit of squared distance between logit slopes. This value and the next three
+"""Strength of the prior in `refit`, per unit of squared distance between logit slopes. This value and those below
 were chosen on held-out sources by tests/bench/scene_report.py."""
-_REHEARSED = 700.0
-"""Photos that the rehearsed vectors count as, together."""
+_REHEARSED, _REHEARSED_EACH = 700.0, 6.0
+"""Photos that the rehearsed vectors count as, together: at least, and for each confirmed photo."""
 _ENOUGH = 5.0
 """Confirmed photos from which a kind is taught freely."""
 _MOST_KEPT = 0.15
@@ -136,7 +136,8 @@ def refit(
     if rehearsed is not None and len(rehearsed):
         vectors = np.vstack([vectors, rehearsed])
         truth = np.vstack([truth, head.probabilities(rehearsed)])
-        counts = np.concatenate([counts, np.full(len(rehearsed), _REHEARSED / len(rehearsed))])
+        together = max(_REHEARSED, _REHEARSED_EACH * float(counts.sum()))
+        counts = np.concatenate([counts, np.full(len(rehearsed), together / len(rehearsed))])
     scale = 1.0 / head.temperature
     start = np.hstack([head.weights, head.bias[:, None]]).astype(np.float64) * scale
     design = np.hstack([vectors, np.ones((len(vectors), 1))]).astype(np.float64)

@@ -33,6 +33,8 @@ from scene_learning import MIXTURES, Shipped, falls, kinds_of, offices
 from evidence.model import SceneKind
 from evidence.sight.scene_head import descend
 
+OFFICES = 4
+"""Offices of each mixture in each part; their sources are drawn at random."""
 COMPONENTS = {
     "chimney": ("chimney",),
     "gutter": ("gutter", "gutter and shingles", "eave gutter", "downspout"),
@@ -149,7 +151,8 @@ def learning(rows: Rows, parts: np.ndarray, temperature: float) -> None:
             done = [
                 one
                 for number, each in enumerate(shipped)
-                for one in offices(each, mixture, many, seed=number)
+                for turn in range(1 if mixture == "one site" else OFFICES)
+                for one in offices(each, mixture, many, seed=number + 100 * turn)
             ]
             if not done:
                 continue

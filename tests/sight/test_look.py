@@ -339,7 +339,7 @@ def test_without_a_network_only_its_results_are_missing(tmp_path, monkeypatch):
     def absent(*_, **__):
         raise OSError("the weights are gone")
 
-    for name in ("embed", "shipped_head", "find_writing", "see_chalk", "surface"):
+    for name in ("embed", "shipped_head", "find_writing", "see_chalk"):
         with monkeypatch.context() as patch:
             patch.setattr(contents, name, absent)
             seen = look(request_for(saved(tmp_path / "a.jpg", scene()), options=LookOptions()))
