@@ -234,11 +234,14 @@ class Keeping:
     def retire_place(self, place: str, retired: str) -> None:
         """Give the copies of a lost or replaced target another place's name; they count no longer.
 
-        They stay in the table, because the medium may still exist when their claim is purged.
+        They stay in the table, because the medium may still exist when their claim is purged. A run that was
+        killed may have done so before.
         """
+        moving = select(t.copy.c.sha256).where(t.copy.c.place == place)
         with self._database.transaction() as db:
             claims = select(t.copy.c.claim).where(t.copy.c.place == place).distinct()
             self._database.changed("bag", db.execute(claims).scalars())
+            db.execute(delete(t.copy).where(t.copy.c.place == retired, t.copy.c.sha256.in_(moving)))
             db.execute(update(t.copy).where(t.copy.c.place == place).values(place=retired, verified_at=None))
 
     def delete_bag(self, claim: ClaimId) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 from typer.core import TyperGroup
@@ -24,6 +24,7 @@ from evidence.cli import (
     targets,
 )
 from evidence.cli.common import GROUPS, as_data
+from evidence.disk.faults import disk_error
 from evidence.errors import EvidenceError
 
 INTERRUPTED = 130
@@ -84,10 +85,7 @@ def run(arguments: list[str] | None = None) -> None:
         status = app(given, standalone_mode=False, prog_name="evidence")
         sys.stdout.flush()
     except EvidenceError as trouble:
-        if "--json" in given:
-            print(json.dumps({"error": as_data(trouble)}, ensure_ascii=False))
-        print(f"evidence: {trouble}", file=sys.stderr)
-        sys.exit(trouble.exit_code)
+        _fail(trouble, as_json="--json" in given)
     except BrokenPipeError:
         # The reader closed the pipe, as `head` does: nothing more can be written.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -106,5 +104,15 @@ def run(arguments: list[str] | None = None) -> None:
             sys.exit(2)
         if type(trouble).__name__ == "Abort":
             sys.exit(INTERRUPTED)
+        if isinstance(trouble, OSError) and (known := disk_error(trouble)):
+            _fail(known, as_json="--json" in given)
         raise
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _fail(trouble: EvidenceError, *, as_json: bool) -> NoReturn:
+    """Print what is wrong and what to do, and end the process with the status of the error."""
+    if as_json:
+        print(json.dumps({"error": as_data(trouble)}, ensure_ascii=False))
+    print(f"evidence: {trouble}", file=sys.stderr)
+    sys.exit(trouble.exit_code)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -40,6 +41,20 @@ def writing(place: Path) -> Iterator[None]:
         raise DestinationError(
             f"{one_line(place)} could not be written: {_why(error)}.", _remedy(error)
         ) from error
+
+
+def disk_error(error: OSError) -> DestinationError | None:
+    """The error for a person when a disk failed where no caller named the file; None for every other cause."""
+    if error.errno not in _DISK_ERRORS:
+        return None
+    name = one_line(os.fsdecode(error.filename)) if error.filename else "A file"
+    return DestinationError(f"{name} could not be read or written: {_why(error)}.", _remedy(error))
+
+
+_DISK_ERRORS = {errno.EIO, errno.ENOSPC, errno.EROFS, errno.ENODEV, errno.ENXIO} | {
+    getattr(errno, name) for name in ("EDQUOT", "ESTALE") if hasattr(errno, name)
+}
+"""Errors of a disk or a share, and of nothing else."""
 
 
 def _why(error: OSError) -> str:

@@ -11,11 +11,11 @@ from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, PushResult, Target
 from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
 from evidence.filing.archive_files import push_archive_files, require_newer_log
-from evidence.filing.bags import bag_folder, file_away
+from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
 from evidence.filing.custody_heads import make_key, note_head
 from evidence.filing.record_files import keep_records
-from evidence.filing.releases import require_current, require_current_bags, unreleased
+from evidence.filing.releases import remove_purged, require_current, require_current_bags, unreleased
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
@@ -130,6 +130,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     Nothing is removed at a target that holds a later state of this archive, and no file that is not released
     (`releases`).
     """
+    recover_bags(workspace)
     file_away(workspace)
     copied = unchanged = 0
     troubles: list[Finding] = []
@@ -143,6 +144,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
             troubles += held_back
+            troubles += remove_purged(workspace, target)
             reached.append(target)
         except EvidenceError as trouble:
             older = isinstance(trouble, ArchiveOlderError)

@@ -1,7 +1,8 @@
-"""What a backup may remove at a target: only a file that this archive released by a move, never a last copy."""
+"""What a backup may remove at a target: only a file that this archive released by a move or a purge."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -12,10 +13,11 @@ from evidence.archive.custody_key import kept_id
 from evidence.archive.heads import newest_head
 from evidence.archive.names import SIDECAR
 from evidence.archive.targets import FolderTarget, Target
-from evidence.errors import ArchiveOlderError
+from evidence.errors import ArchiveOlderError, EvidenceError
 from evidence.filing.bags import CLAIM_RECORD, PHOTO_RECORD, bag_folder
 from evidence.filing.custody_heads import require_head_extended
-from evidence.model import ClaimId, Sha256
+from evidence.model import ClaimId, ClaimState, Finding, Sha256
+from evidence.retention.plans import load_plan
 from evidence.workspace import Workspace
 
 
@@ -47,15 +49,77 @@ def require_current_bags(workspace: Workspace, target: Target, bags: Iterable[st
 def unreleased(workspace: Workspace, target: Target, claim: ClaimId) -> dict[str, Sha256]:
     """Originals of the claim's copy at the target that a push would remove and that nothing releases.
 
-    A file is released when another bag at that target holds the same bytes, read back now. The result is keyed
-    by path below `data/` of the copy. Raises BagError.
+    A file is released when another bag at that target holds the same bytes, read back now, or when it was
+    purged. The result is keyed by path below `data/` of the copy. Raises BagError.
     """
     bag = bag_folder(workspace, claim)
     staying = set(read_manifest(bag).values())
     if staying.issuperset(target.listed(bag.name).values()):
         return {}
     leaving = {path: sha for path, sha in originals_at(target, bag.name).items() if sha not in staying}
-    return {path: sha for path, sha in leaving.items() if not stands_elsewhere(workspace, target, claim, sha)}
+    return _not_released(workspace, target, claim, leaving)
+
+
+def remove_purged(workspace: Workspace, target: Target) -> list[Finding]:
+    """Remove the bags of purged claims at a target, which an older image of its disk brought back.
+
+    A bag that holds an original which was neither purged nor stands in another bag there is left as it is and
+    reported. Push the other bags first. Raises DestinationError, LockedError.
+    """
+    present = {row.folder for row in workspace.catalog.claims.all() if row.folder}
+    findings = []
+    for name in target.names():
+        claim = _claim_of(target.tag_file(name, CLAIM_RECORD))
+        if name in present or not claim:
+            continue
+        row = workspace.catalog.claims.get(claim)
+        if row is None or row.state is not ClaimState.PURGED:
+            continue
+        if left := _not_released(workspace, target, claim, originals_at(target, name)):
+            findings.append(
+                Finding(
+                    code="unreleased",
+                    message=f"The bag {name} of the purged claim {claim} was left as it is there: it holds "
+                    f"{len(left)} originals that were not purged, first {min(left)}. Check them, then remove the "
+                    "bag by hand.",
+                    subject=target.name,
+                )
+            )
+            continue
+        workspace.record("purged_copy_removed", claim, target=target.name)
+        target.remove_bag(name)
+    return findings
+
+
+def _not_released(
+    workspace: Workspace, target: Target, claim: ClaimId, files: Mapping[str, Sha256]
+) -> dict[str, Sha256]:
+    """Those files of a claim's copy that neither a purge nor another bag at the target releases."""
+    if not files:
+        return {}
+    purged = _purged_photos(workspace)
+    return {
+        path: sha
+        for path, sha in files.items()
+        if sha not in purged and not stands_elsewhere(workspace, target, claim, sha)
+    }
+
+
+def _purged_photos(workspace: Workspace) -> set[Sha256]:
+    """Digests that were purged, by the custody log and its plans, without those that came back on a card."""
+    purged = {
+        (str(entry.details.get("plan")), entry.subject)
+        for entry in workspace.custody.about("purged")
+        if entry.action == "purged"
+    }
+    photos: set[Sha256] = set()
+    for folder in sorted(workspace.plans.iterdir()) if purged and workspace.plans.is_dir() else []:
+        with contextlib.suppress(EvidenceError):
+            frozen = load_plan(folder)
+            for planned in frozen.plan.claims:
+                if (frozen.digest, planned.claim) in purged:
+                    photos.update(planned.photos)
+    return photos - workspace.catalog.photos.known(sorted(photos))
 
 
 def originals_at(target: Target, name: str) -> dict[str, Sha256]:
@@ -92,6 +156,15 @@ def _noted_head(record: bytes | None) -> Anchor | None:
     try:
         return Anchor(seq=int(custody["seq"]), sha256=Sha256(str(custody["sha256"]))) if custody else None
     except (KeyError, TypeError, ValueError):
+        return None
+
+
+def _claim_of(record: bytes | None) -> ClaimId | None:
+    """The claim's number that a claim's record gives; None for the tray and without a readable record."""
+    noted = _parsed(record)
+    try:
+        return ClaimId(str(noted["claim"]["claim"])) if noted and noted["claim"] else None
+    except (KeyError, TypeError):
         return None
 
 

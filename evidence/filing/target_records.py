@@ -10,7 +10,7 @@ from pathlib import Path
 from evidence.archive.custody import Entry
 from evidence.archive.places import UNKNOWN_MEDIUM
 from evidence.catalog.keeping import RETIRED
-from evidence.disk.durable import make_folder, replace_file
+from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.workspace import Workspace
 
@@ -75,13 +75,16 @@ def write_record(workspace: Workspace, name: str, record: TargetRecord) -> None:
     with writing(path):
         make_folder(path.parent)
         replace_file(path, json.dumps(asdict(record)).encode() + b"\n")
+        sync_folder(path.parent)
 
 
 def forget_record(workspace: Workspace, name: str) -> None:
     """Forget the disk of a target that is lost. Raises DestinationError."""
     path = _path(workspace, name)
     with writing(path):
-        path.unlink(missing_ok=True)
+        if path.exists():
+            path.unlink()
+            sync_folder(path.parent)
 
 
 def retired_place(name: str, disk: str) -> str:

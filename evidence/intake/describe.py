@@ -15,6 +15,8 @@ from evidence.workspace import Workspace
 
 LOOK_BATCH = 24
 """Results saved together: a killed run repeats at most this many, some seconds of work."""
+UNREAD = frozenset({"unreadable", "look_failed", "no_thumbnail"})
+"""Flags of a look that a failing disk may have caused."""
 
 
 def describe(
@@ -26,11 +28,16 @@ def describe(
 ) -> None:
     """Read the camera's facts and analyse the pixels of every photo that has not been described yet.
 
-    A photo whose analysis fails gets a flag and is filed anyway. Results are saved in small batches, so
+    A photo whose analysis fails gets a flag and is filed anyway; one that could not be read is tried again. Results are saved in small batches, so
     that a run after a kill repeats at most one batch. Analysis runs on `executor`, or on processes of this
     computer when there is none.
     """
-    waiting = [one for one in workspace.catalog.photos.originals(digests).values() if not one.described]
+    again = _unread(workspace, digests)
+    waiting = [
+        one
+        for one in workspace.catalog.photos.originals(digests).values()
+        if not one.described or one.sha256 in again
+    ]
     if not waiting:
         return
     intake = workspace.settings.intake
@@ -60,3 +67,9 @@ def describe(
             workspace.catalog.photos.describe(batch)
             batch = []
     workspace.catalog.photos.describe(batch)
+
+
+def _unread(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:
+    """Photos that were described while a disk failed: what the analysis did not see then, it may see now."""
+    records = workspace.catalog.photos.records(digests)
+    return {one.sha256 for one in records if any(flag.code in UNREAD for flag in one.look.flags)}

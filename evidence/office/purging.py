@@ -16,7 +16,7 @@ from shlex import quote
 from evidence.archive import bags, exchange
 from evidence.archive.digest_search import find_digests
 from evidence.archive.targets import FolderTarget
-from evidence.disk.durable import discard
+from evidence.disk.durable import discard, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, EvidenceError, PurgeRefusedError
@@ -207,9 +207,9 @@ class ArchiveRepository:
                 self._targets[target].remove_bag(bag)
                 _remove_damaged(self._targets[target].root, bag)
             case IntakeObject(sha256=sha, name=name):
-                discard(self._workspace.store / sha[:2] / name)
+                _remove_file(self._workspace.store / sha[:2] / name)
             case Thumbnail(sha256=sha, name=name):
-                discard(self._workspace.thumbs / sha[:2] / name)
+                _remove_file(self._workspace.thumbs / sha[:2] / name)
             case Stray():
                 raise PurgeRefusedError(
                     f"{place_text(copy)} holds one of the claim's photos, but the archive did not put it there.",
@@ -344,6 +344,14 @@ def _remove_damaged(root: Path, bag: str) -> None:
 def _named(store: Path, sha: Sha256) -> list[str]:
     """Names of the files that a store by digest keeps for a photo."""
     return sorted(path.name for path in (store / sha[:2]).glob(f"{sha}*"))
+
+
+def _remove_file(path: Path) -> None:
+    """Remove a file for good: a power failure must not bring it back. Raises DestinationError."""
+    discard(path)
+    with writing(path.parent):
+        if path.parent.is_dir():
+            sync_folder(path.parent)
 
 
 def _exists(bag: Path) -> bool:

@@ -1,0 +1,260 @@
+"""One trial: a command with one fault in a child process, then the command without it, then the judge."""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import shutil
+import signal
+import tempfile
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fault_disk import STANDING, Event, Fault, FaultKind, FaultyDisk, clear_kept, strikes
+from fault_judge import DOUBLED, LOST, Expected, Problem, expected_of, judge
+from fault_worlds import (
+    ARCHIVE,
+    OLDER,
+    Scenario,
+    World,
+    available,
+    build_template,
+    flip_a_bit,
+    restore,
+    warm,
+)
+
+from evidence.archive.targets import MARKER
+
+MEMORY = Path("/dev/shm")
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A scenario, and the event at which its command meets the fault."""
+
+    scenario: str
+    kind: FaultKind
+    number: int
+
+    def __str__(self) -> str:
+        return f"{self.scenario}/{self.kind.name.lower()}/{self.number}"
+
+
+@dataclass
+class Outcome:
+    """What a trial came to."""
+
+    trial: Trial
+    event: str = ""
+    """Where the fault struck; empty when it did not."""
+    traceback: str = ""
+    """How the command ended under the fault, when it was not by an exit status."""
+    blocked: str = ""
+    """Why the run without the fault did not come to its end."""
+    problems: list[Problem] = field(default_factory=list)
+
+    @property
+    def lost(self) -> bool:
+        return any(one.code == LOST for one in self.problems)
+
+    @property
+    def doubled(self) -> bool:
+        return any(one.code == DOUBLED for one in self.problems)
+
+    @property
+    def untidy(self) -> bool:
+        """Something else than a loss or a double is not as it must be."""
+        return any(one.code not in {LOST, DOUBLED} for one in self.problems) or bool(self.traceback)
+
+    @property
+    def clean(self) -> bool:
+        return not self.problems and not self.blocked and not self.traceback
+
+    def text(self) -> str:
+        lines = [f"{self.trial} at {self.event or 'no event'}"]
+        if self.blocked:
+            lines.append(f"  blocked: {self.blocked}")
+        lines += [f"  {one.code}: {one.text}" for one in self.problems]
+        if self.traceback:
+            lines.append("  " + self.traceback.strip().replace("\n", "\n  "))
+        return "\n".join(lines)
+
+
+class Bench:
+    """A folder in which trials run one after the other, and what is known of each scenario."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.base = folder / "world"
+        self.scenarios = available()
+        self._known: dict[str, tuple[Path, Expected, list[Event], list[int]]] = {}
+
+    def events(self, scenario: str) -> list[Event]:
+        """The events of an undisturbed run of the scenario's command."""
+        return self._of(scenario)[2]
+
+    def trials(self, scenario: str, kind: FaultKind) -> list[Trial]:
+        """Every trial of one kind, in the order of the events."""
+        if self.scenarios[scenario].standing:
+            count = len(_damages(self.base.with_name(f"prepared-{scenario}"), self.scenarios[scenario], kind))
+        else:
+            count = sum(strikes(kind, event) for event in self.events(scenario))
+        return [Trial(scenario, kind, number) for number in range(count)]
+
+    def event_of(self, trial: Trial) -> str:
+        """The event of an undisturbed run at which the trial's fault strikes, as `operation path`."""
+        events = [one for one in self.events(trial.scenario) if strikes(trial.kind, one)]
+        return f"{events[trial.number].op} {events[trial.number].path}"
+
+    def run(self, trial: Trial) -> Outcome:
+        """Run one trial."""
+        scenario = self.scenarios[trial.scenario]
+        kept, expected, _, statuses = self._of(trial.scenario)
+        world = restore(self.base, kept)
+        if trial.kind in STANDING:
+            struck = {"event": _damage(world, scenario, trial)}
+        else:
+            disk = FaultyDisk(self.base, Fault(trial.kind, trial.number))
+            struck = _in_child(lambda: _ran(scenario, world, disk))
+        clear_kept(self.base)
+        outcome = Outcome(trial, event=struck.get("event", ""), traceback=struck.get("traceback", ""))
+        if struck.get("killed"):
+            outcome.event = self.event_of(trial)
+        after = _in_child(lambda: self._finish(scenario, world, expected, statuses))
+        outcome.blocked = after.get("blocked", "") or after.get("traceback", "")
+        outcome.problems = [Problem(**one) for one in after.get("problems", ())]
+        return outcome
+
+    def _finish(
+        self, scenario: Scenario, world: World, expected: Expected, statuses: list[int]
+    ) -> dict[str, Any]:
+        ran = scenario.finish(world)
+        wrong = [one for one, status in zip(ran, statuses, strict=True) if one.status != status]
+        blocked = "; ".join(f"status {one.status}: {(one.err or one.out).strip()[-400:]}" for one in wrong)
+        problems = judge(world, expected, home=scenario.home, cards=scenario.kept)
+        return {"blocked": blocked, "problems": [asdict(one) for one in problems]}
+
+    def _of(self, name: str) -> tuple[Path, Expected, list[Event], list[int]]:
+        if name not in self._known:
+            self._known[name] = self._undisturbed(self.scenarios[name])
+        return self._known[name]
+
+    def _undisturbed(self, scenario: Scenario) -> tuple[Path, Expected, list[Event], list[int]]:
+        kept = build_template(self.base, scenario)
+        world = restore(self.base, kept)
+        purged: frozenset[str] = frozenset()
+        if scenario.purged:
+            plan = next((world.archive / "purges").rglob("plan.json"))
+            purged = frozenset(json.loads(plan.read_bytes())["claims"][0]["photos"])
+            assert purged
+        scenario.command(world)  # in this process once, so that its children inherit what is cached
+        world = restore(self.base, kept)
+        disk = FaultyDisk(self.base)
+        counted = _in_child(lambda: _ran(scenario, world, disk))
+        assert counted.get("traceback", "") == "", counted["traceback"]
+        events = [Event(*one) for one in counted["events"]]
+        statuses = _in_child(lambda: {"statuses": [one.status for one in scenario.finish(world)]})["statuses"]
+        assert all(status in {0, 1} for status in statuses), statuses
+        expected = expected_of(world, home=scenario.home, cards=scenario.kept, purged=purged)
+        wrong = judge(world, expected, home=scenario.home, cards=scenario.kept)
+        assert not wrong, f"{scenario.name} without a fault: {wrong}"
+        clear_kept(self.base)
+        return kept, expected, events, statuses
+
+
+@contextmanager
+def bench() -> Iterator[Bench]:
+    """A bench in memory where the system has such a folder; it is removed at the end."""
+    folder = Path(tempfile.mkdtemp(prefix="evidence-faults-", dir=MEMORY if MEMORY.is_dir() else None))
+    try:
+        with warm():
+            yield Bench(folder.resolve())
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _damages(base: Path, scenario: Scenario, kind: FaultKind) -> list[Path]:
+    """The files of a world that a standing fault can strike, relative to it; for an older target its folder.
+
+    The mark by which a target's disk is recognised is left out: without it a disk counts as another one, which
+    is meant. So are the catalog (`evidence rebuild`), the settings, the log (`evidence custody`) and lock files.
+    """
+    if kind not in STANDING or (kind is FaultKind.OLDER) != (scenario.standing == OLDER):
+        return []
+    if kind is FaultKind.OLDER:
+        return [Path(OLDER)]
+    root = base / scenario.standing
+    if scenario.standing == ARCHIVE:
+        files = [*(root / "claims").rglob("*"), *(root / "unassigned").rglob("*")]
+    else:
+        files = list(root.rglob("*"))
+    return sorted(
+        one.relative_to(base)
+        for one in files
+        if one.is_file() and one.name != MARKER and not one.name.endswith(".lock") and one.stat().st_size
+    )
+
+
+def _damage(world: World, scenario: Scenario, trial: Trial) -> str:
+    """Do the damage; returns what was damaged."""
+    path = _damages(world.base, scenario, trial.kind)[trial.number]
+    match trial.kind:
+        case FaultKind.OLDER:
+            shutil.rmtree(world.target)
+            (world.base / OLDER).rename(world.target)
+        case FaultKind.LOSS:
+            (world.base / path).unlink()
+        case _:
+            flip_a_bit(world.base / path)
+    return str(path)
+
+
+def _ran(scenario: Scenario, world: World, disk: FaultyDisk) -> dict[str, Any]:
+    disk.install()
+    try:
+        statuses = [one.status for one in scenario.command(world)]
+        trouble = ""
+    except BaseException:
+        statuses, trouble = [], traceback.format_exc()
+    event = f"{disk.struck.op} {disk.struck.path}" if disk.struck else ""
+    return {
+        "statuses": statuses,
+        "traceback": trouble,
+        "event": event,
+        "events": [(one.op, one.path) for one in disk.events],
+    }
+
+
+def _in_child(work: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+    """What `work` returns in a forked child; `killed` when it died by SIGKILL, `traceback` when it raised."""
+    reader, writer = os.pipe()
+    gc.freeze()  # so that the child's collector copies no pages
+    child = os.fork()
+    if child == 0:
+        real_write, real_exit = os.write, os._exit
+        try:
+            os.close(reader)
+            try:
+                result = work()
+            except BaseException:
+                result = {"traceback": traceback.format_exc()}
+            data = json.dumps(result).encode()
+            while data:
+                data = data[real_write(writer, data) :]
+        finally:
+            real_exit(0)
+    gc.unfreeze()
+    os.close(writer)
+    with os.fdopen(reader, "rb") as pipe:
+        said = pipe.read()
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        assert os.WTERMSIG(status) == signal.SIGKILL
+        return {"killed": True}
+    return dict(json.loads(said))

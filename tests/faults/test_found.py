@@ -1,0 +1,71 @@
+"""Faults that once lost, blocked or left something, each by the step at which it struck."""
+
+from __future__ import annotations
+
+from fnmatch import fnmatch
+
+import pytest
+from fault_disk import FaultKind
+from fault_trials import Bench, Trial, bench
+
+
+@pytest.fixture(scope="module")
+def here():
+    with bench() as made:
+        yield made
+
+
+def trials_at(here: Bench, scenario: str, kind: FaultKind, step: str) -> list[Trial]:
+    """The trials of one kind whose fault strikes at events like `step`, for example `rename archive/thumbnails/*`."""
+    found = [one for one in here.trials(scenario, kind) if fnmatch(here.event_of(one), step)]
+    assert found, f"{scenario} has no event like {step}"
+    return found
+
+
+def all_clean(here: Bench, trials: list[Trial], *, most: int = 4) -> None:
+    stride = max(1, len(trials) // most)
+    for trial in trials[::stride]:
+        outcome = here.run(trial)
+        assert outcome.clean, outcome.text()
+
+
+@pytest.mark.parametrize(
+    ("scenario", "step"),
+    [
+        ("backup", "read archive/custody/custody.jsonl"),
+        ("move", "read archive/custody/custody.jsonl.head"),
+        ("purge", "read archive/claims/*/records/photos.json"),
+        ("purge", "read archive/claims/*/bagit.txt"),
+    ],
+)
+def test_a_read_error_ends_in_one_line_and_the_next_run_finishes(here, scenario, step):
+    all_clean(here, trials_at(here, scenario, FaultKind.UNREADABLE, step), most=2)
+
+
+def test_a_photo_that_could_not_be_read_for_the_analysis_is_analysed_by_the_next_run(here):
+    steps = trials_at(here, "intake", FaultKind.UNREADABLE, "read archive/intake/??/*.jpg")
+    all_clean(here, steps, most=8)
+
+
+def test_a_killed_thumbnail_leaves_no_part_file(here):
+    all_clean(here, trials_at(here, "intake", FaultKind.KILL, "rename archive/thumbnails/*"), most=3)
+
+
+def test_what_a_move_left_of_the_old_bag_at_a_power_cut_is_removed_by_the_next_backup(here):
+    all_clean(here, trials_at(here, "move", FaultKind.POWER, "mkdir archive/claims/.TC-????_*.next"))
+
+
+@pytest.mark.parametrize("scenario", ["older-purge", "older-moved-purge"])
+def test_a_purged_claim_that_an_older_target_brings_back_is_removed_there(here, scenario):
+    all_clean(here, here.trials(scenario, FaultKind.OLDER))
+
+
+def test_a_power_cut_after_a_target_was_replaced_does_not_block_the_next_replacement(here):
+    steps = trials_at(here, "target-replace", FaultKind.POWER, "*")
+    after = [one for one in steps if " target2/" in here.event_of(one)]
+    all_clean(here, after)
+
+
+def test_a_power_cut_during_a_purge_brings_no_thumbnail_back(here):
+    steps = trials_at(here, "purge", FaultKind.POWER, "* archive/purges/*/progress.jsonl")
+    all_clean(here, steps, most=len(steps))
