@@ -209,7 +209,7 @@ def _split_options(workspace: Workspace) -> SplitOptions:
     return SplitOptions(sheet_at=SheetAt(split.sheet_at), confirm_below=split.confirm_below)
 
 
-def _manual_assignments(workspace: Workspace, records: Iterable[PhotoRecord]) -> ManualAssignments:
+def _manual_assignments(workspace: Workspace, records: Collection[PhotoRecord]) -> ManualAssignments:
     """People's decisions, the latest of each kind for each photo; photos of signed and closed claims stay put."""
     claim_of: dict[Sha256, ClaimId | None] = {}
     rows = workspace.catalog.claims.all()
@@ -220,7 +220,8 @@ def _manual_assignments(workspace: Workspace, records: Iterable[PhotoRecord]) ->
             claim_of[record.sha256] = record.claim
     cuts: set[Sha256] = set()
     joins: set[Sha256] = set()
-    for row in workspace.catalog.claims.decisions(SplitCorrection):
+    about = [record.sha256 for record in records]
+    for row in workspace.catalog.claims.decisions(SplitCorrection, photos=about):
         claim_of |= row.decision.assigns()
         match row.decision:
             case Cut(before=photo):

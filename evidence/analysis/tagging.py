@@ -16,17 +16,16 @@ def tag_claims(workspace: Workspace, claims: Iterable[ClaimId | None]) -> set[Cl
     touched: set[ClaimId | None] = set()
     photos = workspace.catalog.photos
     models = models_of(workspace)
-    adjusters = {row.intake: row.actor for row in photos.intakes()}
     for claim in claims:
         records = [one for one in photos.of_claim(claim, embeddings=True) if one.kind in PICTURE_KINDS]
         person = photos.by_person([record.sha256 for record in records])
-        adjuster = adjusters.get(records[0].intake, "") if records else ""
+        run = photos.intake(records[0].intake) if records else None
         results = tag_claim(
             list(with_scene_head(records, models.head)),
             person=person,
             vocabulary=workspace.vocabulary,
             models=models.tags,
-            options=TagOptions(adjuster=adjuster),
+            options=TagOptions(adjuster=run.actor if run else ""),
         )
         tagged = [
             Tagged(sha256=sha, said=one.by_source, strongest=one.tags, flags=one.flags)

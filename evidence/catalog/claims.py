@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, TypeVar
@@ -94,6 +94,23 @@ class Claims:
         """Every claim, by number."""
         with self._database.transaction() as db:
             return [_read(row) for row in db.execute(select(t.claim).order_by(t.claim.c.claim))]
+
+    def of(self, claims: Collection[ClaimId]) -> dict[ClaimId, ClaimRow]:
+        """The rows of these claims, by number; unknown ones are left out."""
+        with self._database.transaction() as db:
+            rows = [
+                _read(row)
+                for piece in chunks(sorted(claims))
+                for row in db.execute(select(t.claim).where(t.claim.c.claim.in_(piece)))
+            ]
+        return {row.claim.claim: row for row in rows}
+
+    def folders(self) -> list[str]:
+        """The folders of all bags, in no particular order; nothing else of the claims is read."""
+        with self._database.transaction() as db:
+            return list(
+                db.execute(select(t.claim.c.folder).where(t.claim.c.folder.is_not(None))).scalars()
+            )
 
     def get(self, claim: ClaimId) -> ClaimRow | None:
         """The claim of that number, or None."""
@@ -222,13 +239,42 @@ class Claims:
                     after=dump(after),
                 )
             )
-            return int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0
+            number = int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0
+            _put_links(self._database, {number: decision.about()})
+            return number
 
     def decisions(
-        self, of: type[D], *, claim: ClaimId | None = None, standing_only: bool = True
+        self,
+        of: type[D],
+        *,
+        claim: ClaimId | None = None,
+        photos: Collection[Sha256] | None = None,
+        standing_only: bool = True,
     ) -> list[DecisionRow[D]]:
-        """Decisions of that type, or of any type of that group, in the order they were made."""
+        """Decisions of that type, or of any type of that group, in the order they were made.
+
+        With `claim` those of that claim, with `photos` those about one of these photos; no others are read.
+        """
+        if photos is None:
+            return self._decisions(of, claim, None, standing_only=standing_only)
+        found: dict[int, DecisionRow[D]] = {}
+        for piece in chunks(sorted(photos)):
+            rows = self._decisions(of, claim, piece, standing_only=standing_only)
+            found |= {row.number: row for row in rows}
+        return [found[number] for number in sorted(found)]
+
+    def _decisions(
+        self,
+        of: type[D],
+        claim: ClaimId | None,
+        photos: Sequence[Sha256] | None,
+        *,
+        standing_only: bool,
+    ) -> list[DecisionRow[D]]:
         query = select(t.decision).order_by(t.decision.c.id)
+        if photos is not None:
+            about = select(t.decision_photo.c.decision).where(t.decision_photo.c.sha256.in_(photos))
+            query = query.where(t.decision.c.id.in_(about))
         if of is not Decision:
             query = query.where(t.decision.c.kind.in_(kinds_of(of)))
         if claim is not None:
@@ -242,10 +288,11 @@ class Claims:
         """The newest standing decision of that type or group that is about the photo."""
         query = (
             select(t.decision)
+            .join(t.decision_photo, t.decision_photo.c.decision == t.decision.c.id)
             .where(
+                t.decision_photo.c.sha256 == photo,
                 t.decision.c.kind.in_(kinds_of(of)),
                 t.decision.c.undone.is_(False),
-                t.decision.c.after.contains(photo, autoescape=True),
             )
             .order_by(t.decision.c.id.desc())
             .limit(1)
@@ -278,12 +325,35 @@ class Claims:
             db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
             db.execute(delete(t.tally).where(t.tally.c.claim == claim))
             db.execute(delete(t.segment).where(t.segment.c.claim == claim))
-            db.execute(delete(t.decision).where(t.decision.c.claim == claim, others))
+            going = (t.decision.c.claim == claim) & others
+            links = t.decision_photo.c.decision.in_(select(t.decision.c.id).where(going))
+            db.execute(delete(t.decision_photo).where(links))
+            db.execute(delete(t.decision).where(going))
             db.execute(
                 update(t.claim)
                 .where(t.claim.c.claim == claim)
                 .values(**blank, state=ClaimState.PURGED.value, version=t.claim.c.version + 1)
             )
+
+
+def link_photos(database: Database, rows: Iterable[Mapping[str, Any]]) -> None:
+    """Link decisions to the photos that they are about, for rows of table `decision` that were put back."""
+    _put_links(
+        database,
+        {
+            row["id"]: decode(row["kind"], json.loads(row["before"]), json.loads(row["after"])).about()
+            for row in rows
+        },
+    )
+
+
+def _put_links(database: Database, about: Mapping[int, Collection[Sha256]]) -> None:
+    rows = [
+        {"sha256": sha, "decision": number}
+        for number, photos in about.items()
+        for sha in dict.fromkeys(photos)
+    ]
+    database.upsert(t.decision_photo, rows)
 
 
 def _claim_columns(claim: Claim) -> dict[str, Any]:

@@ -25,6 +25,7 @@ from sqlalchemy import (
 )
 
 from evidence.catalog import tables as t
+from evidence.catalog import pushes
 from evidence.catalog.base import Database, chunks, from_text, to_text
 from evidence.model import ClaimId, Sha256
 
@@ -97,6 +98,7 @@ class Keeping:
             rows = [{"sha256": sha, "claim": claim, "payload_path": path} for sha, path in paths.items()]
             if rows:
                 db.execute(t.held_in.insert(), rows)
+            pushes.bag_changed(self._database, claim)
 
     def dirty(self) -> list[ClaimId]:
         """Claims whose bags must be built, sorted; the tray is TRAY."""
@@ -170,6 +172,7 @@ class Keeping:
                 mine = (t.copy.c.place == place) & t.copy.c.sha256.in_(piece)
                 self._database.changed("bag", db.execute(select(t.copy.c.claim).where(mine)).scalars())
                 db.execute(update(t.copy).where(mine).values(found_bad_at=to_text(at)))
+            pushes.copies_bad(self._database, place, digests)
 
     def copies(self, digests: Sequence[Sha256]) -> dict[Sha256, list[CopyRow]]:
         """The copies of each of these originals."""
@@ -243,6 +246,7 @@ class Keeping:
             self._database.changed("bag", db.execute(claims).scalars())
             db.execute(delete(t.copy).where(t.copy.c.place == retired, t.copy.c.sha256.in_(moving)))
             db.execute(update(t.copy).where(t.copy.c.place == place).values(place=retired, verified_at=None))
+            pushes.place_gone(self._database, place)
 
     def delete_bag(self, claim: ClaimId) -> None:
         """Delete every row about the claim's bag, after a purge.
@@ -255,7 +259,7 @@ class Keeping:
             self._database.changed("bag", [claim])
             self._database.changed("claim", [claim] if claim else [])
             db.execute(delete(t.copy).where(t.copy.c.claim == claim, ~owed))
-            for table in (t.held_in, t.bag):
+            for table in (t.held_in, t.bag, t.pushed_bag):
                 db.execute(delete(table).where(table.c.claim == claim))
 
 

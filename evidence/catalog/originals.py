@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from sqlalchemy import delete, exists, select, update
@@ -56,8 +56,13 @@ class Originals:
                 db.execute(t.sighting.insert(), sightings)
 
     def unfiled(self) -> list[Sha256]:
-        """Kept files that are in no bag yet: a killed run left them, and the next one files them."""
-        query = select(t.original.c.sha256).where(~exists().where(t.held_in.c.sha256 == t.original.c.sha256))
+        """Kept files that were put into no claim and are in no bag yet: a killed run left them.
+
+        Those of a claim need no search: its bag is marked as outdated.
+        """
+        query = select(t.original.c.sha256).where(
+            t.original.c.claim.is_(None), ~exists().where(t.held_in.c.sha256 == t.original.c.sha256)
+        )
         with self._database.transaction() as db:
             return [Sha256(sha) for sha in db.execute(query).scalars()]
 
@@ -75,10 +80,14 @@ class Originals:
         with self._database.transaction() as db:
             return db.execute(select(t.original.c.sha256).limit(1)).first() is not None
 
-    def sizes(self) -> set[int]:
-        """The sizes of all kept files, in bytes: a file of another size is not kept yet."""
+    def sizes(self, among: Collection[int]) -> set[int]:
+        """Those of these sizes that a kept file has, in bytes: a file of another size is not kept yet."""
+        found: set[int] = set()
         with self._database.transaction() as db:
-            return set(db.execute(select(t.original.c.size).distinct()).scalars())
+            for piece in chunks(sorted(set(among))):
+                query = select(t.original.c.size).where(t.original.c.size.in_(piece)).distinct()
+                found.update(db.execute(query).scalars())
+        return found
 
     def describe(self, described: Sequence[tuple[Sha256, CameraFacts, Look]]) -> None:
         """Store the EXIF facts and what was found in the pixels."""

@@ -16,14 +16,15 @@ from sqlalchemy import Table, delete, func, insert, select, text, union_all
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
+from evidence.catalog.claims import link_photos
 from evidence.model import ClaimId
 
 Row: TypeAlias = dict[str, Any]
 RowsByTable: TypeAlias = dict[str, list[Row]]
 """Rows by the name of their table; a value is text, a number, true, false, None, or bytes for an embedding."""
 
-CACHES = frozenset({"tally", "record_due"})
-"""Tables that are not recorded: the program fills them again."""
+CACHES = frozenset({"tally", "record_due", "decision_photo", "target_disk", "pushed_bag"})
+"""Tables that are not recorded: the program fills them again. Without `pushed_bag` a backup compares every bag once."""
 
 
 class Kind(StrEnum):
@@ -149,6 +150,7 @@ class Records:
                     last = select(func.max(table.c.id)).scalar_subquery()
                     name = func.pg_get_serial_sequence(table.name, "id")
                     db.execute(select(func.setval(name, last)))  # a null maximum leaves the sequence as it is
+            link_photos(self._database, rows.get("decision", ()))
             self.mark_all()
 
     def _in_its_bag(self, claim: ClaimId) -> bool:

@@ -10,6 +10,7 @@ from evidence.catalog.claims import Claims
 from evidence.catalog.keeping import Keeping
 from evidence.catalog.opening import emptied, open_engine, require_catalog_file
 from evidence.catalog.photos import Photos
+from evidence.catalog.pushes import Pushes
 from evidence.catalog.read_backs import ReadBacks
 from evidence.catalog.records import Records
 from evidence.catalog.tallies import Tallies
@@ -31,6 +32,7 @@ class Catalog:
         self.claims = Claims(self._database)
         self.photos = Photos(self._database)
         self.keeping = Keeping(self._database)
+        self.pushes = Pushes(self._database)
         self.read_backs = ReadBacks(self._database)
         self.tallies = Tallies(self._database)
         self.users = Users(self._database)

@@ -93,6 +93,7 @@ original = Table(
     Index("ix_original_claim", "claim", "position"),
     Index("ix_original_phash", "phash"),
     Index("ix_original_corrected", "corrected"),
+    Index("ix_original_size", "size"),
 )
 
 sighting = Table(
@@ -137,6 +138,15 @@ decision = Table(
     Column("before", Text, nullable=False),  # JSON: what it replaced, so that it can be undone
     Column("after", Text, nullable=False),  # JSON
     Column("undone", Boolean, nullable=False, default=False),
+    Index("ix_decision_claim", "claim"),
+)
+
+decision_photo = Table(  # the photos that a decision is about, so that those about one photo are found at once
+    "decision_photo",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("decision", Integer, primary_key=True),
+    Index("ix_decision_photo_decision", "decision"),
 )
 
 tag = Table(
@@ -157,6 +167,26 @@ bag = Table(
     Column("claim", String(200), primary_key=True),  # '' is the unassigned tray
     Column("dirty", Boolean, nullable=False),
     Column("built_at", String(40)),
+    Index("ix_bag_dirty", "dirty", "claim"),
+)
+
+target_disk = Table(
+    "target_disk",
+    metadata,
+    Column("disk", String(64), primary_key=True),  # the id in its marker
+    Column("place", String(100), nullable=False),  # the target's name
+    Column("head", Integer, nullable=False, default=0),  # entries of the newest head that a backup left there
+)
+
+pushed_bag = Table(  # what each disk holds of each bag; see `catalog.pushes`
+    "pushed_bag",
+    metadata,
+    Column("disk", String(64), primary_key=True),
+    Column("claim", String(200), primary_key=True),
+    Column("tag_manifest", String(64), nullable=False, default=""),  # its digest; empty: never copied
+    Column("due", Boolean, nullable=False),
+    Index("ix_pushed_bag_claim", "claim"),
+    Index("ix_pushed_bag_due", "disk", "due", "claim"),
 )
 
 held_in = Table(
@@ -165,6 +195,7 @@ held_in = Table(
     Column("sha256", String(64), primary_key=True),
     Column("claim", String(200), primary_key=True),  # the bag that holds it; '' is the tray
     Column("payload_path", Text, nullable=False),
+    Index("ix_held_in_claim", "claim"),
 )
 
 copy = Table(

@@ -45,7 +45,7 @@ def copy_card(
     """
     sweep_parts(workspace.store)
     walk = list_card(source.root, litter=workspace.settings.intake.litter)
-    sizes = workspace.catalog.photos.sizes()
+    sizes = workspace.catalog.photos.sizes({found.size for found in walk.found})
     copied: list[Copied] = []
     refused = list(walk.refused)
     entries: list[ledger.Entry] = []

@@ -1,0 +1,95 @@
+"""Which bags each backup target lacks: the to-do list of a backup, kept for each disk.
+
+Every method that makes a target's copy of a bag out of date marks it as due in the same transaction, so a backup asks
+for the due bags and opens no other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from sqlalchemy import delete, insert, literal, select, update
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Database, chunks
+from evidence.model import ClaimId, Sha256
+
+
+class Pushes:
+    """Bags that are due at each disk. A disk is named by the id in its marker."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def begin(self, disk: str, place: str, *, head: int) -> None:
+        """Note that the target `place` is this disk and holds a head of `head` entries; 0 for none.
+
+        Every bag is due at a disk that is new, or that holds an older head than the last backup left there: its
+        content was put back to an earlier time.
+        """
+        mine = t.target_disk.c.disk == disk
+        with self._database.transaction() as db:
+            known = db.execute(select(t.target_disk.c.head).where(mine)).scalar_one_or_none()
+            self._database.upsert(t.target_disk, [{"disk": disk, "place": place}])
+            if known is None or head < known:
+                db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk == disk))
+                every = select(literal(disk), t.bag.c.claim, literal(""), literal(True))
+                columns = ["disk", "claim", "tag_manifest", "due"]
+                db.execute(insert(t.pushed_bag).from_select(columns, every))
+
+    def put_head(self, disk: str, *, head: int) -> None:
+        """Note the entries of the newest head that a backup left at the disk."""
+        with self._database.transaction() as db:
+            db.execute(update(t.target_disk).where(t.target_disk.c.disk == disk).values(head=head))
+
+    def due(self, disk: str) -> list[ClaimId]:
+        """The claims whose bags must be copied to the disk, sorted; the tray is empty."""
+        mine = (t.pushed_bag.c.disk == disk) & t.pushed_bag.c.due.is_(True)
+        with self._database.transaction() as db:
+            found = db.execute(select(t.pushed_bag.c.claim).where(mine).order_by(t.pushed_bag.c.claim))
+            return [ClaimId(claim) for claim in found.scalars()]
+
+    def put_pushed(self, disk: str, claim: ClaimId, tag_manifest: Sha256) -> None:
+        """Note that the disk's copy of the claim's bag has this tag manifest, by digest, and is not due."""
+        row = {"disk": disk, "claim": claim, "tag_manifest": tag_manifest, "due": False}
+        self._database.upsert(t.pushed_bag, [row])
+
+    def pushed(self, disk: str, claim: ClaimId) -> Sha256 | None:
+        """The digest of the tag manifest that the disk's copy must have; None when the copy is due or unknown."""
+        row = t.pushed_bag.c
+        query = select(row.tag_manifest).where(row.disk == disk, row.claim == claim, row.due.is_(False))
+        with self._database.transaction() as db:
+            found = db.execute(query).scalar_one_or_none()
+        return Sha256(found) if found else None
+
+    def mark_due(self, disk: str, claim: ClaimId) -> None:
+        """The disk's copy of the claim's bag is not as it was copied: the next backup compares it."""
+        mine = (t.pushed_bag.c.disk == disk) & (t.pushed_bag.c.claim == claim)
+        with self._database.transaction() as db:
+            db.execute(update(t.pushed_bag).where(mine).values(due=True))
+
+
+def bag_changed(database: Database, claim: ClaimId) -> None:
+    """The claim's bag is due at every disk, in the transaction that records a new state of it."""
+    with database.transaction() as db:
+        disks = db.execute(select(t.target_disk.c.disk).order_by(t.target_disk.c.disk)).scalars()
+        database.upsert(t.pushed_bag, [{"disk": disk, "claim": claim, "due": True} for disk in disks])
+
+
+def copies_bad(database: Database, place: str, digests: Iterable[Sha256]) -> None:
+    """The bags of these originals are due at the disk of a target: a copy there was found bad."""
+    disks = select(t.target_disk.c.disk).where(t.target_disk.c.place == place)
+    with database.transaction() as db:
+        for piece in chunks(list(digests)):
+            claims = select(t.copy.c.claim).where(t.copy.c.place == place, t.copy.c.sha256.in_(piece))
+            bags = t.pushed_bag.c.disk.in_(disks) & t.pushed_bag.c.claim.in_(claims)
+            db.execute(update(t.pushed_bag).where(bags).values(due=True))
+
+
+def place_gone(database: Database, place: str) -> None:
+    """Forget the disk of a target that was lost or replaced."""
+    disks = select(t.target_disk.c.disk).where(t.target_disk.c.place == place)
+    with database.transaction() as db:
+        db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk.in_(disks)))
+        db.execute(delete(t.target_disk).where(t.target_disk.c.place == place))
+
