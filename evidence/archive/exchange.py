@@ -170,12 +170,11 @@ def recover_folders(root: Path, known: KnownPaths) -> tuple[str, ...]:
     DestinationError.
     """
     names: set[str] = set()
-    with writing(root):
-        entries = list(root.iterdir()) if root.is_dir() else []
-    for entry in entries:
-        match = _LEFTOVER.fullmatch(entry.name)
-        if match and entry.is_dir() and not entry.is_symlink():
-            names.add(match["name"])
+    with writing(root), contextlib.suppress(FileNotFoundError), os.scandir(root) as entries:
+        for entry in entries:  # of thousands; only hidden ones are looked at
+            match = _LEFTOVER.fullmatch(entry.name) if entry.name.startswith(".") else None
+            if match and entry.is_dir(follow_symlinks=False):
+                names.add(match["name"])
     done = []
     for name in sorted(names):
         with contextlib.suppress(LockedError), locked(root / name, timeout=0):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import secrets
 from collections.abc import Collection, Mapping
@@ -16,7 +17,7 @@ import rfc8785
 from evidence.archive import places
 from evidence.archive.assembly import Assembled, PayloadFile, assemble, known_paths, recorded_digests
 from evidence.archive.bagcheck import WHOLE, BagCheck, Reading, check_bag
-from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
+from evidence.archive.bagread import DATA, SHA256_MANIFEST, TAG_MANIFEST, parse_manifest, read_tags
 from evidence.archive.bags import list_payload
 from evidence.archive.digest_search import find_digests
 from evidence.archive.exchange import (
@@ -58,6 +59,8 @@ class PushResult:
     """Bytes of payload copied."""
     verified: tuple[Sha256, ...]
     """Digests of the files copied, sorted: these were read back from the target now."""
+    tag_manifest: Sha256
+    """Digest of the tag manifest that the copy has now: it stands for every byte of the bag."""
 
 
 class Target(Protocol):
@@ -78,6 +81,10 @@ class Target(Protocol):
 
     def place_id(self) -> str:
         """The physical disk or the service: targets with equal ids are one place."""
+        ...
+
+    def marker_id(self) -> str:
+        """The id of its disk or account: another one has another id. May be empty for an old target."""
         ...
 
     def check_ready(self) -> None:
@@ -335,7 +342,7 @@ class FolderTarget:
             done = assemble(
                 bag, payload, tags, copy=_copy, recopy=recopy, at_once=self.at_once, on_step=on_step
             )
-        return _push_result(done, payload)
+        return _push_result(done, payload, tags)
 
     def fetch_bag(self, name: str, bag: Path, *, on_step: OnStep = ignore_step) -> PushResult:
         """See `Target`. Raises BagError when the copy is damaged; the local bag stays as it was."""
@@ -349,7 +356,7 @@ class FolderTarget:
             done = assemble(
                 bag, payload, tags, copy=_copy, recopy=True, at_once=self.at_once, on_step=on_step
             )
-        return _push_result(done, payload)
+        return _push_result(done, payload, tags)
 
     def fetch_file(self, name: str, path: str, dest: Path, expect: Sha256) -> None:
         """See `Target`. Raises BagError when the file is missing, unreadable or altered; nothing is left then."""
@@ -439,13 +446,16 @@ def _manifest_unreadable(bag: Path) -> bool:
     return False
 
 
-def _push_result(done: Assembled, payload: Mapping[str, PayloadFile]) -> PushResult:
+def _push_result(
+    done: Assembled, payload: Mapping[str, PayloadFile], tags: Mapping[str, bytes]
+) -> PushResult:
     return PushResult(
         copied=len(done.added),
         unchanged=len(done.kept),
         removed=len(done.removed),
         octets=sum(payload[path].size for path in done.added),
         verified=tuple(sorted({payload[path].sha256 for path in done.added})),
+        tag_manifest=Sha256(hashlib.sha256(tags[TAG_MANIFEST]).hexdigest()),
     )
 
 

@@ -108,9 +108,7 @@ class Claims:
     def folders(self) -> list[str]:
         """The folders of all bags, in no particular order; nothing else of the claims is read."""
         with self._database.transaction() as db:
-            return list(
-                db.execute(select(t.claim.c.folder).where(t.claim.c.folder.is_not(None))).scalars()
-            )
+            return list(db.execute(select(t.claim.c.folder).where(t.claim.c.folder.is_not(None))).scalars())
 
     def get(self, claim: ClaimId) -> ClaimRow | None:
         """The claim of that number, or None."""

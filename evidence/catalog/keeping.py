@@ -24,8 +24,8 @@ from sqlalchemy import (
     update,
 )
 
-from evidence.catalog import tables as t
 from evidence.catalog import pushes
+from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, from_text, to_text
 from evidence.model import ClaimId, Sha256
 

@@ -62,9 +62,10 @@ class Pushes:
             found = db.execute(query).scalar_one_or_none()
         return Sha256(found) if found else None
 
-    def mark_due(self, disk: str, claim: ClaimId) -> None:
-        """The disk's copy of the claim's bag is not as it was copied: the next backup compares it."""
-        mine = (t.pushed_bag.c.disk == disk) & (t.pushed_bag.c.claim == claim)
+    def mark_due(self, place: str, claim: ClaimId) -> None:
+        """A target's copy of the claim's bag is not as it was copied: the next backup compares it."""
+        disks = select(t.target_disk.c.disk).where(t.target_disk.c.place == place)
+        mine = t.pushed_bag.c.disk.in_(disks) & (t.pushed_bag.c.claim == claim)
         with self._database.transaction() as db:
             db.execute(update(t.pushed_bag).where(mine).values(due=True))
 
@@ -92,4 +93,3 @@ def place_gone(database: Database, place: str) -> None:
     with database.transaction() as db:
         db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk.in_(disks)))
         db.execute(delete(t.target_disk).where(t.target_disk.c.place == place))
-

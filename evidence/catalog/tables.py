@@ -141,12 +141,14 @@ decision = Table(
     Index("ix_decision_claim", "claim"),
 )
 
-decision_photo = Table(  # the photos that a decision is about, so that those about one photo are found at once
-    "decision_photo",
-    metadata,
-    Column("sha256", String(64), primary_key=True),
-    Column("decision", Integer, primary_key=True),
-    Index("ix_decision_photo_decision", "decision"),
+decision_photo = (
+    Table(  # the photos that a decision is about, so that those about one photo are found at once
+        "decision_photo",
+        metadata,
+        Column("sha256", String(64), primary_key=True),
+        Column("decision", Integer, primary_key=True),
+        Index("ix_decision_photo_decision", "decision"),
+    )
 )
 
 tag = Table(

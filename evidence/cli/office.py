@@ -65,6 +65,8 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
 
 
 def _copied(report: BackupReport) -> str:
+    if report.targets and not report.compared:
+        return "Nothing was copied: no bag has changed since the last backup."
     were = "was" if report.unchanged == 1 else "were"
     return f"{card_lines.files(report.copied)} copied and verified, {report.unchanged} {were} there already."
 

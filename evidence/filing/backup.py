@@ -1,7 +1,8 @@
-"""Copies every bag to every backup target, and reads back what was copied."""
+"""Copies the bags that changed to every backup target, and reads back what was copied."""
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +14,7 @@ from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
 from evidence.filing.archive_files import push_archive_files, require_newer_log
 from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.copies import found_bad_since, record_check, verified_copies
-from evidence.filing.custody_heads import make_key, note_head
+from evidence.filing.custody_heads import head_at, make_key, note_head
 from evidence.filing.record_files import keep_records
 from evidence.filing.releases import remove_purged, require_current, require_current_bags, unreleased
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
@@ -32,8 +33,11 @@ class BackupReport:
 
     copied: int
     unchanged: int
+    """Files of the compared bags that were there already."""
     targets: tuple[str, ...]
     troubles: tuple[Finding, ...]
+    compared: int = 0
+    """Bags that were compared with their copies: those that changed since the target's last backup."""
 
 
 def open_targets(workspace: Workspace) -> list[FolderTarget]:
@@ -125,14 +129,16 @@ def refuse_retired(workspace: Workspace, target: FolderTarget) -> None:
 
 
 def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport:
-    """Copy every bag to every target and read back what was copied. A target that fails stops only itself.
+    """Copy what changed since a target's last backup to it, and read back what was copied.
+
+    `verify` reads the rest. A target that fails stops only itself.
 
     Nothing is removed at a target that holds a later state of this archive, and no file that is not released
     (`releases`).
     """
     recover_bags(workspace)
     file_away(workspace)
-    copied = unchanged = 0
+    copied = unchanged = compared = 0
     troubles: list[Finding] = []
     reached: list[FolderTarget] = []
     for target in open_targets(workspace):
@@ -140,7 +146,10 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
             make_ready(workspace, target)
             require_current(workspace, target)
             require_newer_log(workspace, target)
-            pushed, held_back = _push_all(workspace, target, progress)
+            workspace.catalog.pushes.begin(disk_of(target), target.name, head=head_at(workspace, target))
+            due = workspace.catalog.pushes.due(disk_of(target))
+            compared += len(due)
+            pushed, held_back = _push_all(workspace, target, due, progress)
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
             troubles += held_back
@@ -154,7 +163,9 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     if copied:
         workspace.record("backed_up", ", ".join(names), copied=copied)
     troubles += _follow(workspace, reached)
-    return BackupReport(copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles))
+    return BackupReport(
+        copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles), compared=compared
+    )
 
 
 def _follow(workspace: Workspace, reached: Sequence[FolderTarget]) -> list[Finding]:
@@ -171,23 +182,34 @@ def _follow(workspace: Workspace, reached: Sequence[FolderTarget]) -> list[Findi
             push_archive_files(workspace, target)
         except EvidenceError as trouble:
             troubles.append(Finding(code="target_trouble", message=str(trouble), subject=target.name))
-    return [*troubles, *note_head(workspace, [(one.name, one.root) for one in reached])]
+    troubles += note_head(workspace, [(one.name, one.root) for one in reached])
+    for target in reached:
+        with contextlib.suppress(
+            EvidenceError
+        ):  # its disk was removed: every bag is compared at its next backup
+            workspace.catalog.pushes.put_head(disk_of(target), head=head_at(workspace, target))
+    return troubles
+
+
+def disk_of(target: Target) -> str:
+    """What the catalog calls the disk of a target. Raises as `Target.marker_id`."""
+    return target.marker_id() or target.name
 
 
 def push_released(workspace: Workspace, target: Target, claims: Sequence[ClaimId]) -> list[PushResult]:
-    """Push these bags to one target, those that receive a photo before those that give it away.
+    """Push some bags to one target, those that receive a photo before those that give it away.
 
     A bag of which nothing releases a file is left as it is. Raises EvidenceError.
     """
-    return _push_all(workspace, target, quiet, claims)[0]
+    return _push_all(workspace, target, claims, quiet)[0]
 
 
 def _push_all(
-    workspace: Workspace, target: Target, progress: Progress, claims: Sequence[ClaimId] | None = None
+    workspace: Workspace, target: Target, claims: Sequence[ClaimId], progress: Progress
 ) -> tuple[list[PushResult], list[Finding]]:
-    """Push the bags to one target; returns what each push did, and the bags that were left as they are."""
+    """Push these bags to one target; returns what each push did, and the bags that were left as they are."""
     what = f"Backing up to {target.name}"
-    waiting = list(workspace.catalog.keeping.bags() if claims is None else claims)
+    waiting = list(claims)
     total = len(waiting)
     done: list[PushResult] = []
     while waiting:
@@ -241,6 +263,8 @@ def _push(
     with workspace.catalog.transaction():
         keeping.put_copies(verified_copies(workspace, target, claim, verified))
         keeping.drop_copies(target.name, claim, but=held)
+        if not keep:
+            workspace.catalog.pushes.put_pushed(disk_of(target), claim, pushed.tag_manifest)
     if set(held) - set(verified) - {row.sha256 for row in known}:
         # A killed run copied these and recorded nothing: read them back now.
         payload = keeping.payload(claim)

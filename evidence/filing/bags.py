@@ -91,9 +91,7 @@ def bag_folder(workspace: Workspace, claim: ClaimId, *, make: bool = False) -> P
             raise BagError(f"Claim {claim} has no photos yet.", "Take its card in first.")
         surname = row.claim.insured.strip()
         folder = folder_name(f"{claim} {surname}".strip())
-        if any(
-            other.folder and fold(other.folder) == fold(folder) for other in workspace.catalog.claims.all()
-        ):
+        if fold(folder) in map(fold, workspace.catalog.claims.folders()):
             folder = folder_name(f"{claim} {surname} {hashlib.sha256(claim.encode()).hexdigest()[:6]}")
         workspace.catalog.claims.set_folder(claim, folder)
     return workspace.bag_of(claim, folder)
@@ -104,11 +102,11 @@ def require_known_bags(workspace: Workspace) -> None:
 
     Otherwise photos of the next card could be filed over it.
     """
-    known = {row.folder for row in workspace.catalog.claims.all()}
-    for bag in sorted(workspace.claims.iterdir()) if workspace.claims.is_dir() else []:
-        if not bag.name.startswith(".") and bag.name not in known and (bag / "bagit.txt").is_file():
+    names = {path.name for path in workspace.claims.iterdir()} if workspace.claims.is_dir() else set()
+    for name in sorted(names - set(workspace.catalog.claims.folders())):
+        if not name.startswith(".") and (workspace.claims / name / "bagit.txt").is_file():
             raise BagError(
-                f"The catalog does not know the bag {bag.name}.",
+                f"The catalog does not know the bag {name}.",
                 "The catalog is older than the bags: run `evidence rebuild`.",
             )
 

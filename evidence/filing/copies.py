@@ -66,6 +66,8 @@ def record_check(
         keeping.mark_corrupt(
             place_name(target), sorted(set(payload) - {*good, *left_out}), at=workspace.now()
         )
+        if target and (check.bad or check.missing):
+            workspace.catalog.pushes.mark_due(target.name, claim)
     return True
 
 

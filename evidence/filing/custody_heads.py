@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from evidence.archive.custody_key import archive_key, kept_id
-from evidence.archive.heads import SignedHead, later_head, sign_head, write_head
+from evidence.archive.heads import SignedHead, later_head, newest_head, sign_head, write_head
 from evidence.archive.targets import FolderTarget
 from evidence.errors import ArchiveOlderError, CustodyError, EvidenceError
 from evidence.model import Finding
@@ -59,6 +59,13 @@ def make_key(workspace: Workspace) -> None:
     """
     with contextlib.suppress(EvidenceError):
         archive_key(workspace.custody, workspace.root, actor=workspace.actor, at=workspace.now())
+
+
+def head_at(workspace: Workspace, target: FolderTarget) -> int:
+    """The entries of the newest head of this archive at a target; 0 without one. Raises DestinationError."""
+    archive = kept_id(workspace.root)
+    newest = newest_head(target.root, archive) if archive else None
+    return newest.head.size if newest else 0
 
 
 def head_text(workspace: Workspace) -> str:

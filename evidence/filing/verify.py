@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import heapq
 import time
 from collections.abc import Iterator
@@ -10,11 +11,11 @@ from datetime import datetime
 from itertools import groupby
 
 from evidence.archive.bagcheck import BagCheck, Reading, check_bag
-from evidence.archive.bagread import LITTER
+from evidence.archive.bagread import LITTER, TAG_MANIFEST
 from evidence.archive.targets import FolderTarget
 from evidence.catalog.read_backs import KeptCopy
 from evidence.errors import EvidenceError
-from evidence.filing.backup import open_targets, why_unreachable
+from evidence.filing.backup import disk_of, open_targets, why_unreachable
 from evidence.filing.bags import bag_folder
 from evidence.filing.copies import place_name, record_check
 from evidence.filing.record_files import keep_records
@@ -222,6 +223,8 @@ def _read(
         if not check.valid and not _is_reachable(run, target):
             return False  # its disk was removed: nothing is known about these files
         if record_check(run.workspace, target, claim, check, before):
+            if target and check.valid:
+                _compare_records(run, target, claim, where)
             break
     else:
         return True  # the bag changes all the time; its files stay the longest unread
@@ -234,6 +237,22 @@ def _read(
         run.done |= {(place, one.sha256, claim) for one in copies}
     _note(run, where, check)
     return True
+
+
+def _compare_records(run: _Run, target: FolderTarget, claim: ClaimId, where: str) -> None:
+    """Find a copy that is a valid bag and not the one that was copied: its records were replaced, or are older."""
+    pushes, disk = run.workspace.catalog.pushes, disk_of(target)
+    copied = pushes.pushed(disk, claim)
+    there = target.tag_file(bag_folder(run.workspace, claim).name, TAG_MANIFEST) or b""
+    same = copied is None or hashlib.sha256(there).hexdigest() == copied
+    if same or pushes.pushed(disk, claim) != copied:  # it was copied meanwhile
+        return
+    pushes.mark_due(target.name, claim)
+    run.bad[("not_as_copied", where)] = Finding(
+        code="not_as_copied",
+        message="The records of this copy are not those that were copied there; the next backup replaces them.",
+        subject=where,
+    )
 
 
 def _check(

@@ -145,7 +145,7 @@ def _report(
     for record in records:
         if record.claim:
             per_claim.setdefault(record.claim, []).append(record.to_confirm)
-    rows = {row.claim.claim: row.claim for row in workspace.catalog.claims.all()}
+    rows = workspace.catalog.claims.of(per_claim)
     card = judge_card(workspace, intake, source)
     return IntakeReport(
         intake=intake,
@@ -156,7 +156,7 @@ def _report(
         claims=tuple(
             OnClaim(
                 claim=claim,
-                insured=rows[claim].insured,
+                insured=rows[claim].claim.insured,
                 photos=len(marks),
                 to_confirm=sum(marks),
             )

@@ -198,6 +198,10 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
     (run,) = catalog.photos.runs_to_judge(datetime(2026, 6, 30, tzinfo=UTC))
     assert (run.label, run.card_id, run.superseded_by, run.purged, run.came_since) == ("A", "", None, 0, 0)
     assert (run.told_safe, run.safe_told_at) == (False, None)
+    (moved,) = catalog.claims.decisions(Correction, photos=[sha(1), sha(2)])
+    assert moved.actor == "Rita"
+    assert catalog.claims.latest_about(sha(1), Correction) == moved
+    assert catalog.claims.decisions(Correction, photos=[sha(2)]) == []
     assert [record.sha256 for record in catalog.photos.of_claim(ClaimId("TC-1"))] == [sha(1)]
     moved = Move(replaced={sha(1): None}, photos=(sha(1),), claim=ClaimId("TC-1"))
     assert [(one.actor, one.decision) for one in catalog.claims.decisions(Decision)] == [("Rita", moved)]
