@@ -14,6 +14,9 @@ from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
 from evidence.model import ClaimId, Sha256
 
+_NEVER = 2**31 - 1
+"""More entries than any head has: no backup to the disk was completed."""
+
 
 class Pushes:
     """Bags that are due at each disk. A disk is named by the id in its marker."""
@@ -21,21 +24,24 @@ class Pushes:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def begin(self, disk: str, place: str, *, head: int) -> None:
+    def begin(self, disk: str, place: str, *, head: int) -> bool:
         """Note that the target `place` is this disk and holds a head of `head` entries; 0 for none.
 
-        Every bag is due at a disk that is new, or that holds an older head than the last backup left there: its
-        content was put back to an earlier time.
+        True, and every bag is due, at a disk that no backup completed yet, or that holds an older head than the
+        last backup left there: its content was put back to an earlier time. It stays so until `put_head`.
         """
         mine = t.target_disk.c.disk == disk
         with self._database.transaction() as db:
             known = db.execute(select(t.target_disk.c.head).where(mine)).scalar_one_or_none()
-            self._database.upsert(t.target_disk, [{"disk": disk, "place": place}])
-            if known is None or head < known:
+            anew = known is None or head < known
+            row = {"disk": disk, "place": place, "head": _NEVER if known is None else known}
+            self._database.upsert(t.target_disk, [row])
+            if anew:
                 db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk == disk))
                 every = select(literal(disk), t.bag.c.claim, literal(""), literal(True))
                 columns = ["disk", "claim", "tag_manifest", "due"]
                 db.execute(insert(t.pushed_bag).from_select(columns, every))
+        return anew
 
     def put_head(self, disk: str, *, head: int) -> None:
         """Note the entries of the newest head that a backup left at the disk."""

@@ -177,7 +177,7 @@ target_disk = Table(
     metadata,
     Column("disk", String(64), primary_key=True),  # the id in its marker
     Column("place", String(100), nullable=False),  # the target's name
-    Column("head", Integer, nullable=False, default=0),  # entries of the newest head that a backup left there
+    Column("head", Integer, nullable=False),  # entries of the newest head that a backup left there
 )
 
 pushed_bag = Table(  # what each disk holds of each bag; see `catalog.pushes`

@@ -22,6 +22,7 @@ log = logging.getLogger(__name__)
 
 _INCOMING = "incoming"
 _DAMAGED = "damaged"
+_TRIES = 3
 _EXTENSION = re.compile(r"\.[a-z0-9]{1,8}")
 
 
@@ -75,8 +76,14 @@ def add_object(part: Path, store: Path, sha256: Sha256, suffix: str) -> Path:
     final = object_path(store, sha256, suffix)
     try:
         with writing(store):
-            make_folder(final.parent)
-            publish(part, final)
+            for tries_left in range(_TRIES, -1, -1):
+                make_folder(final.parent)
+                try:
+                    publish(part, final)
+                    break
+                except FileNotFoundError:  # another process just removed the empty folder
+                    if not tries_left or not part.exists():
+                        raise
     except DestinationError as error:
         if isinstance(error.__cause__, FileExistsError):
             raise NameTakenError(f"{final} appeared meanwhile.", "Run the same command again.") from error

@@ -146,14 +146,16 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
             make_ready(workspace, target)
             require_current(workspace, target)
             require_newer_log(workspace, target)
-            workspace.catalog.pushes.begin(disk_of(target), target.name, head=head_at(workspace, target))
+            anew = workspace.catalog.pushes.begin(
+                disk_of(target), target.name, head=head_at(workspace, target)
+            )
             due = workspace.catalog.pushes.due(disk_of(target))
             compared += len(due)
             pushed, held_back = _push_all(workspace, target, due, progress)
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
             troubles += held_back
-            troubles += remove_purged(workspace, target)
+            troubles += remove_purged(workspace, target) if anew else []
             reached.append(target)
         except EvidenceError as trouble:
             older = isinstance(trouble, ArchiveOlderError)

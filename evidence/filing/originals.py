@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -51,12 +52,16 @@ def discard_filed_originals(workspace: Workspace) -> None:
     """Remove intake copies whose original is in a bag; do nothing while a bag is out of date."""
     if workspace.catalog.keeping.dirty():
         return
-    stored = [path for path in workspace.store.glob("??/*") if path.is_file()]
+    folders = list(workspace.store.glob("??"))
+    stored = [path for folder in folders for path in folder.iterdir() if path.is_file()]
     digests = [Sha256(path.name.partition(".")[0]) for path in stored]
     held = workspace.catalog.keeping.held_in(digests)
     for path, sha in zip(stored, digests, strict=True):
         if _in_a_bag(workspace, held.get(sha, ())) is not None:
             discard(path)
+    for folder in folders:  # else there would be 256 empty ones to list
+        with contextlib.suppress(OSError):
+            folder.rmdir()
 
 
 def _in_a_bag(workspace: Workspace, held: Sequence[tuple[ClaimId, str]]) -> Path | None:

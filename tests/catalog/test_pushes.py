@@ -41,7 +41,7 @@ def test_everything_is_due_at_a_new_disk_and_nothing_after_it_was_copied(catalog
     assert catalog.pushes.due("disk-a") == [ONE, TWO]
     assert catalog.pushes.pushed("disk-a", ONE) is None
     all_pushed(catalog)
-    catalog.pushes.begin("disk-a", "office", head=5)
+    assert catalog.pushes.begin("disk-a", "office", head=5) is False
     assert catalog.pushes.due("disk-a") == []
     assert catalog.pushes.pushed("disk-a", ONE) == BAG
     catalog.pushes.begin("disk-b", "office", head=0)
@@ -74,10 +74,19 @@ def test_a_bag_with_a_copy_that_was_found_bad_is_due_at_that_target_only(catalog
 
 def test_everything_is_due_at_a_disk_whose_head_is_older_than_the_last_backup_left_there(catalog):
     all_pushed(catalog, head=9)
-    catalog.pushes.begin("disk-a", "office", head=12)
+    assert catalog.pushes.begin("disk-a", "office", head=12) is False
     assert catalog.pushes.due("disk-a") == []
-    catalog.pushes.begin("disk-a", "office", head=8)
+    assert catalog.pushes.begin("disk-a", "office", head=8) is True
     assert catalog.pushes.due("disk-a") == [ONE, TWO]
+
+
+def test_a_disk_is_compared_anew_until_a_backup_to_it_was_completed(catalog):
+    for claim in (ONE, TWO):
+        catalog.pushes.put_pushed("disk-a", claim, BAG)
+    assert catalog.pushes.begin("disk-a", "office", head=7) is True  # killed before its head was noted
+    assert catalog.pushes.due("disk-a") == [ONE, TWO]
+    all_pushed(catalog, head=7)
+    assert catalog.pushes.begin("disk-a", "office", head=7) is False
 
 
 def test_a_purged_bag_and_a_retired_target_are_forgotten(catalog):
