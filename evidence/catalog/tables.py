@@ -168,6 +168,7 @@ bag = Table(
     metadata,
     Column("claim", String(200), primary_key=True),  # '' is the unassigned tray
     Column("dirty", Boolean, nullable=False),
+    Column("changes", Integer, nullable=False, default=0),  # raised by every mark, see `Keeping.mark_clean`
     Column("built_at", String(40)),
     Index("ix_bag_dirty", "dirty", "claim"),
 )
