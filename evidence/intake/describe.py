@@ -45,7 +45,11 @@ def describe(
     if not waiting:
         return []
     intake = workspace.settings.intake
-    options = LookOptions(read_writing=intake.read_writing, scene_kinds=intake.scene_kinds)
+    options = LookOptions(
+        read_writing=intake.read_writing,
+        scene_kinds=intake.scene_kinds,
+        memory_mb=intake.picture_memory_mb,
+    )
     files, facts, findings = _read_all_facts(workspace, waiting)
     waiting = [one for one in waiting if one.sha256 in facts]
     batch: list[tuple[Sha256, CameraFacts, Look]] = [
