@@ -216,6 +216,14 @@ copy = Table(
     Index("ix_copy_found_bad_at", "found_bad_at"),
 )
 
+pushed_file_due = Table(  # ledgers and record files that a disk lacks
+    "pushed_file_due",
+    metadata,
+    Column("disk", String(64), primary_key=True),
+    Column("name", String(200), primary_key=True),  # below the archive
+    Column("mark", String(32), nullable=False),  # new at every change, as in `record_due`
+)
+
 hold = Table(
     "hold",
     metadata,
