@@ -9,7 +9,6 @@ from pathlib import Path
 
 from evidence.archive.bagread import (
     DATA,
-    LITTER,
     NEWEST,
     SHA256_MANIFEST,
     Checksums,
@@ -18,6 +17,7 @@ from evidence.archive.bagread import (
     Findings,
     Manifests,
     is_forbidden,
+    is_litter,
     is_tag_manifest,
     list_files,
     read_declaration,
@@ -34,7 +34,9 @@ _ATTEMPTS = 20
 
 _FETCH = re.compile(r"(?P<url>\S+)[ \t]+(?P<length>\d+|-)[ \t]+(?P<path>.*\S.*)")
 _OXUM = re.compile(r"(?P<octets>\d+)\.(?P<files>\d+)")
-_CHECKSUM_FINDINGS = frozenset({"mismatch", "oxum_mismatch"})
+OXUM_LITTER = "oxum_litter"
+"""The code of the error for a Payload-Oxum that differs only by unlisted files of operating systems."""
+_CHECKSUM_FINDINGS = frozenset({"mismatch", "oxum_mismatch", OXUM_LITTER})
 """Errors of a complete bag: a file has other bytes than listed."""
 _ONCE = frozenset({"bagging-date", "bag-size", "bag-group-identifier", "bag-count"})
 """Labels that RFC 8493, 2.2.2, says should not be repeated."""
@@ -198,7 +200,7 @@ def _check_names(listed: Iterable[str], findings: Findings) -> None:
             findings.warn("look_alike", path, f"{path} and {other} are the same name on some systems.")
         if reason := why_unsafe(path):
             findings.warn("not_portable", path, f"{path}: {reason}.")
-        if LITTER.fullmatch(path.rsplit("/", 1)[-1]):
+        if is_litter(path):
             findings.warn("litter", path, f"{path} is a file that an operating system creates.")
 
 
@@ -284,8 +286,10 @@ def _check_oxum(oxum: str, tree: FileTree, name: str, findings: Findings) -> Non
     if match is None:
         findings.error("bad_oxum", name, f"{name}: {oxum} is not a valid Payload-Oxum.")
     elif (int(match["octets"]), int(match["files"])) != (sum(sizes), len(sizes)):
+        litter = [tree.files[path] for path in findings.unlisted if is_litter(path)]
+        without = (sum(sizes) - sum(litter), len(sizes) - len(litter))
         findings.error(
-            "oxum_mismatch",
+            OXUM_LITTER if (int(match["octets"]), int(match["files"])) == without else "oxum_mismatch",
             name,
             f"{name} gives {match['files']} files and {match['octets']} bytes; "
             f"the bag has {len(sizes)} and {sum(sizes)}.",

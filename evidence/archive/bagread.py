@@ -261,6 +261,11 @@ def read_checksums(
     return listing
 
 
+def is_litter(path: str) -> bool:
+    """True for a file that an operating system created, by its name alone."""
+    return LITTER.fullmatch(path.rsplit("/", 1)[-1]) is not None
+
+
 def is_forbidden(path: str, name: str, where: str, findings: Findings) -> bool:
     """True, and an error, when a manifest lists a path that it must not list (2.1.3, 2.2.1, 5.1)."""
     payload = not name.startswith("tag")

@@ -184,6 +184,10 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
         f"{len(report.bad)} bad, {len(report.missing)} missing."
     )
     yield from (f"  {one.subject}: {one.message}" for one in (*report.bad, *report.missing))
+    if report.litter:
+        were = "1 file" if len(report.litter) == 1 else f"{len(report.litter)} files"
+        yield f"{were} that an operating system left in a bag, which harms nothing and may be deleted:"
+        yield from (f"  {path}" for path in report.litter)
     if report.left_files:
         yield f"{report.left_files} copies ({as_size(report.left_octets)}) were not read in this run."
     if report.never:

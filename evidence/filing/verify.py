@@ -10,8 +10,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import groupby
 
-from evidence.archive.bagcheck import BagCheck, Reading, check_bag
-from evidence.archive.bagread import LITTER, TAG_MANIFEST
+from evidence.archive.bagcheck import OXUM_LITTER, BagCheck, Reading, check_bag
+from evidence.archive.bagread import TAG_MANIFEST, is_litter
 from evidence.archive.targets import FolderTarget
 from evidence.catalog.read_backs import KeptCopy
 from evidence.errors import EvidenceError
@@ -66,6 +66,8 @@ class VerifyReport:
     """Copies that were never read back and matched."""
     oldest: datetime | None
     """When the copy that was read back longest ago was read back, aware, UTC."""
+    litter: tuple[str, ...]
+    """Files that operating systems left in bags, place and path; they make no bag bad."""
 
 
 @dataclass(slots=True)
@@ -87,6 +89,7 @@ class _Run:
     shown: int = 0
     bad: dict[tuple[str, str], Finding] = field(default_factory=dict)
     missing: dict[tuple[str, str], Finding] = field(default_factory=dict)
+    litter: set[str] = field(default_factory=set)
     done: set[tuple[str, Sha256, ClaimId]] = field(default_factory=set)
     """Copies that were recorded with a time not after the start: the clock was set back."""
 
@@ -144,6 +147,7 @@ def verify(workspace: Workspace, *, budget: Budget = UNLIMITED, progress: Progre
         left_octets=max(0, wanted.octets - run.read_octets),
         never=ages.never,
         oldest=ages.oldest,
+        litter=tuple(sorted(run.litter)),
     )
 
 
@@ -273,11 +277,15 @@ def _check(
 def _note(run: _Run, where: str, check: BagCheck) -> None:
     """Keep each finding once: a bag that is read in several batches repeats those about its lists."""
     for one in check.bad:
+        if one.code == OXUM_LITTER:
+            continue
         subject = f"{where}: {one.subject}"
         run.bad[(one.code, subject)] = replace(one, subject=subject)
     for path in check.unlisted:
-        if not LITTER.fullmatch(path.rsplit("/", 1)[-1]):
-            subject = f"{where}: {path}"
+        subject = f"{where}: {path}"
+        if is_litter(path):
+            run.litter.add(subject)
+        else:
             run.bad[("unlisted", subject)] = Finding(
                 code="unlisted", message=f"{path} is in no manifest.", subject=subject
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from datetime import UTC, datetime, timedelta
 
+import bagit
 import pytest
 from support_cli import cli
 from support_intake import at_home, with_target
@@ -210,3 +211,36 @@ def test_a_limit_that_is_not_reached_reads_everything(houses, arguments):
     assert "bad, 0 missing." in ran.out
     assert "not read in this run" not in ran.out
     assert "The oldest read-back of a copy is of " in ran.out
+
+
+@pytest.mark.parametrize("name", [".DS_Store", "Thumbs.db", "._TEST0001.JPG", "desktop.ini"])
+def test_a_file_that_an_operating_system_leaves_in_a_bag_is_listed_and_makes_no_bag_bad(
+    houses, other_disk, name
+):
+    """RFC 8493 calls the bag incomplete, and its Payload-Oxum no longer fits; `evidence check` says so."""
+    with_target(houses, other_disk)
+    assert cli("backup", archive=houses).status == 0
+    here = next((houses / "claims").glob("TC-1001*"))
+    for bag in (here, other_disk / here.name):
+        (bag / "data" / name).write_bytes(b"left by a window")
+    ran = cli("verify", "--json", archive=houses)
+    assert ran.status == 0, ran.out
+    assert (ran.data["bad"], ran.data["missing"]) == ([], [])
+    assert ran.data["litter"] == [f"archive: TC-1001: data/{name}", f"office: TC-1001: data/{name}"]
+    assert f"data/{name}" in cli("verify", archive=houses).out
+    assert cli("repair", "--all", archive=houses).status == 0
+    assert cli("drill", archive=houses).status == 0
+    checked = cli("check", here, "--json")
+    assert checked.status == 1
+    (one,) = checked.data["bags"]
+    assert (one["verdict"], one["unlisted"]) == ("incomplete", [f"data/{name}"])
+    assert not bagit.Bag(str(here)).is_valid()
+
+
+def test_litter_does_not_hide_a_payload_oxum_that_is_wrong_for_another_reason(houses):
+    here = next((houses / "claims").glob("TC-1001*"))
+    (here / "data" / ".DS_Store").write_bytes(b"x")
+    (here / "data" / "stray.jpg").write_bytes(b"y")
+    ran = cli("verify", "--json", archive=houses)
+    assert ran.status == 1
+    assert {one["code"] for one in ran.data["bad"]} == {"unlisted", "oxum_mismatch"}
