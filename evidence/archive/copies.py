@@ -259,7 +259,7 @@ class _Judge:
         return [
             *(
                 f"The copy of {_files(len(paths))} on {name} was found bad and does not count: {_first(paths)}. "
-                f"Run `evidence backup` to replace it, then `evidence verify`."
+                f"Run `evidence repair`."
                 for name, paths in sorted(bad.items())
             ),
             *(

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 """Longest line, in columns, as long as no word is longer."""
+MOST_CARDS = 20
+"""Cards told of at the end of a backup or a check; the others are counted."""
 
 
 def files(number: int) -> str:
@@ -60,13 +62,28 @@ def _place(place: PlaceOfCard) -> str:
 
 def told_cards(report: CardsReport) -> Iterable[str]:
     """The end of a backup or a check: cards that a person must be told of, and a count of the rest."""
-    news = [card for card in report.cards if card.news]
-    for card in sorted(news, key=lambda one: (not one.lost_safety, one.seen_at)):
+    news = sorted(
+        (card for card in report.cards if card.news), key=lambda one: (not one.lost_safety, one.seen_at)
+    )
+    for card in news[:MOST_CARDS]:
         yield from card_lines(card)
-    rest = len(report.cards) - len(news) + report.others
+    left = news[MOST_CARDS:]
+    if left:
+        unsafe = sum(not card.verdict.safe_to_erase for card in left)
+        yield from _wrapped(
+            f"{_cards(len(left), 'more')} to tell of, {unsafe} of them not safe: `evidence cards` lists every card."
+        )
+    rest = len(report.cards) - len(news)
     if rest:
-        words = "1 other card is safe" if rest == 1 else f"{rest} other cards are safe"
-        yield f"{words} as told before; `evidence cards` lists every card."
+        words = _cards(rest, "other")
+        yield from _wrapped(f"{words} safe as told before; `evidence cards` lists every card.")
+    if report.others:
+        words = "1 older card was" if report.others == 1 else f"{report.others} older cards were"
+        yield from _wrapped(f"{words} told safe and not judged again; `evidence cards` judges every card.")
+
+
+def _cards(number: int, which: str) -> str:
+    return f"1 {which} card is" if number == 1 else f"{number} {which} cards are"
 
 
 def card_lines(card: CardNow) -> Iterable[str]:

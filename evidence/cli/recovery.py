@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from evidence.cli import card_lines
 from evidence.cli.common import (
     FINDINGS,
     OFFICE,
@@ -44,21 +45,26 @@ def repair(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Replace bad and missing files, here and at the backup targets, from copies that still match.
+    """Replace bad and missing files from copies that still match.
 
-    The bad bytes are kept in a folder named damaged.
+    Works here and at the backup targets. The bad bytes are kept in a folder named damaged. The last lines say which
+    earlier cards may be erased now.
     """
+    from evidence.codec import to_json
+    from evidence.filing import card_safety
     from evidence.filing.repair import repair as repair_files
 
-    with opened(archive, actor) as here, progress_shown() as progress, here.filing():
+    with opened(archive, actor) as here, progress_shown() as progress, here.locked():
         report = repair_files(here, card=card, everything=everything, progress=progress)
+        cards = card_safety.tell_cards(here)
     emit(
         as_json,
-        report,
+        {**to_json(report), "cards": to_json(cards)},
         lambda: [
-            f"{report.read} files read, {len(report.repaired)} repaired, {len(report.findings)} not repaired.",
+            f"{card_lines.files(report.read)} read, {len(report.repaired)} repaired, {len(report.findings)} not repaired.",
             *(f"  {one.place}: {one.path} repaired from {one.source}" for one in report.repaired),
             *_lines(report.findings),
+            *card_lines.told_cards(cards),
         ],
     )
     if report.findings:
@@ -78,9 +84,9 @@ def restore(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Bring back a whole archive, or one claim's bag, from a backup target into an empty folder.
+    """Bring back an archive or one claim's bag from a target.
 
-    Every file is compared with its digest on the way.
+    DIR must be new or empty.     Every file is compared with its digest on the way.
     """
     from evidence.filing import restore as restoring
 
@@ -94,7 +100,7 @@ def restore(
         as_json,
         report,
         lambda: [
-            f"{len(report.bags)} bags with {report.files} files restored to {into} and verified.",
+            f"{_bags(len(report.bags))} with {card_lines.files(report.files)} restored to {into} and verified.",
             *([_rebuilt(report.rebuilt)] if report.rebuilt else []),
             *_lines(report.findings),
         ],
@@ -104,9 +110,9 @@ def restore(
 
 
 def rebuild(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
-    """Make the catalog anew from the bags, the record files and the custody log.
+    """Make the catalog anew from the bags and the custody log.
 
-    The old catalog is kept in a folder named damaged. People must be given new passwords.
+    It also reads the record files.     The old catalog is kept in a folder named damaged. People must be given new passwords.
     """
     from evidence.filing.rebuild import rebuild as make_anew
 
@@ -117,8 +123,12 @@ def rebuild(archive: Archive = None, actor: Actor = None, as_json: Json = False)
         raise typer.Exit(FINDINGS)
 
 
+def _bags(number: int) -> str:
+    return "1 bag" if number == 1 else f"{number} bags"
+
+
 def _rebuilt(report: RebuildReport) -> str:
-    text = f"The catalog was made anew: {report.claims} claims, {report.photos} files in {report.bags} bags."
+    text = f"The catalog was made anew: {report.claims} claims, {card_lines.files(report.photos)} in {_bags(report.bags)}."
     if report.old_catalog:
         text += f" The old one is in {report.old_catalog}."
     if report.people:

@@ -12,14 +12,19 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 
+import rfc8785
+
 from evidence.archive.copies import CardVerdict, CopyPlace, Now, OnCard, SafetyPolicy, card_verdict
 from evidence.archive.places import place_id
 from evidence.cards.files import CardListing, list_card
 from evidence.cards.ledger import read_files
 from evidence.cards.volumes import CardSource, mounted_cards, open_source
 from evidence.catalog.intakes import IntakeRow, Sighting
+from evidence.disk.durable import replace_file
+from evidence.disk.faults import writing
 from evidence.errors import BadInputError
 from evidence.filing.backup import open_targets, why_unreachable
+from evidence.filing.target_records import read_record
 from evidence.model import IntakeId, Sha256
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import Workspace
@@ -28,8 +33,10 @@ RECENT = timedelta(days=30)
 """Runs of this age or younger are judged again at the end of every backup and verify."""
 RULE = (
     "Every card that is not told safe, every card taken in within the last 30 days, and every card with a copy "
-    "that was found bad. `evidence cards` lists all."
+    "that was found bad; all cards after a change of the backup targets or of `[safety]`. `evidence cards` lists all."
 )
+JUDGED_BY = "cards-judged-by.json"
+"""The file of an archive that holds the basis by which all its cards were judged."""
 _STOPPED = (
     "The intake of this card did not end, or is still running. Run `evidence intake` for this card again."
 )
@@ -80,10 +87,45 @@ class CardsReport:
 
 def tell_cards(workspace: Workspace) -> CardsReport:
     """Judge the cards that `RULE` names, and store what is told of each run by itself; needs no lock of the archive."""
-    runs = workspace.catalog.photos.runs_to_judge(workspace.now() - RECENT)
     judging = Judging(workspace)
+    basis = _basis(workspace)
+    if _is_judged_by(workspace, basis):
+        runs = workspace.catalog.photos.runs_to_judge(workspace.now() - RECENT)
+    else:
+        runs = [run for run in workspace.catalog.photos.intakes() if not run.superseded_by]
     told = tuple(tell(workspace, run, judging) for run in runs)
+    _note_basis(workspace, basis)
     return CardsReport(cards=told, others=workspace.catalog.photos.cards() - len(told), rule=RULE)
+
+
+def _basis(workspace: Workspace) -> bytes:
+    """What decides which copies count: the rule for safety, and the named targets with their disks."""
+    targets = sorted(
+        (one.name, disk.id if (disk := read_record(workspace, one.name)) else "", one.off_computer)
+        for one in workspace.settings.target
+    )
+    safety = workspace.settings.safety
+    return rfc8785.dumps(
+        {
+            "targets": [list(one) for one in targets],
+            "safety": [safety.places, safety.off_computer, safety.read_back_days],
+        }
+    )
+
+
+def _is_judged_by(workspace: Workspace, basis: bytes) -> bool:
+    """True when every card was judged by this basis; the file may be deleted."""
+    try:
+        return (workspace.root / JUDGED_BY).read_bytes() == basis
+    except OSError:
+        return False
+
+
+def _note_basis(workspace: Workspace, basis: bytes) -> None:
+    path = workspace.root / JUDGED_BY
+    if not _is_judged_by(workspace, basis):
+        with writing(path):
+            replace_file(path, basis)
 
 
 def all_cards(workspace: Workspace) -> CardsReport:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -226,6 +227,7 @@ def test_a_check_tells_of_a_card_that_is_not_safe_any_more_loudly_and_until_it_i
 
 def test_an_old_card_is_judged_again_only_when_a_copy_of_it_is_bad(backed_up):
     archive, _, _ = backed_up
+    told(archive, days=39)
     later = told(archive, days=40)
     assert (later.cards, later.others) == ((), 1)
     with at_home(archive) as workspace:
@@ -489,12 +491,68 @@ def test_the_end_of_a_backup_asks_no_more_of_the_catalog_for_many_old_cards_than
         return count[0]
 
     with at_home(archive, now=DAY + timedelta(days=400)) as workspace:
+        tell_cards(workspace)
         few = statements(workspace)
         for number in range(1, 200):
             row = enter(workspace, run_row(number, card_id=f"V{number}"), number)
             told_once = workspace.catalog.photos.intake(row.intake)
-            from dataclasses import replace
-
             workspace.catalog.photos.put_told(replace(told_once, told_safe=True, safe_told_at=DAY))
         assert statements(workspace) == few
         assert tell_cards(workspace).others == 200
+
+
+# --- cards of long ago -----------------------------------------------------------------------
+
+
+def old_cards(archive, number):
+    """Enter so many cards that were told safe a year before, and judge all cards once."""
+    with at_home(archive, now=DAY + timedelta(days=400)) as workspace:
+        for each in range(1, number + 1):
+            row = enter(workspace, run_row(each, card_id=f"V{each}"), each)
+            told_once = workspace.catalog.photos.intake(row.intake)
+            workspace.catalog.photos.put_told(replace(told_once, told_safe=True, safe_told_at=DAY))
+
+
+@pytest.mark.parametrize("how", ["removed", "replaced", "lost"])
+def test_a_card_of_long_ago_is_told_when_the_disk_that_made_it_safe_is_gone(backed_up, how):
+    archive, _, disk = backed_up
+    report = told(archive, days=400)
+    assert told(archive, days=401).others == 1
+    assert report.cards[0].verdict.safe_to_erase
+    if how == "removed":
+        without_target(archive)
+    elif how == "replaced":
+        new = disk.with_name(f"{disk.name}-new")
+        assert cli("target", "replace", "office", new, archive=archive).status == 0
+    else:
+        shutil.rmtree(disk)
+        lost = ("target", "lost", "office")
+        assert cli(*lost, "--reason", "stolen", archive=archive, actor="Ada Clerk").status == 0
+        assert cli(*lost, "--confirm", archive=archive, actor="Bo Example").status == 0
+    card = only(told(archive, days=402))
+    assert card.lost_safety
+    assert "NO LONGER SAFE" in printed(told(archive, days=403)), "and again until it is safe"
+    if how == "replaced":
+        with at_home(archive, now=DAY + timedelta(days=404)) as workspace:
+            assert back_up(workspace).troubles == ()
+        assert only(told(archive, days=404)).verdict.safe_to_erase
+        assert told(archive, days=405).others == 1
+        shutil.rmtree(new)
+
+
+def test_a_change_of_the_rule_for_safety_has_every_card_judged_once(backed_up):
+    archive, _, _ = backed_up
+    told(archive, days=400)
+    with (archive / "evidence.toml").open("a") as settings:
+        settings.write("\n[safety]\nplaces = 3\n")
+    assert only(told(archive, days=401)).lost_safety
+
+
+def test_at_most_twenty_cards_are_printed_and_the_others_counted(backed_up):
+    archive, _, _ = backed_up
+    old_cards(archive, 30)
+    report = told(archive, days=400)
+    assert len(report.cards) == 31
+    text = printed(report)
+    assert text.count("NO LONGER SAFE") == card_lines.MOST_CARDS == 20
+    assert "10 more cards are to tell of, 10 of them not safe: `evidence cards`" in unwrapped(text)

@@ -8,7 +8,8 @@ import shutil
 import pytest
 from support_archive import outside_verdict
 from support_cli import cli
-from support_intake import actions, at_home, bags_of, filed, with_target
+from support_intake import CLAIMS, actions, at_home, bags_of, filed, taken_in, with_target
+from support_retention import reload_assignments
 
 
 @pytest.fixture
@@ -136,13 +137,39 @@ def test_a_bag_that_is_gone_whole_comes_back(backed_up, other_disk, place):
     assert cli("verify", archive=backed_up).status == 0
 
 
-def test_a_purge_removes_the_bad_bytes_that_a_repair_kept(backed_up, other_disk):
-    spoil(photo_of(bag(backed_up)))
-    name = bag(backed_up).name
-    repaired(backed_up, "--all")
-    assert list((backed_up / "damaged" / name).rglob("*.JPG.*"))
-    assert cli("close", "TC-1001", "--on", "2016-01-04", archive=backed_up).status in {0, 2}
-    from evidence.office.purging import _remove_damaged
+def test_a_purge_removes_the_bad_bytes_that_a_repair_kept(houses, other_disk):
+    assert reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
+    with_target(houses, other_disk)
+    assert cli("backup", archive=houses).status == 0
+    assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
+    assert cli("backup", archive=houses).status == 0
+    name = bag(houses).name
+    spoil(photo_of(bag(houses)))
+    spoil(photo_of(bag(houses, "TC-1002")))
+    repaired(houses, "--all")
+    spoil(photo_of(other_disk / name))
+    repaired(houses, "--all")
+    for place in (houses, other_disk):
+        assert list((place / "damaged" / name).rglob("*.JPG.*"))
+    plan = cli("purge", "plan", "TC-1001", "--json", archive=houses, actor="Ada Clerk").data["plan"]
+    assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
+    ran = cli("purge", "run", plan, archive=houses, actor="Ada Clerk")
+    assert ran.status == 0, ran.err + ran.out
+    for place in (houses, other_disk):
+        assert not (place / "damaged" / name).exists()
+    assert list((houses / "damaged").rglob("*.JPG.*")), "the other claim's stay"
 
-    _remove_damaged(backed_up, name)
-    assert not (backed_up / "damaged" / name).exists()
+
+def test_a_repair_ends_with_the_cards_that_became_safe_again(houses, two_houses_taken_in, other_disk):
+    with_target(houses, other_disk)
+    assert taken_in(houses, two_houses_taken_in[1].root).card.safe_to_erase
+    spoil(photo_of(bag(houses)))
+    assert "NO LONGER SAFE" in cli("verify", archive=houses).out
+    ran = cli("repair", archive=houses)
+    assert ran.status == 0
+    assert "SAFE TO ERASE" in ran.out
+    assert "NO LONGER" not in ran.out
+    spoil(photo_of(bag(houses)))
+    assert cli("verify", archive=houses).status == 1
+    (card,) = repaired(houses)["cards"]["cards"]
+    assert card["verdict"]["safe_to_erase"]
