@@ -39,6 +39,10 @@ from evidence.model import Sha256
 
 __all__ = ["GENESIS", "Anchor", "CustodyCheck", "CustodyLog", "Draft", "Entry"]
 
+RESTORE = "Bring the archive back from a backup target: `evidence restore TARGET DIR`."
+"""What to do when entries of the log are damaged or missing."""
+HEAD_LOST = "Write it anew: `evidence custody --reseal REASON`. It first compares the log with every head kept elsewhere."
+"""What to do when only the head file is lost."""
 _SCANNED = 1 << 16
 """Bytes of the log that are read line by line when looking for an entry."""
 _LOCK_TIMEOUT = 60.0
@@ -113,7 +117,7 @@ class CustodyLog:
             if size:
                 raise CustodyError(
                     f"The custody log {self.path.name} has lost its head file.",
-                    "Copy it back from a backup.",
+                    HEAD_LOST,
                 )
             stored = EMPTY_LOG
             replace_file(self.head_path, head_bytes(stored))
@@ -121,7 +125,7 @@ class CustodyLog:
         if size < stored.size:
             raise CustodyError(
                 f"The custody log {self.path.name} is shorter than when it was last written.",
-                "Entries are missing: copy the log back from a backup before you do anything else.",
+                f"Entries are missing. {RESTORE}",
             )
         head, tree = Anchor(seq=stored.seq, sha256=stored.sha256), stored.tree(self.path)
         tail = _read_from(self.path, stored.size)
@@ -144,7 +148,7 @@ class CustodyLog:
                 raise CustodyError(
                     f"The custody log {self.path.name} is damaged after entry {head.seq}: "
                     f"{why or 'the next line does not continue the chain'}.",
-                    "Run `evidence custody --verify`, and copy the log back from a backup.",
+                    f"Run `evidence custody --verify`. {RESTORE}",
                 )
             head = Anchor(seq=entry.seq, sha256=entry.sha256)
         return head
@@ -180,7 +184,7 @@ class CustodyLog:
             if self.path.exists() and self.path.stat().st_size:
                 raise CustodyError(
                     f"The custody log {self.path.name} has lost its head file.",
-                    "Copy it back from a backup.",
+                    HEAD_LOST,
                 )
             return Anchor(seq=0, sha256=GENESIS)
         return stored.anchor(self.path)
@@ -223,7 +227,7 @@ class CustodyLog:
             if entry is None:
                 raise CustodyError(
                     f"Line {number} of the custody log is not an entry: {why}.",
-                    "Run `evidence custody --verify`, and copy the log back from a backup.",
+                    f"Run `evidence custody --verify`. {RESTORE}",
                 )
             yield entry
 
@@ -297,7 +301,7 @@ class CustodyLog:
             if reading.broken:
                 raise CustodyError(
                     f"The custody log cannot be resealed: {reading.findings[-1].message}",
-                    "Copy the log back from a backup.",
+                    RESTORE,
                 )
             before = read_head(self.head_path)
             self._write_head(reading.count, reading.prev, reading.size, reading.tree)

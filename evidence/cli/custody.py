@@ -66,6 +66,15 @@ def custody(
             "--new-key", metavar="REASON", help="Make another key that signs the log.", show_default=False
         ),
     ] = None,
+    reseal: Annotated[
+        str | None,
+        typer.Option(
+            "--reseal",
+            metavar="REASON",
+            help="Write the log's lost head file anew, if every head kept elsewhere agrees with the log.",
+            show_default=False,
+        ),
+    ] = None,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
@@ -87,6 +96,10 @@ def custody(
     with opened(archive, actor) as here:
         if new_key is not None:
             _make_key(here, new_key, as_json)
+            return
+        if reseal is not None:
+            entry = custody_check.reseal(here, reseal)
+            emit(as_json, entry, lambda: [f"Head file written; entry {entry.seq} records it."])
             return
         anchors = [custody_check.noted_head(one) for one in noted or ()]
         shown = custody_check.custody_report(

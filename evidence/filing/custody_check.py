@@ -7,25 +7,27 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
-from evidence.archive.custody import Anchor, Entry
+from evidence.archive.custody import RESTORE, Anchor, Entry
 from evidence.archive.custody_inclusion import make_proof
 from evidence.archive.custody_key import ID_FILE, kept_id, key_entries, known_archive_id, names_key
 from evidence.archive.custody_proof import NOTES as LOG_NOTES
 from evidence.archive.heads import KeptLine, SignedHead, fingerprint, kept_lines, read_heads
 from evidence.archive.targets import FolderTarget
-from evidence.errors import BadInputError, EvidenceError
+from evidence.errors import BadInputError, CustodyError, EvidenceError
 from evidence.filing.backup import open_targets
-from evidence.filing.bags import bag_folder
+from evidence.filing.bags import CLAIM_RECORD, bag_folder
 from evidence.filing.custody_heads import heads_folder, signed_head
-from evidence.filing.records import CLAIM_RECORD
 from evidence.filing.target_records import read_record
 from evidence.model import Finding
 from evidence.workspace import Workspace
 
 _NOTES = LOG_NOTES | {"target_absent", "no_heads", "head_unreadable", "key_added"}
 """Findings that do not make the log invalid."""
+HEAD_MISSING = "head_missing"
+"""The code of the finding for a log that has lost its head file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +87,7 @@ def check_log(workspace: Workspace, noted: Sequence[Anchor] = ()) -> CustodyRepo
     if verdict.valid and not verdict.entries:
         message = "The custody log is missing: making the archive wrote its first entry."
         findings = [Finding(code="log_missing", message=message), *found.findings]
-    elif verdict.valid:
+    elif all(one.code in LOG_NOTES or one.code == HEAD_MISSING for one in verdict.findings):
         findings += passed.other_ids(kept_id(workspace.root))
         findings += passed.added_keys()
         findings += people_findings(workspace, passed.people)
@@ -291,6 +293,35 @@ def people_findings(workspace: Workspace, logged: dict[str, str]) -> Iterable[Fi
         if present[name] != logged[name]:
             message = f"{name} has the duty {present[name]}; the log's last entry says {logged[name]}."
             yield Finding(code="person_changed", message=message, subject=name)
+
+
+# --- a lost head file --------------------------------------------------------------------
+
+
+def reseal(workspace: Workspace, reason: str) -> Entry:
+    """Write the log's lost head file anew, after comparing the log with every head that is kept elsewhere.
+
+    Raises BadInputError without a reason and when the head file is not lost; CustodyError when anything
+    contradicts the log, or a target that may hold a later head is not connected.
+    """
+    if not reason.strip():
+        raise BadInputError("--reseal needs a reason.", "Say why, for example: --reseal 'head file deleted'.")
+    with workspace.locked():
+        verdict = check_log(workspace)
+        against = [one for one in verdict.findings if one.code not in {*_NOTES, HEAD_MISSING}]
+        if against:
+            raise CustodyError(f"The log's head is not written anew: {against[0].message}", RESTORE)
+        if not any(one.code == HEAD_MISSING for one in verdict.findings):
+            raise BadInputError(
+                "The custody log has its head file.", "`evidence custody --verify` checks the log against it."
+            )
+        away = [one.subject for one in verdict.findings if one.code == "target_absent"]
+        if away:
+            raise CustodyError(
+                f"The backup target {away[0]} may hold a later head, and is not connected.",
+                f"Connect it. If its disk is lost: `evidence target lost {quote(away[0])} --reason TEXT`.",
+            )
+        return workspace.custody.reseal(workspace.actor, reason.strip(), workspace.now())
 
 
 # --- proofs ------------------------------------------------------------------------------

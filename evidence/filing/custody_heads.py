@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import Iterable
 from pathlib import Path
 
+from evidence.archive.custody import RESTORE
 from evidence.archive.custody_key import archive_key, kept_id
 from evidence.archive.heads import SignedHead, later_head, newest_head, sign_head, write_head
 from evidence.archive.targets import FolderTarget
@@ -26,9 +27,7 @@ def signed_head(workspace: Workspace) -> SignedHead:
     is not here, DestinationError when the head cannot be kept.
     """
     if not workspace.custody.path.exists():
-        raise CustodyError(
-            "The custody log is missing.", "Bring it back from a backup before you do anything else."
-        )
+        raise CustodyError("The custody log is missing.", RESTORE)
     at = workspace.now()
     key = archive_key(workspace.custody, workspace.root, actor=workspace.actor, at=at)
     signed = sign_head(key.archive, workspace.custody.head(), key.private, at)

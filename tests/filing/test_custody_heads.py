@@ -21,6 +21,7 @@ from evidence.archive.custody import CustodyLog, Draft
 from evidence.archive.custody_key import ID_FILE, KEY_FILE, log_of
 from evidence.archive.heads import HEADS, newest_head, read_heads, sign_head, write_head
 from evidence.catalog.users import User
+from evidence.errors import CustodyError
 from evidence.model import Duty
 from evidence.office.people import add_person, drop_person
 from evidence.workspace import Workspace
@@ -392,7 +393,8 @@ def test_an_archive_of_an_earlier_version_gets_its_id_and_key_with_the_first_bac
     )
     (archive / ID_FILE).unlink()
     (archive / "custody" / KEY_FILE).unlink()
-    shutil.rmtree(target_of(archive) / HEADS)
+    for folder in (HEADS, "archive"):  # an earlier version wrote neither
+        shutil.rmtree(target_of(archive) / folder)
     assert codes(archive) == set()
     assert cli("backup", archive=archive, actor="Olga").status == 0
     entry = list(log_of(archive).entries())[-1]
@@ -457,3 +459,65 @@ def test_a_user_put_into_the_catalog_by_its_own_code_is_found_too(archive):
     with Workspace(archive) as here:
         here.catalog.users.put(User(name="Rita", duty=Duty.REVIEWER, password="x"), at=AT)
     assert codes(archive) == {"person_without_entry"}
+
+
+# --- a lost head file ----------------------------------------------------------------------
+
+
+def headless(archive):
+    log_of(archive).head_path.unlink()
+
+
+def resealed(archive, reason="the file was deleted by mistake"):
+    return cli("custody", "--reseal", reason, "--json", archive=archive, actor="Olga Office")
+
+
+def test_a_lost_head_file_is_written_anew_once_every_kept_head_agrees(archive):
+    headless(archive)
+    ran = cli("close", "TC-2", "--on", "2026-05-20", archive=archive)
+    assert ran.status == CustodyError.exit_code
+    assert "evidence custody --reseal REASON" in ran.err
+    assert verdict(archive).status == 1
+    ran = resealed(archive)
+    assert ran.status == 0, ran.err
+    assert (ran.data["action"], ran.data["actor"]) == ("log_resealed", "Olga Office")
+    assert verdict(archive).data["valid"]
+    assert cli("close", "TC-2", "--on", "2026-05-20", archive=archive).status == 0
+    assert cli("backup", archive=archive).status == 0
+
+
+@pytest.mark.parametrize("own_heads", [True, False])
+def test_a_log_that_was_cut_is_not_resealed(archive, own_heads):
+    log = log_of(archive)
+    lines = log.path.read_bytes().splitlines(keepends=True)
+    log.path.write_bytes(b"".join(lines[:-2]))
+    headless(archive)
+    if not own_heads:
+        shutil.rmtree(log.path.parent / HEADS)
+    before = log.path.read_bytes()
+    ran = cli("custody", "--reseal", "lost", archive=archive)
+    assert ran.status == CustodyError.exit_code
+    assert "evidence restore TARGET DIR" in ran.err
+    assert not log.head_path.exists()
+    assert log.path.read_bytes() == before
+
+
+def test_a_log_is_not_resealed_while_a_target_with_heads_is_away(archive):
+    headless(archive)
+    target_of(archive).rename(archive.parent / "away")
+    ran = cli("custody", "--reseal", "lost", archive=archive)
+    assert ran.status == CustodyError.exit_code
+    assert "office" in ran.err
+    assert not log_of(archive).head_path.exists()
+    (archive.parent / "away").rename(target_of(archive))
+    assert resealed(archive).status == 0
+
+
+def test_a_log_with_its_head_or_without_a_reason_or_without_entries_is_not_resealed(archive):
+    assert resealed(archive).status == 2
+    headless(archive)
+    assert resealed(archive, " ").status == 2
+    log_of(archive).path.unlink()
+    ran = cli("custody", "--reseal", "lost", archive=archive)
+    assert ran.status == CustodyError.exit_code
+    assert "evidence restore TARGET DIR" in ran.err
