@@ -6,11 +6,13 @@ import json
 from datetime import date
 
 import pytest
+from sqlalchemy import create_engine, text
 from support_card import CardMaker
 from support_cli import cli
-from support_intake import CLAIMS, at_home, taken_in, with_target
+from support_intake import CLAIMS, at_home, loaded_archive, small_houses, taken_in, with_target
 from support_retention import reload_assignments
 
+from evidence.errors import CatalogError
 from evidence.filing.rebuild import claim_rows_of, original_row, rebuild
 from evidence.model import ClaimId, Duty, Facet
 from evidence.office import people, retention
@@ -32,7 +34,6 @@ def rows_of(archive):
         ]
         for row in out[table]:
             row.pop("password", None)
-            row.pop("changes", None)  # counts marks of an outdated bag while a run builds it
     return out
 
 
@@ -147,3 +148,35 @@ def test_a_killed_rebuild_leaves_the_old_catalog_and_the_next_one_finishes(lived
     after = rows_of(lived_in)
     assert after == before
     assert list((lived_in / "damaged").glob("catalog-*/catalog.sqlite"))
+
+
+def test_a_catalog_on_postgresql_is_made_anew_row_for_row(tmp_path, other_disk, postgres_url):
+    archive = loaded_archive(tmp_path)
+    with_target(archive, other_disk)
+    settings = archive / "evidence.toml"
+    settings.write_text(settings.read_text() + f"\n[catalog]\nurl = '{postgres_url}'\n")
+    lose_catalog(archive)  # the empty one that `init` made
+    assert reload_assignments(archive, CLAIMS).status == 0
+    taken_in(archive, small_houses(tmp_path / "card").root)
+    with at_home(archive) as here:
+        waivers.waive(here, FIRST, "gutter", why="fenced off")
+        tagging.tag(here, [here.catalog.photos.of_claim(FIRST)[1].sha256], {Facet.FACE: "north"})
+        retention.place_hold(here, SECOND, reason="suit filed")
+    assert cli("backup", archive=archive).status == 0
+    before = rows_of(archive)
+    assert all(before[table] for table in ("claim", "original", "sighting", "copy", "waiver", "hold", "tag"))
+    engine = create_engine(postgres_url)
+    with engine.begin() as db:
+        db.execute(text("DROP SCHEMA public CASCADE"))
+        db.execute(text("CREATE SCHEMA public"))
+    engine.dispose()
+    assert cli("claims", archive=archive).status == CatalogError.exit_code
+    for _ in range(2):  # of a database without tables, and of one with rows
+        report = rebuild(archive, actor="Ada Clerk")
+        assert (report.findings, report.old_catalog) == ((), "")
+        assert not list(archive.glob("catalog*.sqlite*"))
+        after = rows_of(archive)
+        for table in before:
+            assert after[table] == before[table], table
+    with at_home(archive) as here:
+        assert retention.place_hold(here, FIRST, reason="the next number is free") > before["hold"][-1]["id"]
