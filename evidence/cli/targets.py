@@ -130,6 +130,8 @@ def target_lost(
     )
 
 
+_RETIRED = frozenset({"lost", "replaced"})
+"""States of a disk whose copies do not count, so that nothing more is said of them."""
 _HEADINGS = [
     "name",
     "path",
@@ -151,11 +153,11 @@ def _line(view: TargetView) -> list[object]:
         view.state.value,
         view.held.copies,
         _size(view.held.octets),
-        view.held.bad,
+        "" if view.state in _RETIRED else view.held.bad,
         view.medium,
         "yes" if view.off_computer else "no",
         "" if view.free is None else _size(view.free),
-        view.held.newest_read.date() if view.held.newest_read else "never",
+        view.held.newest_read.date() if view.held.newest_read else "" if view.state in _RETIRED else "never",
     ]
 
 

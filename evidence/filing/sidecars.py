@@ -39,9 +39,7 @@ def sidecars(
         source = bag / "data" / path
         if not _has_content(source, content):
             source = _written(workspace, content)
-        out[path] = PayloadFile(
-            sha256=_digest(content), size=len(content), source=source, replace=source != bag / "data" / path
-        )
+        out[path] = PayloadFile(sha256=_digest(content), size=len(content), source=source)
     return out
 
 

@@ -13,7 +13,6 @@ IMAGING = {
     "cv2",
     "PIL",
     "pi_heif",
-    "pyvips",
     "zxingcpp",
     "onnxruntime",
     "onnx",
