@@ -14,6 +14,7 @@ from evidence.tags.label_cards import ordinal
 from evidence.tags.models import TagModels
 from evidence.tags.reading.semantics import Reading
 from evidence.tags.vocabulary import GuessOptions, Vocabulary
+from evidence.tags.walk.bearings import corner, overviews
 from evidence.tags.walk.emission import EmissionModel
 from evidence.tags.walk.marginals import Marginals, PhotoMarginals, Shares
 from evidence.tags.walk.posterior import ClaimPosterior, claim_posterior
@@ -131,7 +132,8 @@ class _GuessWriter:
         posterior = self.posterior
         marginals = self._marginals.of_photo(evidence.reading, evidence.stated)
         steps, off = posterior.walk.steps[row], posterior.off_walk(row)
-        fused = marginals.shares(steps, off)
+        sides = self._sides(row)
+        fused = marginals.shares(steps, off, sides)
         square = fused[Facet.ROLE].get(Role.TEST_SQUARE, 0.0)
         usual = marginals.shares(posterior.base_rates, posterior.plan.off_walk)
         alone = self._alone(row, marginals)
@@ -160,7 +162,15 @@ class _GuessWriter:
         }
         if posterior.place is not None:
             steps[Source.PLACE] = posterior.from_alone(posterior.place[row])
-        return {source: marginals.shares(each, 0.0) for source, each in steps.items()}
+        return {
+            source: marginals.shares(each, 0.0, self._sides(row) if source is Source.PLACE else None)
+            for source, each in steps.items()
+        }
+
+    def _sides(self, row: int) -> NDArray[np.float64] | None:
+        """(4,): the sides of an overview by its place; None for a photo without a place."""
+        sides = self.posterior.overview_sides
+        return None if sides is None or np.isnan(sides[row]).any() else sides[row]
 
     def _withhold(
         self, fused: dict[Facet, Shares], alone: dict[Source, dict[Facet, Shares]], marginals: PhotoMarginals
@@ -230,7 +240,7 @@ class _GuessWriter:
         reasons = {Source.HABIT: self._habit(before), Source.WRITING: board_reason(evidence.reading)}
         if pixels := self._pixels(facet, row, evidence.photo):
             reasons[Source.PIXELS] = pixels
-        if facet is Facet.FACE and (place := self._place(evidence)):
+        if facet is Facet.FACE and (place := self._place(row, evidence)):
             reasons[Source.PLACE] = place
         return reasons
 
@@ -252,7 +262,15 @@ class _GuessWriter:
             reasons.append("similar to this claim's other photos of this kind")
         return ", ".join(reasons)
 
-    def _place(self, evidence: PhotoEvidence) -> str:
+    @cached_property
+    def _whole_views(self) -> NDArray[np.float64]:
+        """(steps,): 1 for an elevation or an overview from outside."""
+        steps = self.posterior.plan.steps
+        return np.array([float(step.role == Role.ELEVATION) for step in steps]) + overviews(
+            self.posterior.plan
+        )
+
+    def _place(self, row: int, evidence: PhotoEvidence) -> str:
         reasons = []
         if (direction := evidence.photo.facts.direction) is not None:
             reasons.append(f"facing {direction:.0f} degrees")
@@ -263,4 +281,8 @@ class _GuessWriter:
         front = self.posterior.front
         if reasons and front is not None:
             reasons.append(f"the front faces {_COMPASS[round(front / 45) % 8]}")
+            seen, whole = self.posterior.seen, self.posterior.walk.steps[row] @ self._whole_views
+            both = corner(front, float(seen.facing[row]), float(seen.standing[row]))
+            if both and whole > 0.5:
+                reasons.append(f"a view of the corner of {both[0]} and {both[1]}")
         return ", ".join(reasons)

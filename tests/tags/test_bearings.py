@@ -12,7 +12,14 @@ from support_tags import photo
 from evidence.model import Facet, FacetValue, GeoPoint, SceneKind, Source
 from evidence.tags.suggest import tag_claim
 from evidence.tags.vocabulary import Zone
-from evidence.tags.walk.bearings import OUTWARD, SIDES, bearings, height_likelihoods, place_likelihoods
+from evidence.tags.walk.bearings import (
+    OUTWARD,
+    SIDES,
+    bearings,
+    corner,
+    height_likelihoods,
+    place_likelihoods,
+)
 
 HOUSE = {SceneKind.HOUSE: 0.95, SceneKind.OTHER: 0.05}
 ROOF = {SceneKind.ROOF: 0.95, SceneKind.OTHER: 0.05}
@@ -152,3 +159,75 @@ def test_directions_of_the_front_that_differ_by_half_a_turn_see_opposite_faces()
     south, north = 12, 0  # of 24 directions
     assert likelihoods[south, wall["front"]] == pytest.approx(likelihoods[north, wall["back"]])
     assert likelihoods[south, wall["front"]] > 5 * likelihoods[south, wall["back"]]
+
+
+def overview_only():
+    return {
+        Facet.ROLE: FacetValue(
+            facet=Facet.ROLE, value="overview", source=Source.PERSON, confidence=1.0, reason="stated"
+        )
+    }
+
+
+def with_overview(direction=None, gps=None, lines=()):
+    """The tag of an overview before a round of four elevations of a house whose front faces south."""
+    directions = [0.0, 270.0, 180.0, 90.0]
+    photos = [photo(0, at=0.0, scenes=HOUSE, direction=direction, gps=gps, lines=lines)]
+    photos += [photo(k, at=60.0 * k, scenes=HOUSE, direction=d) for k, d in enumerate(directions, start=1)]
+    stated = {each.sha256: person(face) for each, face in zip(photos[1:], SIDES, strict=True)}
+    stated[photos[0].sha256] = overview_only()
+    results = tag_claim(photos, person=stated, vocabulary=words(), models=shipped())
+    return results[photos[0].sha256].tags
+
+
+@pytest.mark.parametrize(
+    ("direction", "face"), [(358.0, "front"), (268.0, "right"), (178.0, "back"), (93.0, "left")]
+)
+def test_an_overview_shows_the_side_that_the_camera_points_at(direction, face):
+    tag = with_overview(direction)[Facet.FACE]
+    assert tag.value == face
+    assert tag.confidence > 0.7
+    assert f"facing {direction:.0f} degrees" in tag.reason
+
+
+def test_an_overview_of_the_back_is_no_view_from_the_street():
+    assert Facet.COMPONENT not in with_overview(178.0) or with_overview(178.0)[Facet.COMPONENT].value != (
+        "street_view"
+    )
+
+
+def test_an_overview_of_a_corner_names_both_sides_and_is_not_sure():
+    # the camera looks south-west at a house whose front faces south: it shows the back (north) and the right (east)
+    tag = with_overview(225.0)[Facet.FACE]
+    assert tag.value in ("back", "right")
+    assert tag.confidence < 0.75
+    assert "a view of the corner of" in tag.reason
+    assert "back" in tag.reason
+    assert "right" in tag.reason
+
+
+def test_an_overview_without_a_place_is_guessed_from_the_walk_alone():
+    assert "facing" not in with_overview()[Facet.FACE].reason
+
+
+def test_a_board_in_an_overview_outweighs_an_astray_compass():
+    assert with_overview(0.0, lines=["BACK SIDE"])[Facet.FACE].value == "back"
+
+
+@pytest.mark.parametrize(
+    ("facing", "standing", "expected"),
+    [
+        (0.0, math.nan, None),
+        (315.0, math.nan, {"front", "right"}),
+        (330.0, math.nan, ("front", "right")),
+        (300.0, math.nan, ("right", "front")),
+        (45.0, math.nan, {"front", "left"}),
+        (math.nan, 135.0, {"front", "right"}),
+        (math.nan, 92.0, None),
+        (math.nan, math.nan, None),
+    ],
+)
+def test_a_corner_is_told_by_the_angle_from_the_middle_of_the_sides(facing, standing, expected):
+    """The front faces south; the photographer of its right end stands in the south-east and looks north-west."""
+    found = corner(180.0, facing, standing)
+    assert (set(found) if isinstance(expected, set) and found else found) == expected

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
-from evidence.model import GeoPoint, PhotoRecord
+from evidence.model import GeoPoint, PhotoRecord, Role
 from evidence.tags.vocabulary import Zone
 from evidence.tags.walk.plan import Compass, WalkPlan
 
@@ -25,6 +25,12 @@ that faces south, the right side is to the east: a quarter turn counter-clockwis
 
 FRONTS = np.arange(0.0, 360.0, 15.0)
 """Directions that the front may face, in degrees; a camera's direction is less exact than their distance."""
+
+OVERVIEW_SHARES = np.array([0.5, 0.5 / 3, 0.5 / 3, 0.5 / 3])
+"""Share of each side among overviews of a house, before position and compass; common practice, no source."""
+
+_CORNER = 25.0
+"""Degrees from the middle of a side from which a view shows the side next to it too; halfway is 45."""
 
 _TRUST = 0.7
 """Power on the likelihoods of place: neighbouring photos share their errors."""
@@ -154,9 +160,41 @@ def place_likelihoods(plan: WalkPlan, seen: Bearings) -> Floats:
     # a thing without a side is photographed from some side, mostly from the one where the photographer is
     anywhere = 0.5 + 0.5 * table.max(axis=2)  # (photos, surfaces, directions)
     indoors = np.ones((len(table), 1, flat.shape[2]))
-    cells = np.concatenate([flat, anywhere, indoors], axis=1)
-    steps: Floats = cells[:, np.where(side >= 0, surface * 4 + side, 12 + surface)].transpose(2, 0, 1)
+    overview = np.einsum("f,pfd->pd", OVERVIEW_SHARES, table[:, 0])[:, None]
+    cells = np.concatenate([flat, anywhere, indoors, overview], axis=1)
+    place = np.where(side >= 0, surface * 4 + side, 12 + surface)
+    place[overviews(plan)] = 16
+    steps: Floats = cells[:, place].transpose(2, 0, 1)
     return steps
+
+
+def overviews(plan: WalkPlan) -> NDArray[np.bool_]:
+    """(steps,): True for an overview of the house from outside, which may show any side or a corner."""
+    return np.array([step.role == Role.OVERVIEW and step.zone is Zone.OUTSIDE for step in plan.steps])
+
+
+def overview_sides(plan: WalkPlan, seen: Bearings, share: Floats) -> Floats:
+    """(photos, 4): probability of each of `SIDES` if the photo is an overview; NaN for a photo without place.
+
+    `share` (directions,) is the probability of each of `FRONTS`.
+    """
+    joint = OVERVIEW_SHARES[None, :, None] * _surface_likelihoods(plan, seen)[:, 0]
+    sides: Floats = np.einsum("pfd,d->pf", joint / joint.sum(axis=1, keepdims=True), share)
+    known = ~np.isnan(np.stack([seen.facing, seen.standing, seen.named])).all(axis=0)
+    return np.where(known[:, None], sides, np.nan)
+
+
+def corner(front: float, facing: float, standing: float) -> tuple[str, str] | None:
+    """The two sides that a view of a corner shows, the more visible one first; None for a view of one side.
+
+    Directions in degrees: that of the front, of the camera (else NaN), and to the photographer (else NaN).
+    """
+    seen_from = standing if math.isnan(facing) else facing + 180.0
+    if math.isnan(seen_from):
+        return None
+    off = [abs((seen_from - front - turn + 180) % 360 - 180) for turn in OUTWARD]
+    first, second = sorted(range(4), key=off.__getitem__)[:2]
+    return (SIDES[first], SIDES[second]) if off[first] >= _CORNER else None
 
 
 def _surfaces(plan: WalkPlan) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

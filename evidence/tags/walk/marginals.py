@@ -7,10 +7,12 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
 from evidence.tags.reading.semantics import Reading
+from evidence.tags.walk.bearings import SIDES, overviews
 from evidence.tags.walk.emission import BOARD_RIGHT
 from evidence.tags.walk.plan import DETAIL, WalkPlan
 from evidence.tags.walk.posterior import ClaimPosterior
@@ -64,6 +66,11 @@ class Marginals:
         }
 
     @cached_property
+    def overviews(self) -> NDArray[np.bool_]:
+        """(steps,): True for an overview of the house from outside."""
+        return overviews(self.plan)
+
+    @cached_property
     def is_detail(self) -> Floats:
         """(steps,): 1 for a thing at close range."""
         return np.array([float(step.role == DETAIL) for step in self.plan.steps])
@@ -87,10 +94,15 @@ class PhotoMarginals:
     reading: Reading
     stated: Mapping[Facet, FacetValue] = field(default_factory=dict)
 
-    def shares(self, steps: Floats, off: float) -> dict[Facet, Shares]:
-        """Probabilities of role, face and component; `steps` (steps,), and `off` that it is not part of the walk."""
+    def shares(self, steps: Floats, off: float, sides: Floats | None = None) -> dict[Facet, Shares]:
+        """Probabilities of role, face and component; `steps` (steps,), and `off` that it is not part of the walk.
+
+        `sides` (4,) are the probabilities of the sides if it is an overview; None leaves the walk's.
+        """
         walked = steps * (1 - off)
         role, face, component = (self.claim.values[facet].shares(walked) for facet in WALK_FACETS)
+        if sides is not None:
+            self._spread_overviews(walked, sides, face, component)
         detail = walked * self.claim.is_detail
         undamaged = float(detail @ self._undamaged)
         role.pop(DETAIL, None)
@@ -102,6 +114,25 @@ class PhotoMarginals:
         self._fill(face, Facet.FACE, Face.NONE)
         self._fill(component, Facet.COMPONENT, "")
         return {Facet.ROLE: role, Facet.FACE: face, Facet.COMPONENT: component}
+
+    def _spread_overviews(self, walked: Floats, sides: Floats, face: Shares, component: Shares) -> None:
+        """Give the probability of overviews to the sides that place and writing show, not to the front alone."""
+        likely = sides.copy()
+        for written in self.reading.all(Facet.FACE):
+            if written.value in SIDES:
+                sure = BOARD_RIGHT * written.confidence
+                likely *= np.array([sure * len(SIDES) * (side == written.value) + 1 - sure for side in SIDES])
+        likely /= likely.sum()
+        for n in np.flatnonzero(self.claim.overviews):
+            step = self.claim.plan.steps[n]
+            share = float(walked[n])
+            _add(face, step.face, -share)
+            for side, part in zip(SIDES, likely, strict=True):
+                _add(face, side, share * float(part))
+            if step.component and step.face in SIDES:  # the street is seen from one side only
+                elsewhere = share * (1 - float(likely[SIDES.index(step.face)]))
+                _add(component, step.component, -elsewhere)
+                _add(component, "", elsewhere)
 
     def _fill(self, shares: Shares, facet: Facet, open_value: str) -> None:
         """Give the share of steps that leave the facet open to the values that writing names."""

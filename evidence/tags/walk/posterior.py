@@ -17,6 +17,7 @@ from evidence.tags.walk.bearings import (
     bearings,
     front_direction,
     height_likelihoods,
+    overview_sides,
     place_likelihoods,
 )
 from evidence.tags.walk.chain import (
@@ -53,6 +54,10 @@ class ClaimPosterior:
     """(photos, steps): likelihoods of place, averaged over the directions of the front; None without evidence."""
     front: float | None
     """Direction that the front faces, in degrees clockwise from north; None where it is not clear."""
+    seen: Bearings
+    """Directions and positions of the photos."""
+    overview_sides: Floats | None
+    """(photos, 4): probability of each side if the photo is an overview from outside; NaN or None without place."""
     sound: Floats
     """(kinds,): share of things photographed at close range that are undamaged."""
 
@@ -94,9 +99,10 @@ def claim_posterior(
         model = model.with_shares_above(walk.styles, _IMPROBABLE)
         walk = forward_backward(model, neighbours, combined[None])
     seen = bearings(photos, [reading.compass for reading in readings])
-    place, front = None, None
+    place, front, sides = None, None, None
     if not seen.empty:
-        walk, model, place, front = _with_place(model, neighbours, combined, walk, seen)
+        walk, model, place, directions = _with_place(model, neighbours, combined, walk, seen)
+        front, sides = front_direction(directions), overview_sides(plan, seen, directions)
     return ClaimPosterior(
         plan=plan,
         styles=model.styles,
@@ -106,6 +112,8 @@ def claim_posterior(
         combined=combined,
         place=place,
         front=front,
+        seen=seen,
+        overview_sides=sides,
         sound=model.sound,
     )
 
@@ -125,8 +133,11 @@ def _with_place(
     combined: Floats,
     walk: WalkPosterior,
     seen: Bearings,
-) -> tuple[WalkPosterior, WalkModel, Floats, float | None]:
-    """Add the evidence of place: every probable style with every direction of the front, then the probable pairs."""
+) -> tuple[WalkPosterior, WalkModel, Floats, Floats]:
+    """Add the evidence of place: every probable style with every direction of the front, then the probable pairs.
+
+    The last value is the probability of each direction of the front, (directions,).
+    """
     plan = model.plan
     by_front = place_likelihoods(plan, seen)
     model = model.with_shares_above(walk.styles, _IMPROBABLE)
@@ -142,7 +153,7 @@ def _with_place(
         walk = forward_backward(pairs, neighbours, likelihoods * height[None])
     place: Floats = np.einsum("s,spn->pn", walk.styles, by_front[front])
     directions = np.bincount(front, walk.styles, minlength=len(by_front)).astype(np.float64)
-    return walk, pairs, place if height is None else place * height, front_direction(directions)
+    return walk, pairs, place if height is None else place * height, directions
 
 
 def neighbour_evidence(photos: Sequence[PhotoRecord]) -> NeighbourEvidence:
