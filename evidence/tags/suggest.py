@@ -62,7 +62,7 @@ def tag_claim(
         PhotoEvidence(
             photo=photo,
             position=position,
-            reading=parser.read(photo.look.writing),
+            reading=parser.read_photo(photo.look),
             by_label=labels.stated.get(photo.sha256, {}),
             by_person=person.get(photo.sha256, {}),
         )

@@ -172,7 +172,7 @@ class _Trainer:
         stated = [stated_of[k] for k in rows]
         emission = EmissionModel(model=model, vocabulary=self.vocabulary)
         likelihoods = emission.likelihoods(
-            photos, [parser.read(photo.look.writing) for photo in photos], stated
+            photos, [parser.read_photo(photo.look) for photo in photos], stated
         )
         trust = np.array([_trust(facets) for facets in stated])
         posterior, counts = expected_counts(

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice, product
 
-from evidence.model import Box, Facet, WritingLine
+from evidence.model import Box, Facet, Look, WritingLine
 from evidence.tags.reading.decoder import ACCEPTED, Piece, build_decoder, intact_letters
 from evidence.tags.reading.lexicon import (
     BREAKS,
@@ -20,6 +20,7 @@ from evidence.tags.reading.lexicon import (
     build_lexicon,
 )
 from evidence.tags.reading.semantics import ParsedWords, Reading, resolve
+from evidence.tags.reading.surface import of_the_photo
 from evidence.tags.vocabulary import Vocabulary, normal
 
 REMAINING_DOUBT = 0.2
@@ -45,6 +46,7 @@ _PAGE = 120
 
 _STREETS = "ST|STREET|AVE|AVENUE|RD|ROAD|DR|DRIVE|LN|LANE|CT|COURT|BLVD|WAY|PL|PLACE|CIR|CIRCLE|TRL|TRAIL|PKWY|HWY|TER"
 _ADDRESS = re.compile(rf"^\d{{1,6}}[A-Z]?\s+(?:[A-Z0-9]+\s+){{1,4}}(?:{_STREETS})\b")
+_STREET_NAME = re.compile(r"^(?:[A-Z0-9]+\s+){1,2}(?:STREET|AVENUE|AVE|ROAD|LANE|BOULEVARD|BLVD)$")
 _PITCH = re.compile(r"^([0-9OILZSBG|!]{1,2})\s*/\s*([1I|!L][2Z])$")
 _PITCH_WORDS = re.compile(r"\b(\d{1,2})\s*(?:/|IN|ON|X|:)\s*12\b")
 _DATES = re.compile(r"\b\d{1,2}[/-]\d{1,2}[/-]\d{2,4}\b|\b\d{4}-\d{2}-\d{2}\b|\b\d{1,2}:\d{2}(?:\s*[AP]M)?\b")
@@ -73,6 +75,10 @@ class BoardParser:
         else:
             tokens, notes = decoded
         return self._interpret(text, tokens, notes)
+
+    def read_photo(self, look: Look) -> Reading:
+        """Parse the writing of one photo; a sign in the street gives no facets."""
+        return of_the_photo(self.read(look.writing), look)
 
     def read_text(self, text: str, confidence: float = 1.0) -> Reading:
         """Parse one line of text."""
@@ -106,7 +112,7 @@ class BoardParser:
         text = normal(text.replace("_", " "))
         if ")" not in text:
             text = text.replace("(", "|")  # a bent stroke is usually an L
-        if _ADDRESS.match(text) or self._about_the_file(text):
+        if _ADDRESS.match(text) or _STREET_NAME.match(text) or self._about_the_file(text):
             return "", []
         notes: list[str] = []
         text = _SQUARE_SIZE.sub(" 10X10 ", _DATES.sub(" ", text))

@@ -59,6 +59,8 @@ class Reading:
     """What fits no facet: `pitch 8/12`, `2 layers`, `drip edge: yes`."""
     flags: tuple[Finding, ...] = ()
     unread: tuple[str, ...] = ()
+    legible: float = 0.0
+    """Share of its letters that are in known words."""
 
     def best(self, facet: Facet) -> WrittenFacet | None:
         """The value to take for a facet."""
@@ -107,6 +109,7 @@ def resolve(text: str, found: ParsedWords, *, legible: float) -> Reading:
         notes=tuple(found.notes),
         flags=tuple(flags),
         unread=tuple(found.unread),
+        legible=legible,
     )
 
 
