@@ -180,7 +180,7 @@ def overview_sides(plan: WalkPlan, seen: Bearings, share: Floats) -> Floats:
     """
     joint = OVERVIEW_SHARES[None, :, None] * _surface_likelihoods(plan, seen)[:, 0]
     sides: Floats = np.einsum("pfd,d->pf", joint / joint.sum(axis=1, keepdims=True), share)
-    known = ~np.isnan(np.stack([seen.facing, seen.standing, seen.named])).all(axis=0)
+    known = np.asarray(~np.isnan(np.stack([seen.facing, seen.standing, seen.named])).all(axis=0))
     return np.where(known[:, None], sides, np.nan)
 
 
