@@ -65,6 +65,12 @@ class Mix:
     no_place: float = 0.15  # of claims: the assignments give no position
     stale_fix: float = 0.15  # of arrivals: the first fixes are the last house's
     videos: float = 0.02  # of photos
+    # further troubles, none in `EASY` and `HARD`: they draw from a random stream of their own
+    lost_clock_beside: float = 0.0  # of days with camera and phone: the camera's clock loses its date
+    plain_days: float = 0.0  # plain pictures: the network is wrong about them, and some pass for paper
+    plain_page: float = 0.06  # of pictures on those days
+    clipboard: float = 0.0  # of houses: a form without a code, up to five pages in a row
+    slow_days: float = 0.0  # 8 % to 15 % of shots are followed by 45 to 200 seconds
     # pictures
     pictures: float = 1.0  # of days: the pictures were analysed
     unlooked: float = 0.01  # of photos: the analysis failed
@@ -76,6 +82,9 @@ EASY = Mix(
     clock_reset=0.0, clock_set_mid_day=0.0, clock_off=0.05, renamed=0.0, geocode_wrong=0.02, stale_fix=0.05,
 )  # fmt: skip
 HARD = Mix()
+HARDER = replace(HARD, lost_clock_beside=0.2, plain_days=0.35, clipboard=0.25, slow_days=0.35)
+EASY_SLOW = replace(EASY, sheet_unreadable=0.0, next_door=0.0, errand_photos=0.0, slow_days=1.0)
+"""Days whose sheets were all read and whose houses lie apart, at a slow rhythm: nothing to ask."""
 
 
 @dataclass
@@ -151,14 +160,14 @@ STREETS = ["Elm", "Oak", "Cedar", "Willow", "Maple", "Birch", "Aspen", "Poplar",
 
 def simulate(seed: int, mix: Mix = HARD) -> SimDay:
     """One adjuster's day under `mix`; the same seed gives the same day."""
-    day = _Day(random.Random(seed), mix, random.Random(f"{seed} pictures"))
+    day = _Day(random.Random(seed), mix, random.Random(f"{seed} pictures"), random.Random(f"{seed} troubles"))
     day.live()
     return day.deliver()
 
 
 class _Day:
-    def __init__(self, rng: random.Random, mix: Mix, eye: random.Random) -> None:
-        self.rng, self.mix, self.eye = rng, mix, eye
+    def __init__(self, rng: random.Random, mix: Mix, eye: random.Random, more: random.Random) -> None:
+        self.rng, self.mix, self.eye, self.more = rng, mix, eye, more
         self.who = persona(eye, "adjuster")
         self.looking = eye.random() < mix.pictures
         self.presses: list[Press] = []
@@ -175,9 +184,12 @@ class _Day:
         self.pace = rng.uniform(5, 22)
         self.style = "none" if self.hit("no_sheets") else "end" if self.hit("sheets_at_end") else "start"
         self.visits = 0
+        self.lost = len(self.devices) == 2 and self.hit("lost_clock_beside", more)
+        self.plain = self.mix.plain_page if self.hit("plain_days", more) else 0.0
+        self.slow = more.uniform(0.08, 0.15) if self.hit("slow_days", more) else 0.0
 
-    def hit(self, name: str) -> bool:
-        struck = self.rng.random() < getattr(self.mix, name)
+    def hit(self, name: str, rng: random.Random | None = None) -> bool:
+        struck = (rng or self.rng).random() < getattr(self.mix, name)
         if struck:
             self.troubles.add(name)
         return struck
@@ -284,12 +296,32 @@ class _Day:
                 )
                 press.scenes = self._sight({"sheet": 0.8, "other": 0.2})
             now += self._step()
+            if self.more.random() < self.slow:
+                now += self.more.triangular(45, 200, 80)
+        self._papers(self.presses[first:])
         if self.style == "end" and sheet:
             now = self._sheet(now, house, visit)
         if visit and rng.random() < self.mix.stale_fix:
             for press in self.presses[first : first + rng.randint(1, 4)]:
                 press.stale = True
         return now
+
+    def _papers(self, walk: list[Press]) -> None:
+        """Pages without a code among the photos of a walk: plain surfaces that pass for paper, and clipboards."""
+        more = self.more
+        free = [p for p in walk if p.reads is None and p.paper is None]
+        for press in free:
+            if self.plain:
+                press.scenes = self._plain_sight()
+            if more.random() < self.plain:
+                press.paper = SheetEvidence(confidence=0.5 + 0.45 * more.betavariate(1.5, 2.5))
+        if len(free) > 12 and self.hit("clipboard", more):
+            at, pages = more.randrange(1, len(free) - 6), more.randint(1, 5)
+            for k, press in enumerate(free[at : at + pages]):
+                press.paper = SheetEvidence(
+                    confidence=more.uniform(0.7, 0.99), lines=("SCOPE OF WORK", "page", str(k + 1), "sq ft")
+                )
+                press.scenes = self._sight({"sheet": 1.0})
 
     def _step(self) -> float:
         rng = self.rng
@@ -382,6 +414,16 @@ class _Day:
         rest = (1 - sure) / (len(SceneKind) - 1)
         return {k: sure if k.value == says else rest for k in SceneKind}
 
+    def _plain_sight(self) -> dict[SceneKind, float]:
+        """What the network makes of a plain surface: one of a few kinds, without regard to the truth."""
+        more = self.more
+        says = more.choices(
+            [SceneKind.OTHER, SceneKind.HOUSE, SceneKind.INTERIOR, SceneKind.SHINGLE], [6, 2, 1, 1]
+        )[0]
+        sure = more.betavariate(4.0, 3.0)
+        rest = (1 - sure) / (len(SceneKind) - 1)
+        return {k: sure if k == says else rest for k in SceneKind}
+
     def _press(
         self, at: float, east: float, north: float, claim: str | None, visit: int, device: str = ""
     ) -> Press:
@@ -441,6 +483,10 @@ class _Day:
             k = rng.randrange(5, count - 5)
             change = rng.choice([3600.0, -3600.0, -rng.uniform(600, 9000)])
             out[:k] = [fast - change] * k
+        if count > 20 and self.lost:
+            k = more.randrange(count // 2) if (more := self.more).random() < 0.6 else 0
+            stop = count if more.random() < 0.6 else more.randrange(k + 1, count)
+            out[k:stop] = [math.nan] * (stop - k)
         if count > 20 and self.hit("clock_reset"):
             k = rng.randrange(5, count - 5)
             stop = count if rng.random() < 0.6 else rng.randrange(k, count)

@@ -20,13 +20,14 @@ sys.path[:0] = [
     str(Path(__file__).parent),
 ]
 
-from day_simulator import EASY, HARD, Mix, SimDay, simulate  # noqa: E402 - found by the path above
+from day_simulator import EASY, EASY_SLOW, HARD, HARDER, Mix, SimDay, simulate  # noqa: E402 - found by the path above
 from split_baselines import adaptive_log_gap, file_by_dividers, plain_gap  # noqa: E402
 from split_metrics import half_mean, pk, windowdiff  # noqa: E402
 
 from evidence.timeline import DayPlan, plan_day  # noqa: E402
 
 RULES = {"adaptive log-gap": adaptive_log_gap, "15-minute gap": plain_gap}
+MIXES = {"easy": EASY, "easy-slow": EASY_SLOW, "hard": HARD, "harder": HARDER}
 VARIANTS = [(c, o, t) for c in (True, False) for o in (True, False) for t in ("camera", "ours")]
 
 
@@ -55,6 +56,8 @@ def _filing(day: SimDay, plan: DayPlan, out: Counter) -> None:
         out["to_confirm"] += photo.to_confirm
         out["to_name"] += to_name
         out["wrong"] += wrong
+        out["unassigned"] += truth is not None and photo.claim is None
+        out["wrong_claim"] += photo.claim is not None and photo.claim != truth
         out["sure_wrong"] += wrong and not photo.to_confirm
         out["sure_wrong_claim"] += wrong and not photo.to_confirm and photo.claim is not None and not errand
         out["sure_errand_filed"] += wrong and not photo.to_confirm and errand
@@ -152,7 +155,7 @@ def report(name: str, mix: Mix, days: int, seed: int, workers: int) -> None:
           f" (under a wrong claim {total['sure_wrong_claim']}, claim photos unassigned "
           f"{total['sure_wrong'] - total['sure_wrong_claim'] - total['sure_errand_filed']}, errand photos filed {total['sure_errand_filed']})"
           f"; days with any: {total['days_with_sure_wrong']}")  # fmt: skip
-    print(f"misfiled in all: {1000 * total['wrong'] / n:.2f} per 1,000; photos to confirm {100 * total['to_confirm'] / n:.1f} %"
+    print(f"misfiled in all: {1000 * total['wrong'] / n:.2f} per 1,000, under a wrong claim {1000 * total['wrong_claim'] / n:.2f}; without a claim although they have one, unnamed houses too: {1000 * total['unassigned'] / n:.2f}; photos to confirm {100 * total['to_confirm'] / n:.1f} %"
           f", of them in unnamed houses {100 * total['to_name'] / n:.1f} %")  # fmt: skip
     print(f"boundaries missed {total['missed']} ({100 * total['missed'] / total['true_b']:.1f} %), invented {total['invented']} "
           f"({100 * total['invented'] / total['true_b']:.1f} %); WindowDiff {total['wd'] / days:.4f}, Pk {total['pk'] / days:.4f}")  # fmt: skip
@@ -179,13 +182,17 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=400)
     parser.add_argument("--seed", type=int, default=10_000)
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--mix", choices=["easy", "hard", "both"], default="both")
+    parser.add_argument("--mix", choices=[*MIXES, "all"], default="all")
     parser.add_argument("--blind", action="store_true", help="leave out what the photos show")
     args = parser.parse_args()
-    for name, mix in (("easy mix", EASY), ("hard mix", HARD)):
-        if args.mix in ("both", name.split()[0]):
+    for name, mix in MIXES.items():
+        if args.mix in ("all", name):
             report(
-                name, replace(mix, pictures=0.0) if args.blind else mix, args.days, args.seed, args.workers
+                f"{name} mix",
+                replace(mix, pictures=0.0) if args.blind else mix,
+                args.days,
+                args.seed,
+                args.workers,
             )
 
 
