@@ -19,6 +19,8 @@ from evidence.timeline.values import (
     SplitOptions,
 )
 
+STRETCH = 20
+"""Possible boundaries at most this many photos apart are places of one boundary and bring one finding."""
 ManualClaim = tuple[ClaimId | None]
 """The claim that a person chose for a unit, in a tuple, because "no claim" (None) is a choice too."""
 UNPLACED_CONFIDENCE = 0.5
@@ -75,7 +77,9 @@ def place_units(
                 to_confirm=decision is None
                 and (verdict.confidence < options.confirm_below or house[1] or timed.place_unknown),
                 opened_by=boundary,
-                possible=own.probability if own is not None and not opens and decision is None else 0.0,
+                possible=own.probability
+                if own is not None and own.evident and not opens and decision is None
+                else 0.0,
             )
         )
         current = house
@@ -229,13 +233,22 @@ def _split_findings(
         if piece[0].unknown:
             message = f"Segment {number}: no sheet or address names the house of these {len(piece)} photos; name it."
             found.append(Finding(code="unnamed_house", message=message, subject=first.sha256))
-        for a, b in zip([None, *piece], [*piece, None], strict=True):
-            if (
-                b is not None
-                and b.possible >= 1 - options.confirm_below
-                and (a is None or b.possible >= a.possible)
-            ):
-                lead = b.timed.unit.lead
-                message = f"{lead.name}: a new house may begin here ({b.possible:.0%}); cut here if it does."
-                found.append(Finding(code="possible_boundary", message=message, subject=lead.sha256))
+        for place in _possible_boundaries([placed.possible for placed in piece], 1 - options.confirm_below):
+            lead = piece[place].timed.unit.lead
+            message = (
+                f"{lead.name}: a new house may begin here ({piece[place].possible:.0%}); cut here if it does."
+            )
+            found.append(Finding(code="possible_boundary", message=message, subject=lead.sha256))
     return found
+
+
+def _possible_boundaries(possible: Sequence[float], least: float) -> list[int]:
+    """The most probable place of each stretch of a segment in which a boundary may be missing."""
+    stretches: list[list[int]] = []
+    for i, probability in enumerate(possible):
+        if probability < least:
+            continue
+        if not stretches or i - stretches[-1][-1] > STRETCH:
+            stretches.append([])
+        stretches[-1].append(i)
+    return [max(stretch, key=lambda i: possible[i]) for stretch in stretches]

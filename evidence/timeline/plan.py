@@ -11,6 +11,7 @@ from evidence.model import ClaimId, GeoPoint
 from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
+from evidence.timeline.last_claim import name_last_house
 from evidence.timeline.merge import TimedUnit, timeline_of
 from evidence.timeline.order.units import Unit
 from evidence.timeline.split.observations import Observation, SiteEstimates, day_of
@@ -54,6 +55,7 @@ def plan_day(
         for group in groups:
             chains.append(_split_group(group, known, options, manual, sites))  # noqa: PERF401 - each day uses the sites learnt on the days before
     chains += [_split_group(named, known, options, manual, sites) for named in timeline.undated]
+    chains = name_last_house(chains, known)
     if timeline.strays:
         chains.append(_strays(timeline.strays, manual, options))
     return assemble(chains, timeline.clocks, options)
@@ -172,7 +174,9 @@ def _sheet(unit: Unit, claims: Mapping[ClaimId, ClaimSite]) -> SheetReading:
     if sheet is None:
         return SheetReading()
     named = match_sheet(sheet.lines, tuple(claims.values()))
-    return SheetReading(confidence=min(1.0, max(0.0, sheet.confidence)), named=named)
+    return SheetReading(
+        confidence=min(1.0, max(0.0, sheet.confidence)), named=named, has_text=bool(sheet.lines)
+    )
 
 
 def _decision_of(unit: Unit, manual: ManualAssignments) -> ManualClaim | None:
@@ -219,7 +223,7 @@ def _strays(units: Sequence[Unit], manual: ManualAssignments, options: SplitOpti
         unknown=False,
         confidence=1.0,
         opens=False,
-        probability=1.0,
+        probability=0.0,
         reasons=("the file has neither a time nor a number",),
     )
     return place_units(

@@ -85,7 +85,7 @@ def test_a_missing_sheet_without_positions_is_to_confirm_and_never_silently_file
 def test_a_sheet_that_cannot_be_read_is_still_a_boundary():
     photos = day_of_three()
     photos[40] = replace(photos[40], dividers=(), sheet=sheet("smudged", "beyond reading"))
-    plan = plan_day(photos, sites(A, B, C))
+    plan = plan_day(photos, sites(A, B, C, "DX-4004"))
     assert sizes(plan) == [(A, 40), ("?", 50), (C, 45)]
     assert not plan.segments[1].opened_by.to_confirm, "that a house begins here is sure; only its name is not"
     assert to_confirm(p for p in plan.placed if p.segment == 2) == {True}

@@ -2,6 +2,7 @@
 
 `observations` turns the day into arrays. `gaps`, `sheets`, `positions` and `stages` give the log-likelihoods
 of the four kinds of evidence, `sheet_text` reads a claim from a sheet's text, `site_estimates` learns
-where the houses are. `segmentation` computes the posterior and the most probable path. `split_day` joins
-them, and `reasons` puts the evidence for each boundary into words.
+where the houses are. `time_alone` compares the gaps on a day that has nothing but times. `segmentation`
+computes the posterior and the most probable path. `split_day` joins them, and `reasons` puts the evidence for
+each boundary into words.
 """

@@ -25,10 +25,47 @@ ERRAND_MEDIAN = 300.0
 CLIMB_MEDIAN, CLIMB_SHARE = 150.0, 0.6
 """Seconds from the last photo on the ground to the first on the roof, if the ladder must be set up first;
 and the share of such moves for which it must."""
+SHORT_PAUSE, SHORT_PAUSE_WIDTH = 90.0, 0.5
+"""Prior median in seconds, and width of the log, of the short pauses that belong to a person's rhythm."""
+LONGEST_SHORT_PAUSE = 200.0
+"""Highest median of the short pauses."""
+SHORT_PAUSE_SHARE = 0.02
+"""Prior share of short pauses among the gaps within a house."""
+MEAL_MEDIAN, MEAL_WIDTH, MEAL_SHARE = 2400.0, 0.4, 0.0008
+"""Seconds of a meal at a house, width of its log, and its share of gaps: about one on most days."""
+SHARE_WEIGHT = 100.0
+"""Weight of the prior shares of short and long pauses, as a number of gaps."""
+MOST_PAUSES = 0.3
+"""Highest share of short pauses."""
+EM_STEPS = 8
 MOST_BOUNDARIES = 0.1
 """Highest prior probability of a boundary after a photo."""
 LOST_CLOCK_CAP = 2.0
 """Log-odds (nats) that a gap on a clock without a date may add at most; too few to split by themselves."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pauses:
+    """The pauses within the houses of one day."""
+
+    centre: float = log(SHORT_PAUSE)
+    """Mean of the log of the short ones, seconds."""
+    width: float = SHORT_PAUSE_WIDTH
+    short: float = SHORT_PAUSE_SHARE
+    """Share of short pauses among the gaps within a house."""
+    long: float = 0.0
+    """Share of long ones, such as a talk or setting up a ladder, without meals."""
+
+    def parts(
+        self, x: Floats, within: tuple[float, float], options: SplitOptions, meals: float = MEAL_SHARE
+    ) -> tuple[Floats, Floats, Floats]:
+        """Densities of the log gaps `x` as usual gaps, short pauses and long pauses, each times its share."""
+        return (
+            (1 - self.short - self.long - meals) * _normal(x, *within),
+            self.short * _normal(x, self.centre, self.width),
+            self.long * _normal(x, log(options.pause_median), PAUSE_WIDTH)
+            + meals * _normal(x, log(MEAL_MEDIAN), MEAL_WIDTH),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +77,9 @@ class GapModel:
     between: tuple[float, float]
     hazard: float
     """Probability of a boundary after a photo."""
+    pauses: Pauses
+    meals: float = MEAL_SHARE
+    """Share of meals among the gaps within a house."""
 
     def stage_change(self, gaps: Floats, options: SplitOptions) -> Floats:
         """Log density of the gaps at a change of stage, less that of any gap within a house."""
@@ -53,8 +93,8 @@ class GapModel:
         """Log densities of the gaps (within, between, around an errand); zero for an unknown gap (NaN)."""
         x = np.log(np.maximum(gaps, SHORTEST_GAP))
         even = OUTLIER_SHARE / LOG_RANGE
-        pause = _normal(x, log(options.pause_median), PAUSE_WIDTH)
-        inside = (1 - options.pause_share) * _normal(x, *self.within) + options.pause_share * pause
+        usual, short, long = self.pauses.parts(x, self.within, options, self.meals)
+        inside = usual + short + long
         within = np.log(inside + 0.1 * even)
         between = np.log((1 - OUTLIER_SHARE) * _normal(x, *self.between) + even)
         errand = np.log((1 - OUTLIER_SHARE) * _normal(x, log(ERRAND_MEDIAN), ERRAND_WIDTH) + even)
@@ -85,5 +125,35 @@ def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
     prior = log(options.between_median)
     across = (float((p * x).sum()) + PRIOR_GAPS * prior) / (weight + PRIOR_GAPS)
     spread2 = (float((p * (x - across) ** 2).sum()) + PRIOR_GAPS * BETWEEN_WIDTH**2) / (weight + PRIOR_GAPS)
+    pauses = _fit_pauses(x, p, (mean, width), (across, spread2**0.5), options)
     hazard = (1.0 + float(crossing.sum())) / (options.photos_per_house + crossing.size)
-    return GapModel((mean, width), (across, spread2**0.5), min(MOST_BOUNDARIES, hazard))
+    return GapModel((mean, width), (across, spread2**0.5), min(MOST_BOUNDARIES, hazard), pauses)
+
+
+def _fit_pauses(
+    x: Floats, p: Floats, within: tuple[float, float], between: tuple[float, float], options: SplitOptions
+) -> Pauses:
+    """The day's own pauses, by EM over usual gaps, short and long pauses, and drives.
+
+    `x` are log gaps, `p` how probable it is that each is a boundary. Drives that no sheet shows are told
+    from pauses by their length.
+    """
+    pauses = Pauses(long=options.pause_share)
+    drive = _normal(x, *between) / options.photos_per_house
+    total = float((1 - p).sum()) + SHARE_WEIGHT
+    for _ in range(EM_STEPS):
+        usual, short, long = pauses.parts(x, within, options)
+        part = (1 - p) * short / (usual + short + long + drive + 1e-12)
+        many, talks = (
+            float(part.sum()),
+            float(((1 - p) * long / (usual + short + long + drive + 1e-12)).sum()),
+        )
+        centre = (float((part * x).sum()) + PRIOR_GAPS * log(SHORT_PAUSE)) / (many + PRIOR_GAPS)
+        spread2 = float((part * (x - centre) ** 2).sum()) + PRIOR_GAPS * SHORT_PAUSE_WIDTH**2
+        pauses = Pauses(
+            centre=min(centre, log(LONGEST_SHORT_PAUSE)),
+            width=(spread2 / (many + PRIOR_GAPS)) ** 0.5,
+            short=min(MOST_PAUSES, (many + SHARE_WEIGHT * SHORT_PAUSE_SHARE) / total),
+            long=(talks + 5 * SHARE_WEIGHT * options.pause_share) / (total + 4 * SHARE_WEIGHT),
+        )
+    return pauses

@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 from evidence.forward_backward import Floats
 from evidence.model import ClaimId, GeoPoint, SceneKind
 from evidence.timeline.split.positions import local_metres
-from evidence.timeline.split.sheets import RETAKE_WITHIN, SheetReading
+from evidence.timeline.split.sheets import (
+    BESIDE_PAUSE,
+    RETAKE_WITHIN,
+    SHORTEST_DRIVE,
+    SURE_DRIVE,
+    SheetReading,
+)
 from evidence.timeline.split.stages import scene_rows
 from evidence.timeline.values import ClaimSite
 
@@ -167,6 +173,22 @@ def near_other_sheet(day: Day) -> list[bool]:
             near[i] |= same
             near[i + 1] |= same
     return near
+
+
+def in_the_middle(day: Day) -> Floats:
+    """(N,) 1 for each photo with short gaps on both sides, which no house can begin or end with; else 0."""
+    edge = np.append(True, np.append(~(day.gaps <= BESIDE_PAUSE), True))
+    return np.asarray(~edge[:-1] & ~edge[1:], dtype=np.float64)
+
+
+def drives_beside(day: Day) -> tuple[Floats, Floats] | None:
+    """How far the gap before, and after, each photo can be a drive, 0 to 1; None on a day without a read sheet."""
+    if not any(i.sheet.claims for i in day.observations):
+        return None
+    scale = np.log(SURE_DRIVE / SHORTEST_DRIVE)
+    likely = np.clip(np.log(np.maximum(day.gaps, 1.0) / SHORTEST_DRIVE) / scale, 0.0, 1.0)
+    likely = np.where(np.isnan(day.gaps), 1.0, likely)
+    return np.append(1.0, likely), np.append(likely, 1.0)
 
 
 def sheet_changes(day: Day) -> Floats:

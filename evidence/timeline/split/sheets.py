@@ -15,13 +15,22 @@ from evidence.timeline.values import SheetAt, SplitOptions
 MID_READ = 0.001
 """Probability that a photo inside a house shows that claim's sheet again: once in about ten houses."""
 MID_PAPER = 0.001
-"""Probability that a photo inside a house shows another paper that looks like a sheet."""
+"""Prior probability that a photo inside a house shows another paper that looks like a sheet."""
+PAPER_WEIGHT = 100.0
+"""Weight of that prior, as a number of photos; the day's own papers adjust it."""
+MOST_PAPER = 0.3
+"""Highest share of papers among the photos inside houses."""
+SHORTEST_DRIVE, SURE_DRIVE = 240.0, 480.0
+"""Seconds: a page that names no claim begins or ends no house beside a shorter gap, and counts fully beside a
+longer one, on a day on which sheets are read."""
+BESIDE_PAUSE = 120.0
+"""Seconds; a paper with shorter gaps on both sides was taken in the middle of a walk."""
 RETAKE = 0.15
 """Either probability right before or after another sheet: people photograph a sheet twice."""
 RETAKE_WITHIN = 120.0
 """Seconds between two photos of the same sheet."""
-WRONG_SHEET = 1e-7
-"""Probability of another claim's code in a photo of this house. A divider is nearly certain."""
+WRONG_SHEET = -60.0
+"""Log-likelihood (nats) of another claim's code in a photo of this house: more than places and gaps can say."""
 ERRAND_PAPER = 0.01
 """Probability that a photo on an errand shows a paper."""
 FALSE_PAPER = 0.01
@@ -30,14 +39,18 @@ SEEN_UNREAD = 0.75
 """Share of sheets without a readable code that are still recognised as a sheet."""
 FEW_SHEETS = 0.7
 """Share of houses with a sheet on a careless day."""
+ALWAYS = 0.985
+"""Share of houses with a sheet, and of sheets that are read, on a careful day."""
 TEXT_FOR, TEXT_AGAINST = 3.0, -1.0
 """Log-likelihood (nats) for the claim that a sheet's text names, and for the others; OCR alone never files."""
 
 _MODES: tuple[tuple[SheetAt | None, str, float], ...] = (
-    (SheetAt.START, "kept", 0.62),
+    (SheetAt.START, "always", 0.2),
+    (SheetAt.START, "kept", 0.42),
     (SheetAt.START, "few", 0.15),
     (SheetAt.START, "unread", 0.03),
-    (SheetAt.END, "kept", 0.08),
+    (SheetAt.END, "always", 0.03),
+    (SheetAt.END, "kept", 0.05),
     (SheetAt.END, "few", 0.03),
     (SheetAt.END, "unread", 0.01),
     (None, "none", 0.08),
@@ -53,6 +66,13 @@ class SheetReading:
     """Probability of a sheet without a readable code."""
     named: ClaimId | None = None
     """The claim its text names."""
+    has_text: bool = False
+    """Whether any text was read on it."""
+
+    @property
+    def is_paper(self) -> bool:
+        """Whether it is a page without a code and without the name of a claim."""
+        return not self.claims and self.named is None and self.confidence > 0.0
 
     @property
     def is_sheet(self) -> bool:
@@ -73,12 +93,38 @@ def sheet_modes(options: SplitOptions) -> tuple[tuple[Mode, ...], Floats]:
 
 def _rates(thorough: str, options: SplitOptions) -> tuple[float, float, float]:
     """Probabilities that the opening (or closing) photo of a house is a read sheet, an unread one, no sheet."""
-    kept = {"kept": options.sheet_kept, "few": FEW_SHEETS, "unread": options.sheet_kept, "none": 0.02}[
-        thorough
-    ]
-    read = 0.1 if thorough == "unread" else options.sheet_read
+    kept = {"always": ALWAYS, "few": FEW_SHEETS, "none": 0.02}.get(thorough, options.sheet_kept)
+    read = {"always": ALWAYS, "unread": 0.1}.get(thorough, options.sheet_read)
     unread = (1 - read) * SEEN_UNREAD
     return kept * read, kept * unread, 1 - kept * (read + unread)
+
+
+@dataclass(frozen=True, slots=True)
+class PaperRates:
+    """Probability that a photo inside a house shows a page that names no claim, on this day."""
+
+    with_text: float = MID_PAPER
+    blank: float = MID_PAPER
+
+    def of(self, row: SheetReading) -> float:
+        """The rate for a page like this one; a page that names a claim is as rare as ever."""
+        if row.named is not None:
+            return MID_PAPER
+        return self.with_text if row.has_text else self.blank
+
+
+def paper_rates(rows: Sequence[SheetReading], inside: Floats) -> PaperRates:
+    """The rates of a day, from its pages; `inside` (N,) is the probability that a house continues at each photo."""
+    found = []
+    for has_text in (True, False):
+        pages = [
+            row.confidence * weight
+            for row, weight in zip(rows, inside, strict=True)
+            if row.is_paper and row.has_text == has_text
+        ]
+        share = (sum(pages) + PAPER_WEIGHT * MID_PAPER) / (float(inside.sum()) + PAPER_WEIGHT)
+        found.append(min(MOST_PAPER, share))
+    return PaperRates(*found)
 
 
 def sheet_log_likelihoods(
@@ -87,11 +133,14 @@ def sheet_log_likelihoods(
     states: Sequence[ClaimId],
     modes: Sequence[Mode],
     options: SplitOptions,
+    papers: PaperRates,
+    drives: tuple[Floats, Floats] | None = None,
 ) -> tuple[Floats, Floats, Floats]:
     """`inside` (N, S), `first` (N, M, S) and `last` (N, M, S) of `Scores`.
 
     The states are the claims, then an unknown house, then an errand. `near` marks the photos right
-    before or after another sheet.
+    before or after another sheet. `drives` (two of (N,), from 0 to 1) says how far the gap before, and
+    after, each photo can be a drive; a page that names no claim counts that far as the sheet of a house.
     """
     photos, count = len(rows), len(states) + 2
     inside = np.zeros((photos, count))
@@ -100,7 +149,7 @@ def sheet_log_likelihoods(
     rates = np.array([_rates(thorough, options) for _, thorough in modes])
     edge = [first if place is SheetAt.START or place is None else last for place, _ in modes]
     column = {claim: k for k, claim in enumerate(states)}
-    plain_first = np.log(rates[:, 2] / (1 - MID_READ - MID_PAPER))
+    plain_first = np.log(rates[:, 2])
     for m in range(len(modes)):
         edge[m][:, m, :-1] = plain_first[m]
     for i, row in enumerate(rows):
@@ -111,7 +160,7 @@ def sheet_log_likelihoods(
             edge[m][i, m, :-1] = 0.0
         if row.claims:
             mid = base or MID_READ
-            inside[i, :] = log(WRONG_SHEET)
+            inside[i, :] = WRONG_SHEET
             for claim in row.claims:
                 k = column[claim]
                 inside[i, k] = log(mid / len(row.claims))
@@ -119,12 +168,19 @@ def sheet_log_likelihoods(
                     edge[m][i, m, k] = log(rates[m, 0] / mid)
             continue
         q = row.confidence
-        mid = base or MID_PAPER
-        likelihood = mid * q + FALSE_PAPER * (1 - q)
+        rate = papers.of(row)
+        mid, none = max(rate, base or 0.0), max(rate, FALSE_PAPER)
+        likelihood = mid * q + none * (1 - q)
         inside[i, :-1] = log(likelihood)
-        inside[i, -1] = log(ERRAND_PAPER * q + FALSE_PAPER * (1 - q))
+        inside[i, -1] = log(max(rate, ERRAND_PAPER) * q + none * (1 - q))
         for m in range(len(modes)):
-            edge[m][i, m, :-1] = log(rates[m, 1] * q + rates[m, 2] * FALSE_PAPER * (1 - q)) - log(likelihood)
+            # A page at the edge of a house is its sheet, or one of the pages that turn up anywhere.
+            opening = (rates[m, 1] + rates[m, 2] * rate) * q + rates[m, 2] * none * (1 - q)
+            gain = log(opening) - log(likelihood)
+            if drives is not None and row.named is None:
+                drive = float(drives[0 if edge[m] is first else 1][i])
+                gain = drive * gain + (1.0 - drive) * min(gain, float(plain_first[m]))
+            edge[m][i, m, :-1] = gain
         if row.named is not None:
             inside[i, :-2] += TEXT_AGAINST
             inside[i, column[row.named]] += TEXT_FOR - TEXT_AGAINST

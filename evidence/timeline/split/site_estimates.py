@@ -126,8 +126,18 @@ def position_evidence(
 
 
 def visit_numbers(day: Day) -> NDArray[np.int64]:
-    """(N,) number of each photo's visit; a gap longer than `VISIT_GAP` starts a new one."""
-    return np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > VISIT_GAP)]).astype(np.int64)
+    """(N,) number of each photo's visit; a gap longer than `VISIT_GAP`, or an unknown one, starts a new one."""
+    return _parted_at(day, VISIT_GAP)
+
+
+def _parted_at(day: Day, longest: float) -> NDArray[np.int64]:
+    """(N,) numbers from 0 that rise at each gap longer than `longest` seconds and at each unknown gap.
+
+    Where the whole day has no time at all, unknown gaps say nothing and do not part.
+    """
+    known = bool((~np.isnan(day.gaps)).any())
+    parts = ~(day.gaps <= longest) if known else np.zeros(day.gaps.size, dtype=np.bool_)
+    return np.concatenate([[0], np.cumsum(parts)]).astype(np.int64)
 
 
 def away_from(positions: Floats, spots: Floats) -> Floats:
@@ -168,7 +178,7 @@ def _likeliest_move(day: Day, a: int, b: int) -> int:
 
 def learn_sites_from_sheets(day: Day, sites: SiteEstimates) -> set[ClaimId]:
     """Locate each claim by the fixes around its sheet; return the claims with enough of them."""
-    visit = np.concatenate([[0], np.cumsum(np.nan_to_num(day.gaps) > SHEET_WINDOW)])
+    visit = _parted_at(day, SHEET_WINDOW)
     near: dict[ClaimId, list[int]] = {}
     for i, observation in enumerate(day.observations):
         for claim in observation.sheet.claims:

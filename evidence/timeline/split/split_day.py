@@ -8,7 +8,7 @@ passes: the first uses priors, the second gaps, sites and stages learnt from the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -21,6 +21,8 @@ from evidence.timeline.split.observations import (
     Observation,
     SiteEstimates,
     day_of,
+    drives_beside,
+    in_the_middle,
     near_other_sheet,
     sheet_changes,
     site_of,
@@ -28,7 +30,7 @@ from evidence.timeline.split.observations import (
 from evidence.timeline.split.positions import NEIGHBOUR, local_metres
 from evidence.timeline.split.reasons import reasons_of
 from evidence.timeline.split.segmentation import Posterior, Scores, Segmentation, posterior, segment
-from evidence.timeline.split.sheets import sheet_log_likelihoods, sheet_modes
+from evidence.timeline.split.sheets import paper_rates, sheet_log_likelihoods, sheet_modes
 from evidence.timeline.split.site_estimates import (
     VISIT_GAP,
     PositionEvidence,
@@ -38,10 +40,11 @@ from evidence.timeline.split.site_estimates import (
     position_evidence,
     track_of,
 )
-from evidence.timeline.split.stages import FirstPass, StageModel, stage_model
+from evidence.timeline.split.stages import FirstPass, StageModel, of_walks, stage_model
+from evidence.timeline.split.time_alone import boundary_log_odds
 from evidence.timeline.values import ClaimSite, SplitOptions
 
-DECISION = 60.0
+DECISION = 120.0
 """Log-odds (nats) of a person's decision: more than all evidence at one photo."""
 SAME_CLAIM_AFTER_CUT = -8.0
 """Log prior (nats) of the same claim on both sides of a boundary that a person put there."""
@@ -63,6 +66,8 @@ class Verdict:
     """Of a boundary before it."""
     reasons: tuple[str, ...] = ()
     """Of the boundary, where one opens here."""
+    evident: bool = True
+    """Whether anything speaks for a boundary before it: it is more probable than before any photo."""
 
 
 def split_day(
@@ -75,10 +80,14 @@ def split_day(
     day = day_of(observations, claims, sites)
     modes, log_modes = sheet_modes(options)
     near = near_other_sheet(day)
-    sheets = sheet_log_likelihoods([i.sheet for i in day.observations], near, day.states, modes, options)
+    rows = [i.sheet for i in day.observations]
     changes = sheet_changes(day)
+    papers, drives = paper_rates(rows, in_the_middle(day)), drives_beside(day)
+    sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     gaps = fit_gaps(day.distinct_gaps, changes, options)
-    pictures = stage_model(day.scenes, np.append(True, changes > 0))
+    opens = np.append(True, changes > 0)
+    day = replace(day, scenes=of_walks(day.scenes, opens))
+    pictures = stage_model(day.scenes, opens)
     track = track_of(day, options)
     anchored = learn_sites_from_sheets(day, sites)
     positions = position_evidence(day, track, claims, sites, options)
@@ -86,6 +95,8 @@ def split_day(
     learn_sites(day, first.probability, sites, anchored)
     gaps = fit_gaps(day.distinct_gaps, first.boundary[1:], options)
     positions = position_evidence(day, track, claims, sites, options)
+    papers = paper_rates(rows, 1.0 - first.boundary)
+    sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     pictures = stage_model(day.scenes, first.boundary > 0.5, FirstPass(_stages(first), first.boundary))
     segmentation = segment(_scores(day, gaps, sheets, positions, pictures, log_modes, options))
     return _verdicts(day, segmentation, gaps, claims, sites)
@@ -111,6 +122,10 @@ def _scores(
     inside = inside.copy()
     move = positions.move
     within, between, aside = gaps.log_densities(day.gaps, options)
+    alone = time_alone(day)
+    if alone:
+        odds = boundary_log_odds(day.gaps, gaps, options) - np.log(gaps.hazard / (1 - gaps.hazard))
+        between = within + np.where(np.isnan(day.gaps), 0.0, odds)
     excess = np.minimum(between - within, LOST_CLOCK_CAP)
     between = np.where(day.undated, within + excess, between)
     between, aside = (np.where(day.repeated, v - within, v) for v in (between, aside))
@@ -127,6 +142,8 @@ def _scores(
     inside[-1, :unknown] += positions.leave[-1]
     enter = np.log(_destination_priors(day, positions, options))
     enter[1:, errand] += aside - between
+    if alone and pictures.start.size == 1:
+        enter[:, errand] -= DECISION  # time alone cannot tell an errand from a house
     enter[:, : unknown + 1] += positions.enter
     reentry = np.full((max(photos - 1, 0), count), -np.inf)
     reentry[:, unknown] = 0.0
@@ -149,6 +166,12 @@ def _scores(
         transition=transition,
         end=pictures.end,
     )
+
+
+def time_alone(day: Day) -> bool:
+    """Whether nothing but time (and pictures) is known: no sheet, no claim, no position, no person's decision."""
+    bare = all(not i.sheet.claims and not i.is_manual for i in day.observations)
+    return bare and not day.states and bool(np.isnan(day.xy[:, 0]).all())
 
 
 def _destination_priors(day: Day, positions: PositionEvidence, options: SplitOptions) -> Floats:
@@ -223,6 +246,7 @@ def _verdicts(
                 opens=opens,
                 probability=float(segmentation.boundary[i]),
                 reasons=reasons_of(day, i, claim, gaps, claims, sites, stages) if opens else (),
+                evident=bool(segmentation.boundary[i] > 2 * gaps.hazard),
             )
         )
     return out

@@ -47,7 +47,8 @@ UNRELIABLE = 0.1
 """Share of photos for which the image network's output is random."""
 PICTURE_WEIGHT = 0.6
 """Weight of each picture's log-likelihood: the network makes the same error on similar photos."""
-
+FEWEST_PICTURES = 30
+"""Pictures of a day from which it shows whether they follow a walk."""
 
 _ROOF_FIRST_ORDER = (1, 0, 2)
 """The stages with ground and roof exchanged."""
@@ -108,10 +109,8 @@ def stage_model(scenes: Floats, opens: NDArray[np.bool_], first_pass: FirstPass 
     if first_pass is not None:
         kind_shares = _dirichlet_mean(kind_shares, first_pass.stages[known].T @ scenes[known], KIND_WEIGHT)
     likely = np.zeros((len(scenes), len(kind_shares)))
-    likely[known] = PICTURE_WEIGHT * np.log(
-        (1 - UNRELIABLE) * scenes[known] @ kind_shares.T + UNRELIABLE / len(KINDS)
-    )
-    order = _order_posterior(likely[:, :-1], opens)
+    likely[known] = _log_likelihoods(scenes[known], kind_shares)
+    order, _ = _order_posterior(likely[:, :-1], opens)
     begins, ends, spent = (order @ _both_orders(shares) for shares in (STARTS, ENDS, PHOTO_SHARES))
     if first_pass is not None:
         inside = first_pass.stages[:, :-1]
@@ -122,8 +121,29 @@ def stage_model(scenes: Floats, opens: NDArray[np.bool_], first_pass: FirstPass 
     return StageModel(np.log(begins), transition, np.log(ends / spent), likely[:, :-1], likely[:, -1])
 
 
-def _order_posterior(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
-    """(2,) probability that the ground, and that the roof, comes first, given where houses begin."""
+def of_walks(scenes: Floats, opens: NDArray[np.bool_]) -> Floats:
+    """The pictures (N, K), or none of them (NaN) if their order fits no walk: plain walls, or all alike.
+
+    Pictures in the order of a walk are more probable under the stages than in any order in the day's own
+    shares. A few pictures are kept as they are.
+    """
+    known = ~np.isnan(scenes[:, 0])
+    if known.sum() < FEWEST_PICTURES:
+        return scenes
+    likely = np.zeros((len(scenes), len(STAGES)))
+    likely[known] = _log_likelihoods(scenes[known], _kind_shares()[:-1])
+    in_order = _order_posterior(likely, opens)[1]
+    in_any_order = float(_log_likelihoods(scenes[known], scenes[known].mean(axis=0)).sum())
+    return scenes if in_order > in_any_order else np.full_like(scenes, np.nan)
+
+
+def _log_likelihoods(scenes: Floats, shares: Floats) -> Floats:
+    """(N, ...) of pictures (N, K) under shares of the kinds, (K,) or (P, K)."""
+    return np.asarray(PICTURE_WEIGHT * np.log((1 - UNRELIABLE) * scenes @ shares.T + UNRELIABLE / len(KINDS)))
+
+
+def _order_posterior(likely: Floats, opens: NDArray[np.bool_]) -> tuple[Floats, float]:
+    """(2,) probability that the ground, and that the roof, comes first, given where houses begin; log-likelihood."""
     transition, begins = _both_orders(TRANSITIONS), _both_orders(STARTS)
     seen = np.exp(likely - likely.max(axis=1, keepdims=True))
     log_weight = np.log([1 - ROOF_FIRST, ROOF_FIRST])
@@ -134,7 +154,8 @@ def _order_posterior(likely: Floats, opens: NDArray[np.bool_]) -> Floats:
     for one in forward(begins[:, None, :], seen, move):
         log_weight = log_weight + one.log_likelihood[:, 0]
     weight = np.exp(log_weight - log_weight.max())
-    return np.asarray(weight / weight.sum())
+    best = float(log_weight.max() + np.log(weight.sum()))
+    return np.asarray(weight / weight.sum()), best + float(likely.max(axis=1).sum())
 
 
 def _both_orders(table: Sequence[object]) -> Floats:

@@ -1,0 +1,182 @@
+"""Troubles of real days: plain pages, long pauses, a lost clock beside a phone, one blurred sheet, time alone."""
+
+from __future__ import annotations
+
+import random
+import sys
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support_timeline import at, claim_of, claims_in_order, house, make_photo, place, sheet, sites, sizes
+
+from evidence.model import ClaimId
+from evidence.timeline import ClaimSite, plan_day
+from evidence.timeline.split.time_alone import RULE_MARGIN, local_mean
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
+from day_simulator import EASY
+from split_baselines import adaptive_log_gap
+from split_time_alone import f1, inspections, places, scores
+
+A, B, C = ClaimId("AX-1001"), ClaimId("BX-2002"), ClaimId("CX-3003")
+
+
+def three_houses(**places_of):
+    """Three houses with a read sheet each."""
+    spots = places_of or dict.fromkeys((A, B, C))
+    return [
+        *house(1, at(9), 60, claim=A, gps=spots[A]),
+        *house(61, at(9, 33), 60, claim=B, gps=spots[B]),
+        *house(121, at(10, 6), 60, claim=C, gps=spots[C]),
+    ]
+
+
+def asked(plan):
+    """Photos to confirm, boundaries to confirm and findings that ask something."""
+    return (
+        sum(p.to_confirm for p in plan.placed),
+        sum(s.opened_by.to_confirm for s in plan.segments),
+        [f.code for f in plan.findings if f.code in {"possible_boundary", "unnamed_house"}],
+    )
+
+
+# --- sheets and places ---------------------------------------------------------------------------
+
+
+def test_a_code_that_was_read_outweighs_every_position():
+    spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
+    photos = three_houses(**spots)
+    wrong = [replace(p, gps=spots[A]) for p in photos[60:62]]
+    plan = plan_day([*photos[:60], *wrong, *photos[62:]], sites(**spots))
+    assert claim_of(plan, wrong[0]) == B
+
+
+@pytest.mark.parametrize("beside", [1, 5, 30])
+def test_two_read_sheets_are_two_visits_wherever_the_photos_are(beside):
+    spots = {A: place(0, 0), B: place(4000, 0)}
+    photos = house(1, at(9), 60, claim=A, gps=spots[A])
+    photos[beside] = replace(photos[beside], dividers=(B,))
+    plan = plan_day(photos, sites(**spots))
+    assert claim_of(plan, photos[0]) == A
+    assert claim_of(plan, photos[beside]) == B
+
+
+# --- papers ----------------------------------------------------------------------------------------
+
+
+def with_pages(photos, share, seed):
+    """The photos, a share of which pass for a page without any text."""
+    rng = random.Random(seed)
+    return [
+        replace(p, sheet=sheet(confidence=rng.uniform(0.5, 0.9)))
+        if not p.dividers and rng.random() < share
+        else p
+        for p in photos
+    ]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_plain_pages_and_a_pause_of_four_minutes_end_no_visit_that_a_sheet_began(seed):
+    photos = three_houses()
+    late = [
+        replace(p, taken_local=p.taken_local + timedelta(minutes=4)) if 90 <= i < 120 else p
+        for i, p in enumerate(photos)
+    ]
+    pages = with_pages(late, 0.06, seed)
+    pages[90] = replace(pages[90], sheet=sheet(confidence=0.8))
+    plan = plan_day(pages, sites(A, B, C))
+    assert sizes(plan) == [(A, 60), (B, 60), (C, 60)]
+    assert asked(plan)[1:] == (0, [])
+
+
+# --- the last claim ------------------------------------------------------------------------------
+
+
+def one_blurred(**places_of):
+    photos = three_houses(**places_of)
+    photos[60] = replace(photos[60], dividers=(), sheet=sheet("smudged", "beyond reading"))
+    return photos
+
+
+def test_the_only_claim_left_goes_to_the_only_house_with_a_blurred_sheet_to_confirm():
+    plan = plan_day(one_blurred(), sites(A, B, C))
+    assert sizes(plan) == [(A, 60), (B, 60), (C, 60)]
+    assert {p.to_confirm for p in plan.placed if p.claim == B} == {True}
+    assert {p.to_confirm for p in plan.placed if p.claim != B} == {False}
+    assert "claim BX-2002 is the only one left" in plan.segments[1].opened_by.reasons[-1]
+
+
+def test_two_claims_left_or_no_sheet_at_all_leave_the_house_unnamed():
+    assert claims_in_order(plan_day(one_blurred(), sites(A, B, C, "DX-4004"))) == [A, "?", C]
+    bare = [replace(p, sheet=None) for p in one_blurred()]
+    assert B not in {p.claim for p in plan_day(bare, sites(A, B, C)).placed}
+
+
+def test_a_house_far_from_the_address_of_the_only_claim_left_stays_unnamed():
+    spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
+    claims = [ClaimSite(claim=c, place=p) for c, p in {**spots, B: place(-6000, -6000)}.items()]
+    assert claims_in_order(plan_day(one_blurred(**spots), claims)) == [A, "?", C]
+
+
+# --- the day's rhythm ------------------------------------------------------------------------------
+
+
+def slow(photos, share, seed):
+    """The photos with a pause of 45 to 200 seconds after a share of them."""
+    rng, out, late = random.Random(seed), [], 0.0
+    for p in photos:
+        out.append(replace(p, taken_local=p.taken_local + timedelta(seconds=late)))
+        late += rng.uniform(45, 200) if rng.random() < share else 0.0
+    return out
+
+
+@pytest.mark.parametrize("share", [0.08, 0.15])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_day_whose_sheets_were_all_read_asks_nothing_however_often_the_adjuster_pauses(share, seed):
+    spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
+    plan = plan_day(slow(three_houses(**spots), share, seed), sites(**spots))
+    assert sizes(plan) == [(A, 60), (B, 60), (C, 60)]
+    assert asked(plan) == (0, 0, [])
+
+
+# --- photos without a time --------------------------------------------------------------------------
+
+
+def test_photos_with_neither_time_nor_number_bring_no_note_for_each():
+    photos = [make_photo(None, None, name=f"scan {k}.jpg", card_path=f"scan {k}.jpg") for k in range(235)]
+    plan = plan_day(photos, sites(A, B))
+    assert len(plan.placed) == 235
+    assert [f for f in plan.findings if f.code == "possible_boundary"] == []
+
+
+def test_undated_photos_between_two_dated_ones_bring_one_note_at_most():
+    photos = house(1, at(9), 40, claim=A)
+    photos += [make_photo(41 + k, None) for k in range(100)]
+    photos += house(141, at(11), 40, claim=B)
+    plan = plan_day(photos, sites(A, B))
+    assert sum(f.code == "possible_boundary" for f in plan.findings) <= 1
+
+
+# --- time alone --------------------------------------------------------------------------------------
+
+
+def test_the_local_mean_is_that_of_the_published_rule():
+    """Platt, Czerwinski and Field (2003), as written independently in tests/bench/split_baselines.py."""
+    rng = np.random.default_rng(3)
+    times = np.cumsum(np.exp(rng.normal(3.0, 1.5, 300)))
+    x = np.log(np.maximum(np.diff(times), 1.0))
+    assert (x >= RULE_MARGIN + local_mean(x)).tolist() == adaptive_log_gap(times.tolist())
+
+
+def test_times_of_many_places_are_split_as_well_as_by_the_published_rule():
+    total = sum((scores(places(seed)) for seed in range(8)), scores(places(8)))
+    assert f1(total, "ours") >= f1(total, "rule") - 0.005
+    assert total["unmarked errors"] <= 0.04 * total["boundaries"]
+
+
+def test_times_of_inspections_are_split_better_than_by_the_published_rule():
+    total = sum((scores(inspections(seed, EASY)) for seed in range(6)), scores(inspections(6, EASY)))
+    assert f1(total, "ours") > f1(total, "rule") + 0.05
