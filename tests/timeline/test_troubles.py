@@ -64,6 +64,41 @@ def test_two_read_sheets_are_two_visits_wherever_the_photos_are(beside):
     assert claim_of(plan, photos[beside]) == B
 
 
+def beside_a_phone(camera, spots):
+    """The camera's photos, and a phone with positions at the same three houses."""
+    phone = []
+    for k, claim in enumerate((A, B, C)):
+        first = at(9 + (1 + 33 * k) // 60, (1 + 33 * k) % 60)
+        phone += house(
+            1 + 20 * k, first, 12, step=40.0, device="phone", gps=spots[claim], offset_minutes=-300
+        )
+    return [*camera, *phone]
+
+
+@pytest.mark.parametrize("lost", [None, 2000], ids=["no time", "a date years ago"])
+def test_undated_photos_keep_their_sheet_and_take_no_position_from_another_house(lost):
+    """At the second house the camera's photos have no usable time; a phone was at all three."""
+    spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
+    photos = three_houses()
+    undated = [
+        replace(p, taken_local=p.taken_local.replace(year=lost) if lost else None) for p in photos[60:120]
+    ]
+    plan = plan_day(beside_a_phone([*photos[:60], *undated, *photos[120:]], spots), sites(**spots))
+    assert {claim_of(plan, p) for p in photos[:60]} == {A}
+    assert {claim_of(plan, p) for p in undated} == {B}
+    assert {claim_of(plan, p) for p in photos[120:]} == {C}
+    assert asked(plan)[1:] == (0, [])
+
+
+@pytest.mark.parametrize("where", [0, 1, 5])
+def test_one_undated_photo_beside_a_drive_opens_no_house_of_its_own(where):
+    spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
+    photos = three_houses()
+    photos[60 + where] = replace(photos[60 + where], taken_local=None)
+    assert sizes(plan_day(photos, sites(**spots))) == [(A, 60), (B, 60), (C, 60)]
+    assert sizes(plan_day(beside_a_phone(photos, spots), sites(**spots))) == [(A, 72), (B, 72), (C, 72)]
+
+
 # --- papers ----------------------------------------------------------------------------------------
 
 

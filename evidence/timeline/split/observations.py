@@ -109,11 +109,17 @@ def gaps_of(observations: Sequence[Observation]) -> tuple[Floats, NDArray[np.boo
     gaps = np.full(max(photos - 1, 0), np.nan)
     undated, repeated = np.zeros_like(gaps, dtype=np.bool_), np.zeros_like(gaps, dtype=np.bool_)
     last: tuple[int, float] | None = None
+    opening = _sheets_open(observations)
     for i, observation in enumerate(observations):
         if observation.time is not None:
             if last is not None and i - last[0] <= MAX_UNTIMED + 1:
-                gaps[last[0] : i] = max(0.0, observation.time - last[1])
-                repeated[last[0] + 1 : i] = True
+                seconds = max(0.0, observation.time - last[1])
+                at_sheet = _gap_at_sheet(observations, last[0], i, opening=opening)
+                if at_sheet is None:
+                    gaps[last[0] : i] = seconds
+                    repeated[last[0] + 1 : i] = True
+                else:
+                    gaps[at_sheet] = seconds
             last = (i, observation.time)
         elif (
             i
@@ -125,6 +131,30 @@ def gaps_of(observations: Sequence[Observation]) -> tuple[Floats, NDArray[np.boo
             if step >= 0:
                 gaps[i - 1], undated[i - 1] = step, True
     return gaps, undated & ~repeated, repeated
+
+
+def _sheets_open(observations: Sequence[Observation]) -> bool:
+    """Whether the day's read sheets follow the longer gap, so that they open houses and do not close them."""
+    before, after = 0, 0
+    for a, b, c in zip(observations, observations[1:], observations[2:], strict=False):
+        if b.sheet.claims and a.time is not None and b.time is not None and c.time is not None:
+            before += b.time - a.time > c.time - b.time
+            after += b.time - a.time < c.time - b.time
+    return before >= after
+
+
+def _gap_at_sheet(observations: Sequence[Observation], first: int, last: int, *, opening: bool) -> int | None:
+    """The place of the gap between two timed photos with untimed ones between: at a read sheet; None without one.
+
+    Only one of those places can be the drive. A sheet that opens houses has it before, one that closes them after.
+    """
+    if last == first + 1:
+        return None
+    inside = range(first + 1, last + 1) if opening else range(first, last)
+    sheets = [k for k in inside if observations[k].sheet.claims]
+    if not sheets:
+        return None
+    return sheets[0] - 1 if opening else sheets[-1]
 
 
 def _candidates(
