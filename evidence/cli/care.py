@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from evidence.archive.bagcheck import BagCheck
     from evidence.filing.drill import DrillReport
     from evidence.filing.verify import VerifyReport
+    from evidence.model import Finding
 
 _SECONDS = {"s": 1, "m": 60, "h": 3600}
 _OCTETS = {"": 1, "K": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
@@ -183,7 +184,7 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
         f"{report.checked} files ({as_size(report.octets)}) read and compared, "
         f"{len(report.bad)} bad, {len(report.missing)} missing."
     )
-    yield from (f"  {one.subject}: {one.message}" for one in (*report.bad, *report.missing))
+    yield from (f"  {_found(one)}" for one in (*report.bad, *report.missing))
     if report.litter:
         were = "1 file" if len(report.litter) == 1 else f"{len(report.litter)} files"
         yield f"{were} that an operating system left in a bag, which harms nothing and may be deleted:"
@@ -194,6 +195,13 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
         yield f"{report.never} copies have never been read back and matched."
     if report.oldest:
         yield f"The oldest read-back of a copy is of {report.oldest:%Y-%m-%d %H:%M} UTC."
+
+
+def _found(finding: Finding) -> str:
+    """A finding with its place; a path that its message begins with is not printed twice."""
+    where, _, path = finding.subject.rpartition(": ")
+    again = bool(where) and finding.message.startswith(path)
+    return f"{where if again else finding.subject}: {finding.message}"
 
 
 def as_size(octets: int) -> str:
