@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import stat
 from collections.abc import Callable, Collection, Mapping
@@ -29,7 +30,7 @@ from evidence.disk.durable import ignore_step, make_folder, sync_folder, write_n
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.parallel import FILES_AT_ONCE, in_parallel
-from evidence.errors import BagError, CardReadError, CopyMismatchError
+from evidence.errors import BagError, CardReadError, CopyMismatchError, DestinationError
 from evidence.model import Sha256
 
 _FIXED = frozenset({"bagit.txt", "bag-info.txt", SHA256_MANIFEST, TAG_MANIFEST, INCOMPLETE_MARK})
@@ -94,7 +95,7 @@ def assemble(
         on_step(f"placed {path}")
     with writing(bag):
         _write_tags(next_bag, tags)
-        _sync_folders(next_bag)
+        sync_tree(next_bag)
     on_step("written")
     commit_next_state(bag, known_paths, on_step)
     return Assembled(
@@ -201,9 +202,15 @@ def _write_tags(next_bag: Path, tags: Mapping[str, bytes]) -> None:
         make_folder(place.parent)
         place.unlink(missing_ok=True)
         write_new_file(place, content)
+        if hash_file(place, uncached=True) != hashlib.sha256(content).hexdigest():
+            raise DestinationError(
+                f"{place.name} in the bag {next_bag.name} reads back different from what was written.",
+                "Check the disk, then run the same command again.",
+            )
 
 
-def _sync_folders(top: Path) -> None:
+def sync_tree(top: Path) -> None:
+    """Flush the entries of a folder, of every folder in it and of the one above. Raises OSError."""
     for folder, _names, _files in os.walk(top):
         sync_folder(Path(folder))
     sync_folder(top.parent)

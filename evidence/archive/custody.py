@@ -98,8 +98,13 @@ class CustodyLog:
                 if torn and drafts:
                     drafts = [_torn_line_draft(torn, drafts[0].at), *drafts]
                 lines, entries = chain(drafts, head)
-                write_all(descriptor, b"".join(line + b"\n" for line in lines))
-                os.fsync(descriptor)
+                before = os.fstat(descriptor).st_size
+                try:
+                    write_all(descriptor, b"".join(line + b"\n" for line in lines))
+                    os.fsync(descriptor)
+                except OSError:
+                    os.ftruncate(descriptor, before)  # a full disk leaves no piece of a line
+                    raise
                 size = os.fstat(descriptor).st_size
             finally:
                 os.close(descriptor)

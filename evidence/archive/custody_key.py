@@ -33,6 +33,8 @@ ID_FILE = "archive-id.json"
 """In the archive's folder; the same id is in the custody log."""
 KEY_FILE = "signing-key.json"
 """Beside the custody log; never copied to a backup target."""
+PENDING = "signing-key.pending"
+"""Beside the key while a new one is made, until the log names it."""
 KEY_ACTION = "signing_key_made"
 KEYRING_SERVICE = "photo-evidence-archive"
 _NEW_KEY = "Run it as the person who made the key, or make another with `evidence custody --new-key REASON`."
@@ -84,6 +86,8 @@ def archive_key(log: CustodyLog, root: Path, *, actor: str, at: datetime) -> Arc
             key = _load_key(folder, archive)
             if key is None:
                 raise CustodyError("The key that signs the custody log is not here.", _NEW_KEY)
+            if (folder / PENDING).exists():  # a killed command made the key
+                _note_key(log, key, actor=actor, at=at)
             keep_id(root, archive)
             return key
         key = first_key(root)
@@ -100,10 +104,24 @@ def replace_key(log: CustodyLog, root: Path, *, actor: str, reason: str, at: dat
     folder = log.path.parent
     with _alone(folder):
         archive = known_archive_id(root, log) or secrets.token_hex(16)
+        with writing(folder):
+            (folder / PENDING).touch()
+            sync_folder(folder)
         key = _make_key(folder, archive)
-        log.append(actor, KEY_ACTION, "custody log", {**key.noted(), "reason": reason}, at)
+        _note_key(log, key, actor=actor, at=at, reason=reason)
         keep_id(root, archive)
         return key
+
+
+def _note_key(log: CustodyLog, key: ArchiveKey, *, actor: str, at: datetime, **details: str) -> None:
+    """Name a key in the log, once."""
+    named = {entry.details["public_key"] for entry in key_entries(log)}
+    if public_text(key.private) not in named:
+        log.append(actor, KEY_ACTION, "custody log", {**key.noted(), **details}, at)
+    folder = log.path.parent
+    with writing(folder):
+        (folder / PENDING).unlink(missing_ok=True)
+        sync_folder(folder)
 
 
 @contextlib.contextmanager

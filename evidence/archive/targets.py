@@ -33,7 +33,7 @@ from evidence.archive.exchange import (
 from evidence.archive.names import fold, why_unsafe
 from evidence.archive.target_folder import mount_point, nested, refuse_link, refuse_links_below
 from evidence.disk.copying import copy_file
-from evidence.disk.durable import free_bytes, ignore_step, sync_folder, write_new_file
+from evidence.disk.durable import free_bytes, ignore_step, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.modes import in_a_bag, set_modes
@@ -207,7 +207,7 @@ class FolderTarget:
             return
         content = rfc8785.dumps({"target": self.name, "id": secrets.token_hex(16)}) + b"\n"
         with writing(self.root):
-            write_new_file(self.root / MARKER, content)
+            replace_file(self.root / MARKER, content)  # whole or absent: a piece would block the target
             sync_folder(self.root)
 
     def check_ready(self) -> None:

@@ -16,6 +16,7 @@ from typing import Any
 
 from evidence.archive.bagread import SHA256_MANIFEST, parse_manifest
 from evidence.archive.custody_key import ID_FILE, KEY_FILE
+from evidence.archive.custody_proof import LogReading
 from evidence.archive.names import encode_path
 from evidence.archive.targets import MARKER, FolderTarget
 from evidence.disk.durable import discard, make_folder, replace_file, sync_folder, write_all
@@ -31,7 +32,7 @@ NEXT_MANIFEST = "manifest-next.txt"
 """The manifest while files are replaced: a file matches this one or the one before."""
 CUSTODY = Path("custody") / "custody.jsonl"
 _PARTS = ("config", "custody", "purges", "learnt", "ledgers", "records")
-_OMITTED = (".lock", ".part", ".torn")
+_OMITTED = (".lock", ".part", ".pending", ".torn")
 """Endings of files that stay here: locks and leftovers."""
 _PRIVATE = frozenset({KEY_FILE})
 """Names of files that must never leave this computer."""
@@ -82,19 +83,29 @@ def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
 def require_newer_log(workspace: Workspace, target: FolderTarget) -> None:
     """Raise ArchiveOlderError when the custody log at the target is not the beginning of this archive's."""
     ours, theirs = workspace.root / CUSTODY, target.root / AT_TARGET / CUSTODY
-    try:
-        size = theirs.stat().st_size
-    except OSError:
+    if not theirs.is_file():
         return
-    start = max(0, size - _TAIL)
     with writing(theirs):
+        size = _whole_lines(theirs)
+        start = max(0, size - _TAIL)
         same = ours.stat().st_size >= size and _piece(ours, start, size) == _piece(theirs, start, size)
-    if not same:
+    if not same and not _log_is_damaged(theirs):
         raise ArchiveOlderError(
             f"The custody log at the backup target {target.name} has entries that this archive's has not: "
             "this archive is older than the target, or another one.",
             "Nothing was changed there. Bring the later state back into a new folder with `evidence restore TARGET DIR`.",
         )
+
+
+def _log_is_damaged(log: Path) -> bool:
+    """True for a copy of a log that its own chain refutes: a later state of the archive would be whole.
+
+    The signed heads at the target still tell whether this archive is older.
+    """
+    with writing(log):
+        reading = LogReading(())
+        reading.read(log)
+    return reading.broken
 
 
 def read_archive_manifest(there: Path) -> list[dict[str, Sha256]]:
@@ -152,18 +163,40 @@ def _replace_files(
 
 
 def _append_log(ours: Path, theirs: Path) -> None:
-    """Add to the copy of the log what it lacks. Raises OSError."""
-    size = theirs.stat().st_size if theirs.exists() else 0
-    if ours.stat().st_size == size:
+    """Add the entries that the copy of the log lacks, whole lines only. Raises OSError.
+
+    A killed append leaves a piece of a line, which the next one sets aside: the copy must not keep it.
+    """
+    size = _whole_lines(theirs) if theirs.exists() else 0
+    end = _whole_lines(ours)
+    start = max(0, size - _TAIL)
+    if size > end or (size and _piece(ours, start, size) != _piece(theirs, start, size)):
+        replace_file(theirs, _piece(ours, 0, end))  # the copy was damaged: `require_newer_log` let it pass
+        sync_folder(theirs.parent)
+        return
+    if theirs.exists() and theirs.stat().st_size == size == end:
         return
     make_folder(theirs.parent)
     descriptor = os.open(theirs, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o640)
     try:
-        write_all(descriptor, _piece(ours, size, ours.stat().st_size))
+        os.ftruncate(descriptor, size)
+        write_all(descriptor, _piece(ours, size, end))
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
     sync_folder(theirs.parent)
+
+
+def _whole_lines(path: Path) -> int:
+    """Bytes of a log up to the end of its last whole line. Raises OSError."""
+    end = path.stat().st_size
+    while end:
+        start = max(0, end - _TAIL)
+        found = _piece(path, start, end).rfind(b"\n")
+        if found >= 0:
+            return start + found + 1
+        end = start
+    return 0
 
 
 def _piece(path: Path, start: int, end: int) -> bytes:

@@ -22,7 +22,7 @@ from evidence.archive.targets import FolderTarget
 from evidence.cards.files import list_card
 from evidence.cards.volumes import mounted_cards, open_source
 from evidence.disk.copying import copy_file
-from evidence.disk.durable import discard, make_folder, replace_file, sync_folder
+from evidence.disk.durable import discard, make_folder, replace_file, sweep_folder, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.objects import find_object
@@ -118,6 +118,7 @@ def repair(
     for place in work.places:
         for left in (place.root / DAMAGED).glob("*.new"):
             discard(left)  # of a killed repair
+        sweep_folder(place.root / DAMAGED)
         claims = workspace.catalog.keeping.bags() if everything else sorted(wanted.get(place.name, {}))
         for number, claim in enumerate(claims):
             progress(f"Repairing {place.name}", number, len(claims))

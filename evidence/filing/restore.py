@@ -9,13 +9,15 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
+from evidence.archive.assembly import sync_tree
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
 from evidence.archive.custody import CustodyLog
 from evidence.archive.custody_key import archive_key, replace_key
+from evidence.archive.exchange import remove_tree
 from evidence.archive.names import why_unsafe
 from evidence.archive.targets import MARKER, FolderTarget
 from evidence.disk.copying import copy_file
-from evidence.disk.durable import make_folder, replace_file, sync_folder, write_new_file
+from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
@@ -30,6 +32,8 @@ from evidence.workspace import SETTINGS, Workspace, named_actor, system_actor, u
 TRAY = "unassigned"
 UNFINISHED = "restoring.mark"
 """A file in the new archive until everything is back; a killed restore is continued by running it again."""
+PARTS = ".restoring"
+"""A folder of files that are not whole yet; a bag must not hold such files."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +52,8 @@ class RestoreReport:
 class _Progressing:
     """What came back so far."""
 
+    parts: Path
+    """Where files are written before they get their names."""
     bags: list[str] = field(default_factory=list)
     files: int = 0
     findings: list[Finding] = field(default_factory=list)
@@ -96,7 +102,9 @@ def restore(
             (into / part).mkdir(parents=True, exist_ok=True)
         if os.name == "posix":
             into.chmod(0o750)
-    back = _Progressing()
+    back = _Progressing(parts=into / PARTS)
+    with writing(into):
+        remove_tree(back.parts)  # of a killed restore
     for bag in _each_bag(target, progress):
         _restore_bag(target / bag, into / bag if bag == TRAY else into / "claims" / bag, back)
     _restore_archive_files(target / AT_TARGET, into, back)
@@ -113,6 +121,7 @@ def restore(
             lacking=len(back.findings),
         )
     with writing(into):
+        remove_tree(back.parts)
         (into / UNFINISHED).unlink()
         sync_folder(into)
     return RestoreReport(
@@ -132,10 +141,12 @@ def restore_claim(target: Path, into: Path, claim: str, *, progress: Progress = 
             f"{target} holds no bag of claim {claim}.", "Check the number, or try another backup target."
         )
     progress("Restoring bags", 0, 1)
-    back = _Progressing()
+    back = _Progressing(parts=into / PARTS)
     with writing(into):
         make_folder(into)
     _restore_bag(target / found, into / found, back)
+    with writing(into):
+        remove_tree(back.parts)
     progress("Restoring bags", 1, 1)
     return RestoreReport(bags=tuple(back.bags), files=back.files, findings=tuple(back.findings), rebuilt=None)
 
@@ -207,7 +218,7 @@ def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
     for path, digest in listed.items():
         if why_unsafe(path) or not path.startswith(DATA):
             back.lacks("unsafe_name", f"{source.name}/{path}", f"{path} is not a name that a bag may hold.")
-        elif _copied(source / path, bag / path, digest):
+        elif _copied(source / path, bag / path, digest, back):
             back.files += 1
         else:
             back.lacks(
@@ -220,18 +231,23 @@ def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
         for path, content in sorted(tags.items(), key=lambda item: item[0] == "bagit.txt"):
             place = bag / path  # bagit.txt comes last: a folder with it is a bag
             make_folder(place.parent)
-            if not place.exists():
-                write_new_file(place, content)
-        sync_folder(bag)
+            if not _holds(place, content):
+                replace_file(place, content)
+        sync_tree(bag)
     back.bags.append(bag.name)
 
 
-def _copied(source: Path, dest: Path, digest: Sha256) -> bool:
+def _holds(path: Path, content: bytes) -> bool:
+    """True for a whole file; a killed restore may have left a piece of it."""
+    return path.is_file() and path.read_bytes() == content
+
+
+def _copied(source: Path, dest: Path, digest: Sha256, back: _Progressing) -> bool:
     """Copy one file and read the copy back; False when the source is not what the manifest records."""
     try:
         if source.is_symlink():
             return False
-        copy_file(source, dest, digest)
+        copy_file(source, dest, digest, parts=back.parts)
     except (CopyMismatchError, CardReadError):
         return False
     return True
@@ -260,7 +276,7 @@ def _restore_archive_files(there: Path, into: Path, back: _Progressing) -> None:
         if dest.exists():
             continue  # a killed restore brought it back whole, and the rebuild may have changed it since
         found = _digest_of(source)
-        if found in digests and _copied(source, dest, Sha256(found)):
+        if found in digests and _copied(source, dest, Sha256(found), back):
             _make_writable(dest)
         else:
             back.lacks("not_restored", f"{AT_TARGET}/{name}", f"{name} is bad or missing at the target.")

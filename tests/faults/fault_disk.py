@@ -137,7 +137,7 @@ class FaultyDisk:
             if dir_fd is not None:
                 full = os.path.join(os.readlink(f"/proc/self/fd/{dir_fd}"), full)
             full = os.path.abspath(full)
-        if not (full + os.sep).startswith(self.base + os.sep) or full.endswith(".lock"):
+        if not (full + os.sep).startswith(self.base + os.sep) or full.endswith((".lock", ".turn")):
             return None
         return full[len(self.base) + 1 :] or "."
 
@@ -190,7 +190,9 @@ class FaultyDisk:
 
     def _no_space(self, event: Event) -> Exception:
         if event.op == "commit":
-            return sqlite3.OperationalError("database or disk is full")
+            full = sqlite3.OperationalError("database or disk is full")
+            full.sqlite_errorcode = sqlite3.SQLITE_FULL  # as the driver sets it
+            return full
         return OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), event.path)
 
     # --- the calls -----------------------------------------------------------------------

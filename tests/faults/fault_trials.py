@@ -101,6 +101,7 @@ class Bench:
 
     def trials(self, scenario: str, kind: FaultKind) -> list[Trial]:
         """Every trial of one kind, in the order of the events."""
+        self._of(scenario)
         if self.scenarios[scenario].standing:
             count = len(_damages(self.base.with_name(f"prepared-{scenario}"), self.scenarios[scenario], kind))
         else:
@@ -126,6 +127,7 @@ class Bench:
         outcome = Outcome(trial, event=struck.get("event", ""), traceback=struck.get("traceback", ""))
         if struck.get("killed"):
             outcome.event = self.event_of(trial)
+        world = World(self.base, before=tuple(struck.get("statuses", ())))
         after = _in_child(lambda: self._finish(scenario, world, expected, statuses))
         outcome.blocked = after.get("blocked", "") or after.get("traceback", "")
         outcome.problems = [Problem(**one) for one in after.get("problems", ())]

@@ -171,6 +171,8 @@ class World:
     """The folders of one trial."""
 
     base: Path
+    before: tuple[int, ...] = ()
+    """Exit statuses of the run that met the fault; none when it was killed."""
 
     @property
     def archive(self) -> Path:
@@ -321,6 +323,8 @@ def _prepare_restore(world: World) -> None:
 
 def _restore(world: World) -> Sequence[Ran]:
     into = world.base / RESTORED
+    if world.before[:1] == (1,):
+        shutil.rmtree(into)  # it named what it could not read: once more, from the start
     ran = cli("restore", world.target, into, actor="Ada Clerk")
     if ran.status == 2 and not (into / "restoring.mark").exists() and "empty folder" in ran.err:
         ran = Ran(0, ran.out, ran.err)  # the run before had come to its end

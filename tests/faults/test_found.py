@@ -69,3 +69,41 @@ def test_a_power_cut_after_a_target_was_replaced_does_not_block_the_next_replace
 def test_a_power_cut_during_a_purge_brings_no_thumbnail_back(here):
     steps = trials_at(here, "purge", FaultKind.POWER, "* archive/purges/*/progress.jsonl")
     all_clean(here, steps, most=len(steps))
+
+
+@pytest.mark.parametrize("step", ["write restored/claims/*/claim.json*", "write restored/custody/*"])
+def test_a_restore_that_is_cut_in_the_middle_of_a_write_is_continued(here, step):
+    all_clean(here, trials_at(here, "restore", FaultKind.TORN, step), most=3)
+
+
+def test_a_power_cut_during_a_restore_leaves_no_piece_of_a_file_in_a_bag(here):
+    all_clean(here, trials_at(here, "restore", FaultKind.POWER, "create restored/records/*"), most=2)
+    all_clean(here, trials_at(here, "restore", FaultKind.POWER, "* target/archive/*"), most=2)
+
+
+def test_a_kill_between_a_new_key_and_its_entry_leaves_no_head_that_counts_as_forged(here):
+    steps = trials_at(here, "restore", FaultKind.KILL, "write restored/custody/custody.jsonl")
+    all_clean(here, steps[-4:])
+
+
+def test_a_power_cut_during_a_repair_leaves_no_part_file(here):
+    all_clean(here, trials_at(here, "repair", FaultKind.POWER, "write archive/custody/custody.jsonl"), most=4)
+
+
+def test_a_disk_that_fills_while_the_log_is_written_leaves_no_piece_of_a_line_at_the_target(here):
+    all_clean(here, trials_at(here, "move", FaultKind.FULL, "write archive/custody/custody.jsonl")[:2])
+
+
+@pytest.mark.parametrize("kind", [FaultKind.FULL, FaultKind.TORN])
+def test_a_target_of_which_the_mark_was_written_by_half_is_prepared_by_the_next_run(here, kind):
+    all_clean(here, trials_at(here, "target-replace", kind, "write target2/backup-target.json*"))
+
+
+@pytest.mark.parametrize("scenario", ["backup", "repair"])
+def test_a_target_that_wrote_the_log_wrongly_is_not_taken_for_a_later_state(here, scenario):
+    all_clean(here, trials_at(here, scenario, FaultKind.LIE, "write target/archive/custody/custody.jsonl"))
+
+
+@pytest.mark.parametrize("name", ["how_to_check.txt", "bag-info.txt", "tagmanifest-sha256.txt"])
+def test_a_target_that_writes_a_record_of_a_bag_wrongly_is_found_at_once(here, name):
+    all_clean(here, trials_at(here, "backup", FaultKind.LIE, f"write target/.*.next/*{name}")[:1])
