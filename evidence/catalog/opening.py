@@ -123,7 +123,7 @@ def differences(engine: Engine) -> list[Any]:
 
 def _set_sqlite_pragmas(connection: Any, _record: Any) -> None:
     cursor = connection.cursor()
-    cursor.execute("PRAGMA busy_timeout=15000")  # first: the next statement may already have to wait
+    cursor.execute("PRAGMA busy_timeout=60000")  # first: the next statement may already have to wait
     cursor.execute("PRAGMA journal_mode=WAL")
     cursor.execute("PRAGMA synchronous=FULL")  # a committed row survives a power cut
     cursor.close()

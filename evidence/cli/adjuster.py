@@ -16,6 +16,7 @@ from evidence.cli.common import (
     Archive,
     Json,
     as_data,
+    counted,
     emit,
     emit_line,
     opened,
@@ -145,7 +146,7 @@ def report_lines(report: IntakeReport) -> Iterable[str | Table]:
     from evidence.lookup import UNASSIGNED
 
     yield (
-        f"{card_lines.files(report.files)} on the card: {report.kept} kept, {report.already_kept} already kept, "
+        f"{counted(report.files, 'file')} on the card: {report.kept} kept, {report.already_kept} already kept, "
         f"{len(report.refused)} refused."
     )
     for refusal in report.refused[:REFUSED_SHOWN]:

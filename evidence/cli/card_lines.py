@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from evidence.cli.common import counted
+
 if TYPE_CHECKING:
     from evidence.archive.copies import CardVerdict, PlaceOfCard
     from evidence.filing.card_safety import CardNow, CardsReport
@@ -15,11 +17,6 @@ WIDTH = 80
 """Longest line, in columns, as long as no word is longer."""
 MOST_CARDS = 20
 """Cards told of at the end of a backup or a check; the others are counted."""
-
-
-def files(number: int) -> str:
-    """A number of files, in words: '1 file', '2 files'."""
-    return "1 file" if number == 1 else f"{number} files"
 
 
 def moment(when: datetime) -> str:
@@ -47,16 +44,18 @@ def places(card: CardVerdict) -> Iterable[str]:
 
 
 def _place(place: PlaceOfCard) -> str:
-    parts = [f"{place.name}: {place.files} of {files(place.of)}"]
+    parts = [f"{place.name}: {place.files} of {counted(place.of, 'file')}"]
     if place.read_back:
         parts[0] += f", read back {moment(place.read_back)}"
     if place.bad:
-        parts.append(f"{files(place.bad)} found bad")
+        parts.append(f"{counted(place.bad, 'file')} found bad")
     if not place.named:
         parts.append("no longer in the settings, does not count")
     elif not place.reachable:
         aged = place.files - place.counted
-        parts.append("not connected now" + (f", {files(aged)} read back too long ago" if aged else ""))
+        parts.append(
+            "not connected now" + (f", {counted(aged, 'file')} read back too long ago" if aged else "")
+        )
     return "; ".join(parts)
 
 
@@ -75,7 +74,7 @@ def told_cards(report: CardsReport) -> Iterable[str]:
         )
     rest = len(report.cards) - len(news)
     if rest:
-        words = _cards(rest, "other")
+        words = _cards(rest, "other" if news else "")
         yield from _wrapped(f"{words} safe as told before; `evidence cards` lists every card.")
     if report.others:
         words = "1 older card was" if report.others == 1 else f"{report.others} older cards were"
@@ -83,7 +82,7 @@ def told_cards(report: CardsReport) -> Iterable[str]:
 
 
 def _cards(number: int, which: str) -> str:
-    return f"1 {which} card is" if number == 1 else f"{number} {which} cards are"
+    return counted(number, f"{which} card is".lstrip(), f"{which} cards are".lstrip())
 
 
 def card_lines(card: CardNow) -> Iterable[str]:
@@ -102,7 +101,7 @@ def headline(card: CardNow) -> str:
     if card.superseded_by:
         return f"taken in again later ({card.superseded_by})"
     if verdict.safe_to_erase:
-        seen = "" if card.connected else f" for the {files(card.files)} seen"
+        seen = "" if card.connected else f" for the {counted(card.files, 'file')} seen"
         return f"SAFE TO ERASE{seen}"
     if card.lost_safety and card.safe_told_at:
         start = f"NO LONGER SAFE, although it was told safe {moment(card.safe_told_at)}. "
@@ -114,11 +113,11 @@ def headline(card: CardNow) -> str:
 
 
 def _safe_as_seen(verdict: CardVerdict, number: int, seen_at: datetime) -> str:
-    return f"SAFE for the {files(number)} seen {moment(seen_at)}; {verdict.came_since} came since"
+    return f"SAFE for the {counted(number, 'file')} seen {moment(seen_at)}; {verdict.came_since} came since"
 
 
 def _name(card: CardNow) -> str:
-    return f"Card {card.label}, {moment(card.seen_at)}, {files(card.files)}"
+    return f"Card {card.label}, {moment(card.seen_at)}, {counted(card.files, 'file')}"
 
 
 def _wrapped(text: str, indent: str = "") -> Iterable[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from evidence.cli import card_lines
-from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown
+from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, counted, emit, opened, progress_shown
 from evidence.errors import BadInputError
 
 if TYPE_CHECKING:
@@ -128,7 +128,7 @@ def _check_lines(bag: Path, check: BagCheck) -> Iterator[str]:
         "complete": "complete, but NOT valid: files have changed",
         "incomplete": "NOT complete and NOT valid",
     }
-    yield f"{bag}: {what[_verdict(check)]}. {check.checked} files ({as_size(check.octets)}) read."
+    yield f"{bag}: {what[_verdict(check)]}. {counted(check.checked, 'file')} ({as_size(check.octets)}) read."
     yield from (f"  error: {one.message}" for one in check.bad)
     yield from (f"  missing: {path}" for path in check.missing)
     yield from (f"  not in a manifest: {path}" for path in check.unlisted)
@@ -172,16 +172,16 @@ def drill(
 
 def _drill_lines(report: DrillReport) -> Iterator[str]:
     for one in report.targets:
-        what = f"{one.files} files ({as_size(one.octets)})"
+        what = f"{counted(one.files, 'file')} ({as_size(one.octets)})"
         whole = f" of {len(one.claims)} whole claims" if one.claims else ""
-        yield f"{one.target}: {what}{whole} chosen for a restore, {len(one.failures)} findings."
+        yield f"{one.target}: {what}{whole} chosen for a restore, {counted(len(one.failures), 'finding')}."
         yield from (f"  {finding.subject}: {finding.message}" for finding in one.failures)
     yield f"The sample's seed is {report.seed}; --seed {report.seed} chooses the same files again."
 
 
 def _verify_lines(report: VerifyReport) -> Iterator[str]:
     yield (
-        f"{report.checked} files ({as_size(report.octets)}) read and compared, "
+        f"{counted(report.checked, 'file')} ({as_size(report.octets)}) read and compared, "
         f"{len(report.bad)} bad, {len(report.missing)} missing."
     )
     yield from (f"  {_found(one)}" for one in (*report.bad, *report.missing))
@@ -190,9 +190,9 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
         yield f"{were} that an operating system left in a bag, which harms nothing and may be deleted:"
         yield from (f"  {path}" for path in report.litter)
     if report.left_files:
-        yield f"{report.left_files} copies ({as_size(report.left_octets)}) were not read in this run."
+        yield f"{counted(report.left_files, 'copy', 'copies')} ({as_size(report.left_octets)}) {'was' if report.left_files == 1 else 'were'} not read in this run."
     if report.never:
-        yield f"{report.never} copies have never been read back and matched."
+        yield f"{counted(report.never, 'copy has', 'copies have')} never been read back and matched."
     if report.oldest:
         yield f"The oldest read-back of a copy is of {report.oldest:%Y-%m-%d %H:%M} UTC."
 

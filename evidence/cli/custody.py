@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, table
+from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, counted, emit, opened, table
 from evidence.errors import BadInputError
 
 if TYPE_CHECKING:
@@ -126,11 +126,11 @@ def _lines(shown: CustodyReport) -> list[Any]:
 
 def _verdict(shown: CustodyReport) -> str:
     if not shown.valid:
-        return f"The log is NOT intact; {shown.entries} entries were read."
+        return f"The log is NOT intact; {counted(shown.entries, 'entry was', 'entries were')} read."
     compared = f"{shown.heads} signed heads" if shown.heads else "no signed head"
     where = f", targets read: {', '.join(shown.targets)}" if shown.targets else ""
     return (
-        f"The log is intact: {shown.entries} entries, none altered, dropped or reordered. "
+        f"The log is intact: {counted(shown.entries, 'entry', 'entries')}, none altered, dropped or reordered. "
         f"It was compared with {compared}{where}."
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened, table
+from evidence.cli.common import REVIEWER, Actor, Archive, Json, counted, emit, opened, table
 from evidence.errors import BadInputError
 from evidence.model import Facet
 
@@ -152,7 +152,7 @@ def report_lines(report: learning.LearnReport) -> list[str]:
     ]
     scenes = report.scenes
     lines.append(
-        f"  scene kinds ({scenes.photos} photos): {share(scenes.before)} before, {share(scenes.after)} after"
+        f"  scene kinds ({counted(scenes.photos, 'photo')}): {share(scenes.before)} before, {share(scenes.after)} after"
         if scenes.after is not None
         else f"  scene kinds: {scenes.photos} photos show theirs clearly, too few to hold any out"
     )

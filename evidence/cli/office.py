@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from evidence.cli import card_lines
-from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown, table
+from evidence.cli.common import (
+    FINDINGS,
+    OFFICE,
+    Actor,
+    Archive,
+    Json,
+    counted,
+    emit,
+    opened,
+    progress_shown,
+    table,
+)
 from evidence.errors import ArchiveOlderError, BadInputError
 from evidence.model import ClaimId
 
@@ -68,7 +79,7 @@ def _copied(report: BackupReport) -> str:
     if report.targets and not report.compared:
         return "Nothing was copied: no bag has changed since the last backup."
     were = "was" if report.unchanged == 1 else "were"
-    return f"{card_lines.files(report.copied)} copied and verified, {report.unchanged} {were} there already."
+    return f"{counted(report.copied, 'file')} copied and verified, {report.unchanged} {were} there already."
 
 
 def close(

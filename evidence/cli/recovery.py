@@ -14,6 +14,7 @@ from evidence.cli.common import (
     Actor,
     Archive,
     Json,
+    counted,
     emit,
     opened,
     progress_shown,
@@ -61,7 +62,7 @@ def repair(
         as_json,
         {**to_json(report), "cards": to_json(cards)},
         lambda: [
-            f"{card_lines.files(report.read)} read, {len(report.repaired)} repaired, {len(report.findings)} not repaired.",
+            f"{counted(report.read, 'file')} read, {len(report.repaired)} repaired, {len(report.findings)} not repaired.",
             *(f"  {one.place}: {one.path} repaired from {one.source}" for one in report.repaired),
             *_lines(report.findings),
             *card_lines.told_cards(cards),
@@ -100,7 +101,7 @@ def restore(
         as_json,
         report,
         lambda: [
-            f"{_bags(len(report.bags))} with {card_lines.files(report.files)} restored to {into} and verified.",
+            f"{counted(len(report.bags), 'bag')} with {counted(report.files, 'file')} restored to {into} and verified.",
             *([_rebuilt(report.rebuilt)] if report.rebuilt else []),
             *_lines(report.findings),
         ],
@@ -112,7 +113,7 @@ def restore(
 def rebuild(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
     """Make the catalog anew from the bags and the custody log.
 
-    It also reads the record files.     The old catalog is kept in a folder named damaged. People must be given new passwords.
+    It also reads the record files. The old catalog is kept in a folder named damaged. People must be given new passwords.
     """
     from evidence.filing.rebuild import rebuild as make_anew
 
@@ -123,16 +124,12 @@ def rebuild(archive: Archive = None, actor: Actor = None, as_json: Json = False)
         raise typer.Exit(FINDINGS)
 
 
-def _bags(number: int) -> str:
-    return "1 bag" if number == 1 else f"{number} bags"
-
-
 def _rebuilt(report: RebuildReport) -> str:
-    text = f"The catalog was made anew: {report.claims} claims, {card_lines.files(report.photos)} in {_bags(report.bags)}."
+    text = f"The catalog was made anew: {counted(report.claims, 'claim')}, {counted(report.photos, 'file')} in {counted(report.bags, 'bag')}."
     if report.old_catalog:
         text += f" The old one is in {report.old_catalog}."
     if report.people:
-        text += f" {report.people} people need a new password: run `evidence people add NAME --role ROLE` for each."
+        text += f" {counted(report.people, 'person needs', 'people need')} a new password: run `evidence people add NAME --role ROLE` for each."
     return text
 
 

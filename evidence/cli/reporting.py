@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened
+from evidence.cli.common import REVIEWER, Actor, Archive, Json, counted, emit, opened
 from evidence.errors import BadInputError
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
@@ -43,7 +43,7 @@ def report(
         as_json,
         written,
         lambda: [
-            f"{out}: {written.pages} pages, {written.photos} photos."
+            f"{out}: {counted(written.pages, 'page')}, {counted(written.photos, 'photo')}."
             + (f" {lacking} of them have no readable picture." if lacking else "")
         ],
     )

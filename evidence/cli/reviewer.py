@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli.common import FINDINGS, REVIEWER, Actor, Archive, Json, emit, opened, table
+from evidence.cli.common import FINDINGS, REVIEWER, Actor, Archive, Json, counted, emit, opened, table
 from evidence.errors import BadInputError
 from evidence.model import Facet, Sha256
 
@@ -68,7 +68,7 @@ def tag(
         digests = found_photos(here, photos)
         state_tags(here, digests, facets)
         changed = [views.photo_view(record) for record in here.catalog.photos.records(digests)]
-    emit(as_json, changed, lambda: [f"{len(changed)} photos tagged."])
+    emit(as_json, changed, lambda: [f"{counted(len(changed), 'photo')} tagged."])
 
 
 def coverage(claim: Claim, archive: Archive = None, as_json: Json = False) -> None:
@@ -180,7 +180,7 @@ def move(
     with opened(archive, actor) as here:
         target = None if to.casefold() == UNASSIGNED else known_claim(here, to)
         done = placing.move(here, found_photos(here, photos), target)
-    _corrected(as_json, done, f"{done.photos} photos moved")
+    _corrected(as_json, done, f"{counted(done.photos, 'photo')} moved")
 
 
 def cut(photo: Photo, archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
@@ -218,7 +218,7 @@ def name(
 
     with opened(archive, actor) as here:
         done = placing.name(here, segment, known_claim(here, claim))
-    _corrected(as_json, done, f"{done.photos} photos assigned")
+    _corrected(as_json, done, f"{counted(done.photos, 'photo')} assigned")
 
 
 def waive(

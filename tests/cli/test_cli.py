@@ -331,3 +331,11 @@ def test_a_group_without_its_command_lists_its_commands_line_by_line():
     ran = cli("hold")
     assert ran.status == 2
     assert "\n  lift " in ran.err
+
+
+@pytest.mark.parametrize(("number", "said"), [(0, "0 bags"), (1, "1 bag"), (2, "2 bags")])
+def test_a_number_takes_the_singular_for_one_alone(number, said):
+    from evidence.cli.common import counted
+
+    assert counted(number, "bag") == said
+    assert counted(number, "entry", "entries").endswith("entry" if number == 1 else "entries")

@@ -205,7 +205,7 @@ def test_a_backup_tells_which_earlier_card_became_safe(tmp_path, other_disk):
     assert "card_told_safe" in actions(archive)
     again = cli("backup", archive=archive).out
     assert "SAFE TO ERASE" not in again
-    assert "1 other card is safe as told before; `evidence cards` lists every card." in again
+    assert "1 card is safe as told before; `evidence cards` lists every card." in again
     data = cli("backup", "--json", archive=archive).data
     assert [one["verdict"]["safe_to_erase"] for one in data["cards"]["cards"]] == [True]
     assert "30 days" in data["cards"]["rule"]
