@@ -84,9 +84,17 @@ Mode = tuple[SheetAt | None, str]
 """Where in a house the sheet is photographed, and how reliably that day."""
 
 
-def sheet_modes(options: SplitOptions) -> tuple[tuple[Mode, ...], Floats]:
-    """The ways in which sheets may be used on a day, and their log priors."""
-    allowed = [m for m in _MODES if m[0] is None or options.sheet_at in (SheetAt.DETECT, m[0])]
+def sheet_modes(options: SplitOptions, *, checked: bool) -> tuple[tuple[Mode, ...], Floats]:
+    """The ways in which sheets may be used on a day, and their log priors.
+
+    `checked` says that positions or pictures can show a house without a sheet. Without them no day counts
+    as one on which every house has its sheet.
+    """
+    allowed = [
+        m
+        for m in _MODES
+        if (m[0] is None or options.sheet_at in (SheetAt.DETECT, m[0])) and (checked or m[1] != "always")
+    ]
     prior = np.array([m[2] for m in allowed])
     return tuple((m[0], m[1]) for m in allowed), np.log(prior / prior.sum())
 

@@ -78,16 +78,17 @@ def split_day(
 ) -> list[Verdict]:
     """A verdict for each observation of one working day. `sites` gains the sites learnt from it."""
     day = day_of(observations, claims, sites)
-    modes, log_modes = sheet_modes(options)
     near = near_other_sheet(day)
     rows = [i.sheet for i in day.observations]
     changes = sheet_changes(day)
     papers, drives = paper_rates(rows, in_the_middle(day)), drives_beside(day)
-    sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     gaps = fit_gaps(day.distinct_gaps, changes, options)
     opens = np.append(True, changes > 0)
     day = replace(day, scenes=of_walks(day.scenes, opens))
     pictures = stage_model(day.scenes, opens)
+    checked = pictures.start.size > 1 or not bool(np.isnan(day.xy[:, 0]).all())
+    modes, log_modes = sheet_modes(options, checked=checked)
+    sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     track = track_of(day, options)
     anchored = learn_sites_from_sheets(day, sites)
     positions = position_evidence(day, track, claims, sites, options)
