@@ -50,6 +50,8 @@ SAME_CLAIM_AFTER_CUT = -8.0
 """Log prior (nats) of the same claim on both sides of a boundary that a person put there."""
 UNSUPPORTED_CONFIDENCE = 0.85
 """Highest confidence in a claim without certain evidence: only a sheet's text, or one of two adjacent addresses."""
+NEAR_BOUNDARY = 2
+"""Photos before and after within which a boundary counts as the same one."""
 ERRAND_CONTINUES = 0.5
 """Probability that a photo on an errand is followed by another one."""
 
@@ -245,12 +247,26 @@ def _verdicts(
                     )
                 ),
                 opens=opens,
-                probability=float(segmentation.boundary[i]),
+                probability=_boundary_near(segmentation, i) if opens else float(segmentation.boundary[i]),
                 reasons=reasons_of(day, i, claim, gaps, claims, sites, stages) if opens else (),
                 evident=bool(segmentation.boundary[i] > 2 * gaps.hazard),
             )
         )
     return out
+
+
+def _boundary_near(segmentation: Segmentation, i: int) -> float:
+    """Probability of a boundary at photo i or a few photos before or after, up to the next boundaries drawn.
+
+    Where only the exact photo is in doubt, the photos around are marked and the boundary is not.
+    """
+    opens, total = segmentation.opens, float(segmentation.boundary[i])
+    for step in (-1, 1):
+        for j in range(i + step, i + step * (NEAR_BOUNDARY + 1), step):
+            if not 0 <= j < len(opens) or opens[j]:
+                break
+            total += float(segmentation.boundary[j])
+    return min(1.0, total)
 
 
 def _unsupported(
