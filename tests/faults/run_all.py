@@ -29,11 +29,9 @@ def main() -> int:
             wanted = [Trial(scenario, FaultKind[kind.upper()], int(number))]
         else:
             wanted = _chosen(here, asked)
-        outcomes = _run(here, wanted, seconds=asked.seconds)
+        outcomes = _run(here, wanted, seconds=asked.seconds, table=asked.json)
     rows = summary(outcomes)
     print(as_text(rows))
-    if asked.json:
-        asked.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
     return 0 if all(one.clean for one in outcomes) else 1
 
 
@@ -45,7 +43,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--every", type=int, default=1, help="every Nth trial only")
     parser.add_argument("--seconds", type=float, help="stop after so many seconds")
     parser.add_argument("--trial", help="one trial, as printed: SCENARIO/KIND/NUMBER")
-    parser.add_argument("--json", type=Path, help="write the table to this file too")
+    parser.add_argument("--json", type=Path, help="write the table to this file too, as it goes")
     return parser.parse_args()
 
 
@@ -63,7 +61,7 @@ def _chosen(here: Bench, asked: argparse.Namespace) -> list[Trial]:
     return chosen
 
 
-def _run(here: Bench, wanted: list[Trial], *, seconds: float | None) -> list[Outcome]:
+def _run(here: Bench, wanted: list[Trial], *, seconds: float | None, table: Path | None) -> list[Outcome]:
     outcomes = []
     began = time.monotonic()
     for number, trial in enumerate(wanted, start=1):
@@ -72,14 +70,17 @@ def _run(here: Bench, wanted: list[Trial], *, seconds: float | None) -> list[Out
         spent = time.monotonic() - began
         if not outcome.clean:
             print(outcome.text(), file=sys.stderr, flush=True)
-        if number % 50 == 0 or number == len(wanted):
+        over = seconds is not None and spent > seconds
+        if number % 50 == 0 or number == len(wanted) or over:
+            if table:  # as it goes, so that a long run that is stopped leaves what it measured
+                table.write_text(json.dumps(summary(outcomes), indent=1), encoding="utf-8")
             bad = sum(not one.clean for one in outcomes)
             print(
                 f"{number} of {len(wanted)}, {bad} not clean, {spent / number:.2f} s each",
                 file=sys.stderr,
                 flush=True,
             )
-        if seconds is not None and spent > seconds:
+        if over:
             break
     return outcomes
 
