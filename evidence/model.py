@@ -239,9 +239,14 @@ class ChalkSeen:
     """Chalk on a roof: a four-sided outline, and marks inside it that may be hits."""
 
     square: float
-    """Confidence that a chalked test square is in the picture, 0 to 1."""
+    """Confidence that a chalked test square is in the picture, 0 to 1; 0 when only rings were found."""
     marks: int | None
-    """Number of circles and hash marks; None when nothing could be counted."""
+    """Number of circles and hash marks, in the square where there is one; None when nothing could be counted."""
+
+    @property
+    def rings(self) -> int | None:
+        """Number of rings where no square was found: a proposed count of ringed hits."""
+        return self.marks if self.square == 0 else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -204,7 +204,8 @@ def _analysis_rows(record: PhotoRecord) -> Iterator[tuple[str, str]]:
     if look.writing:
         yield "Writing", " / ".join(line.text for line in look.writing[:12])
     if look.chalk and look.chalk.marks is not None:
-        yield "Chalk marks", str(look.chalk.marks)
+        where = "Chalk marks" if look.chalk.rings is None else "Chalk rings without a square"
+        yield where, str(look.chalk.marks)
     if look.quality:
         yield "Sharpness", f"{look.quality.sharpness:.0f}"
         yield "Brightness", f"{look.quality.brightness:.0%}"

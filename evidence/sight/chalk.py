@@ -1,6 +1,6 @@
-"""Finds chalk on a roof: a four-sided outline that may be a test square, and marks inside it that may be hits.
+"""Finds chalk on a roof: a four-sided outline that may be a test square, marks inside it, and rings without a square.
 
-The result is a guess only. Chalk here is anything thin that is brighter, or more coloured, than the shingles
+The result is a guess only, and only pictures of a roof or of shingles are searched (`contents`). Chalk here is anything thin that is brighter, or more coloured, than the shingles
 around it.
 """
 
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.model import ChalkSeen, WritingLine
+from evidence.sight.chalk_rings import count_rings
 from evidence.sight.pixels import size_at
 
 Picture = NDArray[np.uint8]
@@ -43,6 +44,11 @@ _MOST_MARKS = 60
 """More marks than any adjuster chalks in a test square; common practice, no source."""
 
 
+_SQUARE_SEEN = 0.5
+"""Confidence from which an outline is a square; rings are counted where there is none."""
+_GRID = 0.5
+"""Share of the extended sides with strokes from which the lines are a grid: an adjuster's side ends at its corner."""
+
 _CONVERGE = 55.0
 """Largest angle in degrees between opposite sides: a square seen along a steep slope."""
 _LEAST_CORNER = 30.0
@@ -63,7 +69,7 @@ class Outline:
 
 
 def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | None:
-    """The chalk in an upright RGB picture, or None when nothing resembles a chalked outline.
+    """The chalk in an upright RGB picture of a roof, or None when nothing resembles a chalked outline or ringed hits.
 
     `lines` is the writing read in it, which is not counted as marks. `marks` is None when no mark was found,
     or when the marks are too different to be counted.
@@ -73,12 +79,16 @@ def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | No
     relief = _relief(small)
     strokes = _strokes_in(relief)
     outline = _best_outline(strokes)
-    if outline is None:
-        return None
-    confidence = float(1 / (1 + np.exp(-14 * (outline.drawn - 0.66))))
-    if confidence < 0.05 or _colour_step(small, outline.corners) > _SAME_GROUND:
-        return None
-    return ChalkSeen(square=confidence, marks=_count(strokes, relief, outline, _certain_writing(lines)))
+    square = 0.0 if outline is None else float(1 / (1 + np.exp(-14 * (outline.drawn - 0.66))))
+    if outline is not None and square >= _SQUARE_SEEN and _is_square(small, strokes, outline):
+        return ChalkSeen(square=square, marks=_count(strokes, relief, outline, _certain_writing(lines)))
+    rings = count_rings(small, strokes, relief)
+    return None if rings is None else ChalkSeen(square=0.0, marks=rings)
+
+
+def _is_square(rgb: Picture, strokes: Mask, outline: Outline) -> bool:
+    """False for a window or board, and for a part of a grid, as of bricks, whose lines go on beyond the corners."""
+    return _colour_step(rgb, outline.corners) <= _SAME_GROUND and _goes_on(strokes, outline) < _GRID
 
 
 def _relief(rgb: Picture) -> NDArray[np.float32]:
@@ -249,6 +259,21 @@ def _colour_step(rgb: Picture, corners: Points) -> float:
         both = both[((both >= 0) & (both < [width, height, width, height])).all(axis=1)]
         steps.append(np.abs(lab[both[:, 1], both[:, 0]] - lab[both[:, 3], both[:, 2]]).max(axis=1))
     return float(np.median(np.concatenate(steps)))
+
+
+def _goes_on(strokes: Mask, outline: Outline) -> float:
+    """Share of the sides' extensions beyond the corners, a third of a side each, along which there is chalk."""
+    near = cv2.dilate(strokes, np.ones((13, 13), np.uint8))
+    height, width = near.shape
+    shares = []
+    corners = outline.corners
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        for origin, way in ((end, end - start), (start, start - end)):
+            points = np.round(origin + np.linspace(0.06, 0.33, 40)[:, None] * way).astype(int)
+            inside = (points >= 0).all(axis=1) & (points < [width, height]).all(axis=1)
+            if inside.sum() >= 10:
+                shares.append(float(near[points[inside, 1], points[inside, 0]].mean()))
+    return float(np.mean(shares)) if shares else 0.0
 
 
 # --- marks ---------------------------------------------------------------------------------

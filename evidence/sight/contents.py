@@ -16,9 +16,9 @@ from evidence.sight.writing import TextSpot, find_writing, read_writing
 
 T = TypeVar("T")
 
-_NO_ROOF = (SceneKind.HOUSE, SceneKind.INTERIOR, SceneKind.FIXTURE, SceneKind.SHEET)
-"""When these are much more probable than a roof, chalk is not searched: frames and joints look like it."""
-_SURE = 0.6
+_ROOF = (SceneKind.ROOF, SceneKind.SHINGLE)
+"""Chalk is searched where these are likely: elsewhere frames, joints and printed lines look like it."""
+_SURE = 0.5
 
 
 class Attempt(Protocol):
@@ -65,7 +65,7 @@ def see_contents(
         boxes = [spot.box for spot in spots]
         sheet = tried("judging the paper", lambda: see_sheet(rgb, boxes, writing, scenes or None), sheet)
     chalk: ChalkSeen | None = None
-    if sum(scenes.get(kind, 0.0) for kind in _NO_ROOF) < _SURE:
+    if sum(scenes.get(kind, 0.0) for kind in _ROOF) >= _SURE:
         chalk = tried("looking for chalk", lambda: see_chalk(rgb, writing), chalk)
     return Contents(scenes=scenes, embedding=embedding, writing=writing, sheet=sheet, chalk=chalk)
 

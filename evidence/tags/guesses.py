@@ -13,7 +13,7 @@ from evidence.model import Facet, FacetValue, PhotoRecord, Role, Source
 from evidence.tags.label_cards import ordinal
 from evidence.tags.models import TagModels
 from evidence.tags.reading.semantics import Reading
-from evidence.tags.vocabulary import GuessOptions, Vocabulary
+from evidence.tags.vocabulary import GuessOptions, Vocabulary, Zone
 from evidence.tags.walk.bearings import corner, overviews
 from evidence.tags.walk.emission import EmissionModel
 from evidence.tags.walk.marginals import Marginals, PhotoMarginals, Shares
@@ -146,7 +146,7 @@ class _GuessWriter:
             by_source += self._of_each_source(facet, alone, reasons)
         for facet, shares in (
             (Facet.CONDITION, marginals.condition(steps)),
-            (Facet.COUNT, marginals.count(evidence.photo, square)),
+            (Facet.COUNT, marginals.count(evidence.photo, square, float(steps @ self._on_roof))),
         ):
             values |= self._off_walk_facet(facet, shares, evidence)
         return Guess(
@@ -229,7 +229,13 @@ class _GuessWriter:
         if evidence.reading.best(facet):
             reason = board_reason(evidence.reading)
         elif facet is Facet.COUNT:
-            reason = f"{value} chalk marks counted"
+            chalk = evidence.photo.look.chalk
+            outside = chalk is not None and chalk.rings is not None
+            reason = (
+                f"{value} rings in chalk counted, no square seen"
+                if outside
+                else f"{value} chalk marks counted"
+            )
         else:
             reason = "usual for close-ups of this kind; nothing in the photo shows it"
         return {facet: facet_value(facet, value, Source.FUSED, confidence, reason)}
@@ -261,6 +267,11 @@ class _GuessWriter:
         if facet is Facet.ROLE and similarity > _CLEARLY_SIMILAR:
             reasons.append("similar to this claim's other photos of this kind")
         return ", ".join(reasons)
+
+    @cached_property
+    def _on_roof(self) -> NDArray[np.float64]:
+        """(steps,): 1 for a step on the roof."""
+        return np.array([float(step.zone is Zone.ROOF) for step in self.posterior.plan.steps])
 
     @cached_property
     def _whole_views(self) -> NDArray[np.float64]:

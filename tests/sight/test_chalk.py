@@ -1,15 +1,26 @@
-"""Chalked squares are found on shingles and their marks counted; window frames are not taken for squares."""
+"""Chalked squares and ringed hits are found on shingles and their marks counted; window frames are not taken for squares."""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
 import pytest
-from support_drawn import HARD, PLAIN, USUAL, chalk_photo, photographed, shingles, square_photo, yard
+from support_drawn import (
+    HARD,
+    PLAIN,
+    USUAL,
+    chalk_photo,
+    photographed,
+    rings_photo,
+    shingles,
+    square_photo,
+    yard,
+)
 
-from evidence.model import Box, WritingLine
-from evidence.sight import chalk
+from evidence.model import Box, MediaKind, SceneKind, WritingLine
+from evidence.sight import chalk, contents
 from evidence.sight.chalk import see_chalk
+from evidence.sight.pictures import load_picture
 
 
 def reduced(photo):
@@ -79,3 +90,64 @@ def test_strokes_are_thin_and_stand_out_whatever_their_colour():
 @pytest.mark.parametrize("shape", [(1, 1, 3), (2, 900, 3), (900, 2, 3)])
 def test_pictures_of_any_shape_are_taken(shape):
     assert see_chalk(np.zeros(shape, np.uint8)) is None
+
+
+@pytest.mark.parametrize(
+    ("seed", "trouble", "rings"), [(0, PLAIN, 3), (1, USUAL, 5), (2, USUAL, 2), (3, USUAL, 6), (4, HARD, 4)]
+)
+def test_rings_without_a_square_are_counted_and_are_no_square(seed, trouble, rings):
+    seen = see_chalk(reduced(rings_photo(np.random.default_rng(seed), trouble, rings)))
+    assert seen is not None
+    assert seen.square == 0.0
+    assert abs(seen.rings - rings) <= 1
+
+
+def test_bare_shingles_and_a_single_ring_give_no_count_of_rings():
+    for seed in range(4):
+        assert see_chalk(reduced(rings_photo(np.random.default_rng(seed), USUAL, seed % 2))) is None
+
+
+def test_marks_in_a_square_are_not_counted_again_as_rings():
+    seen = see_chalk(reduced(square_photo(np.random.default_rng(31), PLAIN, 9, 0, 0.6)))
+    assert seen.rings is None
+
+
+def test_a_grid_of_lines_is_no_square():
+    """Mortar between bricks, or the joints of tiles: the lines go on beyond every corner."""
+    wall = np.full((900, 1200, 3), (150, 90, 70), np.uint8)
+    for x in range(60, 1200, 300):
+        cv2.line(wall, (x, 0), (x, 899), (205, 200, 190), 8)
+    for y in range(40, 900, 260):
+        cv2.line(wall, (0, y), (1199, y), (205, 200, 190), 8)
+    assert see_chalk(wall) is None
+
+
+@pytest.mark.parametrize(
+    ("scenes", "searched"),
+    [
+        ({SceneKind.ROOF: 0.3, SceneKind.SHINGLE: 0.3, SceneKind.OTHER: 0.4}, True),
+        ({SceneKind.OTHER: 0.7, SceneKind.ROOF: 0.3}, False),
+        ({SceneKind.GAUGE: 0.9, SceneKind.SHINGLE: 0.1}, False),
+        ({}, False),
+    ],
+    ids=["roof", "other", "gauge", "unknown"],
+)
+def test_chalk_is_searched_on_roofs_and_shingles_only(scenes, searched, monkeypatch):
+    photo = reduced(square_photo(np.random.default_rng(31), PLAIN, 9, 0, 0.6))
+    monkeypatch.setattr(contents, "_scene", lambda *_: (scenes, b""))
+    seen = contents.see_contents(
+        photo, lambda _what, step, _else: step(), kinds=True, words=False, labelled=False
+    )
+    assert (seen.chalk is not None) is searched
+
+
+def test_no_real_photo_shows_chalk(real_photos):
+    """45 photos of streets, cameras and papers (../shared/real_photos): none was taken on a roof."""
+    for path in sorted((real_photos / "gps_walk").glob("*.jpg")) + sorted(
+        (real_photos / "sheets").glob("*.jpg")
+    ):
+        rgb = load_picture(path, MediaKind.PHOTO).rgb
+        seen = contents.see_contents(
+            rgb, lambda _what, step, _else: step(), kinds=True, words=False, labelled=False
+        )
+        assert seen.chalk is None, path.name

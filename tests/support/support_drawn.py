@@ -299,3 +299,22 @@ def square_photo(
     return photographed(
         chalked(shingles(rng, course=int(rng.uniform(60, 120))), laid, rng, colour), rng, trouble
     )
+
+
+def rings_photo(rng: np.random.Generator, trouble: Trouble, rings: int) -> np.ndarray:
+    """Hits ringed in chalk one by one, without a square, on a roof from close by, 8-bit RGB."""
+    canvas = np.zeros((1400, 1400), np.float32)
+    places: list[np.ndarray] = []
+    while len(places) < rings:
+        spot = rng.uniform(160, 1240, 2)
+        if all(np.linalg.norm(spot - other) > 260 for other in places):
+            places.append(spot)
+    for spot in places:
+        reach = rng.uniform(55, 100)
+        turn = np.linspace(0, 2 * np.pi * rng.uniform(0.97, 1.06), 30)[:, None] + rng.uniform(0, 6)
+        ring = np.hstack([np.cos(turn), np.sin(turn) * rng.uniform(0.75, 1.1)])
+        _wobbly(canvas, spot + reach * ring, rng, 10)
+    laid = lay(np.zeros((HIGH, WIDE), np.float32), canvas, quad(rng, canvas.shape, 0.65, trouble))
+    colour = [(240, 240, 235), (240, 215, 90), (120, 175, 230), (235, 130, 140)][rng.integers(4)]
+    ground = shingles(rng, course=int(rng.uniform(60, 120)))
+    return photographed(chalked(ground, laid, rng, colour), rng, trouble)

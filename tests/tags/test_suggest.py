@@ -294,3 +294,16 @@ def test_a_reason_names_the_similarity_to_the_claims_other_pictures():
     ]
     assert any("similar to this claim's other photos of this kind" in reason for reason in words_of[0])
     assert not any("this claim's other photos" in reason for reason in words_of[1])
+
+
+def test_rings_outside_a_square_propose_a_count_on_the_roof_and_nowhere_else():
+    rings = ChalkSeen(square=0.0, marks=4)
+    for scenes, proposed in (({SceneKind.SHINGLE: 0.95}, True), ({SceneKind.INTERIOR: 0.95}, False)):
+        photos = [photo(k, scenes=scenes, chalk=rings) for k in range(3)]
+        results = tag_claim(photos, person={}, vocabulary=words(), models=shipped())
+        count = results[photos[1].sha256].tags.get(Facet.COUNT)
+        assert (count is not None) is proposed
+        if count is not None:
+            assert (count.value, count.source) == ("4", Source.FUSED)
+            assert count.confidence < 0.5
+            assert count.reason == "4 rings in chalk counted, no square seen"

@@ -178,11 +178,13 @@ class PhotoMarginals:
         damaged = (steps * self.claim.is_detail) @ (1 - self.claim.sound)
         return {Condition.DAMAGE.value: float(damaged)}
 
-    def count(self, photo: PhotoRecord, square: float) -> Shares:
-        """Probabilities of counts from writing or chalk marks; `square` is the probability of a test square."""
+    def count(self, photo: PhotoRecord, square: float, roof: float) -> Shares:
+        """Probabilities of counts from writing or chalk; `square` is the probability of a test square, `roof` of a roof."""
         if written := self.reading.best(Facet.COUNT):
             return {written.value: BOARD_RIGHT * written.confidence}
         chalk = photo.look.chalk
+        if chalk is not None and chalk.rings is not None:
+            return {str(chalk.rings): _MARKS_RIGHT * roof}
         if chalk is None or chalk.marks is None:
             return {}
         return {str(chalk.marks): _MARKS_RIGHT * square * chalk.square}
