@@ -35,6 +35,7 @@ class IntakeSettings(_Part):
 
     workers: Annotated[int, Field(ge=0, le=256)]
     look_timeout_s: Annotated[float, Field(gt=0, le=MOST_SECONDS)]
+    picture_memory_mb: Annotated[int, Field(ge=100, le=1_000_000)]
     read_writing: bool
     scene_kinds: bool
     litter: tuple[str, ...]

@@ -40,6 +40,7 @@ BAD = [
     ("[intake]\nworkers = 'two'", "intake.workers"),
     ("[intake]\nlook_timeout_s = 0", "intake.look_timeout_s"),
     ("[intake]\nlook_timeout_s = inf", "intake.look_timeout_s"),
+    ("[intake]\npicture_memory_mb = 10", "intake.picture_memory_mb"),
     ("[intake]\nread_writing = 'perhaps'", "intake.read_writing"),
     ("[intake]\nscene_kinds = 7", "intake.scene_kinds"),
     ("[intake]\nlitter = 'x'", "intake.litter"),

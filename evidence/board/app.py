@@ -67,6 +67,7 @@ def make_app(
             board.worker.start()
         yield
         board.worker.stop()
+        board.thumbnails.close()
 
     app = FastAPI(title="Evidence board", docs_url=None, redoc_url=None, openapi_url=None, lifespan=running)
     app.state.board = board

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from evidence.filing.originals import find_original
 from evidence.model import MediaKind, Sha256
-from evidence.sight.look import look
+from evidence.sight.batch import LookProcess
 from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
 from evidence.workspace import Workspace
 
@@ -19,11 +19,14 @@ REMEMBERED = 5000
 
 
 class ThumbnailStore:
-    """The thumbnails of one archive. One original is decoded at a time: a malicious one blocks one thread."""
+    """The thumbnails of one archive. Originals are decoded one at a time in a process of their own, so that a large or
+    malicious one neither fills the board's memory nor ends it.
+    """
 
     def __init__(self, workspace: Workspace) -> None:
         self._workspace = workspace
         self._decoding = threading.Lock()
+        self._process = LookProcess(timeout_s=workspace.settings.intake.look_timeout_s)
         self._failed: OrderedDict[Sha256, None] = OrderedDict()
 
     def path(self, sha: Sha256, side: int) -> Path | None:
@@ -46,6 +49,10 @@ class ThumbnailStore:
             self._failed.popitem(last=False)
         return None
 
+    def close(self) -> None:
+        """End the process that decodes."""
+        self._process.close()
+
     def _make(self, sha: Sha256) -> None:
         record = self._workspace.catalog.photos.records([sha])[0]
         original = find_original(self._workspace, sha)
@@ -53,14 +60,18 @@ class ThumbnailStore:
             return
         if original.stat().st_size > MAX_BYTES:
             return
-        look(
+        self._process.look(
             LookRequest(
                 path=original,
                 sha256=sha,
                 kind=record.kind,
                 orientation=record.facts.orientation,
                 thumb_dir=self._workspace.thumbs,
-                options=LookOptions(read_writing=False, scene_kinds=False),
+                options=LookOptions(
+                    read_writing=False,
+                    scene_kinds=False,
+                    memory_mb=self._workspace.settings.intake.picture_memory_mb,
+                ),
             )
         )
 

@@ -11,7 +11,7 @@ UNSTATED = "unstated"
 """In a criterion: the facet may also have no value."""
 
 FACES = (Face.FRONT, Face.RIGHT, Face.BACK, Face.LEFT)
-"""Clockwise from the street, the order in which a house is walked."""
+"""In the order of the list: from the street to the right round the house, counter-clockwise as seen from above."""
 
 
 class ForEach(StrEnum):

@@ -43,7 +43,7 @@ class ToShoot:
 
 
 def still_to_shoot(report: CoverageReport) -> ToShoot:
-    """The missing shots of a report in walking order: the faces clockwise from the front, then single shots."""
+    """The missing shots of a report in walking order: front, right, back, left, then single shots."""
     lines = tuple(_line(item, _what(item)) for item in _walked(report.missing))
     confirm = tuple(_line(item, item.why) for item in _walked(report.guessed))
     return ToShoot(lines=lines, safety=_note(report), confirm=confirm)

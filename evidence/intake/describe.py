@@ -41,7 +41,11 @@ def describe(
     if not waiting:
         return
     intake = workspace.settings.intake
-    options = LookOptions(read_writing=intake.read_writing, scene_kinds=intake.scene_kinds)
+    options = LookOptions(
+        read_writing=intake.read_writing,
+        scene_kinds=intake.scene_kinds,
+        memory_mb=intake.picture_memory_mb,
+    )
     files = {one.sha256: require_original(workspace, one.sha256) for one in waiting}
     facts = {one.sha256: read_facts(files[one.sha256], one.kind) for one in waiting}
     batch: list[tuple[Sha256, CameraFacts, Look]] = [

@@ -164,8 +164,8 @@ _ROOF_ROLES = {Role.SLOPE, Role.TEST_SQUARE}
 def group_by_walk(records: Sequence[PhotoRecord], vocabulary: Vocabulary) -> tuple[PhotoGroup, ...]:
     """Each photo in one group, groups in walking order; within a group whole views come first, then by time taken.
 
-    Clockwise round the house from the street, then the roof slope by slope, then the rest. A guess that is likely
-    enough places a photo too; its caption shows that it is a guess.
+    The elevations front, right, back, left (counter-clockwise as seen from above), then the roof slope by slope,
+    then the rest. A guess that is likely enough places a photo too; its caption shows that it is a guess.
     """
     titles = _titles()
     found: dict[str, list[PhotoRecord]] = {title: [] for title in titles}

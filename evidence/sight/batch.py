@@ -6,12 +6,13 @@ The imaging libraries are loaded in those processes only.
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
 
 from evidence.model import Finding, Look, Sha256
 from evidence.sight.request import LookRequest
-from evidence.sight.workers import Failed, Fault, process_pool, run_each
+from evidence.sight.workers import START_GRACE_S, Failed, Fault, kill_pool, process_pool, run_each
 
 
 def look_all(
@@ -38,6 +39,50 @@ def look_all(
     )
     for request, result in results:
         yield request.sha256, _flagged(result) if isinstance(result, Failed) else result
+
+
+class LookProcess:
+    """One worker process that analyses single photos on request, so that a bad one cannot harm the caller's process.
+
+    The process starts at first use, and again after a photo that ended it or took too long. Safe for threads:
+    one photo is analysed at a time.
+    """
+
+    def __init__(self, *, timeout_s: float) -> None:
+        self._timeout_s = timeout_s
+        self._pool: ProcessPoolExecutor | None = None
+        self._busy = threading.Lock()
+
+    def look(self, request: LookRequest) -> Look:
+        """Analyse one photo; flags as `look_all` gives them."""
+        with self._busy:
+            cold = self._pool is None
+            if self._pool is None:
+                self._pool = process_pool(1, preload="evidence.sight.look")
+            try:
+                return self._pool.submit(_look, request).result(
+                    self._timeout_s + (START_GRACE_S if cold else 0.0)
+                )
+            except BrokenExecutor:
+                failure = Failed(fault=Fault.CRASHED)
+            except TimeoutError:
+                failure = Failed(fault=Fault.TIMED_OUT, detail=f"{self._timeout_s:g} s")
+            except Exception as problem:
+                return _flagged(
+                    Failed(fault=Fault.RAISED, detail=f"{type(problem).__name__}: {problem}"[:200])
+                )
+            self._drop()
+        return _flagged(failure)
+
+    def close(self) -> None:
+        """End the process; the next request starts a new one."""
+        with self._busy:
+            self._drop()
+
+    def _drop(self) -> None:
+        if self._pool is not None:
+            kill_pool(self._pool)
+            self._pool = None
 
 
 def _look(request: LookRequest) -> Look:

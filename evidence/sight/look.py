@@ -38,14 +38,16 @@ THUMB_QUALITY = 82
 def look(request: LookRequest) -> Look:
     """Everything found in one file; a file without a picture gives an empty look with a flag.
 
-    Flags: `unreadable`, `undecodable`, `truncated`, `decompression_bomb`, `no_preview`, `look_failed`
+    Flags: `unreadable`, `undecodable`, `truncated`, `decompression_bomb`, `too_large`, `no_preview`, `look_failed`
     and `no_thumbnail` say what went wrong; `blurred`, `dark`, `bright` and `small` come from the measures.
     """
     if request.kind not in (MediaKind.PHOTO, MediaKind.RAW):
         return Look()
     cv2.setNumThreads(1)  # each process analyses one photo on one core
     try:
-        picture = load_picture(request.path, request.kind, request.orientation)
+        picture = load_picture(
+            request.path, request.kind, request.orientation, memory_mb=request.options.memory_mb
+        )
     except PictureError as problem:
         return Look(flags=(Finding(code=problem.code, message=str(problem)),))
     except (Exception, RecursionError) as problem:
@@ -66,7 +68,7 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
             flags.append(_failed(what, problem))
             return otherwise
 
-    full = partial(load_full_grey, request.path, request.kind)
+    full = partial(load_full_grey, request.path, request.kind, memory_mb=request.options.memory_mb)
     codes = tried("reading codes", lambda: read_codes(picture.grey, full), CodesSeen())
     quality = tried(
         "measuring", lambda: measure(picture.grey_1024, width=picture.width, height=picture.height), None
@@ -80,7 +82,7 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
         kinds=request.options.scene_kinds,
         words=request.options.read_writing,
         labelled=bool(codes.dividers or codes.labels),
-        full=partial(load_full_grey, request.path, request.kind, request.orientation)
+        full=partial(full, request.orientation)
         if max(picture.width, picture.height) > _LARGER * max(picture.rgb.shape)
         else None,
     )

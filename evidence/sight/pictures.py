@@ -7,24 +7,43 @@ picks the scale by the tighter side of the requested box, so the box must have t
 from __future__ import annotations
 
 import io
+import math
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import TypeGuard
 
 import numpy as np
 import pi_heif
 from PIL import Image, UnidentifiedImageError
 
 from evidence.model import MediaKind
+from evidence.sight.large_pictures import PictureError, check_memory, is_streamed, streamed
 from evidence.sight.pixels import Pixels, fitted, grey_of
+from evidence.sight.request import PICTURE_MEMORY_MB
+
+__all__ = [
+    "FULL_PIXELS",
+    "MOST_PIXELS",
+    "READ_SIDE",
+    "Picture",
+    "PictureError",
+    "load_full_grey",
+    "load_picture",
+]
 
 READ_SIDE = 1600
 """Pixels of the long side at which codes and writing are read."""
 
 MOST_PIXELS = 250_000_000
-"""More than any camera of the trade has; decoding a file that claims more could exhaust memory."""
+"""More than any camera of the trade has: a file whose header claims more is not decoded."""
+
+FULL_PIXELS = 64_000_000
+"""Most pixels of the copy in which small codes and writing are read: a larger photo is reduced to this number."""
+
+Source = Path | bytes
 
 PREVIEW_MOST_BYTES = 256 << 20
 """Bytes of a raw file that are searched for its preview."""
@@ -44,14 +63,6 @@ _JPEG_BEGINS, _JPEG_ENDS = b"\xff\xd8\xff", b"\xff\xd9"
 Image.MAX_IMAGE_PIXELS = MOST_PIXELS // 2  # Pillow refuses at twice this number, and warns above it
 warnings.filterwarnings("ignore", category=Image.DecompressionBombWarning)
 pi_heif.register_heif_opener()
-
-
-class PictureError(Exception):
-    """The file gives no picture; `code` is the flag that says why."""
-
-    def __init__(self, code: str, message: str) -> None:
-        self.code = code
-        super().__init__(message)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,15 +93,18 @@ class Picture:
         return fitted(self.grey_1024, 256)
 
 
-def load_picture(path: Path, kind: MediaKind, orientation: int = 1) -> Picture:
+def load_picture(
+    path: Path, kind: MediaKind, orientation: int = 1, *, memory_mb: int = PICTURE_MEMORY_MB
+) -> Picture:
     """The photo of a file, upright by its EXIF orientation. For a raw file the largest preview it carries.
 
-    Raises PictureError when the file gives no picture.
+    Raises PictureError when the file gives no picture, and when decoding it needs more than `memory_mb` megabytes.
     """
-    data = _data(path, kind)
-    with _opened(data) as image:
+    source = _source(path, kind)
+    with _opened(source) as image:
         size, upright = image.size, image.format == "HEIF"  # its decoder has turned it already
-    image, truncated = _decoded(data, "RGB", READ_SIDE)
+        check_memory(image, READ_SIDE, memory_mb)
+    image, truncated = _decoded(source, "RGB", READ_SIDE)
     if not upright and orientation in _TURNS:
         image = image.transpose(_TURNS[orientation])
         size = size if orientation < 5 else (size[1], size[0])
@@ -98,29 +112,46 @@ def load_picture(path: Path, kind: MediaKind, orientation: int = 1) -> Picture:
     return Picture(rgb=pixels, width=size[0], height=size[1], truncated=truncated)
 
 
-def load_full_grey(path: Path, kind: MediaKind, orientation: int = 1) -> Pixels:
-    """The same photo at full size in grey, turned by `orientation` only. Raises PictureError."""
-    data = _data(path, kind)
-    with _opened(data) as header:
-        upright = header.format == "HEIF"
-    image, _ = _decoded(data, "L", None)
+def load_full_grey(
+    path: Path, kind: MediaKind, orientation: int = 1, *, memory_mb: int = PICTURE_MEMORY_MB
+) -> Pixels:
+    """The same photo in grey at full size, or reduced to FULL_PIXELS; turned by `orientation` only.
+
+    Raises PictureError as `load_picture` does.
+    """
+    source = _source(path, kind)
+    with _opened(source) as header:
+        upright, (width, height) = header.format == "HEIF", header.size
+        most = max(width, height) * min(1.0, math.sqrt(FULL_PIXELS / (width * height)))
+        side = None if width * height <= FULL_PIXELS else int(most)
+        check_memory(header, side, memory_mb)
+    image, _ = _decoded(source, "L", side)
     if not upright and orientation in _TURNS:
         image = image.transpose(_TURNS[orientation])
-    return np.asarray(image, np.uint8)
+    pixels = np.asarray(image, np.uint8)
+    return pixels if side is None else fitted(pixels, side)
 
 
-def _data(path: Path, kind: MediaKind) -> bytes:
+def _source(path: Path, kind: MediaKind) -> Source:
+    """What Pillow opens: the file itself, so that it is not read whole; the bytes of a raw file's preview."""
     try:
-        data = path.read_bytes()
+        if kind is MediaKind.RAW:
+            return _preview(path.read_bytes())
+        with path.open("rb") as file:
+            file.read(1)
     except OSError as problem:
-        raise PictureError("unreadable", f"The file could not be read: {problem.strerror}.") from problem
-    return _preview(data) if kind is MediaKind.RAW else data
+        raise _unreadable(problem) from problem
+    return path
 
 
-def _opened(data: bytes) -> Image.Image:
+def _unreadable(problem: OSError) -> PictureError:
+    return PictureError("unreadable", f"The file could not be read: {problem.strerror}.")
+
+
+def _opened(source: Source) -> Image.Image:
     """The picture with its header read and nothing decoded."""
     try:
-        return Image.open(io.BytesIO(data))
+        return Image.open(source if isinstance(source, Path) else io.BytesIO(source))
     except Image.DecompressionBombError as problem:
         raise PictureError(
             "decompression_bomb", f"The header claims more than {MOST_PIXELS // 1_000_000} megapixels."
@@ -128,26 +159,36 @@ def _opened(data: bytes) -> Image.Image:
     except UnidentifiedImageError as problem:
         raise PictureError("undecodable", "The file does not hold a picture of a known kind.") from problem
     except Exception as problem:  # a damaged file can make a decoder raise anything
+        if _from_the_disk(problem):
+            raise _unreadable(problem) from problem
         raise PictureError("undecodable", f"The picture's header is damaged: {_brief(problem)}.") from problem
 
 
-def _decoded(data: bytes, mode: str, side: int | None) -> tuple[Image.Image, bool]:
+def _from_the_disk(problem: Exception) -> TypeGuard[OSError]:
+    """True for an error of the operating system; Pillow raises OSError without a number for damaged pictures."""
+    return isinstance(problem, OSError) and problem.errno is not None
+
+
+def _decoded(source: Source, mode: str, side: int | None) -> tuple[Image.Image, bool]:
     """The pixels, and whether the file ended before they did."""
     try:
-        return _load(_opened(data), mode, side), False
+        with _opened(source) as image:
+            if side is not None and isinstance(source, Path) and is_streamed(image):
+                return streamed(image, source, mode, side), False
+            return _load(image, mode, side), False
     except PictureError:
         raise
     except Exception as problem:
+        if _from_the_disk(problem):
+            raise _unreadable(problem) from problem
+        failure = PictureError("undecodable", f"The picture cannot be decoded: {_brief(problem)}.")
+        data = source if isinstance(source, bytes) else source.read_bytes()
         if not data.startswith(_JPEG_BEGINS):
-            raise PictureError(
-                "undecodable", f"The picture cannot be decoded: {_brief(problem)}."
-            ) from problem
+            raise failure from problem
         try:  # with an end marker added, a truncated JPEG decodes as far as its data go
             return _load(_opened(data + _JPEG_ENDS), mode, side), True
         except Exception:
-            raise PictureError(
-                "undecodable", f"The picture cannot be decoded: {_brief(problem)}."
-            ) from problem
+            raise failure from problem
 
 
 def _load(image: Image.Image, mode: str, side: int | None) -> Image.Image:
@@ -158,7 +199,11 @@ def _load(image: Image.Image, mode: str, side: int | None) -> Image.Image:
         scale = min(1.0, side / max(width, height))
         image.draft(mode, (max(1, int(width * scale)), max(1, int(height * scale))))
     image.load()
-    return image if image.mode == mode else image.convert(mode)
+    if image.mode != mode:
+        image = image.convert(mode)
+    halved = 1 if side is None else max(1, max(image.size) // side)
+    # averaged in place: turning and copying a large picture would need its memory several times
+    return image.reduce(1 << (halved.bit_length() - 1)) if halved > 1 else image
 
 
 def _brief(problem: Exception) -> str:

@@ -14,6 +14,10 @@ THUMB_SIDES = (1280, 320)
 """Pixels of the long side: one for the review screen and one for its grid. Largest first."""
 
 
+PICTURE_MEMORY_MB = 1200
+"""Megabytes that decoding one picture may take: a progressive JPEG of 250 megapixels needs 750, a HEIC of 150 1,200."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QualityLimits:
     """From which measures a flag is raised. Common practice, no source; found on photos (docs/measurements.md)."""
@@ -38,6 +42,8 @@ class LookOptions:
     """Writing on boards, chalk, and sheets whose code cannot be read."""
     scene_kinds: bool = True
     """The kind of scene, by the image network."""
+    memory_mb: int = PICTURE_MEMORY_MB
+    """Megabytes that decoding may take; a picture that needs more is flagged and not analysed."""
     limits: QualityLimits = field(default_factory=QualityLimits)
 
 

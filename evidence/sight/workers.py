@@ -97,7 +97,7 @@ class _PoolHolder:
     def drop(self) -> None:
         """Kill the pool's processes; the next task starts a new pool."""
         if self._pool is not None and not self._borrowed:
-            _kill(self._pool)
+            kill_pool(self._pool)
         self._pool, self._borrowed = None, False
 
     def close(self, *, kill: bool) -> None:
@@ -214,7 +214,7 @@ def _exit_with_parent(sentinel: int) -> None:
     os._exit(1)  # the parent is gone, so nothing can take the results
 
 
-def _kill(pool: Executor) -> None:
+def kill_pool(pool: Executor) -> None:
     """Kill a pool without waiting for its tasks."""
     processes = list((getattr(pool, "_processes", None) or {}).values())  # no public API before Python 3.14
     pool.shutdown(wait=False, cancel_futures=True)

@@ -227,13 +227,26 @@ def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(small_archive):
     assert client_of(workspace).get(f"/thumb/{sha}/77").status_code == 404
 
 
+def test_no_original_is_decoded_in_the_boards_own_process(small_archive, monkeypatch):
+    from evidence.sight import look, pictures
+
+    def here(*_args, **_more):
+        pytest.fail("decoded in the process of the board")
+
+    monkeypatch.setattr(look, "load_picture", here)
+    monkeypatch.setattr(pictures, "_load", here)
+    workspace, sha = small_archive, sha_of(small_archive, "TEST0003.JPG")
+    thumb_path(workspace.thumbs, sha, 320).unlink()
+    assert client_of(workspace).get(f"/thumb/{sha}/320").headers["content-type"] == "image/jpeg"
+
+
 def test_a_decompression_bomb_gives_a_drawing_instead_and_is_not_tried_twice(small_archive, monkeypatch):
     workspace, sha = small_archive, sha_of(small_archive, "TEST0900.PNG")
     client = client_of(workspace)
     assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/no-picture.svg"
     from evidence.board import thumbnails
 
-    monkeypatch.setattr(thumbnails, "look", lambda _request: pytest.fail("decoded again"))
+    monkeypatch.setattr(thumbnails.LookProcess, "look", lambda *_: pytest.fail("decoded again"))
     assert client.get(f"/thumb/{sha}/320").headers["location"] == "/static/no-picture.svg"
 
 

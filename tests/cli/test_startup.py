@@ -13,6 +13,7 @@ IMAGING = {
     "cv2",
     "PIL",
     "pi_heif",
+    "pyvips",
     "zxingcpp",
     "onnxruntime",
     "onnx",

@@ -26,7 +26,7 @@ def test_nothing_is_left_to_shoot_of_a_complete_claim():
     assert result.safety == ""
 
 
-def test_the_walk_goes_round_clockwise_then_single_things_and_the_roof_last():
+def test_the_list_goes_front_right_back_left_then_single_things_and_the_roof_last():
     lines = todo("hail_roof", []).lines
     places = [(line.area, line.face) for line in lines]
     assert list(dict.fromkeys(places)) == [

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import zlib
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 
 import cv2
@@ -23,10 +24,11 @@ from support_sight import backdrop, held_in_frame, on_white, qr_pixels, sensor_n
 
 import evidence.sight.look as look_module
 from evidence.codec import from_json, to_json
-from evidence.model import Look, MediaKind
-from evidence.sight import contents, pictures
+from evidence.model import Look, MediaKind, SceneKind
+from evidence.sight import contents, large_pictures, pictures
 from evidence.sight.batch import look_all
 from evidence.sight.codes import divider_qr, label_tag_image
+from evidence.sight.large_pictures import memory_needed
 from evidence.sight.look import look
 from evidence.sight.pictures import MOST_PIXELS, load_full_grey, load_picture
 from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
@@ -180,6 +182,96 @@ def test_a_bad_picture_is_flagged_and_never_raises(tmp_path, name):
 def test_a_photo_of_the_largest_camera_is_not_a_decompression_bomb():
     assert MOST_PIXELS > 200_000_000
     assert Image.MAX_IMAGE_PIXELS * 2 == MOST_PIXELS
+
+
+MEASURED = """
+import json, sys
+from pathlib import Path
+from evidence.model import MediaKind
+from evidence.sight.large_pictures import memory_needed
+from evidence.sight.look import look
+from evidence.sight.request import LookOptions, LookRequest
+
+def peak():  # megabytes that this process held at most (Linux proc(5), VmHWM)
+    line = next(line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM"))
+    return int(line.split()[1]) / 1024
+
+plain = LookOptions(read_writing=False, scene_kinds=False)
+for name in sys.argv[2:]:
+    before = peak()
+    seen = look(LookRequest(path=Path(name), sha256="0" * 64, kind=MediaKind.PHOTO, options=plain, thumb_dir=Path(sys.argv[1])))
+    print(json.dumps([[flag.code for flag in seen.flags], seen.quality and seen.quality.width, peak() - before]))
+"""
+"""A look of each file named, in one process, smallest need first."""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="peak memory is read from /proc")
+def test_a_picture_of_250_megapixels_takes_little_memory_and_a_bomb_none(tmp_path):
+    pyvips = pytest.importorskip("pyvips")
+    tile = pyvips.Image.new_from_array(scene(1000, 750))
+    large = tile.replicate(18, 18)  # 18,000 by 13,500: 243 megapixels
+    large.jpegsave(str(tmp_path / "large.jpg"), Q=80)
+    large.pngsave(str(tmp_path / "large.png"), compression=1)
+    large.tiffsave(str(tmp_path / "large.tif"), compression="lzw")
+    (tmp_path / "bomb.png").write_bytes(png_claiming(60_000, 60_000))
+    saved(tmp_path / "small.jpg", scene())
+    names = ["small.jpg", "bomb.png", "large.jpg", "large.png", "large.tif"]
+    command = [sys.executable, "-c", MEASURED, str(tmp_path), *(str(tmp_path / name) for name in names)]
+    lines = subprocess.run(command, capture_output=True, text=True, check=True).stdout.splitlines()
+    found = dict(zip(names, map(json.loads, lines), strict=True))
+    assert found["bomb.png"][0] == ["decompression_bomb"]
+    assert found["bomb.png"][2] < 20
+    for name in names[2:]:
+        flags, width, megabytes = found[name]
+        assert "too_large" not in flags
+        assert width == 18_000
+        assert megabytes < 250, name  # decoded whole, the pixels alone take 730 MB
+
+
+def test_a_picture_that_needs_more_memory_than_allowed_is_flagged_before_it_is_decoded(tmp_path, monkeypatch):
+    path = saved(tmp_path / "a.bmp", np.zeros((4000, 5000, 3), np.uint8))
+    allowed = replace(PLAIN, memory_mb=170)
+    assert "too_large" not in codes_of(look(request_for(path, options=allowed)))
+    monkeypatch.setattr(pictures, "_load", lambda *_: pytest.fail("decoded"))
+    seen = look(request_for(path, options=replace(PLAIN, memory_mb=150)))
+    assert codes_of(seen) == ["too_large"]
+    assert "5000 by 4000 pixels" in seen.flags[0].message
+    assert "raise 'picture_memory_mb' in [intake]" in seen.flags[0].message
+
+
+def test_the_need_of_a_progressive_jpeg_is_that_of_its_coefficients(tmp_path):
+    """ITU-T T.81: a progressive scan refines coefficients, so all are kept; at 4:2:0 half as many are colour."""
+    path = saved(tmp_path / "a.jpg", scene(4000, 3000), progressive=True, subsampling="4:2:0")
+    with Image.open(path) as image:
+        need = memory_needed(image, 500)
+    assert need == pytest.approx(2 * 1.5 * 12e6, rel=0.5)
+    with Image.open(saved(tmp_path / "b.jpg", scene(4000, 3000))) as image:
+        assert memory_needed(image, 500) < 10e6
+
+
+@pytest.mark.parametrize("mode", ["RGB", "RGBA", "L", "LA", "P", "1"])
+@pytest.mark.parametrize("kind", ["png", "tif"])
+def test_a_picture_read_in_strips_is_the_same_as_one_read_whole(tmp_path, kind, mode, monkeypatch):
+    path = tmp_path / f"a.{kind}"
+    Image.fromarray(scene(2400, 1800)).convert(mode).save(path)
+    whole = load_picture(path, MediaKind.PHOTO, 6), load_full_grey(path, MediaKind.PHOTO)
+    monkeypatch.setattr(large_pictures, "STREAMED_FROM", 1)
+    monkeypatch.setattr(pictures, "FULL_PIXELS", 2_000_000)
+    strips = load_picture(path, MediaKind.PHOTO, 6), load_full_grey(path, MediaKind.PHOTO)
+    assert strips[0].rgb.shape == whole[0].rgb.shape
+    assert (strips[0].width, strips[0].height) == (1800, 2400)
+    tone = 8 if mode != "1" else 60  # a dithered picture depends on the filter
+    assert np.abs(strips[0].rgb.astype(int) - whole[0].rgb).mean() < tone
+    assert strips[1].size <= 2_000_000
+    assert strips[1].ndim == 2
+
+
+@pytest.mark.parametrize("kind", ["png", "tif"])
+def test_a_large_picture_cut_short_is_flagged(tmp_path, kind, monkeypatch):
+    monkeypatch.setattr(large_pictures, "STREAMED_FROM", 1)
+    path = saved(tmp_path / f"a.{kind}", scene())
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    assert codes_of(look(request_for(path))) == ["undecodable"]
 
 
 def test_a_missing_file_is_flagged(tmp_path):
@@ -341,6 +433,8 @@ def test_without_a_network_only_its_results_are_missing(tmp_path, monkeypatch):
 
     for name in ("embed", "shipped_head", "find_writing", "see_chalk"):
         with monkeypatch.context() as patch:
+            if name == "see_chalk":  # it runs on roofs only
+                patch.setattr(contents, "_scene", lambda *_: ({SceneKind.ROOF: 1.0}, b""))
             patch.setattr(contents, name, absent)
             seen = look(request_for(saved(tmp_path / "a.jpg", scene()), options=LookOptions()))
         assert codes_of(seen) == ["look_failed"], name
@@ -366,7 +460,7 @@ def test_the_full_picture_is_as_upright_as_the_reduced_one(tmp_path, orientation
 def test_modules_that_only_pass_requests_load_no_imaging_library(module):
     code = (
         f"import sys, evidence.sight.{module}; "
-        "heavy = {'cv2', 'PIL', 'onnxruntime', 'rapidocr', 'zxingcpp', 'imagehash', 'pi_heif', 'scipy', 'onnx'}; "
+        "heavy = {'cv2', 'PIL', 'onnxruntime', 'rapidocr', 'zxingcpp', 'imagehash', 'pi_heif', 'pyvips', 'scipy', 'onnx'}; "
         "sys.exit(', '.join(heavy & set(sys.modules)) or 0)"
     )
     ran = subprocess.run(

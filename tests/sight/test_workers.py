@@ -17,8 +17,12 @@ import psutil
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support_looks import process_id
+from support_looks import failing_look, process_id
 
+from evidence.model import MediaKind
+from evidence.sight import batch
+from evidence.sight.batch import LookProcess
+from evidence.sight.request import LookRequest
 from evidence.sight.workers import Failed, Fault, process_pool, run_each
 
 
@@ -150,3 +154,23 @@ def test_processes_end_when_their_parent_is_killed(tmp_path):
     with contextlib.suppress(psutil.NoSuchProcess):
         child.wait(max(0.0, until - time.monotonic()))
     assert not child.is_running() or child.status() == psutil.STATUS_ZOMBIE
+
+
+def test_one_process_looks_at_single_photos_and_is_replaced_when_a_photo_ends_it(tmp_path, monkeypatch):
+    monkeypatch.setattr(batch, "_look", failing_look)
+    process = LookProcess(timeout_s=5)
+    try:
+        ways = {}
+        for name in ("first.jpg", "kills.jpg", "raises.jpg", "last.jpg"):
+            path = tmp_path / name
+            path.write_bytes(b"no picture")
+            ways[name] = process.look(LookRequest(path=path, sha256="0" * 64, kind=MediaKind.PHOTO))
+    finally:
+        process.close()
+    codes = {name: [flag.code for flag in seen.flags] for name, seen in ways.items()}
+    assert codes == {
+        "first.jpg": ["undecodable"],
+        "kills.jpg": ["look_crashed"],
+        "raises.jpg": ["look_failed"],
+        "last.jpg": ["undecodable"],
+    }
