@@ -23,6 +23,8 @@ MOST_PAPER = 0.3
 SHORTEST_DRIVE, SURE_DRIVE = 240.0, 480.0
 """Seconds: a page that names no claim begins or ends no house beside a shorter gap, and counts fully beside a
 longer one, on a day on which sheets are read."""
+COMMON_PAGE = 0.02
+"""Share of a day's photos from which pages of a sort, blank or with text, are no sign of a house on such a day."""
 BESIDE_PAUSE = 120.0
 """Seconds; a paper with shorter gaps on both sides was taken in the middle of a walk."""
 RETAKE = 0.15
@@ -186,7 +188,7 @@ def sheet_log_likelihoods(
             opening = (rates[m, 1] + rates[m, 2] * rate) * q + rates[m, 2] * none * (1 - q)
             gain = log(opening) - log(likelihood)
             if drives is not None and row.named is None:
-                drive = float(drives[0 if edge[m] is first else 1][i])
+                drive = 0.0 if rate > COMMON_PAGE else float(drives[0 if edge[m] is first else 1][i])
                 gain = drive * gain + (1.0 - drive) * min(gain, float(plain_first[m]))
             edge[m][i, m, :-1] = gain
         if row.named is not None:
