@@ -6,6 +6,7 @@ import contextlib
 import copy
 import difflib
 import getpass
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -29,7 +30,9 @@ CATALOG = "catalog.sqlite"
 DAMAGED = "damaged"
 """The folder of an archive or a target that keeps what was replaced: an old catalog, and bad files of bags."""
 LOCK_WAIT_S = 20.0
-"""How long a command waits for another command on the same archive before it fails."""
+"""How long a command waits for another command's change of the catalog before it fails."""
+FILING_WAIT_S = 3600.0
+"""How long a command that may take hours waits for one bag that another command builds, copies or reads."""
 MOST_ACTOR = 100
 """Maximum length of an actor's name, in characters."""
 PERMISSIONS = "permissions.mark"
@@ -60,6 +63,31 @@ def named_actor(text: str) -> str:
             f"Give a name of up to {MOST_ACTOR} printable characters.",
         )
     return name
+
+
+class TurnLock:
+    """A lock across threads and processes that whoever waited first gets first, also against a loop that retakes it."""
+
+    def __init__(self, path: Path) -> None:
+        self._lock = filelock.FileLock(path, mode=FILE)
+        self._turn = filelock.FileLock(path.with_name(f"{path.name}.turn"), mode=FILE)
+
+    @contextmanager
+    def held(self, wait_s: float, busy: LockedError) -> Iterator[None]:
+        """Hold the lock; a thread that holds it may take it again. Raises `busy` after `wait_s` seconds."""
+        until = time.monotonic() + wait_s
+        try:
+            if self._lock.is_locked:
+                self._lock.acquire(timeout=0)
+            else:
+                with self._turn.acquire(timeout=wait_s):
+                    self._lock.acquire(timeout=max(0.0, until - time.monotonic()))
+        except filelock.Timeout:
+            raise busy from None
+        try:
+            yield
+        finally:
+            self._lock.release()
 
 
 class Workspace:
@@ -97,7 +125,9 @@ class Workspace:
             catalog_url or self.catalog_url, in_use=catalog_url is None and holds_bags(self.root)
         )
         self._vocabulary: Vocabulary | None = None
-        self._lock = filelock.FileLock(self.root / "archive.lock", mode=FILE)
+        self._changes = TurnLock(self.root / "archive.lock")
+        self._bags = TurnLock(self.root / "filing.lock")
+        self._holds = TurnLock(self.root / "holds.lock")
 
     def __enter__(self) -> Self:
         return self
@@ -200,18 +230,33 @@ class Workspace:
     # --- changing ---
 
     @contextmanager
-    def locked(self) -> Iterator[None]:
-        """Lock the archive for one change at a time; raises LockedError when another process holds the lock.
+    def locked(self, *, wait: bool = True) -> Iterator[None]:
+        """Lock the catalog for one change at a time; raises LockedError when another process holds the lock.
 
-        A thread that holds the lock may take it again.
+        Hold it for short steps only: no copying, no reading of photos. A thread that holds it may take
+        it again. Whoever needs `filing` too takes that first, or does not wait for it.
         """
-        try:
-            with self._lock.acquire(timeout=LOCK_WAIT_S):
-                yield
-        except filelock.Timeout:
-            raise LockedError(
-                f"Another command is working on {self.root}.", "Wait until it ends, then run this again."
-            ) from None
+        with self._changes.held(LOCK_WAIT_S if wait else 0.0, self._busy("Another command is working on")):
+            yield
+
+    @contextmanager
+    def filing(self, *, wait: bool = True) -> Iterator[None]:
+        """Lock the bags, here and at the targets, while one is built, copied, read or removed.
+
+        Raises LockedError when another process holds the lock, with `wait=False` at once.
+        """
+        seconds = FILING_WAIT_S if wait else 0.0
+        with self._bags.held(seconds, self._busy("Another command is working on the bags of")):
+            yield
+
+    @contextmanager
+    def holding(self) -> Iterator[None]:
+        """Lock the holds, to place or lift one, or to check them and remove one copy. Raises LockedError."""
+        with self._holds.held(LOCK_WAIT_S, self._busy("A purge is removing a copy in")):
+            yield
+
+    def _busy(self, what: str) -> LockedError:
+        return LockedError(f"{what} {self.root}.", "Wait until it ends, then run this again.")
 
     def acting_as(self, name: str) -> Workspace:
         """Return the same open archive with another actor; closing it closes both."""

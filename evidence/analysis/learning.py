@@ -75,27 +75,27 @@ class LearnReport:
 
 def learn_from(workspace: Workspace) -> LearnReport:
     """Refit the models to every stated tag, and use the new ones unless held-out photos are tagged worse."""
-    with workspace.locked():
-        present = models_of(workspace)
-        walks = list(_walks(workspace))
-        head, scenes = learn_scenes(_lessons(workspace, walks), present.head)
-        start = TagModels(plan=plan_of(workspace))
-        walks_to_fit = [replace(walk, photos=tuple(with_scene_head(walk.photos, head))) for walk in walks]
-        learned = learn(walks_to_fit, vocabulary=workspace.vocabulary, start=start, before=present.tags)
-        if learned.kept or scenes.kept:
+    present = models_of(workspace)
+    walks = list(_walks(workspace))
+    head, scenes = learn_scenes(_lessons(workspace, walks), present.head)
+    start = TagModels(plan=plan_of(workspace))
+    walks_to_fit = [replace(walk, photos=tuple(with_scene_head(walk.photos, head))) for walk in walks]
+    learned = learn(walks_to_fit, vocabulary=workspace.vocabulary, start=start, before=present.tags)
+    if learned.kept or scenes.kept:
+        with workspace.locked():
             _store(workspace, Models(tags=learned.models, head=head))
             workspace.record(
                 "learned", "tag models", photos=learned.photos, why=learned.why, scenes=scenes.kept
             )
-        return LearnReport(
-            photos=learned.photos,
-            kept=learned.kept or scenes.kept,
-            why=learned.why,
-            before=_accuracies(learned.before),
-            after=_accuracies(learned.after),
-            calibration_error={f.value: round(e, 4) for f, e in learned.after.calibration_error.items()},
-            scenes=scenes,
-        )
+    return LearnReport(
+        photos=learned.photos,
+        kept=learned.kept or scenes.kept,
+        why=learned.why,
+        before=_accuracies(learned.before),
+        after=_accuracies(learned.after),
+        calibration_error={f.value: round(e, 4) for f, e in learned.after.calibration_error.items()},
+        scenes=scenes,
+    )
 
 
 def undo_learning(workspace: Workspace) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import logging
 import os
 import stat
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
 
 from evidence.archive.bagread import (
@@ -30,13 +32,26 @@ from evidence.disk.durable import ignore_step, make_folder, sync_folder, write_n
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.parallel import FILES_AT_ONCE, in_parallel
-from evidence.errors import BagError, CardReadError, CopyMismatchError, DestinationError
+from evidence.errors import BagError, CardReadError, CopyMismatchError, DestinationError, EvidenceError
 from evidence.model import Sha256
+
+log = logging.getLogger(__name__)
 
 _FIXED = frozenset({"bagit.txt", "bag-info.txt", SHA256_MANIFEST, TAG_MANIFEST, INCOMPLETE_MARK})
 
 CopyFile = Callable[[Path, Path, Sha256], None]
 """Puts one file under a free name and verifies its digest: `link_or_copy` or `copy_file`. Folders are flushed later."""
+
+
+class Damaged(Enum):
+    """What to do with a file of which no source has the recorded bytes."""
+
+    REFUSE = "refuse"
+    """Raise BagError; the present bag stays as it is."""
+    LEAVE_OUT = "leave out"
+    """List it with its digest. The present bag's file stays; other bytes are not taken over."""
+    KEEP = "keep"
+    """List it with its digest, and keep the bytes that there are for a repair."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +63,8 @@ class PayloadFile:
     """Bytes."""
     source: Path
     """Where its bytes are now; may be inside the present bag."""
+    replace: bool = False
+    """True when the present bag's file is known to be bad: the source is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,8 +72,13 @@ class Assembled:
     """What assembling a bag changed; paths below `data/`, sorted."""
 
     added: tuple[str, ...]
+    """New here and verified now."""
     kept: tuple[str, ...]
+    """Taken from the present bag, also under a new name; not read."""
     removed: tuple[str, ...]
+    """Paths that are gone, also those of renamed files."""
+    damaged: tuple[str, ...] = ()
+    """Listed with their digest, but absent or with other bytes."""
 
 
 def assemble(
@@ -67,16 +89,19 @@ def assemble(
     copy: CopyFile,
     recopy: bool = False,
     at_once: int = FILES_AT_ONCE,
+    damaged: Damaged = Damaged.REFUSE,
     on_step: OnStep = ignore_step,
 ) -> Assembled:
     """Make `bag` hold exactly this payload and these tag files, by an exchange. Call it under the bag's lock.
 
-    A file that the present bag records under the same path and digest is taken from there. With
-    `recopy` every file is copied again, `at_once` files at the same time. A next state left by a killed run is resumed. Raises
-    BagError (a source does not match its digest), DestinationError.
+    A file that the present bag records with the same digest, under this or another path, is taken
+    from there by a hard link, or by a copy where there are no links. With `recopy` every file is
+    copied again, `at_once` files at the same time. A next state left by a killed run is resumed.
+    Raises BagError (a source does not match its digest, see `damaged`), DestinationError.
     """
     recorded = recorded_digests(bag, recopy=recopy)
-    same = frozenset() if recopy else _same_files(bag, payload, recorded)
+    present = {} if recopy else _present_files(bag, payload, recorded)
+    same = {path for path, at in present.items() if path == at}
     if bag.is_dir() and len(same) == len(payload) == len(recorded) and _tags_equal(bag, tags):
         with writing(bag):
             delete_state(bag, next_state(bag))  # left by a run that was killed while it deleted the old state
@@ -86,12 +111,15 @@ def assemble(
         mark_incomplete(next_bag)
         _clear_unwanted(next_bag, {*(DATA + path for path in payload), *tags, INCOMPLETE_MARK})
     on_step("begun")
+    stage = _Stage(bag, next_bag, copy, damaged, recorded)
 
-    def place(path: str) -> None:
-        _stage_file(bag, path, payload[path], kept=path in same, copy=copy)
+    def place(path: str) -> _Placed:
+        return stage.place(path, payload[path], present.get(path))
 
+    placed: dict[_Placed, set[str]] = {state: set() for state in _Placed}
     paths = sorted(payload)
-    for path, _ in zip(paths, in_parallel(place, paths, at_once=at_once), strict=True):
+    for path, state in zip(paths, in_parallel(place, paths, at_once=at_once), strict=True):
+        placed[state].add(path)
         on_step(f"placed {path}")
     with writing(bag):
         _write_tags(next_bag, tags)
@@ -99,9 +127,10 @@ def assemble(
     on_step("written")
     commit_next_state(bag, known_paths, on_step)
     return Assembled(
-        added=tuple(sorted(set(payload) - same)),
-        kept=tuple(sorted(same)),
+        added=tuple(sorted(placed[_Placed.ADDED])),
+        kept=tuple(sorted(placed[_Placed.KEPT])),
         removed=tuple(sorted(set(recorded) - set(payload))),
+        damaged=tuple(sorted(placed[_Placed.DAMAGED])),
     )
 
 
@@ -120,15 +149,22 @@ def recorded_digests(bag: Path, *, recopy: bool = False) -> Mapping[str, Sha256]
         raise
 
 
-def _same_files(
-    bag: Path, payload: Mapping[str, PayloadFile], present: Mapping[str, Sha256]
-) -> frozenset[str]:
-    """Paths that the present bag records with the wanted digest and whose file has the right size."""
-    return frozenset(
-        path
-        for path, item in payload.items()
-        if present.get(path) == item.sha256 and _regular_size(bag / "data" / path) == item.size
-    )
+def _present_files(
+    bag: Path, payload: Mapping[str, PayloadFile], recorded: Mapping[str, Sha256]
+) -> dict[str, str]:
+    """For each wanted path the present bag's path of a file with that recorded digest and the right size."""
+    by_digest: dict[Sha256, list[str]] = {}
+    for path, digest in recorded.items():
+        by_digest.setdefault(digest, []).append(path)
+    found = {}
+    for path, item in payload.items():
+        if item.replace:
+            continue
+        candidates = sorted(by_digest.get(item.sha256, ()), key=lambda one: (one != path, one))
+        at = next((one for one in candidates if _regular_size(bag / "data" / one) == item.size), None)
+        if at is not None:
+            found[path] = at
+    return found
 
 
 def _regular_size(path: Path) -> int | None:
@@ -147,28 +183,74 @@ def _tags_equal(bag: Path, tags: Mapping[str, bytes]) -> bool:
         return False
 
 
-def _stage_file(bag: Path, path: str, item: PayloadFile, *, kept: bool, copy: CopyFile) -> None:
-    """Put one payload file into the next state."""
-    present, dest = bag / "data" / path, next_state(bag) / "data" / path
-    if dest.exists():
-        if (kept and dest.samefile(present)) or (not kept and _has_digest(dest, item.sha256)):
-            return
-        with writing(dest):
-            _unlink(dest)
-    if kept and _hard_link(present, dest):
-        return
-    sources = [present, item.source] if kept else [item.source]
-    for source in sources:
-        try:
-            copy(source, dest, item.sha256)
-        except (CopyMismatchError, CardReadError) as error:
-            trouble = error
-        else:
-            return
-    raise BagError(
-        f"{sources[-1]} is no longer the file that was taken in ({trouble.message.rstrip('.')}).",
+class _Placed(Enum):
+    ADDED = "added"
+    KEPT = "kept"
+    DAMAGED = "damaged"
+
+
+@dataclass(frozen=True, slots=True)
+class _Stage:
+    """Puts payload files into the next state of a bag."""
+
+    bag: Path
+    next_bag: Path
+    copy: CopyFile
+    damaged: Damaged
+    recorded: Mapping[str, Sha256]
+
+    def place(self, path: str, item: PayloadFile, present_path: str | None) -> _Placed:
+        """Put one file there; `present_path` is where the present bag has it."""
+        done = _Placed.KEPT if present_path is not None else _Placed.ADDED
+        dest = self.next_bag / "data" / path
+        present = self.bag / "data" / present_path if present_path is not None else None
+        if dest.exists():
+            if (present and dest.samefile(present)) or (not present and _has_digest(dest, item.sha256)):
+                return done
+            with writing(dest):
+                _unlink(dest)
+        if present and _hard_link(present, dest):
+            return done
+        for source in [present, item.source] if present else [item.source]:
+            try:
+                self.copy(source, dest, item.sha256)
+            except (CopyMismatchError, CardReadError) as error:
+                trouble = error
+                if self.damaged is Damaged.REFUSE or _has_digest(source, item.sha256):
+                    raise _refused(source, error) from error
+            else:
+                return done
+        return self._keep_bad(path, item, dest, trouble)
+
+    def _keep_bad(self, path: str, item: PayloadFile, dest: Path, trouble: EvidenceError) -> _Placed:
+        """Keep what there is of a file that no source has: the present bag's file may be good after all."""
+        at = {one for one, digest in self.recorded.items() if digest == item.sha256}
+        if self.recorded.get(path, item.sha256) == item.sha256:  # also where no manifest could be read
+            at.add(path)
+        left = [self.bag / "data" / one for one in sorted(at, key=lambda one: (one != path, one))]
+        if self.damaged is Damaged.KEEP:
+            left.append(item.source)
+        for one in left:
+            if _regular_size(one) is not None and (_hard_link(one, dest) or _renamed(one, dest)):
+                return _Placed.KEPT if _has_digest(dest, item.sha256) else _Placed.DAMAGED
+        log.warning("payload_file_left_out bag=%s path=%s why=%s", self.bag.name, path, trouble)
+        return _Placed.DAMAGED
+
+
+def _refused(source: Path, trouble: EvidenceError) -> BagError:
+    return BagError(
+        f"{source} is no longer the file that was taken in ({trouble.message.rstrip('.')}).",
         "Nothing was changed; run `evidence repair --all`, then run it again.",
-    ) from trouble
+    )
+
+
+def _renamed(one: Path, dest: Path) -> bool:
+    """Move a bad file where there are no hard links; the bag that loses it was damaged there already."""
+    try:
+        one.rename(dest)
+    except OSError:
+        return False
+    return True
 
 
 def _has_digest(path: Path, digest: Sha256) -> bool:

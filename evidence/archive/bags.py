@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from evidence.archive.assembly import PayloadFile, assemble, known_paths
+from evidence.archive.assembly import Damaged, PayloadFile, assemble, known_paths
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, TAG_MANIFEST
 from evidence.archive.exchange import OnStep, locked, recover_folder, recover_folders, remove_folder
 from evidence.archive.names import encode_path, require_safe
@@ -41,6 +41,8 @@ class BagBuilt:
     """Paths below `data/` that are new or have other bytes than before, sorted; read back and matched."""
     removed: tuple[str, ...]
     """Paths below `data/` that are gone, sorted."""
+    damaged: tuple[str, ...]
+    """Paths below `data/` that are listed with their digest, but absent or with other bytes, sorted."""
     tag_manifest_sha256: Sha256
     """SHA-256 of the tag manifest; recorded elsewhere, it proves every byte of the bag."""
 
@@ -55,14 +57,16 @@ def build_bag(
     info: Sequence[tuple[str, str]],
     *,
     at_once: int = FILES_AT_ONCE,
+    damaged: Damaged = Damaged.REFUSE,
     on_step: OnStep = ignore_step,
 ) -> BagBuilt:
     """Make the folder `bag` a bag that holds exactly this payload and these records.
 
     `payload` is keyed by path below `data/`, `records` by the path of the tag file, both with
     forward slashes; `info` is bag-info.txt in order, without Payload-Oxum, which is computed.
-    New files, `at_once` at the same time, are read from the disk and compared with their digest; files already in the bag keep
-    their recorded digest. Payload files become read-only. Other files found in the folder are
+    New files, `at_once` at the same time, are read from the disk and compared with their digest;
+    files already in the bag keep their recorded digest, also under a new path. `damaged` says what
+    happens to a file whose bytes do not match. Payload files become read-only. Other files found in the folder are
     kept, those below `data/` under `strays/`. A kill at any instant leaves the old bag or the new
     one (see `exchange`), and the next build completes the work.
 
@@ -78,13 +82,14 @@ def build_bag(
         _require_bag_or_nothing(bag)
         tags = _tag_files(payload, records, info)
         link = partial(link_or_copy, sync_names=False)  # `assemble` flushes the folders once, after all files
-        done = assemble(bag, payload, tags, copy=link, at_once=at_once, on_step=on_step)
+        done = assemble(bag, payload, tags, copy=link, at_once=at_once, damaged=damaged, on_step=on_step)
     return BagBuilt(
         path=bag,
         payload_files=len(payload),
         octets=sum(item.size for item in payload.values()),
         added=done.added,
         removed=done.removed,
+        damaged=done.damaged,
         tag_manifest_sha256=Sha256(hashlib.sha256(tags[TAG_MANIFEST]).hexdigest()),
     )
 

@@ -10,8 +10,8 @@ from pathlib import PurePosixPath
 
 from evidence.errors import BadInputError
 
-LONGEST_NAME = 240
-"""Bytes of UTF-8 in one part of a path. File systems allow 255; the rest is for endings such as `.part`."""
+LONGEST_NAME = 254
+"""Bytes of UTF-8 in one part of a path. File systems allow 255 bytes, or 255 units of UTF-16."""
 
 SIDECAR = ".xmp"
 """Ending of the file beside an original that describes it (XMP, ISO 16684-1)."""
@@ -20,8 +20,10 @@ _WINDOWS_BARRED = frozenset('<>:"/\\|?*')
 """RFC 8493, section 6.1.1 (Windows file naming)."""
 
 _WINDOWS_DEVICES = frozenset(
-    {"CON", "PRN", "AUX", "NUL", *(f"{port}{n}" for port in ("COM", "LPT") for n in range(1, 10))}
+    {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"}
+    | {f"{port}{n}" for port in ("COM", "LPT") for n in "123456789\u00b9\u00b2\u00b3"}
 )
+"""RFC 8493, section 6.1.1; the superscript digits and the two console names from memory of the Windows documentation."""
 
 _BREAKS_LINES = frozenset({"Cc", "Cs", "Zl", "Zp"})
 """Unicode categories that some readers of a manifest take for a line end, or that UTF-8 cannot encode."""
@@ -63,6 +65,16 @@ def why_unsafe(path: str) -> str:
     return next((reason for part in path.split("/") if (reason := _why_part_unsafe(part))), "")
 
 
+def is_letter_safe(letter: str) -> bool:
+    """True when every system allows this character in a name and no reader of a manifest takes it for a line end."""
+    return letter not in _WINDOWS_BARRED and unicodedata.category(letter) not in _BREAKS_LINES
+
+
+def is_device(part: str) -> bool:
+    """True for a name that Windows takes for a device, whatever its extension."""
+    return part.split(".", maxsplit=1)[0].rstrip(" ").upper() in _WINDOWS_DEVICES
+
+
 def _why_part_unsafe(part: str) -> str:
     if part in {"", ".", ".."}:
         return "the path has an empty part, '.' or '..' in it"
@@ -70,7 +82,7 @@ def _why_part_unsafe(part: str) -> str:
         return "a control character or a line break is in the name"
     if barred := sorted(_WINDOWS_BARRED.intersection(part)):
         return f"Windows does not allow {' '.join(barred)} in a name"
-    if part.split(".", maxsplit=1)[0].rstrip(" ").upper() in _WINDOWS_DEVICES:
+    if is_device(part):
         return "Windows reserves that name for a device"
     if part[0].isspace() or part[-1].isspace() or part[-1] == ".":
         return "the name begins or ends with a blank, or ends with a dot"

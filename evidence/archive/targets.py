@@ -15,7 +15,7 @@ from typing import Protocol
 import rfc8785
 
 from evidence.archive import places
-from evidence.archive.assembly import Assembled, PayloadFile, assemble, known_paths, recorded_digests
+from evidence.archive.assembly import Assembled, Damaged, PayloadFile, assemble, known_paths, recorded_digests
 from evidence.archive.bagcheck import WHOLE, BagCheck, Reading, check_bag
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, TAG_MANIFEST, parse_manifest, read_tags
 from evidence.archive.bags import list_payload
@@ -61,6 +61,8 @@ class PushResult:
     """Digests of the files copied, sorted: these were read back from the target now."""
     tag_manifest: Sha256
     """Digest of the tag manifest that the copy has now: it stands for every byte of the bag."""
+    damaged: tuple[str, ...] = ()
+    """Paths below `data/` that could not be copied, because the local file is bad, and are not good at the target."""
 
 
 class Target(Protocol):
@@ -323,12 +325,13 @@ class FolderTarget:
     ) -> PushResult:
         """See `Target`. On a failure the copy stays as it was.
 
-        Raises BagError (the local bag is damaged), BadInputError, DestinationError, LockedError.
+        A local file that is bad or missing does not stop the others: see `PushResult.damaged`.
+        Raises BagError (the local bag cannot be read, or a copy reads back different), BadInputError, DestinationError, LockedError.
         """
         self.check_ready()
         bag = self._bag_folder(name)
         tags = read_tags(local)
-        payload = _payload_of(local, tags)
+        payload = _payload_of(local, tags, incomplete=True)
         if keep:
             payload |= _kept_files(bag, payload, keep)
             tags = list_payload(tags, payload)
@@ -340,7 +343,14 @@ class FolderTarget:
             recopy = recopy or _manifest_unreadable(bag)
             self._require_free_space(bag, payload, recopy=recopy)
             done = assemble(
-                bag, payload, tags, copy=_copy, recopy=recopy, at_once=self.at_once, on_step=on_step
+                bag,
+                payload,
+                tags,
+                copy=_copy,
+                recopy=recopy,
+                at_once=self.at_once,
+                damaged=Damaged.LEAVE_OUT,
+                on_step=on_step,
             )
         return _push_result(done, payload, tags)
 
@@ -420,8 +430,8 @@ class FolderTarget:
 
     def _require_free_space(self, bag: Path, payload: Mapping[str, PayloadFile], *, recopy: bool) -> None:
         """Raise DestinationError before copying when the disk is too small."""
-        present = {} if recopy else recorded_digests(bag)
-        needed = sum(item.size for path, item in payload.items() if present.get(path) != item.sha256)
+        there = set() if recopy else set(recorded_digests(bag).values())
+        needed = sum(item.size for item in payload.values() if item.sha256 not in there)
         begun = sum(path.stat().st_size for path in next_state(bag).rglob("*") if path.is_file())
         free = self.free_space()
         if free is not None and needed - begun > free:
@@ -456,6 +466,7 @@ def _push_result(
         octets=sum(payload[path].size for path in done.added),
         verified=tuple(sorted({payload[path].sha256 for path in done.added})),
         tag_manifest=Sha256(hashlib.sha256(tags[TAG_MANIFEST]).hexdigest()),
+        damaged=done.damaged,
     )
 
 
@@ -477,17 +488,24 @@ def _kept_files(
     return kept
 
 
-def _payload_of(local: Path, tags: Mapping[str, bytes]) -> dict[str, PayloadFile]:
-    """The payload that the manifest in `tags` lists, with sizes from the files. Raises BagError."""
+def _payload_of(
+    local: Path, tags: Mapping[str, bytes], *, incomplete: bool = False
+) -> dict[str, PayloadFile]:
+    """The payload that the manifest in `tags` lists, with sizes from the files.
+
+    Raises BagError for a missing file, unless the bag may be `incomplete`; its size is then 0.
+    """
     payload = {}
     for listed, digest in parse_manifest(tags[SHA256_MANIFEST]).items():
         source = local / listed
         try:
             size = source.lstat().st_size
         except OSError as error:
-            raise BagError(
-                f"{listed} is missing from the bag {local.name}.",
-                "Run `evidence repair --all`, then run it again.",
-            ) from error
+            size = 0
+            if not incomplete:
+                raise BagError(
+                    f"{listed} is missing from the bag {local.name}.",
+                    "Run `evidence repair --all`, then run it again.",
+                ) from error
         payload[listed.removeprefix(DATA)] = PayloadFile(sha256=digest, size=size, source=source)
     return payload

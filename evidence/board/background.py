@@ -53,10 +53,13 @@ class BackgroundWorker:
     def update_bags(self) -> None:
         """Update every bag that is behind the catalog, now."""
         try:
-            if self._workspace.catalog.keeping.dirty():
-                with self._workspace.locked():
-                    file_away(self._workspace)
             self.last_error = ""
+            if self._workspace.catalog.keeping.dirty():
+                filed = file_away(self._workspace, wait=False)
+                if filed.findings:
+                    self.last_error = " ".join(one.message for one in filed.findings)
+                elif filed.waiting:
+                    self.last_error = "Another command is working on the bags; they follow when it ends."
         except EvidenceError as error:
             self.last_error = str(error)
             log.warning("bags_not_updated: %s", error)

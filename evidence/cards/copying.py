@@ -9,6 +9,7 @@ from pathlib import Path, PurePosixPath
 
 from evidence.cards.reading import CardFile, Opener, open_on_card, path_on_card
 from evidence.cards.volumes import CardSource
+from evidence.disk.copying import NameTakenError
 from evidence.disk.durable import CopyStep, OnCopyStep, discard, ignore_step, write_part
 from evidence.disk.faults import one_line, reading
 from evidence.disk.hashing import CHUNK
@@ -62,7 +63,13 @@ def copy_in(
             if known(sha256) or has_sound_object(store, sha256):
                 discard(part)
                 return Copied(found=found, sha256=sha256, outcome=Outcome.ALREADY_KEPT)
-            final = add_object(part, store, sha256, PurePosixPath(found.card_path).suffix)
+            try:
+                final = add_object(part, store, sha256, PurePosixPath(found.card_path).suffix)
+            except NameTakenError:  # another intake stored the same bytes at the same moment
+                if not has_sound_object(store, sha256):
+                    raise
+                discard(part)
+                return Copied(found=found, sha256=sha256, outcome=Outcome.ALREADY_KEPT)
         except BaseException:
             discard(part)
             raise

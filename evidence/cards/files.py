@@ -191,7 +191,8 @@ def _time_stamp(seconds: float) -> datetime | None:
 
 
 def _extension(name: str) -> str:
-    return PurePosixPath(name).suffix[1:].lower()
+    """The extension in lower case; blanks and dots at the end of the name do not count."""
+    return PurePosixPath(name.rstrip(" .\t\r\n")).suffix[1:].lower()
 
 
 class LitterFilter:

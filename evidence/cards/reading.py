@@ -65,15 +65,17 @@ def path_on_card(root: Path, card_path: str) -> Path:
     return root.joinpath(*parts)
 
 
-def is_unsafe_name(name: str) -> bool:
-    r"""True for a name that could lead out of its folder, here or on another system.
+def is_unsafe_name(name: str, *, windows: bool = os.name == "nt") -> bool:
+    r"""True for a name that leads out of its folder on this system.
 
-    Such names are `.`, `..`, empty ones, and those that Windows takes for a drive, a root or a
-    parent folder (`..\..\x`, `C:x`). Reserved names (`CON`, `NUL.jpg`) are allowed: the archive
-    stores files by digest.
+    Such names are `.`, `..`, empty ones, and on Windows those that it takes for a drive, a root or
+    a parent folder (`..\..\x`, `C:x`). Reserved names (`CON`, `NUL.jpg`) are allowed: a bag gives
+    such files another name.
     """
     if name in {"", ".", ".."} or "/" in name or "\0" in name:
         return True
+    if not windows:
+        return False
     seen_by_windows = PureWindowsPath(name)
     return bool(seen_by_windows.anchor) or ".." in seen_by_windows.parts
 

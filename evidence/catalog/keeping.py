@@ -84,16 +84,30 @@ class Keeping:
                 photos = select(t.original.c.claim).where(t.original.c.claim.in_(piece))
                 tray = select(literal(TRAY)).where(exists().where(t.original.c.claim.is_(None)))
                 known = set(db.execute(union(bags, photos, tray)).scalars())
-                rows = [{"claim": name, "dirty": True} for name in piece if name in known]
-                self._database.upsert(t.bag, rows)
+                self._database.upsert(t.bag, [{"claim": name, "dirty": True} for name in known])
+                db.execute(update(t.bag).where(t.bag.c.claim.in_(known)).values(changes=t.bag.c.changes + 1))
                 self._database.changed("claim", (name for name in piece if name in known and name))
 
-    def mark_clean(self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime) -> None:
-        """Record that the bag was built with exactly these originals, at these payload paths."""
+    def changes(self, claim: ClaimId) -> int:
+        """How often the claim's bag was marked as outdated; read it before you read what the bag is to hold."""
+        with self._database.transaction() as db:
+            query = select(t.bag.c.changes).where(t.bag.c.claim == claim)
+            return db.execute(query).scalar_one_or_none() or 0
+
+    def mark_clean(
+        self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime, changes: int | None = None
+    ) -> None:
+        """Record that the bag was built with exactly these originals, at these payload paths.
+
+        When it was marked as outdated again since it had `changes`, it stays marked.
+        """
         with self._database.transaction() as db:
             self._database.changed("claim", [claim] if claim else [])
             self._database.changed("bag", [claim])
             self._database.upsert(t.bag, [{"claim": claim, "dirty": False, "built_at": to_text(at)}])
+            if changes is not None:
+                later = (t.bag.c.claim == claim) & (t.bag.c.changes != changes)
+                db.execute(update(t.bag).where(later).values(dirty=True))
             db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
             rows = [{"sha256": sha, "claim": claim, "payload_path": path} for sha, path in paths.items()]
             if rows:

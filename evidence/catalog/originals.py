@@ -35,15 +35,11 @@ class Originals:
     def add_originals(self, intake: IntakeId, kept: Iterable[tuple[Found, Sha256, str]]) -> None:
         """Add kept files as (found, digest, suffix), and replace the sightings of this intake."""
         kept = list(kept)
-        rows = {
-            sha: {
-                "sha256": sha,
-                "size": found.size,
-                "suffix": suffix,
-                "kind": found.kind.value,
-            }
-            for found, sha, suffix in kept
-        }
+        rows: dict[Sha256, dict[str, object]] = {}
+        for found, sha, suffix in kept:  # of equal files, the first one gives the kind
+            rows.setdefault(
+                sha, {"sha256": sha, "size": found.size, "suffix": suffix, "kind": found.kind.value}
+            )
         sightings = [sighting_columns(intake, found, sha) for found, sha, _ in kept]
         with self._database.transaction() as db:
             self._database.changed("intake", [intake])

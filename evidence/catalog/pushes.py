@@ -6,7 +6,8 @@ for the due bags and opens no other.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import secrets
+from collections.abc import Iterable, Mapping
 
 from sqlalchemy import delete, insert, literal, select, update
 
@@ -34,7 +35,7 @@ class Pushes:
         with self._database.transaction() as db:
             known = db.execute(select(t.target_disk.c.head).where(mine)).scalar_one_or_none()
             anew = known is None or head < known
-            row = {"disk": disk, "place": place, "head": _NEVER if known is None else known}
+            row = {"disk": disk, "place": place, "head": _NEVER if anew else known}
             self._database.upsert(t.target_disk, [row])
             if anew:
                 db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk == disk))
@@ -68,6 +69,23 @@ class Pushes:
             found = db.execute(query).scalar_one_or_none()
         return Sha256(found) if found else None
 
+    def files_due(self, disk: str) -> tuple[bool, dict[str, str]]:
+        """Whether every ledger and record file must be compared, and those that changed, with a mark of the change."""
+        due = t.pushed_file_due.c
+        with self._database.transaction() as db:
+            head = db.execute(select(t.target_disk.c.head).where(t.target_disk.c.disk == disk))
+            every = head.scalar_one_or_none() in (None, _NEVER)
+            rows = db.execute(select(due.name, due.mark).where(due.disk == disk).order_by(due.name))
+            return every, {row.name: row.mark for row in rows}
+
+    def files_pushed(self, disk: str, done: Mapping[str, str]) -> None:
+        """These files are at the disk; those that changed meanwhile have another mark and stay due."""
+        due = t.pushed_file_due.c
+        with self._database.transaction() as db:
+            for name, mark in done.items():
+                mine = (due.disk == disk) & (due.name == name) & (due.mark == mark)
+                db.execute(delete(t.pushed_file_due).where(mine))
+
     def mark_due(self, place: str, claim: ClaimId) -> None:
         """A target's copy of the claim's bag is not as it was copied: the next backup compares it."""
         disks = select(t.target_disk.c.disk).where(t.target_disk.c.place == place)
@@ -81,6 +99,18 @@ def bag_changed(database: Database, claim: ClaimId) -> None:
     with database.transaction() as db:
         disks = db.execute(select(t.target_disk.c.disk).order_by(t.target_disk.c.disk)).scalars()
         database.upsert(t.pushed_bag, [{"disk": disk, "claim": claim, "due": True} for disk in disks])
+
+
+def files_changed(database: Database, names: Iterable[str]) -> None:
+    """These ledgers and record files, by path below the archive, are due at every disk."""
+    with database.transaction() as db:
+        disks = list(db.execute(select(t.target_disk.c.disk).order_by(t.target_disk.c.disk)).scalars())
+        rows = [
+            {"disk": disk, "name": name, "mark": secrets.token_hex(8)}
+            for disk in disks
+            for name in sorted(set(names))
+        ]
+        database.upsert(t.pushed_file_due, rows)
 
 
 def copies_bad(database: Database, place: str, digests: Iterable[Sha256]) -> None:
@@ -97,5 +127,6 @@ def place_gone(database: Database, place: str) -> None:
     """Forget the disk of a target that was lost or replaced."""
     disks = select(t.target_disk.c.disk).where(t.target_disk.c.place == place)
     with database.transaction() as db:
-        db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk.in_(disks)))
+        for table in (t.pushed_bag, t.pushed_file_due):
+            db.execute(delete(table).where(table.c.disk.in_(disks)))
         db.execute(delete(t.target_disk).where(t.target_disk.c.place == place))

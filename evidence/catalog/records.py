@@ -17,13 +17,14 @@ from sqlalchemy import Table, delete, func, insert, select, text, union_all
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
 from evidence.catalog.claims import link_photos
+from evidence.catalog.pushes import files_changed
 from evidence.model import ClaimId
 
 Row: TypeAlias = dict[str, Any]
 RowsByTable: TypeAlias = dict[str, list[Row]]
 """Rows by the name of their table; a value is text, a number, true, false, None, or bytes for an embedding."""
 
-CACHES = frozenset({"tally", "record_due", "decision_photo", "target_disk", "pushed_bag"})
+CACHES = frozenset({"tally", "record_due", "decision_photo", "target_disk", "pushed_bag", "pushed_file_due"})
 """Tables that are not recorded: the program fills them again. Without `pushed_bag` a backup compares every bag once."""
 
 
@@ -64,10 +65,14 @@ class Records:
             rows = db.execute(select(t.record_due).order_by(t.record_due.c.kind, t.record_due.c.key))
             return [Due(kind=Kind(row.kind), key=row.key, mark=row.mark) for row in rows]
 
-    def written(self, done: Iterable[Due]) -> None:
-        """These files were written; those that changed meanwhile stay due."""
+    def written(self, done: Iterable[Due], names: Iterable[str]) -> None:
+        """These files were written; those that changed meanwhile stay due.
+
+        `names` are the files of the archive that must follow at the backup targets.
+        """
         due = t.record_due.c
         with self._database.transaction() as db:
+            files_changed(self._database, names)
             for one in done:
                 mine = (due.kind == one.kind.value) & (due.key == one.key) & (due.mark == one.mark)
                 db.execute(delete(t.record_due).where(mine))

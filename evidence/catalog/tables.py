@@ -168,6 +168,7 @@ bag = Table(
     metadata,
     Column("claim", String(200), primary_key=True),  # '' is the unassigned tray
     Column("dirty", Boolean, nullable=False),
+    Column("changes", Integer, nullable=False, default=0),  # raised by every mark, see `Keeping.mark_clean`
     Column("built_at", String(40)),
     Index("ix_bag_dirty", "dirty", "claim"),
 )
@@ -213,6 +214,14 @@ copy = Table(
     Index("ix_copy_claim", "claim", "place"),
     Index("ix_copy_verified", "place", "verified_at", "sha256"),
     Index("ix_copy_found_bad_at", "found_bad_at"),
+)
+
+pushed_file_due = Table(  # ledgers and record files that a disk lacks
+    "pushed_file_due",
+    metadata,
+    Column("disk", String(64), primary_key=True),
+    Column("name", String(200), primary_key=True),  # below the archive
+    Column("mark", String(32), nullable=False),  # new at every change, as in `record_due`
 )
 
 hold = Table(

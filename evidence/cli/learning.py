@@ -87,7 +87,7 @@ def confirm(
     with opened(archive, actor) as here, here.locked():
         number = known_claim(here, claim)
         decision, facets = confirm_guesses(here, number, above=above)
-        file_away(here)
+        file_away(here, wait=False)
     emit(
         as_json,
         {"claim": number, "confirmed": facets, "decision": decision},

@@ -52,7 +52,7 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
     from evidence.filing import card_safety
     from evidence.filing.backup import ARCHIVE_OLDER, back_up
 
-    with opened(archive, actor) as here, progress_shown() as progress, here.locked():
+    with opened(archive, actor) as here, progress_shown() as progress:
         if not here.settings.target:
             raise BadInputError(
                 "No backup target is named.",

@@ -1,7 +1,7 @@
 """The store of objects: files named by their SHA-256, as `<sha[:2]>/<sha><extension>`.
 
-New objects are written in `incoming/`. An object whose bytes no longer match its name is moved to
-`damaged/`.
+New objects are written in `incoming/`. An object whose bytes no longer match its name is renamed to
+`<sha><extension>.<letters>.damaged` beside it.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ from evidence.model import Sha256
 log = logging.getLogger(__name__)
 
 _INCOMING = "incoming"
-_DAMAGED = "damaged"
+DAMAGED = ".damaged"
+"""Ending of the name of bytes that no longer match their digest."""
 _TRIES = 3
 _EXTENSION = re.compile(r"\.[a-z0-9]{1,8}")
 
@@ -41,31 +42,30 @@ def object_path(store: Path, sha256: Sha256, suffix: str = "") -> Path:
 
 
 def find_object(store: Path, sha256: Sha256) -> Path | None:
-    """The path of the object with this digest, or None. Looks at names only."""
-    folder = store / sha256[:2]
-    with writing(store):
-        names = sorted(p for p in folder.glob(f"{sha256}*") if p.stem == sha256) if folder.is_dir() else []
-    return names[0] if names else None
+    """The path of the object with this digest, whatever its extension, or None. Looks at names only."""
+    return next(iter(_objects(store, sha256)), None)
 
 
 def has_sound_object(store: Path, sha256: Sha256) -> bool:
-    """True when the store holds the object and its bytes match; a damaged one is moved to `damaged/`.
+    """True when the store holds the object and its bytes match; a damaged one is renamed, see `damaged_path`.
 
     Raises DestinationError.
     """
-    present = find_object(store, sha256)
-    if present is None:
-        return False
-    with writing(present):
-        if present.is_file() and not present.is_symlink() and hash_file(present, uncached=True) == sha256:
-            return True
-        aside = store / _DAMAGED / f"{present.name}.{secrets.token_hex(4)}"
-        make_folder(aside.parent)
-        present.rename(aside)
-        sync_folder(aside.parent)
-        sync_folder(present.parent)
-    log.warning("store_copy_damaged sha256=%s moved_to=%s", sha256, aside)
+    for present in _objects(store, sha256):
+        with writing(present):
+            if present.is_file() and not present.is_symlink() and _matches(present, sha256):
+                return True
+            aside = present.with_name(f"{present.name}.{secrets.token_hex(4)}{DAMAGED}")
+            present.rename(aside)
+            sync_folder(present.parent)
+        log.warning("store_copy_damaged sha256=%s moved_to=%s", sha256, aside)
     return False
+
+
+def damaged_path(store: Path, sha256: Sha256, suffix: str = "") -> Path:
+    """Where the bytes of an original that no longer match its digest wait for a repair. Never found as an object."""
+    plain = object_path(store, sha256, suffix)
+    return plain.with_name(f"{plain.name}{DAMAGED}")
 
 
 def add_object(part: Path, store: Path, sha256: Sha256, suffix: str) -> Path:
@@ -89,6 +89,20 @@ def add_object(part: Path, store: Path, sha256: Sha256, suffix: str) -> Path:
             raise NameTakenError(f"{final} appeared meanwhile.", "Run the same command again.") from error
         raise
     return final
+
+
+def _objects(store: Path, sha256: Sha256) -> list[Path]:
+    folder = store / sha256[:2]
+    with writing(store):
+        return sorted(p for p in folder.glob(f"{sha256}*") if p.stem == sha256) if folder.is_dir() else []
+
+
+def _matches(path: Path, sha256: Sha256) -> bool:
+    """Read the file and compare; a file that cannot be read does not match."""
+    try:
+        return hash_file(path, uncached=True) == sha256
+    except OSError:
+        return False
 
 
 def sweep_parts(store: Path) -> tuple[Path, ...]:

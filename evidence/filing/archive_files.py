@@ -1,7 +1,9 @@
 """The archive's own files at each backup target, below `archive/`: settings, lists, logs, purges and record files.
 
-With the bags they are all that `restore` needs. `archive/manifest-sha256.txt` lists every file but the custody log,
-which proves itself: each of its lines holds the digest of the line before.
+With the bags they are all that `restore` needs. `archive/manifest-sha256.txt` lists the files but the custody log,
+which proves itself (each of its lines holds the digest of the line before), and but ledgers and record files. Of those
+there are several for each claim, so they have manifests of a month or of some hundred claims, below
+`archive/manifests/`: a backup reads and writes only those of the files that changed.
 """
 
 from __future__ import annotations
@@ -9,7 +11,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,7 +35,13 @@ AT_TARGET = "archive"
 NEXT_MANIFEST = "manifest-next.txt"
 """The manifest while files are replaced: a file matches this one or the one before."""
 CUSTODY = Path("custody") / "custody.jsonl"
-_PARTS = ("config", "custody", "purges", "learnt", "ledgers", "records")
+_PARTS = ("config", "custody", "purges", "learnt")
+_MANY = ("ledgers", "records")
+"""Folders with files for each claim or intake."""
+MANIFESTS = "manifests"
+"""The folder of their manifests."""
+_NEXT = ".next"
+_BY_MONTH = re.compile(r"(?:ledgers|records/(?:intakes|days))/(\d{4})-?(\d{2})")
 _OMITTED = (".lock", ".part", ".pending", ".torn")
 """Endings of files that stay here: locks and leftovers."""
 _PRIVATE = frozenset({KEY_FILE})
@@ -58,7 +68,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
     there = target.root / AT_TARGET
     require_newer_log(workspace, target)
     known = _read_known(workspace, target)
-    present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root)}
+    present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root, _PARTS)}
     listed: dict[str, _Known] = {}
     changed: dict[str, bytes] = {}
     for name, path in present.items():
@@ -70,14 +80,67 @@ def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
         listed[name] = _Known(stat.st_size, stat.st_mtime_ns, hashlib.sha256(content).hexdigest())
         if not before or before.sha256 != listed[name].sha256:
             changed[name] = content
-    gone = sorted(set(known) - set(listed))
+    gone = sorted(name for name in set(known) - set(listed) if not name.startswith(_MANY))
     with writing(there):
         make_folder(there)
         _append_log(workspace.root / CUSTODY, there / CUSTODY)  # before its head: a head never runs ahead
         if changed or gone:
-            _replace_files(there, listed, changed, gone)
+            digests = {name: one.sha256 for name, one in listed.items()}
+            _replace_files(there, there / SHA256_MANIFEST, there / NEXT_MANIFEST, digests, changed, gone)
+        written = _push_many(workspace, target, there)
     _write_known(workspace, target, listed)
+    return len(changed) + written
+
+
+def _push_many(workspace: Workspace, target: FolderTarget, there: Path) -> int:
+    """Copy the ledgers and record files that are due, manifest by manifest; returns how many were written."""
+    disk = target.marker_id() or target.name
+    every, due = workspace.catalog.pushes.files_due(disk)
+    names: Iterable[str] = due
+    if every:
+        names = (path.relative_to(workspace.root).as_posix() for path in _files(workspace.root, _MANY))
+    parts: dict[str, list[str]] = defaultdict(list)
+    for name in names:
+        parts[_part_of(name)].append(name)
+    if every and (there / MANIFESTS).is_dir():
+        for path in (there / MANIFESTS).glob("*.txt"):
+            parts.setdefault(path.name.removesuffix(".txt").removesuffix(_NEXT), [])
+    written = sum(_push_part(workspace.root, there, part, parts[part], every=every) for part in sorted(parts))
+    workspace.catalog.pushes.files_pushed(disk, due)
+    return written
+
+
+def _push_part(root: Path, there: Path, part: str, names: Iterable[str], *, every: bool) -> int:
+    """Copy these files of one manifest; with `every` they are all that it lists. Returns how many were written."""
+    manifest, following = (there / MANIFESTS / f"{part}{end}.txt" for end in ("", _NEXT))
+    before = {name: str(digest) for name, digest in _read_manifest(manifest).items()}
+    interrupted = set(_read_manifest(following))
+    listed = {} if every else dict(before)
+    changed: dict[str, bytes] = {}
+    for name in names:
+        listed.pop(name, None)
+        if not (root / name).is_file():
+            continue
+        content = (root / name).read_bytes()
+        listed[name] = hashlib.sha256(content).hexdigest()
+        if before.get(name) != listed[name] or name in interrupted or not (there / name).is_file():
+            changed[name] = content
+    gone = sorted((set(before) | interrupted) - set(listed))
+    if changed or gone:
+        make_folder(manifest.parent)
+        _replace_files(there, manifest, following, listed, changed, gone)
     return len(changed)
+
+
+def _part_of(name: str) -> str:
+    """The manifest that lists a ledger or a record file, by month or by the first two letters of its name."""
+    folder, _, own = name.rpartition("/")
+    month = _BY_MONTH.match(name)
+    return f"{folder.replace('/', '-')}-{month[1] + month[2] if month else own[:2]}"
+
+
+def _read_manifest(path: Path) -> dict[str, Sha256]:
+    return parse_manifest(path.read_bytes()) if path.is_file() else {}
 
 
 def require_newer_log(workspace: Workspace, target: FolderTarget) -> None:
@@ -110,20 +173,18 @@ def _log_is_damaged(log: Path) -> bool:
 
 def read_archive_manifest(there: Path) -> list[dict[str, Sha256]]:
     """The manifests of the archive's files at a target, digests by path: the present one, and one being written."""
-    found = []
-    for name in (SHA256_MANIFEST, NEXT_MANIFEST):
-        path = there / name
-        if path.is_file():
-            found.append(parse_manifest(path.read_bytes()))
-    return found
+    present, following = _read_manifest(there / SHA256_MANIFEST), _read_manifest(there / NEXT_MANIFEST)
+    for path in sorted((there / MANIFESTS).glob("*.txt")):
+        (following if path.name.endswith(f"{_NEXT}.txt") else present).update(_read_manifest(path))
+    return [one for one in (present, following) if one]
 
 
-def _files(root: Path) -> Iterator[Path]:
-    """The archive's own files but its custody log, sorted."""
-    for name in (SETTINGS, ID_FILE):
+def _files(root: Path, parts: Sequence[str]) -> Iterator[Path]:
+    """The archive's own files in these folders, but its custody log; settings and id with `_PARTS`."""
+    for name in (SETTINGS, ID_FILE) if parts is _PARTS else ():
         if (root / name).is_file():
             yield root / name
-    for part in _PARTS:
+    for part in parts:
         for folder, names, files in os.walk(root / part):
             names.sort()
             for name in sorted(files):
@@ -138,17 +199,23 @@ def _files(root: Path) -> Iterator[Path]:
 
 
 def _replace_files(
-    there: Path, listed: Mapping[str, _Known], changed: Mapping[str, bytes], gone: list[str]
+    there: Path,
+    manifest: Path,
+    following: Path,
+    listed: Mapping[str, str],
+    changed: Mapping[str, bytes],
+    gone: list[str],
 ) -> None:
-    manifest = "".join(f"{listed[name].sha256}  {encode_path(name)}\n" for name in sorted(listed)).encode()
-    replace_file(there / NEXT_MANIFEST, manifest)
+    """Replace and remove files while their next manifest lists the new state; then it takes the manifest's place."""
+    lines = "".join(f"{listed[name]}  {encode_path(name)}\n" for name in sorted(listed)).encode()
+    replace_file(following, lines)
     folders = {there}
     for name, content in changed.items():
         path = there / name
         make_folder(path.parent)
         replace_file(path, content)
         folders.add(path.parent)
-        if hash_file(path, uncached=True) != listed[name].sha256:
+        if hash_file(path, uncached=True) != listed[name]:
             raise DestinationError(
                 f"{path} does not hold what was written.", "Check the target's disk, then run it again."
             )
@@ -158,8 +225,8 @@ def _replace_files(
     for folder in folders:
         if folder.is_dir():
             sync_folder(folder)
-    (there / NEXT_MANIFEST).replace(there / SHA256_MANIFEST)
-    sync_folder(there)
+    following.replace(manifest)
+    sync_folder(manifest.parent)
 
 
 def _append_log(ours: Path, theirs: Path) -> None:

@@ -10,10 +10,10 @@ from shlex import quote
 
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, PushResult, Target
-from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
+from evidence.errors import ArchiveOlderError, BadInputError, BagError, EvidenceError
 from evidence.filing.archive_files import push_archive_files, require_newer_log
 from evidence.filing.bags import bag_folder, file_away, recover_bags
-from evidence.filing.copies import found_bad_since, record_check, verified_copies
+from evidence.filing.copies import bad_copies, found_bad_since, known_bad, record_check, verified_copies
 from evidence.filing.custody_heads import head_at, make_key, note_head
 from evidence.filing.record_files import keep_records
 from evidence.filing.releases import remove_purged, require_current, require_current_bags, unreleased
@@ -143,12 +143,12 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     reached: list[FolderTarget] = []
     for target in open_targets(workspace):
         try:
-            make_ready(workspace, target)
-            require_current(workspace, target)
-            require_newer_log(workspace, target)
-            anew = workspace.catalog.pushes.begin(
-                disk_of(target), target.name, head=head_at(workspace, target)
-            )
+            with workspace.filing():
+                make_ready(workspace, target)
+                require_current(workspace, target)
+                require_newer_log(workspace, target)
+                head = head_at(workspace, target)
+                anew = workspace.catalog.pushes.begin(disk_of(target), target.name, head=head)
             due = workspace.catalog.pushes.due(disk_of(target))
             compared += len(due)
             pushed, held_back = _push_all(workspace, target, due, progress)
@@ -214,20 +214,29 @@ def _push_all(
     waiting = list(claims)
     total = len(waiting)
     done: list[PushResult] = []
+    findings: list[Finding] = []
     while waiting:
         held_back: dict[ClaimId, dict[str, Sha256]] = {}
         for claim in waiting:
             progress(what, len(done), total)
-            require_current_bags(workspace, target, [bag_folder(workspace, claim).name])
-            if blocking := unreleased(workspace, target, claim):
-                held_back[claim] = blocking
-            else:
-                done.append(_push(workspace, target, claim))
-        if len(held_back) == len(waiting) and not _push_a_circle(workspace, target, held_back):
+            try:
+                with workspace.filing():  # for one bag, so that others have their turn in between
+                    require_current_bags(workspace, target, [bag_folder(workspace, claim).name])
+                    if blocking := unreleased(workspace, target, claim):
+                        held_back[claim] = blocking
+                        continue
+                    done.append(_push(workspace, target, claim))
+                    findings += _damaged(workspace, target, claim, done[-1])
+            except BagError as trouble:
+                findings.append(_not_backed_up(target, trouble))
+        with workspace.filing():
+            stuck = len(held_back) == len(waiting) and not _push_a_circle(workspace, target, held_back)
+        if stuck:
             break
         waiting = list(held_back)
     progress(what, total, total)
-    return done, [_left_alone(workspace, target, claim, held_back[claim]) for claim in waiting]
+    findings += [_left_alone(workspace, target, claim, held_back[claim]) for claim in waiting]
+    return done, findings
 
 
 def _push_a_circle(
@@ -260,7 +269,9 @@ def _push(
     keeping = workspace.catalog.keeping
     held = list(keeping.payload(claim))
     known = [row for rows in keeping.copies(held).values() for row in rows if row.place == target.name]
-    pushed = target.put_bag(bag, bag.name, recopy=any(found_bad_since(row) for row in known), keep=keep)
+    lost = known_bad(workspace, held)  # copying the bag again would not help these
+    recopy = any(found_bad_since(row) for row in known if row.sha256 not in lost)
+    pushed = target.put_bag(bag, bag.name, recopy=recopy, keep=keep)
     verified = [sha for sha in held if sha in set(pushed.verified)]
     with workspace.catalog.transaction():
         keeping.put_copies(verified_copies(workspace, target, claim, verified))
@@ -274,6 +285,28 @@ def _push(
         check = target.check_bag(bag.name, expected=expected)
         record_check(workspace, target, claim, check, payload)
     return pushed
+
+
+def _damaged(workspace: Workspace, target: Target, claim: ClaimId, pushed: PushResult) -> list[Finding]:
+    """Record the originals that the target does not have because the archive's file is bad; a finding for each."""
+    at = {path: sha for sha, path in workspace.catalog.keeping.payload(claim).items()}
+    bad = {path: at[path] for path in pushed.damaged if path in at}
+    with workspace.catalog.transaction():
+        workspace.catalog.keeping.put_copies(bad_copies(workspace, target, claim, list(bad.values())))
+        if pushed.damaged:  # the next backup tries again
+            workspace.catalog.pushes.mark_due(target.name, claim)
+    return [
+        Finding(
+            code="original_damaged",
+            message=f"data/{path} of {claim or 'unassigned'} is bad or missing in the archive, so it was not copied.",
+            subject=target.name,
+        )
+        for path in bad
+    ]
+
+
+def _not_backed_up(target: Target, trouble: EvidenceError) -> Finding:
+    return Finding(code="bag_not_backed_up", message=str(trouble), subject=target.name)
 
 
 def _left_alone(workspace: Workspace, target: Target, claim: ClaimId, files: Mapping[str, Sha256]) -> Finding:

@@ -3,78 +3,91 @@
 from __future__ import annotations
 
 import hashlib
-import json
+import logging
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from evidence.archive import bags
-from evidence.archive.assembly import PayloadFile
+from evidence.archive.assembly import Damaged, PayloadFile
 from evidence.archive.bagread import SHA256_MANIFEST, read_manifest
-from evidence.archive.bags import BagBuilt
 from evidence.archive.heads import HEADS
-from evidence.archive.names import fold, folder_name, free_name
+from evidence.archive.names import fold, folder_name
+from evidence.archive.payload_paths import PayloadPaths
 from evidence.archive.targets import MARKER
-from evidence.catalog.decisions import Decision, as_record
 from evidence.catalog.intakes import Sighting
-from evidence.catalog.originals import Original
-from evidence.codec import to_json
-from evidence.disk.objects import object_path
-from evidence.errors import BagError
-from evidence.filing.copies import verified_copies
-from evidence.filing.originals import discard_filed_originals, stage_originals
+from evidence.errors import BadInputError, BagError, EvidenceError, LockedError
+from evidence.filing.copies import bad_copies, known_bad, verified_copies
+from evidence.filing.originals import discard_filed_originals, payload_file, stage_leaving
 from evidence.filing.record_files import keep_records
+from evidence.filing.records import bag_info, original_paths, records_of
 from evidence.filing.sidecars import clear_sidecars, sidecars
-from evidence.model import ClaimId, Sha256
+from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import DAMAGED, Workspace
 
-CLAIM_RECORD = "records/claim.json"
-PHOTO_RECORD = "records/photos.json"
-EMBEDDINGS = "records/embeddings.f16"
-"""Embeddings of the photos, one after the other; photos.json gives where each begins and its bytes."""
-RECORD_FORMAT = 2
-"""Of both records. Format 1 had no `added_at` and `version` of a claim, and nothing after `seen` of a photo."""
+log = logging.getLogger(__name__)
 
 NOT_A_BAG = frozenset({"archive", "unassigned", DAMAGED, HEADS, MARKER})
 """Names, folded, that mean something else at a backup target: no claim's folder may have one of them."""
-
-_HOW_TO_CHECK = """\
-This folder is a BagIt bag (RFC 8493). The photographs are under data/ as the camera wrote them.
-To prove that none has changed, without any special program:
-    sha256sum -c manifest-sha256.txt        (in this folder; shasum -a 256 -c on macOS)
-NAME.xmp beside a photograph says what it shows, for any program that reads XMP (ISO 16684-1).
-records/claim.json and records/photos.json hold what the archive knew of the claim and of each photo.
-"""
+UNASSIGNED_BAG = "unassigned"
+"""What findings and the custody log call the tray's bag."""
+MOST_TRIES = 3
+"""How often one run builds a bag that a person changes meanwhile; then the next run builds it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Wanted:
-    """An original that the bag is to hold, and its path below data/."""
+class Filed:
+    """What a run of `file_away` did."""
 
-    original: Original
-    payload_path: str
+    bags: int
+    """Bags built."""
+    waiting: int = 0
+    """Bags left for the next run: another command works on the bags, or they were changed meanwhile."""
+    findings: tuple[Finding, ...] = ()
+    """`original_damaged` for each original that is altered, missing or unreadable; `bag_not_filed`."""
 
 
-def file_away(workspace: Workspace, *, progress: Progress = quiet) -> int:
-    """Build every bag that is out of date; returns how many there were.
+def file_away(workspace: Workspace, *, wait: bool = True, progress: Progress = quiet) -> Filed:
+    """Build every bag that is out of date. A bad original, or a bag that cannot be built, does not stop the others.
 
-    Raises BagError for an original that is nowhere, DestinationError, LockedError.
+    With `wait=False` nothing is built while another command works on the bags: that command, or the
+    next one, builds them. Otherwise the caller must not hold `workspace.locked`. Raises
+    DestinationError, LockedError.
     """
-    dirty = workspace.catalog.keeping.dirty()
-    wanted = {claim: _wanted(workspace, claim) for claim in dirty}
-    # A photo that changes bags is put into the intake area before its old bag is rebuilt without it.
-    for claim, files in wanted.items():
-        stage_originals(workspace, claim, {sha: one.original for sha, one in files.items()})
-    for number, claim in enumerate(dirty):
-        progress("Filing", number, len(dirty))
-        _build(workspace, claim, wanted[claim])
-    discard_filed_originals(workspace)
-    clear_sidecars(workspace)
-    keep_records(workspace)
-    progress("Filing", len(dirty), len(dirty))
-    return len(dirty)
+    keeping = workspace.catalog.keeping
+    tried: Counter[ClaimId] = Counter()
+    built, findings = 0, list[Finding]()
+    total = len(keeping.dirty())
+    try:
+        while claims := [claim for claim in keeping.dirty() if tried[claim] < MOST_TRIES]:
+            claim = min(claims, key=lambda one: tried[one])
+            progress("Filing", built, max(total, built + 1))
+            with workspace.filing(wait=wait):
+                tried[claim] += 1
+                try:
+                    findings += _build(workspace, claim)
+                    built += 1
+                except (BagError, BadInputError) as trouble:
+                    tried[claim] = MOST_TRIES
+                    findings.append(_not_filed(claim, trouble))
+        with workspace.filing(wait=wait):
+            discard_filed_originals(workspace)
+            clear_sidecars(workspace)
+            keep_records(workspace)
+    except LockedError:
+        if wait:
+            raise
+    progress("Filing", max(total, built), max(total, built))
+    return Filed(bags=built, waiting=len(keeping.dirty()), findings=tuple(dict.fromkeys(findings)))
+
+
+def _not_filed(claim: ClaimId, trouble: EvidenceError) -> Finding:
+    where = claim or UNASSIGNED_BAG
+    log.warning("bag_not_filed claim=%s why=%s", where, trouble)
+    return Finding(code="bag_not_filed", message=str(trouble), subject=where)
 
 
 def recover_bags(workspace: Workspace) -> None:
@@ -119,69 +132,118 @@ def require_known_bags(workspace: Workspace) -> None:
 # --- building one bag --------------------------------------------------------------------
 
 
-def payload_path(sha: Sha256, seen: Sequence[Sighting]) -> str:
-    """The path of an original below data/: the card it first came on, then its path on that card."""
-    if not seen:
-        return f"found/{sha}"
-    first = min(seen, key=lambda one: (one.intake, one.card_path))
-    parts = [part for part in first.card_path.split("/") if part]
-    if len(parts) > 1 and parts[0].upper() == "DCIM":
-        parts = parts[1:]
-    day, _, letters = first.intake.partition("-")
-    card = f"{day[:4]}-{day[4:6]}-{day[6:8]} card {letters.rpartition('-')[2]}"
-    return "/".join([card, *(folder_name(part) for part in parts)])
+def _wanted(workspace: Workspace, claim: ClaimId) -> dict[Sha256, str]:
+    """The originals that the bag is to hold, each with its path below data/.
 
-
-def _wanted(workspace: Workspace, claim: ClaimId) -> dict[Sha256, _Wanted]:
+    A file keeps the path that it has, as long as a card had it there and only a number may tell the two apart.
+    """
     photos = workspace.catalog.photos
     digests = [record.sha256 for record in photos.of_claim(claim or None)]
-    originals, seen = photos.originals(digests), photos.sightings(digests)
-    taken: set[str] = set()
-    out: dict[Sha256, _Wanted] = {}
-    for sha in digests:
-        path = payload_path(sha, seen.get(sha, ()))
-        ending = PurePosixPath(path).suffix
-        free = free_name(path.removesuffix(ending), ending, taken)
-        out[sha] = _Wanted(original=originals[sha], payload_path=free)
-    return out
-
-
-def _build(workspace: Workspace, claim: ClaimId, files: Mapping[Sha256, _Wanted]) -> BagBuilt:
-    """Build one bag, then record in one transaction that it is up to date and what it holds."""
-    keeping, now = workspace.catalog.keeping, workspace.now()
-    bag = bag_folder(workspace, claim, make=True)
-    _refuse_unknown_originals(workspace, bag)
-    paths = {sha: want.payload_path for sha, want in files.items()}
-    old = {sha: path for sha, path in keeping.payload(claim).items() if (bag / "data" / path).is_file()}
-    payload = {
-        want.payload_path: PayloadFile(
-            sha256=sha,
-            size=want.original.size,
-            source=bag / "data" / old[sha]
-            if sha in old
-            else object_path(workspace.store, sha, want.original.suffix),
-        )
-        for sha, want in files.items()
+    present = workspace.catalog.keeping.payload(claim)
+    if (
+        not claim
+    ):  # a photo that was not described yet belongs to an intake that runs, or to one that is to be finished
+        known = photos.originals(digests)
+        digests = [sha for sha in digests if known[sha].described or sha in present]
+    names = {sha: original_paths(sha, seen) for sha, seen in _sightings(workspace, digests).items()}
+    free = PayloadPaths()
+    out = {
+        sha: present[sha]
+        for sha in digests
+        if sha in present and any(free.keep(present[sha], one) for one in names[sha])
     }
-    payload |= sidecars(workspace, claim, paths, bag)
-    built = bags.build_bag(
-        bag,
-        payload,
-        _records(workspace, claim, paths),
-        _info(workspace, claim),
-        at_once=workspace.settings.disk.at_once,
-    )
-    added = [sha for sha in files if sha not in old]
-    with workspace.catalog.transaction():
-        keeping.mark_clean(claim, paths, at=now)
-        keeping.put_copies(verified_copies(workspace, None, claim, added))
-        keeping.drop_copies(ARCHIVE_PLACE, claim, but=files)
-    removed = sorted(set(old) - set(files))
-    if added or removed:
-        workspace.record(
-            "bag_built", claim or "unassigned", files=len(files), added=len(added), removed=len(removed)
+    return {sha: out[sha] if sha in out else free.take(names[sha][0]) for sha in digests}
+
+
+def _sightings(workspace: Workspace, digests: Sequence[Sha256]) -> dict[Sha256, Sequence[Sighting]]:
+    seen = workspace.catalog.photos.sightings(digests)
+    return {sha: seen.get(sha, ()) for sha in digests}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Content:
+    """What a bag is to hold, read from the catalog at one moment."""
+
+    bag: Path
+    changes: int
+    paths: Mapping[Sha256, str]
+    payload: Mapping[str, PayloadFile]
+    records: Mapping[str, bytes]
+    info: Sequence[tuple[str, str]]
+    before: Mapping[Sha256, str]
+
+
+def _content(workspace: Workspace, claim: ClaimId) -> _Content:
+    """Read what the bag is to hold; no change by another command comes in between."""
+    with workspace.locked():
+        keeping = workspace.catalog.keeping
+        changes, bag = keeping.changes(claim), bag_folder(workspace, claim, make=True)
+        _refuse_unknown_originals(workspace, bag)
+        paths, before = _wanted(workspace, claim), keeping.payload(claim)
+        bad = known_bad(workspace, list(paths))
+        payload = {
+            paths[sha]: payload_file(
+                workspace, original, bag / "data" / before[sha] if sha in before else None, bad=sha in bad
+            )
+            for sha, original in workspace.catalog.photos.originals(list(paths)).items()
+        }
+        return _Content(
+            bag=bag,
+            changes=changes,
+            paths=paths,
+            payload=payload | sidecars(workspace, claim, paths, bag),
+            records=records_of(workspace, claim, paths),
+            info=bag_info(workspace, claim),
+            before=before,
         )
-    return built
+
+
+def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
+    """Build one bag, then record in one transaction that it is up to date and what it holds; returns what is bad."""
+    keeping, content = workspace.catalog.keeping, _content(workspace, claim)
+    removed = set(content.before) - set(content.paths)
+    stage_leaving(workspace, claim, removed)
+    built = bags.build_bag(
+        content.bag,
+        content.payload,
+        content.records,
+        content.info,
+        at_once=workspace.settings.disk.at_once,
+        damaged=Damaged.KEEP,
+    )
+    at = {path: sha for sha, path in content.paths.items()}
+    added = [at[path] for path in built.added if path in at]
+    damaged = [at[path] for path in built.damaged if path in at]
+    fresh = set(damaged) - known_bad(workspace, damaged)
+    with workspace.catalog.transaction():
+        keeping.mark_clean(claim, content.paths, at=workspace.now(), changes=content.changes)
+        keeping.put_copies(verified_copies(workspace, None, claim, added))
+        keeping.put_copies(bad_copies(workspace, None, claim, damaged))
+        keeping.drop_copies(ARCHIVE_PLACE, claim, but=content.paths)
+        if fresh:
+            workspace.record(
+                "original_damaged", claim or UNASSIGNED_BAG, photos=sorted(fresh), place=ARCHIVE_PLACE
+            )
+    new = set(added) - set(content.before)
+    if new or removed:
+        workspace.record(
+            "bag_built",
+            claim or UNASSIGNED_BAG,
+            files=len(content.paths),
+            added=len(new),
+            removed=len(removed),
+        )
+    return [_damaged(claim, content.paths[sha]) for sha in damaged]
+
+
+def _damaged(claim: ClaimId, path: str) -> Finding:
+    where = claim or UNASSIGNED_BAG
+    return Finding(
+        code="original_damaged",
+        message=f"data/{path} in the bag of {where} is altered, missing or unreadable; it is listed with its "
+        "digest and waits for a good copy.",
+        subject=f"{where}: data/{path}",
+    )
 
 
 def _refuse_unknown_originals(workspace: Workspace, bag: Path) -> None:
@@ -196,86 +258,3 @@ def _refuse_unknown_originals(workspace: Workspace, bag: Path) -> None:
             f"first {min(listed[sha] for sha in unknown)}.",
             "The bag was not changed. Run `evidence rebuild`.",
         )
-
-
-def _records(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> dict[str, bytes]:
-    """The records of a bag, from which `rebuild` makes the catalog anew."""
-    photos, embeddings = _photo_record(workspace, claim, paths)
-    records = {
-        CLAIM_RECORD: _claim_record(workspace, claim),
-        PHOTO_RECORD: photos,
-        "records/how_to_check.txt": _HOW_TO_CHECK.encode(),
-    }
-    return {**records, EMBEDDINGS: embeddings} if embeddings else records
-
-
-def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
-    claims = workspace.catalog.claims
-    row = claims.get(claim) if claim else None
-    head = workspace.custody.head()
-    added = workspace.catalog.records.claim(claim)["claim"][0]["added_at"] if row else None
-    return _pretty(
-        {
-            "format": RECORD_FORMAT,
-            "custody": {"seq": head.seq, "sha256": head.sha256, "root": head.root},
-            "claim": to_json(row.claim) if row else None,
-            "added_at": added,
-            "version": row.version if row else None,
-            "state": row.state.value if row else None,
-            "closed_on": row.closed_on.isoformat() if row and row.closed_on else None,
-            "holds": to_json(claims.holds(claim)) if row else [],
-            "waivers": to_json(claims.waivers(claim)) if row else [],
-            "decisions": [
-                as_record(one) for one in claims.decisions(Decision, claim=claim, standing_only=False)
-            ]
-            if row
-            else [],
-        }
-    )
-
-
-def _photo_record(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> tuple[bytes, bytes]:
-    """The record of the bag's files, and the embeddings that it points into, one after the other."""
-    photos = workspace.catalog.photos
-    records = photos.of_claim(claim or None)
-    digests = [record.sha256 for record in records]
-    seen, said = photos.sightings(digests), photos.said(digests)
-    rows = workspace.catalog.records.placed(claim or None)
-    embeddings = bytearray()
-    listed = []
-    for record in records:
-        row = rows[record.sha256]
-        embedding = bytes(row["embedding"] or b"")
-        listed.append(
-            {
-                "payload_path": paths[record.sha256],
-                "size": row["size"],
-                "record": to_json(record),
-                "said": said.get(record.sha256, []),
-                "seen": to_json(seen.get(record.sha256, [])),
-                "suffix": row["suffix"],
-                "described": row["look"] is not None,
-                "position": row["position"],
-                "segment": row["segment"],
-                "tag_flags": json.loads(row["tag_flags"]),
-                "embedding": [len(embeddings), len(embedding)] if embedding else None,
-            }
-        )
-        embeddings += embedding
-    return _pretty(listed), bytes(embeddings)
-
-
-def _pretty(data: object) -> bytes:
-    return (json.dumps(data, ensure_ascii=False, indent=1, sort_keys=True) + "\n").encode()
-
-
-def _info(workspace: Workspace, claim: ClaimId) -> list[tuple[str, str]]:
-    row = workspace.catalog.claims.get(claim) if claim else None
-    info = [("Bagging-Date", workspace.now().date().isoformat())]
-    if row:
-        info.append(("External-Identifier", claim))
-        about = ", ".join(part for part in (row.claim.peril, row.claim.address) if part)
-        info.append(("External-Description", f"Photographs of claim {claim}{f' ({about})' if about else ''}"))
-    else:
-        info.append(("External-Description", "Photographs that fit no claim yet"))
-    return info

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from evidence.archive.bagcheck import BagCheck
 from evidence.archive.places import place_id
@@ -35,6 +36,24 @@ def verified_copies(
         )
         for sha in digests
     ]
+
+
+def bad_copies(
+    workspace: Workspace, target: Target | None, claim: ClaimId, digests: Sequence[Sha256]
+) -> list[CopyRow]:
+    """Rows which say that these originals are altered, unreadable or missing, at the target or in the archive."""
+    rows = verified_copies(workspace, target, claim, digests)
+    return [replace(row, verified_at=None, found_bad_at=workspace.now()) for row in rows]
+
+
+def known_bad(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:
+    """Those of `digests` whose copy in the archive was found bad and has not been verified since."""
+    copies = workspace.catalog.keeping.copies(digests)
+    return {
+        sha
+        for sha, rows in copies.items()
+        if any(row.place == ARCHIVE_PLACE and found_bad_since(row) for row in rows)
+    }
 
 
 def record_check(

@@ -18,8 +18,9 @@ from evidence.archive.heads import KeptLine, SignedHead, fingerprint, kept_lines
 from evidence.archive.targets import FolderTarget
 from evidence.errors import BadInputError, CustodyError, EvidenceError
 from evidence.filing.backup import open_targets
-from evidence.filing.bags import CLAIM_RECORD, bag_folder
+from evidence.filing.bags import bag_folder
 from evidence.filing.custody_heads import heads_folder, signed_head
+from evidence.filing.records import CLAIM_RECORD
 from evidence.filing.target_records import read_record
 from evidence.model import Finding
 from evidence.workspace import Workspace

@@ -22,8 +22,8 @@ from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.objects import find_object
 from evidence.errors import BagError, CatalogError, EvidenceError
-from evidence.filing.bags import CLAIM_RECORD, EMBEDDINGS, PHOTO_RECORD, RECORD_FORMAT
 from evidence.filing.record_files import RecordFile, keep_records, read_records
+from evidence.filing.records import CLAIM_RECORD, EMBEDDINGS, PHOTO_RECORD, RECORD_FORMAT
 from evidence.model import CameraFacts, ClaimId, ClaimState, Finding, Look, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE

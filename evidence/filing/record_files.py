@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -62,8 +62,15 @@ def _keep(workspace: Workspace) -> int:
     for one in due:
         rows = records.rows(one.kind, one.key)
         _write(record_path(workspace.root, one.kind, one.key), one, rows, seq)
-    records.written(due)
+    records.written(due, _names(workspace, due))
     return len(due)
+
+
+def _names(workspace: Workspace, due: Sequence[Due]) -> list[str]:
+    """The record files, and the ledgers of the intakes, by path below the archive."""
+    paths = [record_path(workspace.root, one.kind, one.key) for one in due]
+    paths += [workspace.ledgers / f"{one.key}.jsonl" for one in due if one.kind is Kind.INTAKE]
+    return [path.relative_to(workspace.root).as_posix() for path in paths]
 
 
 def record_path(root: Path, kind: Kind, key: str) -> Path:

@@ -14,8 +14,9 @@ from evidence.archive.heads import newest_head
 from evidence.archive.names import SIDECAR
 from evidence.archive.targets import FolderTarget, Target
 from evidence.errors import ArchiveOlderError, EvidenceError
-from evidence.filing.bags import CLAIM_RECORD, PHOTO_RECORD, bag_folder
+from evidence.filing.bags import bag_folder
 from evidence.filing.custody_heads import require_head_extended
+from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.retention.plans import load_plan
 from evidence.workspace import Workspace

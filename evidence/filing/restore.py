@@ -22,8 +22,8 @@ from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
 from evidence.filing.archive_files import AT_TARGET, CUSTODY, read_archive_manifest
-from evidence.filing.bags import CLAIM_RECORD
 from evidence.filing.rebuild import RebuildReport, rebuild
+from evidence.filing.records import CLAIM_RECORD
 from evidence.model import Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import default_text

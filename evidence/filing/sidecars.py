@@ -39,7 +39,9 @@ def sidecars(
         source = bag / "data" / path
         if not _has_content(source, content):
             source = _written(workspace, content)
-        out[path] = PayloadFile(sha256=_digest(content), size=len(content), source=source)
+        out[path] = PayloadFile(
+            sha256=_digest(content), size=len(content), source=source, replace=source != bag / "data" / path
+        )
     return out
 
 

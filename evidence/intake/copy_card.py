@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container
+from collections.abc import Container, Sequence
 from datetime import datetime
 
 from evidence.cards import ledger
@@ -12,7 +12,7 @@ from evidence.cards.volumes import CardSource
 from evidence.catalog.intakes import IntakeRow
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, CardReadError
-from evidence.filing.originals import find_original
+from evidence.filing.originals import is_kept_well
 from evidence.model import Copied, Found, Refusal
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -78,6 +78,15 @@ def copy_card(
     return copied, refused
 
 
+def copy_again(workspace: Workspace, source: CardSource, gone: Sequence[Copied]) -> None:
+    """Copy these files of the card again: a purge removed the archive's copies meanwhile.
+
+    Raises CardReadError, DestinationError.
+    """
+    for one in gone:
+        copy_in(source, one.found, workspace.store, known=lambda sha: is_kept_well(workspace, sha))
+
+
 def _copy_file(
     workspace: Workspace, source: CardSource, found: Found, sizes: Container[int]
 ) -> Copied | Refusal:
@@ -87,7 +96,7 @@ def _copy_file(
             source,
             found,
             workspace.store,
-            known=lambda sha: find_original(workspace, sha) is not None,
+            known=lambda sha: is_kept_well(workspace, sha),
             same_size=sizes.__contains__,
         )
     except CardReadError as trouble:

@@ -16,8 +16,10 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.filing.card_safety import CardNow, Judging, tell
-from evidence.intake.copy_card import copy_card, refuse_overlap
+from evidence.filing.originals import bags_to_heal, missing_originals
+from evidence.intake.copy_card import copy_again, copy_card, refuse_overlap
 from evidence.intake.describe import describe
+from evidence.intake.running import is_running, running
 from evidence.model import (
     ClaimId,
     Copied,
@@ -66,29 +68,32 @@ def take_in(
 
     Photos are analysed on `executor`, or on processes of this computer when there is none.
 
-    Nothing is written to the source. After a kill at any instant, the next run finishes the work. Raises
-    BadInputError for a source that cannot be used, DestinationError when the archive cannot be written.
+    Nothing is written to the source. After a kill at any instant, the next run finishes the work. The archive is
+    locked only for short steps, so that people and other intakes work on it meanwhile. Raises BadInputError for a
+    source that cannot be used, DestinationError when the archive cannot be written.
     """
     source = open_source(path)
     refuse_overlap(workspace, source)
-    with workspace.locked():
-        recover_bags(workspace)
-        require_known_bags(workspace)
-        run = _begin(workspace, source)
+    run = _begin(workspace, source)
+    with running(workspace, run.intake):
         copied, refused = copy_card(workspace, source, run, progress=progress)
-        digests = _enter_originals(workspace, run, copied)
-        digests += [sha for sha in workspace.catalog.photos.unfiled() if sha not in set(digests)]
-        describe(workspace, digests, executor=executor, progress=progress)
+        digests = _enter_originals(workspace, source, run, copied)
+        digests += [sha for sha in _left_behind(workspace, run) if sha not in set(digests)]
+        findings = describe(workspace, digests, executor=executor, progress=progress)
         progress("Splitting by claim", 0, 1)
-        refreshed = refresh_days(workspace, digests)
+        with workspace.locked():
+            findings += refresh_days(workspace, digests).findings
         progress("Splitting by claim", 1, 1)
-        file_away(workspace, progress=progress)
+        findings += file_away(workspace, progress=progress).findings
         backup = back_up(workspace, progress=progress)
+        findings += file_away(workspace).findings  # what people changed during the backup
         _end(workspace, run, refused, copied)
-        return _report(workspace, run.intake, source, copied, refused, refreshed.findings, backup)
+    return _report(workspace, run.intake, source, copied, refused, tuple(dict.fromkeys(findings)), backup)
 
 
 def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
+    """Finish what a killed program left, and record that the run begins."""
+    recover_bags(workspace)
     now = workspace.now()
     run = IntakeRow(
         intake=new_intake_id(now),
@@ -100,16 +105,41 @@ def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
         refused=(),
         card_id=source.card_id,
     )
-    workspace.catalog.photos.put_intake(run)
-    workspace.record("intake_started", run.intake, source=run.source, label=run.label, volume=run.card_id)
+    with workspace.locked():
+        require_known_bags(workspace)
+        workspace.catalog.photos.put_intake(run)
+        workspace.record("intake_started", run.intake, source=run.source, label=run.label, volume=run.card_id)
     return run
 
 
-def _enter_originals(workspace: Workspace, run: IntakeRow, copied: Sequence[Copied]) -> list[Sha256]:
-    """Enter the kept files in the catalog; returns their digests, each once, in the card's order."""
+def _enter_originals(
+    workspace: Workspace, source: CardSource, run: IntakeRow, copied: Sequence[Copied]
+) -> list[Sha256]:
+    """Enter the kept files in the catalog; returns their digests, each once, in the card's order.
+
+    Files that a purge removed since they were copied are copied again. A bag in which an original is bad or
+    missing is marked, so that it gets the card's copy.
+    """
+    digests = list(dict.fromkeys(one.sha256 for one in copied))
     rows = [(one.found, one.sha256, Path(one.found.card_path).suffix.lower()) for one in copied]
-    workspace.catalog.photos.add_originals(run.intake, rows)
-    return list(dict.fromkeys(one.sha256 for one in copied))
+    while True:
+        with workspace.locked():
+            gone = missing_originals(workspace, digests)
+            if not gone:
+                with workspace.catalog.transaction():
+                    workspace.catalog.photos.add_originals(run.intake, rows)
+                    workspace.catalog.keeping.mark_dirty(bags_to_heal(workspace, digests))
+                return digests
+        copy_again(workspace, source, [one for one in copied if one.sha256 in gone])
+
+
+def _left_behind(workspace: Workspace, run: IntakeRow) -> list[Sha256]:
+    """Kept files that a killed run filed in no bag; those of another intake that still runs are left to it."""
+    unfiled = workspace.catalog.photos.unfiled()
+    seen = workspace.catalog.photos.sightings(unfiled)
+    intakes = {one.intake for sightings in seen.values() for one in sightings} - {run.intake}
+    busy = {intake for intake in intakes if is_running(workspace, intake)}
+    return [sha for sha in unfiled if not any(one.intake in busy for one in seen.get(sha, ()))]
 
 
 def _end(workspace: Workspace, run: IntakeRow, refused: Sequence[Refusal], copied: Sequence[Copied]) -> None:

@@ -65,7 +65,7 @@ def load_assignments(workspace: Workspace, path: Path) -> LoadResult:
         workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
         with workspace.locked():
-            file_away(workspace)  # updates the records in the bags
+            file_away(workspace, wait=False)  # updates the records in the bags
     return LoadResult(added=added, updated=updated, refused=refused)
 
 

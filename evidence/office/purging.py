@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import contextlib
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from shlex import quote
 
+from evidence.analysis.refresh import refresh_days
 from evidence.archive import bags, exchange
 from evidence.archive.digest_search import find_digests
 from evidence.archive.targets import FolderTarget
@@ -68,7 +70,7 @@ class PlannedPurge:
 
 def plan_purge(workspace: Workspace, claims: Sequence[ClaimId] | None = None) -> PlannedPurge:
     """Freeze a plan for these claims, or for all that are due; raises PurgeRefusedError when none may be purged."""
-    with workspace.locked():
+    with workspace.filing():
         _finish_interrupted_work(workspace)
         frozen = make_plan(
             ArchiveRepository(workspace),
@@ -93,7 +95,7 @@ def approve_purge(workspace: Workspace, plan: str) -> str:
 
 def run_purge(workspace: Workspace, plan: str) -> PurgeReport:
     """Delete every copy that an approved plan names, then search for more."""
-    with workspace.locked():
+    with workspace.filing():
         folder = plan_folder(workspace, plan)
         if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
             _finish_interrupted_work(workspace)
@@ -195,6 +197,12 @@ class ArchiveRepository:
             for one in retired_targets(self._workspace)
             if counts[one.place]
         ]
+
+    @contextmanager
+    def removing(self) -> Iterator[None]:
+        """See `Repository`."""
+        with self._workspace.locked(), self._workspace.holding():
+            yield
 
     def remove(self, copy: CopyAddress) -> None:
         """See `Repository`."""
@@ -310,12 +318,16 @@ class ArchiveRepository:
     def record_tombstone(self, tombstone: Tombstone) -> None:
         """See `Repository`."""
         catalog, claim = self._workspace.catalog, tombstone.claim
-        with catalog.transaction():
-            mine = {record.sha256 for record in catalog.photos.of_claim(claim)} | set(tombstone.photos)
+        with self._workspace.locked(), catalog.transaction():
+            mine = set(tombstone.photos)
             shared = {sha for sha in mine if any(other != claim for other in self.claims_holding(sha))}
             catalog.keeping.delete_bag(claim)
             catalog.photos.delete(sorted(mine - shared))
             catalog.claims.reduce_to_tombstone(claim)
+            # A card that was taken in during the purge may have brought photos of the claim: they wait unassigned.
+            late = [record.sha256 for record in catalog.photos.of_claim(claim) if record.sha256 not in mine]
+            if late:
+                refresh_days(self._workspace, late)
 
     def _in_another_bag(self, path: str, claim: ClaimId) -> bool:
         """True for a file in another claim's bag, or in the tray's: that claim holds the photo too."""

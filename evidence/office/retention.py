@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 from collections import defaultdict
 from collections.abc import Iterable
 from datetime import date
 
 from evidence.catalog.claims import ClaimRow, HoldRow
 from evidence.catalog.decisions import Close, Closure, DecisionRow, Reopen
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, EvidenceError
 from evidence.filing.bags import file_away
 from evidence.lookup import require_claim
 from evidence.model import ClaimId, ClaimState
@@ -23,6 +24,8 @@ from evidence.retention.disposition import (
 from evidence.retention.schedule import RetentionSchedule, load_schedule, override
 from evidence.settings import default_text
 from evidence.workspace import Workspace
+
+log = logging.getLogger(__name__)
 
 # --- closing and holds -------------------------------------------------------------------
 
@@ -50,7 +53,7 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
             _record_change(workspace, claim, Close(on=on))
             workspace.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
             workspace.record("claim_closed", claim, on=on.isoformat())
-        file_away(workspace)
+        file_away(workspace, wait=False)
 
 
 def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
@@ -72,7 +75,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
             _record_change(workspace, claim, Reopen(on=on))
             workspace.catalog.claims.set_state(claim, ClaimState.OPEN)
             workspace.record("claim_reopened", claim, on=on.isoformat())
-        file_away(workspace)
+        file_away(workspace, wait=False)
 
 
 def _refuse_future(workspace: Workspace, on: date, verb: str) -> None:
@@ -86,10 +89,13 @@ def _record_change(workspace: Workspace, claim: ClaimId, change: Closure) -> Non
 
 
 def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
-    """Place a hold: until it is lifted, nothing of the claim may be purged. Returns the hold's number."""
+    """Place a hold: until it is lifted, nothing of the claim may be purged. Returns the hold's number.
+
+    It takes effect at once, whatever else runs; the bag's record of it follows at the next filing.
+    """
     if not reason.strip():
         raise BadInputError("A hold needs a reason.", "Add --reason, for instance --reason 'suit filed'.")
-    with workspace.locked():
+    with workspace.holding():  # not `locked`: a hold never waits for other work on the archive
         require_claim(workspace, claim)
         with workspace.catalog.transaction():
             number = workspace.catalog.claims.place_hold(
@@ -97,7 +103,7 @@ def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
             )
             workspace.record("hold_placed", claim, hold=number, reason=reason)
             workspace.catalog.keeping.mark_dirty([claim])
-        file_away(workspace)
+    _bag_follows(workspace)
     return number
 
 
@@ -105,7 +111,7 @@ def lift_hold(workspace: Workspace, number: int, *, why: str) -> None:
     """End a hold. Raises BadInputError when it is unknown or lifted already, or no reason is given."""
     if not why.strip():
         raise BadInputError("Lifting a hold needs a reason.", "Add --reason.")
-    with workspace.locked():
+    with workspace.holding():
         hold = next((one for one in workspace.catalog.claims.holds() if one.number == number), None)
         if hold is None or not hold.active:
             raise BadInputError(f"There is no hold {number} in force.", "`evidence hold list` shows them.")
@@ -113,7 +119,19 @@ def lift_hold(workspace: Workspace, number: int, *, why: str) -> None:
             workspace.catalog.claims.lift_hold(number, by=workspace.actor, why=why, at=workspace.now())
             workspace.record("hold_lifted", hold.claim, hold=number, reason=why)
             workspace.catalog.keeping.mark_dirty([hold.claim])
-        file_away(workspace)
+    _bag_follows(workspace)
+
+
+def _bag_follows(workspace: Workspace) -> None:
+    """Build the bags that a hold made outdated, unless another command works on the archive: then they follow later.
+
+    The hold is in force already, so nothing that goes wrong with a bag is reported as its failure.
+    """
+    try:
+        with workspace.locked(wait=False):
+            file_away(workspace, wait=False)
+    except EvidenceError as trouble:
+        log.warning("bags_follow_later: %s", trouble)
 
 
 # --- retention ---------------------------------------------------------------------------

@@ -185,9 +185,10 @@ class _Run:
         started = self.progress.note(claim, Step.STARTED, self.repository.now(), by=self.by)
         self._log(f"purge_started:{self.frozen.digest}:{claim}", "purge_started", started["by"], claim)
         for copy in sorted(copies, key=removal_rank):
-            self._check_disposition(claim)
-            if not self._serves_another(copy, claim):
-                self.repository.remove(copy)
+            with self.repository.removing():
+                self._check_disposition(claim)
+                if not self._serves_another(copy, claim):
+                    self.repository.remove(copy)
         left = [
             c
             for c in self.repository.find_copies(claim, planned.photos)

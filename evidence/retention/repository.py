@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Protocol
@@ -87,6 +88,10 @@ class Repository(Protocol):
 
         By name and, where the place allows it, by digest; files that interrupted work left are found too.
         """
+        ...
+
+    def removing(self) -> AbstractContextManager[None]:
+        """Keeps holds and photos as they are between a last check and the removal of one copy."""
         ...
 
     def remove(self, copy: CopyAddress) -> None:

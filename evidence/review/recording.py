@@ -72,7 +72,10 @@ def log_photos(
 def bags_follow(
     workspace: Workspace, decision: int, refreshed: Refreshed, digests: Sequence[Sha256]
 ) -> Corrected:
-    """Build the bags that a correction made outdated; call it after the transaction."""
-    file_away(workspace)
+    """Build the bags that a correction made outdated; call it after the transaction.
+
+    While another command works on the bags, they follow when that command or the next one files.
+    """
+    file_away(workspace, wait=False)
     touched = tuple(sorted(claim or UNASSIGNED for claim in refreshed.touched))
     return Corrected(decision=decision, photos=len(digests), claims=touched)

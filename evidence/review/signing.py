@@ -145,7 +145,7 @@ def _conclude(
         workspace.catalog.claims.set_state(claim, state)
         workspace.catalog.keeping.mark_dirty([claim])
         workspace.record(action, claim, decision=number, **reason, **details)
-    file_away(workspace)
+    file_away(workspace, wait=False)
     return number
 
 

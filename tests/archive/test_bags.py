@@ -118,7 +118,7 @@ def test_a_photo_may_move_within_its_bag_when_its_only_copy_is_there(bag_dir, ke
     inside = type(item)(sha256=item.sha256, size=item.size, source=bag_dir / "data" / "A1.JPG")
     shutil.rmtree(kept)
     built = build_bag(bag_dir, {"100AAAAA/A1.JPG": inside}, {}, INFO)
-    assert (built.added, built.removed) == (("100AAAAA/A1.JPG",), ("A1.JPG",))
+    assert (built.added, built.removed, built.damaged) == ((), ("A1.JPG",), ())
     assert outside_verdict(bag_dir) == ""
 
 

@@ -88,8 +88,8 @@ UNSAFE = {
     "a\u2028b": "line break",
     "a\u0085b": "line break",
     "a\udc80": "control",
-    "x" * 241: "longer",
-    "\u5199" * 81: "longer",
+    "x" * 255: "longer",
+    "\u5199" * 85: "longer",
 }
 
 

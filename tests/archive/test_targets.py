@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import subprocess
@@ -130,10 +131,25 @@ def test_a_corrupt_local_file_never_replaces_a_good_copy(target, local, kept):
     target.put_bag(local, "HT-1001")
     build_bag(local, photos(kept, *NAMES, "100AAAAA/A4.JPG"), {"records/claim.json": b"{}"}, INFO)
     spoil(local / "data" / "100AAAAA" / "A4.JPG")
-    with pytest.raises(BagError, match=r"A4\.JPG is no longer the file"):
-        target.put_bag(local, "HT-1001")
+    spoil(local / "data" / NAMES[0])
+    (local / "data" / NAMES[1]).unlink()
+    pushed = target.put_bag(local, "HT-1001")
+    assert pushed.damaged == ("100AAAAA/A4.JPG",)
+    assert pushed.copied == 0
+    copy = target.root / "HT-1001"
+    assert not (copy / "data" / "100AAAAA" / "A4.JPG").exists()
+    assert read_manifest(copy) == read_manifest(local)
+    for name in NAMES:
+        assert hashlib.sha256((copy / "data" / name).read_bytes()).hexdigest() == read_manifest(copy)[name]
+
+
+def test_a_good_copy_survives_being_copied_again_from_a_bag_whose_file_is_bad(target, local):
+    target.put_bag(local, "HT-1001")
+    (local / "data" / NAMES[0]).chmod(0o644)
+    (local / "data" / NAMES[0]).write_bytes(b"short")
+    pushed = target.put_bag(local, "HT-1001", recopy=True)
+    assert pushed.damaged == ()
     assert outside_verdict(target.root / "HT-1001") == ""
-    assert len(read_manifest(target.root / "HT-1001")) == 3
 
 
 def test_a_local_bag_whose_records_were_altered_is_not_copied(target, local):

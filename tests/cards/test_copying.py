@@ -233,7 +233,7 @@ def test_a_kept_copy_gone_bad_is_moved_aside_and_replaced_not_overwritten(card, 
     bad = kept.read_bytes()
     assert copy_in(source, found, store).outcome is Outcome.KEPT
     assert hash_file(find_object(store, digest)) == digest
-    (aside,) = (store / "damaged").iterdir()
+    (aside,) = store.glob("??/*.damaged")
     assert aside.read_bytes() == bad
 
 

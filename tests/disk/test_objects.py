@@ -43,6 +43,13 @@ def test_an_added_object_is_found_by_its_digest_whatever_its_extension(store):
     assert files_below(incoming_folder(store)) == set()
 
 
+def test_a_sound_twin_under_another_extension_counts_when_the_first_is_damaged(store):
+    flip(add_object(a_part(store), store, DIGEST, ".jpeg"))
+    sound = add_object(a_part(store), store, DIGEST, ".jpg")
+    assert has_sound_object(store, DIGEST)
+    assert find_object(store, DIGEST) == sound
+
+
 def test_an_object_is_never_overwritten(store):
     add_object(a_part(store), store, DIGEST, ".jpg")
     with pytest.raises(NameTakenError):
@@ -54,7 +61,7 @@ def test_a_damaged_object_is_moved_aside_and_kept(store):
     flip(add_object(a_part(store), store, DIGEST, ".jpg"))
     assert not has_sound_object(store, DIGEST)
     assert find_object(store, DIGEST) is None
-    (aside,) = (store / "damaged").iterdir()
+    (aside,) = store.glob("??/*.damaged")
     assert len(aside.read_bytes()) == len(CONTENT)
     assert aside.read_bytes() != CONTENT
 

@@ -10,8 +10,9 @@ from support_intake import at_home, filed, with_target
 from evidence.catalog.intakes import Sighting
 from evidence.errors import BagError
 from evidence.filing.backup import back_up
-from evidence.filing.bags import bag_folder, file_away, payload_path
+from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.originals import find_original, require_original
+from evidence.filing.records import original_paths
 from evidence.filing.verify import verify
 from evidence.model import ClaimId, IntakeId, Sha256
 
@@ -37,7 +38,7 @@ def sighting(intake: str, card_path: str) -> Sighting:
 def test_an_original_keeps_its_camera_path_below_its_first_card(card_paths, path):
     seen = [sighting("20260304-101500-k7", one) for one in card_paths]
     later = [sighting("20260305-101500-q2", one) for one in card_paths]
-    assert payload_path(SHA, [*later, *seen]) == path
+    assert original_paths(SHA, [*later, *seen])[0] == path
 
 
 def test_an_original_is_found_in_its_bag_and_a_lost_one_is_an_error(houses):
@@ -56,9 +57,9 @@ def test_an_original_is_found_in_its_bag_and_a_lost_one_is_an_error(houses):
 def test_bags_that_are_up_to_date_are_not_built_again(houses):
     before = filed(houses)
     with at_home(houses) as workspace:
-        assert file_away(workspace) == 0
+        assert file_away(workspace).bags == 0
         workspace.catalog.keeping.mark_dirty([ClaimId("TC-1001")])
-        assert file_away(workspace) == 1
+        assert file_away(workspace).bags == 1
         assert workspace.catalog.keeping.dirty() == []
     assert filed(houses) == before
 

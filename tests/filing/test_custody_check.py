@@ -282,6 +282,6 @@ def test_two_processes_that_take_the_same_card_in_at_once_keep_every_file_once(t
                 os._exit(1)
         children.append(child)
     ends = sorted(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children)
-    assert ends == [10, 19], "one keeps all nine, the other finds them kept"
+    assert sum(end - 10 for end in ends) == 9, "each file is kept by one of the two"
     assert len(filed(archive)) == 9
     assert verdict(archive).status == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 
@@ -11,6 +12,7 @@ from support_cli import cli
 from support_intake import at_home, bags_of, filed, with_target
 
 from evidence.archive.custody_key import KEY_FILE
+from evidence.catalog.pushes import files_changed
 from evidence.filing.archive_files import AT_TARGET
 from evidence.workspace import Workspace
 
@@ -154,3 +156,35 @@ def test_an_older_archive_changes_nothing_at_a_target_with_a_longer_log(backed_u
     before = {p: p.read_bytes() for p in (other_disk / AT_TARGET).rglob("*") if p.is_file()}
     assert cli("backup", archive=older).status == 32
     assert {p: p.read_bytes() for p in (other_disk / AT_TARGET).rglob("*") if p.is_file()} == before
+
+
+def test_ledgers_and_record_files_are_listed_in_parts_and_only_changed_parts_are_written(
+    backed_up, other_disk
+):
+    there = other_disk / AT_TARGET
+    parts = {path: path.stat().st_mtime_ns for path in (there / "manifests").glob("*.txt")}
+    listed = [line.split("  ", 1)[1] for path in parts for line in path.read_text().splitlines()]
+    held = [p for part in ("ledgers", "records") for p in (there / part).rglob("*") if p.is_file()]
+    assert sorted(listed) == sorted(path.relative_to(there).as_posix() for path in held)
+    assert cli("hold", "place", "TC-1001", "--reason", "another suit", archive=backed_up).status == 0
+    assert cli("backup", archive=backed_up).status == 0
+    written = {path.name for path, at in parts.items() if path.stat().st_mtime_ns != at}
+    assert any(name.startswith("records-bags-") for name in written)
+    assert not any(name.startswith(("ledgers-", "records-days-")) for name in written)
+    ours = {p.relative_to(backed_up): p.read_bytes() for p in (backed_up / "records").rglob("*.json")}
+    assert ours == {p.relative_to(there): p.read_bytes() for p in (there / "records").rglob("*.json")}
+
+
+def test_a_backup_that_was_killed_among_the_record_files_is_finished_by_the_next(backed_up, other_disk):
+    there = other_disk / AT_TARGET
+    manifest = next((there / "manifests").glob("records-bags-*.txt"))
+    before = manifest.read_text()
+    name = before.splitlines()[0].split("  ", 1)[1]
+    (there / name).write_bytes(b"torn")
+    manifest.with_name(f"{manifest.stem}.next.txt").write_text(before)
+    digest, _, path = before.splitlines()[0].partition("  ")
+    with at_home(backed_up) as workspace:
+        files_changed(workspace.catalog._database, [path])
+    assert cli("backup", archive=backed_up).status == 0
+    assert hashlib.sha256((there / name).read_bytes()).hexdigest() == digest
+    assert not list((there / "manifests").glob("*.next.txt"))

@@ -9,6 +9,7 @@ import shutil
 import signal
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -114,6 +115,9 @@ class MemoryRepository:
     def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
         self.before("known_copies")
         return sorted(self.places[claim], key=place_text)
+
+    def removing(self) -> AbstractContextManager[None]:
+        return nullcontext()
 
     def remove(self, copy: CopyAddress) -> None:
         self.before("remove")
@@ -226,6 +230,9 @@ class FolderRepository:
                 return self.root / "thumbs" / name
             case Stray(path=path):
                 return self.root / path
+
+    def removing(self) -> AbstractContextManager[None]:
+        return nullcontext()
 
     def remove(self, copy: CopyAddress) -> None:
         path = self.path(copy)
