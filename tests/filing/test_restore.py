@@ -142,7 +142,7 @@ def test_people_are_kept_without_their_passwords(backed_up, other_disk, tmp_path
     assert cli("backup", archive=backed_up).status == 0
     assert not [p for p in (other_disk / AT_TARGET).rglob("*") if p.is_file() and b"argon2" in p.read_bytes()]
     ran = cli("restore", other_disk, tmp_path / "back")
-    assert "1 people need a new password" in ran.out
+    assert "1 person needs a new password" in ran.out
     with Workspace(tmp_path / "back") as workspace:
         assert [one.name for one in workspace.catalog.users.all()] == ["Rita Moss"]
         assert people.verify_password(workspace, "Rita Moss", "larch hail 2026 way") is None
