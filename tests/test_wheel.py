@@ -82,7 +82,7 @@ def test_the_commands_run_from_it_in_an_empty_folder(unpacked, tmp_path):
     assert where.startswith(str(unpacked)), "the checkout was imported instead"
     evidence("init", str(tmp_path / "archive"))
     assert "1 added" in evidence("assignments", "claims.csv")
-    assert "1 pages" in evidence("sheets", "s.pdf")
+    assert "1 page in" in evidence("sheets", "s.pdf")
     evidence("labels", "l.pdf")
     assert "hail" in evidence("lists", "hail_roof").casefold()
     assert (tmp_path / "l.pdf").read_bytes().startswith(b"%PDF-")
