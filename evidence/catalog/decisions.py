@@ -118,10 +118,9 @@ class Shift(SplitCorrection):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cut(SplitCorrection):
-    """A segment begins with the photo `before`."""
+class BoundaryCorrection(SplitCorrection):
+    """A correction of the boundary before the photo `before`."""
 
-    kind: Literal["cut"] = "cut"
     before: Sha256
 
     def about(self) -> tuple[Sha256, ...]:
@@ -134,19 +133,17 @@ class Cut(SplitCorrection):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Join(SplitCorrection):
+class Cut(BoundaryCorrection):
+    """A segment begins with the photo `before`."""
+
+    kind: Literal["cut"] = "cut"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Join(BoundaryCorrection):
     """No segment begins with the photo `before`."""
 
     kind: Literal["join"] = "join"
-    before: Sha256
-
-    def about(self) -> tuple[Sha256, ...]:
-        """The photo after the boundary that was removed."""
-        return (self.before,)
-
-    def touches(self) -> frozenset[Touched]:
-        """The boundary before the photo."""
-        return frozenset({Touched(self.before, "boundary")})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
