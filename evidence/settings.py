@@ -17,7 +17,7 @@ def _folded(by_peril: dict[str, str]) -> dict[str, str]:
     return {peril.casefold(): name for peril, name in by_peril.items()}
 
 
-class _Part(BaseModel):
+class _SettingsTable(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
@@ -30,7 +30,7 @@ ARCHIVE_PLACE = "archive"
 Share = Annotated[float, Field(ge=0, le=1)]
 
 
-class IntakeSettings(_Part):
+class IntakeSettings(_SettingsTable):
     """How the intake works."""
 
     workers: Annotated[int, Field(ge=0, le=256)]
@@ -41,7 +41,7 @@ class IntakeSettings(_Part):
     litter: tuple[str, ...]
 
 
-class SafetySettings(_Part):
+class SafetySettings(_SettingsTable):
     """When a card may be erased (rule 4)."""
 
     places: Annotated[int, Field(ge=1)]
@@ -49,7 +49,7 @@ class SafetySettings(_Part):
     read_back_days: Annotated[int, Field(ge=1, le=3660)]
 
 
-class TargetSettings(_Part):
+class TargetSettings(_SettingsTable):
     """One backup target."""
 
     name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]*$")]
@@ -58,21 +58,21 @@ class TargetSettings(_Part):
     off_computer: bool = False
 
 
-class DiskSettings(_Part):
+class DiskSettings(_SettingsTable):
     """How disks are read and written."""
 
     at_once: Annotated[int, Field(ge=1, le=64)]
     """Files at the same time."""
 
 
-class SplitSettings(_Part):
+class SplitSettings(_SettingsTable):
     """How a day is cut into claims."""
 
     sheet_at: Literal["start", "end", "detect"]
     confirm_below: Share
 
 
-class ClockSettings(_Part):
+class ClockSettings(_SettingsTable):
     """A camera whose clock is known to be wrong."""
 
     device: Annotated[str, Field(min_length=1)]
@@ -80,7 +80,7 @@ class ClockSettings(_Part):
     reason: str = "stated in the settings"
 
 
-class CoverageSettings(_Part):
+class CoverageSettings(_SettingsTable):
     """The list for each claim, and how strict the check is."""
 
     default_list: str
@@ -91,26 +91,26 @@ class CoverageSettings(_Part):
     """Keys in lower case: a peril is the same however it is written."""
 
 
-class WatchSettings(_Part):
+class WatchSettings(_SettingsTable):
     """When a new card is ready."""
 
     settle_s: Annotated[float, Field(ge=0, le=MOST_SECONDS)]
 
 
-class CatalogSettings(_Part):
+class CatalogSettings(_SettingsTable):
     """Where the catalog is stored."""
 
     url: str
 
 
-class BoardSettings(_Part):
+class BoardSettings(_SettingsTable):
     """The review page."""
 
     port: Annotated[int, Field(ge=0, le=65535)]
     session_hours: Annotated[float, Field(gt=0, le=MOST_SECONDS / 3600)]
 
 
-class Settings(_Part):
+class Settings(_SettingsTable):
     """Everything that an office may set."""
 
     intake: IntakeSettings

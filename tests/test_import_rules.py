@@ -96,6 +96,15 @@ def test_at_most_nine_modules_stand_loose():
     assert len([path for path in PACKAGE.glob("*.py") if path.name != "__init__.py"]) <= 9
 
 
+def test_a_class_name_means_one_thing_in_all_rooms():
+    homes: dict[str, list[str]] = {}
+    for path in modules():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef):
+                homes.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
+    assert {name: where for name, where in homes.items() if len(where) > 1} == {}
+
+
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_a_library_of_one_room_is_imported_by_no_other(path):
     tops = {name.split(".")[0] for name in imported(path)}

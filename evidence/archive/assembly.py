@@ -111,7 +111,7 @@ def assemble(
         mark_incomplete(next_bag)
         _clear_unwanted(next_bag, {*(DATA + path for path in payload), *tags, INCOMPLETE_MARK})
     on_step("begun")
-    stage = _Stage(bag, next_bag, copy, damaged, recorded)
+    stage = _NextState(bag, next_bag, copy, damaged, recorded)
 
     def place(path: str) -> _Placed:
         return stage.place(path, payload[path], present.get(path))
@@ -190,7 +190,7 @@ class _Placed(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class _Stage:
+class _NextState:
     """Puts payload files into the next state of a bag."""
 
     bag: Path

@@ -83,7 +83,7 @@ def _ignore(_octets: int) -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class PayloadReading:
     """How the payload of a bag is read. The manifests and tag files are always read whole."""
 
     only: Collection[str] | None = None
@@ -96,12 +96,12 @@ class Reading:
     """Files read at the same time."""
 
 
-WHOLE = Reading()
+WHOLE = PayloadReading()
 """Every file."""
 
 
 def check_bag(
-    bag: Path, *, expected: Mapping[str, Sha256] | None = None, reading: Reading = WHOLE
+    bag: Path, *, expected: Mapping[str, Sha256] | None = None, reading: PayloadReading = WHOLE
 ) -> BagCheck:
     """Read a bag, from the disk where the system allows, and compare it with its manifests.
 
@@ -126,7 +126,7 @@ def _state(bag: Path) -> tuple[int, ...]:
     return (own.st_dev, own.st_ino, manifest.st_ino, manifest.st_mtime_ns)
 
 
-def _inspect(bag: Path, expected: Mapping[str, Sha256] | None, reading: Reading) -> BagCheck:
+def _inspect(bag: Path, expected: Mapping[str, Sha256] | None, reading: PayloadReading) -> BagCheck:
     findings = Findings()
     read = _Read()
     declaration = read_declaration(bag, findings)
@@ -320,7 +320,7 @@ class _Read:
 
 
 def _check_digests(
-    bag: Path, tree: FileTree, wanted: Mapping[str, Checksums], findings: Findings, reading: Reading
+    bag: Path, tree: FileTree, wanted: Mapping[str, Checksums], findings: Findings, reading: PayloadReading
 ) -> _Read:
     """Read and compare the chosen files."""
     only = None if reading.only is None else frozenset(reading.only)

@@ -16,7 +16,7 @@ import rfc8785
 
 from evidence.archive import places
 from evidence.archive.assembly import Assembled, Damaged, PayloadFile, assemble, known_paths, recorded_digests
-from evidence.archive.bagcheck import WHOLE, BagCheck, Reading, check_bag
+from evidence.archive.bagcheck import WHOLE, BagCheck, PayloadReading, check_bag
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, TAG_MANIFEST, parse_manifest, read_tags
 from evidence.archive.bags import list_payload
 from evidence.archive.digest_search import find_digests
@@ -147,7 +147,7 @@ class Target(Protocol):
         name: str,
         *,
         expected: Mapping[str, Sha256] | None = None,
-        reading: Reading = WHOLE,
+        reading: PayloadReading = WHOLE,
     ) -> BagCheck:
         """Read the copy and compare; see `bagcheck.check_bag`."""
         ...
@@ -394,7 +394,7 @@ class FolderTarget:
         name: str,
         *,
         expected: Mapping[str, Sha256] | None = None,
-        reading: Reading = WHOLE,
+        reading: PayloadReading = WHOLE,
     ) -> BagCheck:
         """See `Target`. A missing copy is reported, not raised."""
         self._require_marker()

@@ -58,7 +58,7 @@ def claims(user: AnyUser, q: str = "", need: str = "", page: int = 1) -> HTMLRes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClaimView:
+class OpenedClaim:
     """A claim, or the photos without a claim, as its pages show it."""
 
     row: ClaimRow | None
@@ -101,17 +101,19 @@ class ClaimView:
         return ", ".join(parts) + "."
 
 
-def open_claim(user: CurrentUser, number: str) -> ClaimView:
+def open_claim(user: CurrentUser, number: str) -> OpenedClaim:
     """The claim of that number, or the unassigned photos. Raises BadInputError for an unknown number."""
     if number.casefold() == UNASSIGNED:
-        return ClaimView(row=None, number=UNASSIGNED, records=photos_of(user.workspace, number), report=None)
+        return OpenedClaim(
+            row=None, number=UNASSIGNED, records=photos_of(user.workspace, number), report=None
+        )
     claim = known_claim(user.workspace, number)
     row = user.workspace.catalog.claims.get(claim)
     assert row is not None
     records = user.workspace.catalog.photos.of_claim(claim)
     report = covering.CoverageChecker(user.workspace).report(claim, records)
     covering.store_tally(user.workspace, row, report, covering.tally_basis(user.workspace))
-    return ClaimView(row=row, number=claim, records=records, report=report)
+    return OpenedClaim(row=row, number=claim, records=records, report=report)
 
 
 @router.get("/claim")
@@ -163,7 +165,7 @@ def _last_verdict(decisions: Sequence[DecisionRow[Decision]]) -> DecisionRow[Dec
     return next((one for one in reversed(decisions) if isinstance(one.decision, Sign | SendBack)), None)
 
 
-def _duplicate_of(user: CurrentUser, view: ClaimView, sha: str, flags: Sequence[Any]) -> Sha256 | None:
+def _duplicate_of(user: CurrentUser, view: OpenedClaim, sha: str, flags: Sequence[Any]) -> Sha256 | None:
     """The photo that a flagged duplicate resembles, to compare with."""
     codes = {flag.code for flag in flags}
     mine = next((record for record in view.records if record.sha256 == sha), None)

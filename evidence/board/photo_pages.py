@@ -11,7 +11,7 @@ from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Resp
 
 from evidence.analysis import coverage as covering
 from evidence.board import view_models
-from evidence.board.claim_pages import AnyUser, ClaimView, open_claim
+from evidence.board.claim_pages import AnyUser, OpenedClaim, open_claim
 from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo, require
 from evidence.board.permissions import Permission
 from evidence.board.thumbnails import SIDES
@@ -78,7 +78,7 @@ def photos_page(
     )
 
 
-def _shots(user: CurrentUser, view: ClaimView) -> ShotList | None:
+def _shots(user: CurrentUser, view: OpenedClaim) -> ShotList | None:
     return (
         covering.shot_list(user.workspace, covering.list_for(user.workspace, view.row.claim))
         if view.row
@@ -86,7 +86,7 @@ def _shots(user: CurrentUser, view: ClaimView) -> ShotList | None:
     )
 
 
-def _my_last(user: CurrentUser, view: ClaimView) -> int | None:
+def _my_last(user: CurrentUser, view: OpenedClaim) -> int | None:
     """The number of this person's latest tag decision in the claim, for the undo key."""
     mine = [
         one
@@ -96,7 +96,7 @@ def _my_last(user: CurrentUser, view: ClaimView) -> int | None:
     return mine[-1].number if mine and view.claim else None
 
 
-def _claims_near(user: CurrentUser, view: ClaimView) -> list[tuple[str, str]]:
+def _claims_near(user: CurrentUser, view: OpenedClaim) -> list[tuple[str, str]]:
     """Other claims with photos on the same days: a wrong photo most likely belongs to one of them."""
     known = {row.claim.claim: row.claim.insured for row in user.workspace.catalog.claims.all()}
     near = {row.claim for row in user.workspace.catalog.photos.segments_of(view.claim) if row.claim}
@@ -148,7 +148,7 @@ def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
     )
 
 
-def _photo(user: CurrentUser, sha: str) -> tuple[ClaimView, PhotoRecord]:
+def _photo(user: CurrentUser, sha: str) -> tuple[OpenedClaim, PhotoRecord]:
     digest = find_photo(user, sha)
     if digest is None:
         raise HTTPException(404)

@@ -223,7 +223,7 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class TableRow:
     """One required shot, in all its places."""
 
     requirement: str
@@ -240,7 +240,7 @@ class TableSection:
     """The rows of one area: outside, inside or roof."""
 
     area: str
-    rows: tuple[Row, ...] = field(default=())
+    rows: tuple[TableRow, ...] = field(default=())
 
 
 def proof_table(report: CoverageReport, shots: ShotList, number: str) -> list[TableSection]:
@@ -249,7 +249,7 @@ def proof_table(report: CoverageReport, shots: ShotList, number: str) -> list[Ta
     for item in report.items:
         if item.status is not Status.NOT_NEEDED:
             by_shot[item.requirement].append(item)
-    parts: dict[str, list[Row]] = {}
+    parts: dict[str, list[TableRow]] = {}
     for shot in shots.shots:
         items = by_shot.get(shot.id)
         if not items:
@@ -257,7 +257,7 @@ def proof_table(report: CoverageReport, shots: ShotList, number: str) -> list[Ta
         faced = shot.for_each in (ForEach.ELEVATION, ForEach.SLOPE)
         order = {face: place for place, face in enumerate(FACES)}
         items.sort(key=lambda item: (order.get(item.face or Face.NONE, 9), item.structure))
-        row = Row(
+        row = TableRow(
             requirement=shot.id,
             title=shot.title,
             asked=items[0].asked,

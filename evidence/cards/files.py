@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
-from evidence.cards.reading import Entry, encode_name, is_unsafe_name, list_folder, open_on_card
+from evidence.cards.reading import FolderEntry, encode_name, is_unsafe_name, list_folder, open_on_card
 from evidence.errors import CardReadError
 from evidence.model import DcfName, Found, MediaKind, Refusal
 
@@ -149,7 +149,7 @@ def dcf_name(parts: Sequence[str]) -> DcfName | None:
 # --- one entry ---------------------------------------------------------------------------
 
 
-def _refusal(entry: Entry, path: str) -> Refusal | None:
+def _refusal(entry: FolderEntry, path: str) -> Refusal | None:
     """Why an entry is refused, or None."""
     if is_unsafe_name(entry.name):
         return Refusal(path=path, code="unsafe_name", reason="its name would lead out of its folder")
@@ -170,7 +170,7 @@ def _unreadable(path: str, why: str, in_litter: bool) -> Refusal:
     return Refusal(path=path, code="unreadable", reason=why, blocks_erase=not in_litter)
 
 
-def _found(entry: Entry, path: str, root: Path) -> Found:
+def _found(entry: FolderEntry, path: str, root: Path) -> Found:
     assert entry.stat is not None
     return Found(
         card_path=path,

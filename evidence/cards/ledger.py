@@ -17,7 +17,7 @@ from evidence.disk.durable import make_folder, sync_descriptor, sync_folder, wri
 from evidence.disk.faults import writing
 from evidence.model import Copied, Outcome, Refusal
 
-Entry = Mapping[str, object]
+LedgerEntry = Mapping[str, object]
 
 STARTED = "started"
 FINISHED = "finished"
@@ -58,7 +58,7 @@ class Ledger:
             os.close(self._descriptor)
             self._descriptor = -1
 
-    def record(self, entry: Entry) -> None:
+    def record(self, entry: LedgerEntry) -> None:
         """Append one entry; when this returns it is on the disk.
 
         Raises DestinationError; the ledger is then as it was before.
@@ -120,7 +120,7 @@ def _parse_line(line: bytes) -> dict[str, object] | None:
 # --- entries of an intake --------------------------------------------------------------
 
 
-def started(source: CardSource, walk: CardListing, *, intake: str, actor: str, at: str) -> Entry:
+def started(source: CardSource, walk: CardListing, *, intake: str, actor: str, at: str) -> LedgerEntry:
     """The first entry of a run. `at` is RFC 3339, UTC."""
     return {
         "event": STARTED,
@@ -134,7 +134,7 @@ def started(source: CardSource, walk: CardListing, *, intake: str, actor: str, a
     }
 
 
-def copied(result: Copied) -> Entry:
+def copied(result: Copied) -> LedgerEntry:
     """The entry for a file that was kept now or before."""
     found = result.found
     return {
@@ -146,7 +146,7 @@ def copied(result: Copied) -> Entry:
     }
 
 
-def refused(refusal: Refusal, *, size: int | None = None) -> Entry:
+def refused(refusal: Refusal, *, size: int | None = None) -> LedgerEntry:
     """The entry for a file that was not kept."""
     return {
         "event": Outcome.REFUSED.value,
@@ -158,7 +158,7 @@ def refused(refusal: Refusal, *, size: int | None = None) -> Entry:
     }
 
 
-def finished(account: Account, *, at: str) -> Entry:
+def finished(account: Account, *, at: str) -> LedgerEntry:
     """The last entry of a completed run. `at` is RFC 3339, UTC."""
     return {
         "event": FINISHED,
@@ -195,13 +195,13 @@ class Account:
         return not (self.missing or self.repeated or self.unknown or self.contradicted)
 
 
-def account(walk: CardListing, entries: Iterable[Entry]) -> Account:
+def account(walk: CardListing, entries: Iterable[LedgerEntry]) -> Account:
     """Compare the entries of a ledger with the files of the card. Pure.
 
     Only entries with the event `kept`, `already_kept` or `refused` count. For a path with entries
     of several runs (each begins with `started`) the last one counts.
     """
-    latest: dict[str, Entry] = {}
+    latest: dict[str, LedgerEntry] = {}
     repeated: set[str] = set()
     this_run: set[str] = set()
     for entry in entries:
@@ -236,7 +236,7 @@ def account(walk: CardListing, entries: Iterable[Entry]) -> Account:
     )
 
 
-def _agrees(entry: Entry, size: int | None) -> bool:
+def _agrees(entry: LedgerEntry, size: int | None) -> bool:
     """True when an entry can be true for a file of that size; None is the size of a refused file."""
     if entry.get("event") == Outcome.REFUSED.value:
         return bool(entry.get("reason"))

@@ -84,7 +84,7 @@ def is_unsafe_name(name: str, *, windows: bool = os.name == "nt") -> bool:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class FolderEntry:
     """One entry of a folder; links are not followed."""
 
     name: str
@@ -120,13 +120,13 @@ class Entry:
 class Listing:
     """The entries of a folder, sorted by name, and the error that ended the listing, if any."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[FolderEntry, ...]
     error: str = ""
 
 
 def list_folder(folder: Path) -> Listing:
     """List a folder. Raises nothing for a folder that cannot be read: see `error`."""
-    entries: list[Entry] = []
+    entries: list[FolderEntry] = []
     error = ""
     try:
         with _folder_handle(folder) as handle, os.scandir(handle) as names:
@@ -136,11 +136,11 @@ def list_folder(folder: Path) -> Listing:
     return Listing(entries=tuple(sorted(entries, key=lambda e: e.name)), error=error)
 
 
-def _entry(name: os.DirEntry[str]) -> Entry:
+def _entry(name: os.DirEntry[str]) -> FolderEntry:
     try:
-        return Entry(name=name.name, stat=name.stat(follow_symlinks=False))
+        return FolderEntry(name=name.name, stat=name.stat(follow_symlinks=False))
     except OSError as problem:
-        return Entry(name=name.name, stat=None, error=problem.strerror or type(problem).__name__)
+        return FolderEntry(name=name.name, stat=None, error=problem.strerror or type(problem).__name__)
 
 
 @contextlib.contextmanager

@@ -134,7 +134,7 @@ class _State:
 
 
 @dataclass(slots=True)
-class _Known:
+class _KnownCard:
     """The state of a card at the last look."""
 
     state: _State
@@ -154,7 +154,7 @@ class Watcher:
         self._settle = settle.total_seconds()
         self._mounted = mounted
         self._litter = LitterFilter()
-        self._known: dict[Path, _Known] = {}
+        self._known: dict[Path, _KnownCard] = {}
 
     def look(self, now: float) -> list[WatchEvent]:
         """The events at `now`, in the order of the cards' paths."""
@@ -175,7 +175,7 @@ class Watcher:
     def _event_for(self, card: Path, state: _State, now: float) -> WatchEvent | None:
         known = self._known.get(card)
         if known is None or known.state != state:
-            self._known[card] = known = _Known(state, now, was_ready=known.was_ready if known else False)
+            self._known[card] = known = _KnownCard(state, now, was_ready=known.was_ready if known else False)
         if known.reported:
             return None
         if state.error:

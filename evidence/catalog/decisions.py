@@ -1,7 +1,7 @@
 """What a person can decide, as types, and their form in the catalog's `kind`, `before` and `after` columns.
 
 `Decision` is the base of a closed set, grouped by what may be done with them: a `Correction` can be undone,
-a `SplitCorrection` says which claim photos belong to or where a segment begins, a `Verdict` is a reviewer's word on a claim, a `Closure` starts or stops
+a `SplitCorrection` says which claim photos belong to or where a segment begins, a `ReviewDecision` is a reviewer's word on a claim, a `Closure` starts or stops
 the claim's retention period. `replaced` always says what stood before.
 """
 
@@ -197,7 +197,7 @@ class EarlierState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict(Decision):
+class ReviewDecision(Decision):
     """A reviewer's word on a whole claim."""
 
     replaced: EarlierState
@@ -205,7 +205,7 @@ class Verdict(Decision):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sign(Verdict):
+class Sign(ReviewDecision):
     """The claim is signed off, on this proof."""
 
     kind: Literal["sign"] = "sign"
@@ -222,7 +222,7 @@ class Sign(Verdict):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SendBack(Verdict):
+class SendBack(ReviewDecision):
     """The claim goes back to the adjuster for what is missing."""
 
     kind: Literal["return"] = "return"
@@ -232,7 +232,7 @@ class SendBack(Verdict):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TakeBack(Verdict):
+class TakeBack(ReviewDecision):
     """A sign-off or a return no longer stands; the claim is open again."""
 
     kind: Literal["take_back"] = "take_back"

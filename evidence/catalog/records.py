@@ -44,7 +44,7 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Due:
+class OutdatedRecord:
     """A record file that is out of date."""
 
     kind: Kind
@@ -59,13 +59,13 @@ class Records:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def due(self) -> list[Due]:
+    def due(self) -> list[OutdatedRecord]:
         """The record files that are out of date."""
         with self._database.transaction() as db:
             rows = db.execute(select(t.record_due).order_by(t.record_due.c.kind, t.record_due.c.key))
-            return [Due(kind=Kind(row.kind), key=row.key, mark=row.mark) for row in rows]
+            return [OutdatedRecord(kind=Kind(row.kind), key=row.key, mark=row.mark) for row in rows]
 
-    def written(self, done: Iterable[Due], names: Iterable[str]) -> None:
+    def written(self, done: Iterable[OutdatedRecord], names: Iterable[str]) -> None:
         """These files were written; those that changed meanwhile stay due.
 
         `names` are the files of the archive that must follow at the backup targets.

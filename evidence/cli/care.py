@@ -78,7 +78,7 @@ def check(
 
     Says whether each bag is valid, complete or incomplete, and lists every finding. Needs no archive.
     """
-    from evidence.archive.bagcheck import Reading, check_bag
+    from evidence.archive.bagcheck import PayloadReading, check_bag
 
     for bag in bags:
         if not (bag / "bagit.txt").is_file():
@@ -95,7 +95,7 @@ def check(
                 read[0] += octets
                 progress("Reading, MB", min(read[0], total) // 10**6, -(-total // 10**6))
 
-            done.append((bag, check_bag(bag, reading=Reading(on_read=show))))
+            done.append((bag, check_bag(bag, reading=PayloadReading(on_read=show))))
     data = [
         {
             "bag": str(bag),

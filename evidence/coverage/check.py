@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from evidence.coverage.evaluate import Photos, ShotPlace
+from evidence.coverage.evaluate import ClaimPhotos, ShotPlace
 from evidence.coverage.explain import asked_words
 from evidence.coverage.flags import FlagInput, all_flags
 from evidence.coverage.match import TaggedPhoto, inspection_window, prepared
@@ -23,7 +23,7 @@ from evidence.coverage.report import (
     Status,
     Waiver,
 )
-from evidence.coverage.shots import Condition, ForEach, Shot, ShotList
+from evidence.coverage.shots import AskedWhen, ForEach, Shot, ShotList
 from evidence.coverage.to_shoot import ShootLine, ToShoot, still_to_shoot
 from evidence.model import Claim, PhotoRecord
 
@@ -58,7 +58,7 @@ def check(
     seen = [prepared(photo, options.guess_level) for photo in ordered]
     window = inspection_window(seen, options)
     shown = tuple(s for s in seen if not s.sheet)
-    found = Photos(shots=shots, claim=claim, seen=shown, window=window, options=options)
+    found = ClaimPhotos(shots=shots, claim=claim, seen=shown, window=window, options=options)
     case = _Case(photos=found, waivers=tuple(waivers))
     items = [case.judge(shot, place) for shot in shots.shots for place in case.places(shot)]
     by_status = {status: tuple(i for i in items if i.status is status) for status in Status}
@@ -88,7 +88,7 @@ def check(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Case:
-    photos: Photos
+    photos: ClaimPhotos
     waivers: tuple[Waiver, ...]
 
     def places(self, shot: Shot) -> list[ShotPlace]:
@@ -132,7 +132,7 @@ class _Case:
         near = self.photos.candidates(shot, place, found.matches)
         return _item(shot, place, Status.MISSING, why, found.stated, found.guesses, near)
 
-    def _holds(self, when: Condition, place: ShotPlace) -> bool:
+    def _holds(self, when: AskedWhen, place: ShotPlace) -> bool:
         """Whether the condition holds. Strong guesses count, so that in doubt the shot is asked for."""
         claim = self.photos.claim
         if when.perils and claim.peril.strip().casefold() not in when.perils:

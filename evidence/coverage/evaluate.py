@@ -64,7 +64,7 @@ class Evaluation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Photos:
+class ClaimPhotos:
     """A claim's photos in shooting order, without sheets and label cards."""
 
     shots: ShotList

@@ -23,8 +23,8 @@ from evidence.coverage.shots import (
     FACES,
     UNSTATED,
     Area,
+    AskedWhen,
     Bounds,
-    Condition,
     Criteria,
     ForEach,
     Part,
@@ -59,7 +59,7 @@ def _load(
     tables = file.read(ListFile, with_lists(file.data))
     head = tables.list
     base = _base(head, file, vocabulary, loader, path)
-    reader = _Reader(file, vocabulary, tables)
+    reader = _ListReader(file, vocabulary, tables)
     own = [reader.shot(table, ("shot", n)) for n, table in enumerate(tables.shot)]
     structures = [w for w in reader.components if w.group == "structure"]
     result = ShotList(
@@ -147,7 +147,7 @@ def _check_whole(shots: ShotList, tables: ListFile, file: TomlFile) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Reader:
+class _ListReader:
     """Turns the tables of one file into shots; refuses what no photo can satisfy."""
 
     file: TomlFile
@@ -275,7 +275,7 @@ class _Reader:
             )
         return least, most
 
-    def _condition(self, when: WhenTable, place: KeyPath) -> Condition:
+    def _condition(self, when: WhenTable, place: KeyPath) -> AskedWhen:
         if when == WhenTable():
             self.file.refuse(place, "'only_when' is empty", "Name what must be so, or leave it out.")
         criteria = self._criteria(when, place)
@@ -284,7 +284,7 @@ class _Reader:
         words = [f"some photo shows {criteria.words}"] if asked else []
         words += [f"the peril is {' or '.join(sorted(perils))}"] if perils else []
         words += [f"the house has {when.stories_least} or more storeys"] if when.stories_least else []
-        return Condition(
+        return AskedWhen(
             criteria=asked, perils=perils, stories_least=when.stories_least, words=" and ".join(words)
         )
 

@@ -65,7 +65,7 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class AskedWhen:
     """When a shot is asked for; every field that is set must hold."""
 
     criteria: Criteria | None = None
@@ -110,7 +110,7 @@ class Shot:
     for_each: ForEach
     ways: tuple[Way, ...]
     area: Area
-    only_when: tuple[Condition, ...] = ()
+    only_when: tuple[AskedWhen, ...] = ()
     """The shot is asked for when any of these holds; without any, always."""
     faces: tuple[Face, ...] = FACES
     """For an elevation's or slope's shot: the faces it is asked for on."""

@@ -51,7 +51,7 @@ _TAIL = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
-class _Known:
+class _KnownFile:
     """A file as it was when it was last copied to the target."""
 
     size: int
@@ -69,7 +69,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
     require_newer_log(workspace, target)
     known = _read_known(workspace, target)
     present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root, _PARTS)}
-    listed: dict[str, _Known] = {}
+    listed: dict[str, _KnownFile] = {}
     changed: dict[str, bytes] = {}
     for name, path in present.items():
         stat, before = path.stat(), known.get(name)
@@ -77,7 +77,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
             listed[name] = before
             continue
         content = path.read_bytes()
-        listed[name] = _Known(stat.st_size, stat.st_mtime_ns, hashlib.sha256(content).hexdigest())
+        listed[name] = _KnownFile(stat.st_size, stat.st_mtime_ns, hashlib.sha256(content).hexdigest())
         if not before or before.sha256 != listed[name].sha256:
             changed[name] = content
     gone = sorted(name for name in set(known) - set(listed) if not name.startswith(_MANY))
@@ -284,18 +284,18 @@ def _marker(target: FolderTarget) -> str:
     return (target.root / MARKER).read_text(encoding="utf-8")
 
 
-def _read_known(workspace: Workspace, target: FolderTarget) -> dict[str, _Known]:
+def _read_known(workspace: Workspace, target: FolderTarget) -> dict[str, _KnownFile]:
     """The files as they were at the last push; none when it was to another disk, or the list is lost."""
     try:
         data: Any = json.loads(_known_path(workspace, target).read_bytes())
         if data["marker"] != _marker(target) or not (target.root / AT_TARGET / SHA256_MANIFEST).is_file():
             return {}
-        return {name: _Known(*values) for name, values in data["files"].items()}
+        return {name: _KnownFile(*values) for name, values in data["files"].items()}
     except (OSError, ValueError, KeyError, TypeError):
         return {}
 
 
-def _write_known(workspace: Workspace, target: FolderTarget, listed: Mapping[str, _Known]) -> None:
+def _write_known(workspace: Workspace, target: FolderTarget, listed: Mapping[str, _KnownFile]) -> None:
     path = _known_path(workspace, target)
     files = {name: [one.size, one.changed_ns, one.sha256] for name, one in listed.items()}
     with writing(path):

@@ -16,7 +16,7 @@ from typing import Any
 
 from filelock import FileLock, Timeout
 
-from evidence.catalog.records import Due, Kind, Row, RowsByTable
+from evidence.catalog.records import Kind, OutdatedRecord, Row, RowsByTable
 from evidence.disk.durable import discard, make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import LockedError
@@ -66,7 +66,7 @@ def _keep(workspace: Workspace) -> int:
     return len(due)
 
 
-def _names(workspace: Workspace, due: Sequence[Due]) -> list[str]:
+def _names(workspace: Workspace, due: Sequence[OutdatedRecord]) -> list[str]:
     """The record files, and the ledgers of the intakes, by path below the archive."""
     paths = [record_path(workspace.root, one.kind, one.key) for one in due]
     paths += [workspace.ledgers / f"{one.key}.jsonl" for one in due if one.kind is Kind.INTAKE]
@@ -111,7 +111,7 @@ def read_records(root: Path) -> Iterator[RecordFile]:
                 yield RecordFile(path=path, kind=kind, key="", seq=0, rows={})
 
 
-def _write(path: Path, due: Due, rows: RowsByTable, seq: int) -> None:
+def _write(path: Path, due: OutdatedRecord, rows: RowsByTable, seq: int) -> None:
     with writing(path):
         if not any(rows.values()):
             if path.exists():

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import groupby
 
-from evidence.archive.bagcheck import OXUM_LITTER, BagCheck, Reading, check_bag
+from evidence.archive.bagcheck import OXUM_LITTER, BagCheck, PayloadReading, check_bag
 from evidence.archive.bagread import TAG_MANIFEST, is_litter
 from evidence.archive.targets import FolderTarget
 from evidence.catalog.read_backs import KeptCopy
@@ -71,7 +71,7 @@ class VerifyReport:
 
 
 @dataclass(slots=True)
-class _Run:
+class _VerifyRun:
     """One run over all places."""
 
     workspace: Workspace
@@ -111,7 +111,7 @@ def verify(workspace: Workspace, *, budget: Budget = UNLIMITED, progress: Progre
     """
     started = workspace.now()
     deadline = None if budget.seconds is None else time.monotonic() + budget.seconds
-    run = _Run(workspace, budget, progress, started, deadline)
+    run = _VerifyRun(workspace, budget, progress, started, deadline)
     places = {place_name(one): one for one in _reachable(run)}
     every = [place_name(None), *(one.name for one in open_targets(workspace))]
     wanted = workspace.catalog.read_backs.unread(every, before=started)
@@ -158,13 +158,13 @@ def _bag(copy: KeptCopy) -> tuple[str, ClaimId]:
 # --- places ------------------------------------------------------------------------------
 
 
-def _reachable(run: _Run) -> list[FolderTarget | None]:
+def _reachable(run: _VerifyRun) -> list[FolderTarget | None]:
     """The archive and the targets that can be read now."""
     places: list[FolderTarget | None] = [None]
     return [*places, *(target for target in open_targets(run.workspace) if _is_reachable(run, target))]
 
 
-def _is_reachable(run: _Run, target: FolderTarget | None) -> bool:
+def _is_reachable(run: _VerifyRun, target: FolderTarget | None) -> bool:
     if target is None:
         return True
     if trouble := why_unreachable(run.workspace, target):
@@ -177,7 +177,7 @@ def _is_reachable(run: _Run, target: FolderTarget | None) -> bool:
 # --- what is read ------------------------------------------------------------------------
 
 
-def _batches(run: _Run, places: list[str]) -> Iterator[list[KeptCopy]]:
+def _batches(run: _VerifyRun, places: list[str]) -> Iterator[list[KeptCopy]]:
     """The copies to read, longest unread first over all places, cut where the budget ends."""
     read_backs = run.workspace.catalog.read_backs
     streams = [read_backs.longest_unread(place, before=run.started) for place in places]
@@ -201,11 +201,15 @@ def _batches(run: _Run, places: list[str]) -> Iterator[list[KeptCopy]]:
 
 
 def _read(
-    run: _Run, places: dict[str, FolderTarget | None], place: str, claim: ClaimId, copies: list[KeptCopy]
+    run: _VerifyRun,
+    places: dict[str, FolderTarget | None],
+    place: str,
+    claim: ClaimId,
+    copies: list[KeptCopy],
 ) -> bool:
     """Read these files of one bag and record the result; False when the place is gone."""
     target, where = places[place], f"{place}: {claim or 'unassigned'}"
-    reading = Reading(
+    reading = PayloadReading(
         only=[one.path for one in copies],
         stop=run.is_over,
         on_read=run.show,
@@ -243,7 +247,7 @@ def _read(
     return True
 
 
-def _compare_records(run: _Run, target: FolderTarget, claim: ClaimId, where: str) -> None:
+def _compare_records(run: _VerifyRun, target: FolderTarget, claim: ClaimId, where: str) -> None:
     """Find a copy that is a valid bag and not the one that was copied: its records were replaced, or are older."""
     pushes, disk = run.workspace.catalog.pushes, disk_of(target)
     copied = pushes.pushed(disk, claim)
@@ -264,7 +268,7 @@ def _check(
     target: FolderTarget | None,
     claim: ClaimId,
     payload: dict[Sha256, str],
-    reading: Reading,
+    reading: PayloadReading,
 ) -> BagCheck:
     """Check one bag, at a target or in the archive, against the catalog too. Raises EvidenceError."""
     expected = {path: sha for sha, path in payload.items()}
@@ -274,7 +278,7 @@ def _check(
     return check_bag(bag, expected=expected, reading=reading)
 
 
-def _note(run: _Run, where: str, check: BagCheck) -> None:
+def _note(run: _VerifyRun, where: str, check: BagCheck) -> None:
     """Keep each finding once: a bag that is read in several batches repeats those about its lists."""
     for one in check.bad:
         if one.code == OXUM_LITTER:
@@ -297,7 +301,7 @@ def _note(run: _Run, where: str, check: BagCheck) -> None:
 
 
 def _read_empty_bags(
-    run: _Run, places: dict[str, FolderTarget | None], touched: set[tuple[str, ClaimId]]
+    run: _VerifyRun, places: dict[str, FolderTarget | None], touched: set[tuple[str, ClaimId]]
 ) -> None:
     """Check the bags without photos too: their records can be damaged."""
     for claim in run.workspace.catalog.keeping.bags():

@@ -48,10 +48,10 @@ def copy_card(
     sizes = workspace.catalog.photos.sizes({found.size for found in walk.found})
     copied: list[Copied] = []
     refused = list(walk.refused)
-    entries: list[ledger.Entry] = []
+    entries: list[ledger.LedgerEntry] = []
     with ledger.Ledger(workspace.ledgers / f"{run.intake}.jsonl") as journal:
 
-        def write(entry: ledger.Entry) -> None:
+        def write(entry: ledger.LedgerEntry) -> None:
             journal.record(entry)
             entries.append(entry)
 

@@ -7,7 +7,7 @@ from datetime import UTC
 from pathlib import Path
 
 from evidence.analysis import coverage as covering
-from evidence.catalog.decisions import Sign, Verdict
+from evidence.catalog.decisions import ReviewDecision, Sign
 from evidence.filing.custody_heads import head_text
 from evidence.filing.originals import find_original
 from evidence.lookup import known_claim
@@ -52,7 +52,7 @@ def photo_report(workspace: Workspace, claim: str, out: Path, *, per_page: int =
 
 def sign_off(workspace: Workspace, claim: ClaimId) -> SignOff | None:
     """The present sign-off; None when there is none or it was taken back."""
-    verdicts = workspace.catalog.claims.decisions(Verdict, claim=claim)
+    verdicts = workspace.catalog.claims.decisions(ReviewDecision, claim=claim)
     last = verdicts[-1] if verdicts else None
     if last is None or not isinstance(last.decision, Sign):
         return None

@@ -175,7 +175,7 @@ def read_approval(frozen: FrozenPlan) -> Approval | None:
     return approval
 
 
-class Step(StrEnum):
+class PurgeStep(StrEnum):
     """How far the purge of one claim has come."""
 
     STARTED = "started"
@@ -193,11 +193,13 @@ class Progress:
         self._path = folder / PROGRESS
         self._lines = self._read()
 
-    def at(self, claim: ClaimId, step: Step) -> Mapping[str, Any] | None:
+    def at(self, claim: ClaimId, step: PurgeStep) -> Mapping[str, Any] | None:
         """The line written when the claim reached the step, or None."""
         return next((line for line in self._lines if line["claim"] == claim and line["step"] == step), None)
 
-    def note(self, claim: ClaimId, step: Step, at: datetime, **details: str | list[str]) -> Mapping[str, Any]:
+    def note(
+        self, claim: ClaimId, step: PurgeStep, at: datetime, **details: str | list[str]
+    ) -> Mapping[str, Any]:
         """Write the step's line, on disk when this returns; a step that has its line already keeps that one."""
         known = self.at(claim, step)
         if known is not None:

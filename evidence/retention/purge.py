@@ -29,7 +29,7 @@ from evidence.retention.addresses import (
     shared_photo,
 )
 from evidence.retention.disposition import Due, Held, disposition_of
-from evidence.retention.plans import Approval, FrozenPlan, Plan, PlannedClaim, Progress, Step
+from evidence.retention.plans import Approval, FrozenPlan, Plan, PlannedClaim, Progress, PurgeStep
 from evidence.retention.repository import PurgeLogEntry, Repository, Tombstone
 from evidence.retention.schedule import RetentionSchedule
 
@@ -140,7 +140,7 @@ def run_plan(repository: Repository, schedule: RetentionSchedule, folder: Path, 
             "This plan is not approved.", "Ask a second person to run `evidence purge approve`."
         )
     _check_approval(repository, frozen, approval)
-    run = _Run(repository, schedule, frozen, approval, person, Progress(folder))
+    run = _PurgeRun(repository, schedule, frozen, approval, person, Progress(folder))
     purged: list[Purged] = []
     refused: list[Refused] = []
     for planned in frozen.plan.claims:
@@ -158,7 +158,7 @@ class _StopError(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class _Run:
+class _PurgeRun:
     repository: Repository
     schedule: RetentionSchedule
     frozen: FrozenPlan
@@ -169,11 +169,11 @@ class _Run:
     def purge(self, planned: PlannedClaim) -> Purged | Refused:
         """Purge one claim, from where the last run stopped."""
         try:
-            if not self.progress.at(planned.claim, Step.CLEARED):
+            if not self.progress.at(planned.claim, PurgeStep.CLEARED):
                 self._clear(planned)
             return self._conclude(planned)
         except (_StopError, EvidenceError) as stop:
-            begun = self.progress.at(planned.claim, Step.STARTED) is not None
+            begun = self.progress.at(planned.claim, PurgeStep.STARTED) is not None
             left = stop.left if isinstance(stop, _StopError) else ()
             self._log_stopped(planned, str(stop), begun=begun)
             return Refused(claim=planned.claim, reason=str(stop), begun=begun, left=left)
@@ -182,7 +182,7 @@ class _Run:
         """Remove every copy and search again; the claim counts as cleared only when nothing is found."""
         claim = planned.claim
         copies = self._check_last_moment(planned)
-        started = self.progress.note(claim, Step.STARTED, self.repository.now(), by=self.by)
+        started = self.progress.note(claim, PurgeStep.STARTED, self.repository.now(), by=self.by)
         self._log(f"purge_started:{self.frozen.digest}:{claim}", "purge_started", started["by"], claim)
         for copy in sorted(copies, key=removal_rank):
             with self.repository.removing():
@@ -202,13 +202,13 @@ class _Run:
         spared = [
             certificate_line(c) for c in (*planned.copies, *planned.spared) if self._serves_another(c, claim)
         ]
-        self.progress.note(claim, Step.CLEARED, self.repository.now(), by=self.by, spared=spared)
+        self.progress.note(claim, PurgeStep.CLEARED, self.repository.now(), by=self.by, spared=spared)
 
     def _check_last_moment(self, planned: PlannedClaim) -> tuple[CopyAddress, ...]:
         """The copies to remove now; stops when the claim no longer matches the plan."""
         claim = planned.claim
         self._check_disposition(claim)
-        begun = self.progress.at(claim, Step.STARTED) is not None
+        begun = self.progress.at(claim, PurgeStep.STARTED) is not None
         photos = set(self.repository.photos(claim))
         if more := photos - set(planned.photos):
             raise _StopError(
@@ -243,7 +243,7 @@ class _Run:
     def _conclude(self, planned: PlannedClaim) -> Purged:
         """Write certificate, tombstone and custody entry; running it again writes nothing new."""
         claim = planned.claim
-        cleared = self.progress.at(claim, Step.CLEARED)
+        cleared = self.progress.at(claim, PurgeStep.CLEARED)
         assert cleared is not None
         text = self._certificate(planned, cleared)
         by = str(cleared["by"])
@@ -271,7 +271,7 @@ class _Run:
             approved_by=self.approval.by,
             **({"owed": "; ".join(map(owed_line, planned.owed))} if planned.owed else {}),
         )
-        self.progress.note(claim, Step.DONE, self.repository.now())
+        self.progress.note(claim, PurgeStep.DONE, self.repository.now())
         return Purged(claim=claim, certificate=self._certificate_path(claim), owed=planned.owed)
 
     def _certificate_path(self, claim: ClaimId) -> Path:

@@ -55,7 +55,7 @@ class RetentionSchedule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _File:
+class _ScheduleFile:
     rule: tuple[Rule, ...] = ()
 
 
@@ -66,7 +66,7 @@ def load_schedule(text: str, origin: str) -> RetentionSchedule:
     the wrong type or out of range, and two rules with the same id.
     """
     file = TomlFile(text, origin)
-    rules = file.read(_File).rule
+    rules = file.read(_ScheduleFile).rule
     seen: set[str] = set()
     for n, rule in enumerate(rules):
         if rule.id in seen:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from evidence.analysis import coverage as covering
 from evidence.catalog.claims import ClaimRow
-from evidence.catalog.decisions import EarlierState, SendBack, Sign, TakeBack, Verdict
+from evidence.catalog.decisions import EarlierState, ReviewDecision, SendBack, Sign, TakeBack
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.to_shoot import ToShoot, still_to_shoot
 from evidence.errors import BadInputError
@@ -132,7 +132,7 @@ def take_back(workspace: Workspace, claim: ClaimId, *, why: str, seen: int) -> C
 def _conclude(
     workspace: Workspace,
     claim: ClaimId,
-    verdict: Verdict,
+    verdict: ReviewDecision,
     state: ClaimState,
     *,
     action: str,

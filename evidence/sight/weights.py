@@ -57,7 +57,7 @@ class NetworkError(EvidenceError):
 
 
 @dataclass(frozen=True, slots=True)
-class _Stage:
+class _NetworkBlock:
     """One row of the network's plan: `repeats` blocks; the first one has the stride and changes the width."""
 
     repeats: int
@@ -66,13 +66,13 @@ class _Stage:
 
 
 _STAGES = (
-    _Stage(1, 3, 1),
-    _Stage(2, 3, 2),
-    _Stage(2, 5, 2),
-    _Stage(3, 3, 2),
-    _Stage(3, 5, 1),
-    _Stage(4, 5, 2),
-    _Stage(1, 3, 1),
+    _NetworkBlock(1, 3, 1),
+    _NetworkBlock(2, 3, 2),
+    _NetworkBlock(2, 5, 2),
+    _NetworkBlock(3, 3, 2),
+    _NetworkBlock(3, 5, 1),
+    _NetworkBlock(4, 5, 2),
+    _NetworkBlock(1, 3, 1),
 )
 """EfficientNet-B0's plan (Tan and Le 2019, table 1) without its squeeze-and-excitation, as in the Lite
 family; the widths follow from the weights."""

@@ -68,7 +68,7 @@ def run_each(
     again is reported as crashed. A task that runs longer than `timeout_s` seconds is abandoned and its pool
     replaced. A given `executor` is used first and not closed; once it breaks, pools from `make_pool` replace it.
     """
-    run = _Run(task, _PoolHolder(make_pool, executor), items, at_once, timeout_s)
+    run = _TaskRun(task, _PoolHolder(make_pool, executor), items, at_once, timeout_s)
     try:
         while run.unfinished:
             yield from run.step()
@@ -115,7 +115,7 @@ class _Task(Generic[A]):
         self.breaks = 0
 
 
-class _Run(Generic[A, B]):
+class _TaskRun(Generic[A, B]):
     """The state of one `run_each`: tasks waiting, tasks running with their deadlines, and suspects."""
 
     def __init__(

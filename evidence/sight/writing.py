@@ -113,7 +113,7 @@ def read_writing(
     first = find_writing(rgb, side=plan.gate_side) if spots is None else tuple(spots)
     if not first:
         return ()
-    part = _Part(rgb=rgb, start=np.zeros(2, np.float32), share=np.ones(2, np.float32))
+    part = _PicturePart(rgb=rgb, start=np.zeros(2, np.float32), share=np.ones(2, np.float32))
     if _is_small(rgb, first):
         part = _part_at_full_size(first, rgb if full is None else full()) or part
     found = _detected_again(
@@ -140,7 +140,7 @@ def find_writing(rgb: Picture, *, side: int = _GATE_SIDE) -> tuple[TextSpot, ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Part:
+class _PicturePart:
     """A part of the photo and its position: start and size, x and y, as shares of the whole."""
 
     rgb: Picture
@@ -165,7 +165,7 @@ def _is_small(rgb: Picture, spots: Sequence[TextSpot]) -> bool:
     return lowest < _SMALL_HEIGHT or reach < _SMALL_REACH * max(rgb.shape)
 
 
-def _part_at_full_size(spots: Sequence[TextSpot], full: Pixels) -> _Part | None:
+def _part_at_full_size(spots: Sequence[TextSpot], full: Pixels) -> _PicturePart | None:
     """The part of the picture, grey or RGB, that contains the spots; None when that is a large part, as for a page."""
     height, width = full.shape[:2]
     shape = np.array([width, height], dtype=np.float32)
@@ -176,7 +176,7 @@ def _part_at_full_size(spots: Sequence[TextSpot], full: Pixels) -> _Part | None:
     if np.prod((high - low) / shape) > _MOST_MAGNIFIED:
         return None
     cut = full[low[1] : high[1], low[0] : high[0]]
-    return _Part(
+    return _PicturePart(
         rgb=cut if cut.ndim == 3 else np.asarray(cv2.cvtColor(cut, cv2.COLOR_GRAY2RGB), np.uint8),
         start=(low / shape).astype(np.float32),
         share=((high - low) / shape).astype(np.float32),

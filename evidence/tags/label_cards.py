@@ -30,7 +30,7 @@ def read_labels(
     until an END card, the claim's sheet or a long pause; its own photo has the role `label`. A smaller card
     applies to its own photo only.
     """
-    reader = _Reader(vocabulary=vocabulary, options=options or vocabulary.cards)
+    reader = _CardReader(vocabulary=vocabulary, options=options or vocabulary.cards)
     for position, photo in enumerate(photos):
         reader.see(photo, position)
     return LabelReading(
@@ -53,7 +53,7 @@ class _Statement:
 
 
 @dataclass(slots=True)
-class _Reader:
+class _CardReader:
     """Reads the photos in order and keeps the statements that apply."""
 
     vocabulary: Vocabulary

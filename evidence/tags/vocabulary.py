@@ -200,7 +200,7 @@ class _CardTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _File:
+class _VocabularyFile:
     word: tuple[_WordTable, ...] = ()
     label: tuple[_LabelTable, ...] = ()
     cards: _CardTable = field(default_factory=_CardTable)
@@ -214,7 +214,7 @@ def load_vocabulary(text: str, origin: str) -> Vocabulary:
     Raises BadInputError with the line of the wrong key or value and the closest valid one.
     """
     file = TomlFile(text, origin)
-    tables = file.read(_File)
+    tables = file.read(_VocabularyFile)
     words = tuple(_word(table, ("word", n), file) for n, table in enumerate(tables.word))
     vocabulary = Vocabulary(
         words=words,

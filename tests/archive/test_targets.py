@@ -13,7 +13,7 @@ import pytest
 from support_archive import INFO, outside_verdict, photo, photos
 
 from evidence.archive import exchange, places, targets
-from evidence.archive.bagcheck import Reading
+from evidence.archive.bagcheck import PayloadReading
 from evidence.archive.bagread import read_manifest
 from evidence.archive.bags import build_bag, recover
 from evidence.archive.targets import MARKER, FolderTarget, Target
@@ -491,23 +491,23 @@ def test_leftovers_of_a_local_build_are_swept_at_the_next_start(local):
 def test_a_check_of_chosen_files_reads_these_and_all_lists(target, local):
     target.put_bag(local, "HT-1001")
     spoil(target.root / "HT-1001" / "data" / NAMES[1])
-    check = target.check_bag("HT-1001", reading=Reading(only=[NAMES[0]]))
+    check = target.check_bag("HT-1001", reading=PayloadReading(only=[NAMES[0]]))
     assert (check.checked, check.valid) == (1, True)
     assert check.verified == {f"data/{NAMES[0]}"}
     assert check.unread == {f"data/{name}" for name in NAMES[1:]}
     assert check.octets == (local / "data" / NAMES[0]).stat().st_size
-    check = target.check_bag("HT-1001", reading=Reading(only=[NAMES[1]]))
+    check = target.check_bag("HT-1001", reading=PayloadReading(only=[NAMES[1]]))
     assert [(one.code, one.subject) for one in check.bad] == [("mismatch", f"data/{NAMES[1]}")]
     assert check.verified == frozenset()
     spoil(target.root / "HT-1001" / "records" / "claim.json")
-    check = target.check_bag("HT-1001", reading=Reading(only=[NAMES[0]]))
+    check = target.check_bag("HT-1001", reading=PayloadReading(only=[NAMES[0]]))
     assert [(one.code, one.subject) for one in check.bad] == [("mismatch", "records/claim.json")]
 
 
 def test_a_check_that_is_stopped_says_which_files_it_left_out(target, local):
     target.put_bag(local, "HT-1001")
     read = []
-    reading = Reading(stop=lambda: bool(read), on_read=read.append, at_once=1)
+    reading = PayloadReading(stop=lambda: bool(read), on_read=read.append, at_once=1)
     check = target.check_bag("HT-1001", reading=reading)
     assert check.verified == {f"data/{NAMES[0]}"}
     assert check.unread == {f"data/{name}" for name in NAMES[1:]}

@@ -13,8 +13,8 @@ from support_coverage import CLAIM, MORNING, SHARP, a_bit_off, photo, shipped, v
 from evidence.coverage.check import CheckOptions, Status, Waiver, check, still_to_shoot
 from evidence.coverage.shots import (
     Area,
+    AskedWhen,
     Bounds,
-    Condition,
     Criteria,
     ForEach,
     Part,
@@ -90,7 +90,7 @@ def random_way():
 
 
 def random_condition():
-    return Condition(
+    return AskedWhen(
         criteria=CHANCE.choice([None, random_criteria()]),
         perils=CHANCE.choice([frozenset(), frozenset({"hail"})]),
         stories_least=CHANCE.randrange(3),

@@ -18,7 +18,7 @@ from evidence.tags.learning.fit import (
     learn,
     scenes_of,
 )
-from evidence.tags.learning.held_out import Row, calibrate, calibration_error, clearly_worse
+from evidence.tags.learning.held_out import HeldOutFacet, calibrate, calibration_error, clearly_worse
 from evidence.tags.learning.serialise import load_models, save_models
 from evidence.tags.models import TagModels
 from evidence.tags.suggest import TagOptions, tag_claim
@@ -148,7 +148,9 @@ def test_stated_tags_are_the_same_before_and_after_learning(learned):
 
 
 def held(facet, right, asked, claims):
-    return [Row(facet, 0.6, 0.6, k < right, True, walk) for walk in range(claims) for k in range(asked)]
+    return [
+        HeldOutFacet(facet, 0.6, 0.6, k < right, True, walk) for walk in range(claims) for k in range(asked)
+    ]
 
 
 def test_a_facet_that_every_held_back_claim_tags_worse_must_be_worth_it():
@@ -162,7 +164,9 @@ def test_a_facet_that_every_held_back_claim_tags_worse_must_be_worth_it():
 
 def test_one_bad_claim_among_many_is_chance():
     before = held(Facet.FACE, 8, 10, 6)
-    after = held(Facet.FACE, 8, 10, 5) + [Row(Facet.FACE, 0.6, 0.6, k < 7, True, 5) for k in range(10)]
+    after = held(Facet.FACE, 8, 10, 5) + [
+        HeldOutFacet(Facet.FACE, 0.6, 0.6, k < 7, True, 5) for k in range(10)
+    ]
     assert not clearly_worse(before, after)
 
 
@@ -272,7 +276,7 @@ def test_calibration_finds_the_line_that_made_the_data():
     right = rng.random(len(raw)) < [true(share) for share in raw]
     found = calibrate(
         [
-            Row(Facet.FACE, float(r), float(r), bool(ok), True, walk)
+            HeldOutFacet(Facet.FACE, float(r), float(r), bool(ok), True, walk)
             for walk, (r, ok) in enumerate(zip(raw, right, strict=True))
         ]
     )
@@ -281,14 +285,14 @@ def test_calibration_finds_the_line_that_made_the_data():
 
 
 def test_few_answers_hardly_move_the_calibration():
-    found = calibrate([Row(Facet.FACE, 0.9, 0.9, False, True)] * 2)
+    found = calibrate([HeldOutFacet(Facet.FACE, 0.9, 0.9, False, True)] * 2)
     assert 0.5 < found(0.9) < 0.9
     assert calibrate([]) == Calibration()
 
 
 def test_many_answers_of_one_claim_move_the_calibration_less_than_as_many_of_many_claims():
     """With a correlation of 0.1, 50 answers of one claim count as 50 / (1 + 49 * 0.1), eight and a half."""
-    wrong = [Row(Facet.FACE, 0.9, 0.9, False, True, walk) for walk in range(50)]
+    wrong = [HeldOutFacet(Facet.FACE, 0.9, 0.9, False, True, walk) for walk in range(50)]
     of_one = calibrate([replace(row, walk=0) for row in wrong])(0.9)
     eight, nine = calibrate(wrong[:8])(0.9), calibrate(wrong[:9])(0.9)
     assert nine < of_one < eight

@@ -13,7 +13,7 @@ import numpy as np
 
 from evidence.forward_backward import Floats
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role, SceneKind, Sha256, Source
-from evidence.tags.learning.held_out import FACETS, HeldOut, Row, calibrate, clearly_worse, held_out
+from evidence.tags.learning.held_out import FACETS, HeldOut, HeldOutFacet, calibrate, clearly_worse, held_out
 from evidence.tags.models import TagModels
 from evidence.tags.reading.parser import BoardParser
 from evidence.tags.suggest import TagOptions, tag_claim
@@ -95,8 +95,8 @@ def learn(
         return Learned(models=before, kept=False, why=why, photos=photos)
     trainer = _Trainer(vocabulary=vocabulary, start=start)
     folds = [useful[k::_FOLDS] for k in range(min(_FOLDS, len(useful)))]
-    rows_before: list[Row] = []
-    rows_after: list[Row] = []
+    rows_before: list[HeldOutFacet] = []
+    rows_after: list[HeldOutFacet] = []
     trust = trainer.head_trust(folds)
     for held in folds:
         rest = [walk for fold in folds if fold is not held for walk in fold]
@@ -195,7 +195,7 @@ class _Trainer:
         ]
         return counts, clear
 
-    def evaluate(self, models: TagModels, walk: TrainingWalk) -> list[Row]:
+    def evaluate(self, models: TagModels, walk: TrainingWalk) -> list[HeldOutFacet]:
         """Compare the guesses for a held-out walk, made without its confirmed tags and label cards, with the former."""
         photos = [
             replace(photo, look=replace(photo.look, labels=()))
@@ -218,7 +218,9 @@ class _Trainer:
                     continue  # stated by a sheet in the photo: nothing was guessed
                 share = guess.confidence if guess else 0.0
                 right = guess is not None and guess.value == confirmed[facet]
-                rows.append(Row(facet, share, models.calibrated(facet, share), right, guess is not None))
+                rows.append(
+                    HeldOutFacet(facet, share, models.calibrated(facet, share), right, guess is not None)
+                )
         return rows
 
     def head_trust(self, folds: Sequence[Sequence[TrainingWalk]]) -> float:

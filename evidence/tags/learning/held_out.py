@@ -42,7 +42,7 @@ class HeldOut:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class HeldOutFacet:
     """One held-out facet: the raw share of the guess, its calibrated probability, and whether it was right."""
 
     facet: Facet
@@ -54,7 +54,7 @@ class Row:
     """Number of the held-out claim: the guesses of one claim are correlated."""
 
 
-def clearly_worse(before: Sequence[Row], after: Sequence[Row]) -> bool:
+def clearly_worse(before: Sequence[HeldOutFacet], after: Sequence[HeldOutFacet]) -> bool:
     """Whether the held-out claims lost accuracy in all facets together, or more in one facet than they gained in all.
 
     All facets together: by more than the standard error of the mean over claims. One facet: by more than two
@@ -68,7 +68,9 @@ def clearly_worse(before: Sequence[Row], after: Sequence[Row]) -> bool:
     return any(part > max(_WORSE, -lost, 2 * error) for part, error in alone)
 
 
-def _lost(before: Sequence[Row], after: Sequence[Row], facets: Sequence[Facet]) -> tuple[float, float]:
+def _lost(
+    before: Sequence[HeldOutFacet], after: Sequence[HeldOutFacet], facets: Sequence[Facet]
+) -> tuple[float, float]:
     """Accuracy lost on average over claims, and the standard error of that average."""
     old, new = _by_claim(before, facets), _by_claim(after, facets)
     lost = np.array([old[walk] - new[walk] for walk in sorted(old.keys() & new.keys())])
@@ -78,7 +80,7 @@ def _lost(before: Sequence[Row], after: Sequence[Row], facets: Sequence[Facet]) 
     return float(lost.mean()), error
 
 
-def _by_claim(rows: Sequence[Row], facets: Sequence[Facet]) -> dict[int, float]:
+def _by_claim(rows: Sequence[HeldOutFacet], facets: Sequence[Facet]) -> dict[int, float]:
     """Share right of each claim, averaged over those of the facets that were asked in it."""
     right: dict[int, dict[Facet, list[bool]]] = {}
     for row in rows:
@@ -90,7 +92,7 @@ def _by_claim(rows: Sequence[Row], facets: Sequence[Facet]) -> dict[int, float]:
     }
 
 
-def calibrate(rows: Iterable[Row], usual: Calibration | None = None) -> Calibration:
+def calibrate(rows: Iterable[HeldOutFacet], usual: Calibration | None = None) -> Calibration:
     """The line on the log-odds that fits held-out guesses best, held to the usual one by a few counts.
 
     Newton's method on the penalised log-likelihood; J. Platt, "Probabilistic outputs for support vector
@@ -120,7 +122,7 @@ def calibrate(rows: Iterable[Row], usual: Calibration | None = None) -> Calibrat
     return Calibration(slope=max(0.05, float(line[0])), offset=float(line[1]))
 
 
-def held_out(rows: Sequence[Row], calibration: Mapping[Facet, Calibration] | None = None) -> HeldOut:
+def held_out(rows: Sequence[HeldOutFacet], calibration: Mapping[Facet, Calibration] | None = None) -> HeldOut:
     """Sums over held-out rows, their certainty taken from `calibration` where it has the facet."""
     asked = {facet: sum(row.facet is facet for row in rows) for facet in FACETS}
     right = {facet: sum(row.facet is facet and row.right for row in rows) for facet in FACETS}

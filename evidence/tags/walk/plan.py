@@ -214,7 +214,7 @@ class WalkPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Moves:
+class _MoveTable:
     jump: Annotated[float, Interval(ge=0.001, le=0.9)] = 0.05
     back: Annotated[float, Interval(ge=0.001, le=0.9)] = 0.05
     leave: Annotated[float, Interval(ge=0.001, le=0.9)] = 0.08
@@ -232,8 +232,8 @@ class _StageTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _File:
-    moves: _Moves = field(default_factory=_Moves)
+class _PlanFile:
+    moves: _MoveTable = field(default_factory=_MoveTable)
     gaps: Gaps = field(default_factory=Gaps)
     compass: Compass = field(default_factory=Compass)
     roof: tuple[Roof, ...] = ()
@@ -250,7 +250,7 @@ class _File:
 def load_plan(text: str, origin: str, vocabulary: Vocabulary) -> WalkPlan:
     """Read and check a plan. Raises BadInputError with the line of the wrong key and the closest valid one."""
     file = TomlFile(text, origin)
-    tables = file.read(_File)
+    tables = file.read(_PlanFile)
     for key in ("stage", "style", "roof"):
         if not getattr(tables, key):
             file.refuse((), f"a walk needs at least one [[{key}]]", "Add one.")
