@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from itertools import combinations
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import filelock
 
@@ -23,7 +23,9 @@ from evidence.disk.modes import FILE, in_an_archive, keep_from_others, set_modes
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
 from evidence.model import ClaimId
 from evidence.settings import Settings, default_names, default_text, load_settings
-from evidence.tags.vocabulary import Vocabulary, load_vocabulary
+
+if TYPE_CHECKING:
+    from evidence.tags.vocabulary import Vocabulary
 
 SETTINGS = "evidence.toml"
 CATALOG = "catalog.sqlite"
@@ -205,6 +207,8 @@ class Workspace:
     def vocabulary(self) -> Vocabulary:
         """The vocabulary of the tags and the label cards."""
         if self._vocabulary is None:
+            from evidence.tags.vocabulary import load_vocabulary  # noqa: PLC0415 - many commands never need it
+
             self._vocabulary = load_vocabulary(self.text("tags.toml"), self.origin("tags.toml"))
         return self._vocabulary
 

@@ -1,14 +1,11 @@
-"""Coverage of the archive's claims: which required-shot list applies, what it finds, and the stored tallies."""
+"""Coverage of the archive's claims: which required-shot list applies, and what it finds."""
 
 from __future__ import annotations
 
 import difflib
-import hashlib
 from dataclasses import dataclass
 from functools import cached_property
 
-from evidence.catalog.claims import ClaimRow
-from evidence.catalog.tallies import Tally
 from evidence.coverage.check import check
 from evidence.coverage.doubles import DoubleIndex
 from evidence.coverage.report import CheckOptions, CoverageReport, NearMatch, OtherClaims, Waiver
@@ -142,34 +139,3 @@ def require_requirement(workspace: Workspace, claim: ClaimId, requirement: str, 
             f"'{requirement}' is not asked for at '{place}'.",
             f"The places are {', '.join(sorted(filter(None, places))) or 'none: leave it out'}.",
         )
-
-
-# --- tallies: coverage in numbers, stored so that a list of thousands of claims need not check them all ---
-
-
-def tally_basis(workspace: Workspace) -> str:
-    """A digest of everything besides the claim itself that its tally depends on: settings, words, lists."""
-    parts = [workspace.settings.coverage.model_dump_json(), workspace.text("tags.toml")]
-    parts += [workspace.text(f"required_shots/{name}.toml") for name in list_names(workspace)]
-    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
-
-
-def is_current(tally: Tally | None, row: ClaimRow, basis: str) -> bool:
-    """Whether the tally describes the claim as it is now."""
-    return tally is not None and tally.version == row.version and tally.basis == basis
-
-
-def store_tally(workspace: Workspace, row: ClaimRow, report: CoverageReport, basis: str) -> None:
-    """Store the numbers of a coverage report beside its claim."""
-    workspace.catalog.tallies.put(
-        Tally(
-            claim=ClaimId(row.claim.claim),
-            version=row.version,
-            basis=basis,
-            met=len(report.met),
-            guessed=len(report.guessed),
-            missing=len(report.missing),
-            waived=len(report.waived),
-            flags=len(report.flags),
-        )
-    )

@@ -6,7 +6,8 @@ import logging
 import threading
 from collections.abc import Iterable
 
-from evidence.analysis.coverage import CoverageChecker, is_current, store_tally, tally_basis
+from evidence.analysis.coverage import CoverageChecker
+from evidence.analysis.tallies import is_current, store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
 from evidence.errors import EvidenceError
 from evidence.filing.bags import file_away

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from evidence.analysis.coverage import is_current, tally_basis
+from evidence.analysis.tallies import is_current, tally_basis
 from evidence.board.background import COUNT_NOW_LIMIT, COUNTED_STATES, count_claims
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.tallies import Tally

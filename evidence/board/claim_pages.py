@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from evidence.analysis import coverage as covering
+from evidence.analysis import tallies
 from evidence.board import view_models
 from evidence.board.claim_list import NEED_WORDS, Need, list_claims
 from evidence.board.context import CurrentUser, require
@@ -112,7 +113,7 @@ def open_claim(user: CurrentUser, number: str) -> OpenedClaim:
     assert row is not None
     records = user.workspace.catalog.photos.of_claim(claim)
     report = covering.CoverageChecker(user.workspace).report(claim, records)
-    covering.store_tally(user.workspace, row, report, covering.tally_basis(user.workspace))
+    tallies.store_tally(user.workspace, row, report, tallies.tally_basis(user.workspace))
     return OpenedClaim(row=row, number=claim, records=records, report=report)
 
 

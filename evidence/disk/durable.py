@@ -22,8 +22,6 @@ from io import RawIOBase
 from pathlib import Path
 from typing import Protocol
 
-import psutil
-
 from evidence.disk.faults import READ_REMEDY, one_line, reading, writing
 from evidence.disk.hashing import CHUNK, hash_file, own_buffer
 from evidence.disk.modes import ORIGINAL
@@ -320,6 +318,8 @@ def sweep_folder(folder: Path) -> tuple[Path, ...]:
 
 def _may_be_written_by(pid: int, part: Path) -> bool:
     """True when the process runs and started before the .part was made."""
+    import psutil  # noqa: PLC0415 - slow to import, and only the .part of a killed run needs it
+
     try:
         process = psutil.Process(pid)
         gone = process.status() == psutil.STATUS_ZOMBIE

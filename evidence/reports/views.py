@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
-from evidence.analysis.coverage import CoverageChecker, is_current, store_tally, tally_basis
+from evidence.analysis.tallies import is_current, store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
-from evidence.coverage.report import CoverageReport
 from evidence.lookup import UNASSIGNED
 from evidence.model import Facet, Finding, PhotoRecord, Sha256, tag_value
 from evidence.paper.dates import iso_offset
 from evidence.workspace import Workspace
+
+if TYPE_CHECKING:
+    from evidence.analysis.coverage import CoverageChecker
+    from evidence.coverage.report import CoverageReport
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,13 +74,18 @@ def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimVie
     counts = workspace.catalog.photos.counts()
     confirm = workspace.catalog.photos.to_confirm()
     known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
-    checker = CoverageChecker(workspace)
+    checker: CoverageChecker | None = None
 
     def count_of(row: ClaimRow) -> CoverageCount:
         """The stored count if it is current; otherwise counted now and stored."""
         tally = known.get(row.claim.claim)
         if tally is not None and is_current(tally, row, basis):
             return CoverageCount(met=tally.met, guessed=tally.guessed, missing=tally.missing)
+        nonlocal checker
+        if checker is None:
+            from evidence.analysis.coverage import CoverageChecker  # noqa: PLC0415 - only an outdated tally needs it
+
+            checker = CoverageChecker(workspace)
         report = checker.report(row.claim.claim)
         store_tally(workspace, row, report, basis)
         return counted(report)

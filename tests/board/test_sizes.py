@@ -14,7 +14,7 @@ from support_board import START, facet_value, put_claim, put_photos
 from support_card import CardMaker
 from support_cli import cli, make_archive
 
-from evidence.analysis.coverage import tally_basis
+from evidence.analysis.tallies import tally_basis
 from evidence.board.background import BackgroundWorker, claims_to_count, count_claims
 from evidence.board.claim_list import PER_PAGE
 from evidence.catalog.tallies import Tally
