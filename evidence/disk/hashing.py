@@ -3,37 +3,44 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
+import mmap
 import os
 import sys
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from io import RawIOBase
 from pathlib import Path
-from typing import BinaryIO
 
 from evidence.model import Sha256
 
 CHUNK = 1 << 20
 """Bytes a read of a source that gives its own pieces; see `BUFFER` for files."""
-BUFFER = 1 << 18
-"""Bytes of a thread's buffer. SHA-256 and disks reach full speed at 256 KiB, and so much fits a core's cache."""
+BUFFER = 1 << 20
+"""Bytes of a thread's buffer. Reads of this size keep a rotating disk from seeking between files all the time."""
+_ALIGNMENT = 4096
+"""Bytes: a read past the system's cache begins at a multiple of a disk's block, and no block is larger."""
 
 _own = threading.local()
 
 
 def own_buffer() -> memoryview:
-    """The buffer of the calling thread, `BUFFER` bytes, reused for each file: new memory costs as much as copying."""
+    """The buffer of the calling thread, `BUFFER` bytes, reused for each file: new memory costs as much as copying.
+
+    It begins at a page of memory, as reads past the system's cache require.
+    """
     buffer: memoryview | None = getattr(_own, "buffer", None)
     if buffer is None:
-        buffer = _own.buffer = memoryview(bytearray(BUFFER))
+        buffer = _own.buffer = memoryview(mmap.mmap(-1, BUFFER))
     return buffer
 
 
 def hash_file(path: Path, *, uncached: bool = False) -> Sha256:
     """SHA-256 (FIPS 180-4) of a file's bytes. Raises OSError.
 
-    `uncached` first asks the system to drop its cached pages of the file, so that the bytes come
-    from the disk. Linux and macOS do so for pages already written; elsewhere nothing happens.
+    With `uncached` the bytes come from the disk and not from the system's cache, on Linux and macOS where
+    the file system allows it. Elsewhere it changes nothing.
     """
     digests, _size = checksums(path, ("sha256",), uncached=uncached)
     return Sha256(digests["sha256"])
@@ -45,25 +52,67 @@ def checksums(path: Path, algorithms: Iterable[str], *, uncached: bool = False) 
     `uncached` works as in `hash_file`.
     """
     running = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
-    buffer = own_buffer()
     size = 0
     with path.open("rb", buffering=0) as handle:
-        if uncached:
-            drop_cache(handle)
-        while count := handle.readinto(buffer):
-            size += count
+        for piece in _pieces(handle, uncached=uncached):
+            size += len(piece)
             for digest in running.values():
-                digest.update(buffer[:count])
+                digest.update(piece)
     return {name: digest.hexdigest() for name, digest in running.items()}, size
 
 
-def drop_cache(handle: BinaryIO | object) -> None:
-    """Ask the system to drop its cached pages of an open file; do nothing where it cannot."""
-    descriptor = handle.fileno()  # type: ignore[union-attr]  # any open file has one
+def _pieces(handle: RawIOBase, *, uncached: bool) -> Iterator[memoryview]:
+    """The bytes of an open file up to its end, each time in the thread's own buffer."""
+    buffer = own_buffer()
+    direct = uncached and skip_cache(handle)
+    while True:
+        try:
+            count = handle.readinto(buffer) or 0
+        except OSError as error:
+            if not direct or error.errno != errno.EINVAL:
+                raise
+            _use_cache(handle)  # the file system allows the flag but not such reads
+            direct = False
+            continue
+        if not count:
+            return
+        yield buffer[:count]
+        if direct and count % _ALIGNMENT:  # the end of the file: no further read begins at a block
+            _use_cache(handle)
+            direct = False
+
+
+def skip_cache(handle: RawIOBase) -> bool:
+    """Let the reads of an open file come from its disk, where the system can do that.
+
+    True on Linux when reads now have to begin at a block and to fill page-aligned memory (O_DIRECT). Where the
+    file system has no such reads, its cached pages are dropped.
+    """
+    descriptor = handle.fileno()
     with contextlib.suppress(OSError):
         if sys.platform == "darwin":
             import fcntl  # noqa: PLC0415 - no such module on Windows
 
             fcntl.fcntl(descriptor, fcntl.F_NOCACHE, 1)
-        elif hasattr(os, "posix_fadvise"):
+        elif hasattr(os, "O_DIRECT"):
+            import fcntl  # noqa: PLC0415 - no such module on Windows
+
+            fcntl.fcntl(descriptor, fcntl.F_SETFL, fcntl.fcntl(descriptor, fcntl.F_GETFL) | os.O_DIRECT)
+            return True
+    _drop_pages(descriptor)
+    return False
+
+
+def _use_cache(handle: RawIOBase) -> None:
+    """Read the rest of an open file through the system's cache, without the pages that are there now."""
+    import fcntl  # noqa: PLC0415 - no such module on Windows
+
+    descriptor = handle.fileno()
+    fcntl.fcntl(descriptor, fcntl.F_SETFL, fcntl.fcntl(descriptor, fcntl.F_GETFL) & ~os.O_DIRECT)
+    _drop_pages(descriptor)
+
+
+def _drop_pages(descriptor: int) -> None:
+    with contextlib.suppress(OSError):
+        if hasattr(os, "posix_fadvise"):
             os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import errno
+import hashlib
+import io
+import os
+
 import pytest
 
-from evidence.disk.hashing import hash_file
+from evidence.disk import hashing
+from evidence.disk.hashing import BUFFER, hash_file, own_buffer, skip_cache
 
 # FIPS 180-4, the worked examples published with the standard (SHA256.pdf of the NIST example set)
 # and the one-million-letter message of its predecessors.
@@ -31,3 +37,58 @@ def test_digests_are_those_of_the_standard(tmp_path, message, digest, uncached):
     path = tmp_path / "message"
     path.write_bytes(message)
     assert hash_file(path, uncached=uncached) == digest
+
+
+@pytest.mark.parametrize(
+    "size", [0, 1, 4095, 4096, 4097, BUFFER - 1, BUFFER, BUFFER + 1, BUFFER + 4096, 2 * BUFFER + 511]
+)
+def test_a_file_of_any_size_is_read_to_its_end_past_the_cache(tmp_path, size):
+    path = tmp_path / "any"
+    content = os.urandom(size)
+    path.write_bytes(content)
+    assert hashing.checksums(path, ("sha256",), uncached=True) == (
+        {"sha256": hashlib.sha256(content).hexdigest()},
+        size,
+    )
+
+
+@pytest.mark.skipif(not hasattr(os, "O_DIRECT"), reason="Linux only")
+def test_the_flag_for_reads_past_the_cache_is_set_where_the_file_system_allows_it(tmp_path):
+    import fcntl
+
+    path = tmp_path / "one"
+    path.write_bytes(b"x" * 5000)
+    with path.open("rb", buffering=0) as handle:
+        direct = skip_cache(handle)
+        assert bool(fcntl.fcntl(handle.fileno(), fcntl.F_GETFL) & os.O_DIRECT) == direct
+        assert handle.readinto(own_buffer()) == 5000
+
+
+@pytest.mark.skipif(not hasattr(os, "O_DIRECT"), reason="Linux only")
+def test_a_file_system_that_refuses_reads_past_the_cache_is_read_through_it(tmp_path, monkeypatch):
+    class Refusing(io.FileIO):
+        """Refuses as a file system does whose driver has no such reads."""
+
+        def readinto(self, buffer):
+            import fcntl
+
+            if fcntl.fcntl(self.fileno(), fcntl.F_GETFL) & os.O_DIRECT:
+                raise OSError(errno.EINVAL, "Invalid argument")
+            return super().readinto(buffer)
+
+    path = tmp_path / "one"
+    path.write_bytes(b"x" * 5000)
+    monkeypatch.setattr(type(path), "open", lambda self, *_args, **_named: Refusing(self))
+    assert hash_file(path, uncached=True) == hashlib.sha256(b"x" * 5000).hexdigest()
+
+
+def test_a_read_error_past_the_cache_is_reported(tmp_path, monkeypatch):
+    class Broken(io.FileIO):
+        def readinto(self, _buffer):
+            raise OSError(errno.EIO, "Input/output error")
+
+    path = tmp_path / "one"
+    path.write_bytes(b"x")
+    monkeypatch.setattr(type(path), "open", lambda self, *_args, **_named: Broken(self))
+    with pytest.raises(OSError, match="Input/output"):
+        hash_file(path, uncached=True)
