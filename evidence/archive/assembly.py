@@ -125,7 +125,9 @@ def assemble(
         _write_tags(next_bag, tags)
         sync_tree(next_bag)
     on_step("written")
-    commit_next_state(bag, known_paths, on_step)
+    # Read before the exchange: a manifest that cannot be read afterwards must not make strays of the old state.
+    known = known_paths(bag) | {DATA + path for path in recorded} | set(tags)
+    commit_next_state(bag, lambda state: known | _litter(state), on_step)
     return Assembled(
         added=tuple(sorted(placed[_Placed.ADDED])),
         kept=tuple(sorted(placed[_Placed.KEPT])),
@@ -317,5 +319,8 @@ def known_paths(bag: Path) -> frozenset[str]:
         known.update(DATA + path for path in read_manifest(bag))
     with contextlib.suppress(OSError, ValueError):
         known.update(parse_manifest((bag / TAG_MANIFEST).read_bytes()))
-    known.update(path.relative_to(bag).as_posix() for path in bag.rglob("*") if LITTER.fullmatch(path.name))
-    return frozenset(known)
+    return frozenset(known | _litter(bag))
+
+
+def _litter(bag: Path) -> set[str]:
+    return {path.relative_to(bag).as_posix() for path in bag.rglob("*") if LITTER.fullmatch(path.name)}

@@ -146,12 +146,26 @@ def replace_file(path: Path, content: bytes) -> None:
     """Write `content` beside `path`, flush it and rename it over `path`. Raises OSError.
 
     A reader finds the old content or the new one. One writer at a time: the .part file has a
-    fixed name, so a killed run leaves at most one.
+    fixed name, so a killed run leaves at most one; `discard_replaced` removes it with its file.
     """
-    part = path.with_name(f"{path.name}.part")
+    part = _part_of(path)
     part.unlink(missing_ok=True)
-    write_new_file(part, content)
-    part.replace(path)
+    try:
+        write_new_file(part, content)
+        part.replace(path)
+    except BaseException:
+        discard(part)
+        raise
+
+
+def discard_replaced(path: Path) -> None:
+    """Remove a file that `replace_file` wrote, and what a killed run left of its next content; see `discard`."""
+    discard(_part_of(path))
+    discard(path)
+
+
+def _part_of(path: Path) -> Path:
+    return path.with_name(f"{path.name}.part")
 
 
 # --- large files -------------------------------------------------------------------------

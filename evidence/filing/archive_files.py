@@ -8,6 +8,7 @@ there are several for each claim, so they have manifests of a month or of some h
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -23,7 +24,7 @@ from evidence.archive.custody_key import ID_FILE, KEY_FILE
 from evidence.archive.custody_proof import LogReading
 from evidence.archive.names import encode_path
 from evidence.archive.targets import MARKER, FolderTarget
-from evidence.disk.durable import discard, make_folder, replace_file, sync_folder, write_all
+from evidence.disk.durable import discard_replaced, make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import ArchiveOlderError, DestinationError
@@ -113,8 +114,13 @@ def _push_many(workspace: Workspace, target: FolderTarget, there: Path) -> int:
 def _push_part(root: Path, there: Path, part: str, names: Iterable[str], *, every: bool) -> int:
     """Copy these files of one manifest; with `every` they are all that it lists. Returns how many were written."""
     manifest, following = (there / MANIFESTS / f"{part}{end}.txt" for end in ("", _NEXT))
-    before = {name: str(digest) for name, digest in _read_manifest(manifest).items()}
-    interrupted = set(_read_manifest(following))
+    read = _read_manifest(manifest)
+    before = {name: str(digest) for name, digest in (read or {}).items()}
+    interrupted = set(_read_manifest(following) or ())
+    if (
+        read is None and not every
+    ):  # the manifest is new, lost or damaged: it must list the files that are not due too
+        names, every = _names_in(root, part, names), True
     listed = {} if every else dict(before)
     changed: dict[str, bytes] = {}
     for name in names:
@@ -139,8 +145,20 @@ def _part_of(name: str) -> str:
     return f"{folder.replace('/', '-')}-{month[1] + month[2] if month else own[:2]}"
 
 
-def _read_manifest(path: Path) -> dict[str, Sha256]:
-    return parse_manifest(path.read_bytes()) if path.is_file() else {}
+def _names_in(root: Path, part: str, names: Iterable[str]) -> list[str]:
+    """These names and every other file of one part, by path below the archive."""
+    names = set(names)
+    for folder in {name.rpartition("/")[0] for name in names}:
+        names |= {path.relative_to(root).as_posix() for path in _files(root, [folder])}
+    return sorted(name for name in names if _part_of(name) == part)
+
+
+def _read_manifest(path: Path) -> dict[str, Sha256] | None:
+    """What a manifest lists; None when it is missing or damaged, so that its files are copied again."""
+    try:
+        return parse_manifest(path.read_bytes())
+    except (FileNotFoundError, ValueError):
+        return None
 
 
 def require_newer_log(workspace: Workspace, target: FolderTarget) -> None:
@@ -171,12 +189,33 @@ def _log_is_damaged(log: Path) -> bool:
     return reading.broken
 
 
-def read_archive_manifest(there: Path) -> list[dict[str, Sha256]]:
-    """The manifests of the archive's files at a target, digests by path: the present one, and one being written."""
-    present, following = _read_manifest(there / SHA256_MANIFEST), _read_manifest(there / NEXT_MANIFEST)
-    for path in sorted((there / MANIFESTS).glob("*.txt")):
-        (following if path.name.endswith(f"{_NEXT}.txt") else present).update(_read_manifest(path))
-    return [one for one in (present, following) if one]
+@dataclass(frozen=True, slots=True)
+class ArchiveListing:
+    """What a target holds of the archive's own files but the custody log, by path below `archive/`."""
+
+    digests: Mapping[str, frozenset[Sha256]]
+    """By the present manifests and those being written: a file has one of these digests."""
+    unlisted: Mapping[str, Sequence[str]]
+    """Files by the manifest that should list them and is missing or cannot be read: no digest proves these."""
+
+
+def list_archive_files(there: Path) -> ArchiveListing:
+    """Read the manifests of the archive's files at a target. One that cannot be read does not stop the others."""
+    digests: dict[str, set[Sha256]] = defaultdict(set)
+    read = set()
+    for path in (there / SHA256_MANIFEST, there / NEXT_MANIFEST, *sorted((there / MANIFESTS).glob("*.txt"))):
+        with contextlib.suppress(OSError, ValueError):
+            for name, digest in parse_manifest(path.read_bytes()).items():
+                digests[name].add(digest)
+            read.add(path.relative_to(there).as_posix())
+    unlisted: dict[str, list[str]] = defaultdict(list)
+    for part in (_PARTS, _MANY):
+        for path in _files(there, part):
+            name = path.relative_to(there).as_posix()
+            manifest = f"{MANIFESTS}/{_part_of(name)}.txt" if part is _MANY else SHA256_MANIFEST
+            if name not in digests and manifest not in read:
+                unlisted[manifest].append(name)
+    return ArchiveListing({name: frozenset(some) for name, some in digests.items()}, unlisted)
 
 
 def _files(root: Path, parts: Sequence[str]) -> Iterator[Path]:
@@ -220,7 +259,7 @@ def _replace_files(
                 f"{path} does not hold what was written.", "Check the target's disk, then run it again."
             )
     for name in gone:
-        discard(there / name)
+        discard_replaced(there / name)
         folders.add((there / name).parent)
     for folder in folders:
         if folder.is_dir():

@@ -17,7 +17,7 @@ from typing import Any
 from filelock import FileLock, Timeout
 
 from evidence.catalog.records import Kind, OutdatedRecord, Row, RowsByTable
-from evidence.disk.durable import discard, make_folder, replace_file, sync_folder
+from evidence.disk.durable import discard_replaced, make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import LockedError
 from evidence.workspace import Workspace
@@ -114,8 +114,8 @@ def read_records(root: Path) -> Iterator[RecordFile]:
 def _write(path: Path, due: OutdatedRecord, rows: RowsByTable, seq: int) -> None:
     with writing(path):
         if not any(rows.values()):
-            if path.exists():
-                discard(path)
+            if path.parent.is_dir():
+                discard_replaced(path)
                 sync_folder(path.parent)
             return
         data = {

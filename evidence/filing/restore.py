@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -21,12 +21,12 @@ from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
-from evidence.filing.archive_files import AT_TARGET, CUSTODY, read_archive_manifest
+from evidence.filing.archive_files import AT_TARGET, CUSTODY, list_archive_files
 from evidence.filing.rebuild import RebuildReport, rebuild
 from evidence.filing.records import CLAIM_RECORD
 from evidence.model import Finding, Sha256
 from evidence.progress import Progress, quiet
-from evidence.settings import default_text
+from evidence.settings import default_text, load_settings
 from evidence.workspace import SETTINGS, Workspace, named_actor, system_actor, utc_now
 
 TRAY = "unassigned"
@@ -68,8 +68,6 @@ def find_target(named: str, archive: Path | None) -> Path:
     if (path / MARKER).is_file():
         return path.absolute()
     if archive is not None and (archive / SETTINGS).is_file():
-        from evidence.settings import load_settings  # noqa: PLC0415 - only for a name
-
         file = archive / SETTINGS
         for one in load_settings(file.read_text(encoding="utf-8-sig"), origin=str(file)).target:
             if one.name == named and (one.path / MARKER).is_file():
@@ -257,31 +255,61 @@ def _copied(source: Path, dest: Path, digest: Sha256, back: _Progressing) -> boo
 
 
 def _restore_archive_files(there: Path, into: Path, back: _Progressing) -> None:
-    try:
-        manifests = read_archive_manifest(there)
-    except (OSError, ValueError):
-        manifests = []
-    if not manifests:
+    listing = list_archive_files(there)
+    if not listing.digests and not listing.unlisted:
         back.lacks(
             "no_archive_files",
             AT_TARGET,
             "The target holds no settings, logs or record files of the archive.",
         )
-    for name in sorted({name for manifest in manifests for name in manifest}):
-        source, dest = there / name, into / name
-        digests = {manifest[name] for manifest in manifests if name in manifest}
-        if why_unsafe(name) or source.is_symlink():
-            back.lacks("unsafe_name", name, f"{name} is not a name that an archive holds.")
-            continue
-        if dest.exists():
-            continue  # a killed restore brought it back whole, and the rebuild may have changed it since
-        found = _digest_of(source)
-        if found in digests and _copied(source, dest, Sha256(found), back):
-            _make_writable(dest)
-        else:
-            back.lacks("not_restored", f"{AT_TARGET}/{name}", f"{name} is bad or missing at the target.")
+    for name, digests in sorted(listing.digests.items()):
+        _restore_archive_file(there, into, name, digests, back)
+    for manifest, names in sorted(listing.unlisted.items()):
+        _restore_unproved(there, into, manifest, names, back)
     if (there / CUSTODY).is_file():
         _restore_log(there / CUSTODY, into / CUSTODY, back)
+
+
+def _restore_archive_file(
+    there: Path, into: Path, name: str, digests: Collection[Sha256], back: _Progressing
+) -> None:
+    """Copy one file that has one of these digests."""
+    source, dest = there / name, into / name
+    if why_unsafe(name) or source.is_symlink():
+        back.lacks("unsafe_name", name, f"{name} is not a name that an archive holds.")
+        return
+    if dest.exists():
+        return  # a killed restore brought it back whole, and the rebuild may have changed it since
+    found = _digest_of(source)
+    if found in digests and _copied(source, dest, Sha256(found), back):
+        _make_writable(dest)
+    else:
+        back.lacks("not_restored", f"{AT_TARGET}/{name}", f"{name} is bad or missing at the target.")
+
+
+def _restore_unproved(
+    there: Path, into: Path, manifest: str, names: Sequence[str], back: _Progressing
+) -> None:
+    """Copy files whose manifest is lost: settings without proof are better than none, and a person is told to check."""
+    for name in names:
+        if name == SETTINGS and not _are_settings(there / name):
+            back.lacks("not_restored", f"{AT_TARGET}/{name}", f"{name} at the target is damaged.")
+        else:
+            _restore_archive_file(there, into, name, {Sha256(_digest_of(there / name))} - {""}, back)
+    back.lacks(
+        "not_proved",
+        f"{AT_TARGET}/{manifest}",
+        f"{manifest} is missing or cannot be read, so no digest proves {len(names)} of the files that came back: "
+        f"check {', '.join(names[:5])}{' and others like it' if len(names) > 5 else ''}.",
+    )
+
+
+def _are_settings(path: Path) -> bool:
+    try:
+        load_settings(path.read_text(encoding="utf-8-sig"), origin=str(path))
+    except (EvidenceError, OSError, UnicodeDecodeError):
+        return False
+    return True
 
 
 def _digest_of(path: Path) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from pathlib import Path
 
 from evidence.cards.exif import read_facts
 from evidence.catalog.originals import Original
+from evidence.disk.durable import make_folder
 from evidence.errors import BagError, CardReadError
 from evidence.filing.originals import require_original
 from evidence.model import PICTURE_KINDS, CameraFacts, Finding, Look, Sha256
@@ -67,6 +69,9 @@ def describe(
         for one in waiting
         if one.kind in PICTURE_KINDS
     ]
+    if requests:
+        with contextlib.suppress(OSError):  # then each photo's flag says that it has no thumbnail
+            make_folder(workspace.thumbs)
     looks = look_all(requests, workers=intake.workers, executor=executor, timeout_s=intake.look_timeout_s)
     for done, (sha, look) in enumerate(looks, start=1):
         batch.append((sha, facts[sha], look))

@@ -8,7 +8,7 @@ import os
 import pytest
 from support_cards import files_below
 
-from evidence.disk.durable import make_folder, replace_file, write_all, write_new_file
+from evidence.disk.durable import discard_replaced, make_folder, replace_file, write_all, write_new_file
 from evidence.disk.faults import one_line, reading, writing
 from evidence.errors import CardReadError, DestinationError
 
@@ -40,6 +40,26 @@ def test_what_a_killed_run_left_does_not_stop_the_next_replacement(tmp_path):
     replace_file(tmp_path / "head", b"new")
     assert (tmp_path / "head").read_bytes() == b"new"
     assert files_below(tmp_path) == {"head"}
+
+
+def test_a_replacement_that_fails_leaves_the_old_file_and_nothing_beside_it(tmp_path, monkeypatch):
+    (tmp_path / "head").write_bytes(b"old")
+
+    def full(_descriptor):
+        raise OSError(errno.ENOSPC, "full")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OSError):
+        replace_file(tmp_path / "head", b"new")
+    assert (tmp_path / "head").read_bytes() == b"old"
+    assert files_below(tmp_path) == {"head"}
+
+
+def test_a_file_that_goes_takes_with_it_what_a_killed_replacement_left(tmp_path):
+    (tmp_path / "head").write_bytes(b"old")
+    (tmp_path / "head.part").write_bytes(b"ne")
+    discard_replaced(tmp_path / "head")
+    assert files_below(tmp_path) == set()
 
 
 def test_every_byte_is_written_where_the_system_writes_a_few_at_a_time(tmp_path, monkeypatch):

@@ -107,3 +107,21 @@ def test_a_target_that_wrote_the_log_wrongly_is_not_taken_for_a_later_state(here
 @pytest.mark.parametrize("name", ["how_to_check.txt", "bag-info.txt", "tagmanifest-sha256.txt"])
 def test_a_target_that_writes_a_record_of_a_bag_wrongly_is_found_at_once(here, name):
     all_clean(here, trials_at(here, "backup", FaultKind.LIE, f"write target/.*.next/*{name}")[:1])
+
+
+@pytest.mark.parametrize("name", ["manifest-sha256.txt", "manifests/*"])
+def test_a_restore_brings_the_settings_back_though_a_list_of_files_cannot_be_read(here, name):
+    all_clean(here, trials_at(here, "restore", FaultKind.UNREADABLE, f"read target/archive/{name}"), most=3)
+
+
+def test_a_disk_that_fills_during_the_backup_after_a_restore_leaves_no_part_file(here):
+    all_clean(here, trials_at(here, "restore", FaultKind.FULL, "write target/archive/records/claims/*.part"))
+
+
+@pytest.mark.parametrize("step", ["read archive/claims/.*.next/manifest-*", "read target/.*.next/manifest-*"])
+def test_a_manifest_that_cannot_be_read_after_an_exchange_leaves_no_strays(here, step):
+    all_clean(here, trials_at(here, "move", FaultKind.UNREADABLE, step))
+
+
+def test_a_power_cut_after_the_analysis_leaves_the_folder_of_thumbnails(here):
+    all_clean(here, trials_at(here, "intake", FaultKind.POWER, "mkdir archive/sidecars"))

@@ -188,3 +188,58 @@ def test_a_backup_that_was_killed_among_the_record_files_is_finished_by_the_next
     assert cli("backup", archive=backed_up).status == 0
     assert hashlib.sha256((there / name).read_bytes()).hexdigest() == digest
     assert not list((there / "manifests").glob("*.next.txt"))
+
+
+def test_the_settings_come_back_though_the_list_that_proves_them_is_lost_and_a_person_is_told(
+    backed_up, other_disk, tmp_path
+):
+    settings = (backed_up / "evidence.toml").read_bytes()
+    (other_disk / AT_TARGET / "manifest-sha256.txt").unlink()
+    shutil.rmtree(backed_up)
+    back = tmp_path / "back"
+    ran = cli("restore", other_disk, back, "--json", actor="Ada Clerk")
+    assert (ran.status, [one["code"] for one in ran.data["findings"]]) == (1, ["not_proved"])
+    assert "evidence.toml" in ran.data["findings"][0]["message"]
+    assert (back / "evidence.toml").read_bytes() == settings
+    assert cli("backup", archive=back).status == 0
+    assert (other_disk / AT_TARGET / "manifest-sha256.txt").is_file()
+
+
+def test_settings_without_proof_that_cannot_be_read_are_left_out(backed_up, other_disk, tmp_path):
+    (other_disk / AT_TARGET / "manifest-sha256.txt").unlink()
+    (other_disk / AT_TARGET / "evidence.toml").write_bytes(b"[[target]\nname = \xff")
+    ran = cli("restore", other_disk, tmp_path / "back", "--json", actor="Ada Clerk")
+    assert ran.status == 1, ran.err
+    assert {"not_restored", "settings_missing", "not_proved"} == {one["code"] for one in ran.data["findings"]}
+
+
+@pytest.mark.parametrize("fault", ["damaged", "lost"])
+@pytest.mark.parametrize(
+    "name", ["manifest-sha256.txt", "manifests/ledgers-*.txt", "manifests/records-bags-*.txt"]
+)
+def test_a_list_of_files_that_a_target_lost_is_written_again_whole(backed_up, other_disk, name, fault):
+    there = other_disk / AT_TARGET
+    path = next(there.glob(name))
+    _add_like(backed_up, path)
+    assert cli("backup", archive=backed_up).status == 0
+    listed = {line.split("  ", 1)[1] for line in path.read_text().splitlines()}
+    path.write_bytes(b"\xff\xfe no list\n") if fault == "damaged" else path.unlink()
+    changed = backed_up / min(listed - {"archive-id.json"})
+    changed.write_bytes(changed.read_bytes() + b"\n")
+    with at_home(backed_up) as workspace:
+        files_changed(workspace.catalog._database, [changed.relative_to(backed_up).as_posix()])
+    assert cli("backup", archive=backed_up).status == 0
+    now = dict(reversed(line.split("  ", 1)) for line in path.read_text().splitlines())
+    assert listed <= set(now)
+    assert all(
+        hashlib.sha256((there / one).read_bytes()).hexdigest() == digest for one, digest in now.items()
+    )
+
+
+def _add_like(archive, manifest):
+    """Another file of the part that a manifest lists, beside the first one."""
+    name = manifest.read_text().splitlines()[0].split("  ", 1)[1]
+    other = archive / name.replace(".json", "0.json")
+    other.write_bytes((archive / name).read_bytes())
+    with at_home(archive) as workspace:
+        files_changed(workspace.catalog._database, [other.relative_to(archive).as_posix()])
