@@ -27,7 +27,6 @@ from support_intake import CLAIMS, PLAIN
 from support_kill import HereExecutor
 from support_retention import reload_assignments
 
-from evidence import workspace
 from evidence.analysis import models
 from evidence.catalog import opening
 from evidence.cli.main import app
@@ -35,7 +34,7 @@ from evidence.disk import parallel
 from evidence.sight import batch, look
 from evidence.sight.codes import divider_qr
 from evidence.sight.request import LookRequest
-from evidence.tags import suggest
+from evidence.tags import suggest, vocabulary
 
 ARCHIVE, TARGET, SECOND, CARD, CARD_2, RESTORED, OLDER = (
     "archive",
@@ -62,7 +61,7 @@ def warm() -> Iterator[None]:
         (typer.main, "get_command", functools.cache(typer.main.get_command)),
         (opening, "create_engine", engine),
         (suggest, "BoardParser", _once(suggest.BoardParser)),
-        (workspace, "load_vocabulary", functools.cache(workspace.load_vocabulary)),
+        (vocabulary, "load_vocabulary", functools.cache(vocabulary.load_vocabulary)),
         (models, "load_plan", _once_for_a_text(models.load_plan)),
     ]
     with ExitStack() as stack:
