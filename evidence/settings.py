@@ -103,6 +103,12 @@ class CatalogSettings(_SettingsTable):
     url: str
 
 
+class ReviewSettings(_SettingsTable):
+    """How guesses are confirmed."""
+
+    confirm_level: Share
+
+
 class BoardSettings(_SettingsTable):
     """The review page."""
 
@@ -122,6 +128,7 @@ class Settings(_SettingsTable):
     coverage: CoverageSettings
     watch: WatchSettings
     catalog: CatalogSettings
+    review: ReviewSettings
     board: BoardSettings
 
 

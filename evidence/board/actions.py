@@ -19,7 +19,7 @@ from evidence.model import ClaimId, Facet, Sha256
 from evidence.review import placing, signing, waivers
 from evidence.review import undo as undoing
 from evidence.review.staleness import ChangedError, require_day, require_marks
-from evidence.review.tagging import known_word, shown_guesses, tag_seen
+from evidence.review.tagging import known_word, tag_seen, would_state
 from evidence.workspace import Workspace
 
 router = APIRouter()
@@ -45,8 +45,14 @@ class TagRequest(_Request):
     photos: Seen
     tags: dict[Facet, Annotated[str, Field(max_length=60)] | None] = Field(default_factory=dict)
     """None removes what a person stated."""
-    confirm: bool = False
-    """State the guesses that are shown."""
+    each: dict[Digest, dict[Facet, Annotated[str, Field(max_length=60)]]] = Field(default_factory=dict)
+    """Instead of `tags`: what to state of each photo, as `/do/would-confirm` returned and the page showed it."""
+
+
+class WouldConfirmRequest(_Request):
+    """Photos whose guesses somebody wants to confirm."""
+
+    photos: Annotated[list[Digest], Field(min_length=1, max_length=MAX_PHOTOS)]
 
 
 class PlaceRequest(_Request):
@@ -67,12 +73,17 @@ class UndoRequest(_Request):
 
 @router.post("/do/tag")
 def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], body: TagRequest) -> Response:
-    """State facets of photos, or confirm their guesses. Returns the tiles that changed."""
+    """State facets of photos: the same of all, or those of each. Returns the tiles that changed."""
     workspace = user.workspace
     marks = {Sha256(sha): mark for sha, mark in body.photos.items()}
     records = workspace.catalog.photos.records(list(marks))
-    if body.confirm:
-        stated = shown_guesses(records, workspace.vocabulary.guess.shows)
+    stated: dict[Sha256, dict[Facet, str | None]]
+    if body.each:
+        stated = {
+            Sha256(sha): {facet: known_word(workspace, facet, value) for facet, value in facets.items()}
+            for sha, facets in body.each.items()
+            if facets
+        }
     else:
         said = {
             facet: None if value is None else known_word(workspace, facet, value)
@@ -80,7 +91,7 @@ def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], bod
         }
         stated = {sha: dict(said) for sha in marks} if said else {}
     if not stated:
-        raise BadInputError("No tag selected.", "Choose a tag, or photos with a guess to confirm.")
+        raise BadInputError("No tag selected.", "Choose a tag, or photos with a guess that may be confirmed.")
     claims = {record.claim for record in records}
     before = _tiles_of(workspace, claims)
     try:
@@ -101,6 +112,44 @@ def tag(user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], bod
         )
     user.board.worker.wake()
     return JSONResponse({"undo": number, "tiles": _changed_tiles(workspace, claims, before)})
+
+
+@router.post("/do/would-confirm")
+def would_confirm(
+    user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], body: WouldConfirmRequest
+) -> Response:
+    """What confirming the guesses of these photos would state, and how many it leaves. Nothing changes.
+
+    Of several photos only guesses of at least the setting `confirm_level` are stated; of one, all that are shown.
+    Damage and hits that were guessed from the picture are never among them.
+    """
+    workspace = user.workspace
+    records = workspace.catalog.photos.records([Sha256(sha) for sha in body.photos])
+    shows = workspace.vocabulary.guess.shows
+    level = shows if len(records) == 1 else workspace.settings.review.confirm_level
+    plan = would_state(records, level=level)
+    seen = [value for one in plan for value in one.parts.under_level.values() if value.confidence >= shows]
+    return JSONResponse(
+        {
+            "each": {one.record.sha256: one.stated for one in plan if one.stated},
+            "shown": [
+                {
+                    "sha": one.record.sha256,
+                    "name": one.record.name,
+                    "values": [
+                        f"{view_models.value_words(workspace.vocabulary, facet, value.value)}, "
+                        f"guess {view_models.percent(value.confidence)} %"
+                        for facet, value in one.parts.states.items()
+                    ],
+                }
+                for one in plan
+                if one.stated
+            ],
+            "level": view_models.percent(level),
+            "left_weak": len(seen),
+            "left_damage": sum(len(one.parts.unseen_damage) for one in plan),
+        }
+    )
 
 
 def _tiles_of(workspace: Workspace, claims: set[ClaimId | None]) -> dict[Sha256, dict[str, object]]:

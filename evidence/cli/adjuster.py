@@ -271,7 +271,7 @@ def photos(
     from evidence.reports import views
 
     with opened(archive) as here:
-        listed = [views.photo_view(record) for record in photos_of(here, claim)]
+        listed = views.photo_views(here, photos_of(here, claim))
     emit(as_json, listed, lambda: [table(_PHOTO_HEADINGS, (_photo_line(view) for view in listed))])
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -12,10 +14,11 @@ from evidence.errors import BadInputError
 from evidence.model import Facet
 
 if TYPE_CHECKING:
-    from evidence.analysis import learning
+    from rich.table import Table
 
-SURE = 0.9
-"""The default probability from which `confirm` confirms a guess."""
+    from evidence.analysis import learning
+    from evidence.review.tagging import WouldState
+    from evidence.tags.vocabulary import Vocabulary
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM", help="A claim's number, or 'unassigned'.")]
 
@@ -68,31 +71,95 @@ def tags(
 def confirm(
     claim: Claim,
     above: Annotated[
-        float, typer.Option("--above", help="Confirm guesses of at least this probability.")
-    ] = SURE,
+        float | None,
+        typer.Option(
+            "--above",
+            help="State guesses of at least this probability; by default the setting confirm_level.",
+            show_default=False,
+        ),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="State them without asking.")] = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Confirm a claim's guesses.
+    """Show what confirming a claim's guesses would state, ask, then state it in your name.
 
-    Look at them first: a confirmed guess counts as stated by you.
+    Weaker guesses and damage guessed from the picture are left for you to look at. With --json, only --yes states.
     """
     from evidence.filing.bags import file_away
     from evidence.lookup import known_claim
-    from evidence.review.tagging import confirm_guesses
+    from evidence.review.tagging import confirm_shown, would_state
 
-    if not 0 <= above <= 1:
+    if above is not None and not 0 <= above <= 1:
         raise BadInputError(f"--above {above} is not a probability.", "Give a number from 0 to 1.")
-    with opened(archive, actor) as here, here.locked():
+    with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        decision, facets = confirm_guesses(here, number, above=above)
-        file_away(here, wait=False)
+        level = here.settings.review.confirm_level if above is None else above
+        shown = would_state(here.catalog.photos.of_claim(number), level=level)
+        plan = _plan_data(shown, here.vocabulary)
+        if not as_json:
+            emit(False, None, lambda: _plan_lines(plan, level))
+        decision = facets = 0
+        if plan["states"] and (yes or (not as_json and _agreed(len(plan["states"])))):
+            decision, facets = confirm_shown(here, shown)
+            file_away(here, wait=False)
     emit(
         as_json,
-        {"claim": number, "confirmed": facets, "decision": decision},
-        lambda: [f"{facets} guesses confirmed" + (f" (correction {decision})." if decision else ".")],
+        {"claim": number, "confirmed": facets, "decision": decision, "level": level, **plan},
+        lambda: [
+            f"{counted(facets, 'guess', 'guesses')} confirmed"
+            + (f" (correction {decision}; undo it with `evidence undo`)." if decision else ".")
+        ],
     )
+
+
+def _agreed(many: int) -> bool:
+    """Ask on the terminal; raises BadInputError where nobody can answer."""
+    if not sys.stdin.isatty():
+        raise BadInputError(
+            "Nothing was stated: there is no terminal to ask on.", "Look at the list, then add --yes."
+        )
+    return typer.confirm(f"State {counted(many, 'guess', 'guesses')} in your name?")
+
+
+def _plan_data(shown: Sequence[WouldState], vocabulary: Vocabulary) -> dict[str, list[dict[str, Any]]]:
+    """What would be stated and what is left, as plain data: photo, facet, value, words, confidence, reason."""
+    data: dict[str, list[dict[str, Any]]] = {"states": [], "under_level": [], "damage_left": []}
+    for one in shown:
+        parts = (one.parts.states, one.parts.under_level, one.parts.unseen_damage)
+        for name, values in zip(data, parts, strict=True):
+            data[name] += [
+                {
+                    "name": one.record.name,
+                    "sha256": one.record.sha256,
+                    "facet": facet.value,
+                    "value": value.value,
+                    "words": vocabulary.plain(facet, value.value),
+                    "confidence": round(value.confidence, 4),
+                    "reason": value.reason,
+                }
+                for facet, value in values.items()
+            ]
+    return data
+
+
+def _plan_lines(plan: dict[str, list[dict[str, Any]]], level: float) -> Iterator[str | Table]:
+    if plan["states"]:
+        yield "This would be stated in your name:"
+        yield table(
+            ["photo", "facet", "value", "guess", "because"],
+            [
+                (r["name"], r["facet"], r["words"], f"{r['confidence']:.0%}", r["reason"])
+                for r in plan["states"]
+            ],
+        )
+    else:
+        yield "No guess would be stated."
+    if weak := len(plan["under_level"]):
+        yield f"{counted(weak, 'guess', 'guesses')} left: less than {level:.0%} probable."
+    if damage := len(plan["damage_left"]):
+        yield f"{counted(damage, 'guess', 'guesses')} of damage or hits left: look at each photo and state it."
 
 
 def learn(

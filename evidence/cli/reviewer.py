@@ -67,7 +67,7 @@ def tag(
         }
         digests = found_photos(here, photos)
         state_tags(here, digests, facets)
-        changed = [views.photo_view(record) for record in here.catalog.photos.records(digests)]
+        changed = views.photo_views(here, here.catalog.photos.records(digests))
     emit(as_json, changed, lambda: [f"{counted(len(changed), 'photo')} tagged."])
 
 

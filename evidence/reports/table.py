@@ -23,7 +23,7 @@ and `%` from memory (DDE in old spreadsheets)."""
 
 def photo_table(workspace: Workspace, claim: str) -> list[views.PhotoView]:
     """All photos of the claim, or of the unassigned tray, in order. Raises BadInputError for an unknown claim."""
-    return [views.photo_view(record) for record in photos_of(workspace, claim)]
+    return views.photo_views(workspace, photos_of(workspace, claim))
 
 
 def as_json(photos: Iterable[views.PhotoView]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -9,8 +10,9 @@ from typing import TYPE_CHECKING
 from evidence.analysis.tallies import is_current, store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
 from evidence.lookup import UNASSIGNED
-from evidence.model import Facet, Finding, PhotoRecord, Sha256, tag_value
+from evidence.model import CONCLUDED, Facet, Finding, PhotoRecord, Sha256, tag_value
 from evidence.paper.dates import iso_offset
+from evidence.tags.standing import standing
 from evidence.workspace import Workspace
 
 if TYPE_CHECKING:
@@ -61,6 +63,8 @@ class PhotoView:
     component: str | None
     condition: str | None
     count: str | None
+    standing: str
+    """'stated', 'not yet reviewed', 'further photo' or 'without tags': whether its place is stated or only guessed."""
     stated: list[str]
     """Facets that a person or a label card states; the others are guesses."""
     confidence: dict[str, float]
@@ -127,8 +131,8 @@ def counted(report: CoverageReport) -> CoverageCount:
     return CoverageCount(met=len(report.met), guessed=len(report.guessed), missing=len(report.missing))
 
 
-def photo_view(record: PhotoRecord) -> PhotoView:
-    """The view of one photo."""
+def photo_view(record: PhotoRecord, *, shows: float, signed: bool = False) -> PhotoView:
+    """The view of one photo; a guess less probable than `shows` does not make it 'not yet reviewed'."""
     corrected = record.corrected if record.correction else None
     return PhotoView(
         sha256=record.sha256,
@@ -145,11 +149,20 @@ def photo_view(record: PhotoRecord) -> PhotoView:
         component=tag_value(record.tags, Facet.COMPONENT),
         condition=tag_value(record.tags, Facet.CONDITION),
         count=tag_value(record.tags, Facet.COUNT),
+        standing=standing(record.tags, shows=shows, signed=signed).value,
         stated=[facet.value for facet, value in record.tags.items() if value.stated],
         confidence={facet.value: round(value.confidence, 4) for facet, value in record.tags.items()},
         reasons=[f"{facet.value}: {value.reason}" for facet, value in record.tags.items() if value.reason],
         flags=list(record.flags),
     )
+
+
+def photo_views(workspace: Workspace, records: Sequence[PhotoRecord]) -> list[PhotoView]:
+    """The views of these photos, in their order; those of signed and closed claims as their claim says."""
+    rows = workspace.catalog.claims.of({record.claim for record in records if record.claim})
+    signed = {claim for claim, row in rows.items() if row.state in CONCLUDED}
+    shows = workspace.vocabulary.guess.shows
+    return [photo_view(record, shows=shows, signed=record.claim in signed) for record in records]
 
 
 def _taken_at(record: PhotoRecord) -> str | None:

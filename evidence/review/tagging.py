@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from evidence.analysis.refresh import Refreshed, retag
 from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError
-from evidence.model import ClaimId, Facet, FacetValue, PhotoRecord, Sha256
+from evidence.model import Facet, FacetValue, PhotoRecord, Sha256
 from evidence.review.recording import Corrected, bags_follow, decide, require_open
-from evidence.review.staleness import require_marks
+from evidence.review.staleness import mark_of, require_marks
+from evidence.tags.standing import Confirmable, confirmable
 from evidence.workspace import Workspace
 
 
@@ -52,29 +54,40 @@ def undo_tags(workspace: Workspace, decision: Tag, digests: Sequence[Sha256]) ->
     return retag(workspace, claims, stated=claims)
 
 
-def shown_guesses(records: Sequence[PhotoRecord], floor: float) -> dict[Sha256, dict[Facet, str | None]]:
-    """For each photo its guesses that are at least `floor` probable, as facets to state."""
-    found: dict[Sha256, dict[Facet, str | None]] = {
-        record.sha256: {
-            facet: value.value
-            for facet, value in record.tags.items()
-            if not value.stated and value.confidence >= floor
-        }
-        for record in records
-    }
-    return {sha: facets for sha, facets in found.items() if facets}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WouldState:
+    """One photo's guesses: what a confirmation of many would state, and what it leaves."""
+
+    record: PhotoRecord
+    parts: Confirmable
+
+    @property
+    def stated(self) -> dict[Facet, str | None]:
+        """The facets that it would state."""
+        return {facet: value.value for facet, value in self.parts.states.items()}
 
 
-def confirm_guesses(workspace: Workspace, claim: ClaimId, *, above: float) -> tuple[int, int]:
-    """State every guess of the claim that is at least `above` probable, as one decision of a person.
+def would_state(records: Sequence[PhotoRecord], *, level: float) -> list[WouldState]:
+    """What confirming the guesses of these photos at once would state and leave, in their order.
 
-    Returns the decision's number (0 when there was nothing to confirm) and how many facets it states.
+    It leaves guesses less probable than `level`, and damage and hits that were guessed from the picture. Photos
+    without a guess are left out.
     """
-    wanted = shown_guesses(workspace.catalog.photos.of_claim(claim), above)
-    if not wanted:
+    plans = [WouldState(record=record, parts=confirmable(record.tags, level=level)) for record in records]
+    return [one for one in plans if one.parts.states or one.parts.under_level or one.parts.unseen_damage]
+
+
+def confirm_shown(workspace: Workspace, shown: Sequence[WouldState]) -> tuple[int, int]:
+    """State exactly what was shown, as one decision of a person; the bags are only marked as outdated.
+
+    Returns the decision's number (0 when there was nothing to state) and how many facets it states. Raises
+    ChangedError when somebody else stated something meanwhile, BadInputError for a claim that is signed or closed.
+    """
+    stated = {one.record.sha256: one.stated for one in shown if one.stated}
+    if not stated:
         return 0, 0
-    number, _ = state_facets(workspace, wanted)
-    return number, sum(len(facets) for facets in wanted.values())
+    number, _ = tag_seen(workspace, stated, seen={one.record.sha256: mark_of(one.record) for one in shown})
+    return number, sum(len(facets) for facets in stated.values())
 
 
 def state_facets(

@@ -13,6 +13,7 @@ from evidence.model import Facet, FacetValue, PhotoRecord, Role, Source
 from evidence.tags.label_cards import ordinal
 from evidence.tags.models import TagModels
 from evidence.tags.reading.semantics import Reading
+from evidence.tags.standing import BOARD_READS
 from evidence.tags.vocabulary import GuessOptions, Vocabulary, Zone
 from evidence.tags.walk.bearings import corner, overviews
 from evidence.tags.walk.emission import EmissionModel
@@ -111,7 +112,7 @@ def facet_value(facet: Facet, value: str, source: Source, share: float, reason: 
 def board_reason(reading: Reading) -> str:
     """The reason for a value that was read from a board."""
     text = reading.text.upper()
-    return f"board reads {text if len(text) <= 60 else text[:57] + '...'}"
+    return f"{BOARD_READS} {text if len(text) <= 60 else text[:57] + '...'}"
 
 
 @dataclass(frozen=True, kw_only=True)

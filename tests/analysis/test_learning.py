@@ -141,16 +141,29 @@ def test_confirming_makes_guesses_a_persons_word_and_undo_takes_it_back(taught):
             (photo.sha256, facet.value)
             for photo in workspace.catalog.photos.of_claim(GUESSED)
             for facet, value in photo.tags.items()
-            if not value.stated and value.confidence >= 0.6
+            if not value.stated and value.confidence >= 0.6 and facet is not Facet.COUNT
         ]
     assert guesses
-    done = cli("confirm", GUESSED, "--above", "0.6", "--json", archive=taught, actor="Rae").data
+    done = cli("confirm", GUESSED, "--above", "0.6", "--yes", "--json", archive=taught, actor="Rae").data
     assert done["confirmed"] == len(guesses)
     photos = {p["sha256"]: p for p in cli("photos", GUESSED, "--json", archive=taught).data}
     assert all(facet in photos[sha]["stated"] for sha, facet in guesses)
     assert cli("undo", str(done["decision"]), archive=taught).status == 0
     photos = {p["sha256"]: p for p in cli("photos", GUESSED, "--json", archive=taught).data}
     assert not any(facet in photos[sha]["stated"] for sha, facet in guesses)
+
+
+def test_nobody_states_guesses_unasked_and_json_alone_only_shows_them(taught):
+    shown = cli("confirm", GUESSED, "--above", "0.6", "--json", archive=taught).data
+    assert shown["states"]
+    assert (shown["confirmed"], shown["decision"]) == (0, 0)
+    refused = cli("confirm", GUESSED, "--above", "0.6", archive=taught)
+    assert refused.status == 2
+    assert "This would be stated in your name" in refused.out
+    assert "add --yes" in refused.err
+    photos = cli("photos", GUESSED, "--json", archive=taught).data
+    waiting = {(one["sha256"], one["facet"]) for one in shown["states"]}
+    assert not [p for p in photos for facet in p["stated"] if (p["sha256"], facet) in waiting]
 
 
 def test_tags_shows_guesses_with_their_reasons_and_what_is_stated_only_when_asked(taught):

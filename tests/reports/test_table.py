@@ -54,7 +54,7 @@ def view(text: str) -> PhotoView:
     return PhotoView(
         sha256=Sha256("0" * 64), name=text, card_path=text, taken_at=text, corrected_at=None, correction=text,
         claim=text, claim_confidence=1.0, to_confirm=False, role=None, face=None, component=text, condition=None,
-        count=None, stated=[text], confidence={"role": 1.0}, reasons=[text, text],
+        count=None, standing="stated", stated=[text], confidence={"role": 1.0}, reasons=[text, text],
         flags=[Finding(code=text, message=text)],
     )  # fmt: skip
 

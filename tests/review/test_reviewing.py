@@ -16,9 +16,10 @@ from evidence.filing.bags import file_away
 from evidence.model import ClaimId, ClaimState, Facet
 from evidence.review import placing, signing
 from evidence.review.staleness import ChangedError, day_mark, mark_of, require_day
-from evidence.review.tagging import shown_guesses, state_facets, tag_seen
+from evidence.review.tagging import confirm_shown, state_facets, tag_seen, would_state
 from evidence.review.undo import undo
 from evidence.review.waivers import waive
+from evidence.tags.standing import BOARD_READS
 from evidence.workspace import Workspace
 
 BD1 = ClaimId("BD-1")
@@ -171,14 +172,47 @@ def test_undo_takes_back_ones_own_and_refuses_what_something_later_rests_on(work
     assert stated(workspace, claim[4]) == {}
 
 
-def test_confirming_states_each_photos_own_guesses_as_one_decision(workspace, claim):
-    records = workspace.catalog.photos.records(claim)
-    guesses = shown_guesses(records, 0.5)
-    assert guesses == {claim[3]: {Facet.ROLE: "elevation", Facet.FACE: "left"}}
-    tag_seen(workspace, guesses, seen=marks(workspace, claim))
-    tags = workspace.catalog.photos.records([claim[3]])[0].tags
-    assert tags[Facet.FACE].stated
-    assert tags[Facet.ROLE].stated
+def test_confirming_states_exactly_what_was_shown_as_one_decision(workspace, claim):
+    plan = would_state(workspace.catalog.photos.records(claim), level=0.5)
+    assert {one.record.sha256: one.stated for one in plan} == {
+        claim[3]: {Facet.ROLE: "elevation", Facet.FACE: "left"}
+    }
+    number, facets = confirm_shown(workspace, plan)
+    assert (number > 0, facets) == (True, 2)
+    assert stated(workspace, claim[3]) == {"role": "elevation", "face": "left"}
+    undo(workspace, number)
+    assert stated(workspace, claim[3]) == {}
+
+
+def test_what_somebody_stated_since_it_was_shown_is_not_overwritten(workspace, claim):
+    plan = would_state(workspace.catalog.photos.records(claim), level=0.5)
+    state_facets(workspace.acting_as("Rhea"), {claim[3]: {Facet.FACE: "back"}})
+    with pytest.raises(ChangedError, match="Rhea changed"):
+        confirm_shown(workspace, plan)
+    assert stated(workspace, claim[3]) == {"face": "back"}
+
+
+def test_a_guess_under_the_level_and_damage_guessed_from_pixels_are_left(workspace):
+    put_claim(workspace, "BD-1")
+    unseen = facet_value(Facet.CONDITION, "damage", guess=0.99, reason="usual for close-ups of this kind")
+    said = facet_value(Facet.CONDITION, "damage", guess=0.99, reason=f"{BOARD_READS} DAMAGE")
+    put_photos(
+        workspace,
+        "BD-1",
+        3,
+        tags={
+            0: (facet_value(Facet.FACE, "left", guess=0.89), facet_value(Facet.ROLE, "close_up", guess=0.9)),
+            1: (unseen, facet_value(Facet.COUNT, "7", guess=0.95)),
+            2: (said,),
+        },
+    )
+    plan = would_state(workspace.catalog.photos.of_claim(BD1), level=0.9)
+    assert [one.stated for one in plan] == [{"role": "close_up"}, {}, {"condition": "damage"}]
+    assert [set(one.parts.under_level) for one in plan] == [{"face"}, set(), set()]
+    assert [set(one.parts.unseen_damage) for one in plan] == [set(), {"condition", "count"}, set()]
+    confirm_shown(workspace, plan)
+    tags = {record.order: record.tags for record in workspace.catalog.photos.of_claim(BD1)}
+    assert not [value for value in tags[1].values() if value.stated]
 
 
 # --- with photos and bags ----------------------------------------------------------------

@@ -192,11 +192,58 @@
     return sendTags(some, { tags: { [facet]: value } }, words);
   }
 
+  // What confirming would state is shown first; for one photo its own page or tile shows it already.
+  const dialog = document.getElementById("confirm-dialog");
+  const leftWords = (plan) => [
+    plan.left_weak ? `${plan.left_weak} left: less than ${plan.level} % probable.` : "",
+    plan.left_damage ? `${plan.left_damage} of damage or hits left: look at the photo, then state it.` : "",
+  ].filter(Boolean).join(" ");
+
+  function askToConfirm(some) {
+    return enqueue(async () => {
+      const { status, data } = await post("/do/would-confirm", { photos: some.map((tile) => tile.dataset.sha) });
+      if (status !== 200) return showStatus(`${data.message} ${data.hint}`);
+      if (!data.shown.length) return showStatus(`No guess to confirm. ${leftWords(data)}`);
+      if (some.length === 1) return void confirmShown(some, data);
+      const many = data.shown.reduce((sum, one) => sum + one.values.length, 0);
+      document.getElementById("confirm-title").textContent = `State ${many} ${many === 1 ? "guess" : "guesses"} in your name?`;
+      document.getElementById("confirm-left").textContent = leftWords(data);
+      document.getElementById("confirm-list").replaceChildren(...data.shown.map((one) => {
+        const line = document.createElement("li");
+        const picture = document.createElement("img");
+        picture.src = `/thumb/${one.sha}/320`;
+        picture.alt = "";
+        picture.loading = "lazy";
+        const words = document.createElement("span");
+        const name = document.createElement("b");
+        name.textContent = one.name;
+        words.append(name, ` ${one.values.join("; ")}`);
+        line.append(picture, words);
+        return line;
+      }));
+      dialog.onclose = () => { if (dialog.returnValue === "yes") confirmShown(some, data); };
+      dialog.returnValue = "";
+      return dialog.showModal();
+    });
+  }
+
+  function confirmShown(some, plan) {
+    const stated = some.filter((tile) => tile.dataset.sha in plan.each);
+    return sendTags(stated, { each: plan.each }, `guesses confirmed. ${leftWords(plan)}`.trim());
+  }
+
+  if (dialog) {
+    dialog.addEventListener("keydown", (event) => {
+      if (event.key === "y" && singleKeys && singleKeys.checked) { event.preventDefault(); dialog.close("yes"); }
+      event.stopPropagation();
+    });
+  }
+
   const actions = {
     confirm() {
       const some = targetTiles();
       if (!some.length) return showStatus("Select a photo first.");
-      return sendTags(some, { confirm: true }, "guesses confirmed");
+      return askToConfirm(some);
     },
     clear() {
       const some = targetTiles();
