@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Protocol
 
 from evidence.disk.faults import READ_REMEDY, one_line, reading, writing
-from evidence.disk.hashing import CHUNK, hash_file, own_buffer
+from evidence.disk.hashing import CHUNK, COPY_PIECE, hash_file, is_cached, own_buffer, pieces
 from evidence.disk.modes import ORIGINAL
 from evidence.errors import CopyMismatchError
 from evidence.model import Sha256
@@ -206,14 +206,16 @@ def copy_to_part(
     """
 
     def fill(descriptor: int) -> Sha256:
-        buffer = own_buffer()
+        buffer = own_buffer()[:COPY_PIECE]
+        with reading(name, remedy):
+            copied = pieces(source, buffer, uncached=not is_cached(source))
         while True:
             with reading(name, remedy):
-                count = source.readinto(buffer)
-            if not count:
+                piece = next(copied, None)
+            if piece is None:
                 return expect
             with writing(folder):
-                write_all(descriptor, buffer[:count])
+                write_all(descriptor, piece)
 
     return _filled_part(fill, name, folder, on_step)[0]
 

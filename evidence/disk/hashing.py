@@ -19,6 +19,8 @@ CHUNK = 1 << 20
 """Bytes a read of a source that gives its own pieces; see `BUFFER` for files."""
 BUFFER = 1 << 20
 """Bytes of a thread's buffer. Reads of this size keep a rotating disk from seeking between files all the time."""
+COPY_PIECE = 1 << 18
+"""Bytes of one piece of a copy: it is read, then written, and so much of both fits a core's cache."""
 _ALIGNMENT = 4096
 """Bytes: a read past the system's cache begins at a multiple of a disk's block, and no block is larger."""
 
@@ -54,16 +56,18 @@ def checksums(path: Path, algorithms: Iterable[str], *, uncached: bool = False) 
     running = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
     size = 0
     with path.open("rb", buffering=0) as handle:
-        for piece in _pieces(handle, uncached=uncached):
+        for piece in pieces(handle, own_buffer(), uncached=uncached):
             size += len(piece)
             for digest in running.values():
                 digest.update(piece)
     return {name: digest.hexdigest() for name, digest in running.items()}, size
 
 
-def _pieces(handle: RawIOBase, *, uncached: bool) -> Iterator[memoryview]:
-    """The bytes of an open file up to its end, each time in the thread's own buffer."""
-    buffer = own_buffer()
+def pieces(handle: RawIOBase, buffer: memoryview, *, uncached: bool) -> Iterator[memoryview]:
+    """The bytes of an open file up to its end, each time at the beginning of `buffer`. Raises OSError.
+
+    `uncached` works as in `hash_file`; then the buffer begins at a page of memory and is a multiple of 4096 bytes.
+    """
     direct = uncached and skip_cache(handle)
     while True:
         try:
@@ -101,6 +105,14 @@ def skip_cache(handle: RawIOBase) -> bool:
             return True
     _drop_pages(descriptor)
     return False
+
+
+def is_cached(handle: RawIOBase) -> bool:
+    """True when the system's cache holds the beginning of an open file; False where it cannot tell."""
+    try:
+        return os.preadv(handle.fileno(), [bytearray(1)], 0, os.RWF_NOWAIT) > 0
+    except (OSError, AttributeError):
+        return False
 
 
 def _use_cache(handle: RawIOBase) -> None:

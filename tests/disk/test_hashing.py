@@ -92,3 +92,19 @@ def test_a_read_error_past_the_cache_is_reported(tmp_path, monkeypatch):
     monkeypatch.setattr(type(path), "open", lambda self, *_args, **_named: Broken(self))
     with pytest.raises(OSError, match="Input/output"):
         hash_file(path, uncached=True)
+
+
+@pytest.mark.skipif(not hasattr(os, "RWF_NOWAIT"), reason="Linux only")
+def test_a_file_that_was_just_read_is_in_the_cache_and_one_that_was_dropped_is_not(tmp_path):
+    path = tmp_path / "one"
+    path.write_bytes(b"x" * 5000)
+    path.read_bytes()
+    with path.open("rb", buffering=0) as handle:
+        assert hashing.is_cached(handle)
+        assert handle.tell() == 0
+        os.fsync(handle.fileno())
+        os.posix_fadvise(handle.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+        if not skip_cache(handle):
+            pytest.skip("the file system is memory itself")
+    with path.open("rb", buffering=0) as handle:
+        assert not hashing.is_cached(handle)
