@@ -408,8 +408,40 @@ def tag_value(tags: Tags, facet: Facet) -> str | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TagResult:
+    """A photo's tag, the values of each source, and flags for a person to check."""
+
+    tags: Tags
+    """The strongest value of each facet; a stated value always comes before a guess."""
+    by_source: tuple[FacetValue, ...] = ()
+    """The values of each source, those of the tag among them."""
+    flags: tuple[Finding, ...] = ()
+
+
+# --- photos ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedPhoto:
+    """Where the split of a day put a photo, and when the photo was taken."""
+
+    sha256: Sha256
+    corrected: datetime | None
+    """Naive local time on the common clock; None where the time is not known."""
+    correction: str
+    """Why `corrected` differs from the camera's own time; empty when it does not."""
+    utc: datetime | None
+    """Aware; None where the zone is not known."""
+    claim: ClaimId | None
+    confidence: float
+    to_confirm: bool
+    segment: int
+    """Number of its segment in the day's plan."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoRecord:
-    """A photo of a claim with everything known about it."""
+    """A photo of a claim with everything known about it, read from all tables of the catalog."""
 
     sha256: Sha256
     name: str

@@ -23,14 +23,12 @@ from evidence.model import (
 )
 from evidence.timeline.plan import plan_day
 from evidence.timeline.values import (
-    ClaimSite,
     ClockHint,
     DayPhoto,
     DayPlan,
     ManualAssignments,
     Segment,
     SheetAt,
-    SheetEvidence,
     SplitOptions,
 )
 from evidence.workspace import Workspace
@@ -117,7 +115,11 @@ def _late_photos(
     rows: Mapping[ClaimId, ClaimRow],
 ) -> list[Finding]:
     """Photos that were filed under a claim after it was signed or closed: they stay there and are reported."""
-    late = Counter(one.claim for one in placings if one.claim and records[one.sha256].claim != one.claim)
+    late = Counter(
+        photo.claim
+        for photo in (one.photo for one in placings)
+        if photo.claim and records[photo.sha256].claim != photo.claim
+    )
     return [
         Finding(
             code="claim_is_settled",
@@ -155,7 +157,6 @@ def _day(record: PhotoRecord) -> str:
 def _day_photo(record: PhotoRecord, seen: Sequence[Sighting]) -> DayPhoto:
     first = seen[0]
     facts = record.facts
-    sheet = record.look.sheet
     return DayPhoto(
         sha256=record.sha256,
         device=record.device,
@@ -169,16 +170,14 @@ def _day_photo(record: PhotoRecord, seen: Sequence[Sighting]) -> DayPhoto:
         gps_time=facts.gps_time,
         file_modified=first.modified,
         dividers=tuple(mark.claim for mark in record.look.dividers),
-        sheet=SheetEvidence(confidence=sheet.confidence, lines=tuple(line.text for line in sheet.lines))
-        if sheet
-        else None,
+        sheet=record.look.sheet,
         is_photo=record.kind in PICTURE_KINDS,
         object_key=first.object_key,
         scenes=record.look.scenes,
     )
 
 
-def _candidates(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[ClaimSite]:
+def _candidates(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[Claim]:
     """Claims that the photos may belong to: named by a sheet, filed there before, or still without photos.
 
     A purged claim whose sheet was photographed is one of them: without it, its photos would go to a neighbour.
@@ -193,15 +192,7 @@ def _candidates(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[Cl
     ]
     chosen = {row.claim.claim: row for row in waiting}
     chosen |= {row.claim.claim: row for row in rows if row.claim.claim in named}
-    return [
-        ClaimSite(
-            claim=row.claim.claim,
-            insured=row.claim.insured,
-            address=row.claim.address,
-            place=row.claim.place,
-        )
-        for row in chosen.values()
-    ]
+    return [row.claim for row in chosen.values()]
 
 
 def _split_options(workspace: Workspace) -> SplitOptions:
@@ -274,16 +265,10 @@ def _catalog_rows(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Plac
         )
     placings = [
         Placing(
-            sha256=one.sha256,
-            claim=None if one.claim in purged else one.claim,
+            photo=replace(one, claim=None) if one.claim in purged else one,
             position=position,
             segment=ids[one.segment],
-            confidence=one.confidence,
-            to_confirm=one.to_confirm,
             reasons=_reasons(by_number[one.segment], purged),
-            corrected=one.corrected,
-            correction=one.correction,
-            utc=one.utc,
         )
         for position, one in enumerate(plan.placed)
     ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from evidence.analysis.models import models_of, with_scene_head
-from evidence.catalog.tags import Tagged
 from evidence.model import PICTURE_KINDS, ClaimId
 from evidence.tags.suggest import TagOptions, tag_claim
 from evidence.workspace import Workspace
@@ -27,10 +26,6 @@ def tag_claims(workspace: Workspace, claims: Iterable[ClaimId | None]) -> set[Cl
             models=models.tags,
             options=TagOptions(adjuster=run.actor if run else ""),
         )
-        tagged = [
-            Tagged(sha256=sha, said=one.by_source, strongest=one.tags, flags=one.flags)
-            for sha, one in results.items()
-        ]
-        if photos.put_tags(tagged):
+        if photos.put_tags(results):
             touched.add(claim)
     return touched

@@ -14,7 +14,7 @@ from sqlalchemy import Row, and_, exists, func, literal, or_, select, update
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
 from evidence.codec import from_json, to_json
-from evidence.model import DcfName, Found, IntakeId, Refusal, Sha256
+from evidence.model import Copied, DcfName, IntakeId, Refusal, Sha256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,12 +191,13 @@ class Intakes:
         return list(found)
 
 
-def sighting_columns(intake: IntakeId, found: Found, sha: Sha256) -> dict[str, Any]:
-    """The sighting's row."""
+def sighting_columns(intake: IntakeId, one: Copied) -> dict[str, Any]:
+    """The row of the sighting of a copied file."""
+    found = one.found
     return {
         "intake": intake,
         "card_path": found.card_path,
-        "sha256": sha,
+        "sha256": one.sha256,
         "modified": to_text(found.modified),
         "folder_number": found.dcf.folder_number if found.dcf else None,
         "file_number": found.dcf.file_number if found.dcf else None,

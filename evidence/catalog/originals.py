@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
 
 from sqlalchemy import delete, exists, select, update
 
@@ -11,7 +12,7 @@ from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump
 from evidence.catalog.intakes import sighting_columns
 from evidence.codec import to_json
-from evidence.model import CameraFacts, ClaimId, Found, IntakeId, Look, MediaKind, Sha256
+from evidence.model import CameraFacts, ClaimId, Copied, IntakeId, Look, MediaKind, Sha256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,15 +33,12 @@ class Originals:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def add_originals(self, intake: IntakeId, kept: Iterable[tuple[Found, Sha256, str]]) -> None:
-        """Add kept files as (found, digest, suffix), and replace the sightings of this intake."""
-        kept = list(kept)
+    def add_originals(self, intake: IntakeId, copied: Sequence[Copied]) -> None:
+        """Add the copied files, and replace the sightings of this intake."""
         rows: dict[Sha256, dict[str, object]] = {}
-        for found, sha, suffix in kept:  # of equal files, the first one gives the kind
-            rows.setdefault(
-                sha, {"sha256": sha, "size": found.size, "suffix": suffix, "kind": found.kind.value}
-            )
-        sightings = [sighting_columns(intake, found, sha) for found, sha, _ in kept]
+        for one in copied:  # of equal files, the first one gives the kind
+            rows.setdefault(one.sha256, _original_columns(one))
+        sightings = [sighting_columns(intake, one) for one in copied]
         with self._database.transaction() as db:
             self._database.changed("intake", [intake])
             present = self.known(list(rows))
@@ -125,3 +123,9 @@ class Originals:
                 (Sha256(row.sha256), ClaimId(row.claim) if row.claim else None, row.phash)
                 for row in db.execute(query)
             ]
+
+
+def _original_columns(one: Copied) -> dict[str, object]:
+    """The kept file's row, before it is described."""
+    suffix = PurePosixPath(one.found.card_path).suffix.lower()
+    return {"sha256": one.sha256, "size": one.found.size, "suffix": suffix, "kind": one.found.kind.value}

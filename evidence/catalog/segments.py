@@ -13,23 +13,20 @@ from sqlalchemy import Row, delete, func, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
-from evidence.model import ClaimId, MediaKind, Sha256
+from evidence.model import ClaimId, MediaKind, PlacedPhoto, Sha256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placing:
-    """Where the split put a photo."""
+    """A photo that the split placed, with its place in the catalog."""
 
-    sha256: Sha256
-    claim: ClaimId | None
+    photo: PlacedPhoto
     position: int
+    """Place in the order of the days that were split together, from 0."""
     segment: str
-    confidence: float
-    to_confirm: bool
+    """Id of its segment in the catalog."""
     reasons: tuple[str, ...]
-    corrected: datetime | None
-    correction: str
-    utc: datetime | None
+    """Why its segment begins where it does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,17 +68,17 @@ class Segments:
         """Store where the split put each photo; returns the claims whose photos changed."""
         touched: set[ClaimId | None] = set()
         with self._database.transaction() as db:
-            digests = [one.sha256 for one in placings]
+            digests = [one.photo.sha256 for one in placings]
             before = {}
             for piece in chunks(digests):
                 for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece))):
                     before[row.sha256] = row
             for one in placings:
-                old = before[one.sha256]
+                sha, old = one.photo.sha256, before[one.photo.sha256]
                 values = _placing_columns(one)
                 if any(getattr(old, name) != value for name, value in values.items()):
-                    db.execute(update(t.original).where(t.original.c.sha256 == one.sha256).values(**values))
-                    touched |= {one.claim, ClaimId(old.claim) if old.claim else None}
+                    db.execute(update(t.original).where(t.original.c.sha256 == sha).values(**values))
+                    touched |= {one.photo.claim, ClaimId(old.claim) if old.claim else None}
             named = [s.segment for s in segments]
             stale = {row.segment for row in before.values() if row.segment} - set(named)
             days = {one.day for one in segments}
@@ -210,15 +207,15 @@ class Segments:
 
 def _placing_columns(one: Placing) -> dict[str, Any]:
     return {
-        "claim": one.claim,
+        "claim": one.photo.claim,
         "position": one.position,
         "segment": one.segment,
-        "claim_confidence": one.confidence,
-        "to_confirm": one.to_confirm,
+        "claim_confidence": one.photo.confidence,
+        "to_confirm": one.photo.to_confirm,
         "claim_reasons": dump(list(one.reasons)),
-        "corrected": to_text(one.corrected),
-        "correction": one.correction,
-        "utc": to_text(one.utc),
+        "corrected": to_text(one.photo.corrected),
+        "correction": one.photo.correction,
+        "utc": to_text(one.photo.utc),
     }
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import delete, select, update
@@ -12,17 +11,7 @@ from sqlalchemy import delete, select, update
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump
 from evidence.codec import to_json
-from evidence.model import Facet, FacetValue, Finding, Sha256, Source
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tagged:
-    """The facets of a photo from every source, and the strongest value of each facet."""
-
-    sha256: Sha256
-    said: tuple[FacetValue, ...]
-    strongest: Mapping[Facet, FacetValue]
-    flags: tuple[Finding, ...] = ()
+from evidence.model import Facet, FacetValue, Sha256, Source, TagResult
 
 
 class Tags:
@@ -31,23 +20,23 @@ class Tags:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def put_tags(self, tagged: Sequence[Tagged]) -> set[Sha256]:
+    def put_tags(self, results: Mapping[Sha256, TagResult]) -> set[Sha256]:
         """Replace the tags of these photos; returns those for which anything changed."""
         changed: set[Sha256] = set()
         with self._database.transaction() as db:
-            present = self.said([one.sha256 for one in tagged])
-            for one in tagged:
-                rows = _tag_rows(one)
-                if rows == sorted(present.get(one.sha256, []), key=_tag_key):
+            present = self.said(list(results))
+            for sha, result in results.items():
+                rows = _tag_rows(sha, result)
+                if rows == sorted(present.get(sha, []), key=_tag_key):
                     continue
-                changed.add(one.sha256)
-                db.execute(delete(t.tag).where(t.tag.c.sha256 == one.sha256))
+                changed.add(sha)
+                db.execute(delete(t.tag).where(t.tag.c.sha256 == sha))
                 if rows:
                     db.execute(t.tag.insert(), rows)
                 db.execute(
                     update(t.original)
-                    .where(t.original.c.sha256 == one.sha256)
-                    .values(tag_flags=dump(to_json(one.flags)))
+                    .where(t.original.c.sha256 == sha)
+                    .values(tag_flags=dump(to_json(result.flags)))
                 )
         return changed
 
@@ -105,13 +94,13 @@ def facet_value(row: Mapping[str, Any]) -> FacetValue:
     )
 
 
-def _tag_rows(one: Tagged) -> list[dict[str, Any]]:
+def _tag_rows(sha: Sha256, result: TagResult) -> list[dict[str, Any]]:
     """The photo's rows, one a facet and source; the strongest of a facet is always among them."""
     rows: dict[tuple[str, str], dict[str, Any]] = {}
-    for value in (*one.said, *one.strongest.values()):
-        best = one.strongest.get(value.facet)
+    for value in (*result.by_source, *result.tags.values()):
+        best = result.tags.get(value.facet)
         rows[value.facet.value, value.source.value] = {
-            "sha256": one.sha256,
+            "sha256": sha,
             "facet": value.facet.value,
             "source": value.source.value,
             "value": value.value,

@@ -121,13 +121,12 @@ def _enter_originals(
     missing is marked, so that it gets the card's copy.
     """
     digests = list(dict.fromkeys(one.sha256 for one in copied))
-    rows = [(one.found, one.sha256, Path(one.found.card_path).suffix.lower()) for one in copied]
     while True:
         with workspace.locked():
             gone = missing_originals(workspace, digests)
             if not gone:
                 with workspace.catalog.transaction():
-                    workspace.catalog.photos.add_originals(run.intake, rows)
+                    workspace.catalog.photos.add_originals(run.intake, copied)
                     workspace.catalog.keeping.mark_dirty(bags_to_heal(workspace, digests))
                 return digests
         copy_again(workspace, source, [one for one in copied if one.sha256 in gone])

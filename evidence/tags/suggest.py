@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from evidence.model import Facet, FacetValue, Finding, PhotoRecord, Sha256, Source, Tags
+from evidence.model import Facet, FacetValue, Finding, PhotoRecord, Sha256, Source, TagResult
 from evidence.tags.guesses import Guess, PhotoEvidence, board_reason, facet_value, guess_claim
 from evidence.tags.label_cards import read_labels
 from evidence.tags.models import TagModels
@@ -26,19 +26,6 @@ class TagOptions:
     """Whose habits to use; empty for everyone's."""
     cards: CardOptions | None = None
     guess: GuessOptions | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TagResult:
-    """A photo's tag, the values of each source, and flags for a person to check."""
-
-    tags: Tags
-    """The strongest value of each facet; a stated value always comes before a guess."""
-    by_source: tuple[FacetValue, ...] = ()
-    """The values of each source, those of the tag among them."""
-    flags: tuple[Finding, ...] = ()
-    notes: tuple[str, ...] = ()
-    """What is written and fits no facet: a pitch, the number of layers."""
 
 
 def tag_claim(
@@ -108,7 +95,6 @@ def _result(evidence: PhotoEvidence, guess: Guess | None, flags: Sequence[Findin
             *(guess.by_source if guess else ()),
         ),
         flags=(*flags, *evidence.reading.flags, *_contradictions(evidence)),
-        notes=evidence.reading.notes,
     )
 
 

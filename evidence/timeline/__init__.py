@@ -2,7 +2,7 @@
 
 `plan_day` is what other rooms call. It goes through these modules in this order:
 
-1. `values`: what goes in (`DayPhoto`, `ClaimSite`, `ManualAssignments`, `ClockHint`, `SplitOptions`) and
+1. `values`: what goes in (`DayPhoto`, `Claim`, `ManualAssignments`, `ClockHint`, `SplitOptions`) and
    what comes out (`DayPlan`).
 2. `order`: the files of each card in the order they were taken, by file number and by time.
 3. `clocks`: how far each camera's clock was off, from GPS time, shared sheets and shared visits.
@@ -19,31 +19,25 @@
 from evidence.timeline.plan import plan_day
 from evidence.timeline.values import (
     Boundary,
-    ClaimSite,
     ClockFinding,
     ClockHint,
     DayPhoto,
     DayPlan,
     ManualAssignments,
-    PlacedPhoto,
     Segment,
     SheetAt,
-    SheetEvidence,
     SplitOptions,
 )
 
 __all__ = [
     "Boundary",
-    "ClaimSite",
     "ClockFinding",
     "ClockHint",
     "DayPhoto",
     "DayPlan",
     "ManualAssignments",
-    "PlacedPhoto",
     "Segment",
     "SheetAt",
-    "SheetEvidence",
     "SplitOptions",
     "plan_day",
 ]

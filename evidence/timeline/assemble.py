@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from evidence.model import ClaimId, Finding
+from evidence.model import ClaimId, Finding, PlacedPhoto
 from evidence.timeline.merge import TimedUnit
 from evidence.timeline.split.reasons import CUT_BY_HAND
 from evidence.timeline.split.split_day import Verdict
@@ -14,7 +14,6 @@ from evidence.timeline.values import (
     ClockFinding,
     DayPlan,
     ManualAssignments,
-    PlacedPhoto,
     Segment,
     SplitOptions,
 )

@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from statistics import median
 
-from evidence.model import ClaimId, GeoPoint
+from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import PlacedUnit
 from evidence.timeline.fixes import distance
 from evidence.timeline.split.observations import CANDIDATE_RANGE
 from evidence.timeline.split.split_day import UNSUPPORTED_CONFIDENCE
-from evidence.timeline.values import ClaimSite
 
 EDGE = 2
 """Photos at the beginning and at the end of a house among which its sheet is looked for."""
@@ -20,7 +19,7 @@ FEW = 3
 
 
 def name_last_house(
-    chains: Sequence[Sequence[PlacedUnit]], claims: Mapping[ClaimId, ClaimSite]
+    chains: Sequence[Sequence[PlacedUnit]], claims: Mapping[ClaimId, Claim]
 ) -> list[list[PlacedUnit]]:
     """The chains, with the only unnamed house filed under the only claim left, to confirm.
 

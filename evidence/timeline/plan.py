@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from evidence.model import ClaimId, GeoPoint
+from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
@@ -19,7 +19,7 @@ from evidence.timeline.split.sheet_text import match_sheet
 from evidence.timeline.split.sheets import SheetReading
 from evidence.timeline.split.site_estimates import learn_sites_from_sheets
 from evidence.timeline.split.split_day import Verdict, split_day
-from evidence.timeline.values import ClaimSite, ClockHint, DayPhoto, DayPlan, ManualAssignments, SplitOptions
+from evidence.timeline.values import ClockHint, DayPhoto, DayPlan, ManualAssignments, SplitOptions
 
 LONE_MOVES = 2
 """Up to this many moved photos in a row count as exceptions: they are no evidence for the photos around them."""
@@ -27,7 +27,7 @@ LONE_MOVES = 2
 
 def plan_day(
     photos: Sequence[DayPhoto],
-    claims: Sequence[ClaimSite],
+    claims: Sequence[Claim],
     *,
     options: SplitOptions | None = None,
     manual: ManualAssignments | None = None,
@@ -87,7 +87,7 @@ def working_days(group: Sequence[TimedUnit], night: float) -> list[list[TimedUni
 
 def _learn_from_sheets(
     chain: Sequence[TimedUnit],
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     options: SplitOptions,
     sites: SiteEstimates,
 ) -> None:
@@ -102,7 +102,7 @@ def _learn_from_sheets(
 
 def _split_group(
     chain: Sequence[TimedUnit],
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     options: SplitOptions,
     manual: ManualAssignments,
     sites: SiteEstimates,
@@ -117,7 +117,7 @@ def _split_group(
 def _modelled(
     chain: Sequence[TimedUnit],
     decisions: Sequence[ManualClaim | None],
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     options: SplitOptions,
     manual: ManualAssignments,
 ) -> tuple[list[int], list[Observation]]:
@@ -146,7 +146,7 @@ def _observation(
     timed: TimedUnit,
     fix: GeoPoint | None,
     decision: ManualClaim | None,
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     *,
     cut: bool,
     join: bool,
@@ -166,14 +166,14 @@ def _observation(
     )
 
 
-def _sheet(unit: Unit, claims: Mapping[ClaimId, ClaimSite]) -> SheetReading:
+def _sheet(unit: Unit, claims: Mapping[ClaimId, Claim]) -> SheetReading:
     codes = tuple(dict.fromkeys(c for s in unit.files for c in s.dividers))
     if codes:
         return SheetReading(claims=codes)
     sheet = next((s.sheet for s in unit.files if s.sheet is not None), None)
     if sheet is None:
         return SheetReading()
-    named = match_sheet(sheet.lines, tuple(claims.values()))
+    named = match_sheet([line.text for line in sheet.lines], tuple(claims.values()))
     return SheetReading(
         confidence=min(1.0, max(0.0, sheet.confidence)), named=named, has_text=bool(sheet.lines)
     )

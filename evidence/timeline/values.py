@@ -11,20 +11,28 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from evidence.model import ClaimId, DcfName, DeviceId, Finding, GeoPoint, IntakeId, SceneKind, Sha256
+from evidence.model import (
+    ClaimId,
+    DcfName,
+    DeviceId,
+    Finding,
+    GeoPoint,
+    IntakeId,
+    PlacedPhoto,
+    SceneKind,
+    Sha256,
+    SheetSeen,
+)
 
 __all__ = [
     "Boundary",
-    "ClaimSite",
     "ClockFinding",
     "ClockHint",
     "DayPhoto",
     "DayPlan",
     "ManualAssignments",
-    "PlacedPhoto",
     "Segment",
     "SheetAt",
-    "SheetEvidence",
     "SplitOptions",
 ]
 
@@ -38,18 +46,11 @@ class SheetAt(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SheetEvidence:
-    """A sheet of paper in the photo whose code could not be read."""
-
-    confidence: float
-    """Probability that it is a sheet at all."""
-    lines: tuple[str, ...] = ()
-    """Text read from it, top to bottom; may be empty or wrong."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class DayPhoto:
-    """One file of the day that is split, with all that helps to place it."""
+    """One file of the day that is split, with all that may place it.
+
+    It leaves out what an earlier split and the tags said, so that a day split again gives the same plan.
+    """
 
     sha256: Sha256
     device: DeviceId
@@ -68,22 +69,13 @@ class DayPhoto:
     """Aware, UTC: the card's own time stamp."""
     dividers: tuple[ClaimId, ...] = ()
     """Claims whose sheet's code was read in the photo."""
-    sheet: SheetEvidence | None = None
+    sheet: SheetSeen | None = None
+    """A sheet of paper in the photo whose code could not be read."""
     is_photo: bool = True
     object_key: str = ""
     """Files of one card with the same key are one object; with an empty key the file is one by itself."""
     scenes: Mapping[SceneKind, float] = field(default_factory=dict)
     """Probability of each kind of picture, summing to one; empty where the photo was not analysed."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClaimSite:
-    """What the assignments say about one claim."""
-
-    claim: ClaimId
-    insured: str = ""
-    address: str = ""
-    place: GeoPoint | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,23 +171,6 @@ class Segment:
     """True for a house without a name yet; False, with no claim, for photos between houses."""
     photos: tuple[Sha256, ...]
     opened_by: Boundary
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlacedPhoto:
-    """A photo in its place on the timeline."""
-
-    sha256: Sha256
-    corrected: datetime | None
-    """Naive local time on the common clock; None where the time is not known."""
-    correction: str
-    """Why `corrected` differs from the camera's own time; empty when it does not."""
-    utc: datetime | None
-    """Aware; None where the zone is not known."""
-    claim: ClaimId | None
-    confidence: float
-    to_confirm: bool
-    segment: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

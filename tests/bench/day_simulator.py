@@ -17,10 +17,11 @@ import random
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
+from support_timeline import sheet as unread_sheet
 from support_walks import Kit, Persona, persona, walk
 
-from evidence.model import ClaimId, DcfName, DeviceId, GeoPoint, IntakeId, SceneKind
-from evidence.timeline import ClaimSite, DayPhoto, SheetEvidence
+from evidence.model import Claim, ClaimId, DcfName, DeviceId, GeoPoint, IntakeId, SceneKind, SheetSeen
+from evidence.timeline import DayPhoto
 
 ORIGIN = GeoPoint(lat=35.2, lon=-97.4)
 M_LAT = 111_132.0
@@ -98,7 +99,7 @@ class Press:
     visit: int  # -1 on an errand
     device: str = "camera"
     reads: str | None = None
-    paper: SheetEvidence | None = None
+    paper: SheetSeen | None = None
     stale: bool = False
     scenes: dict[SceneKind, float] = field(default_factory=dict)
 
@@ -112,7 +113,7 @@ class SimDay:
     """The photos as the cards give them, the assignments, and the truth."""
 
     photos: tuple[DayPhoto, ...]
-    claims: tuple[ClaimSite, ...]
+    claims: tuple[Claim, ...]
     truth: dict[str, ClaimId | None]
     visit: dict[str, int]
     true_time: dict[str, float]
@@ -291,8 +292,8 @@ class _Day:
                 press.reads = claim
                 press.scenes = self._sight({"sheet": 1.0})
             if k == paper_at:
-                press.paper = SheetEvidence(
-                    confidence=rng.uniform(0.5, 0.95), lines=("PERMIT", "roof and gutter works")
+                press.paper = unread_sheet(
+                    "PERMIT", "roof and gutter works", confidence=rng.uniform(0.5, 0.95)
                 )
                 press.scenes = self._sight({"sheet": 0.8, "other": 0.2})
             now += self._step()
@@ -314,12 +315,12 @@ class _Day:
             if self.plain:
                 press.scenes = self._plain_sight()
             if more.random() < self.plain:
-                press.paper = SheetEvidence(confidence=0.5 + 0.45 * more.betavariate(1.5, 2.5))
+                press.paper = unread_sheet(confidence=0.5 + 0.45 * more.betavariate(1.5, 2.5))
         if len(free) > 12 and self.hit("clipboard", more):
             at, pages = more.randrange(1, len(free) - 6), more.randint(1, 5)
             for k, press in enumerate(free[at : at + pages]):
-                press.paper = SheetEvidence(
-                    confidence=more.uniform(0.7, 0.99), lines=("SCOPE OF WORK", "page", str(k + 1), "sq ft")
+                press.paper = unread_sheet(
+                    "SCOPE OF WORK", "page", str(k + 1), "sq ft", confidence=more.uniform(0.7, 0.99)
                 )
                 press.scenes = self._sight({"sheet": 1.0})
 
@@ -341,9 +342,8 @@ class _Day:
             if rng.random() < 0.5:  # a sheet written by hand
                 press = self._press(now, house["east"], house["north"], None, visit)
                 press.scenes = self._sight({"sheet": 1.0})
-                press.paper = SheetEvidence(
-                    confidence=rng.uniform(0.7, 0.98), lines=("CLAIM", "9" + str(rng.randint(1000, 9999)))
-                )
+                share = rng.uniform(0.7, 0.98)
+                press.paper = unread_sheet("CLAIM", "9" + str(rng.randint(1000, 9999)), confidence=share)
             return now + 20
         if self.hit("sheet_missing"):
             return now
@@ -353,7 +353,8 @@ class _Day:
             press = self._press(now, house["east"] + rng.uniform(-12, 12), house["north"] + 14, claim, visit)
             press.scenes = self._sight({"sheet": 0.9, "other": 0.1})
             if unread and not (k == 1 and rng.random() < 0.3):
-                press.paper = SheetEvidence(confidence=rng.uniform(0.55, 0.99), lines=self._lines(house))
+                share = rng.uniform(0.55, 0.99)
+                press.paper = unread_sheet(*self._lines(house), confidence=share)
                 if rng.random() < 0.15:
                     press.paper = None  # not even recognised as a sheet
             else:
@@ -444,7 +445,7 @@ class _Day:
         claims = [self._site(h) for h in {h["claim"]: h for h in self.houses if h["claim"]}.values()]
         for _ in range(self.rng.randint(0, 4)):  # assignments of another day
             claims.append(  # noqa: PERF401 - plainer so
-            ClaimSite(claim=ClaimId(f"HV-{self.rng.randint(1000, 9999)}"), insured=f"{self.rng.choice(FIRST)} {self.rng.choice(LAST)}",
+            Claim(claim=ClaimId(f"HV-{self.rng.randint(1000, 9999)}"), insured=f"{self.rng.choice(FIRST)} {self.rng.choice(LAST)}",
                 address=f"{self.rng.randint(100, 9999)} {self.rng.choice(STREETS)} Rd",
                 place=_geo(self.rng.uniform(-9000, 9000), self.rng.uniform(-9000, 9000))))  # fmt: skip
         self.rng.shuffle(photos)
@@ -457,14 +458,14 @@ class _Day:
             troubles=frozenset(self.troubles),
         )
 
-    def _site(self, house: dict) -> ClaimSite:
+    def _site(self, house: dict) -> Claim:
         rng = self.rng
         place = None
         if not self.hit("no_place"):
             off = rng.uniform(300, 5000) if self.hit("geocode_wrong") else rng.uniform(3, 45)
             turn = rng.uniform(0, 6.28)
             place = _geo(house["east"] + off * math.cos(turn), house["north"] + off * math.sin(turn))
-        return ClaimSite(
+        return Claim(
             claim=ClaimId(house["claim"]), insured=house["insured"], address=house["address"], place=place
         )
 

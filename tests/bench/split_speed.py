@@ -18,16 +18,16 @@ sys.path[:0] = [
 
 from day_simulator import EASY, simulate  # noqa: E402 - found by the path above
 
-from evidence.model import IntakeId  # noqa: E402
-from evidence.timeline import ClaimSite, DayPhoto, plan_day  # noqa: E402
+from evidence.model import Claim, IntakeId  # noqa: E402
+from evidence.timeline import DayPhoto, plan_day  # noqa: E402
 
 MIX = replace(EASY, phone_only=0.0, camera_and_phone=1.0, camera_gps=1.0)
 
 
-def season(count: int) -> tuple[list[DayPhoto], list[ClaimSite]]:
+def season(count: int) -> tuple[list[DayPhoto], list[Claim]]:
     """That many photos of one adjuster's season with all their claims: simulated days, one after another."""
     photos: list[DayPhoto] = []
-    claims: list[ClaimSite] = []
+    claims: list[Claim] = []
     for seed in range(10_000):
         if len(photos) >= count:
             break
@@ -49,7 +49,7 @@ def main() -> None:
         )
 
 
-def _run(photos: list[DayPhoto], claims: list[ClaimSite]) -> float:
+def _run(photos: list[DayPhoto], claims: list[Claim]) -> float:
     start = time.process_time()
     plan_day(photos, claims)
     return time.process_time() - start

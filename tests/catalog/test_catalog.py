@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import create_engine, text
+from support_catalog import copied, placing
 
 import evidence.catalog
 from evidence.catalog.decisions import Closure, Correction, Decision, Move, Tag
@@ -18,7 +19,6 @@ from evidence.catalog.keeping import TRAY, CopyRow
 from evidence.catalog.opening import HEAD, differences, open_engine
 from evidence.catalog.segments import Placing, SegmentRow
 from evidence.catalog.store import Catalog
-from evidence.catalog.tags import Tagged
 from evidence.catalog.tallies import Tally
 from evidence.catalog.users import User
 from evidence.errors import BadInputError
@@ -27,19 +27,19 @@ from evidence.model import (
     Claim,
     ClaimId,
     ClaimState,
+    Copied,
     DcfName,
     Duty,
     Facet,
     FacetValue,
     Finding,
-    Found,
     GeoPoint,
     IntakeId,
     Look,
-    MediaKind,
     Refusal,
     Sha256,
     Source,
+    TagResult,
 )
 
 NOW = datetime(2026, 6, 1, 12, 30, 15, 250000, tzinfo=UTC)
@@ -64,38 +64,33 @@ def sha(number: int) -> Sha256:
     return Sha256(f"{number:064x}")
 
 
-def found(number: int, **more) -> Found:
+def kept(number: int, **more) -> Copied:
     given = {
         "card_path": f"DCIM/100TESTC/TEST{number:04d}.JPG",
         "size": 1000 + number,
         "modified": NOW,
-        "kind": MediaKind.PHOTO,
         "dcf": DcfName(folder_number=100, file_number=number),
         "object_key": f"100/{number}",
     }
-    return Found(**(given | more))
+    return copied(sha=sha(number), **(given | more))
 
 
 def keep(catalog: Catalog, *numbers: int, intake: str = "20260601-120000-aaaa") -> IntakeId:
     run = IntakeId(intake)
-    catalog.photos.add_originals(run, [(found(n), sha(n), ".jpg") for n in numbers])
+    catalog.photos.add_originals(run, [kept(n) for n in numbers])
     return run
 
 
-def placing(number: int, claim: str | None, **more) -> Placing:
-    given = {
-        "sha256": sha(number),
-        "claim": ClaimId(claim) if claim else None,
-        "position": number,
-        "segment": "2026-05-14/1",
-        "confidence": 0.123456789012345,
-        "to_confirm": False,
-        "reasons": ("a sheet", "20 minutes passed"),
-        "corrected": datetime(2026, 5, 14, 9, number % 60),
-        "correction": "",
-        "utc": None,
-    }
-    return Placing(**(given | more))
+def placed(number: int, claim: str | None, *, segment: str = "2026-05-14/1") -> Placing:
+    return placing(
+        sha(number),
+        claim,
+        number,
+        segment=segment,
+        confidence=0.123456789012345,
+        reasons=("a sheet", "20 minutes passed"),
+        corrected=datetime(2026, 5, 14, 9, number % 60),
+    )
 
 
 def stretch(**more) -> SegmentRow:
@@ -267,7 +262,7 @@ def test_what_fails_halfway_leaves_nothing(catalog):
             catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=NOW)
             with catalog.transaction():
                 keep(catalog, 1, 2)
-                catalog.photos.place([placing(1, "TC-1"), placing(2, None)], [stretch()])
+                catalog.photos.place([placed(1, "TC-1"), placed(2, None)], [stretch()])
                 catalog.mark_changed([ClaimId("TC-1"), None])
             assert catalog.keeping.dirty() == [TRAY, "TC-1"]
             raise StopError
@@ -283,7 +278,7 @@ def test_what_fails_halfway_leaves_nothing(catalog):
 def test_a_change_marks_the_bags_that_there_are_and_raises_the_versions(catalog):
     catalog.claims.put([Claim(claim=ClaimId(f"TC-{n}")) for n in (1, 2, 3)], at=NOW)
     keep(catalog, 1)
-    catalog.photos.place([placing(1, "TC-1")], [stretch()])
+    catalog.photos.place([placed(1, "TC-1")], [stretch()])
     catalog.keeping.mark_clean(ClaimId("TC-3"), {}, at=NOW)
     catalog.mark_changed([ClaimId("TC-1"), ClaimId("TC-2"), None])
     assert catalog.keeping.dirty() == ["TC-1"], "TC-2 and the tray have neither photos nor a bag"
@@ -350,7 +345,7 @@ def test_a_photo_comes_back_as_it_went_in(catalog):
     )
     look = Look(embedding=bytes(range(16)), phash="00ff00ff00ff00ff")
     catalog.photos.describe([(sha(1), facts, look)])
-    catalog.photos.place([placing(1, "TC-1"), placing(2, None)], [stretch()])
+    catalog.photos.place([placed(1, "TC-1"), placed(2, None)], [stretch()])
     record = catalog.photos.of_claim(ClaimId("TC-1"), embeddings=True)[0]
     assert record.facts == facts
     assert record.look == look
@@ -366,25 +361,22 @@ def test_a_photo_comes_back_as_it_went_in(catalog):
 
 def test_placing_again_touches_only_what_changed_and_stale_stretches_go(catalog):
     keep(catalog, 1, 2)
-    first = catalog.photos.place([placing(1, "TC-1"), placing(2, "TC-1")], [stretch()])
+    first = catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [stretch()])
     assert first == {"TC-1", None}
-    assert catalog.photos.place([placing(1, "TC-1"), placing(2, "TC-1")], [stretch()]) == set()
-    moved = placing(2, "TC-2", segment="2026-05-14/2")
+    assert catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [stretch()]) == set()
+    moved = placed(2, "TC-2", segment="2026-05-14/2")
     new = stretch(segment="2026-05-14/2", claim=ClaimId("TC-2"), first=sha(2), position=1)
-    assert catalog.photos.place([placing(1, "TC-1"), moved], [stretch(), new]) == {"TC-1", "TC-2"}
+    assert catalog.photos.place([placed(1, "TC-1"), moved], [stretch(), new]) == {"TC-1", "TC-2"}
     assert len(catalog.photos.segments()) == 2
-    catalog.photos.place([placing(1, "TC-1"), placing(2, "TC-1")], [stretch()])
+    catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [stretch()])
     assert [row.segment for row in catalog.photos.segments()] == ["2026-05-14/1"]
 
 
 def test_a_persons_word_outranks_and_can_be_taken_back(catalog):
     keep(catalog, 1)
     guess = FacetValue(facet=Facet.FACE, value="left", source=Source.PLACE, confidence=0.7, reason="compass")
-    catalog.photos.put_tags([Tagged(sha256=sha(1), said=(guess,), strongest={Facet.FACE: guess})])
-    assert (
-        catalog.photos.put_tags([Tagged(sha256=sha(1), said=(guess,), strongest={Facet.FACE: guess})])
-        == set()
-    )
+    catalog.photos.put_tags({sha(1): TagResult(tags={Facet.FACE: guess})})
+    assert catalog.photos.put_tags({sha(1): TagResult(tags={Facet.FACE: guess})}) == set()
     catalog.photos.state([sha(1)], {Facet.FACE: "back"}, reason="stated by Rita")
     assert catalog.photos.by_person([sha(1)])[sha(1)][Facet.FACE].value == "back"
     assert catalog.photos.records([sha(1)])[0].tags[Facet.FACE].value == "back"
@@ -417,7 +409,7 @@ def test_a_refused_file_and_a_long_name_are_kept_with_the_run(catalog):
     catalog.photos.put_intake(row)
     assert catalog.photos.intakes() == [row]
     long = "notes." + "y" * 100
-    catalog.photos.add_originals(run, [(found(9, card_path=long, dcf=None), sha(9), "." + "y" * 100)])
+    catalog.photos.add_originals(run, [kept(9, card_path=long, dcf=None)])
     assert catalog.photos.originals([sha(9)])[sha(9)].suffix.startswith(".yyy")
 
 
@@ -429,7 +421,7 @@ def test_more_photos_than_one_statement_holds_are_kept_and_asked_for(catalog):
     keep(catalog, *numbers)
     digests = [sha(n) for n in numbers]
     assert len(catalog.photos.known(digests)) == 1000
-    catalog.photos.place([placing(n, "TC-1") for n in numbers], [stretch(photos=1000)])
+    catalog.photos.place([placed(n, "TC-1") for n in numbers], [stretch(photos=1000)])
     assert len(catalog.photos.of_claim(ClaimId("TC-1"))) == 1000
     catalog.keeping.mark_clean(ClaimId("TC-1"), {d: f"card/{d}.jpg" for d in digests}, at=NOW)
     assert len(catalog.keeping.payload(ClaimId("TC-1"))) == 1000

@@ -9,6 +9,7 @@ from importlib import metadata
 
 import pytest
 import typer
+from support_catalog import copied, placing
 from support_cli import cli
 from support_intake import loaded_archive, set_settings, with_target
 
@@ -243,8 +244,7 @@ def test_the_lists_of_claims_ask_the_catalog_no_more_for_many_claims_than_for_fe
 
     from sqlalchemy import event
 
-    from evidence.catalog.segments import Placing
-    from evidence.model import Claim, ClaimId, Found, IntakeId, MediaKind, Sha256
+    from evidence.model import Claim, ClaimId, IntakeId
     from evidence.office import retention as office
     from evidence.reports import views
     from evidence.workspace import make_archive
@@ -267,30 +267,9 @@ def test_the_lists_of_claims_ask_the_catalog_no_more_for_many_claims_than_for_fe
         workspace.catalog.claims.put([Claim(claim=one, peril="hail") for one in claims], at=now)
         kept, placings = [], []
         for n, claim in enumerate(claims, first):
-            sha = Sha256(f"{n:064x}")
-            found = Found(
-                card_path=f"DCIM/{n}.JPG",
-                size=n,
-                modified=None,
-                kind=MediaKind.PHOTO,
-                dcf=None,
-                object_key=str(n),
-            )
-            kept.append((found, sha, ".jpg"))
-            placings.append(
-                Placing(
-                    sha256=sha,
-                    claim=claim,
-                    position=n,
-                    segment="s",
-                    confidence=1.0,
-                    to_confirm=False,
-                    reasons=(),
-                    corrected=None,
-                    correction="",
-                    utc=None,
-                )
-            )
+            sha = f"{n:064x}"
+            kept.append(copied(f"DCIM/{n}.JPG", sha, size=n))
+            placings.append(placing(sha, claim, n, segment="s"))
         workspace.catalog.photos.add_originals(IntakeId(f"i{first}"), kept)
         workspace.catalog.photos.place(placings, [])
 

@@ -13,6 +13,7 @@ import pytest
 from sqlalchemy import event
 from support_card import CardMaker
 from support_cards import flip
+from support_catalog import copied
 from support_cli import cli
 from support_intake import (
     CLAIMS,
@@ -33,7 +34,7 @@ from evidence.filing import card_safety
 from evidence.filing.backup import back_up
 from evidence.filing.card_safety import all_cards, tell_cards
 from evidence.filing.verify import verify
-from evidence.model import Found, IntakeId, MediaKind, Sha256
+from evidence.model import IntakeId
 
 DAY = datetime(2026, 6, 1, 12, tzinfo=UTC)
 """The day of `at_home`."""
@@ -287,17 +288,7 @@ def enter(workspace, row: IntakeRow, *numbers: int) -> IntakeRow:
     """Store a run that saw files with these numbers."""
     photos = workspace.catalog.photos
     photos.put_intake(row)
-    kept = [
-        (
-            Found(
-                card_path=f"{n}.JPG", size=n, modified=None, kind=MediaKind.PHOTO, dcf=None, object_key=str(n)
-            ),
-            Sha256(f"{n:064x}"),
-            ".jpg",
-        )
-        for n in numbers
-    ]
-    photos.add_originals(row.intake, kept)
+    photos.add_originals(row.intake, [copied(f"{n}.JPG", f"{n:064x}", size=n) for n in numbers])
     return row
 
 

@@ -13,7 +13,7 @@ from support_cli import cli, make_archive
 from evidence.catalog.decisions import Sign
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
-from evidence.model import ClaimId, ClaimState, Facet
+from evidence.model import ClaimId, ClaimState, Facet, TagResult
 from evidence.review import placing, signing
 from evidence.review.staleness import ChangedError, day_mark, mark_of, require_day
 from evidence.review.tagging import confirm_shown, state_facets, tag_seen, would_state
@@ -117,10 +117,8 @@ def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(workspace, claim):
     before = marks(workspace, claim)
     guessed = workspace.catalog.photos.records([claim[3]])[0]
     assert not guessed.tags[Facet.FACE].stated
-    from evidence.catalog.tags import Tagged
-
     other = facet_value(Facet.FACE, "back", guess=0.6)
-    workspace.catalog.photos.put_tags([Tagged(sha256=claim[3], said=(other,), strongest={Facet.FACE: other})])
+    workspace.catalog.photos.put_tags({claim[3]: TagResult(tags={Facet.FACE: other})})
     assert marks(workspace, claim) == before
 
 

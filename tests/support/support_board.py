@@ -14,11 +14,11 @@ from pathlib import Path
 import uvicorn
 from fastapi import FastAPI
 from PIL import Image
+from support_catalog import copied, placing
 from support_cli import make_archive
 
 from evidence.board.app import make_app
-from evidence.catalog.segments import Placing, SegmentRow
-from evidence.catalog.tags import Tagged
+from evidence.catalog.segments import SegmentRow
 from evidence.disk.objects import object_path
 from evidence.model import (
     CameraFacts,
@@ -27,13 +27,12 @@ from evidence.model import (
     Duty,
     Facet,
     FacetValue,
-    Found,
     IntakeId,
     Look,
-    MediaKind,
     Quality,
     Sha256,
     Source,
+    TagResult,
 )
 from evidence.sight.request import thumb_path
 from evidence.workspace import Workspace
@@ -100,24 +99,22 @@ def put_photos(
         photos.add_originals(
             intake,
             [
-                (_found(f"DCIM/100TEST/{name}{n:04d}.JPG", len(contents[n].encode())), sha, ".jpg")
+                copied(f"DCIM/100TEST/{name}{n:04d}.JPG", sha, size=len(contents[n].encode()))
                 for n, sha in enumerate(shas)
             ],
         )
         photos.describe([(sha, _facts(start, n, facts), _look(sha, phash)) for n, sha in enumerate(shas)])
         photos.place(
             [
-                Placing(
-                    sha256=sha,
-                    claim=claim,
-                    position=n,
+                placing(
+                    sha,
+                    claim,
+                    n,
                     segment=segment,
                     confidence=0.7 if to_confirm else 1.0,
                     to_confirm=to_confirm,
                     reasons=("for the test",),
                     corrected=start + timedelta(seconds=30 * n),
-                    correction="",
-                    utc=None,
                 )
                 for n, sha in enumerate(shas)
             ],
@@ -137,19 +134,15 @@ def put_photos(
             ],
         )
         photos.put_tags(
-            [
-                Tagged(sha256=shas[n], said=values, strongest={one.facet: one for one in values})
+            {
+                shas[n]: TagResult(tags={one.facet: one for one in values}, by_source=values)
                 for n, values in (tags or {}).items()
-            ]
+            }
         )
     if pictures:
         for n, sha in enumerate(shas):
             _picture(workspace, sha, n)
     return shas
-
-
-def _found(path: str, size: int) -> Found:
-    return Found(card_path=path, size=size, modified=None, kind=MediaKind.PHOTO, dcf=None, object_key=path)
 
 
 def _facts(start: datetime, n: int, more: Mapping[str, str] | None) -> CameraFacts:

@@ -6,19 +6,20 @@ import hashlib
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from sqlalchemy import event
+from support_catalog import copied, placing
 
 from evidence.catalog.intakes import IntakeRow
-from evidence.catalog.segments import Placing, SegmentRow
+from evidence.catalog.segments import SegmentRow
 from evidence.disk.objects import object_path
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.filing.card_safety import Judging, tell
-from evidence.model import CameraFacts, Claim, ClaimId, DcfName, Found, IntakeId, Look, MediaKind, Sha256
+from evidence.model import CameraFacts, Claim, ClaimId, Copied, DcfName, IntakeId, Look, Sha256
 from evidence.workspace import Workspace, make_archive
 
 START = datetime(2019, 3, 4, 15, tzinfo=UTC)
@@ -106,26 +107,19 @@ def new_archive(folder: Path, claims: int, disks: Sequence[Path]) -> Workspace:
     return workspace
 
 
-def add_claim(workspace: Workspace, number: int, photos: int) -> None:
+def add_claim(workspace: Workspace, number: int, photos: int, look: Look | None = None) -> None:
     """Keep the photos of one claim as an intake leaves them just before filing: analysed, placed, bag outdated."""
     claim, intake, at = claim_of(number), intake_of(number), moment_of(number)
-    kept = []
+    kept: list[Copied] = []
     for photo in range(photos):
         content = content_of(number, photo)
         sha = Sha256(hashlib.sha256(content).hexdigest())
         path = object_path(workspace.store, sha, ".jpg")
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
-        found = Found(
-            card_path=f"DCIM/100TESTC/TEST{photo:04d}.JPG",
-            size=len(content),
-            kind=MediaKind.PHOTO,
-            modified=at,
-            dcf=DcfName(folder_number=100, file_number=photo),
-            object_key=str(photo),
-        )
-        kept.append((found, sha, ".jpg"))
-    shas = [sha for _, sha, _ in kept]
+        name, dcf = f"DCIM/100TESTC/TEST{photo:04d}.JPG", DcfName(folder_number=100, file_number=photo)
+        kept.append(copied(name, sha, size=len(content), modified=at, dcf=dcf, object_key=str(photo)))
+    shas = [one.sha256 for one in kept]
     catalog = workspace.catalog
     with catalog.transaction():
         catalog.claims.put([Claim(claim=claim, insured="Moss", peril="hail")], at=at)
@@ -141,7 +135,9 @@ def add_claim(workspace: Workspace, number: int, photos: int) -> None:
             )
         )
         catalog.photos.add_originals(intake, kept)
-        catalog.photos.describe([(sha, CameraFacts(make="Test", model="One"), Look()) for sha in shas])
+        catalog.photos.describe(
+            [(sha, CameraFacts(make="Test", model="One"), look or Look()) for sha in shas]
+        )
         segment = SegmentRow(
             segment=f"{at:%Y-%m-%d}/{number}",
             claim=claim,
@@ -154,19 +150,12 @@ def add_claim(workspace: Workspace, number: int, photos: int) -> None:
             to_confirm=False,
             reasons=(),
         )
-        one = Placing(
-            sha256=shas[0],
-            claim=claim,
-            position=0,
-            segment=segment.segment,
-            confidence=1.0,
-            to_confirm=False,
-            reasons=("a sheet",),
-            corrected=at.replace(tzinfo=None),
-            correction="",
-            utc=at,
-        )
-        catalog.photos.place([replace(one, sha256=sha, position=k) for k, sha in enumerate(shas)], [segment])
+        local = at.replace(tzinfo=None)
+        placings = [
+            placing(sha, claim, k, segment=segment.segment, reasons=("a sheet",), corrected=local, utc=at)
+            for k, sha in enumerate(shas)
+        ]
+        catalog.photos.place(placings, [segment])
         catalog.mark_changed([claim])
 
 

@@ -5,8 +5,19 @@ from __future__ import annotations
 import hashlib
 from datetime import datetime, timedelta
 
-from evidence.model import ClaimId, DcfName, DeviceId, GeoPoint, IntakeId, Sha256
-from evidence.timeline import ClaimSite, DayPhoto, DayPlan, SheetEvidence
+from evidence.model import (
+    Box,
+    Claim,
+    ClaimId,
+    DcfName,
+    DeviceId,
+    GeoPoint,
+    IntakeId,
+    Sha256,
+    SheetSeen,
+    WritingLine,
+)
+from evidence.timeline import DayPhoto, DayPlan
 
 NINE = datetime(2026, 5, 4, 9, 0, 0)
 TOWN = GeoPoint(lat=35.2, lon=-97.4)
@@ -56,15 +67,20 @@ def _beside(middle: GeoPoint, k: int) -> GeoPoint:
     return GeoPoint(lat=middle.lat + (k % 5 - 2) * 4e-5, lon=middle.lon + (k % 7 - 3) * 4e-5)
 
 
-def sheet(*lines: str, confidence: float = 0.9) -> SheetEvidence:
-    """A sheet without a readable code."""
-    return SheetEvidence(confidence=confidence, lines=lines)
+def sheet(*lines: str, confidence: float = 0.9) -> SheetSeen:
+    """A sheet without a readable code, with these lines of text."""
+    box = Box(left=0.1, top=0.1, right=0.9, bottom=0.2)
+    return SheetSeen(
+        area=0.5,
+        confidence=confidence,
+        lines=tuple(WritingLine(text=line, confidence=0.9, box=box) for line in lines),
+    )
 
 
-def sites(*claims: str, **places: GeoPoint) -> list[ClaimSite]:
+def sites(*claims: str, **places: GeoPoint) -> list[Claim]:
     """Claims of the day, with a position for those given by keyword."""
     names = [*claims, *places]
-    return [ClaimSite(claim=ClaimId(c), place=places.get(c)) for c in names]
+    return [Claim(claim=ClaimId(c), place=places.get(c)) for c in names]
 
 
 def claims_in_order(plan: DayPlan) -> list[str | None]:

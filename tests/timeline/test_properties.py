@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from support_timeline import at, make_photo, order_of
+from support_timeline import at, make_photo, order_of, sheet
 
 from evidence.model import ClaimId
-from evidence.timeline import DayPhoto, DayPlan, ManualAssignments, SheetEvidence, plan_day
+from evidence.timeline import DayPhoto, DayPlan, ManualAssignments, plan_day
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from day_simulator import HARD, SimDay, shifted, simulate
@@ -76,7 +76,7 @@ def odd_photos(draw) -> DayPhoto:
         sha256=draw(st.text("0123456789abcdef", min_size=64, max_size=64)),
         offset_minutes=draw(st.none() | st.integers(-720, 840)),
         dividers=tuple(draw(st.lists(st.sampled_from([ClaimId("A"), ClaimId("B")]), max_size=2, unique=True))),
-        sheet=draw(st.none() | st.builds(SheetEvidence, confidence=st.floats(0, 1), lines=st.just(("CLAIM A",)))),
+        sheet=draw(st.none() | st.floats(0, 1).map(lambda share: sheet("CLAIM A", confidence=share))),
         is_photo=draw(st.booleans()),
         object_key=draw(st.sampled_from(["", "x", "y"])),
     )  # fmt: skip

@@ -9,8 +9,8 @@ from pathlib import Path
 from support_timeline import claims_in_order
 
 from evidence.cards.exif import read_facts
-from evidence.model import ClaimId, DeviceId, IntakeId, MediaKind, Sha256
-from evidence.timeline import ClaimSite, DayPhoto, plan_day
+from evidence.model import Claim, ClaimId, DeviceId, IntakeId, MediaKind, Sha256
+from evidence.timeline import DayPhoto, plan_day
 
 
 def photos_of(folder: Path) -> list[DayPhoto]:
@@ -45,7 +45,7 @@ def test_two_towns_on_one_card_are_two_places(real_photos):
 
 def test_a_claim_with_an_address_on_the_walk_does_not_cut_it_into_many(real_photos):
     walk = [s for s in photos_of(real_photos / "gps_walk") if s.name.startswith("lund")]
-    house = ClaimSite(claim=ClaimId("LX-1"), place=walk[9].gps)
+    house = Claim(claim=ClaimId("LX-1"), place=walk[9].gps)
     assert len(plan_day(walk, [house]).segments) <= 2
 
 

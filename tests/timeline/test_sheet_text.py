@@ -6,15 +6,14 @@ import random
 
 import pytest
 
-from evidence.model import ClaimId
-from evidence.timeline import ClaimSite
+from evidence.model import Claim, ClaimId
 from evidence.timeline.split.sheet_text import match_sheet
 
 CLAIMS = [
-    ClaimSite(claim=ClaimId("HV-48211"), insured="Dora Brack", address="12 Elm St, Moss Hollow"),
-    ClaimSite(claim=ClaimId("HV-48219"), insured="Emil Brack", address="840 Oak Ave, Moss Hollow"),
-    ClaimSite(claim=ClaimId("KT-90377"), insured="Jutta Kolb", address="77 Birch Ln, Fern Gap"),
-    ClaimSite(claim=ClaimId("KT-11305"), insured="Otto Nadler", address="3105 Willow Ct, Fern Gap"),
+    Claim(claim=ClaimId("HV-48211"), insured="Dora Brack", address="12 Elm St, Moss Hollow"),
+    Claim(claim=ClaimId("HV-48219"), insured="Emil Brack", address="840 Oak Ave, Moss Hollow"),
+    Claim(claim=ClaimId("KT-90377"), insured="Jutta Kolb", address="77 Birch Ln, Fern Gap"),
+    Claim(claim=ClaimId("KT-11305"), insured="Otto Nadler", address="3105 Willow Ct, Fern Gap"),
 ]
 
 

@@ -8,8 +8,8 @@ from datetime import timedelta
 import pytest
 from support_timeline import at, claim_of, claims_in_order, house, make_photo, place, sheet, sites, sizes
 
-from evidence.model import ClaimId
-from evidence.timeline import ClaimSite, ManualAssignments, SheetAt, SplitOptions, plan_day
+from evidence.model import Claim, ClaimId
+from evidence.timeline import ManualAssignments, SheetAt, SplitOptions, plan_day
 
 A, B, C = ClaimId("AX-1001"), ClaimId("BX-2002"), ClaimId("CX-3003")
 
@@ -95,9 +95,9 @@ def test_a_sheet_that_cannot_be_read_is_still_a_boundary():
 
 def test_a_sheet_read_by_its_text_names_the_claim_to_confirm():
     claims = [
-        ClaimSite(claim=A, insured="Dora Brack", address="12 Elm St"),
-        ClaimSite(claim=B, insured="Emil Falk", address="840 Oak Ave"),
-        ClaimSite(claim=C, insured="Jutta Kolb", address="77 Birch Ln"),
+        Claim(claim=A, insured="Dora Brack", address="12 Elm St"),
+        Claim(claim=B, insured="Emil Falk", address="840 Oak Ave"),
+        Claim(claim=C, insured="Jutta Kolb", address="77 Birch Ln"),
     ]
     photos = day_of_three()
     photos[40] = replace(photos[40], dividers=(), sheet=sheet("CLAIM BX-2O02", "Emil Falk", "840 Oak Ave"))
@@ -109,9 +109,9 @@ def test_a_sheet_read_by_its_text_names_the_claim_to_confirm():
 def test_text_and_position_together_name_a_claim_for_certain():
     places = {A: place(0, 0), B: place(2500, 300), C: place(2600, 4000)}
     claims = [
-        ClaimSite(claim=A, insured="Dora Brack", address="12 Elm St", place=places[A]),
-        ClaimSite(claim=B, insured="Emil Falk", address="840 Oak Ave", place=places[B]),
-        ClaimSite(claim=C, insured="Jutta Kolb", address="77 Birch Ln", place=places[C]),
+        Claim(claim=A, insured="Dora Brack", address="12 Elm St", place=places[A]),
+        Claim(claim=B, insured="Emil Falk", address="840 Oak Ave", place=places[B]),
+        Claim(claim=C, insured="Jutta Kolb", address="77 Birch Ln", place=places[C]),
     ]
     middle = house(41, at(9, 30), 50, gps=places[B])
     middle[0] = replace(middle[0], sheet=sheet("CLAIM BX-2O02", "Emil Falk", "840 Oak Aye"))

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from support_timeline import at, claim_of, claims_in_order, house, make_photo, place, sheet, sites, sizes
 
-from evidence.model import ClaimId
-from evidence.timeline import ClaimSite, plan_day
+from evidence.model import Claim, ClaimId
+from evidence.timeline import plan_day
 from evidence.timeline.split.time_alone import RULE_MARGIN, local_mean
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
@@ -152,7 +152,7 @@ def test_two_claims_left_or_no_sheet_at_all_leave_the_house_unnamed():
 
 def test_a_house_far_from_the_address_of_the_only_claim_left_stays_unnamed():
     spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
-    claims = [ClaimSite(claim=c, place=p) for c, p in {**spots, B: place(-6000, -6000)}.items()]
+    claims = [Claim(claim=c, place=p) for c, p in {**spots, B: place(-6000, -6000)}.items()]
     assert claims_in_order(plan_day(one_blurred(**spots), claims)) == [A, "?", C]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
-from evidence.model import ClaimId, GeoPoint, SceneKind
+from evidence.model import Claim, ClaimId, GeoPoint, SceneKind
 from evidence.timeline.split.positions import local_metres
 from evidence.timeline.split.sheets import (
     BESIDE_PAUSE,
@@ -19,7 +19,6 @@ from evidence.timeline.split.sheets import (
     SheetReading,
 )
 from evidence.timeline.split.stages import scene_rows
-from evidence.timeline.values import ClaimSite
 
 CANDIDATE_RANGE = 400.0
 """Metres from a fix within which an assigned claim is a candidate; further away it needs a sheet."""
@@ -85,9 +84,7 @@ class Day:
         return np.where(self.repeated, np.nan, self.gaps)
 
 
-def day_of(
-    observations: Sequence[Observation], claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates
-) -> Day:
+def day_of(observations: Sequence[Observation], claims: Mapping[ClaimId, Claim], sites: SiteEstimates) -> Day:
     """The arrays of one working day."""
     fixes = [i.place for i in observations]
     origin = next((p for p in fixes if p is not None), GeoPoint(lat=0.0, lon=0.0))
@@ -159,7 +156,7 @@ def _gap_at_sheet(observations: Sequence[Observation], first: int, last: int, *,
 
 def _candidates(
     observations: Sequence[Observation],
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     sites: SiteEstimates,
     xy: Floats,
     origin: GeoPoint,
@@ -185,7 +182,7 @@ def _candidates(
     return tuple(sorted(supported))
 
 
-def site_of(claim: ClaimId, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates) -> GeoPoint | None:
+def site_of(claim: ClaimId, claims: Mapping[ClaimId, Claim], sites: SiteEstimates) -> GeoPoint | None:
     """Where a claim's house is: as learnt from photos, else as assigned, else None."""
     if claim in sites.learnt:
         return sites.learnt[claim]

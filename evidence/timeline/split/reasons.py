@@ -7,11 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 
 from evidence.forward_backward import Floats
-from evidence.model import ClaimId
+from evidence.model import Claim, ClaimId
 from evidence.timeline.split.gaps import GapModel
 from evidence.timeline.split.observations import Day, SiteEstimates, site_of
 from evidence.timeline.split.positions import WITHIN_HOUSE, local_metres
-from evidence.timeline.values import ClaimSite
 
 CUT_BY_HAND = "a person put a boundary here"
 SHOWING = ("the ground around a house", "a roof", "rooms", "no house")
@@ -25,7 +24,7 @@ def reasons_of(
     i: int,
     claim: ClaimId | None,
     gaps: GapModel,
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     sites: SiteEstimates,
     stages: Floats,
 ) -> tuple[str, ...]:

@@ -13,8 +13,7 @@ from itertools import pairwise
 
 from rapidfuzz import fuzz
 
-from evidence.model import ClaimId
-from evidence.timeline.values import ClaimSite
+from evidence.model import Claim, ClaimId
 
 SIMILAR = 85.0
 """Lowest similarity, of 100. Measured: with this and the margin, misread boards gave no claim, not a wrong one."""
@@ -30,7 +29,7 @@ SHORTEST = 4
 _NOT_WORDS = re.compile(r"[^0-9a-z]+")
 
 
-def match_sheet(lines: Sequence[str], claims: Sequence[ClaimSite]) -> ClaimId | None:
+def match_sheet(lines: Sequence[str], claims: Sequence[Claim]) -> ClaimId | None:
     """The claim that the text names; None where no match is close and clear enough.
 
     Each claim's score is the weighted mean similarity of the fields that can be read off the

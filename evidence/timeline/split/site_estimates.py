@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
-from evidence.model import ClaimId, GeoPoint
+from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.split.observations import Day, SiteEstimates, seconds_between, site_of
 from evidence.timeline.split.positions import (
     EARTH_RADIUS,
@@ -23,7 +23,7 @@ from evidence.timeline.split.positions import (
     neighbour_density,
     site_density,
 )
-from evidence.timeline.values import ClaimSite, SplitOptions
+from evidence.timeline.values import SplitOptions
 
 VISIT_GAP = 240.0
 """Seconds; a longer gap ends a visit, and fixes after it do not locate the photos before it."""
@@ -103,7 +103,7 @@ def track_of(day: Day, options: SplitOptions) -> Track:
 
 
 def position_evidence(
-    day: Day, track: Track, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates, options: SplitOptions
+    day: Day, track: Track, claims: Mapping[ClaimId, Claim], sites: SiteEstimates, options: SplitOptions
 ) -> PositionEvidence:
     """The evidence of the fixes for every photo of the day; zeros where there are none."""
     photos, count = len(day.observations), len(day.states)

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 
 from evidence.forward_backward import Floats
-from evidence.model import ClaimId
+from evidence.model import Claim, ClaimId
 from evidence.timeline.split.gaps import LOST_CLOCK_CAP, GapModel, fit_gaps
 from evidence.timeline.split.observations import (
     Day,
@@ -42,7 +42,7 @@ from evidence.timeline.split.site_estimates import (
 )
 from evidence.timeline.split.stages import FirstPass, StageModel, of_walks, stage_model
 from evidence.timeline.split.time_alone import boundary_log_odds
-from evidence.timeline.values import ClaimSite, SplitOptions
+from evidence.timeline.values import SplitOptions
 
 DECISION = 120.0
 """Log-odds (nats) of a person's decision: more than all evidence at one photo."""
@@ -74,7 +74,7 @@ class Verdict:
 
 def split_day(
     observations: Sequence[Observation],
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     options: SplitOptions,
     sites: SiteEstimates,
 ) -> list[Verdict]:
@@ -226,7 +226,7 @@ def _verdicts(
     day: Day,
     segmentation: Segmentation,
     gaps: GapModel,
-    claims: Mapping[ClaimId, ClaimSite],
+    claims: Mapping[ClaimId, Claim],
     sites: SiteEstimates,
 ) -> list[Verdict]:
     out = []
@@ -270,7 +270,7 @@ def _boundary_near(segmentation: Segmentation, i: int) -> float:
 
 
 def _unsupported(
-    day: Day, segmentation: Segmentation, claims: Mapping[ClaimId, ClaimSite], sites: SiteEstimates
+    day: Day, segmentation: Segmentation, claims: Mapping[ClaimId, Claim], sites: SiteEstimates
 ) -> set[int]:
     """Photos whose claim has no certain evidence, however well the rest fits.
 
