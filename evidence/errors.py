@@ -1,8 +1,13 @@
-"""Every failure that a user sees: what happened, and what to do next."""
+"""Every failure that a user sees: what happened, and what to do next; and numbers with their nouns."""
 
 from __future__ import annotations
 
 from pathlib import Path
+
+
+def counted(number: int, noun: str, many: str = "") -> str:
+    """A number with its noun: '1 file', '2 files'. `many` is the plural where an `s` does not make it."""
+    return f"{number} {noun}" if number == 1 else f"{number} {many or noun + 's'}"
 
 
 class EvidenceError(Exception):

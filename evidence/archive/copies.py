@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, counted
 from evidence.model import Refusal, Sha256
 
 NAMED = 3
@@ -140,12 +140,12 @@ def card_verdict(
         reasons = [judge.all_well()] if kept else []
         litter = len(files) - len(kept)
         if litter:
-            reasons.append(f"{_many(litter, 'is a system file', 'are system files')} and not needed.")
+            reasons.append(f"{_files_that(litter, 'is a system file', 'are system files')} and not needed.")
     if purged:
         reasons.append(_purged(purged, all_of_it=not kept))
     if came_since:
         reasons.append(
-            f"{_files(came_since)} came or changed on this card since it was taken in. "
+            f"{counted(came_since, 'file')} came or changed on this card since it was taken in. "
             f"Run `evidence intake` for this card again."
         )
     return CardVerdict(
@@ -164,7 +164,7 @@ def _purged(number: int, *, all_of_it: bool) -> str:
     claims = "a claim that was" if number == 1 else "claims that were"
     start = "Nothing of this card is kept any more: " if all_of_it else ""
     return (
-        f"{start}{_files(number)} belonged to {claims} purged since. The copies were removed on purpose; "
+        f"{start}{counted(number, 'file')} belonged to {claims} purged since. The copies were removed on purpose; "
         f"the card may still hold {_them(number)}."
     )
 
@@ -202,7 +202,7 @@ class _Judge:
             return []
         return [
             (
-                f"{_many(len(lost), 'has', 'have')} no copy that was read back and matched: {_first(lost)}. "
+                f"{_files_that(len(lost), 'has', 'have')} no copy that was read back and matched: {_first(lost)}. "
                 f"Run the intake of this card again."
             )
         ]
@@ -215,7 +215,7 @@ class _Judge:
             if number < needed and any(copy.matched for copy in copies):
                 by_number.setdefault(number, []).append(path)
         return [
-            f"{_many(len(paths), 'is', 'are')} in {_places(number)} of the {needed} needed "
+            f"{_files_that(len(paths), 'is', 'are')} in {counted(number, 'place')} of the {needed} needed "
             f"(folders on one disk are one place): {_first(paths)}. "
             f"Add another disk or share with `evidence target add NAME PATH`, or connect it, then run `evidence backup`."
             for number, paths in sorted(by_number.items())
@@ -234,7 +234,7 @@ class _Judge:
         where = "anywhere off this computer" if needed == 1 else f"in {needed} places off this computer"
         return [
             (
-                f"{_many(len(short), 'is', 'are')} not kept {where} now: {_first(short)}. "
+                f"{_files_that(len(short), 'is', 'are')} not kept {where} now: {_first(short)}. "
                 f"Add a disk that is kept elsewhere with `evidence target add NAME PATH --off-computer`, "
                 f"or connect it, then run `evidence backup`."
             )
@@ -255,19 +255,19 @@ class _Judge:
                     unnamed.setdefault(copy.name, []).append(path)
                 elif self._too_long_ago(copy):
                     aged.setdefault(copy.name, []).append(path)
-        days = "1 day" if self._policy.read_back_days == 1 else f"{self._policy.read_back_days} days"
+        days = counted(self._policy.read_back_days, "day")
         return [
             *(
-                f"The copy of {_files(len(paths))} on {name} was found bad and does not count: {_first(paths)}. "
+                f"The copy of {counted(len(paths), 'file')} on {name} was found bad and does not count: {_first(paths)}. "
                 f"Run `evidence repair`."
                 for name, paths in sorted(bad.items())
             ),
             *(
-                f"The settings no longer name {name}, so its copy of {_files(len(paths))} does not count."
+                f"The settings no longer name {name}, so its copy of {counted(len(paths), 'file')} does not count."
                 for name, paths in sorted(unnamed.items())
             ),
             *(
-                f"{name} is not connected, and its copy of {_files(len(paths))} was last read back more than "
+                f"{name} is not connected, and its copy of {counted(len(paths), 'file')} was last read back more than "
                 f"{days} ago. Connect it, then run `evidence verify`."
                 for name, paths in sorted(aged.items())
             ),
@@ -278,7 +278,7 @@ class _Judge:
     def all_well(self) -> str:
         policy = self._policy
         return (
-            f"{_many(len(self._kept), 'was', 'were')} read back and matched in {_places(policy.places)} or more, "
+            f"{_files_that(len(self._kept), 'was', 'were')} read back and matched in {counted(policy.places, 'place')} or more, "
             f"at least {policy.off_computer} off this computer."
         )
 
@@ -316,7 +316,7 @@ def _blocked(files: Sequence[OnCard]) -> list[str]:
     ]
     return [
         (
-            f"{_many(len(blocking), 'was not kept and is', 'were not kept and are')} only on the card: "
+            f"{_files_that(len(blocking), 'was not kept and is', 'were not kept and are')} only on the card: "
             f"{_first(named)}. Look at {_them(len(blocking))} and copy by hand what matters before you erase the card."
         )
     ]
@@ -328,16 +328,8 @@ def _first(names: Iterable[str]) -> str:
     return ", ".join(listed[:NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
-def _files(number: int) -> str:
-    return "1 file" if number == 1 else f"{number} files"
-
-
-def _places(number: int) -> str:
-    return "1 place" if number == 1 else f"{number} places"
-
-
-def _many(number: int, one: str, more: str) -> str:
-    return f"{_files(number)} {one if number == 1 else more}"
+def _files_that(number: int, one: str, more: str) -> str:
+    return counted(number, f"file {one}", f"files {more}")
 
 
 def _them(number: int) -> str:

@@ -13,7 +13,7 @@ from evidence.board import view_models
 from evidence.board.context import CurrentUser, find_photo, redirect_local, require_post
 from evidence.board.permissions import Permission
 from evidence.catalog.decisions import Tag
-from evidence.errors import BadInputError, EvidenceError
+from evidence.errors import BadInputError, EvidenceError, counted
 from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
 from evidence.review import placing, signing, waivers
@@ -198,7 +198,7 @@ def place(
     with workspace.locked():
         require_marks(workspace, {Sha256(sha): mark for sha, mark in body.photos.items()})
         done = placing.move(workspace, digests, target)
-    many = "1 photo" if len(digests) == 1 else f"{len(digests)} photos"
+    many = counted(len(digests), "photo")
     user.flash(f"{many} moved to {target}." if target else f"{many} now unassigned.")
     user.board.worker.wake()
     return JSONResponse({"undo": done.decision})
@@ -280,8 +280,7 @@ def send_back(
         _, wanted = signing.send_back(
             user.workspace, known_claim(user.workspace, claim), note=note, seen=seen
         )
-        many = len(wanted.lines)
-        return f"Claim {claim} is sent back with {many} {'shot' if many == 1 else 'shots'} to take."
+        return f"Claim {claim} is sent back with {counted(len(wanted.lines), 'shot')} to take."
 
     return _act(user, back, work)
 
@@ -326,11 +325,11 @@ def _photo(user: CurrentUser, sha: str) -> Sha256:
     return digest
 
 
-Placing = Annotated[CurrentUser, Depends(require_post(Permission.PLACE))]
+Placer = Annotated[CurrentUser, Depends(require_post(Permission.PLACE))]
 
 
 @router.post("/do/cut")
-def cut(user: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
+def cut(user: Placer, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
     """Add a boundary before a photo."""
 
     def work() -> str:
@@ -341,7 +340,7 @@ def cut(user: Placing, number: Short, photo: Short, seen: Short = "", back: Shor
 
 
 @router.post("/do/join")
-def join(user: Placing, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
+def join(user: Placer, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
     """Remove the boundary before a photo."""
 
     def work() -> str:
@@ -353,13 +352,13 @@ def join(user: Placing, number: Short, photo: Short, seen: Short = "", back: Sho
 
 @router.post("/do/shift")
 def shift(
-    user: Placing, number: Short, photo: Short, to: Short, seen: Short = "", back: Short = "/"
+    user: Placer, number: Short, photo: Short, to: Short, seen: Short = "", back: Short = "/"
 ) -> Response:
     """Move the boundary before one photo to before another."""
 
     def work() -> str:
         done = placing.shift(user.workspace, _photo(user, photo), _photo(user, to))
-        many = "1 photo goes" if done.photos == 1 else f"{done.photos} photos go"
+        many = counted(done.photos, "photo goes", "photos go")
         return f"The boundary is moved: {many} to the other house."
 
     return _act_on_day(user, number, seen, back, work)
@@ -367,13 +366,13 @@ def shift(
 
 @router.post("/do/name")
 def name(
-    user: Placing, number: Short, segment: Short, claim: Short, seen: Short = "", back: Short = "/"
+    user: Placer, number: Short, segment: Short, claim: Short, seen: Short = "", back: Short = "/"
 ) -> Response:
     """State the claim of a segment; for one to confirm, that its claim is right."""
 
     def work() -> str:
         done = placing.name(user.workspace, segment, known_claim(user.workspace, claim))
-        many = "1 photo is" if done.photos == 1 else f"{done.photos} photos are"
+        many = counted(done.photos, "photo is", "photos are")
         return f"Stated: {many} of claim {claim}."
 
     return _act_on_day(user, number, seen, back, work)

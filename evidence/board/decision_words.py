@@ -16,6 +16,7 @@ from evidence.catalog.decisions import (
     TakeBack,
     Waive,
 )
+from evidence.errors import counted
 from evidence.tags.vocabulary import Vocabulary
 
 MAX_FACETS = 4
@@ -62,7 +63,7 @@ def _tag_words(vocabulary: Vocabulary, tag: Tag) -> str:
 
 
 def _photos(photos: int) -> str:
-    return "1 photo" if photos == 1 else f"{photos} photos"
+    return counted(photos, "photo")
 
 
 def _after_colon(note: str) -> str:

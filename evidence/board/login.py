@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from evidence.board.context import Board, CurrentUser, authenticate, board_of, redirect_local, require_post
 from evidence.board.sessions import Session
+from evidence.errors import counted
 
 router = APIRouter()
 
@@ -35,7 +36,7 @@ def log_in(
     keys = (f"name {name.strip().casefold()}", f"address {request.client.host if request.client else ''}")
     if wait := board.rate_limiter.retry_after_s(*keys):
         minutes = math.ceil(wait / 60)
-        message = f"Too many failed logins. Try again in {minutes} {'minute' if minutes == 1 else 'minutes'}."
+        message = f"Too many failed logins. Try again in {counted(minutes, 'minute')}."
         return _form(
             board, back=back, error=message, status=429, headers={"retry-after": str(math.ceil(wait))}
         )

@@ -16,7 +16,6 @@ from evidence.cli.common import (
     Archive,
     Json,
     as_data,
-    counted,
     emit,
     emit_line,
     opened,
@@ -24,7 +23,7 @@ from evidence.cli.common import (
     stderr_console,
     table,
 )
-from evidence.errors import EvidenceError
+from evidence.errors import EvidenceError, counted
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -117,7 +116,7 @@ def labels(
 
 
 def _printed(pages: int, out: Path) -> str:
-    return f"{pages} {'page' if pages == 1 else 'pages'} in {out}. Print at full size."
+    return f"{counted(pages, 'page')} in {out}. Print at full size."
 
 
 def intake(

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from evidence.cli.common import counted
+from evidence.errors import counted
 
 if TYPE_CHECKING:
     from evidence.archive.copies import CardVerdict, PlaceOfCard
@@ -77,7 +77,7 @@ def told_cards(report: CardsReport) -> Iterable[str]:
         words = _cards(rest, "other" if news else "")
         yield from _wrapped(f"{words} safe as told before; `evidence cards` lists every card.")
     if report.others:
-        words = "1 older card was" if report.others == 1 else f"{report.others} older cards were"
+        words = counted(report.others, "older card was", "older cards were")
         yield from _wrapped(f"{words} told safe and not judged again; `evidence cards` judges every card.")
 
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from evidence.cli import card_lines
-from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, counted, emit, opened, progress_shown
-from evidence.errors import BadInputError
+from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown
+from evidence.errors import BadInputError, counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -186,7 +186,7 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
     )
     yield from (f"  {_found(one)}" for one in (*report.bad, *report.missing))
     if report.litter:
-        were = "1 file" if len(report.litter) == 1 else f"{len(report.litter)} files"
+        were = counted(len(report.litter), "file")
         yield f"{were} that an operating system left in a bag, which harms nothing and may be deleted:"
         yield from (f"  {path}" for path in report.litter)
     if report.left_files:

@@ -155,8 +155,3 @@ def _progress_lines() -> Callable[[str, int, int], None]:
             print(f"{what}: {done} of {total}", file=sys.stderr, flush=True)
 
     return show
-
-
-def counted(number: int, noun: str, many: str = "") -> str:
-    """A number with its noun: '1 file', '2 files'. `many` is the plural where an `s` does not make it."""
-    return f"{number} {noun}" if number == 1 else f"{number} {many or noun + 's'}"

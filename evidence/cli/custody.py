@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, counted, emit, opened, table
-from evidence.errors import BadInputError
+from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, table
+from evidence.errors import BadInputError, counted
 
 if TYPE_CHECKING:
     from evidence.archive.custody_inclusion import ProofCheck

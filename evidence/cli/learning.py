@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evidence.cli.common import REVIEWER, Actor, Archive, Json, counted, emit, opened, table
-from evidence.errors import BadInputError
+from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened, table
+from evidence.errors import BadInputError, counted
 from evidence.model import Facet
 
 if TYPE_CHECKING:

@@ -14,13 +14,12 @@ from evidence.cli.common import (
     Actor,
     Archive,
     Json,
-    counted,
     emit,
     opened,
     progress_shown,
     table,
 )
-from evidence.errors import ArchiveOlderError, BadInputError
+from evidence.errors import ArchiveOlderError, BadInputError, counted
 from evidence.model import ClaimId
 
 if TYPE_CHECKING:

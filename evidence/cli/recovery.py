@@ -14,12 +14,12 @@ from evidence.cli.common import (
     Actor,
     Archive,
     Json,
-    counted,
     emit,
     opened,
     progress_shown,
     require_archive,
 )
+from evidence.errors import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

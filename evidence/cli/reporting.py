@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from evidence.cli.common import REVIEWER, Actor, Archive, Json, counted, emit, opened
-from evidence.errors import BadInputError
+from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened
+from evidence.errors import BadInputError, counted
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
 

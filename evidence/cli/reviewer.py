@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli.common import FINDINGS, REVIEWER, Actor, Archive, Json, counted, emit, opened, table
-from evidence.errors import BadInputError
+from evidence.cli.common import FINDINGS, REVIEWER, Actor, Archive, Json, emit, opened, table
+from evidence.errors import BadInputError, counted
 from evidence.model import Facet, Sha256
 
 if TYPE_CHECKING:

@@ -25,6 +25,7 @@ from evidence.coverage.report import (
 )
 from evidence.coverage.shots import AskedWhen, ForEach, Shot, ShotList
 from evidence.coverage.to_shoot import ShootLine, ToShoot, still_to_shoot
+from evidence.errors import counted
 from evidence.model import Claim, PhotoRecord
 
 __all__ = [
@@ -118,7 +119,9 @@ class _Case:
             return _item(shot, place, Status.NOT_NEEDED, "no photo shows another structure")
         found = self.photos.evaluate(shot, place)
         if found.met:
-            return _item(shot, place, Status.MET, f"stated by {_photos(len(found.stated))}", found.stated)
+            return _item(
+                shot, place, Status.MET, f"stated by {counted(len(found.stated), 'photo')}", found.stated
+            )
         if (waiver := self._waiver(shot, place)) is not None:
             why = f"waived by {waiver.by}: {waiver.why}"
             return _item(shot, place, Status.WAIVED, why, found.stated, found.guesses)
@@ -126,7 +129,7 @@ class _Case:
             why = f"asked for only when {' or when '.join(when.words for when in shot.only_when)}"
             return _item(shot, place, Status.NOT_NEEDED, why, found.stated, found.guesses)
         if found.filled:
-            why = f"only with guesses: {_photos(len(found.guesses))} to confirm"
+            why = f"only with guesses: {counted(len(found.guesses), 'photo')} to confirm"
             return _item(shot, place, Status.GUESSED, why, found.stated, found.guesses)
         why = self.photos.progress(shot, place, found.matches)
         near = self.photos.candidates(shot, place, found.matches)
@@ -173,7 +176,3 @@ def _item(
         guesses=tuple(s.photo.sha256 for s in guesses),
         candidates=candidates,
     )
-
-
-def _photos(count: int) -> str:
-    return "1 photo" if count == 1 else f"{count} photos"

@@ -16,6 +16,7 @@ from evidence.coverage.shots import (
     ShotList,
     Way,
 )
+from evidence.errors import counted
 from evidence.model import Facet
 
 _HEADINGS = {
@@ -56,7 +57,7 @@ def asked_words(shot: Shot) -> str:
     """What satisfies a shot, as a short phrase to stand beside its title."""
     joint = "; or " if any(len(way.parts) > 1 for way in shot.ways) else " or "
     if len(shot.ways) == len(shot.ways[0].parts) == 1 and not shot.ways[0].parts[0].title:
-        return _photos(shot.ways[0].parts[0].least)
+        return counted(shot.ways[0].parts[0].least, "photo")
     return joint.join(way_words(way) for way in shot.ways)
 
 
@@ -67,7 +68,7 @@ def way_words(way: Way, *, facets: bool = False) -> str:
 
 def part_words(part: Part, *, facets: bool = False) -> str:
     """One part of a way, as a phrase with its number."""
-    photos = _photos(part.least)
+    photos = counted(part.least, "photo")
     if not part.title:
         return f"{photos}: {part.criteria.words}" if part.criteria.words else photos
     shown = f"{part.least} {part.title}"
@@ -124,10 +125,6 @@ def bounds_words(bounds: Bounds, shots: ShotList) -> list[str]:
         other = shots.shot(bounds.after)
         words.append(f"taken after: {other.title if other else bounds.after}")
     return words
-
-
-def _photos(count: int) -> str:
-    return "1 photo" if count == 1 else f"{count} photos"
 
 
 def _floor(sharpness: float, pixels: int) -> str:

@@ -6,6 +6,7 @@ import io
 from collections.abc import Iterable, Iterator
 
 from evidence.coverage.report import Item
+from evidence.errors import counted
 from evidence.model import Face, Facet, Finding, PhotoRecord, Role, Sha256
 from evidence.paper.captions import UNTAGGED, caption
 from evidence.paper.dates import day_text, offset_text, time_text
@@ -116,14 +117,13 @@ def _facts(document: ReportDocument) -> Iterator[tuple[str, str]]:
     yield "Date of loss", day_text(loss) if loss else "not given"
     yield "Peril", claim.peril or "not given"
     yield "Inspection", _window(document.photos)
-    yield "Photos", _counted(len(document.photos), len(document.others))
+    yield "Photos", _contents(len(document.photos), len(document.others))
     cameras = _cameras(document.photos)
     yield ("Cameras" if len(cameras) > 1 else "Camera"), "; ".join(cameras) or "not recorded"
 
 
-def _counted(photos: int, others: int) -> str:
-    text = "1 photo" if photos == 1 else f"{photos} photos"
-    return text + (f" and {others} other {'file' if others == 1 else 'files'}" if others else "")
+def _contents(photos: int, others: int) -> str:
+    return counted(photos, "photo") + (f" and {counted(others, 'other file')}" if others else "")
 
 
 def _cameras(photos: Iterable[PhotoRecord]) -> list[str]:
@@ -158,7 +158,7 @@ def _window(photos: list[PhotoRecord]) -> str:
         text += "; the time zone is not known"
     corrected = sum(1 for one in photos if one.correction)
     if corrected:
-        text += f". {corrected} {'photo has a corrected time' if corrected == 1 else 'photos have corrected times'}"
+        text += f". {counted(corrected, 'photo has a corrected time', 'photos have corrected times')}"
         text += ", printed beside the camera's own time"
     return text
 
@@ -201,9 +201,7 @@ def _verdict(document: ReportDocument) -> str:
         return f"Complete: every required shot is shown and stated{waived}."
     parts = []
     if report.missing:
-        parts.append(
-            f"{len(report.missing)} required {'shot is' if len(report.missing) == 1 else 'shots are'} missing"
-        )
+        parts.append(f"{counted(len(report.missing), 'required shot is', 'required shots are')} missing")
     if report.guessed:
         guessed = len(report.guessed)
         parts.append(f"{guessed} {'rests' if guessed == 1 else 'rest'} on guesses that nobody has confirmed")

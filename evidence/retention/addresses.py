@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
+from evidence.errors import counted
 from evidence.model import Sha256
 
 
@@ -124,7 +125,7 @@ def certificate_line(copy: CopyAddress) -> str:
 
 def owed_line(owed: OwedCopies) -> str:
     """The disk as plans, reports and certificates list it."""
-    files = "1 file" if owed.files == 1 else f"{owed.files} files"
+    files = counted(owed.files, "file")
     return f"target {owed.target}, {owed.state} since {owed.since} ({owed.reason}; {owed.by}): {files}"
 
 

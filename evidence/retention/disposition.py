@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
+from evidence.errors import counted
 from evidence.model import ClaimId
 from evidence.retention.schedule import CountsFrom, RetentionSchedule, Rule
 
@@ -227,7 +228,7 @@ def _why_open(history: Sequence[StateChange]) -> str:
 
 
 def _years(count: int) -> str:
-    return f"{count} year" if count == 1 else f"{count} years"
+    return counted(count, "year")
 
 
 def _counting(rule: Rule) -> str:

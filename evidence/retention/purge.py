@@ -15,7 +15,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from evidence.errors import EvidenceError, PurgeRefusedError
+from evidence.errors import EvidenceError, PurgeRefusedError, counted
 from evidence.model import ClaimId
 from evidence.paper.certificate import Person, PurgeCertificate, certificate_text
 from evidence.retention import plans
@@ -196,7 +196,7 @@ class _PurgeRun:
         ]
         if left:
             raise _StopError(
-                f"{_counted(len(left), 'copy', 'copies')} still there after removal, first {place_text(left[0])}",
+                f"{counted(len(left), 'copy', 'copies')} still there after removal, first {place_text(left[0])}",
                 left,
             )
         spared = [
@@ -212,10 +212,12 @@ class _PurgeRun:
         photos = set(self.repository.photos(claim))
         if more := photos - set(planned.photos):
             raise _StopError(
-                f"{_files(len(more))} came to the claim after the plan was made; make a new plan"
+                f"{counted(len(more), 'file')} came to the claim after the plan was made; make a new plan"
             )
         if not begun and (fewer := set(planned.photos) - photos):
-            raise _StopError(f"{_files(len(fewer))} left the claim after the plan was made; make a new plan")
+            raise _StopError(
+                f"{counted(len(fewer), 'file')} left the claim after the plan was made; make a new plan"
+            )
         present = self._copies(claim)
         if unplanned := set(present) - {*planned.copies, *planned.spared}:
             first = place_text(min(unplanned, key=removal_rank))
@@ -384,14 +386,6 @@ def same_person(one: str, other: str) -> bool:
 
 def _folded(name: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
-
-
-def _files(count: int) -> str:
-    return _counted(count, "file", "files")
-
-
-def _counted(count: int, one: str, many: str) -> str:
-    return f"1 {one}" if count == 1 else f"{count} {many}"
 
 
 def _tool() -> str:

@@ -9,7 +9,7 @@ from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import EarlierState, ReviewDecision, SendBack, Sign, TakeBack
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.to_shoot import ToShoot, still_to_shoot
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, counted
 from evidence.filing.bags import file_away
 from evidence.model import CHANGEABLE, ClaimId, ClaimState
 from evidence.review.recording import Corrected, decide
@@ -38,7 +38,7 @@ def obstacles(workspace: Workspace, claim: ClaimId, report: CoverageReport) -> l
     found += [f"{_named(item.place, item.title)} is only guessed" for item in report.guessed]
     unsure = workspace.catalog.photos.to_confirm().get(claim, 0)
     if unsure:
-        photos = "1 photo" if unsure == 1 else f"{unsure} photos"
+        photos = counted(unsure, "photo")
         found.append(f"{photos} may belong to another house")
     if not workspace.catalog.photos.counts().get(claim):
         found.append("there is no photo")

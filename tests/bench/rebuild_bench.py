@@ -15,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from support_size import add_claim
 
+from evidence.catalog.records import Row
 from evidence.filing.bags import file_away
 from evidence.filing.rebuild import rebuild
 from evidence.model import Look
@@ -33,13 +34,21 @@ def fill(workspace: Workspace, photos: int) -> None:
     file_away(workspace)
 
 
+def every_row(workspace: Workspace) -> dict[str, list[Row]]:
+    """Every row of the catalog, without the counts of marks, which only a run that builds a bag reads."""
+    rows = workspace.catalog.records.every_row()
+    return {
+        table: [{k: v for k, v in row.items() if k != "changes"} for row in rows[table]] for table in rows
+    }
+
+
 def main(photos: int) -> None:
     """Fill, lose the catalog, rebuild, compare."""
     with tempfile.TemporaryDirectory(dir=Path("/dev/shm") if Path("/dev/shm").is_dir() else None) as folder:
         root = Path(folder) / "archive"
         with make_archive(root, actor="bench") as workspace:
             fill(workspace, photos)
-            before = workspace.catalog.records.every_row()
+            before = every_row(workspace)
         size = (root / "catalog.sqlite").stat().st_size
         for path in root.glob("catalog.sqlite*"):
             path.unlink()
@@ -47,7 +56,7 @@ def main(photos: int) -> None:
         report = rebuild(root, actor="bench")
         wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
         with Workspace(root, actor="bench") as workspace:
-            same = workspace.catalog.records.every_row() == before
+            same = every_row(workspace) == before
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"{report.photos} photos in {report.bags} bags, catalog of {size >> 20} MiB")
     print(
