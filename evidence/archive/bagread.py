@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from evidence.archive.names import decode_path, fold
+from evidence.archive.names import decode_path, fold, why_unsafe
 from evidence.errors import BagError
 from evidence.model import Finding, Sha256
 
@@ -116,7 +116,7 @@ def read_tags(bag: Path) -> Mapping[str, bytes]:
     Raises BagError when a file does not match.
     """
     for _ in range(5):  # the bag may be exchanged between two readings
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, ValueError):  # ValueError: the tag manifest is no manifest
             tags = _read_tags_once(bag)
             if tags is not None:
                 return tags
@@ -135,6 +135,28 @@ def _read_tags_once(bag: Path) -> dict[str, bytes] | None:
             return None
         tags[path] = content
     return tags
+
+
+def read_sound_tags(bag: Path) -> dict[str, bytes]:
+    """The tag files of a damaged bag that match its tag manifest, by path.
+
+    Without a tag manifest that can be read, every tag file at its usual place is returned, unproved.
+    """
+    try:
+        listed: Mapping[str, str] = parse_manifest((bag / TAG_MANIFEST).read_bytes())
+    except (OSError, ValueError):
+        usual = [*bag.glob("*.txt"), *(bag / "records").glob("*")]
+        listed = {path.relative_to(bag).as_posix(): "" for path in usual}
+    sound = {}
+    for path, digest in listed.items():
+        place = bag / path
+        with contextlib.suppress(OSError, ValueError):
+            if why_unsafe(path) or place.is_symlink() or path.startswith(DATA):
+                continue
+            content = place.read_bytes()
+            if not digest or hashlib.sha256(content).hexdigest() == digest:
+                sound[path] = content
+    return sound
 
 
 def parse_manifest(manifest: bytes) -> dict[str, Sha256]:

@@ -80,7 +80,7 @@ def build_bag(
     with locked(bag):
         recover_folder(bag, known_paths)
         _require_bag_or_nothing(bag)
-        tags = _tag_files(payload, records, info)
+        tags = tag_files(payload, records, info)
         link = partial(link_or_copy, sync_names=False)  # `assemble` flushes the folders once, after all files
         done = assemble(bag, payload, tags, copy=link, at_once=at_once, damaged=damaged, on_step=on_step)
     return BagBuilt(
@@ -144,9 +144,10 @@ def _require_bag_or_nothing(bag: Path) -> None:
 # --- tag files ---------------------------------------------------------------------------
 
 
-def _tag_files(
+def tag_files(
     payload: Mapping[str, PayloadFile], records: Mapping[str, bytes], info: Sequence[tuple[str, str]]
 ) -> dict[str, bytes]:
+    """The tag files of a bag with this content, by path; see `build_bag`."""
     octets = sum(item.size for item in payload.values())
     lines = [f"{label}: {' '.join(value.split())}".rstrip() for label, value in info]
     lines.append(f"Payload-Oxum: {octets}.{len(payload)}")

@@ -194,6 +194,13 @@ class CustodyLog:
             return Anchor(seq=0, sha256=GENESIS)
         return stored.anchor(self.path)
 
+    def stored_size(self) -> int:
+        """Bytes of the log up to the entry that the head file names. Raises CustodyError when the head file is lost."""
+        stored = self._stored_head()
+        if stored is None:
+            raise CustodyError(f"The custody log {self.path.name} has lost its head file.", HEAD_LOST)
+        return stored.size
+
     def digest_of(self, seq: int) -> Sha256 | None:
         """Digest of entry `seq`, not verified; None when the log has no such entry.
 
@@ -294,6 +301,12 @@ class CustodyLog:
         if stored is not None and stored.seq < reading.count:
             message = "The head file is behind the log, as after a killed append; the next append fixes it."
             reading.warn("head_behind", reading.count, message)
+
+    def verify_chain(self) -> bool:
+        """True when each entry continues the one before, whatever the head file says."""
+        reading = LogReading(())
+        reading.read(self.path)
+        return not reading.broken
 
     def reseal(self, actor: str, reason: str, at: datetime) -> Entry:
         """Write a new head for a log whose head file is lost, and record that in an entry.

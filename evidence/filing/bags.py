@@ -13,10 +13,11 @@ from evidence.archive import bags
 from evidence.archive.assembly import Damaged, PayloadFile
 from evidence.archive.bagread import SHA256_MANIFEST, read_manifest
 from evidence.archive.heads import HEADS
-from evidence.archive.names import fold, folder_name
+from evidence.archive.names import SIDECAR, fold, folder_name
 from evidence.archive.payload_paths import PayloadPaths
 from evidence.archive.targets import MARKER
 from evidence.catalog.intakes import Sighting
+from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, BagError, EvidenceError, LockedError
 from evidence.filing.copies import bad_copies, known_bad, verified_copies
 from evidence.filing.originals import discard_filed_originals, payload_file, stage_leaving
@@ -234,6 +235,23 @@ def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
             removed=len(removed),
         )
     return [_damaged(claim, content.paths[sha]) for sha in damaged]
+
+
+def tags_from_catalog(workspace: Workspace, claim: ClaimId) -> dict[str, bytes]:
+    """The tag files of a bag of which the records are damaged, from the catalog; sidecars are listed as they are.
+
+    The bag must then be built again, see `Keeping.mark_dirty`. Raises OSError, BagError.
+    """
+    paths, bag = workspace.catalog.keeping.payload(claim), bag_folder(workspace, claim)
+    payload = {
+        paths[sha]: PayloadFile(sha256=sha, size=original.size, source=bag / "data" / paths[sha])
+        for sha, original in workspace.catalog.photos.originals(list(paths)).items()
+    }
+    for file in sorted((bag / "data").rglob(f"*{SIDECAR}")):
+        path = file.relative_to(bag / "data").as_posix()
+        if path not in payload and file.is_file() and not file.is_symlink():
+            payload[path] = PayloadFile(sha256=hash_file(file), size=file.stat().st_size, source=file)
+    return bags.tag_files(payload, records_of(workspace, claim, paths), bag_info(workspace, claim))
 
 
 def _damaged(claim: ClaimId, path: str) -> Finding:

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from evidence.archive import bags as bag_states
-from evidence.archive.bagread import read_manifest, read_tags
 from evidence.archive.places import place_id
 from evidence.cards.files import kind_of
 from evidence.catalog.base import dump, to_text
@@ -22,8 +21,9 @@ from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.objects import find_object
 from evidence.errors import BagError, CatalogError, EvidenceError
+from evidence.filing.bag_records import read_bag_records
 from evidence.filing.record_files import RecordFile, keep_records, read_records
-from evidence.filing.records import CLAIM_RECORD, EMBEDDINGS, PHOTO_RECORD, RECORD_FORMAT
+from evidence.filing.records import RECORD_FORMAT
 from evidence.model import CameraFacts, ClaimId, ClaimState, Finding, Look, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
@@ -203,9 +203,9 @@ def _bag_folders(workspace: Workspace) -> Iterator[Path]:
 
 
 def _add_bag(found: _Gathered, bag: Path) -> None:
-    """Add what one bag holds. Raises when its records cannot be read: nothing of it was added then."""
-    tags = read_tags(bag)
-    about, listed = json.loads(tags[CLAIM_RECORD]), json.loads(tags[PHOTO_RECORD])
+    """Add what one bag holds. Raises when nothing tells its claim: nothing of it was added then."""
+    records = read_bag_records(bag)
+    about, listed, manifest = records.about, records.photos, records.manifest
     if about["format"] > RECORD_FORMAT:
         raise BagError(
             f"{bag.name}: its records are of format {about['format']}, newer than this program knows.",
@@ -213,10 +213,17 @@ def _add_bag(found: _Gathered, bag: Path) -> None:
         )
     claim = ClaimId(about["claim"]["claim"]) if about["claim"] else ClaimId("")
     seq = int(about["custody"]["seq"])
-    embeddings = tags.get(EMBEDDINGS, b"")
+    embeddings = records.embeddings
     originals = [(one, original_row(one, claim, embeddings)) for one in listed]
     claim_rows = claim_rows_of(about, bag.name, at=to_text(found.now)) if claim else {}
-    current = about["format"] == RECORD_FORMAT
+    current = about["format"] == RECORD_FORMAT and not records.lacking
+    if records.lacking:
+        found.find(
+            "records_damaged",
+            bag.name,
+            f"{', '.join(records.lacking)} of the bag {bag.name} is damaged or missing; what it recorded was made "
+            "anew from the rest as far as possible. The files themselves are in the catalog.",
+        )
     found.seqs[claim] = seq
     found.bags[claim] = {"claim": claim, "dirty": not current, "built_at": None}
     _add_claim(found, claim_rows)
@@ -227,7 +234,7 @@ def _add_bag(found: _Gathered, bag: Path) -> None:
             continue
         found.newest[sha], found.originals[sha] = seq, row
         found.tags[sha], found.seen[sha] = one["said"], one["seen"]
-    _check_payload(found, bag, listed, read_manifest(bag))
+    _check_payload(found, bag, listed, manifest)
 
 
 def _check_payload(

@@ -28,7 +28,7 @@ from evidence.disk.hashing import hash_file
 from evidence.disk.objects import find_object
 from evidence.errors import BagError, CardReadError, CopyMismatchError, EvidenceError
 from evidence.filing.backup import make_ready, open_targets, push_released
-from evidence.filing.bags import bag_folder, file_away, recover_bags
+from evidence.filing.bags import bag_folder, file_away, recover_bags, tags_from_catalog
 from evidence.filing.copies import place_name, verified_copies
 from evidence.filing.record_files import keep_records
 from evidence.model import ClaimId, Finding, Sha256
@@ -333,10 +333,10 @@ def _has_records(work: _Work, place: _Place, claim: ClaimId, bag: Path) -> bool:
             if all(listed.get(DATA + path) == sha for path, sha in payload.items()):
                 _put_tags(work, place, claim, bag, tags, other.name)
                 return False
-    raise BagError(
-        f"The records of the bag {bag.name} are damaged, and no backup target holds them.",
-        "Connect a backup target, then run `evidence repair` again.",
-    )
+    with writing(bag):
+        tags = tags_from_catalog(work.workspace, claim)
+    _put_tags(work, place, claim, bag, tags, "the catalog")
+    return False
 
 
 def _put_tags(

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from evidence.archive.assembly import sync_tree
-from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
+from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_sound_tags, read_tags
 from evidence.archive.custody import CustodyLog
 from evidence.archive.custody_key import archive_key, replace_key
 from evidence.archive.exchange import remove_tree
-from evidence.archive.names import why_unsafe
-from evidence.archive.targets import MARKER, FolderTarget
+from evidence.archive.names import fold, why_unsafe
+from evidence.archive.targets import MARKER
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
 from evidence.filing.archive_files import AT_TARGET, CUSTODY, list_archive_files
+from evidence.filing.bag_records import read_bag_records, usable_tags
+from evidence.filing.bags import NOT_A_BAG, bag_folder, tags_from_catalog
 from evidence.filing.rebuild import RebuildReport, rebuild
 from evidence.filing.records import CLAIM_RECORD
 from evidence.model import Finding, Sha256
@@ -57,6 +59,8 @@ class _Progressing:
     bags: list[str] = field(default_factory=list)
     files: int = 0
     findings: list[Finding] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
+    """Bags of which tag files were damaged at the target."""
 
     def lacks(self, code: str, subject: str, message: str) -> None:
         self.findings.append(Finding(code=code, message=message, subject=subject))
@@ -110,6 +114,7 @@ def restore(
     report = rebuild(into, actor=name, now=now, progress=progress, arrived=True)
     with Workspace(into, actor=name, now=now) as workspace:
         _require_key(workspace)
+        _write_damaged_records(workspace, back)
         workspace.record(
             "restored",
             "archive",
@@ -165,11 +170,23 @@ def _require_free_folder(target: Path, into: Path, *, mark: str | None) -> None:
 
 
 def _each_bag(target: Path, progress: Progress) -> Iterator[str]:
-    names = FolderTarget(name=_name_of(target), root=target, off_computer=False).names()
+    _name_of(target)
+    names = sorted(one.name for one in target.iterdir() if _is_bag(one))
     for number, name in enumerate(names):
         progress("Restoring bags", number, len(names))
         yield name
     progress("Restoring bags", len(names), len(names))
+
+
+def _is_bag(folder: Path) -> bool:
+    """True for a folder of a target that holds a bag, also one that lost its declaration or its manifest."""
+    if (
+        folder.name.startswith(".")
+        or folder.is_symlink()
+        or (fold(folder.name) in NOT_A_BAG and folder.name != TRAY)
+    ):
+        return False
+    return (folder / "bagit.txt").is_file() or (folder / SHA256_MANIFEST).is_file()
 
 
 def _name_of(target: Path) -> str:
@@ -202,17 +219,23 @@ def _require_key(workspace: Workspace) -> None:
 
 
 def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
-    """Copy a bag file by file, each compared with the manifest; a file that is bad is left out and named."""
+    """Copy a bag file by file, each compared with the manifest; a file that is bad is left out and named.
+
+    Of a bag with damaged records what is sound comes back; the rest is written from the catalog after the rebuild.
+    """
     try:
-        tags = read_tags(source)
-        listed = parse_manifest(tags[SHA256_MANIFEST])
+        tags: Mapping[str, bytes] = read_tags(source)
+        listed: Mapping[str, Sha256] = parse_manifest(tags[SHA256_MANIFEST])
     except (EvidenceError, OSError, KeyError, ValueError):
-        back.lacks(
-            "bag_unreadable",
-            source.name,
-            f"The records of the bag {source.name} are damaged; it was left out.",
-        )
-        return
+        try:
+            tags, listed = _salvaged(source, back)
+        except (EvidenceError, OSError, KeyError, ValueError, TypeError):
+            back.lacks(
+                "bag_unreadable",
+                source.name,
+                f"The records of the bag {source.name} are damaged; it was left out.",
+            )
+            return
     for path, digest in listed.items():
         if why_unsafe(path) or not path.startswith(DATA):
             back.lacks("unsafe_name", f"{source.name}/{path}", f"{path} is not a name that a bag may hold.")
@@ -233,6 +256,33 @@ def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
                 replace_file(place, content)
         sync_tree(bag)
     back.bags.append(bag.name)
+
+
+def _salvaged(source: Path, back: _Progressing) -> tuple[Mapping[str, bytes], Mapping[str, Sha256]]:
+    """The tag files of a damaged bag that are sound, and the digests of its files by path."""
+    records = read_bag_records(source)
+    back.lacks(
+        "records_damaged",
+        source.name,
+        f"{', '.join(records.lacking)} of the bag {source.name} is damaged or missing at the target and was made anew.",
+    )
+    back.damaged.append(source.name)
+    return usable_tags(read_sound_tags(source)), {DATA + path: sha for path, sha in records.manifest.items()}
+
+
+def _write_damaged_records(workspace: Workspace, back: _Progressing) -> None:
+    """Make the bags whole again of which tag files were damaged at the target; the next command builds them anew."""
+    for claim in workspace.catalog.keeping.bags():
+        bag = bag_folder(workspace, claim)
+        if bag.name not in back.damaged:
+            continue
+        with writing(bag):
+            for path, content in tags_from_catalog(workspace, claim).items():
+                make_folder((bag / path).parent)
+                if not _holds(bag / path, content):
+                    replace_file(bag / path, content)
+            sync_tree(bag)
+        workspace.catalog.keeping.mark_dirty([claim])
 
 
 def _holds(path: Path, content: bytes) -> bool:
@@ -347,10 +397,29 @@ def _require_log_and_settings(
     if not (into / CUSTODY).exists():
         back.lacks("log_missing", str(CUSTODY), "The target holds no custody log; a new one was begun.")
         log = CustodyLog(into / CUSTODY)
+        log.head_path.unlink(missing_ok=True)  # it is the end of the log that is lost
         log.append(actor=actor, action="archive_made", subject=into.absolute().name, details={}, at=now())
+    _require_head(CustodyLog(into / CUSTODY), back, actor=actor, at=now())
     if not (into / SETTINGS).exists():
         back.lacks(
             "settings_missing", SETTINGS, "The target holds no settings; the program's own were written."
         )
         with writing(into):
             replace_file(into / SETTINGS, default_text(SETTINGS).encode())
+
+
+def _require_head(log: CustodyLog, back: _Progressing, *, actor: str, at: datetime) -> None:
+    """Write the log's head file anew where the target lost it or the log does not reach it; a person is told."""
+    try:
+        reached = log.path.stat().st_size >= log.stored_size()
+    except CustodyError:
+        reached = False
+    if reached or not log.verify_chain():
+        return
+    log.reseal(actor, "restored from a target without the head of its log", at)
+    back.lacks(
+        "head_missing",
+        CUSTODY.as_posix(),
+        "The end of the custody log is not proved: the target lost its head file, or the log's last entries. "
+        "`evidence custody --verify` compares it with the signed heads.",
+    )

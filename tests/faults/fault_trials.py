@@ -20,6 +20,7 @@ from fault_judge import DOUBLED, LOST, Expected, Problem, expected_of, judge
 from fault_worlds import (
     ARCHIVE,
     OLDER,
+    RESTORED,
     Scenario,
     World,
     available,
@@ -192,6 +193,8 @@ def _damages(base: Path, scenario: Scenario, kind: FaultKind) -> list[Path]:
     if kind is FaultKind.OLDER:
         return [Path(OLDER)]
     root = base / scenario.standing
+    # Of these two a restore can only say that they are lost; tests/filing/test_restore.py has those cases.
+    without = {"custody.jsonl", "evidence.toml"} if scenario.home == RESTORED else set()
     if scenario.standing == ARCHIVE:
         files = [*(root / "claims").rglob("*"), *(root / "unassigned").rglob("*")]
     else:
@@ -199,7 +202,10 @@ def _damages(base: Path, scenario: Scenario, kind: FaultKind) -> list[Path]:
     return sorted(
         one.relative_to(base)
         for one in files
-        if one.is_file() and one.name != MARKER and not one.name.endswith(".lock") and one.stat().st_size
+        if one.is_file()
+        and one.name not in {MARKER, *without}
+        and not one.name.endswith(".lock")
+        and one.stat().st_size
     )
 
 

@@ -330,6 +330,26 @@ def _restore(world: World) -> Sequence[Ran]:
     return [ran, cli("backup", archive=into, actor="Ada Clerk")]
 
 
+def _prepare_damaged_restore(world: World) -> None:
+    _prepare_move(world)
+    world.settings(TARGET, SECOND)
+    (world.base / SECOND).mkdir()
+    world.sure("backup")
+    shutil.rmtree(world.archive)
+
+
+def _restore_from_a_damaged_target(world: World) -> Sequence[Ran]:
+    """One target is damaged, the other one is whole: what the restore leaves out is repaired from there."""
+    into = world.base / RESTORED
+    ran = cli("restore", world.target, into, actor="Ada Clerk")
+    if ran.status == 1:
+        ran = Ran(0, ran.out, ran.err)  # it names what is damaged
+    more = [
+        cli(*one, archive=into, actor="Ada Clerk") for one in (["repair", "--all"], ["backup"], ["verify"])
+    ]
+    return [ran, *more]
+
+
 def _prepare_rebuild(world: World) -> None:
     _prepare_move(world)
     world.sure("backup")
@@ -393,6 +413,15 @@ SCENARIOS: dict[str, Scenario] = {
         Scenario("target-replace", _prepare_move, _replace, _replace, needs=("target",)),
         Scenario("repair", _prepare_repair, _repair, _repair, needs=("repair",)),
         Scenario("restore", _prepare_restore, _restore, _restore, needs=("restore",), home=RESTORED),
+        Scenario(
+            "restore-stands",
+            _prepare_damaged_restore,
+            _nothing,
+            _restore_from_a_damaged_target,
+            needs=("restore", "repair"),
+            home=RESTORED,
+            standing=TARGET,
+        ),
         Scenario("rebuild", _prepare_rebuild, _rebuild, _rebuild, needs=("rebuild",)),
         Scenario("target-stands", _prepare_move, _nothing, _found_and_repaired, standing=TARGET),
         Scenario(

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import create_engine, text
 from support_card import CardMaker
 from support_cli import cli
-from support_intake import CLAIMS, at_home, loaded_archive, small_houses, taken_in, with_target
+from support_intake import CLAIMS, at_home, filed, loaded_archive, small_houses, taken_in, with_target
 from support_retention import reload_assignments
 
 from evidence.errors import CatalogError
@@ -181,3 +181,16 @@ def test_a_catalog_on_postgresql_is_made_anew_row_for_row(tmp_path, other_disk, 
             assert after[table] == before[table], table
     with at_home(archive) as here:
         assert retention.place_hold(here, FIRST, reason="the next number is free") > before["hold"][-1]["id"]
+
+
+@pytest.mark.parametrize(
+    "name", ["bag-info.txt", "manifest-sha256.txt", "records/claim.json", "records/photos.json"]
+)
+def test_a_bag_with_a_damaged_record_stays_in_the_catalog_and_is_made_whole_by_a_repair(houses, name):
+    before = filed(houses)
+    bag = next((houses / "claims").glob("TC-1001*"))
+    (bag / name).write_bytes(b"x")
+    ran = cli("rebuild", "--json", archive=houses)
+    assert (ran.status, [one["code"] for one in ran.data["findings"]]) == (1, ["records_damaged"])
+    assert cli("repair", "--all", archive=houses).status == 0
+    assert filed(houses) == before

@@ -173,3 +173,27 @@ def test_a_repair_ends_with_the_cards_that_became_safe_again(houses, two_houses_
     assert cli("verify", archive=houses).status == 1
     (card,) = repaired(houses)["cards"]["cards"]
     assert card["verdict"]["safe_to_erase"]
+
+
+@pytest.mark.parametrize("fault", ["spoilt", "lost"])
+@pytest.mark.parametrize(
+    "name",
+    ["bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt", "records/photos.json"],
+)
+def test_records_that_no_target_holds_are_made_again_from_the_catalog(houses, name, fault):
+    before = filed(houses)
+    path = bag(houses) / name
+    spoil(path) if fault == "spoilt" else path.unlink()
+    report = repaired(houses, "--all")
+    assert {one["source"] for one in report["repaired"]} == {"the catalog"}
+    assert filed(houses) == before
+    assert outside_verdict(bag(houses)) == ""
+    assert repaired(houses, "--all")["repaired"] == []
+
+
+def test_a_bad_original_is_still_found_when_the_records_are_made_again(houses):
+    spoil(bag(houses) / "manifest-sha256.txt")
+    bad = photo_of(bag(houses))
+    spoil(bad)
+    report = repaired(houses, "--all", status=1)
+    assert [bad.name in one["subject"] for one in report["findings"]] == [True]

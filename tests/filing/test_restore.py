@@ -243,3 +243,59 @@ def _add_like(archive, manifest):
     other.write_bytes((archive / name).read_bytes())
     with at_home(archive) as workspace:
         files_changed(workspace.catalog._database, [other.relative_to(archive).as_posix()])
+
+
+RECORDS = ["bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"]
+
+
+@pytest.mark.parametrize("fault", ["damaged", "lost"])
+@pytest.mark.parametrize(
+    "name", [*RECORDS, "records/claim.json", "records/photos.json", "records/how_to_check.txt"]
+)
+def test_a_bag_of_which_a_record_is_damaged_at_the_only_target_comes_back_with_all_its_photos(
+    backed_up, other_disk, tmp_path, name, fault
+):
+    before = filed(backed_up)
+    path = next(other_disk.glob("TC-1001*")) / name
+    path.unlink() if fault == "lost" else spoil(path)
+    shutil.rmtree(backed_up)
+    back = tmp_path / "back"
+    ran = cli("restore", other_disk, back, "--json", actor="Ada Clerk")
+    codes = {one["code"] for one in ran.data["findings"]}
+    if name != "bagit.txt" or fault == "damaged":
+        assert (ran.status, "records_damaged" in codes) == (1, True), ran.err
+    assert filed(back) == before
+    assert cli("backup", archive=back).status == 0
+    assert cli("repair", "--all", archive=back).status == 0
+    assert filed(back) == before
+    assert all(
+        outside_verdict(bag) == ""
+        for bag in [*bags_of(back), path.parents[len(path.relative_to(other_disk).parts) - 2]]
+    )
+    assert cli("verify", archive=back).status == 0
+
+
+@pytest.mark.parametrize("how", ["head lost", "head damaged", "log cut", "log lost"])
+def test_a_target_that_lost_the_end_of_its_log_gives_all_photos_back_and_says_so(
+    backed_up, other_disk, tmp_path, how
+):
+    before = filed(backed_up)
+    log = other_disk / AT_TARGET / "custody" / "custody.jsonl"
+    match how:
+        case "head lost":
+            log.with_name(f"{log.name}.head").unlink()
+        case "head damaged":
+            spoil(log.with_name(f"{log.name}.head"))
+        case "log cut":
+            log.write_bytes(b"".join(log.read_bytes().splitlines(keepends=True)[:-2]))
+        case "log lost":
+            log.unlink()
+    shutil.rmtree(backed_up)
+    back = tmp_path / "back"
+    ran = cli("restore", other_disk, back, "--json", actor="Ada Clerk")
+    assert ran.status == 1, ran.err
+    assert {"head_missing", "log_missing"} & {one["code"] for one in ran.data["findings"]}
+    assert filed(back) == before
+    assert cli("claims", archive=back).status == 0
+    whole = cli("custody", "--verify", archive=back).status == 0
+    assert whole == how.startswith("head"), "what is missing is found by the heads that were kept"
