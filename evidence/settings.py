@@ -114,6 +114,7 @@ class BoardSettings(_SettingsTable):
 
     port: Annotated[int, Field(ge=0, le=65535)]
     session_hours: Annotated[float, Field(gt=0, le=MOST_SECONDS / 3600)]
+    tile_cache_mb: Annotated[int, Field(ge=50, le=10_000_000)]
 
 
 class Settings(_SettingsTable):

@@ -66,6 +66,7 @@ BAD = [
     ("[catalog]\nurl = 5", "catalog.url"),
     ("[board]\nport = 70000", "board.port"),
     ("[board]\nsession_hours = 0", "board.session_hours"),
+    ("[board]\ntile_cache_mb = 10", "board.tile_cache_mb"),
     (TARGET.replace("office'", "off/ice'", 1), "target.0.name"),
     (TARGET.replace("'office'", "''", 1), "target.0.name"),
     (TARGET + "kind = 'cloud'", "target.0.kind"),

@@ -15,12 +15,13 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
-from evidence.board import actions, claim_pages, login, photo_pages
+from evidence.board import actions, claim_pages, login, media, photo_pages
 from evidence.board.background import BackgroundWorker
 from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInError, board_of, redirect_local
 from evidence.board.middleware import LOOPBACK_NAMES, SecurityMiddleware
 from evidence.board.sessions import RateLimiter, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
+from evidence.board.tiles import TileStore
 from evidence.errors import BadInputError, EvidenceError, LockedError
 from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
@@ -57,6 +58,7 @@ def make_app(
         sessions=SessionStore(hours=workspace.settings.board.session_hours, secure=secure, clock=clock),
         rate_limiter=RateLimiter(clock=clock),
         thumbnails=ThumbnailStore(workspace),
+        tiles=TileStore(workspace),
         worker=BackgroundWorker(workspace),
         secure=secure,
     )
@@ -68,10 +70,11 @@ def make_app(
         yield
         board.worker.stop()
         board.thumbnails.close()
+        board.tiles.close()
 
     app = FastAPI(title="Evidence board", docs_url=None, redoc_url=None, openapi_url=None, lifespan=running)
     app.state.board = board
-    for part in (login, claim_pages, photo_pages, actions):
+    for part in (login, claim_pages, photo_pages, media, actions):
         app.include_router(part.router)
     app.mount("/static", _StaticFiles(directory=FOLDER / "static"))
     _explain_errors(app)

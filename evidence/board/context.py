@@ -14,9 +14,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from evidence.board import view_models
 from evidence.board.background import BackgroundWorker
+from evidence.board.keys import grouped
 from evidence.board.permissions import Permission, is_allowed
 from evidence.board.sessions import RateLimiter, Session, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
+from evidence.board.tiles import TileStore
 from evidence.model import Duty, Sha256
 from evidence.office.people import verify_password
 from evidence.workspace import Workspace
@@ -46,9 +48,10 @@ def _templates() -> Environment:
         lstrip_blocks=True,
     )
     digest = hashlib.sha256()
-    for path in sorted((FOLDER / "static").iterdir()):
+    for path in sorted(path for path in (FOLDER / "static").rglob("*") if path.is_file()):
         digest.update(path.read_bytes())
     environment.globals["edition"] = digest.hexdigest()[:10]
+    environment.globals["key_groups"] = grouped()
     environment.filters["day"] = view_models.day_words
     environment.filters["clock"] = view_models.clock
     environment.filters["percent"] = view_models.percent
@@ -63,6 +66,7 @@ class Board:
     sessions: SessionStore
     rate_limiter: RateLimiter
     thumbnails: ThumbnailStore
+    tiles: TileStore
     worker: BackgroundWorker
     secure: bool
     templates: Environment = field(default_factory=_templates)

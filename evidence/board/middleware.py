@@ -20,7 +20,7 @@ MAX_BYTES = 512 * 1024
 LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
 
 CONTENT_POLICY = (
-    "default-src 'none'; img-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
+    "default-src 'none'; img-src 'self'; media-src 'self'; style-src 'self'; script-src 'self'; connect-src 'self'; "
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
 """Only the board's own files, and no script or style inside a page (Content Security Policy Level 3, W3C)."""

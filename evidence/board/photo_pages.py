@@ -1,26 +1,24 @@
-"""The pages of photos: all of a claim as tiles, one photo, two side by side; and the image files themselves."""
+"""The pages of photos: all of a claim as tiles, one photo, and up to four side by side."""
 
 from __future__ import annotations
 
-import mimetypes
 from collections.abc import Iterator
-from typing import Annotated, Any
+from typing import Annotated
 
-from fastapi import APIRouter, Depends, HTTPException, Path
-from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse, Response
+from fastapi import APIRouter, HTTPException, Path
+from fastapi.responses import HTMLResponse
 
 from evidence.analysis import coverage as covering
 from evidence.board import view_models
 from evidence.board.claim_pages import AnyUser, OpenedClaim, open_claim
-from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo, require
-from evidence.board.permissions import Permission
-from evidence.board.thumbnails import SIDES
+from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo
+from evidence.board.media import note_text, playable_type
 from evidence.board.view_models import PhotoFilter
 from evidence.catalog.decisions import Tag
 from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
 from evidence.coverage.shots import ShotList
-from evidence.filing.originals import require_original
+from evidence.filing.originals import find_original
 from evidence.lookup import UNASSIGNED
 from evidence.model import Facet, PhotoRecord, Sha256
 
@@ -122,6 +120,8 @@ def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
         tab="photo",
         photo=record,
         tile=view_models.tile_of(record, vocabulary, flags),
+        playable=_playable(user, record),
+        note=note_text(user, record),
         facts=list(_camera_rows(user, record)),
         seen=list(_analysis_rows(record)),
         tag_rows=[
@@ -146,6 +146,11 @@ def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
         last=_my_last(user, view),
         claims=_claims_near(user, view),
     )
+
+
+def _playable(user: CurrentUser, record: PhotoRecord) -> str | None:
+    place = find_original(user.workspace, record.sha256) if user.can("ORIGINAL") else None
+    return playable_type(record, place) if place else None
 
 
 def _photo(user: CurrentUser, sha: str) -> tuple[OpenedClaim, PhotoRecord]:
@@ -252,36 +257,3 @@ def _apart(left: PhotoRecord, right: PhotoRecord) -> str:
     if seconds < 120:
         return f"{seconds:.0f} seconds apart"
     return f"{seconds / 60:.0f} minutes apart" if seconds < 7200 else f"{seconds / 3600:.0f} hours apart"
-
-
-# --- pictures ----------------------------------------------------------------------------
-
-
-@router.get("/thumb/{sha}/{side}")
-def thumb(user: AnyUser, sha: Digest, side: int) -> Response:
-    """A thumbnail; a drawing that says 'no picture' where there is none."""
-    if side not in SIDES:
-        raise HTTPException(404)
-    digest = find_photo(user, sha)
-    if digest is None:
-        raise HTTPException(404)
-    place = user.board.thumbnails.path(digest, side)
-    if place is None:
-        return RedirectResponse("/static/no-picture.svg", status_code=303)
-    return FileResponse(
-        place, media_type="image/jpeg", headers={"cache-control": "private, max-age=31536000, immutable"}
-    )
-
-
-@router.get("/original/{sha}")
-def original(user: Annotated[CurrentUser, Depends(require(Permission.ORIGINAL))], sha: Digest) -> Response:
-    """Download the original, byte for byte; no page shows it. The custody log records the download."""
-    digest = find_photo(user, sha)
-    if digest is None:
-        raise HTTPException(404)
-    record: Any = user.workspace.catalog.photos.records([digest])[0]
-    place = require_original(user.workspace, digest)
-    user.workspace.record("original_taken_out", record.name, photos=[digest])
-    kind = mimetypes.guess_type(record.name)[0] or ""
-    media = kind if kind.startswith(("image/", "video/", "audio/")) and "svg" not in kind else ""
-    return FileResponse(place, media_type=media or "application/octet-stream", filename=record.name)

@@ -43,6 +43,8 @@ class Session:
     """The CSRF token that every form and script of the session sends back."""
     flashes: list[tuple[str, str]] = field(default_factory=list)
     """Messages for the next page: a kind (`good`, `bad`) and a sentence."""
+    played: set[str] = field(default_factory=set)
+    """Digests of the sounds and films that were played: each is recorded once."""
 
     def token_matches(self, token: str) -> bool:
         """Whether `token` is this session's CSRF token; compared in constant time."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from urllib.parse import urlencode
 
+from evidence.board.keys import FACET_KEYS
 from evidence.coverage.report import CoverageReport, Item, Status
 from evidence.coverage.shots import FACES, ForEach, ShotList
 from evidence.model import (
@@ -27,22 +28,6 @@ from evidence.review.staleness import mark_of
 from evidence.tags.vocabulary import Vocabulary
 
 FACET_ORDER = (Facet.FACE, Facet.ROLE, Facet.COMPONENT, Facet.CONDITION, Facet.COUNT)
-
-KEYS: Mapping[Facet, Mapping[str, str]] = {
-    Facet.FACE: {"front": "f", "right": "r", "back": "b", "left": "l", "none": "n"},
-    Facet.ROLE: {
-        "overview": "o",
-        "elevation": "e",
-        "slope": "s",
-        "test_square": "t",
-        "close_up": "c",
-        "no_damage_proof": "p",
-        "measurement": "m",
-        "other": "x",
-    },
-    Facet.CONDITION: {"damage": "d", "no_damage": "u"},
-}
-"""One key for each word; the digits are for the components that the claim's list asks for."""
 
 STATUS_WORDS = {
     Status.MET: "shown",
@@ -380,7 +365,7 @@ def tag_choices(vocabulary: Vocabulary, shots: ShotList | None) -> dict[str, lis
             for value, key in keys.items()
             if vocabulary.word(facet, value)
         ]
-        for facet, keys in KEYS.items()
+        for facet, keys in FACET_KEYS.items()
     }
     asked = list(dict.fromkeys([*_components(shots), *vocabulary.ids(Facet.COMPONENT)]))
     found["component"] = [

@@ -7,12 +7,16 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
+from typing import TypeVar
 
 from evidence.model import Finding, Look, Sha256
-from evidence.sight.request import LookRequest
+from evidence.sight.request import LookRequest, TileRequest, TilesMade
 from evidence.sight.workers import START_GRACE_S, Failed, Fault, kill_pool, process_pool, run_each
+
+A = TypeVar("A")
+B = TypeVar("B")
 
 
 def look_all(
@@ -55,12 +59,28 @@ class LookProcess:
 
     def look(self, request: LookRequest) -> Look:
         """Analyse one photo; flags as `look_all` gives them."""
+        result = self._run(_look, request)
+        return _flagged(result) if isinstance(result, Failed) else result
+
+    def tiles(self, request: TileRequest) -> TilesMade:
+        """Write the tiles of one photo; a message when its process ended or took too long."""
+        result = self._run(_tiles, request)
+        if not isinstance(result, Failed):
+            return result
+        why = {
+            Fault.CRASHED: "decoding it ended its process",
+            Fault.TIMED_OUT: f"decoding it took longer than {result.detail}",
+            Fault.RAISED: result.detail,
+        }[result.fault]
+        return TilesMade(message=f"The full size cannot be shown: {why}.")
+
+    def _run(self, task: Callable[[A], B], request: A) -> B | Failed:
         with self._busy:
             cold = self._pool is None
             if self._pool is None:
                 self._pool = process_pool(1, preload="evidence.sight.look")
             try:
-                return self._pool.submit(_look, request).result(
+                return self._pool.submit(task, request).result(
                     self._timeout_s + (START_GRACE_S if cold else 0.0)
                 )
             except BrokenExecutor:
@@ -68,11 +88,9 @@ class LookProcess:
             except TimeoutError:
                 failure = Failed(fault=Fault.TIMED_OUT, detail=f"{self._timeout_s:g} s")
             except Exception as problem:
-                return _flagged(
-                    Failed(fault=Fault.RAISED, detail=f"{type(problem).__name__}: {problem}"[:200])
-                )
+                return Failed(fault=Fault.RAISED, detail=f"{type(problem).__name__}: {problem}"[:200])
             self._drop()
-        return _flagged(failure)
+        return failure
 
     def close(self) -> None:
         """End the process; the next request starts a new one."""
@@ -89,6 +107,12 @@ def _look(request: LookRequest) -> Look:
     from evidence.sight.look import look  # noqa: PLC0415 - loads the imaging libraries, in the worker only
 
     return look(request)
+
+
+def _tiles(request: TileRequest) -> TilesMade:
+    from evidence.sight.tiles import make_tiles  # noqa: PLC0415 - as above
+
+    return make_tiles(request)
 
 
 def _flagged(failure: Failed) -> Look:

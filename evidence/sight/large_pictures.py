@@ -53,13 +53,13 @@ def memory_needed(image: Image.Image, side: int | None) -> float:
     scale = 1.0 if side is None else min(1.0, side / max(width, height))
     reduced = pixels * min(1.0, 4 * scale * scale)  # a JPEG's scale is at most twice the one asked for
     if image.format in ("JPEG", "MPO"):
-        return _coefficients(image) + _WHOLE * reduced
+        return coefficients(image) + _WHOLE * reduced
     if side is not None and is_streamed(image):
         return _WHOLE * pixels * scale * scale
     return float(_WHOLE * pixels)
 
 
-def _coefficients(image: Image.Image) -> float:
+def coefficients(image: Image.Image) -> float:
     """Bytes of the whole picture's coefficients, two each, which libjpeg keeps for a progressive JPEG."""
     if not image.info.get("progressive"):
         return 0.0
@@ -98,7 +98,7 @@ def streamed(image: Image.Image, path: Path, mode: str, side: int) -> Image.Imag
     """
     if _ends_early(image, path):
         raise ValueError("the file ends before its picture does")
-    vips = _vips()
+    vips = one_thread_vips()
     large = vips.Image.thumbnail(
         str(path), side, height=side, size="down", no_rotate=True, fail_on="truncated"
     )
@@ -109,7 +109,7 @@ def streamed(image: Image.Image, path: Path, mode: str, side: int) -> Image.Imag
 
 
 @cache
-def _vips() -> Any:
+def one_thread_vips() -> Any:
     """Libvips with one thread and no cache: each process analyses one photo on one core."""
     os.environ.setdefault("VIPS_CONCURRENCY", "1")
     import pyvips  # noqa: PLC0415 - few cards hold a picture that needs it

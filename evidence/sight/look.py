@@ -119,8 +119,9 @@ def _failed(what: str, problem: BaseException) -> Finding:
 
 def _write_thumbs(rgb: Pixels, thumb_dir: Path, sha256: Sha256) -> None:
     """Write upright JPEGs without camera data, each completely or not at all; a killed run's remains are removed."""
-    for left in (thumb_dir / sha256[:2]).glob(f"{sha256}_*.part"):
-        left.unlink(missing_ok=True)
+    for side in THUMB_SIDES:
+        for left in (thumb_dir / sha256[:2]).glob(f"{sha256}_{side}.jpg.*.part"):
+            left.unlink(missing_ok=True)
     picture = rgb
     for side in THUMB_SIDES:
         picture = fitted(picture, side)

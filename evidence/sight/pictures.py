@@ -30,8 +30,13 @@ __all__ = [
     "READ_SIDE",
     "Picture",
     "PictureError",
+    "Source",
     "load_full_grey",
     "load_picture",
+    "opened",
+    "source_of",
+    "upright",
+    "whole_picture",
 ]
 
 READ_SIDE = 1600
@@ -100,8 +105,8 @@ def load_picture(
 
     Raises PictureError when the file gives no picture, and when decoding it needs more than `memory_mb` megabytes.
     """
-    source = _source(path, kind)
-    with _opened(source) as image:
+    source = source_of(path, kind)
+    with opened(source) as image:
         size, upright = image.size, image.format == "HEIF"  # its decoder has turned it already
         check_memory(image, READ_SIDE, memory_mb)
     image, truncated = _decoded(source, "RGB", READ_SIDE)
@@ -119,8 +124,8 @@ def load_full_grey(
 
     Raises PictureError as `load_picture` does.
     """
-    source = _source(path, kind)
-    with _opened(source) as header:
+    source = source_of(path, kind)
+    with opened(source) as header:
         upright, (width, height) = header.format == "HEIF", header.size
         most = max(width, height) * min(1.0, math.sqrt(FULL_PIXELS / (width * height)))
         side = None if width * height <= FULL_PIXELS else int(most)
@@ -132,7 +137,19 @@ def load_full_grey(
     return pixels if side is None else fitted(pixels, side)
 
 
-def _source(path: Path, kind: MediaKind) -> Source:
+def whole_picture(source: Source) -> Pixels:
+    """The picture in RGB at full size, not turned. Raises PictureError as `load_picture` does."""
+    return np.asarray(_decoded(source, "RGB", None)[0], np.uint8)
+
+
+def upright(pixels: Pixels, orientation: int) -> Pixels:
+    """The picture turned by its EXIF orientation (1 to 8; any other number turns nothing)."""
+    if orientation in _TURNS:
+        return np.asarray(Image.fromarray(pixels).transpose(_TURNS[orientation]), np.uint8)
+    return pixels
+
+
+def source_of(path: Path, kind: MediaKind) -> Source:
     """What Pillow opens: the file itself, so that it is not read whole; the bytes of a raw file's preview."""
     try:
         if kind is MediaKind.RAW:
@@ -148,7 +165,7 @@ def _unreadable(problem: OSError) -> PictureError:
     return PictureError("unreadable", f"The file could not be read: {problem.strerror}.")
 
 
-def _opened(source: Source) -> Image.Image:
+def opened(source: Source) -> Image.Image:
     """The picture with its header read and nothing decoded."""
     try:
         return Image.open(source if isinstance(source, Path) else io.BytesIO(source))
@@ -172,7 +189,7 @@ def _from_the_disk(problem: Exception) -> TypeGuard[OSError]:
 def _decoded(source: Source, mode: str, side: int | None) -> tuple[Image.Image, bool]:
     """The pixels, and whether the file ended before they did."""
     try:
-        with _opened(source) as image:
+        with opened(source) as image:
             if side is not None and isinstance(source, Path) and is_streamed(image):
                 return streamed(image, source, mode, side), False
             return _load(image, mode, side), False
@@ -186,7 +203,7 @@ def _decoded(source: Source, mode: str, side: int | None) -> tuple[Image.Image, 
         if not data.startswith(_JPEG_BEGINS):
             raise failure from problem
         try:  # with an end marker added, a truncated JPEG decodes as far as its data go
-            return _load(_opened(data + _JPEG_ENDS), mode, side), True
+            return _load(opened(data + _JPEG_ENDS), mode, side), True
         except Exception:
             raise failure from problem
 
@@ -215,7 +232,7 @@ def _preview(raw: bytes) -> bytes:
     best, most = b"", 0
     for start in _beginnings(raw):
         try:
-            with _opened(raw[start:]) as image:
+            with opened(raw[start:]) as image:
                 pixels = image.size[0] * image.size[1]
                 if pixels > most:
                     image.draft("L", (64, 64))

@@ -61,6 +61,57 @@ class LookRequest:
     options: LookOptions = field(default_factory=LookOptions)
 
 
+TILE_SIDE = 512
+"""Pixels of a tile's side."""
+INFO_NAME = "info.json"
+"""The entry of the tiles' ZIP file that gives the photo's width, height and levels."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TileRequest:
+    """One photo to cut into tiles of its own pixels."""
+
+    path: Path
+    sha256: Sha256
+    kind: MediaKind
+    orientation: int
+    """EXIF orientation, 1 to 8."""
+    thumb_dir: Path
+    memory_mb: int = PICTURE_MEMORY_MB
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TilesMade:
+    """The tiles of one photo, or why there are none."""
+
+    width: int = 0
+    """Upright pixels of the original; 0 when there are no tiles."""
+    height: int = 0
+    bytes: int = 0
+    """Size of the ZIP file."""
+    message: str = ""
+    """Why there are no tiles, in a sentence; else empty."""
+
+
+def tiles_path(thumb_dir: Path, sha256: Sha256) -> Path:
+    """Path of the ZIP file with the photo's tiles. Its name begins with the digest, as a thumbnail's does."""
+    return thumb_dir / sha256[:2] / f"{sha256}_tiles.zip"
+
+
+def tile_levels(width: int, height: int) -> list[int]:
+    """The levels that tiles are made for, the full size first.
+
+    Level n of a picture whose full size is level m is reduced 2 ** (m - n) times; m is the smallest number with
+    2 ** m at least the longer side. The levels end above the largest thumbnail, which shows the rest.
+    """
+    side = max(width, height)
+    full = max(0, (side - 1).bit_length())
+    levels = [full]
+    while -(-side // 2 ** (full - levels[-1] + 1)) > THUMB_SIDES[0]:
+        levels.append(levels[-1] - 1)
+    return levels
+
+
 def thumb_path(thumb_dir: Path, sha256: Sha256, side: int) -> Path:
     """Path of the thumbnail with that long side (one of THUMB_SIDES)."""
     return thumb_dir / sha256[:2] / f"{sha256}_{side}.jpg"

@@ -105,6 +105,20 @@ def test_after_a_purge_every_copy_is_gone_and_the_proof_remains(due, other_disk,
     assert [(one["claim"], refused["added"]) for one in refused["refused"]] == [("TC-1001", 0)]
 
 
+def test_the_tiles_of_a_purged_claim_are_removed_and_certified(due, theirs):
+    from evidence.board.tiles import TileStore
+
+    with at_home(due) as workspace:
+        store = TileStore(workspace)
+        assert all(store.info(sha).width for sha in theirs)
+        store.close()
+    assert len(list((due / "thumbnails").rglob("*_tiles.zip"))) == len(theirs)
+    assert run(due, approved(due)).status == 0
+    assert not list((due / "thumbnails").rglob("*_tiles.zip*"))
+    text = next((due / "purges").rglob("certificate-*.txt")).read_text(encoding="utf-8")
+    assert all(f"{sha}_tiles.zip" in text for sha in theirs)
+
+
 def test_a_purged_claims_card_taken_in_again_waits_unassigned_and_is_reported(
     due, theirs, two_houses_taken_in
 ):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import io
 import socket
 import threading
 from collections.abc import Iterator, Mapping
@@ -29,6 +30,7 @@ from evidence.model import (
     FacetValue,
     IntakeId,
     Look,
+    MediaKind,
     Quality,
     Sha256,
     Source,
@@ -143,6 +145,72 @@ def put_photos(
         for n, sha in enumerate(shas):
             _picture(workspace, sha, n)
     return shas
+
+
+def put_files(
+    workspace: Workspace,
+    number: str,
+    files: Mapping[str, tuple[MediaKind, bytes]],
+    *,
+    start: datetime = START,
+) -> list[Sha256]:
+    """Files of a claim by name, with these kinds and contents, as an intake leaves them; no thumbnails."""
+    photos = workspace.catalog.photos
+    shas = [Sha256(hashlib.sha256(content).hexdigest()) for _, content in files.values()]
+    listed = []
+    for sha, (name, (kind, content)) in zip(shas, files.items(), strict=True):
+        ending = Path(name).suffix.lower()
+        place = object_path(workspace.store, sha, ending)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(content)
+        listed.append(copied(f"DCIM/100TEST/{name}", sha, size=len(content), kind=kind))
+    stem = Path(next(iter(files))).stem.lower()
+    with workspace.catalog.transaction():
+        photos.add_originals(IntakeId(f"20260514-100000-{stem}"), listed)
+        photos.describe(
+            [
+                (sha, CameraFacts(), _seen(content))
+                for sha, (_, content) in zip(shas, files.values(), strict=True)
+            ]
+        )
+        segment = f"{start.date().isoformat()}/{number}-{stem}"
+        photos.place(
+            [
+                placing(
+                    sha,
+                    number,
+                    900 + n,
+                    segment=segment,
+                    reasons=("for the test",),
+                    corrected=start + timedelta(hours=1, seconds=n),
+                )
+                for n, sha in enumerate(shas)
+            ],
+            [
+                SegmentRow(
+                    segment=segment,
+                    claim=ClaimId(number),
+                    unknown=False,
+                    first=shas[0],
+                    photos=len(shas),
+                    day=start.date().isoformat(),
+                    position=90_000,
+                    probability=0.99,
+                    to_confirm=False,
+                    reasons=("for the test",),
+                )
+            ],
+        )
+    return shas
+
+
+def _seen(content: bytes) -> Look:
+    try:
+        with Image.open(io.BytesIO(content)) as image:
+            width, height = image.size
+    except OSError:
+        return Look()
+    return Look(quality=Quality(width=width, height=height, sharpness=300.0, brightness=0.5, clipped=0.0))
 
 
 def _facts(start: datetime, n: int, more: Mapping[str, str] | None) -> CameraFacts:

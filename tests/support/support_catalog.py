@@ -16,13 +16,14 @@ def copied(
     modified: datetime | None = None,
     dcf: DcfName | None = None,
     object_key: str | None = None,
+    kind: MediaKind = MediaKind.PHOTO,
 ) -> Copied:
     """A photo that was copied from a card; with no `object_key` it is one object by itself."""
     found = Found(
         card_path=card_path,
         size=size,
         modified=modified,
-        kind=MediaKind.PHOTO,
+        kind=kind,
         dcf=dcf,
         object_key=card_path if object_key is None else object_key,
     )

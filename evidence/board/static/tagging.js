@@ -13,7 +13,6 @@
   const bySha = new Map(tiles.map((tile) => [tile.dataset.sha, tile]));
   const undos = panel.dataset.last ? [Number(panel.dataset.last)] : [];
   const boxOf = (tile) => tile.querySelector("input[type=checkbox]");
-  const singleKeys = document.getElementById("keys");
   let current = 0;
   let anchor = 0;
 
@@ -234,7 +233,7 @@
 
   if (dialog) {
     dialog.addEventListener("keydown", (event) => {
-      if (event.key === "y" && singleKeys && singleKeys.checked) { event.preventDefault(); dialog.close("yes"); }
+      if (event.key === "y" && Board.singleKeys()) { event.preventDefault(); dialog.close("yes"); }
       event.stopPropagation();
     });
   }
@@ -320,16 +319,9 @@
     });
   }
 
-  if (singleKeys) {
-    try { singleKeys.checked = localStorage.getItem("keys") !== "off"; } catch { /* storage is disabled */ }
-    singleKeys.addEventListener("change", () => {
-      try { localStorage.setItem("keys", singleKeys.checked ? "on" : "off"); } catch { /* storage is disabled */ }
-    });
-  }
-
   document.addEventListener("keydown", (event) => {
     if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
-    if (event.target.closest("input:not([type=checkbox]), textarea, select")) return;
+    if (document.querySelector("dialog[open]") || event.target.closest("input:not([type=checkbox]), textarea, select")) return;
     if (event.key === "Escape") {
       const up = document.getElementById("up");
       if (!grid && up) location.assign(up.href);
@@ -342,7 +334,7 @@
       if (link) { location.assign(link.href); event.preventDefault(); }
       return;
     }
-    if (!singleKeys || !singleKeys.checked) return;
+    if (!Board.singleKeys()) return;
     if (grid && event.key === "a") {
       const all = tiles.every((tile) => boxOf(tile).checked);
       for (const tile of tiles) boxOf(tile).checked = !all;
