@@ -67,7 +67,7 @@ def build_card(
 
     The truth is also written as JSON beside the card, where `truth_path` says. `progress` is called
     with files done and files in all. `workers` processes draw; all processors by default. With
-    `every` above one only each so-manyth photo is drawn, and all that are special.
+    `every` above one, only every n-th photo is drawn, and all special ones.
     """
     table = read_scenario(scenario)
     frames = _chosen(plan(table, read_labels()), every)

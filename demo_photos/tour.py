@@ -85,7 +85,7 @@ def main() -> None:
     )
     tour.run("sheets", str(out / "sheets.pdf"))
     tour.run("labels", str(out / "labels.pdf"))
-    tour.say("In the evening the card goes into the computer, and the adjuster walks away.")
+    tour.say("In the evening the adjuster connects the card. The intake needs no further input.")
     tour.run("intake", str(card), may_find=True)
     tour.say("The result, claim by claim.")
     tour.run("claims")

@@ -54,7 +54,7 @@ def from_json(cls: type[T], data: object) -> T:
     try:
         return validated(cls, data)
     except ValidationError as problem:
-        raise CodecError(_told(problem.errors(include_url=False)[0])) from problem
+        raise CodecError(_explained(problem.errors(include_url=False)[0])) from problem
 
 
 def validated(cls: type[T], data: object) -> T:
@@ -88,7 +88,7 @@ def _plain(value: object) -> object:
     raise CodecError(f"{type(value).__name__} has no form in JSON here")
 
 
-def _told(problem: ErrorDetails) -> str:
+def _explained(problem: ErrorDetails) -> str:
     path = "".join(f"{step}: " for step in problem["loc"][1:])
     if problem["type"] == "missing":
         return f"{path}this field is missing"

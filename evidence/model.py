@@ -63,7 +63,7 @@ class Found:
     size: int
     """Bytes."""
     modified: datetime | None
-    """The card's own time stamp for the file, aware, UTC; None where it is absurd."""
+    """The card's own time stamp for the file, aware, UTC; None where it is impossible."""
     kind: MediaKind
     dcf: DcfName | None
     object_key: str
@@ -222,7 +222,7 @@ class SheetSeen:
 
 
 class SceneKind(StrEnum):
-    """The kinds of scene that the image network distinguishes."""
+    """What a photo shows as a whole, as the image network classifies it."""
 
     HOUSE = "house"
     ROOF = "roof"

@@ -79,7 +79,7 @@ class TomlFile:
         except ValidationError as trouble:
             problems = trouble.errors(include_url=False)
         problem = min(problems, key=lambda one: (not _is_unknown(one), self.line(_place(one))))
-        what, hint = _told(problem, cls)
+        what, hint = _explained(problem, cls)
         raise self.error(_place(problem), what, hint)
 
     def error(self, place: KeyPath, what: str, hint: str) -> BadInputError:
@@ -175,7 +175,7 @@ _KINDS = {
 }
 
 
-def _told(problem: ErrorDetails, cls: type) -> tuple[str, str]:
+def _explained(problem: ErrorDetails, cls: type) -> tuple[str, str]:
     """What is wrong and what to do about it."""
     kind, given, context = problem["type"], problem["input"], problem.get("ctx", {})
     place = _place(problem)

@@ -19,7 +19,7 @@ import filelock
 from evidence.archive.custody import RESTORE
 from evidence.archive.custody_key import first_key, keep_id, log_of
 from evidence.catalog.store import Catalog
-from evidence.disk.modes import FILE, in_an_archive, keep_from_others, set_modes
+from evidence.disk.modes import FILE, in_an_archive, restrict_umask, set_modes
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
 from evidence.model import ClaimId
 from evidence.settings import Settings, default_names, default_text, load_settings
@@ -68,7 +68,7 @@ def named_actor(text: str) -> str:
 
 
 class TurnLock:
-    """A lock across threads and processes that whoever waited first gets first, also against a loop that retakes it."""
+    """A lock across threads and processes. The first to wait gets it first, even if another loop takes it again and again."""
 
     def __init__(self, path: Path) -> None:
         self._lock = filelock.FileLock(path, mode=FILE)
@@ -117,8 +117,8 @@ class Workspace:
             )
         self.actor = system_actor() if actor is None else named_actor(actor)
         self.now = now
-        keep_from_others()
-        _close_to_others(self.root)
+        restrict_umask()
+        _restrict_permissions(self.root)
         self.settings: Settings = load_settings(_read(settings_file), origin=str(settings_file))
         refuse_overlaps(self.root, self.settings)
         self._refuse_unknown_lists()
@@ -300,7 +300,7 @@ def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], date
             f"{root} is an archive already.", "Use it with --archive, or choose another folder."
         )
     name = system_actor() if actor is None else named_actor(actor)
-    keep_from_others()
+    restrict_umask()
     try:
         unfinished = (root / UNFINISHED).exists()  # a killed `init` left it: start again
         if root.exists() and not unfinished and (not root.is_dir() or any(root.iterdir())):
@@ -346,7 +346,7 @@ def refuse_overlaps(root: Path, settings: Settings) -> None:
             )
 
 
-def _close_to_others(root: Path) -> None:
+def _restrict_permissions(root: Path) -> None:
     """Give the files of an archive that an earlier program made their permissions, once."""
     mark = root / PERMISSIONS
     if mark.exists():

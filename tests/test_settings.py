@@ -1,4 +1,4 @@
-"""Settings: the defaults hold, every bad value is one line that names its key, contradictions are told at the start."""
+"""Settings: the defaults hold, every bad value is one line that names its key, contradictions are refused at the start."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ BAD = [
 
 
 @pytest.mark.parametrize(("text", "key"), BAD, ids=[key for _, key in BAD])
-def test_a_bad_value_is_told_with_its_key(text, key):
+def test_a_bad_value_is_reported_with_its_key(text, key):
     said = refusal(text)
     name = key.rpartition(".")[2]
     line = next(n for n, one in enumerate(text.splitlines(), 1) if name in one) if name in text else 1
@@ -143,7 +143,7 @@ def test_a_misspelt_key_names_the_nearest_right_one(text, near):
         pytest.param("[safety\nplaces = 2", "not valid TOML", id="no TOML"),
     ],
 )
-def test_values_that_cannot_stand_together_are_told(text, words):
+def test_contradicting_values_are_refused(text, words):
     assert words in refusal(text)
 
 
@@ -164,7 +164,7 @@ def test_values_that_cannot_stand_together_are_told(text, words):
         pytest.param("[coverage]\ndefault_list = 'hail_rof'", "'hail_roof'", id="no such list"),
         pytest.param("[coverage.by_peril]\nwind = 'wind_rof'", "'wind_roof'", id="no such list for a peril"),
         pytest.param("[catalog]\nurl = 'nonsense'", "not a database URL", id="no database URL"),
-        pytest.param("[catalog]\nurl = 'mysql://x/y'", "mysql", id="a database it does not speak with"),
+        pytest.param("[catalog]\nurl = 'mysql://x/y'", "mysql", id="an unsupported database"),
         pytest.param(
             "[catalog]\nurl = 'sqlite:////nowhere/at/all/c.sqlite'", "cannot be opened", id="no such folder"
         ),
@@ -180,7 +180,7 @@ def test_an_archive_with_settings_that_cannot_be_is_not_opened(tmp_path, text, w
     assert ran.err.count("\n") == 1
 
 
-def test_a_database_that_is_none_is_told_in_one_line(tmp_path):
+def test_a_file_that_is_no_database_is_reported_in_one_line(tmp_path):
     archive = make_archive(tmp_path)
     for path in archive.glob("catalog.sqlite*"):
         path.unlink()

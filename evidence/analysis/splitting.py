@@ -247,7 +247,7 @@ def _catalog_rows(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Plac
         first = placed[segment.photos[0]]
         day = first.corrected.date().isoformat() if first.corrected else ""
         per_day[day] = per_day.get(day, 0) + 1
-        # An undated stretch has no day to be numbered in; its first photo names it instead.
+        # An undated segment has no day to be numbered in, so its id comes from its first photo.
         ids[segment.number] = f"{day}/{per_day[day]}" if day else f"undated-{first.sha256[:8]}"
         segments.append(
             SegmentRow(

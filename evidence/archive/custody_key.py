@@ -223,7 +223,7 @@ def _read_key_file(path: Path) -> Mapping[str, Any]:
     try:
         stored = json.loads(path.read_bytes())
         if os.name == "posix" and path.stat().st_mode & 0o077:
-            path.chmod(0o600)  # somebody opened it to others
+            path.chmod(0o600)  # somebody gave others access
     except FileNotFoundError:
         raise
     except (OSError, ValueError):

@@ -264,7 +264,7 @@ class FolderTarget:
             )
         return str(content.get("id", ""))
 
-    def close_to_others(self) -> None:
+    def restrict_permissions(self) -> None:
         """Give every file and folder of the target the permissions of `disk.modes`."""
         set_modes(self.root, in_a_bag)
 

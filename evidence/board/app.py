@@ -80,7 +80,7 @@ def make_app(
     _explain_errors(app)
     # DNS rebinding: a page of an attacker's site, whose name now points to this computer, must not reach the board.
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=[*LOOPBACK_NAMES, *names], www_redirect=False)
-    app.add_middleware(SecurityMiddleware, secure=secure)  # added last, so it stands outermost
+    app.add_middleware(SecurityMiddleware, secure=secure)  # added last, so it runs first
     return app
 
 

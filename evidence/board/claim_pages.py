@@ -270,7 +270,7 @@ def history_page(user: AnyUser, number: str) -> HTMLResponse:
     """The decisions about this claim, and its entries in the custody log."""
     view = open_claim(user, number)
     claims = user.workspace.catalog.claims
-    decisions = claims.decisions(Decision, claim=view.claim, standing_only=False) if view.claim else []
+    decisions = claims.decisions(Decision, claim=view.claim, in_force_only=False) if view.claim else []
     entries = list(user.workspace.custody.about(view.number))[-MAX_HISTORY:]
     return user.render(
         "history.html",

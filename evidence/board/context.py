@@ -55,6 +55,7 @@ def _templates() -> Environment:
     environment.filters["day"] = view_models.day_words
     environment.filters["clock"] = view_models.clock
     environment.filters["percent"] = view_models.percent
+    environment.filters["guess_percent"] = view_models.guess_percent
     return environment
 
 

@@ -69,7 +69,7 @@ class _LimitedBody:
 class SecurityMiddleware:
     """Refuses unknown methods, large bodies and requests from other sites; adds the security headers.
 
-    It stands outside the check of the host name, so that those refusals carry the headers too.
+    It runs before the check of the host name, so that those refusals have the headers too.
     """
 
     def __init__(self, app: App, *, secure: bool, max_bytes: int = MAX_BYTES) -> None:

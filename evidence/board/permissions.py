@@ -28,7 +28,7 @@ PERMISSIONS: dict[Duty, frozenset[Permission]] = {
     Duty.REVIEWER: frozenset(Permission),
     Duty.OFFICE: _EVERYONE | {Permission.REOPEN, Permission.UNDO_OTHERS, Permission.PLACE},
 }
-"""An adjuster never signs off their own photos; the office keeps order and does not tag photos."""
+"""An adjuster never signs off their own photos; the office corrects the filing and does not tag photos."""
 
 
 def is_allowed(duty: Duty, permission: Permission) -> bool:

@@ -98,6 +98,11 @@ def percent(share: float) -> int:
     return 100 if share >= 1 else min(99, round(share * 100))
 
 
+def guess_percent(share: float) -> int:
+    """A guess's probability in whole percent, 99 at most: a guess is never certain."""
+    return min(99, percent(share))
+
+
 def pills_of(record: PhotoRecord, vocabulary: Vocabulary) -> tuple[Pill, ...]:
     """The stated facets, and the guesses that are probable enough to be shown."""
     found = []
@@ -110,7 +115,7 @@ def pills_of(record: PhotoRecord, vocabulary: Vocabulary) -> tuple[Pill, ...]:
                 facet=facet.value,
                 value=value.value,
                 words=value_words(vocabulary, facet, value.value),
-                guess_percent=None if value.stated else percent(value.confidence),
+                guess_percent=None if value.stated else guess_percent(value.confidence),
                 why=f"{SOURCE_WORDS[value.source]}{f': {value.reason}' if value.reason else ''}",
             )
         )

@@ -33,7 +33,7 @@ FLAGS: Final[Mapping[str, str]] = {
     "absurd_offset": "the offset from UTC cannot be right",
     "no_gps_fix": "the camera had no position",
     "absurd_gps": "the position cannot be right",
-    "gps_interrupted": "the camera had lost the satellites; the position is its last one",
+    "gps_interrupted": "the camera had no satellite signal; the position is its last one",
     "absurd_gps_time": "the satellites' time cannot be right",
     "absurd_altitude": "the altitude cannot be right",
     "absurd_direction": "the direction cannot be right",

@@ -247,17 +247,17 @@ class Claims:
         *,
         claim: ClaimId | None = None,
         photos: Collection[Sha256] | None = None,
-        standing_only: bool = True,
+        in_force_only: bool = True,
     ) -> list[DecisionRow[D]]:
         """Decisions of that type, or of any type of that group, in the order they were made.
 
         With `claim` those of that claim, with `photos` those about one of these photos; no others are read.
         """
         if photos is None:
-            return self._decisions(of, claim, None, standing_only=standing_only)
+            return self._decisions(of, claim, None, in_force_only=in_force_only)
         found: dict[int, DecisionRow[D]] = {}
         for piece in chunks(sorted(photos)):
-            rows = self._decisions(of, claim, piece, standing_only=standing_only)
+            rows = self._decisions(of, claim, piece, in_force_only=in_force_only)
             found |= {row.number: row for row in rows}
         return [found[number] for number in sorted(found)]
 
@@ -267,7 +267,7 @@ class Claims:
         claim: ClaimId | None,
         photos: Sequence[Sha256] | None,
         *,
-        standing_only: bool,
+        in_force_only: bool,
     ) -> list[DecisionRow[D]]:
         query = select(t.decision).order_by(t.decision.c.id)
         if photos is not None:
@@ -277,13 +277,13 @@ class Claims:
             query = query.where(t.decision.c.kind.in_(kinds_of(of)))
         if claim is not None:
             query = query.where(t.decision.c.claim == claim)
-        if standing_only:
+        if in_force_only:
             query = query.where(t.decision.c.undone.is_(False))
         with self._database.transaction() as db:
             return [_read_decision(row, of) for row in db.execute(query)]
 
     def latest_about(self, photo: Sha256, of: type[D]) -> DecisionRow[D] | None:
-        """The newest standing decision of that type or group that is about the photo."""
+        """The newest decision of that type or group about the photo that was not undone."""
         query = (
             select(t.decision)
             .join(t.decision_photo, t.decision_photo.c.decision == t.decision.c.id)

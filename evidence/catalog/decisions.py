@@ -1,8 +1,9 @@
 """What a person can decide, as types, and their form in the catalog's `kind`, `before` and `after` columns.
 
 `Decision` is the base of a closed set, grouped by what may be done with them: a `Correction` can be undone,
-a `SplitCorrection` says which claim photos belong to or where a segment begins, a `ReviewDecision` is a reviewer's word on a claim, a `Closure` starts or stops
-the claim's retention period. `replaced` always says what stood before.
+a `SplitCorrection` says which claim photos belong to or where a segment begins, a `ReviewDecision` signs a claim off,
+sends it back or reopens it, a `Closure` starts or stops the claim's retention period. `replaced` holds what was
+there before.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from evidence.model import ClaimId, ClaimState, Facet, Sha256
 
 
 class Touched(NamedTuple):
-    """One thing that a decision settles; two decisions with a common one are about the same."""
+    """One thing that a decision changes. Of two decisions that change the same thing, the later one must be undone first."""
 
     subject: str
     """A photo's digest, or a claim with a requirement and a place."""
@@ -42,7 +43,7 @@ class Decision:
         return ()
 
     def touches(self) -> frozenset[Touched]:
-        """What it settles."""
+        """The things that it changes."""
         return frozenset()
 
 
@@ -113,8 +114,8 @@ class Shift(SplitCorrection):
 
     def touches(self) -> frozenset[Touched]:
         """The claim of each of its photos, and both boundaries."""
-        settled = {Touched(sha, "claim") for sha in self.claims}
-        return frozenset(settled | {Touched(self.boundary, "boundary"), Touched(self.to, "boundary")})
+        touched = {Touched(sha, "claim") for sha in self.claims}
+        return frozenset(touched | {Touched(self.boundary, "boundary"), Touched(self.to, "boundary")})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +149,7 @@ class Join(BoundaryCorrection):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tag(Correction):
-    """Facets of photos are stated; None takes an earlier statement back."""
+    """Facets of photos are stated; None removes an earlier statement."""
 
     kind: Literal["tag"] = "tag"
     replaced: Mapping[Sha256, Mapping[Facet, str | None]]
@@ -191,7 +192,7 @@ class Waive(Correction):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierState:
-    """Where the claim stood before a verdict."""
+    """The claim's state before a reviewer's decision."""
 
     state: ClaimState
 
@@ -233,7 +234,7 @@ class SendBack(ReviewDecision):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeBack(ReviewDecision):
-    """A sign-off or a return no longer stands; the claim is open again."""
+    """A sign-off or a return is undone; the claim is open again."""
 
     kind: Literal["take_back"] = "take_back"
 
@@ -275,7 +276,7 @@ D_co = TypeVar("D_co", bound=Decision, covariant=True)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionRow(Generic[D_co]):
-    """A decision as the catalog keeps it: who made it, when, and whether it still stands."""
+    """A decision as the catalog keeps it: who made it, when, and whether it was undone."""
 
     number: int
     at: datetime

@@ -27,7 +27,7 @@ def translate(context: ExceptionContext) -> EvidenceError | None:
 
 
 def error_of(trouble: BaseException) -> EvidenceError | None:
-    """The error that tells a person what a database error means; None for one that no person caused."""
+    """The error to show for a database error; None for an error of the program itself."""
     if getattr(trouble, "sqlstate", None) in _POSTGRES_FULL:
         return _refused(str(trouble))
     if not isinstance(trouble, sqlite3.Error):

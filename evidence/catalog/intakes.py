@@ -39,7 +39,7 @@ class IntakeRow:
     told_safe: bool = False
     """The verdict that was told last."""
     safe_told_at: datetime | None = None
-    """When the card was last told safe to erase, aware, UTC."""
+    """When the card was last called safe to erase, aware, UTC."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +91,7 @@ class Intakes:
             return _read_intake(row) if row else None
 
     def runs_to_judge(self, since: datetime) -> list[IntakeRow]:
-        """The latest run of each card that is not told safe, began at `since` or later, or has a bad copy.
+        """The latest run of each card that is not called safe, began at `since` or later, or has a bad copy.
 
         Oldest first. Reads neither the other runs nor their files.
         """

@@ -106,9 +106,10 @@ class Photos(Intakes, Originals, Segments, Tags):
     def _records(self, rows: Sequence[Row[Any]], *, embeddings: bool) -> list[PhotoRecord]:
         digests = [Sha256(row.sha256) for row in rows]
         seen = self.sightings(digests)
-        said = self.said(digests)
+        tag_rows = self.tag_rows(digests)
         return [
-            _read_record(row, seen.get(row.sha256, []), said.get(row.sha256, []), embeddings) for row in rows
+            _read_record(row, seen.get(row.sha256, []), tag_rows.get(row.sha256, []), embeddings)
+            for row in rows
         ]
 
 
@@ -130,7 +131,7 @@ def _look(text: str) -> Look:
 
 
 def _read_record(
-    row: Row[Any], seen: Sequence[Sighting], said: Sequence[Mapping[str, Any]], embeddings: bool
+    row: Row[Any], seen: Sequence[Sighting], tag_rows: Sequence[Mapping[str, Any]], embeddings: bool
 ) -> PhotoRecord:
     facts = _facts(row.facts) if row.facts else CameraFacts()
     look = _look(row.look) if row.look else Look()
@@ -157,6 +158,6 @@ def _read_record(
         claim_confidence=row.claim_confidence,
         to_confirm=row.to_confirm,
         claim_reasons=tuple(json.loads(row.claim_reasons)),
-        tags={Facet(one["facet"]): facet_value(one) for one in said if one["strongest"]},
+        tags={Facet(one["facet"]): facet_value(one) for one in tag_rows if one["strongest"]},
         flags=(*facts.flags, *look.flags, *tag_flags),
     )

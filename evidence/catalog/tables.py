@@ -64,7 +64,7 @@ intake = Table(
     Column("purged", Integer, nullable=False, default=0),  # files whose claims were purged since
     Column("came_since", Integer, nullable=False, default=0),  # files on the card that the run did not see
     Column("told_safe", Boolean, nullable=False, default=False),  # the verdict that was told last
-    Column("safe_told_at", String(40)),  # when the card was last told safe
+    Column("safe_told_at", String(40)),  # when the card was last called safe
     Index("ix_intake_told_safe", "told_safe", "superseded_by"),
     Index("ix_intake_started_at", "started_at"),
 )

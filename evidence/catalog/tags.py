@@ -24,7 +24,7 @@ class Tags:
         """Replace the tags of these photos; returns those for which anything changed."""
         changed: set[Sha256] = set()
         with self._database.transaction() as db:
-            present = self.said(list(results))
+            present = self.tag_rows(list(results))
             for sha, result in results.items():
                 rows = _tag_rows(sha, result)
                 if rows == sorted(present.get(sha, []), key=_tag_key):
@@ -65,7 +65,7 @@ class Tags:
                 if rows:
                     db.execute(t.tag.insert(), rows)
 
-    def said(self, digests: Sequence[Sha256]) -> dict[Sha256, list[dict[str, Any]]]:
+    def tag_rows(self, digests: Sequence[Sha256]) -> dict[Sha256, list[dict[str, Any]]]:
         """The rows of the tag table for these photos."""
         found: dict[Sha256, list[dict[str, Any]]] = defaultdict(list)
         with self._database.transaction() as db:
@@ -78,7 +78,7 @@ class Tags:
         """What people stated of these photos."""
         return {
             sha: {Facet(row["facet"]): facet_value(row) for row in rows if row["source"] == Source.PERSON}
-            for sha, rows in self.said(digests).items()
+            for sha, rows in self.tag_rows(digests).items()
             if any(row["source"] == Source.PERSON for row in rows)
         }
 

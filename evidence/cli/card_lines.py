@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 WIDTH = 80
 """Longest line, in columns, as long as no word is longer."""
 MOST_CARDS = 20
-"""Cards told of at the end of a backup or a check; the others are counted."""
+"""Cards listed at the end of a backup or a check; the others are counted."""
 
 
 def moment(when: datetime) -> str:
@@ -59,8 +59,8 @@ def _place(place: PlaceOfCard) -> str:
     return "; ".join(parts)
 
 
-def told_cards(report: CardsReport) -> Iterable[str]:
-    """The end of a backup or a check: cards that a person must be told of, and a count of the rest."""
+def card_summary(report: CardsReport) -> Iterable[str]:
+    """The end of a backup or a check: the cards that a person must know about, and a count of the others."""
     news = sorted(
         (card for card in report.cards if card.news), key=lambda one: (not one.lost_safety, one.seen_at)
     )
@@ -70,15 +70,17 @@ def told_cards(report: CardsReport) -> Iterable[str]:
     if left:
         unsafe = sum(not card.verdict.safe_to_erase for card in left)
         yield from _wrapped(
-            f"{_cards(len(left), 'more')} to tell of, {unsafe} of them not safe: `evidence cards` lists every card."
+            f"{counted(len(left), 'more card')}, {unsafe} of them not safe: `evidence cards` lists every card."
         )
     rest = len(report.cards) - len(news)
     if rest:
         words = _cards(rest, "other" if news else "")
-        yield from _wrapped(f"{words} safe as told before; `evidence cards` lists every card.")
+        yield from _wrapped(f"{words} still safe to erase; `evidence cards` lists every card.")
     if report.others:
         words = counted(report.others, "older card was", "older cards were")
-        yield from _wrapped(f"{words} told safe and not judged again; `evidence cards` judges every card.")
+        yield from _wrapped(
+            f"{words} called safe before and not checked again; `evidence cards` checks every card."
+        )
 
 
 def _cards(number: int, which: str) -> str:
@@ -104,7 +106,7 @@ def headline(card: CardNow) -> str:
         seen = "" if card.connected else f" for the {counted(card.files, 'file')} seen"
         return f"SAFE TO ERASE{seen}"
     if card.lost_safety and card.safe_told_at:
-        start = f"NO LONGER SAFE, although it was told safe {moment(card.safe_told_at)}. "
+        start = f"NO LONGER SAFE, although it was called safe {moment(card.safe_told_at)}. "
     else:
         start = ""
     if verdict.safe_as_seen:

@@ -64,7 +64,7 @@ def verify(
     emit(
         as_json,
         {**to_json(report), "cards": to_json(cards)},
-        lambda: [*_verify_lines(report), *card_lines.told_cards(cards)],
+        lambda: [*_verify_lines(report), *card_lines.card_summary(cards)],
     )
     if report.bad or report.missing:
         raise typer.Exit(FINDINGS)

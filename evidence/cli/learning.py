@@ -60,7 +60,7 @@ def tags(
             r["name"],
             r["facet"],
             r["value"],
-            "stated" if r["stated"] else f"guess {r['confidence']:.0%}",
+            "stated" if r["stated"] else f"guess {min(99, round(100 * float(r['confidence'])))}%",
             r["reason"],
         )
         for r in rows

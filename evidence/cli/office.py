@@ -65,7 +65,7 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
         lambda: [
             _copied(report),
             *(f"Target {one.subject}: {one.message}" for one in report.troubles),
-            *card_lines.told_cards(cards),
+            *card_lines.card_summary(cards),
         ],
     )
     if any(one.code == ARCHIVE_OLDER for one in report.troubles):
@@ -216,7 +216,7 @@ def purge_plan(
         planned,
         lambda: [
             f"Plan {planned.plan}: {', '.join(planned.claims)}.",
-            *(f"Owed, the purge cannot reach it: {owed_line(one)}" for one in planned.owed),
+            *(f"Not reachable, to be deleted later: {owed_line(one)}" for one in planned.owed),
             f"To approve it, as another person: evidence purge approve {planned.plan} --actor NAME",
             COUNSEL,
         ],
@@ -261,7 +261,11 @@ def purge_run(plan: Plan, archive: Archive = None, actor: Actor = None, as_json:
         data,
         lambda: [
             *(f"Claim {one.claim} purged; certificate {one.certificate}" for one in report.purged),
-            *(f"Owed, not reached: {owed_line(each)}" for one in report.purged for each in one.owed),
+            *(
+                f"Not reached, to be deleted later: {owed_line(each)}"
+                for one in report.purged
+                for each in one.owed
+            ),
             *(f"Claim {one.claim} was not purged: {one.reason}" for one in report.refused),
         ],
     )

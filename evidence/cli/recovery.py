@@ -65,7 +65,7 @@ def repair(
             f"{counted(report.read, 'file')} read, {len(report.repaired)} repaired, {len(report.findings)} not repaired.",
             *(f"  {one.place}: {one.path} repaired from {one.source}" for one in report.repaired),
             *_lines(report.findings),
-            *card_lines.told_cards(cards),
+            *card_lines.card_summary(cards),
         ],
     )
     if report.findings:

@@ -106,7 +106,7 @@ def target_lost(
 ) -> None:
     """Declare a target's disk lost. Another person confirms it with --confirm.
 
-    From then on it neither counts nor blocks a purge; purges list it as owed.
+    Then it no longer counts and blocks no purge. Purges list it as a disk whose copies must still be deleted.
     """
     from evidence.office import targets
 
@@ -131,7 +131,7 @@ def target_lost(
 
 
 _RETIRED = frozenset({"lost", "replaced"})
-"""States of a disk whose copies do not count, so that nothing more is said of them."""
+"""States of a disk whose copies do not count, so that no more is shown of them."""
 _HEADINGS = [
     "name",
     "path",

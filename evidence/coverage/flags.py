@@ -93,9 +93,7 @@ def _about_time(
     if photo.kind is MediaKind.PHOTO and photo.facts.taken_local is None:
         yield _finding("no_original_time", seen, "The capture time is missing")
     if photo.correction:
-        yield _finding(
-            "clock_corrected", seen, f"The camera's clock is corrected: {photo.correction.rstrip('.')}"
-        )
+        yield _finding("clock_corrected", seen, f"The time was corrected: {photo.correction.rstrip('.')}")
     if taken is None:
         return
     if claim.loss_date is not None and taken.date() < claim.loss_date:

@@ -24,7 +24,7 @@ IsOriginal = Callable[[PurePosixPath], bool]
 """True for a path below the root whose file is payload of a bag or a verified original."""
 
 
-def keep_from_others() -> None:
+def restrict_umask() -> None:
     """Make the files that this process writes from now on readable to the owner and the group alone."""
     if os.name == "posix":
         os.umask(_OTHERS)

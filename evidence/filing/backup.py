@@ -71,7 +71,7 @@ def make_ready(workspace: Workspace, target: FolderTarget) -> None:
     target.check_ready()
     require_same_disk(workspace, target)
     if not (known and known.permissions):
-        target.close_to_others()
+        target.restrict_permissions()
     found = TargetRecord(
         id=target.marker_id(), medium=target.medium(), place_id=target.place_id(), permissions=True
     )
@@ -230,7 +230,7 @@ def _push_all(
             except BagError as trouble:
                 findings.append(_not_backed_up(target, trouble))
         with workspace.filing():
-            stuck = len(held_back) == len(waiting) and not _push_a_circle(workspace, target, held_back)
+            stuck = len(held_back) == len(waiting) and not _push_cycle(workspace, target, held_back)
         if stuck:
             break
         waiting = list(held_back)
@@ -239,10 +239,10 @@ def _push_all(
     return done, findings
 
 
-def _push_a_circle(
+def _push_cycle(
     workspace: Workspace, target: Target, held_back: Mapping[ClaimId, Mapping[str, Sha256]]
 ) -> bool:
-    """Push bags that give photos to each other, with those photos kept in both; False when there are none.
+    """Push bags that exchange photos, and keep those photos in both; False when there are none.
 
     Afterwards each photo stands in the bag that receives it, so that a second push may take it from the other.
     """

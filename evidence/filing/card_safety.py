@@ -32,7 +32,7 @@ from evidence.workspace import Workspace
 RECENT = timedelta(days=30)
 """Runs of this age or younger are judged again at the end of every backup and verify."""
 RULE = (
-    "Every card that is not told safe, every card taken in within the last 30 days, and every card with a copy "
+    "Every card that is not called safe, every card taken in within the last 30 days, and every card with a copy "
     "that was found bad; all cards after a change of the backup targets or of `[safety]`. `evidence cards` lists all."
 )
 JUDGED_BY = "cards-judged-by.json"
@@ -61,11 +61,11 @@ class CardNow:
     was_told_safe: bool
     """The verdict that was told before this one."""
     safe_told_at: datetime | None
-    """When it was last told safe, aware, UTC."""
+    """When it was last called safe, aware, UTC."""
 
     @property
     def lost_safety(self) -> bool:
-        """True when the card was told safe once and is not safe now."""
+        """True when the card was called safe once and is not safe now."""
         return self.safe_told_at is not None and not self.verdict.safe_to_erase
 
     @property
@@ -80,7 +80,7 @@ class CardsReport:
 
     cards: tuple[CardNow, ...]
     others: int
-    """Older cards that were told safe and were not judged again."""
+    """Older cards that were called safe and were not judged again."""
     rule: str
     """Which cards are listed."""
 

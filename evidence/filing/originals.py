@@ -35,12 +35,12 @@ def missing_originals(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sh
     }
 
 
-def is_kept_well(workspace: Workspace, sha: Sha256) -> bool:
+def has_good_original(workspace: Workspace, sha: Sha256) -> bool:
     """True when a bag or the intake area has the original, and it is not known to be bad."""
     return find_original(workspace, sha) is not None and not known_bad(workspace, [sha])
 
 
-def bags_to_heal(workspace: Workspace, digests: Sequence[Sha256]) -> set[ClaimId]:
+def bags_to_repair(workspace: Workspace, digests: Sequence[Sha256]) -> set[ClaimId]:
     """Bags in which one of these originals is bad or missing, while the intake area has it."""
     held = workspace.catalog.keeping.held_in(digests)
     bad = known_bad(workspace, digests)

@@ -101,7 +101,7 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
             "holds": to_json(claims.holds(claim)) if row else [],
             "waivers": to_json(claims.waivers(claim)) if row else [],
             "decisions": [
-                as_record(one) for one in claims.decisions(Decision, claim=claim, standing_only=False)
+                as_record(one) for one in claims.decisions(Decision, claim=claim, in_force_only=False)
             ]
             if row
             else [],
@@ -114,7 +114,7 @@ def _photo_record(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, s
     photos = workspace.catalog.photos
     records = [record for record in photos.of_claim(claim or None) if record.sha256 in paths]
     digests = [record.sha256 for record in records]
-    seen, said = photos.sightings(digests), photos.said(digests)
+    seen, tag_rows = photos.sightings(digests), photos.tag_rows(digests)
     rows = workspace.catalog.records.placed(claim or None)
     embeddings = bytearray()
     listed = []
@@ -127,7 +127,7 @@ def _photo_record(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, s
                 "card_path": record.card_path,
                 "size": row["size"],
                 "record": to_json(record),
-                "said": said.get(record.sha256, []),
+                "said": tag_rows.get(record.sha256, []),
                 "seen": to_json(seen.get(record.sha256, [])),
                 "suffix": row["suffix"],
                 "described": row["look"] is not None,

@@ -102,7 +102,7 @@ def _not_released(
     return {
         path: sha
         for path, sha in files.items()
-        if sha not in purged and not stands_elsewhere(workspace, target, claim, sha)
+        if sha not in purged and not is_in_another_bag(workspace, target, claim, sha)
     }
 
 
@@ -142,7 +142,7 @@ def receivers(workspace: Workspace, claim: ClaimId, photos: Iterable[Sha256]) ->
     return {other for places in held.values() for other, _ in places if other != claim}
 
 
-def stands_elsewhere(workspace: Workspace, target: Target, claim: ClaimId, sha: Sha256) -> bool:
+def is_in_another_bag(workspace: Workspace, target: Target, claim: ClaimId, sha: Sha256) -> bool:
     """True when another bag at the target holds the photo, read back now."""
     for other, path in workspace.catalog.keeping.held_in([sha]).get(sha, ()):
         if other != claim and target.holds(bag_folder(workspace, other).name, path, sha):

@@ -94,7 +94,7 @@ class _Work:
     by_size: dict[int, list[Path]] | None = None
     """Files on the cards by size in bytes; None until they are needed."""
 
-    def lacks(self, code: str, subject: str, message: str) -> None:
+    def add_finding(self, code: str, subject: str, message: str) -> None:
         self.findings.append(Finding(code=code, message=message, subject=subject))
 
 
@@ -126,7 +126,7 @@ def repair(
             try:
                 _repair_bag(work, place, claim, suspects)
             except EvidenceError as trouble:
-                work.lacks("not_repaired", f"{place.name}: {claim or 'unassigned'}", str(trouble))
+                work.add_finding("not_repaired", f"{place.name}: {claim or 'unassigned'}", str(trouble))
         progress(f"Repairing {place.name}", len(claims), len(claims))
         if place.target is None:
             file_away(workspace)  # records and sidecars that were moved aside are written again
@@ -156,11 +156,11 @@ def _add_targets(work: _Work, wanted: Mapping[str, object], *, everything: bool)
             make_ready(work.workspace, target)
         except EvidenceError as trouble:
             if everything or target.name in wanted:
-                work.lacks("unreachable", target.name, str(trouble))
+                work.add_finding("unreachable", target.name, str(trouble))
             continue
         work.places.append(_Place(target=target, root=target.root))
     for name in sorted(set(wanted) - {one.name for one in named} - {ARCHIVE_PLACE}):
-        work.lacks("unreachable", name, f"The settings no longer name the backup target {name}.")
+        work.add_finding("unreachable", name, f"The settings no longer name the backup target {name}.")
 
 
 # --- one bag -----------------------------------------------------------------------------
@@ -193,7 +193,7 @@ def _push(
     done = push_released(work.workspace, target, [claim])
     subject = f"{target.name}: {bag.name}"
     if not done:
-        work.lacks("not_repaired", subject, f"{bag.name} holds originals that the archive has not.")
+        work.add_finding("not_repaired", subject, f"{bag.name} holds originals that the archive has not.")
         return
     work.read += len(payload)
     work.workspace.record(
@@ -232,7 +232,7 @@ def _repair_original(work: _Work, place: _Place, claim: ClaimId, path: Path, sha
         )
         return
     keeping.mark_corrupt(place.name, [sha], at=work.workspace.now())
-    work.lacks(
+    work.add_finding(
         "not_repaired",
         f"{place.name}: {relative}",
         f"{path.name} is bad or missing and no copy matches its digest {sha[:12]}. "

@@ -1,4 +1,4 @@
-"""A claim's bag, or a whole archive, brought back from one backup target with nothing else left."""
+"""A claim's bag, or a whole archive, restored from one backup target alone."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ class _Progressing:
     damaged: list[str] = field(default_factory=list)
     """Bags of which tag files were damaged at the target."""
 
-    def lacks(self, code: str, subject: str, message: str) -> None:
+    def add_finding(self, code: str, subject: str, message: str) -> None:
         self.findings.append(Finding(code=code, message=message, subject=subject))
 
 
@@ -230,7 +230,7 @@ def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
         try:
             tags, listed = _salvaged(source, back)
         except (EvidenceError, OSError, KeyError, ValueError, TypeError):
-            back.lacks(
+            back.add_finding(
                 "bag_unreadable",
                 source.name,
                 f"The records of the bag {source.name} are damaged; it was left out.",
@@ -238,11 +238,13 @@ def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
             return
     for path, digest in listed.items():
         if why_unsafe(path) or not path.startswith(DATA):
-            back.lacks("unsafe_name", f"{source.name}/{path}", f"{path} is not a name that a bag may hold.")
+            back.add_finding(
+                "unsafe_name", f"{source.name}/{path}", f"{path} is not a name that a bag may hold."
+            )
         elif _copied(source / path, bag / path, digest, back):
             back.files += 1
         else:
-            back.lacks(
+            back.add_finding(
                 "not_restored",
                 f"{source.name}/{path}",
                 f"{path} is bad or missing at the target; bring it back from another copy.",
@@ -261,7 +263,7 @@ def _restore_bag(source: Path, bag: Path, back: _Progressing) -> None:
 def _salvaged(source: Path, back: _Progressing) -> tuple[Mapping[str, bytes], Mapping[str, Sha256]]:
     """The tag files of a damaged bag that are sound, and the digests of its files by path."""
     records = read_bag_records(source)
-    back.lacks(
+    back.add_finding(
         "records_damaged",
         source.name,
         f"{', '.join(records.lacking)} of the bag {source.name} is damaged or missing at the target and was made anew.",
@@ -307,7 +309,7 @@ def _copied(source: Path, dest: Path, digest: Sha256, back: _Progressing) -> boo
 def _restore_archive_files(there: Path, into: Path, back: _Progressing) -> None:
     listing = list_archive_files(there)
     if not listing.digests and not listing.unlisted:
-        back.lacks(
+        back.add_finding(
             "no_archive_files",
             AT_TARGET,
             "The target holds no settings, logs or record files of the archive.",
@@ -326,7 +328,7 @@ def _restore_archive_file(
     """Copy one file that has one of these digests."""
     source, dest = there / name, into / name
     if why_unsafe(name) or source.is_symlink():
-        back.lacks("unsafe_name", name, f"{name} is not a name that an archive holds.")
+        back.add_finding("unsafe_name", name, f"{name} is not a name that an archive holds.")
         return
     if dest.exists():
         return  # a killed restore brought it back whole, and the rebuild may have changed it since
@@ -334,7 +336,7 @@ def _restore_archive_file(
     if found in digests and _copied(source, dest, Sha256(found), back):
         _make_writable(dest)
     else:
-        back.lacks("not_restored", f"{AT_TARGET}/{name}", f"{name} is bad or missing at the target.")
+        back.add_finding("not_restored", f"{AT_TARGET}/{name}", f"{name} is bad or missing at the target.")
 
 
 def _restore_unproved(
@@ -343,10 +345,10 @@ def _restore_unproved(
     """Copy files whose manifest is lost: settings without proof are better than none, and a person is told to check."""
     for name in names:
         if name == SETTINGS and not _are_settings(there / name):
-            back.lacks("not_restored", f"{AT_TARGET}/{name}", f"{name} at the target is damaged.")
+            back.add_finding("not_restored", f"{AT_TARGET}/{name}", f"{name} at the target is damaged.")
         else:
             _restore_archive_file(there, into, name, {Sha256(_digest_of(there / name))} - {""}, back)
-    back.lacks(
+    back.add_finding(
         "not_proved",
         f"{AT_TARGET}/{manifest}",
         f"{manifest} is missing or cannot be read, so no digest proves {len(names)} of the files that came back: "
@@ -395,13 +397,13 @@ def _require_log_and_settings(
 ) -> None:
     """Give the archive default settings and a new log where the target had none."""
     if not (into / CUSTODY).exists():
-        back.lacks("log_missing", str(CUSTODY), "The target holds no custody log; a new one was begun.")
+        back.add_finding("log_missing", str(CUSTODY), "The target holds no custody log; a new one was begun.")
         log = CustodyLog(into / CUSTODY)
         log.head_path.unlink(missing_ok=True)  # it is the end of the log that is lost
         log.append(actor=actor, action="archive_made", subject=into.absolute().name, details={}, at=now())
     _require_head(CustodyLog(into / CUSTODY), back, actor=actor, at=now())
     if not (into / SETTINGS).exists():
-        back.lacks(
+        back.add_finding(
             "settings_missing", SETTINGS, "The target holds no settings; the program's own were written."
         )
         with writing(into):
@@ -417,7 +419,7 @@ def _require_head(log: CustodyLog, back: _Progressing, *, actor: str, at: dateti
     if reached or not log.verify_chain():
         return
     log.reseal(actor, "restored from a target without the head of its log", at)
-    back.lacks(
+    back.add_finding(
         "head_missing",
         CUSTODY.as_posix(),
         "The end of the custody log is not proved: the target lost its head file, or the log's last entries. "

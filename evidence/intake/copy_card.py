@@ -12,7 +12,7 @@ from evidence.cards.volumes import CardSource
 from evidence.catalog.intakes import IntakeRow
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, CardReadError
-from evidence.filing.originals import is_kept_well
+from evidence.filing.originals import has_good_original
 from evidence.model import Copied, Found, Refusal
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -84,7 +84,7 @@ def copy_again(workspace: Workspace, source: CardSource, gone: Sequence[Copied])
     Raises CardReadError, DestinationError.
     """
     for one in gone:
-        copy_in(source, one.found, workspace.store, known=lambda sha: is_kept_well(workspace, sha))
+        copy_in(source, one.found, workspace.store, known=lambda sha: has_good_original(workspace, sha))
 
 
 def _copy_file(
@@ -96,7 +96,7 @@ def _copy_file(
             source,
             found,
             workspace.store,
-            known=lambda sha: is_kept_well(workspace, sha),
+            known=lambda sha: has_good_original(workspace, sha),
             same_size=sizes.__contains__,
         )
     except CardReadError as trouble:

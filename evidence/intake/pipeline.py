@@ -16,7 +16,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.filing.card_safety import CardNow, Judging, tell
-from evidence.filing.originals import bags_to_heal, missing_originals
+from evidence.filing.originals import bags_to_repair, missing_originals
 from evidence.intake.copy_card import copy_again, copy_card, refuse_overlap
 from evidence.intake.describe import describe
 from evidence.intake.running import is_running, running
@@ -127,7 +127,7 @@ def _enter_originals(
             if not gone:
                 with workspace.catalog.transaction():
                     workspace.catalog.photos.add_originals(run.intake, copied)
-                    workspace.catalog.keeping.mark_dirty(bags_to_heal(workspace, digests))
+                    workspace.catalog.keeping.mark_dirty(bags_to_repair(workspace, digests))
                 return digests
         copy_again(workspace, source, [one for one in copied if one.sha256 in gone])
 

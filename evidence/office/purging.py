@@ -28,11 +28,11 @@ from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.custody_heads import head_text, note_head
 from evidence.filing.record_files import keep_records
 from evidence.filing.releases import (
+    is_in_another_bag,
     originals_at,
     receivers,
     require_current,
     require_current_bags,
-    stands_elsewhere,
 )
 from evidence.filing.target_records import retired_targets
 from evidence.lookup import UNASSIGNED
@@ -267,7 +267,7 @@ class ArchiveRepository:
             return
         push_released(self._workspace, target, sorted(receivers(self._workspace, claim, others.values())))
         left = [
-            path for path, sha in others.items() if not stands_elsewhere(self._workspace, target, claim, sha)
+            path for path, sha in others.items() if not is_in_another_bag(self._workspace, target, claim, sha)
         ]
         if left:
             raise PurgeRefusedError(

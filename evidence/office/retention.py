@@ -103,7 +103,7 @@ def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
             )
             workspace.record("hold_placed", claim, hold=number, reason=reason)
             workspace.catalog.keeping.mark_dirty([claim])
-    _bag_follows(workspace)
+    _build_outdated_bags(workspace)
     return number
 
 
@@ -119,10 +119,10 @@ def lift_hold(workspace: Workspace, number: int, *, why: str) -> None:
             workspace.catalog.claims.lift_hold(number, by=workspace.actor, why=why, at=workspace.now())
             workspace.record("hold_lifted", hold.claim, hold=number, reason=why)
             workspace.catalog.keeping.mark_dirty([hold.claim])
-    _bag_follows(workspace)
+    _build_outdated_bags(workspace)
 
 
-def _bag_follows(workspace: Workspace) -> None:
+def _build_outdated_bags(workspace: Workspace) -> None:
     """Build the bags that a hold made outdated, unless another command works on the archive: then they follow later.
 
     The hold is in force already, so nothing that goes wrong with a bag is reported as its failure.
@@ -131,7 +131,7 @@ def _bag_follows(workspace: Workspace) -> None:
         with workspace.locked(wait=False):
             file_away(workspace, wait=False)
     except EvidenceError as trouble:
-        log.warning("bags_follow_later: %s", trouble)
+        log.warning("bags_built_later: %s", trouble)
 
 
 # --- retention ---------------------------------------------------------------------------

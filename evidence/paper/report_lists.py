@@ -85,10 +85,11 @@ def index(document: ReportDocument) -> None:
     asked = [item for item in report.items if item.status is not Status.NOT_NEEDED]
     if not asked:
         writer.flow("The list requires no shots for this claim.")
-    title = ""
+    title, page = "", 0
     for item in sorted(asked, key=_walk):
-        if item.title != title:
-            writer.ensure_room(0.5)
+        writer.ensure_room(0.5)
+        if item.title != title or writer.pdf.page != page:  # a new page repeats the title
+            page = writer.pdf.page
             writer.rule(MARGIN, writer.y, WIDTH, weight=0.006, colour=PALE)
             writer.y += 0.05
             title = item.title

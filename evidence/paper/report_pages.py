@@ -17,7 +17,6 @@ from evidence.paper.page_writer import (
     INK,
     LEADING,
     MARGIN,
-    PALE,
     TOP,
     WARN,
     WIDTH,
@@ -75,14 +74,10 @@ def cover(document: ReportDocument) -> None:
             + 0.05
         )
     writer.y = max(writer.y, photo_foot) + 0.1
+    writer.flow(CAUTION, size=8, colour=GREY, after=0.1)
     _coverage(document)
     _flags(document)
     _signed(document)
-    writer.y += 0.12
-    writer.ensure_room(0.3)
-    writer.rule(MARGIN, writer.y, WIDTH, weight=0.006, colour=PALE)
-    writer.y += 0.06
-    writer.flow(CAUTION, size=8, colour=GREY)
 
 
 def _lead_photo(document: ReportDocument, top: float) -> float:

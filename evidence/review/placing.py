@@ -9,7 +9,14 @@ from evidence.catalog.segments import SegmentRow
 from evidence.errors import BadInputError
 from evidence.lookup import UNASSIGNED, find_segment
 from evidence.model import ClaimId, Sha256
-from evidence.review.recording import Corrected, bags_follow, decide, log_photos, require_open, split_again
+from evidence.review.recording import (
+    Corrected,
+    build_outdated_bags,
+    decide,
+    log_photos,
+    require_open,
+    split_again,
+)
 from evidence.workspace import Workspace
 
 
@@ -114,4 +121,4 @@ def _placed(
         number = decide(workspace, decision, claim)
         refreshed = split_again(workspace, decision.about())
         log_photos(workspace, action, moved, decision=number, **details)
-    return bags_follow(workspace, number, refreshed, moved)
+    return build_outdated_bags(workspace, number, refreshed, moved)

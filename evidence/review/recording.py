@@ -1,4 +1,4 @@
-"""What every change by a person needs: a claim that may change, the decision, the log entry, bags that follow."""
+"""What every change by a person needs: a claim that may change, the decision, the log entry, and the bags to build."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def require_open(workspace: Workspace, claims: Iterable[ClaimId | None], *, what
         if row.state not in CHANGEABLE:
             raise BadInputError(
                 f"Claim {claim} is {row.state.value}; its {what} stay as they are.",
-                "Reopen it, or take the sign-off back, before you change anything.",
+                "Reopen it, or undo the sign-off, before you change anything.",
             )
 
 
@@ -56,7 +56,7 @@ def split_again(workspace: Workspace, digests: Sequence[Sha256]) -> Refreshed:
         if row.state in CONCLUDED and before.get(claim, none)[0] != after.get(claim, none)[0]:
             raise BadInputError(
                 f"That would change which photos claim {claim} has, and it is {row.state.value}.",
-                "Reopen it, or take the sign-off back, before you add or remove photos.",
+                "Reopen it, or undo the sign-off, before you add or remove photos.",
             )
     return refreshed
 
@@ -69,12 +69,12 @@ def log_photos(
     workspace.record(action, ", ".join(names[:5]), decision=decision, photos=list(digests), **details)
 
 
-def bags_follow(
+def build_outdated_bags(
     workspace: Workspace, decision: int, refreshed: Refreshed, digests: Sequence[Sha256]
 ) -> Corrected:
     """Build the bags that a correction made outdated; call it after the transaction.
 
-    While another command works on the bags, they follow when that command or the next one files.
+    While another command works on the bags, that command or the next one builds them.
     """
     file_away(workspace, wait=False)
     touched = tuple(sorted(claim or UNASSIGNED for claim in refreshed.touched))

@@ -1,4 +1,4 @@
-"""A reviewer's word on a claim: sign it off, send it back for what is missing, or take either back."""
+"""Sign a claim off, send it back for what is missing, or undo either."""
 
 from __future__ import annotations
 
@@ -21,19 +21,18 @@ MOST_NOTE = 2000
 
 
 class NotReadyError(BadInputError):
-    """The claim cannot be signed off: what stands in the way, each in a sentence."""
+    """The claim cannot be signed off: the reasons, each in a sentence."""
 
     def __init__(self, claim: ClaimId, obstacles: Sequence[str]) -> None:
         self.obstacles = tuple(obstacles)
-        many = f"{len(obstacles)} things stand" if len(obstacles) > 1 else "One thing stands"
         super().__init__(
-            f"Claim {claim} cannot be signed off: {many} in the way: {'; '.join(obstacles)}.",
+            f"Claim {claim} cannot be signed off: {'; '.join(obstacles)}.",
             "Confirm what is guessed, set aside what this house does not need, or send the claim back.",
         )
 
 
 def obstacles(workspace: Workspace, claim: ClaimId, report: CoverageReport) -> list[str]:
-    """Everything that a sign-off would rest on without anyone having stated it (rule 9), in sentences."""
+    """The reasons against a sign-off, in sentences: what nobody has stated (rule 9)."""
     found = [f"{_named(item.place, item.title)} is not shown" for item in report.missing]
     found += [f"{_named(item.place, item.title)} is only guessed" for item in report.guessed]
     unsure = workspace.catalog.photos.to_confirm().get(claim, 0)
@@ -54,8 +53,8 @@ def sign(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> Corre
     with workspace.locked():
         row = _open_row(workspace, claim, seen)
         report = covering.coverage_of(workspace, claim)
-        if stands := obstacles(workspace, claim, report):
-            raise NotReadyError(claim, stands)
+        if reasons := obstacles(workspace, claim, report):
+            raise NotReadyError(claim, reasons)
         photos = workspace.catalog.photos.counts()[claim][0]
         decision = Sign(
             replaced=EarlierState(state=row.state),
@@ -92,7 +91,7 @@ def send_back(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> 
         wanted = still_to_shoot(covering.coverage_of(workspace, claim))
         if not wanted.lines and not wanted.confirm and not note.strip():
             raise BadInputError(
-                f"Nothing is missing from claim {claim}.", "Say in the note what the adjuster is to do."
+                f"Nothing is missing from claim {claim}.", "Write in the note what the adjuster should do."
             )
         decision = SendBack(
             replaced=EarlierState(state=row.state),
@@ -113,15 +112,15 @@ def send_back(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> 
 
 
 def take_back(workspace: Workspace, claim: ClaimId, *, why: str, seen: int) -> Corrected:
-    """Take a sign-off or a return back: the claim is open again. Raises BadInputError, ChangedError."""
+    """Undo a sign-off or a return: the claim is open again. Raises BadInputError, ChangedError."""
     with workspace.locked():
         row = require_version(workspace, claim, seen)
         if row.state not in (ClaimState.SIGNED, ClaimState.RETURNED):
             raise BadInputError(
-                f"Claim {claim} is {row.state.value}.", "There is no sign-off or return to take back."
+                f"Claim {claim} is {row.state.value}.", "There is no sign-off or return to undo."
             )
         if row.state is ClaimState.SIGNED and not why.strip():
-            raise BadInputError("Taking a sign-off back needs a reason.", "Say why in the note.")
+            raise BadInputError("To undo a sign-off you must give a reason.", "Write it in the note.")
         decision = TakeBack(replaced=EarlierState(state=row.state), note=_checked(why))
         number = _conclude(
             workspace, claim, decision, ClaimState.OPEN, action="taken_back", was=row.state.value
@@ -152,9 +151,7 @@ def _conclude(
 def _open_row(workspace: Workspace, claim: ClaimId, seen: int) -> ClaimRow:
     row = require_version(workspace, claim, seen)
     if row.state not in CHANGEABLE:
-        raise BadInputError(
-            f"Claim {claim} is {row.state.value} already.", "Take that back first if it is wrong."
-        )
+        raise BadInputError(f"Claim {claim} is {row.state.value} already.", "Undo that first if it is wrong.")
     return row
 
 

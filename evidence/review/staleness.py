@@ -31,7 +31,7 @@ class ChangedError(EvidenceError):
     def __init__(self, changes: Sequence[Change]) -> None:
         self.changes = tuple(changes)
         messages = " ".join(dict.fromkeys(change.message for change in changes))
-        super().__init__(messages, "Nothing of yours was saved. Look at it as it is now, then decide again.")
+        super().__init__(messages, "Your change was not saved. Look at it as it is now, then decide again.")
 
 
 def mark_of(record: PhotoRecord) -> str:
@@ -65,7 +65,7 @@ def _photo_change(workspace: Workspace, record: PhotoRecord) -> Change:
     where = f"claim {record.claim}" if record.claim else "no claim"
     return Change(
         subject=record.sha256,
-        message=f"{who} meanwhile: it is in {where} and says {stated or 'nothing that anyone stated'}.",
+        message=f"{who} since you loaded it. It is in {where}, with {stated or 'no stated tag'}.",
     )
 
 
@@ -81,7 +81,11 @@ def require_day(workspace: Workspace, claim: ClaimId | None, seen: str) -> None:
     if day_mark(workspace, claim) == seen:
         return
     latest = workspace.catalog.claims.decisions(SplitCorrection)
-    who = f"{latest[-1].actor} changed how the day is cut" if latest else "The day was cut anew"
+    who = (
+        f"{latest[-1].actor} changed the boundaries of the day"
+        if latest
+        else "The boundaries of the day changed"
+    )
     raise ChangedError([Change(subject=claim or "", message=f"{who} since this page was loaded.")])
 
 

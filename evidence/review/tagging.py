@@ -1,4 +1,4 @@
-"""Facets stated by a person: state or take back, confirm guesses, read a typed word."""
+"""Facets stated by a person: state or remove them, confirm guesses, read a typed word."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from evidence.analysis.refresh import Refreshed, retag
 from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError
 from evidence.model import Facet, FacetValue, PhotoRecord, Sha256
-from evidence.review.recording import Corrected, bags_follow, decide, require_open
+from evidence.review.recording import Corrected, build_outdated_bags, decide, require_open
 from evidence.review.staleness import mark_of, require_marks
 from evidence.tags.standing import Confirmable, confirmable
 from evidence.workspace import Workspace
 
 
 def tag(workspace: Workspace, digests: Sequence[Sha256], facets: Mapping[Facet, str | None]) -> Corrected:
-    """State facets of photos, or take back what a person stated before with None; their bags follow.
+    """State facets of photos; None removes what a person stated before. Their bags are built afterwards.
 
     Raises BadInputError for a photo of a claim that is signed or closed.
     """
@@ -25,7 +25,7 @@ def tag(workspace: Workspace, digests: Sequence[Sha256], facets: Mapping[Facet, 
         records = workspace.catalog.photos.records(digests)
         require_open(workspace, {record.claim for record in records}, what="tags")
         number, refreshed = state_facets(workspace, dict.fromkeys(digests, facets))
-        return bags_follow(workspace, number, refreshed, digests)
+        return build_outdated_bags(workspace, number, refreshed, digests)
 
 
 def tag_seen(
@@ -34,7 +34,7 @@ def tag_seen(
     """State facets of photos whose marks are still as they were `seen`; returns the decision's number too.
 
     The bags are only marked as outdated: `filing.bags.file_away` builds them. Raises ChangedError when somebody else
-    stated something meanwhile, BadInputError for an unknown photo or a claim that is signed or closed.
+    stated something since, BadInputError for an unknown photo or a claim that is signed or closed.
     """
     with workspace.locked():
         records = workspace.catalog.photos.records(list(stated))
@@ -81,7 +81,7 @@ def confirm_shown(workspace: Workspace, shown: Sequence[WouldState]) -> tuple[in
     """State exactly what was shown, as one decision of a person; the bags are only marked as outdated.
 
     Returns the decision's number (0 when there was nothing to state) and how many facets it states. Raises
-    ChangedError when somebody else stated something meanwhile, BadInputError for a claim that is signed or closed.
+    ChangedError when somebody else stated something since, BadInputError for a claim that is signed or closed.
     """
     stated = {one.record.sha256: one.stated for one in shown if one.stated}
     if not stated:
@@ -95,7 +95,7 @@ def state_facets(
 ) -> tuple[int, Refreshed]:
     """Record what a person states of each photo, as one decision, and tag the claims anew.
 
-    None takes back what a person stated before. Returns the number of the decision.
+    None removes what a person stated before. Returns the number of the decision.
     """
     photos = workspace.catalog.photos
     digests = list(stated)

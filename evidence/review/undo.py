@@ -1,4 +1,4 @@
-"""Taking a correction back, by one rule for the command line and the board."""
+"""Undo a correction, by one rule for the command line and the board."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from evidence.analysis.refresh import Refreshed
 from evidence.catalog.decisions import Correction, DecisionRow, Tag, Waive
 from evidence.errors import BadInputError
 from evidence.model import Sha256
-from evidence.review.recording import Corrected, bags_follow, log_photos, require_open, split_again
+from evidence.review.recording import Corrected, build_outdated_bags, log_photos, require_open, split_again
 from evidence.review.tagging import undo_tags
 from evidence.review.waivers import undo_waiver
 from evidence.workspace import Workspace
@@ -20,46 +20,45 @@ CorrectionRow: TypeAlias = DecisionRow[Correction]
 def undo(
     workspace: Workspace, number: int | None = None, *, others_too: bool = True
 ) -> tuple[CorrectionRow, Corrected]:
-    """Take back a correction, the latest standing one by default.
+    """Undo a correction, by default the latest one that is not undone.
 
-    Raises BadInputError when there is none, when a later standing correction settles the same (it says whose
-    and which), when its claim is signed, closed or purged meanwhile, and for somebody else's without
-    `others_too`.
+    Raises BadInputError when there is none, when a later correction changed the same thing (it says whose and
+    which), when its claim was signed, closed or purged since, and for somebody else's without `others_too`.
     """
     with workspace.locked():
-        standing = workspace.catalog.claims.decisions(Correction)
-        chosen = _chosen(standing, number)
+        in_force = workspace.catalog.claims.decisions(Correction)
+        chosen = _chosen(in_force, number)
         if chosen.actor != workspace.actor and not others_too:
             raise BadInputError(f"That correction is {chosen.actor}'s.", "Ask them, or a reviewer.")
-        _refuse_overlaid(chosen, standing)
+        _refuse_if_changed_later(chosen, in_force)
         about = list(chosen.decision.about())
-        records = workspace.catalog.photos.records(about)  # a purge may have taken some of them
+        records = workspace.catalog.photos.records(about)  # a purge may have removed some of them
         digests = [record.sha256 for record in records]
         require_open(workspace, {chosen.claim} | {record.claim for record in records}, what="corrections")
         with workspace.catalog.transaction():
             workspace.catalog.claims.mark_undone(chosen.number)
             refreshed = _restored(workspace, chosen.decision, digests)
             log_photos(workspace, "undone", digests, decision=chosen.number, kind=chosen.decision.kind)
-        return chosen, bags_follow(workspace, chosen.number, refreshed, digests)
+        return chosen, build_outdated_bags(workspace, chosen.number, refreshed, digests)
 
 
-def _chosen(standing: Sequence[CorrectionRow], number: int | None) -> CorrectionRow:
-    found = [one for one in standing if number is None or one.number == number]
+def _chosen(in_force: Sequence[CorrectionRow], number: int | None) -> CorrectionRow:
+    found = [one for one in in_force if number is None or one.number == number]
     if not found:
-        what = "nothing to undo" if number is None else f"no correction {number} that stands"
+        what = "nothing to undo" if number is None else f"no correction {number} to undo"
         raise BadInputError(f"There is {what}.", "`evidence custody` shows what was done.")
     return found[-1]
 
 
-def _refuse_overlaid(chosen: CorrectionRow, standing: Sequence[CorrectionRow]) -> None:
-    """Raise BadInputError when a later correction rests on this one."""
-    settled = chosen.decision.touches()
-    later = [one for one in standing if one.number > chosen.number and settled & one.decision.touches()]
+def _refuse_if_changed_later(chosen: CorrectionRow, in_force: Sequence[CorrectionRow]) -> None:
+    """Raise BadInputError when a later correction changed the same thing."""
+    touched = chosen.decision.touches()
+    later = [one for one in in_force if one.number > chosen.number and touched & one.decision.touches()]
     if later:
         last = later[-1]
         raise BadInputError(
             f"{last.actor} has corrected the same since (correction {last.number}).",
-            f"Take that back first (on the command line: evidence undo {last.number}).",
+            f"Undo that correction first (on the command line: evidence undo {last.number}).",
         )
 
 

@@ -8,7 +8,7 @@ from evidence.catalog.claims import WaiverRow
 from evidence.catalog.decisions import EarlierWaiver, Waive
 from evidence.errors import BadInputError
 from evidence.model import ClaimId
-from evidence.review.recording import Corrected, bags_follow, decide, require_open
+from evidence.review.recording import Corrected, build_outdated_bags, decide, require_open
 from evidence.workspace import Workspace
 
 
@@ -26,7 +26,7 @@ def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str 
     with workspace.locked():
         require_open(workspace, {claim}, what="waivers")
         decision = Waive(
-            replaced=_standing(workspace, claim, requirement, place),
+            replaced=_waiver_of(workspace, claim, requirement, place),
             claim=claim,
             requirement=requirement,
             place=place,
@@ -36,7 +36,7 @@ def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str 
             number = decide(workspace, decision, claim)
             _store(workspace, decision, EarlierWaiver(by=workspace.actor, why=why, at=workspace.now()))
             workspace.record("waived", claim, decision=number, requirement=requirement, place=place, why=why)
-        return bags_follow(workspace, number, _changed(claim), ())
+        return build_outdated_bags(workspace, number, _changed(claim), ())
 
 
 def undo_waiver(workspace: Workspace, decision: Waive) -> Refreshed:
@@ -45,7 +45,7 @@ def undo_waiver(workspace: Workspace, decision: Waive) -> Refreshed:
     return _changed(decision.claim)
 
 
-def _standing(workspace: Workspace, claim: ClaimId, requirement: str, place: str) -> EarlierWaiver | None:
+def _waiver_of(workspace: Workspace, claim: ClaimId, requirement: str, place: str) -> EarlierWaiver | None:
     for one in workspace.catalog.claims.waivers(claim):
         if (one.requirement, one.place) == (requirement, place):
             return EarlierWaiver(by=one.by, why=one.why, at=one.at)

@@ -242,12 +242,12 @@ def _split_findings(
 
 
 def _possible_boundaries(possible: Sequence[float], least: float) -> list[int]:
-    """The most probable place of each stretch of a segment in which a boundary may be missing."""
-    stretches: list[list[int]] = []
+    """The most probable place in each run of photos in which a boundary may be missing."""
+    runs: list[list[int]] = []
     for i, probability in enumerate(possible):
         if probability < least:
             continue
-        if not stretches or i - stretches[-1][-1] > STRETCH:
-            stretches.append([])
-        stretches[-1].append(i)
-    return [max(stretch, key=lambda i: possible[i]) for stretch in stretches]
+        if not runs or i - runs[-1][-1] > STRETCH:
+            runs.append([])
+        runs[-1].append(i)
+    return [max(run, key=lambda i: possible[i]) for run in runs]

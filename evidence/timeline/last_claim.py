@@ -15,7 +15,7 @@ from evidence.timeline.split.split_day import UNSUPPORTED_CONFIDENCE
 EDGE = 2
 """Photos at the beginning and at the end of a house among which its sheet is looked for."""
 FEW = 3
-"""A stretch of so few photos is no house that could need the claim."""
+"""A segment of so few photos is not a house that could need the claim."""
 
 
 def name_last_house(

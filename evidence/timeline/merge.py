@@ -210,7 +210,7 @@ def _timed(
     same = not reasons and taken is not None
     corrected = taken if same else datetime_at(time)
     if taken is None and not reasons:
-        reasons.append("from the file's name or time stamp; the file has no capture time")
+        reasons.append("the file has no capture time; its name or time stamp is used")
     assert corrected is not None
     utc = (corrected - timedelta(minutes=zone)).replace(tzinfo=UTC) if zone is not None else None
     return TimedUnit(

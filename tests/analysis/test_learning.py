@@ -1,4 +1,4 @@
-"""Confirmed tags teach; what was learned can be undone, moved, and never touches what is stated."""
+"""Learning from confirmed tags: it can be undone and exported, and never changes a stated tag."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ SHOWN = {"elevation": SceneKind.HOUSE, "slope": SceneKind.ROOF}
 
 @pytest.fixture(scope="module")
 def taught(tmp_path_factory):
-    """Five houses whose photos carry vectors of two kinds that the shipped head has never seen."""
+    """Five houses whose photos carry vectors of two kinds that the shipped head was not fitted on."""
     folder = tmp_path_factory.mktemp("taught")
     archive = make_archive(folder)
     (archive / "evidence.toml").write_text(
@@ -118,7 +118,7 @@ def test_learning_reports_held_out_accuracy_and_can_be_undone_and_moved(taught, 
     ],
     ids=["empty", "torn", "list", "bare", "no models", "other format"],
 )
-def test_a_file_that_is_not_sound_is_refused_and_changes_nothing(taught, tmp_path, text):
+def test_a_file_that_is_not_valid_is_refused_and_changes_nothing(taught, tmp_path, text):
     file = tmp_path / "learned.json"
     file.write_text(text)
     refused = cli("learn", "--import", file, archive=taught)
@@ -135,7 +135,7 @@ def test_a_damaged_learned_file_never_stops_tagging(taught):
         (taught / "learnt" / "learned.json").unlink()
 
 
-def test_confirming_makes_guesses_a_persons_word_and_undo_takes_it_back(taught):
+def test_confirming_states_the_guesses_and_undo_removes_the_statements(taught):
     with Workspace(taught) as workspace:
         guesses = [
             (photo.sha256, facet.value)
@@ -174,7 +174,7 @@ def test_tags_shows_guesses_with_their_reasons_and_what_is_stated_only_when_aske
     assert {one["facet"] for one in every if one["stated"]} >= {Facet.ROLE.value, Facet.FACE.value}
 
 
-def test_what_could_not_be_checked_is_told_in_words_and_without_figures():
+def test_a_report_says_in_words_what_could_not_be_checked():
     nothing = dict.fromkeys(("role", "face", "component"))
     report = LearnReport(
         photos=12,

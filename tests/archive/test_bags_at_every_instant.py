@@ -32,7 +32,7 @@ def ground(tmp_path):
 
 @pytest.fixture(params=["one-step", "two-renamings"])
 def atomic(request, monkeypatch, ground):
-    """Whether the file system can exchange two folders; played when it cannot."""
+    """Whether the file system can exchange two folders; simulated when it cannot."""
     if request.param == "two-renamings":
         monkeypatch.setattr(exchange, "exchange_folders", lambda one, other: False)
         return False

@@ -108,7 +108,7 @@ def test_the_rule_of_three_two_one(places, policy, safe, said):
     assert said in " ".join(verdict.reasons)
 
 
-def test_one_file_that_lags_behind_keeps_the_whole_card():
+def test_one_file_without_enough_copies_makes_the_whole_card_unsafe():
     copies = everywhere(card(200), LAPTOP, SHARE)
     copies[digest(77)] = [LAPTOP]
     verdict = card_verdict(card(200), copies, SafetyPolicy())
@@ -117,7 +117,7 @@ def test_one_file_that_lags_behind_keeps_the_whole_card():
     assert "evidence backup" in verdict.reasons[0]
 
 
-def test_refused_files_are_named_and_counted_and_litter_is_not_in_the_way():
+def test_refused_files_are_named_and_counted_and_litter_does_not_block():
     refused = [
         OnCard(
             path=f"DCIM/100AAAAA/B{n:04}.JPG",
@@ -224,7 +224,7 @@ def test_a_card_without_its_off_computer_copy_is_never_safe(world, policy, data)
 
 
 @given(world=worlds, policy=policies)
-def test_a_refused_file_keeps_a_card_that_would_be_safe(world, policy):
+def test_a_refused_file_blocks_a_card_that_would_be_safe(world, policy):
     refusal = Refusal(path="x", code="unreadable", reason="it cannot be read")
     files = [*files_of(world), OnCard(path="x", refusal=refusal)]
     assert not card_verdict(files, world, policy).safe_to_erase

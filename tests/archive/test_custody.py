@@ -1,4 +1,4 @@
-"""The custody log: its form (RFC 8785), and every way of tampering with it that we could think of."""
+"""The custody log: its form (RFC 8785), and many ways of tampering with it."""
 
 from __future__ import annotations
 
@@ -158,7 +158,7 @@ def test_reordered_and_doubled_entries_are_found(tmp_path, number):
 
 @given(data=st.data())
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_no_single_changed_byte_goes_unseen(tmp_path, data):
+def test_every_single_changed_byte_is_detected(tmp_path, data):
     log = CustodyLog(tmp_path / "custody.jsonl")
     if not log.path.exists():
         filled(tmp_path)
@@ -197,7 +197,7 @@ def test_a_log_that_was_written_anew_is_found_by_a_head_noted_elsewhere(tmp_path
     log.append_all([draft(9)])
     assert log.verify(anchors=[noted]).valid
     forged = forge(log, 9)
-    assert forged.verify().valid  # the log alone cannot know: this is what anchors are for
+    assert forged.verify().valid  # the log alone cannot show it; anchors do
     check = forged.verify(anchors=[noted])
     assert [finding.code for finding in check.findings] == ["not_as_noted"]
     shorter = forge(forged, 5)
@@ -302,7 +302,7 @@ def die_in_call(number: int) -> None:
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="a kill needs POSIX processes")
 @pytest.mark.parametrize("start", ["new", "filled", "torn"])
-def test_a_kill_in_any_call_to_the_disk_leaves_a_log_that_goes_on(tmp_path, start):
+def test_a_kill_in_any_call_to_the_disk_leaves_a_log_that_can_be_continued(tmp_path, start):
     for number in range(1, 40):
         folder = tmp_path / str(number)
         folder.mkdir()
@@ -418,7 +418,7 @@ def test_verifying_ten_times_the_entries_takes_no_more_memory(tmp_path):
 
 
 def written_by_another_program(path, count: int) -> Anchor:
-    """A log made with nothing but json and hashlib: its form is no secret of ours."""
+    """A log made with json and hashlib alone, from its documented form."""
     prev, lines = "0" * 64, []
     for seq in range(1, count + 1):
         value = {

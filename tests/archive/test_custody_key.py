@@ -55,7 +55,7 @@ class BrokenKeyring(MemoryKeyring):
 
 
 class ForgetfulKeyring(MemoryKeyring):
-    """One that says it took the key, and did not."""
+    """One that reports success and does not keep the key."""
 
     def set_password(self, service, username, password):
         pass

@@ -220,7 +220,7 @@ def test_an_unfinished_copy_is_resumed_and_only_its_sound_files_are_used(target,
 # --- the right place ---------------------------------------------------------------------
 
 
-def test_a_disk_that_is_not_mounted_is_noticed_and_not_filled_in_its_absence(tmp_path, local):
+def test_a_disk_that_is_not_mounted_is_noticed_and_nothing_is_written_in_its_place(tmp_path, local):
     root = tmp_path / "mnt"
     absent = FolderTarget(name="office", root=root, off_computer=True)
     for call in (

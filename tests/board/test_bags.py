@@ -1,4 +1,4 @@
-"""Bags follow what a person changes on the board: originals move, records and sidecars say the same, hashes match."""
+"""Bags follow what a person changes on the board: originals move, records and sidecars agree, hashes match."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def test_tags_reach_the_bag_in_the_background_at_the_latest_when_the_board_ends(
     assert bagged.catalog.keeping.dirty() == []
 
 
-def test_a_shot_set_aside_on_the_board_stands_in_the_bag_with_its_reason(bagged):
+def test_a_shot_set_aside_on_the_board_is_in_the_bag_with_its_reason(bagged):
     client = client_of(make_app(bagged, background=False))
     page = client.get(f"/claim?number={FIRST}").text
     requirement = re.search(

@@ -15,7 +15,7 @@ __all__ = ["board", "browser", "log_in"]  # fixtures of other files, too
 
 @pytest.fixture
 def photos(workspace):
-    """Claim BD-1: three sides stated, the fourth guessed, and two photos that say nothing."""
+    """Claim BD-1: three sides stated, the fourth guessed, and two photos without tags."""
     put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
     tags = {
         n: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, face))
@@ -74,7 +74,7 @@ def test_a_reviewer_works_through_a_claim_by_keyboard(log_in, board, workspace, 
     press(page, "Enter")
     settled(page)
     assert stated(workspace, photos[4]) == {"role": "close_up", "count": "7"}
-    # into a photo and out again
+    # open a photo and go back
     press(page, "Escape", "Home", "Enter")
     page.wait_for_url(f"**/photo/{photos[0]}")
     page.wait_for_selector(".stage[data-ready]")
@@ -103,7 +103,7 @@ def test_a_reviewer_works_through_a_claim_by_keyboard(log_in, board, workspace, 
     assert workspace.custody.verify().valid
 
 
-def test_of_two_at_once_the_second_sees_the_change_and_by_whom(log_in, board, workspace, photos):
+def test_the_second_of_two_reviewers_sees_what_the_first_changed(log_in, board, workspace, photos):
     rhea, tess = log_in("Rhea"), log_in("Tess")
     for page in (rhea, tess):
         page.goto(f"{board.url}/photos?number=BD-1")
@@ -114,12 +114,12 @@ def test_of_two_at_once_the_second_sees_the_change_and_by_whom(log_in, board, wo
     press(tess, "b")
     settled(tess)
     tess.wait_for_selector("#conflict:not([hidden])")
-    assert "Rhea changed TEST0005.JPG meanwhile" in tess.inner_text("#conflict")
+    assert "Rhea changed TEST0005.JPG since you loaded it" in tess.inner_text("#conflict")
     assert "face right" in tess.inner_text("#conflict")
     assert stated(workspace, photos[5]) == {"face": "right"}
     tess.wait_for_function("() => !document.querySelector('.saving')")
     assert "right" in pills(tess, photos[5])
-    press(tess, "b")  # now that she has seen it, it is hers to say
+    press(tess, "b")  # after she has seen the change, her statement is accepted
     settled(tess)
     assert stated(workspace, photos[5]) == {"face": "back"}
 
@@ -226,7 +226,7 @@ PAGES = (
 
 @pytest.fixture
 def furnished(workspace, photos):
-    """Something on every page: doubles, a waiver, a correction, another claim that day, photos without a house."""
+    """Something on every page: duplicates, a waiver, a correction, another claim that day, photos without a house."""
     put_claim(workspace, "BD-3", insured="Ignatius Quill")
     put_photos(
         workspace,

@@ -1,4 +1,4 @@
-"""Text that comes from cameras, cards and lists, and means harm: shown as text, never run."""
+"""Hostile text from cameras, cards and lists is shown as text and never run."""
 
 from __future__ import annotations
 

@@ -188,7 +188,7 @@ def test_people_are_added_listed_and_dropped_on_the_command_line(workspace, tmp_
         ("--cert", "a.pem"),
     ],
     ids=[
-        "open to the network in the clear",
+        "reachable from the network without encryption",
         "no address",
         "no such certificate",
         "certificate without its key",

@@ -25,7 +25,7 @@ from evidence.workspace import Workspace
 
 @contextlib.contextmanager
 def statements(workspace):
-    """Every SQL statement that the catalog runs meanwhile."""
+    """Every SQL statement that the catalog runs while this is open."""
     seen: list[str] = []
 
     def note(_connection, _cursor, statement, *_):
@@ -216,7 +216,7 @@ def sha_of(workspace, name):
     return workspace.catalog.photos.find(name)[0]
 
 
-def test_a_thumbnail_that_was_thrown_away_is_made_again_and_kept(small_archive):
+def test_a_thumbnail_that_was_deleted_is_made_again_and_kept(small_archive):
     workspace, sha = small_archive, sha_of(small_archive, "TEST0002.JPG")
     place = thumb_path(workspace.thumbs, sha, 320)
     place.unlink()
@@ -261,7 +261,7 @@ def test_the_original_goes_out_whole_as_an_attachment_and_the_log_says_to_whom(s
     assert (entry.actor, entry.action) == ("Tess", "original_taken_out")
 
 
-def test_a_tag_is_answered_before_the_bag_follows_and_the_bag_follows(small_archive):
+def test_a_tag_is_answered_before_its_bag_is_built(small_archive):
     workspace, sha = small_archive, sha_of(small_archive, "TEST0003.JPG")
     client = client_of(workspace)
     mark = re.search(rf'data-sha="{sha}" data-mark="(\w+)"', client.get("/photos?number=TC-1001").text)[1]

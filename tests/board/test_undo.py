@@ -1,4 +1,4 @@
-"""Undo: the command line and the board take back the same corrections and refuse the same, in the same words."""
+"""Undo: the command line and the board undo the same corrections, and refuse the same with the same message."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def undone_on_the_board(client, number):
 
 
 @pytest.mark.parametrize(("first", "second"), PAIRS)
-def test_a_correction_under_somebody_elses_later_one_is_refused_alike_and_says_whose(
+def test_a_correction_changed_later_by_somebody_else_is_refused_alike_and_says_whose(
     houses, logged_in, first, second
 ):
     before = where(houses)
@@ -58,7 +58,7 @@ def test_a_correction_under_somebody_elses_later_one_is_refused_alike_and_says_w
     assert where(houses) == before
 
 
-def test_only_the_board_keeps_an_adjuster_from_undoing_what_others_did(houses, logged_in):
+def test_only_the_board_prevents_an_adjuster_from_undoing_what_others_did(houses, logged_in):
     number = correction(houses, "Rita", "move", SEVEN, "--to", "TC-1001")
     assert "That correction is Rita" in undone_on_the_board(logged_in("Adam", Duty.ADJUSTER), number)
     assert "The correction is undone." in undone_on_the_board(logged_in("Olive", Duty.OFFICE), number)

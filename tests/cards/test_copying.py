@@ -1,4 +1,4 @@
-"""Copying in: the bytes are proved, the card is untouched, and no failure leaves anything behind."""
+"""Copying off a card: the bytes are verified, the card is unchanged, and a failure leaves nothing behind."""
 
 from __future__ import annotations
 
@@ -175,7 +175,7 @@ def test_a_file_that_grows_while_it_is_read_is_refused(card, store):
 
 
 @pytest.mark.parametrize("hash_first", [False, True])
-def test_a_reader_that_ends_a_file_early_is_found_out(card, store, hash_first):
+def test_a_reader_that_ends_a_file_early_is_detected(card, store, hash_first):
     opener = FaultyCard("rrz")
     with pytest.raises(CardReadError, match="20000 bytes were read from the card and 70001 were expected"):
         copy_in(
@@ -192,7 +192,7 @@ def test_a_file_of_another_size_than_listed_is_refused(card, store, delta):
     assert files_below(store) == set()
 
 
-def test_a_reader_that_gives_different_bytes_each_time_is_found_out(card, store):
+def test_a_reader_that_gives_different_bytes_each_time_is_detected(card, store):
     bad = FaultyCard("rrrrrrrrr" + "w", step=10_000)  # 8 reads and the end for the digest, then a wrong byte
     with pytest.raises(CardReadError, match="two reads"):
         copy_in(open_source(card), found_for(card, PHOTO), store, opener=bad, same_size=lambda _: True)
@@ -214,7 +214,7 @@ def test_the_copy_is_flushed_then_forgotten_then_read_back(card, store, monkeypa
 @pytest.mark.parametrize(
     "damage", [flip, lambda p: os.truncate(p, 69_000), lambda p: p.open("ab").write(b"x")]
 )
-def test_a_copy_that_reads_back_different_is_found_out_and_removed(card, store, damage):
+def test_a_copy_that_reads_back_different_is_detected_and_removed(card, store, damage):
     def on_step(step: CopyStep, path: Path) -> None:
         if step is CopyStep.SYNCED:
             path.chmod(0o644)
@@ -225,7 +225,7 @@ def test_a_copy_that_reads_back_different_is_found_out_and_removed(card, store, 
     assert files_below(store) == set()
 
 
-def test_a_kept_copy_gone_bad_is_moved_aside_and_replaced_not_overwritten(card, store):
+def test_a_damaged_kept_copy_is_moved_aside_and_replaced_not_overwritten(card, store):
     source, found = open_source(card), found_for(card, PHOTO)
     digest = copy_in(source, found, store).sha256
     kept = find_object(store, digest)

@@ -1,4 +1,4 @@
-"""What the camera says is kept as it says it; what cannot be is a flag; no bytes make it crash."""
+"""Camera data is kept unchanged; an impossible value is a flag; no input makes the reader crash."""
 
 from __future__ import annotations
 
@@ -163,7 +163,7 @@ def test_every_fact_comes_from_its_own_tag(tmp_path):
         ("2025:01:01 00:00:01", datetime(2025, 1, 1, 0, 0, 1)),
     ],
 )
-def test_a_sound_time_is_taken_unchanged(tmp_path, text, expected):
+def test_a_valid_time_is_kept_unchanged(tmp_path, text, expected):
     found = taken(tmp_path, text)
     assert (found.taken_text, found.taken_local, found.flags) == (text, expected, ())
 
@@ -177,7 +177,7 @@ def test_a_sound_time_is_taken_unchanged(tmp_path, text, expected):
         "٢٠٢٦:03:04 10:11:12",
     ],
 )  # fmt: skip
-def test_an_absurd_time_is_a_flag_and_its_text_is_kept(tmp_path, text):
+def test_an_impossible_time_is_a_flag_and_its_text_is_kept(tmp_path, text):
     found = taken(tmp_path, text)
     assert (found.taken_text, found.taken_local, codes(found)) == (text, None, ["absurd_time"])
 
@@ -281,7 +281,7 @@ def axis(tag: int, *parts: tuple[int, int]) -> dict[int, object]:
         ({**NORTH, **EAST, **axis(2, *[(1, 1)] * 4)}, "absurd_gps"),
     ],
 )
-def test_an_absurd_position_is_none_and_a_flag(tmp_path, gps, code):
+def test_an_impossible_position_is_none_and_a_flag(tmp_path, gps, code):
     found = placed(tmp_path, gps)
     assert (found.gps, codes(found)) == (None, [code])
 
@@ -317,7 +317,7 @@ def test_altitude_is_metres_above_or_below_the_sea(tmp_path, altitude, ref, expe
     assert codes(found) == (["absurd_altitude"] if flagged else [])
 
 
-def test_a_position_after_the_satellites_were_lost_is_kept_and_flagged(tmp_path):
+def test_a_position_after_the_satellite_signal_was_lost_is_kept_and_flagged(tmp_path):
     found = placed(tmp_path, {**NORTH, **EAST, 0x09: ("A", "V")})
     assert found.gps == GeoPoint(lat=40.5, lon=90.25)
     assert codes(found) == ["gps_interrupted"]
@@ -336,7 +336,7 @@ def test_a_direction_is_degrees_and_which_north(tmp_path, value, ref, expected):
 
 
 @pytest.mark.parametrize("value", [(36_001, 100), (4_000_000_000, 1)])
-def test_an_absurd_direction_is_none_and_a_flag(tmp_path, value):
+def test_an_impossible_direction_is_none_and_a_flag(tmp_path, value):
     found = placed(tmp_path, {0x10: ("A", "T"), 0x11: ("R", [value])})
     assert (found.direction, found.direction_is_true, codes(found)) == (None, None, ["absurd_direction"])
 
@@ -350,7 +350,7 @@ def test_an_absurd_direction_is_none_and_a_flag(tmp_path, value):
         ("1980:01:06", [(0, 1), (0, 1), (0, 1)]), ("soon", [(1, 1), (1, 1), (1, 1)]),
     ],
 )  # fmt: skip
-def test_an_absurd_satellite_time_is_none_and_a_flag(tmp_path, date, parts):
+def test_an_impossible_satellite_time_is_none_and_a_flag(tmp_path, date, parts):
     found = placed(tmp_path, {0x07: ("R", parts), 0x1D: ("A", date)})
     assert (found.gps_time, codes(found)) == (None, ["absurd_gps_time"])
 
@@ -480,7 +480,7 @@ def test_png_and_webp_are_read_too(tmp_path):
 
 
 @pytest.mark.parametrize("kind", [MediaKind.VIDEO, MediaKind.SOUND, MediaKind.OTHER])
-def test_of_other_files_only_the_wholeness_is_judged(tmp_path, kind):
+def test_of_other_files_only_completeness_is_checked(tmp_path, kind):
     whole = box(b"ftyp", b"mp42") + box(b"moov", b"m") + box(b"mdat", b"x" * 500)
     assert facts(tmp_path, whole, "a.MOV", kind) == CameraFacts()
     cut = facts(tmp_path, whole[:-1], "b.MOV", kind)
@@ -542,7 +542,7 @@ HEADS = [b"", b"\xff\xd8\xff\xe1", b"II*\0\x08\0\0\0", b"MM\0*\0\0\0\x08", b"\x8
     st.binary(max_size=400),
     st.sampled_from([MediaKind.PHOTO, MediaKind.RAW, MediaKind.VIDEO]),
 )
-def test_no_bytes_make_it_crash(tmp_path_factory, head, rest, kind):
+def test_no_bytes_crash_the_reader(tmp_path_factory, head, rest, kind):
     check_sound(facts(tmp_path_factory.mktemp("f"), head + rest, kind=kind))
 
 
@@ -581,7 +581,7 @@ NAMES = ["Image Make", "Image Orientation", "Image Software", "EXIF DateTimeOrig
 
 @settings(max_examples=100, deadline=None)
 @given(st.dictionaries(st.sampled_from(NAMES), VALUES))
-def test_no_values_of_tags_make_it_crash(tags):
+def test_no_tag_values_crash_the_reader(tags):
     check_sound(facts_of(Blocks(tags=tags)))
 
 
@@ -634,7 +634,7 @@ def png_of(width: int, height: int) -> bytes:
         "boxes",
     ],
 )
-def test_a_file_made_to_be_read_for_ever_is_given_up(tmp_path, content, expected):
+def test_a_file_that_would_be_read_without_end_is_given_up(tmp_path, content, expected):
     found = facts(tmp_path, content)
     check_sound(found)
     assert expected in codes(found)

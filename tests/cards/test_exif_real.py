@@ -31,7 +31,7 @@ each_file = pytest.mark.parametrize("path", FILES, ids=[p.name for p in FILES])
 
 
 class OtherReader:
-    """What Pillow says of a file, put into our terms by arithmetic of its own."""
+    """What Pillow reads in a file, converted by separate code."""
 
     def __init__(self, path: Path) -> None:
         import pi_heif
@@ -155,7 +155,7 @@ def test_the_last_hundred_bytes_less_are_noticed(path, tmp_path):
     assert found.make == ours(path).make
 
 
-def test_the_phone_s_heic_tells_what_its_jpeg_form_would(tmp_path):
+def test_the_phone_s_heic_gives_what_its_jpeg_form_would(tmp_path):
     path = FOLDER / "cameras" / "iphone_13_pro_max.HEIC"
     other = OtherReader(path)
     with Image.open(path) as image:

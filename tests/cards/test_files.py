@@ -51,7 +51,7 @@ def codes(root: Path) -> dict[str, str]:
         ("DCIM/100ABCDE/ABCD٠٠٠١.JPG", None),
     ],
 )
-def test_a_name_is_dcf_only_by_the_letter_of_the_rule(path, expected):
+def test_a_name_is_dcf_only_when_it_follows_the_rule_exactly(path, expected):
     name = dcf_name(path.split("/"))
     assert name == (DcfName(folder_number=expected[0], file_number=expected[1]) if expected else None)
 
@@ -227,7 +227,7 @@ def test_reserved_words_of_windows_are_kept(tmp_path):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems allow no such names")
-def test_a_name_of_bytes_that_are_no_text_is_listed_in_a_spelling_that_leads_back(tmp_path):
+def test_a_name_of_bytes_that_are_no_text_is_listed_in_a_spelling_that_can_be_decoded(tmp_path):
     raw = [b"caf\xe9.jpg", b"\xff\xfe.jpg", "plain \ufffd.jpg".encode(), b"new\nline.jpg", b"a%80.jpg"]
     for name in raw:
         (Path(os.fsdecode(os.fsencode(tmp_path) + b"/" + name))).write_bytes(b"x")

@@ -183,7 +183,7 @@ def test_what_was_refused_cannot_also_be_kept():
     assert result.contradicted == ("x",)
 
 
-def test_a_later_run_may_say_better_and_the_same_run_may_not():
+def test_a_later_run_may_correct_an_entry_and_the_same_run_may_not():
     trouble = refused(Refusal(path="a.jpg", code="unreadable", reason="it could not be read"))
     entries = [{"event": "started"}, REFUSED_X, trouble, KEPT_B]
     assert account(WALK, [*entries, {"event": "started"}, REFUSED_X, KEPT_A, KEPT_B]).kept == ("a.jpg",)

@@ -1,4 +1,4 @@
-"""Which folders an intake may start from, and what it says of those it may not."""
+"""Which folders an intake accepts, and the message for the others."""
 
 from __future__ import annotations
 

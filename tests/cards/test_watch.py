@@ -27,7 +27,7 @@ from evidence.cards.watch import (
 from evidence.errors import BadInputError
 
 
-class Story:
+class ScriptedFeed:
     """A fake feed and a fake clock: what happens at which second, and a look after each."""
 
     def __init__(
@@ -43,7 +43,7 @@ class Story:
         self._settle = timedelta(seconds=settle)
         self._mounted = mounted
 
-    def at(self, second: float, happens: Callable[[], object] = lambda: None) -> Story:
+    def at(self, second: float, happens: Callable[[], object] = lambda: None) -> ScriptedFeed:
         self._steps.append((second, happens))
         return self
 
@@ -70,15 +70,15 @@ def desk(tmp_path: Path) -> Path:
     return (tmp_path / "desk").resolve()
 
 
-def test_a_card_is_ready_once_it_has_stood_still_long_enough(desk):
+def test_a_card_is_ready_once_it_has_not_changed_for_long_enough(desk):
     a_card(desk / "card")
-    told = Story([desk]).at(0).at(9.9).at(10).at(11).at(500).told()
+    told = ScriptedFeed([desk]).at(0).at(9.9).at(10).at(11).at(500).told()
     assert [(second, type(event), event.path) for second, event in told] == [(10, CardReady, desk / "card")]
 
 
 def test_a_card_that_is_still_being_written_is_not_ready(desk):
     photo = desk / "card" / DCIM / "IMG_0001.JPG"
-    story = Story([desk])
+    story = ScriptedFeed([desk])
     for second in range(0, 60, 5):
         story.at(second, lambda n=second: lay_out(desk, {str(photo.relative_to(desk)): b"x" * n}))
     told = story.at(64.9).at(65).told()
@@ -90,7 +90,7 @@ def test_a_card_that_is_still_being_written_is_not_ready(desk):
 def test_a_change_of_time_alone_counts_as_a_change(desk):
     photo = a_card(desk / "card") / DCIM / "IMG_0001.JPG"
     told = (
-        Story([desk])
+        ScriptedFeed([desk])
         .at(0)
         .at(5, lambda: os.utime(photo, (1_000_000_000, 1_000_000_000)))
         .at(10)
@@ -102,16 +102,16 @@ def test_a_change_of_time_alone_counts_as_a_change(desk):
 
 def test_a_ready_card_that_changes_becomes_ready_again(desk):
     a_card(desk / "card")
-    more = lambda: lay_out(desk, {f"card/{DCIM}/IMG_0099.JPG": b"new"})  # noqa: E731 - a step of the story
-    told = Story([desk]).at(0).at(10).at(20, more).at(29).at(30).at(40).told()
+    more = lambda: lay_out(desk, {f"card/{DCIM}/IMG_0099.JPG": b"new"})  # noqa: E731 - a step of the script
+    told = ScriptedFeed([desk]).at(0).at(10).at(20, more).at(29).at(30).at(40).told()
     assert [(second, type(event)) for second, event in told] == [(10, CardReady), (30, CardReady)]
 
 
 def test_a_card_pulled_out_is_gone_and_back_it_is_ready_anew(desk):
     a_card(desk / "card")
-    away = lambda: (desk / "card").rename(desk.parent / "away")  # noqa: E731 - a step of the story
-    back = lambda: (desk.parent / "away").rename(desk / "card")  # noqa: E731 - a step of the story
-    told = Story([desk]).at(0).at(10).at(20, away).at(30, back).at(40).told()
+    away = lambda: (desk / "card").rename(desk.parent / "away")  # noqa: E731 - a step of the script
+    back = lambda: (desk.parent / "away").rename(desk / "card")  # noqa: E731 - a step of the script
+    told = ScriptedFeed([desk]).at(0).at(10).at(20, away).at(30, back).at(40).told()
     assert [(second, type(event)) for second, event in told] == [
         (10, CardReady),
         (20, CardGone),
@@ -122,13 +122,13 @@ def test_a_card_pulled_out_is_gone_and_back_it_is_ready_anew(desk):
 
 def test_a_card_pulled_before_it_was_ready_is_gone_without_having_been_ready(desk):
     a_card(desk / "card")
-    told = Story([desk]).at(0).at(5, lambda: shutil.rmtree(desk / "card")).at(20).told()
+    told = ScriptedFeed([desk]).at(0).at(5, lambda: shutil.rmtree(desk / "card")).at(20).told()
     assert told == [(5, CardGone(path=desk / "card", was_ready=False))]
 
 
 def test_litter_that_a_system_keeps_writing_does_not_keep_a_card_from_being_ready(desk):
     a_card(desk / "card")
-    story = Story([desk])
+    story = ScriptedFeed([desk])
     for second in range(11):
         story.at(
             second,
@@ -158,7 +158,7 @@ def test_a_folder_with_dcim_or_loose_photos_is_a_card_itself_else_its_folders_ar
 def test_mounted_cards_are_watched_too_and_none_is_reported_twice(desk):
     a_card(desk / "card")
     source = open_source(desk / "card")
-    told = Story([desk, desk / "card"], mounted=lambda: (source,)).at(0).at(10).told()
+    told = ScriptedFeed([desk, desk / "card"], mounted=lambda: (source,)).at(0).at(10).told()
     assert [event.path for _, event in told] == [desk / "card"]
     assert ready_now([], mounted=lambda: (source,)) == (desk / "card",)
 
@@ -174,7 +174,9 @@ def test_a_card_that_cannot_be_listed_fails_once_and_is_ready_when_it_can(desk, 
         return real(path, flags, *more, **named)
 
     monkeypatch.setattr(os, "open", maybe)
-    told = Story([desk]).at(0, lambda: locked.append(1)).at(5).at(20).at(30, locked.clear).at(40).told()
+    told = (
+        ScriptedFeed([desk]).at(0, lambda: locked.append(1)).at(5).at(20).at(30, locked.clear).at(40).told()
+    )
     assert [(second, type(event)) for second, event in told] == [(0, CardFailed), (40, CardReady)]
     assert "permission denied" in told[0][1].reason
 
@@ -241,7 +243,7 @@ def test_the_real_watcher_yields_at_once_and_stops_when_closed(tmp_path):
 def test_the_real_watcher_notices_a_new_file(tmp_path):
     changes = file_changes(
         [tmp_path], tick=3_600.0
-    )  # far beyond the test's own limit: only a notice can handler it
+    )  # far beyond the test's own limit: only a notification can end it
     next(changes)
     lay_out(tmp_path, {"a.jpg": b"x"})
     next(changes)

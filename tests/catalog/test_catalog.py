@@ -93,7 +93,7 @@ def placed(number: int, claim: str | None, *, segment: str = "2026-05-14/1") -> 
     )
 
 
-def stretch(**more) -> SegmentRow:
+def a_segment(**more) -> SegmentRow:
     given = {
         "segment": "2026-05-14/1",
         "claim": ClaimId("TC-1"),
@@ -262,7 +262,7 @@ def test_what_fails_halfway_leaves_nothing(catalog):
             catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=NOW)
             with catalog.transaction():
                 keep(catalog, 1, 2)
-                catalog.photos.place([placed(1, "TC-1"), placed(2, None)], [stretch()])
+                catalog.photos.place([placed(1, "TC-1"), placed(2, None)], [a_segment()])
                 catalog.mark_changed([ClaimId("TC-1"), None])
             assert catalog.keeping.dirty() == [TRAY, "TC-1"]
             raise StopError
@@ -278,7 +278,7 @@ def test_what_fails_halfway_leaves_nothing(catalog):
 def test_a_change_marks_the_bags_that_there_are_and_raises_the_versions(catalog):
     catalog.claims.put([Claim(claim=ClaimId(f"TC-{n}")) for n in (1, 2, 3)], at=NOW)
     keep(catalog, 1)
-    catalog.photos.place([placed(1, "TC-1")], [stretch()])
+    catalog.photos.place([placed(1, "TC-1")], [a_segment()])
     catalog.keeping.mark_clean(ClaimId("TC-3"), {}, at=NOW)
     catalog.mark_changed([ClaimId("TC-1"), ClaimId("TC-2"), None])
     assert catalog.keeping.dirty() == ["TC-1"], "TC-2 and the tray have neither photos nor a bag"
@@ -345,7 +345,7 @@ def test_a_photo_comes_back_as_it_went_in(catalog):
     )
     look = Look(embedding=bytes(range(16)), phash="00ff00ff00ff00ff")
     catalog.photos.describe([(sha(1), facts, look)])
-    catalog.photos.place([placed(1, "TC-1"), placed(2, None)], [stretch()])
+    catalog.photos.place([placed(1, "TC-1"), placed(2, None)], [a_segment()])
     record = catalog.photos.of_claim(ClaimId("TC-1"), embeddings=True)[0]
     assert record.facts == facts
     assert record.look == look
@@ -359,20 +359,20 @@ def test_a_photo_comes_back_as_it_went_in(catalog):
     assert {o.described for o in catalog.photos.originals([sha(1)]).values()} == {True}
 
 
-def test_placing_again_touches_only_what_changed_and_stale_stretches_go(catalog):
+def test_placing_again_touches_only_what_changed_and_removes_stale_segments(catalog):
     keep(catalog, 1, 2)
-    first = catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [stretch()])
+    first = catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [a_segment()])
     assert first == {"TC-1", None}
-    assert catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [stretch()]) == set()
+    assert catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [a_segment()]) == set()
     moved = placed(2, "TC-2", segment="2026-05-14/2")
-    new = stretch(segment="2026-05-14/2", claim=ClaimId("TC-2"), first=sha(2), position=1)
-    assert catalog.photos.place([placed(1, "TC-1"), moved], [stretch(), new]) == {"TC-1", "TC-2"}
+    new = a_segment(segment="2026-05-14/2", claim=ClaimId("TC-2"), first=sha(2), position=1)
+    assert catalog.photos.place([placed(1, "TC-1"), moved], [a_segment(), new]) == {"TC-1", "TC-2"}
     assert len(catalog.photos.segments()) == 2
-    catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [stretch()])
+    catalog.photos.place([placed(1, "TC-1"), placed(2, "TC-1")], [a_segment()])
     assert [row.segment for row in catalog.photos.segments()] == ["2026-05-14/1"]
 
 
-def test_a_persons_word_outranks_and_can_be_taken_back(catalog):
+def test_what_a_person_states_outranks_guesses_and_can_be_removed(catalog):
     keep(catalog, 1)
     guess = FacetValue(facet=Facet.FACE, value="left", source=Source.PLACE, confidence=0.7, reason="compass")
     catalog.photos.put_tags({sha(1): TagResult(tags={Facet.FACE: guess})})
@@ -421,7 +421,7 @@ def test_more_photos_than_one_statement_holds_are_kept_and_asked_for(catalog):
     keep(catalog, *numbers)
     digests = [sha(n) for n in numbers]
     assert len(catalog.photos.known(digests)) == 1000
-    catalog.photos.place([placed(n, "TC-1") for n in numbers], [stretch(photos=1000)])
+    catalog.photos.place([placed(n, "TC-1") for n in numbers], [a_segment(photos=1000)])
     assert len(catalog.photos.of_claim(ClaimId("TC-1"))) == 1000
     catalog.keeping.mark_clean(ClaimId("TC-1"), {d: f"card/{d}.jpg" for d in digests}, at=NOW)
     assert len(catalog.keeping.payload(ClaimId("TC-1"))) == 1000
@@ -430,7 +430,7 @@ def test_more_photos_than_one_statement_holds_are_kept_and_asked_for(catalog):
     assert catalog.photos.known(digests) == set()
 
 
-def test_copies_are_doubted_until_matched_again_and_dropped_with_their_place(catalog):
+def test_copies_do_not_count_until_matched_again_and_dropped_with_their_place(catalog):
     def copy(number, place="office", verified=NOW, bad=None):
         return CopyRow(
             sha256=sha(number),

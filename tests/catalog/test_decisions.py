@@ -1,4 +1,4 @@
-"""Decisions as types: how they are stored, what each settles, and that older catalogs and bags are still read."""
+"""Decisions as types: how they are stored, what each changes, and that older catalogs and bags are still read."""
 
 from __future__ import annotations
 
@@ -144,7 +144,7 @@ def test_a_record_of_a_bag_gives_the_decision_again(kind, before, after, decisio
         pytest.param("tag", {}, {ONE: {"mood": "calm"}}, id="an unknown facet"),
     ],
 )
-def test_what_no_decision_of_ours_says_is_refused_instead_of_losing_a_part_of_it(kind, before, after):
+def test_data_of_no_known_decision_is_refused_instead_of_losing_a_part_of_it(kind, before, after):
     with pytest.raises(BadInputError, match=f"kind '{kind}' cannot be read"):
         d.decode(kind, before, after)
 
@@ -157,7 +157,7 @@ def test_the_groups_hold_the_kinds_that_may_be_undone_and_those_that_may_not():
     assert d.kinds_of(d.Decision) == sorted(d.KINDS)
 
 
-def test_each_decision_says_which_photos_it_is_about_and_what_it_settles():
+def test_each_decision_says_which_photos_it_is_about_and_what_it_changes():
     by_kind = {one[0]: one[3] for one in STORED}
     assert by_kind["move"].about() == (ONE,)
     assert by_kind["shift"].about() == (ONE, TWO)

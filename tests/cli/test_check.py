@@ -61,7 +61,7 @@ def test_a_warning_leaves_a_bag_valid(bag):
     assert "warning: note.txt is in no tag manifest" in ran.out
 
 
-def test_one_bad_bag_of_several_gives_status_1_and_all_are_told_of(bag, tmp_path):
+def test_one_bad_bag_of_several_gives_status_1_and_all_are_reported(bag, tmp_path):
     other = tmp_path / "other"
     other.mkdir()
     (other / "x.txt").write_text("x")

@@ -41,7 +41,7 @@ def test_a_command_explains_itself(path):
     assert len(ran.out.splitlines()) > 4
 
 
-def test_every_command_that_reports_can_do_so_in_json_and_every_one_can_be_told_its_archive():
+def test_every_command_that_reports_can_do_so_in_json_and_every_one_takes_archive():
     serving = {("board",)}
     for path, command in COMMANDS:
         if path not in serving:
@@ -76,7 +76,7 @@ def test_an_error_in_json_has_a_code_a_message_and_a_remedy(tmp_path):
     assert set(ran.data["error"]) == {"code", "message", "fix"}
 
 
-def test_a_reader_that_stops_reading_is_no_fault(houses):
+def test_a_closed_pipe_is_not_an_error(houses):
     command = f"{sys.executable} -m evidence.cli.main"
     script = "import sys; from evidence.cli.main import run; run(sys.argv[1:])"
     if os.name != "posix":
@@ -192,7 +192,7 @@ def test_a_cell_that_no_list_or_folder_can_show_is_refused(tmp_path, line, words
     ]
 
 
-def test_a_pdf_that_cannot_be_written_is_told_in_one_line(houses, tmp_path):
+def test_a_pdf_that_cannot_be_written_is_reported_in_one_line(houses, tmp_path):
     ran = cli("sheets", tmp_path / "nowhere" / "sheets.pdf", archive=houses)
     assert ran.status in (2, 23)
     assert ran.err.count("\n") == 1

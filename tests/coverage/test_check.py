@@ -407,7 +407,7 @@ def test_a_structure_is_waived_by_its_own_name():
     assert [i.structure for i in report.missing] == ["fence"]
 
 
-def test_what_is_met_stays_met_under_a_waiver_and_a_guess_does_not_stand_against_one():
+def test_what_is_met_stays_met_under_a_waiver_and_a_guess_does_not_replace_one():
     waiver = Waiver(requirement="gutter", by="Rhea Oster", why="none there")
     assert front(GUTTER, [photo(1, face="front", **PROOF)], waivers=[waiver]).status == "met"
     guess = photo(1, face="front", guess=0.95, **PROOF)
@@ -452,7 +452,7 @@ def test_a_photo_that_states_another_face_or_component_is_no_candidate():
 
 def test_a_weak_guess_is_a_candidate_and_says_how_weak():
     item = front(GUTTER, [photo(1, face="front", component="gutter", role="close_up", guess=0.55)])
-    assert item.candidates == ()  # every facet is a weak guess: nothing firm speaks for it
+    assert item.candidates == ()  # every facet is a weak guess: nothing is stated
     half = photo(1, face="front", component="gutter")
     half = replace(half, tags={**half.tags, **photo(1, role="no_damage_proof", guess=0.55).tags})
     assert front(GUTTER, [half]).candidates[0].lacks == (
@@ -460,7 +460,7 @@ def test_a_weak_guess_is_a_candidate_and_says_how_weak():
     )
 
 
-def test_photos_of_another_look_without_quality_are_no_trouble():
+def test_photos_of_another_look_without_quality_are_handled():
     bare = replace(photo(1, component="gutter"), look=Look())
     assert front(once('component = "gutter"'), [bare]).candidates[0].lacks == (
         "the photo could not be analysed",

@@ -99,18 +99,18 @@ def test_a_second_picture_nearly_like_another_is_flagged_with_its_name():
     assert report.flags[0].message == "Nearly the same picture as TNDL0001.JPG (2 of 64 bits differ)."
 
 
-def test_label_cards_and_sheets_are_not_doubles_of_each_other():
+def test_label_cards_and_sheets_are_not_duplicates_of_each_other():
     cards = [photo(n, role="label", phash="00ff00ff00ff00ff") for n in range(3)]
     assert flags(cards) == set()
 
 
-def test_of_two_words_about_one_blur_the_one_that_says_it_does_not_count_is_given():
+def test_of_two_flags_about_one_blur_the_one_that_says_it_does_not_count_is_given():
     blurred = photo(1, role="overview", quality=replace(SHARP, sharpness=5), look_flags=(found("blurred"),))
     (flag,) = check(shipped("hail_roof"), [blurred], CLAIM).flags
     assert flag.message == "Too blurred (sharpness 5, 20 needed), so it does not count."
 
 
-def test_a_label_card_out_of_focus_is_no_shame_but_a_broken_one_is():
+def test_a_blurred_label_card_is_not_flagged_but_a_broken_one_is():
     card = photo(1, role="label", look_flags=(found("blurred"), found("truncated")))
     assert flags([card]) == {("truncated", card.sha256)}
     assert flags([photo(1, role="overview", look_flags=(found("dark"),))]) == {("dark", card.sha256)}

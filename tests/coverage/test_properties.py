@@ -208,7 +208,7 @@ def test_the_order_in_which_photos_are_given_does_not_matter(shots, taken, claim
 
 @given(lists(shifting=False), photos(), a_photo(), CLAIMS)
 @settings(max_examples=200, deadline=None)
-def test_one_more_photo_never_unmeets_a_requirement(shots, taken, extra, claim):
+def test_one_more_photo_never_turns_a_met_shot_into_a_missing_one(shots, taken, extra, claim):
     before, after = check(shots, taken, claim), check(shots, [*taken, extra], claim)
     assert {i.key for i in before.met} <= {i.key for i in after.met}
     good = {Status.MET, Status.GUESSED}
@@ -218,7 +218,7 @@ def test_one_more_photo_never_unmeets_a_requirement(shots, taken, extra, claim):
 
 @given(lists(), photos(), a_photo(), CLAIMS)
 @settings(max_examples=80, deadline=None)
-def test_with_a_set_inspection_not_even_its_bound_unmeets(shots, taken, extra, claim):
+def test_with_a_set_inspection_its_bound_does_not_either(shots, taken, extra, claim):
     options = CheckOptions(window=(MORNING, MORNING + timedelta(days=1)))
     before = check(shots, taken, claim, options=options)
     after = check(shots, [*taken, extra], claim, options=options)
@@ -285,14 +285,14 @@ def test_photos_named_are_the_claims_own_and_sheets_are_never_among_them(shots, 
 
 @given(lists(), photos(), CLAIMS)
 @settings(max_examples=80, deadline=None)
-def test_the_list_for_the_car_has_all_that_is_missing_and_the_note_where_it_leads_up(shots, taken, claim):
+def test_the_list_to_shoot_has_all_that_is_missing_and_the_note_for_the_roof(shots, taken, claim):
     report = check(shots, taken, claim)
     result = still_to_shoot(report)
     assert sorted((line.requirement, line.face or line.structure or "") for line in result.lines) == sorted(
         item.key for item in report.missing
     )
     leads_up = any(line.area is Area.ROOF for line in result.lines)
-    event(f"leads up: {leads_up}")
+    event(f"on the roof: {leads_up}")
     assert result.safety or not leads_up
 
 

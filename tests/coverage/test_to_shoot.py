@@ -12,7 +12,7 @@ from evidence.coverage.shots import Area
 from evidence.settings import default_names
 
 NAMES = [name.removesuffix(".toml") for name in default_names("required_shots")]
-LEAD_UP = {"exterior_water", "hail_roof", "wind_roof"}
+WITH_ROOF_SHOTS = {"exterior_water", "hail_roof", "wind_roof"}
 """Lists that ask for a shot on the roof."""
 
 
@@ -56,14 +56,14 @@ def test_no_roof_shot_is_listed_without_the_note(gone):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_every_shipped_list_gives_its_note_where_it_leads_up(name):
+def test_every_shipped_list_gives_its_note_for_the_roof(name):
     result = todo(name, [])
     leads_up = any(line.area is Area.ROOF for line in result.lines)
-    assert leads_up == (name in LEAD_UP)
+    assert leads_up == (name in WITH_ROOF_SHOTS)
     assert "roof" in result.safety or not leads_up
 
 
-def test_a_list_without_roof_means_its_note_for_everything():
+def test_a_list_without_roof_gives_its_note_for_everything():
     assert "electrician" in todo("interior_water", []).safety
 
 

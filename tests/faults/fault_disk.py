@@ -1,4 +1,4 @@
-"""A disk that fails on demand, below Python's `os` and `open`, in a child process that is thrown away afterwards.
+"""A disk that fails on demand, below Python's `os` and `open`, in a child process that ends afterwards.
 
 `FaultyDisk.install` replaces the calls that change or read files. Each call below one of the watched folders is an
 `Event`, counted from 0 in the order of the calls. A `Fault` names the event at which the disk fails, and how.
@@ -40,7 +40,7 @@ class FaultKind(StrEnum):
     """How the disk, or the process, fails."""
 
     KILL = "kill"
-    """SIGKILL just before the event; the system lives on."""
+    """SIGKILL just before the event; the system keeps running."""
     TORN = "torn write"
     """SIGKILL after half of the bytes of a write."""
     POWER = "power cut"

@@ -1,4 +1,4 @@
-"""SAFE means safe now: places that count, cards told again, cards that grew, purged claims."""
+"""SAFE means safe now: places that count, changed verdicts, cards that grew, purged claims."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def only(report):
 
 
 def printed(report) -> str:
-    lines = list(card_lines.told_cards(report))
+    lines = list(card_lines.card_summary(report))
     assert max(map(len, lines), default=0) <= 80, lines
     return "\n".join(lines)
 
@@ -206,18 +206,18 @@ def test_a_backup_tells_which_earlier_card_became_safe(tmp_path, other_disk):
     assert "card_told_safe" in actions(archive)
     again = cli("backup", archive=archive).out
     assert "SAFE TO ERASE" not in again
-    assert "1 card is safe as told before; `evidence cards` lists every card." in again
+    assert "1 card is still safe to erase; `evidence cards` lists every card." in again
     data = cli("backup", "--json", archive=archive).data
     assert [one["verdict"]["safe_to_erase"] for one in data["cards"]["cards"]] == [True]
     assert "30 days" in data["cards"]["rule"]
 
 
-def test_a_check_tells_of_a_card_that_is_not_safe_any_more_loudly_and_until_it_is_safe(backed_up):
+def test_a_check_lists_a_card_that_is_no_longer_safe_first_and_until_it_is_safe(backed_up):
     archive, _, disk = backed_up
     flip(next(p for p in sorted(disk.rglob("*.JPG"))))
     ran = cli("verify", archive=archive)
     assert ran.status == 1
-    assert "NO LONGER SAFE, although it was told safe 2026-06-01" in unwrapped(ran.out)
+    assert "NO LONGER SAFE, although it was called safe 2026-06-01" in unwrapped(ran.out)
     assert "Do NOT erase it" in ran.out
     assert "1 file found bad" in ran.out
     assert "card_no_longer_safe" in actions(archive)
@@ -496,7 +496,7 @@ def test_the_end_of_a_backup_asks_no_more_of_the_catalog_for_many_old_cards_than
 
 
 def old_cards(archive, number):
-    """Enter so many cards that were told safe a year before, and judge all cards once."""
+    """Enter so many cards that were called safe a year before, and judge all cards once."""
     with at_home(archive, now=DAY + timedelta(days=400)) as workspace:
         for each in range(1, number + 1):
             row = enter(workspace, run_row(each, card_id=f"V{each}"), each)
@@ -546,4 +546,4 @@ def test_at_most_twenty_cards_are_printed_and_the_others_counted(backed_up):
     assert len(report.cards) == 31
     text = printed(report)
     assert text.count("NO LONGER SAFE") == card_lines.MOST_CARDS == 20
-    assert "10 more cards are to tell of, 10 of them not safe: `evidence cards`" in unwrapped(text)
+    assert "10 more cards, 10 of them not safe: `evidence cards`" in unwrapped(text)

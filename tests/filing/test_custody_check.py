@@ -123,7 +123,7 @@ def test_nobody_works_under_a_name_that_cannot_be_read_in_the_log(houses, name):
 
 
 @pytest.mark.parametrize("card", ["the same card", "another card of the claim"])
-def test_a_lost_catalog_never_costs_a_bag_its_photos(houses, two_houses_taken_in, card):
+def test_a_lost_catalog_never_removes_photos_from_a_bag(houses, two_houses_taken_in, card):
     before = filed(houses)
     for path in houses.glob("catalog.sqlite*"):
         path.unlink()
@@ -206,7 +206,7 @@ def test_nothing_below_the_card_is_opened_for_writing(tmp_path):
         taken_in(archive, card.root)
         assert _writes == []
         (card.root / "probe").touch()
-        assert _writes, "the hook sees nothing: the test proves nothing"
+        assert _writes, "the hook saw nothing, so the test proves nothing"
     finally:
         _watched.clear()
 

@@ -44,8 +44,8 @@ def lose_catalog(archive):
 
 
 @pytest.fixture
-def lived_in(houses, other_disk, tmp_path):
-    """An archive that was worked in: corrections, holds, waivers, a purge, several cards, people, backups."""
+def used_archive(houses, other_disk, tmp_path):
+    """An archive in use: corrections, holds, waivers, a purge, several cards, people, backups."""
     claims = CLAIMS.replace(
         "TC-1002,Ben Reed,2 Larch Way,2026-05-01", "TC-1002,Ben Reed,2 Larch Way,2015-01-01"
     )
@@ -85,8 +85,8 @@ def lived_in(houses, other_disk, tmp_path):
     return houses
 
 
-def test_a_catalog_made_anew_equals_the_lost_one_row_for_row(lived_in):
-    before = rows_of(lived_in)
+def test_a_catalog_made_anew_equals_the_lost_one_row_for_row(used_archive):
+    before = rows_of(used_archive)
     for table in (
         "claim",
         "intake",
@@ -104,27 +104,27 @@ def test_a_catalog_made_anew_equals_the_lost_one_row_for_row(lived_in):
         assert before[table], table
     assert {row["state"] for row in before["claim"]} >= {"open", "purged"}
     assert any(row["claim"] is None for row in before["original"])
-    lose_catalog(lived_in)
-    report = rebuild(lived_in, actor="Ada Clerk")
+    lose_catalog(used_archive)
+    report = rebuild(used_archive, actor="Ada Clerk")
     assert report.findings == ()
-    after = rows_of(lived_in)
+    after = rows_of(used_archive)
     for table in before:
         assert after[table] == before[table], table
 
 
-def test_a_hold_that_only_the_custody_log_has_is_not_lost(lived_in):
+def test_a_hold_that_only_the_custody_log_has_is_not_lost(used_archive):
     """As after a kill between the hold and its bag: the log has the entry, no bag and no record file does."""
-    with at_home(lived_in) as workspace:
+    with at_home(used_archive) as workspace:
         workspace.record("hold_placed", THIRD, hold=77, reason="subpoena")
-    lose_catalog(lived_in)
-    report = rebuild(lived_in, actor="Ada Clerk")
+    lose_catalog(used_archive)
+    report = rebuild(used_archive, actor="Ada Clerk")
     assert [one.code for one in report.findings] == ["hold_of_log"]
-    with at_home(lived_in) as workspace:
+    with at_home(used_archive) as workspace:
         assert "subpoena" in [one.reason for one in workspace.catalog.claims.holds(THIRD, active_only=True)]
 
 
-def test_records_of_format_1_are_still_read(lived_in):
-    bag = next((lived_in / "claims").glob("TC-1001*"))
+def test_records_of_format_1_are_still_read(used_archive):
+    bag = next((used_archive / "claims").glob("TC-1001*"))
     about = json.loads((bag / "records" / "claim.json").read_text())
     listed = json.loads((bag / "records" / "photos.json").read_text())
     for name in ("added_at", "version"):
@@ -135,20 +135,20 @@ def test_records_of_format_1_are_still_read(lived_in):
     rows = claim_rows_of(about, bag.name, at="2026-06-01T00:00:00.000000Z")
     assert (rows["claim"][0]["claim"], rows["claim"][0]["version"]) == ("TC-1001", 0)
     read = [original_row(one, FIRST, b"") for one in listed]
-    with at_home(lived_in) as workspace:
+    with at_home(used_archive) as workspace:
         known = workspace.catalog.records.placed(FIRST)
     for row in read:
         for name in ("size", "suffix", "kind", "corrected", "claim", "phash"):
             assert row[name] == known[row["sha256"]][name], name
 
 
-def test_a_killed_rebuild_leaves_the_old_catalog_and_the_next_one_finishes(lived_in):
-    before = rows_of(lived_in)
-    (lived_in / "catalog-rebuilt.sqlite").write_bytes(b"half a database")
-    assert cli("rebuild", archive=lived_in).status == 0
-    after = rows_of(lived_in)
+def test_a_killed_rebuild_leaves_the_old_catalog_and_the_next_one_finishes(used_archive):
+    before = rows_of(used_archive)
+    (used_archive / "catalog-rebuilt.sqlite").write_bytes(b"half a database")
+    assert cli("rebuild", archive=used_archive).status == 0
+    after = rows_of(used_archive)
     assert after == before
-    assert list((lived_in / "damaged").glob("catalog-*/catalog.sqlite"))
+    assert list((used_archive / "damaged").glob("catalog-*/catalog.sqlite"))
 
 
 def test_a_catalog_on_postgresql_is_made_anew_row_for_row(tmp_path, other_disk, postgres_url):

@@ -94,7 +94,7 @@ def test_without_a_limit_everything_is_read_and_a_stopped_run_is_resumed(houses,
     tomorrow = FIRST + timedelta(days=1)
     steps = 0
 
-    def pull_the_plug(_what, done, total):
+    def stop_at_half(_what, done, total):
         nonlocal steps
         steps += 1
         if steps == 6:
@@ -102,7 +102,7 @@ def test_without_a_limit_everything_is_read_and_a_stopped_run_is_resumed(houses,
 
     with at_home(houses, now=tomorrow) as workspace:
         with pytest.raises(KeyboardInterrupt):
-            verify(workspace, progress=pull_the_plug)
+            verify(workspace, progress=stop_at_half)
         recorded = {key for key, at in dates(workspace).items() if at == tomorrow}
         assert 0 < len(recorded) < FILES, "what was read before the end is recorded"
     with at_home(houses, now=tomorrow + timedelta(hours=1)) as workspace:
@@ -181,7 +181,7 @@ def test_a_payload_file_that_no_manifest_lists_is_a_finding(houses):
         assert ("unlisted", f"archive: {CLAIM}: data/stray.jpg") in found
 
 
-def test_reading_back_does_not_keep_others_out(houses):
+def test_reading_back_does_not_lock_others_out(houses):
     with at_home(houses) as workspace, workspace.locked():
         ran = cli("verify", "--json", archive=houses)
     assert ran.status == 0, ran.err

@@ -91,7 +91,7 @@ def next_card(tmp_path):
     ],
     ids=["copying", "looking", "filing", "backing up"],
 )
-def test_a_hold_and_a_correction_take_effect_while_an_intake_stands_still(
+def test_a_hold_and_a_correction_take_effect_while_an_intake_is_stopped(
     houses, other_disk, next_card, owner, name
 ):
     with_target(houses, other_disk)
@@ -121,7 +121,7 @@ def test_a_hold_and_a_correction_take_effect_while_an_intake_stands_still(
         bagit.Bag(str(other_disk / bag.name)).validate()
 
 
-def test_a_second_intake_does_not_wait_for_one_that_stands_still(houses, next_card, tmp_path):
+def test_a_second_intake_does_not_wait_for_one_that_is_stopped(houses, next_card, tmp_path):
     other = CardMaker(tmp_path / "other", serial="TC-0003", seed=900, number=80)
     other.wait(days=2)
     other.sheet("TC-1002")

@@ -31,7 +31,7 @@ def lines(ran):
     return [json.loads(line) for line in ran.out.splitlines()]
 
 
-def test_two_cards_are_taken_in_and_each_is_told_in_a_line_of_json(archive, tmp_path):
+def test_two_cards_are_taken_in_and_each_is_reported_in_a_line_of_json(archive, tmp_path):
     a_card(tmp_path / "slots" / "one", "TC-1001")
     a_card(tmp_path / "slots" / "two", "TC-1002", number=20, seed=50)
     ran = cli("watch", tmp_path / "slots", "--once", "--json", archive=archive)
@@ -42,7 +42,7 @@ def test_two_cards_are_taken_in_and_each_is_told_in_a_line_of_json(archive, tmp_
     assert [(one["kept"], one["already_kept"]) for one in lines(again)] == [(0, 2), (0, 2)]
 
 
-def test_a_card_that_cannot_be_taken_in_does_not_stop_the_next_and_the_status_tells(
+def test_a_card_that_cannot_be_taken_in_does_not_stop_the_next_and_the_status_shows_it(
     archive, tmp_path, monkeypatch
 ):
     a_card(tmp_path / "slots" / "one", "TC-1001")
@@ -65,7 +65,7 @@ def test_a_card_that_cannot_be_taken_in_does_not_stop_the_next_and_the_status_te
     assert set(where(archive)) == {"TEST0020.JPG", "TEST0021.JPG"}
 
 
-def test_a_card_with_a_link_out_of_it_is_told_by_status_one_as_intake_tells_it(archive, tmp_path):
+def test_a_card_with_a_link_out_of_it_gives_status_one_as_intake_does(archive, tmp_path):
     card = a_card(tmp_path / "slots" / "one", "TC-1001")
     try:
         (card.root / "DCIM" / "100TESTC" / "TEST0009.JPG").symlink_to(tmp_path / "elsewhere.jpg")
@@ -75,7 +75,7 @@ def test_a_card_with_a_link_out_of_it_is_told_by_status_one_as_intake_tells_it(a
     assert cli("watch", tmp_path / "slots", "--once", archive=archive).status == 1
 
 
-def test_no_card_is_said_and_no_fault(archive, tmp_path):
+def test_no_card_is_reported_and_is_no_error(archive, tmp_path):
     (tmp_path / "slots").mkdir()
     ran = cli("watch", tmp_path / "slots", "--once", archive=archive)
     assert ran.status == 0
@@ -96,7 +96,7 @@ def test_a_watched_folder_that_is_not_there_is_bad_input(archive, tmp_path):
     assert cli("watch", tmp_path / "nowhere", "--once", archive=archive).status == 2
 
 
-def test_a_card_that_cannot_be_listed_is_told_and_the_watch_goes_on(archive, tmp_path, monkeypatch):
+def test_a_card_that_cannot_be_listed_is_reported_and_the_watch_continues(archive, tmp_path, monkeypatch):
     card = a_card(tmp_path / "slots" / "one", "TC-1001")
     from evidence.cards.watch import CardReady
 

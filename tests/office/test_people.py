@@ -64,7 +64,7 @@ def test_an_unknown_name_costs_the_same_hashing_as_a_wrong_password(work_of):
     assert [call for call, _ in known] == ["hash", "verify", "verify"]
 
 
-def test_the_right_password_lets_its_person_in_however_the_name_is_composed(workspace):
+def test_the_right_password_logs_its_person_in_however_the_name_is_composed(workspace):
     people.add_person(workspace, "Zo\u00eb", Duty.ADJUSTER, PASSWORD)
     found = people.verify_password(workspace, " Zoe\u0308 ", PASSWORD)
     assert (found.name, found.duty) == ("Zo\u00eb", Duty.ADJUSTER)

@@ -131,7 +131,7 @@ def test_a_purged_claims_card_taken_in_again_waits_unassigned_and_is_reported(
     assert where(due)["TEST0001.JPG"] == "unassigned", "nothing is filed under a purged claim"
 
 
-def test_an_older_word_does_not_file_a_purged_claims_photo_when_its_card_returns(
+def test_an_older_decision_does_not_file_a_purged_claims_photo_when_its_card_returns(
     houses, other_disk, two_houses_taken_in
 ):
     cli("move", "TEST0007.JPG", "--to", "TC-1003", archive=houses)
@@ -330,7 +330,7 @@ def test_a_photo_that_another_claims_bag_holds_too_is_spared_there(due, other_di
     }
 
 
-def test_a_move_that_was_killed_before_the_bags_followed_cannot_lose_its_photo_to_a_purge(
+def test_a_move_that_was_killed_before_the_bags_were_built_does_not_lose_its_photo_in_a_purge(
     houses, other_disk, monkeypatch
 ):
     reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01"))

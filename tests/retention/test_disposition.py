@@ -242,7 +242,7 @@ def test_a_closing_dated_before_the_reopening_counts_from_the_reopening():
     assert last_closing(history) == date(2021, 2, 1)
 
 
-def test_the_shipped_rule_keeps_seven_years_and_says_what_it_is_worth():
+def test_the_shipped_rule_keeps_seven_years_and_says_that_it_has_no_source():
     schedule = load_schedule(default_text("retention.toml"), "retention.toml")
     facts = closed(date(2020, 3, 15), jurisdiction="Elbonia")
     assert last_kept_and_first_purge_day(facts, schedule)[0] == date(2027, 3, 15)
@@ -285,7 +285,7 @@ def test_a_claim_that_no_rule_names_is_kept_without_an_end():
     assert found.until is None
 
 
-def test_a_hold_goes_before_everything_and_names_its_person():
+def test_a_hold_comes_before_every_rule_and_names_its_person():
     found = disposition_of(closed(date(1950, 1, 1), holds=(HOLD,)), only(), today=date(2100, 1, 1))
     assert isinstance(found, Held)
     assert found.reasons == ("held by Counsel since 2022-01-01: suit filed (H-1)",)

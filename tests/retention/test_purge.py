@@ -167,7 +167,7 @@ def test_no_plan_is_made_where_nothing_is_due(tmp_path):
         make_plan(MemoryRepository(), SCHEDULE, by="Ann", plans_folder=tmp_path)
 
 
-def test_a_nameless_person_can_do_nothing(repository, tmp_path):
+def test_a_person_without_a_name_can_do_nothing(repository, tmp_path):
     with pytest.raises(PurgeRefusedError, match="name"):
         make_plan(repository, SCHEDULE, by="  ", plans_folder=tmp_path)
     with pytest.raises(PurgeRefusedError, match="name"):
@@ -345,7 +345,7 @@ def test_a_hold_placed_while_copies_are_removed_stops_before_the_next_one(reposi
     assert [p.claim for p in run_plan(repository, SCHEDULE, frozen.folder, by="Ann").purged] == [ONE, TWO]
 
 
-def test_a_copy_that_will_not_go_is_found_and_no_certificate_is_given(repository, tmp_path):
+def test_a_copy_that_cannot_be_removed_is_found_and_no_certificate_is_given(repository, tmp_path):
     repository.undeletable = {intake_object(b"front")}
     frozen = approved(repository, tmp_path)
     report = run_plan(repository, SCHEDULE, frozen.folder, by="Ann")
@@ -619,7 +619,7 @@ def test_over_real_folders_a_killed_run_is_finished_by_the_next_one(tmp_path, ca
 @pytest.mark.parametrize(
     "leftover", ["unsorted/DSC00001.JPG.part", "target_b/lost+found/0001", "claims/.HL-1.old/data/a.jpg"]
 )
-def test_a_forgotten_copy_that_only_the_look_finds_stops_the_certificate(tmp_path, leftover):
+def test_a_forgotten_copy_that_only_the_search_finds_stops_the_certificate(tmp_path, leftover):
     repository = FolderRepository(tmp_path)
     repository.file(closed("HL-1"), {"DSC00001.JPG": b"front"})
     path = tmp_path / leftover

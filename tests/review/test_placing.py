@@ -1,4 +1,4 @@
-"""A person's corrections: the bags follow, no later run overrides them, each can be taken back, a kill loses nothing."""
+"""A person's corrections: the bags follow, no later run overrides them, each can be undone, a kill loses nothing."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def of(archive, claim):
     return {name for name, owner in where(archive).items() if owner == claim}
 
 
-def test_the_two_houses_are_as_the_tests_below_take_them(houses):
+def test_the_two_houses_are_as_the_tests_below_assume(houses):
     assert of(houses, "TC-1001") == FIRST
     assert of(houses, "TC-1002") == SECOND
 
@@ -55,7 +55,7 @@ def test_a_photo_moves_into_the_tray_and_out_again(houses):
     assert of(houses, "unassigned") == set()
 
 
-def test_what_is_one_object_with_a_moved_photo_goes_along_and_the_latest_word_counts(houses):
+def test_what_is_one_object_with_a_moved_photo_goes_along_and_the_latest_decision_counts(houses):
     cli("move", "TEST0003.JPG", "--to", "TC-1002", archive=houses)
     assert {"TEST0003.JPG", "TEST0003.WAV"} <= of(houses, "TC-1002")
     cli("move", "TEST0003.WAV", "--to", "TC-1003", archive=houses)
@@ -78,7 +78,7 @@ def test_an_older_move_can_be_undone_from_under_a_later_one_of_other_photos(hous
     assert of(houses, "TC-1002") == SECOND - {"TEST0006.JPG"}
 
 
-def test_a_move_whose_claim_was_closed_meanwhile_is_not_undone_behind_its_back(houses):
+def test_a_move_whose_claim_was_closed_meanwhile_is_not_undone(houses):
     cli("move", "TEST0007.JPG", "--to", "TC-1001", archive=houses)
     cli("close", "TC-1001", "--on", "2026-05-20", archive=houses)
     before = filed(houses)
@@ -98,7 +98,7 @@ def test_a_move_whose_claim_was_closed_meanwhile_is_not_undone_behind_its_back(h
         pytest.param(["move", "TEST0002.JPG", "--to", "TC-1002"], id="move out of it"),
         pytest.param(["join", "TEST0005.JPG"], id="join the next house to it"),
         pytest.param(["cut", "TEST0003.JPG"], id="cut it"),
-        pytest.param(["name", "TEST0002.JPG", "TC-1002"], id="give its stretch to another"),
+        pytest.param(["name", "TEST0002.JPG", "TC-1002"], id="assign its segment to another"),
         pytest.param(["tag", "TEST0002.JPG", "--face", "left"], id="tag"),
         pytest.param(["waive", "TC-1001", "ridge", "--why", "flat roof"], id="waive"),
     ],
@@ -115,7 +115,7 @@ def test_nothing_of_a_closed_claim_changes(houses, arguments):
         assert not home.catalog.claims.decisions(Correction)
 
 
-def test_photos_whose_sheet_names_a_closed_claim_are_kept_there_and_told(houses, two_houses_taken_in):
+def test_photos_whose_sheet_names_a_closed_claim_are_kept_there_and_reported(houses, two_houses_taken_in):
     cli("close", "TC-1001", "--on", "2026-05-20", archive=houses)
     later = CardMaker(houses.parent / "later", serial="TC-0002", seed=900, number=40)
     later.wait(days=2)
@@ -129,7 +129,7 @@ def test_photos_whose_sheet_names_a_closed_claim_are_kept_there_and_told(houses,
 # --- cut, join, name -----------------------------------------------------------------------
 
 
-def test_a_stretch_that_was_cut_off_and_named_stays_with_its_claim(houses, two_houses_taken_in):
+def test_a_segment_that_was_cut_off_and_named_stays_with_its_claim(houses, two_houses_taken_in):
     before = where(houses)
     assert cli("cut", "TEST0007.JPG", archive=houses).status == 0
     named = cli("name", "TEST0007.JPG", "TC-1003", "--json", archive=houses)
@@ -184,7 +184,7 @@ def untimed(root):
     return card
 
 
-def test_photos_without_any_time_keep_their_stretch_when_one_of_them_is_moved(tmp_path):
+def test_photos_without_any_time_keep_their_segment_when_one_of_them_is_moved(tmp_path):
     archive = loaded_archive(tmp_path)
     card = untimed(tmp_path / "card")
     taken_in(archive, card.root)
@@ -192,8 +192,8 @@ def test_photos_without_any_time_keep_their_stretch_when_one_of_them_is_moved(tm
     assert of(archive, "unassigned") == everything
     assert cli("move", "TEST0003.JPG", "--to", "TC-1003", archive=archive).status == 0
     assert of(archive, "TC-1003") == {"TEST0003.JPG"}
-    stretches = cli("segments", "--json", archive=archive).data
-    assert sum(one["photos"] for one in stretches) == len(everything)
+    segments = cli("segments", "--json", archive=archive).data
+    assert sum(one["photos"] for one in segments) == len(everything)
     named = cli("name", "TEST0001.JPG", "TC-1003", archive=archive)
     assert named.status == 0, named.err
     shown = cli("photos", "TC-1003", "--json", archive=archive).data
@@ -208,7 +208,7 @@ def test_a_cut_among_photos_without_any_time_takes_those_after_it_along(tmp_path
     assert of(archive, "TC-1003") == {"TEST0004.JPG", "TEST0005.JPG", "TEST0006.JPG"}
 
 
-def test_work_past_midnight_stays_one_stretch_when_the_next_days_card_comes(tmp_path):
+def test_work_past_midnight_stays_one_segment_when_the_next_days_card_comes(tmp_path):
     archive = loaded_archive(tmp_path)
     card = CardMaker(tmp_path / "card")
     card.clock = card.clock.replace(hour=23, minute=58)
@@ -236,7 +236,7 @@ def shown(archive, name):
     return next(one for one in every if one["name"] == name)
 
 
-def test_a_persons_word_is_stated_taken_back_with_a_dash_and_undone(houses, two_houses_taken_in):
+def test_a_tag_is_stated_removed_with_a_dash_and_undone(houses, two_houses_taken_in):
     assert shown(houses, "TEST0002.JPG")["stated"] == []
     cli("tag", "TEST0002.JPG", "--face", "Left", "--count", "08", archive=houses, actor="Rita")
     said = shown(houses, "TEST0002.JPG")
@@ -277,7 +277,7 @@ def test_a_bad_word_names_the_nearest_and_nothing_is_stated(houses, option, word
     assert (houses / "custody" / "custody.jsonl").read_bytes() == log
 
 
-def test_a_word_under_a_later_one_cannot_be_pulled_out(houses):
+def test_a_statement_that_was_changed_later_cannot_be_undone(houses):
     cli("tag", "TEST0002.JPG", "--face", "left", archive=houses)
     with at_home(houses) as home:
         number = home.catalog.claims.decisions(Tag)[-1].number

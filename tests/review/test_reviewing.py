@@ -1,4 +1,4 @@
-"""A reviewer's decisions: what may be signed, what is told instead of overwritten, what can be taken back."""
+"""A reviewer's decisions: what may be signed, that nothing is overwritten unseen, and what can be undone."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def version(workspace):
 
 
 def stated(workspace, sha):
-    """What of a photo is no guess."""
+    """The stated facets of a photo."""
     tags = workspace.catalog.photos.records([sha])[0].tags
     return {facet: value.value for facet, value in tags.items() if value.stated}
 
@@ -51,7 +51,7 @@ def test_a_claim_that_rests_on_a_guess_is_not_signed(workspace, claim):
     assert workspace.catalog.claims.get(BD1).state is ClaimState.OPEN
 
 
-def test_a_claim_with_a_missing_shot_or_a_photo_of_doubtful_house_is_not_signed(workspace):
+def test_a_claim_with_a_missing_shot_or_a_photo_whose_house_is_to_confirm_is_not_signed(workspace):
     put_claim(workspace, "BD-1")
     put_photos(workspace, "BD-1", 2, to_confirm=True)
     with pytest.raises(signing.NotReadyError) as refused:
@@ -73,7 +73,7 @@ def test_once_a_person_confirms_the_guess_the_claim_is_signed_in_their_name(work
     assert workspace.custody.verify().valid
 
 
-def test_a_waiver_opens_the_way_to_a_sign_off_and_taking_it_back_closes_it(workspace, claim):
+def test_a_waiver_allows_a_sign_off_and_undoing_it_prevents_one(workspace, claim):
     done = waive(workspace, BD1, "elevation", place="left", why="a wall shared with the next house")
     assert signing.obstacles(workspace, BD1, _report(workspace)) == []
     undo(workspace, done.decision, others_too=False)
@@ -96,10 +96,10 @@ def test_a_sign_off_on_a_claim_that_changed_since_it_was_looked_at_is_refused(wo
     assert workspace.catalog.claims.get(BD1).state is ClaimState.OPEN
 
 
-def test_the_second_of_two_reviewers_is_told_what_the_first_said(workspace, claim):
+def test_the_second_of_two_reviewers_sees_what_the_first_stated(workspace, claim):
     seen = marks(workspace, [claim[4]])
     tag_seen(workspace.acting_as("Adam"), {claim[4]: {Facet.FACE: "right"}}, seen=seen)
-    with pytest.raises(ChangedError, match=r"Adam changed TEST0004.JPG meanwhile: .* face right"):
+    with pytest.raises(ChangedError, match=r"Adam changed TEST0004.JPG since you loaded it. .* face right"):
         tag_seen(workspace.acting_as("Rhea"), {claim[4]: {Facet.FACE: "back"}}, seen=seen)
     record = workspace.catalog.photos.records([claim[4]])[0]
     assert record.tags[Facet.FACE].value == "right"
@@ -122,7 +122,7 @@ def test_a_guess_that_came_or_went_is_no_change_to_a_reviewer(workspace, claim):
     assert marks(workspace, claim) == before
 
 
-def test_a_signed_claim_takes_no_tags_no_photos_and_no_undo_until_it_is_taken_back(workspace, claim):
+def test_a_signed_claim_takes_no_tags_no_photos_and_no_undo_until_the_sign_off_is_undone(workspace, claim):
     number, _ = state_left(workspace, claim)
     signing.sign(workspace, BD1, note="", seen=version(workspace))
     with pytest.raises(BadInputError, match="signed"):
@@ -156,7 +156,7 @@ def test_a_claim_goes_back_to_the_adjuster_with_what_is_missing_in_walking_order
         signing.take_back(workspace, BD1, why="", seen=version(workspace))
 
 
-def test_undo_takes_back_ones_own_and_refuses_what_something_later_rests_on(workspace, claim):
+def test_undo_undoes_ones_own_correction_and_refuses_one_that_was_changed_later(workspace, claim):
     adam, rhea = workspace.acting_as("Adam"), workspace.acting_as("Rhea")
     first, _ = tag_seen(adam, {claim[4]: {Facet.FACE: "right"}}, seen=marks(workspace, claim))
     with pytest.raises(BadInputError, match="Adam's"):
@@ -237,8 +237,8 @@ def real(taken_in, tmp_path):
         yield workspace
 
 
-def test_a_persons_word_that_no_guess_follows_still_reaches_the_bag(real):
-    """A word that changes nothing else once left the bag as it was."""
+def test_a_statement_that_changes_no_guess_still_reaches_the_bag(real):
+    """A statement that changed nothing else once left the bag as it was."""
     photo = real.catalog.photos.of_claim(ClaimId("TC-1001"))[3]
     state_facets(real, {photo.sha256: {Facet.COMPONENT: "chimney"}})
     assert real.catalog.keeping.dirty() == ["TC-1001"]
@@ -268,10 +268,10 @@ def test_a_boundary_is_moved_both_ways_and_back_again(real):
     assert real.custody.verify().valid
 
 
-def test_a_day_that_was_cut_anew_since_it_was_looked_at_is_told(real):
+def test_a_change_of_the_days_boundaries_since_it_was_loaded_is_refused(real):
     claim = ClaimId("TC-1001")
     seen = day_mark(real, claim)
     require_day(real, claim, seen)
     placing.cut(real.acting_as("Adam"), real.catalog.photos.of_claim(claim)[3].sha256)
-    with pytest.raises(ChangedError, match="Adam changed how the day is cut"):
+    with pytest.raises(ChangedError, match="Adam changed the boundaries of the day"):
         require_day(real, claim, seen)

@@ -102,7 +102,7 @@ def test_the_same_photo_held_another_way_gives_the_same_look(tmp_path):
 
 @pytest.mark.parametrize("size", [(4000, 3000), (3000, 4000), (4608, 1976), (5000, 1000)])
 def test_a_large_jpeg_is_decoded_reduced_whatever_its_shape(tmp_path, size, monkeypatch):
-    """The trap: a square box on a 4:3 photo silently decodes at full size."""
+    """A known mistake: a square box on a 4:3 photo silently decodes at full size."""
     path = saved(tmp_path / "a.jpg", np.zeros((size[1], size[0], 3), np.uint8))
     decoded = []
     true_load = pictures._load
@@ -141,7 +141,7 @@ def test_the_photo_itself_is_not_touched(tmp_path):
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
 
 
-def test_a_folder_that_cannot_be_written_costs_only_the_thumbnail(tmp_path):
+def test_a_folder_that_cannot_be_written_loses_only_the_thumbnail(tmp_path):
     blocked = tmp_path / "file"
     blocked.write_text("in the way")
     seen = look(request_for(saved(tmp_path / "a.jpg", scene()), thumb_dir=blocked))
@@ -338,7 +338,7 @@ def test_a_raw_file_without_a_preview_is_flagged(tmp_path):
 
 def test_one_step_that_fails_leaves_the_other_results(tmp_path, monkeypatch):
     def broken(*_):
-        raise ValueError("no luck")
+        raise ValueError("broken step")
 
     monkeypatch.setattr(look_module, "read_codes", broken)
     seen = look(request_for(saved(tmp_path / "a.jpg", scene())))
@@ -407,7 +407,7 @@ def test_any_executor_can_be_used(photos):
     assert looks == {request.sha256: look(request) for request in good}
 
 
-def test_a_request_and_a_look_travel_between_processes(photos):
+def test_a_request_and_a_look_can_be_sent_between_processes(photos):
     import pickle
 
     request = photos["a.jpg"]

@@ -1,4 +1,4 @@
-"""Learning keeps what the shipped head could tell, and the summary it rehearses is refused when it is damaged."""
+"""Learning keeps the accuracy of the shipped head, and a damaged summary is refused."""
 
 from __future__ import annotations
 

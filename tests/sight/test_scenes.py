@@ -1,4 +1,4 @@
-"""Embeddings agree with another implementation; the head learns, keeps what it knew, and refuses bad input."""
+"""Embeddings agree with another implementation; the head learns, keeps its accuracy, and refuses bad input."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_a_vector_survives_packing():
 # --- the shipped head ----------------------------------------------------------------------
 
 
-def test_the_shipped_head_knows_real_streets_sheets_and_other_things(real_photos):
+def test_the_shipped_head_recognises_real_streets_sheets_and_other_things(real_photos):
     head = shipped_head()
 
     def top(name):

@@ -79,13 +79,13 @@ def test_a_tensor_that_reaches_past_its_storage_is_refused(offset, shape, stride
         read_legacy_tensors(legacy_file(tensors, {"a": [1, 2, 3, 4, 5, 6, 7]}))
 
 
-class _Trap:
+class _HostilePickle:
     def __reduce__(self):
         return (print, ("this must never run",))
 
 
 @pytest.mark.parametrize(
-    "value", [_Trap(), OrderedDict(a=np.float32(1)), {1, 2}], ids=["call", "numpy", "set"]
+    "value", [_HostilePickle(), OrderedDict(a=np.float32(1)), {1, 2}], ids=["call", "numpy", "set"]
 )
 def test_a_pickle_that_names_anything_but_tensors_is_refused(value, capsys):
     out = BytesIO()
@@ -144,7 +144,7 @@ def test_a_damaged_cache_is_rebuilt(tmp_path, built, spoil):
     assert (tmp_path / NETWORK_NAME).read_bytes() == built
 
 
-def test_a_cache_that_cannot_be_written_costs_nothing_but_time(tmp_path, built):
+def test_a_cache_that_cannot_be_written_only_takes_more_time(tmp_path, built):
     (tmp_path / "cache").write_text("a file where a folder should be")
     assert network_bytes(tmp_path / "cache") == built
 

@@ -251,7 +251,7 @@ facets = { role = "elevation" }
 
 
 def four_sides(workspace: Workspace) -> None:
-    """Let the archive ask for nothing but the four sides of the house."""
+    """Make the archive require only the four sides of the house."""
     own = workspace.root / "config" / "required_shots"
     own.mkdir(parents=True, exist_ok=True)
     (own / "hail_roof.toml").write_text(FOUR_SIDES, encoding="utf-8")
@@ -265,7 +265,7 @@ class Served:
     app: FastAPI
 
     def link(self, name: str, duty: Duty = Duty.REVIEWER) -> str:
-        """The address that lets this person in once."""
+        """A single-use login address for this person."""
         return f"{self.url}/link/{self.app.state.board.sessions.create_link(name, duty)}"
 
 
@@ -279,11 +279,11 @@ def served(workspace: Workspace) -> Iterator[Served]:
     started = threading.Event()
     startup = server.startup
 
-    async def and_say_so(*args: object, **kwargs: object) -> None:
+    async def and_report(*args: object, **kwargs: object) -> None:
         await startup(*args, **kwargs)
         started.set()
 
-    server.startup = and_say_so
+    server.startup = and_report
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     assert started.wait(30)

@@ -31,7 +31,7 @@ def workspace(blank, tmp_path):
 
 @pytest.fixture
 def claim(workspace):
-    """Claim BD-1 with six photos: three sides stated, the fourth guessed, two that say nothing."""
+    """Claim BD-1 with six photos: three sides stated, the fourth guessed, two without tags."""
     put_claim(workspace, "BD-1", insured="Wilhelmina Ardenne", address="9 Cooper's Row")
     tags = {
         n: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, face))

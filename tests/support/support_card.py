@@ -1,4 +1,4 @@
-"""A small camera card drawn for tests: sheets with real codes, label cards with real tags, honest EXIF."""
+"""A small camera card drawn for tests: sheets with real codes, label cards with real tags, correct EXIF."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class CardMaker:
     written: list[str] = field(default_factory=list)
 
     def wait(self, **parts: float) -> None:
-        """Let the camera's clock run."""
+        """Advance the camera's clock."""
         self.clock += timedelta(**parts)
 
     def sheet(self, claim: str) -> str:

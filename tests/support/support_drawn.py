@@ -193,7 +193,7 @@ def lay(ground: np.ndarray, patch: np.ndarray, corners: np.ndarray) -> np.ndarra
 
 
 def photographed(picture: np.ndarray, rng: np.random.Generator, trouble: Trouble) -> np.ndarray:
-    """The drawn scene as a camera brings it home, 8-bit RGB: shadow, light, blur, noise, JPEG."""
+    """The drawn scene as a camera records it, 8-bit RGB: shadow, light, blur, noise, JPEG."""
     high, wide = picture.shape[:2]
     out = picture.astype(np.float32) * rng.uniform(0.75, 1.1)
     if trouble.shade:

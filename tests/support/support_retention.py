@@ -61,7 +61,7 @@ def intake_object(photo: bytes) -> IntakeObject:
 
 
 class KilledError(BaseException):
-    """Simulates the death of the process: nothing in the program may catch it."""
+    """Simulates a killed process: nothing in the program may catch it."""
 
 
 @dataclass

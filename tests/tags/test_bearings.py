@@ -1,4 +1,4 @@
-"""Directions and positions: the geometry of a house, and what it tells about the face."""
+"""Directions and positions: the geometry of a house, as evidence for the face."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ def roof_posterior(photos, up):
     return posterior / posterior.sum(axis=1, keepdims=True), roof
 
 
-def test_height_hints_at_the_roof():
+def test_height_is_evidence_of_the_roof():
     metres = [200.0, 200.4, 199.7, 200.2, 200.1, 205.8, 206.1, 206.3, 205.9, 206.0, 205.7]
     photos = [photo(k, gps=at(0, 0, height)) for k, height in enumerate(metres)]
     posterior, roof = roof_posterior(photos, [False] * 5 + [True] * 5 + [None])
@@ -144,7 +144,7 @@ def test_height_hints_at_the_roof():
     assert likelihoods[10, roof].max() > 4 * likelihoods[10, ~roof].max()
 
 
-def test_heights_that_hardly_differ_say_nothing():
+def test_heights_that_hardly_differ_are_no_evidence():
     rng = np.random.default_rng(4)
     photos = [photo(k, gps=at(0, 0, 200 + float(rng.normal(0, 5)))) for k in range(20)]
     posterior, _ = roof_posterior(photos, [False] * 10 + [True] * 10)

@@ -188,7 +188,7 @@ shots = st.lists(
 
 
 @given(shots)
-def test_every_standing_value_was_stated_by_a_card_before_it(script):
+def test_every_value_in_force_was_stated_by_a_card_before_it(script):
     photos = [
         photo(k, cards=[(number, area)] if number is not None else [])
         for k, (number, area) in enumerate(script)

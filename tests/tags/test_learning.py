@@ -122,7 +122,7 @@ def test_what_cannot_be_held_out_is_said_in_words():
 
 
 def test_what_tags_held_back_photos_worse_is_not_kept(learned):
-    # the models in use know this adjuster; in the archive two people share the name, so that what most of
+    # the models in use fit this adjuster; in the archive two people share the name, so that what most of
     # the claims teach is wrong for the one held back
     ways = (COUNTER_CLOCKWISE, replace(COUNTER_CLOCKWISE, clockwise=True))
     mixed = [training(walk(320 + k, ways[k % 2], Kit())) for k in range(6)]
@@ -173,7 +173,7 @@ def test_one_bad_claim_among_many_is_chance():
 # --- the file ------------------------------------------------------------------------------
 
 
-def test_models_travel_as_text_and_tag_alike_elsewhere(learned):
+def test_exported_models_tag_alike_in_another_archive(learned):
     text = save_models(learned.models)
     there = load_models(text, "models.json", plan())
     made = walk(77, COUNTER_CLOCKWISE, Kit(compass=0.3))

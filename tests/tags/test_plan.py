@@ -1,4 +1,4 @@
-"""The walk plan: what ships is sound, and what an office breaks is named."""
+"""The walk plan: the shipped file is valid, and a mistake in an own file is named."""
 
 from __future__ import annotations
 

@@ -143,7 +143,7 @@ def test_an_ambiguous_letter_follows_the_walk():
     assert [f.code for f in face("BACK").flags] == ["ambiguous_word"]
 
 
-def test_a_component_the_walk_does_not_know_comes_from_the_board():
+def test_a_component_that_the_walk_lacks_comes_from_the_board():
     photos = [photo(0, scenes=ROOF), photo(1, scenes=FIXTURE, lines=["SATELLITE DISH"], at=60)]
     assert value(tag(photos)[1], Facet.COMPONENT) == "satellite_dish"
 
@@ -194,7 +194,7 @@ def test_guesses_are_probabilities_with_reasons_and_never_stated(kit):
             assert words().check(facet, guess.value) == guess.value
 
 
-def test_cards_are_obeyed_on_every_photo_of_a_whole_walk():
+def test_cards_are_applied_to_every_photo_of_a_whole_walk():
     made = walk(5, ORDINARY, Kit(cards=True), cards())
     results = tag(made.photos)
     asked = 0
@@ -212,7 +212,7 @@ def test_cards_are_obeyed_on_every_photo_of_a_whole_walk():
 
 @given(st.integers(0, 10**6), st.sampled_from(["front", "right", "back", "left"]), st.integers(0, 59))
 @settings(max_examples=15, deadline=None)
-def test_what_a_person_states_stays_whatever_the_models_think(seed, face, at):
+def test_what_a_person_states_stays_whatever_the_models_guess(seed, face, at):
     photos = walk(seed % 50, ORDINARY, Kit(boards=0.2, compass=0.3)).photos
     chosen = photos[at % len(photos)]
     stated = {chosen.sha256: person(face=face, role="close_up", component="gutter", condition="damage")}

@@ -1,4 +1,4 @@
-"""The words and the cards: what ships is sound, and what an office breaks is named."""
+"""The words and the cards: the shipped file is valid, and a mistake in an own file is named."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def test_card_numbers_fit_the_family_and_one_card_ends(shipped):
     assert [card.words for card in shipped.labels if card.ends] == ["END"]
 
 
-def test_gauges_go_without_saying_as_measurements(shipped):
+def test_gauges_imply_measurements(shipped):
     for name in ("shingle_gauge", "pitch_gauge", "layers", "drip_edge"):
         assert (Facet.ROLE, "measurement") in shipped.word(Facet.COMPONENT, name).implies
 

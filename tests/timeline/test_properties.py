@@ -90,7 +90,7 @@ def same_object(one: DayPhoto, other: DayPhoto) -> bool:
 
 @quick
 @given(st.lists(odd_photos(), max_size=14, unique_by=lambda s: s.sha256), st.data())
-def test_whatever_a_card_lacks_nothing_is_lost_and_decisions_stand(photos, data):
+def test_whatever_a_card_lacks_nothing_is_lost_and_decisions_hold(photos, data):
     names = [s.sha256 for s in photos]
     some = st.lists(st.sampled_from(names), unique=True, max_size=4) if names else st.just([])
     manual = ManualAssignments(

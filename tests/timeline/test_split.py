@@ -72,7 +72,7 @@ def test_a_missing_sheet_between_two_claims_is_bridged_by_positions():
     assert sizes(plan_day(photos, sites(**places))) == [(A, 40), (B, 50), (C, 45)]
 
 
-def test_a_missing_sheet_without_positions_is_to_confirm_and_never_silently_filed():
+def test_a_missing_sheet_without_positions_is_to_confirm_and_never_filed_as_certain():
     photos = [*house(1, at(9), 40, claim=A), *house(41, at(9, 32), 50), *house(91, at(10, 5), 45, claim=C)]
     plan = plan_day(photos, sites(A, B, C))
     assert [p.claim for p in plan.placed[90:]] == [C] * 45
@@ -281,7 +281,7 @@ def test_an_address_names_for_certain_only_where_no_other_house_of_the_day_is_ne
 # --- decisions -------------------------------------------------------------------------------
 
 
-def test_a_moved_photo_stays_moved_and_its_neighbours_stay_put():
+def test_a_moved_photo_stays_moved_and_its_neighbours_do_not_move():
     photos = day_of_three()
     plan = plan_day(
         photos, [], manual=ManualAssignments(claim_of={photos[10].sha256: B, photos[50].sha256: None})

@@ -1,4 +1,4 @@
-"""Compass directions, positions and height_likelihoods as evidence for the face and for being on the roof.
+"""Compass directions, positions and heights as evidence for the face and for being on the roof.
 
 Directions are degrees clockwise from north as the camera gives them; true and magnetic ones differ by the
 declination, which is small compared with the spreads here and the same for the whole claim.
@@ -50,7 +50,7 @@ _METRES_A_DEGREE = 111_195.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Bearings:
-    """Directions, positions and height_likelihoods of one claim's photos; NaN where a photo has none."""
+    """Directions, positions and heights of one claim's photos; NaN where a photo has none."""
 
     facing: Floats
     """(photos,): where the camera pointed."""
@@ -217,7 +217,7 @@ def front_direction(share: Floats) -> float | None:
 
 
 def height_likelihoods(plan: WalkPlan, seen: Bearings, steps: Floats) -> Floats | None:
-    """(photos, steps): likelihoods of each photo's height on the ground or the roof; None when height_likelihoods are no evidence.
+    """(photos, steps): likelihoods of each photo's height on the ground or the roof; None when heights are no evidence.
 
     `steps` (photos, steps) is the posterior so far: it shows which photos were taken on the roof.
     """

@@ -46,7 +46,7 @@ def boundary_log_odds(gaps: Floats, model: GapModel, options: SplitOptions) -> F
 
 
 def _share_of_the_rule(x: Floats, marks: NDArray[np.bool_]) -> float:
-    """How much the rule counts: little if it leaves long stretches, or marks mostly short pauses."""
+    """How much the rule counts: little if its boundaries are far apart, or it marks mostly short pauses."""
     if not marks.any():
         return 0.0
     stretch = (x.size + 1) / (int(marks.sum()) + 1)
