@@ -187,7 +187,7 @@ def cards(archive: Archive = None, actor: Actor = None, as_json: Json = False) -
 
 
 def watch(
-    folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER...", show_default=False)] = None,
+    folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER", show_default=False)] = None,
     once: Annotated[
         bool, typer.Option("--once", help="Take in the cards that are connected now, then stop.")
     ] = False,

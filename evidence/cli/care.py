@@ -71,7 +71,7 @@ def verify(
 
 
 def check(
-    bags: Annotated[list[Path], typer.Argument(metavar="BAG...", help="The folder of a bag.")],
+    bags: Annotated[list[Path], typer.Argument(metavar="BAG", help="The folder of a bag.")],
     as_json: Json = False,
 ) -> None:
     """Check any bag by the BagIt standard (RFC 8493).

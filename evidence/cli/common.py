@@ -41,6 +41,8 @@ ADJUSTER, REVIEWER, OFFICE = GROUPS = ("Adjuster", "Reviewer", "Office")
 """Who mostly uses a command: the headings of `evidence --help`."""
 PIPED_WIDTH = 180
 """Columns of a table that goes to a file or a pipe, where no window sets the width."""
+WIDE_GAP = 2
+"""Blanks between the columns of a table that fits the window."""
 FINDINGS = 1
 """Exit status of a command that ran to its end and found a problem."""
 
@@ -88,7 +90,7 @@ def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -
     wide = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPED_WIDTH
     out = Console(highlight=False, width=wide, soft_wrap=not sys.stdout.isatty())
     for line in lines():
-        out.print(line, markup=False) if isinstance(line, str) else out.print(line)
+        out.print(line, markup=False) if isinstance(line, str) else out.print(_fitted(line, out))
 
 
 def emit_line(as_json: bool, data: Any) -> None:
@@ -114,6 +116,24 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
     for row in rows:
         out.add_row(*(_plain(cell) for cell in row))
     return out
+
+
+def _fitted(shown: Table, out: Console) -> Table:
+    """The table; one that is too wide gets narrow gaps, and only its longest words are broken."""
+    texts = [[str(text) for text in (column.header, *column.cells)] for column in shown.columns]
+    whole = [max(map(len, column)) for column in texts]
+    if sum(whole) + WIDE_GAP * (len(whole) - 1) <= out.width:
+        return shown
+    room = max(len(whole), out.width - len(whole) + 1)
+    words = [max(len(word) for text in column for word in (*text.split(), "-")) for column in texts]
+    longest = max(cap for cap in range(1, room + 1) if sum(min(length, cap) for length in words) <= room)
+    widths = [min(length, longest) for length in words]
+    for place in sorted(range(len(widths)), key=lambda one: whole[one] - widths[one]):
+        widths[place] += min(whole[place] - widths[place], room - sum(widths))
+    shown.padding = (0, 1, 0, 0)
+    for column, width in zip(shown.columns, widths, strict=True):
+        column.width = width
+    return shown
 
 
 def _plain(cell: object) -> str:

@@ -198,7 +198,7 @@ def hold_list(
 
 @purge.command("plan")
 def purge_plan(
-    claims: Annotated[list[str] | None, typer.Argument(metavar="[CLAIM...]", show_default=False)] = None,
+    claims: Annotated[list[str] | None, typer.Argument(metavar="CLAIM", show_default=False)] = None,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,

@@ -87,7 +87,7 @@ def restore(
 ) -> None:
     """Bring back an archive or one claim's bag from a target.
 
-    DIR must be new or empty.     Every file is compared with its digest on the way.
+    DIR must be new or empty. Every file is compared with its digest on the way.
     """
     from evidence.filing import restore as restoring
 

@@ -23,9 +23,7 @@ CLEAR = "-"
 Photo = Annotated[
     str, typer.Argument(metavar="PHOTO", help="A card path, a file name, or a digest's first digits.")
 ]
-Photos = Annotated[
-    list[str], typer.Argument(metavar="PHOTO...", help="Card paths, file names or first digits.")
-]
+Photos = Annotated[list[str], typer.Argument(metavar="PHOTO", help="Card paths, file names or first digits.")]
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
 
 
@@ -50,7 +48,7 @@ def tag(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """State what photos show. A person's word overrides every guess."""
+    """State what photos show. A stated tag overrides every guess."""
     from evidence.lookup import found_photos
     from evidence.reports import views
     from evidence.review.tagging import known_word
@@ -118,7 +116,7 @@ def _report_lines(report: CoverageReport, names: Mapping[Sha256, str]) -> Iterab
 
 
 def lists(
-    name: Annotated[str | None, typer.Argument(metavar="[LIST]", show_default=False)] = None,
+    name: Annotated[str | None, typer.Argument(metavar="LIST", show_default=False)] = None,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
@@ -243,7 +241,7 @@ def waive(
 
 
 def undo(
-    number: Annotated[int | None, typer.Argument(metavar="[CORRECTION]", show_default=False)] = None,
+    number: Annotated[int | None, typer.Argument(metavar="CORRECTION", show_default=False)] = None,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import subprocess
 import sys
@@ -9,11 +10,13 @@ from importlib import metadata
 
 import pytest
 import typer
+from rich.console import Console
 from support_catalog import copied, placing
 from support_cli import cli
 from support_intake import loaded_archive, set_settings, with_target
 
 import evidence
+from evidence.cli.common import _fitted, table
 from evidence.cli.main import app
 
 
@@ -318,3 +321,21 @@ def test_a_number_takes_the_singular_for_one_alone(number, said):
 
     assert counted(number, "bag") == said
     assert counted(number, "entry", "entries").endswith("entry" if number == 1 else "entries")
+
+
+WIDE_ROWS = [
+    ["HR26-004417", "Odile Brankmeyer", "2026-05-14 08:41", "open"],
+    ["HR26-004508", "Ptolema Rusk-Ainley", "2026-05-14 10:35", "signed"],
+]
+
+
+@pytest.mark.parametrize("width", [60, 45, 35, 20, 4])
+def test_a_table_stays_within_the_window_and_breaks_words_only_where_they_do_not_fit(width):
+    out = Console(width=width, file=io.StringIO())
+    shown = table(["claim", "insured", "first photo", "state"], WIDE_ROWS)
+    out.print(_fitted(shown, out))
+    lines = out.file.getvalue().splitlines()
+    assert max(map(len, lines)) <= max(width, 7)  # four columns of one letter
+    words = " ".join(lines).split()
+    if width >= 42:  # the longest word of each column, and three blanks
+        assert {"HR26-004417", "Brankmeyer", "Rusk-Ainley", "2026-05-14", "signed"} <= set(words)
