@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 import typer
+from support_commands import commands as every_command
+from support_commands import typed_in
 
 from evidence import errors
 from evidence.cli.main import app
@@ -75,6 +77,18 @@ def test_every_option_that_the_documents_show_exists():
         for typed in re.findall(r"(?:^\s*\$?\s*|`)evidence ([^`\n]*)", text, re.MULTILINE):
             shown = set(re.findall(r"(?<!\S)--[a-z][a-z-]*", typed.split("  #")[0]))
             assert shown <= options, f"{page.name}: evidence {typed}"
+
+
+def test_an_option_in_the_documents_belongs_to_the_command_that_it_stands_beside():
+    found = 0
+    for page, text in PAGES.items():
+        for shown in re.findall(r"(?:^\s*\$?\s*|`)(evidence [a-z][^`\n]*)", text, re.MULTILINE):
+            for typed in re.split(r" && | \| ", shown.split("  #")[0]):
+                for path, options in typed_in(typed):
+                    assert path in every_command(), f"{page.name}: {typed}"
+                    assert set(options) <= every_command()[path] | {"--version"}, f"{page.name}: {typed}"
+                    found += bool(options)
+    assert found > 30
 
 
 def test_every_exit_status_is_documented():

@@ -11,10 +11,9 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-import typer
 from support_cli import make_archive
+from support_commands import commands, typed_in
 
-from evidence.cli.main import app
 from evidence.settings import default_text
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -76,36 +75,6 @@ def hints() -> tuple[Hint, ...]:
                 where = f"{path.relative_to(ROOT).as_posix()}:{node.lineno}"
                 found += [Hint(where, text) for part in parts for text in texts_of(part)]
     return tuple(dict.fromkeys(found))
-
-
-@cache
-def commands() -> dict[tuple[str, ...], set[str]]:
-    """Every command and group as a user types it, with its options."""
-    found: dict[tuple[str, ...], set[str]] = {}
-
-    def enter(command, path):
-        found[path] = {"--help"} | {
-            option
-            for parameter in command.params
-            for option in [*getattr(parameter, "opts", ()), *getattr(parameter, "secondary_opts", ())]
-        }
-        for name, sub in getattr(command, "commands", {}).items():
-            enter(sub, (*path, name))
-
-    enter(typer.main.get_command(app), ())
-    return found
-
-
-def typed_in(text: str) -> Iterator[tuple[tuple[str, ...], list[str]]]:
-    """The commands that a text tells the user to type: the words after `evidence`, and the options."""
-    for typed in re.findall(r"(?:`|: |^)evidence ([^`]*)", text):
-        words = typed.split()
-        path: list[str] = []
-        for word in words:
-            if not re.fullmatch(r"[a-z]+", word) or ((*path, word) not in commands() and path):
-                break
-            path.append(word)
-        yield tuple(path), re.findall(r"--[a-z][a-z-]*", typed)
 
 
 def test_the_hints_are_found():
