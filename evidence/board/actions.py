@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form
@@ -249,57 +250,69 @@ def waive(
     return _act(user, back, work)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReviewForm:
+    """What a reviewer sends about a whole claim, with the version of it that the page showed."""
+
+    claim: str
+    seen: int
+    note: str
+    back: str
+
+
+def _review_form(
+    claim: Short, seen: Annotated[int, Form()], note: Text = "", back: Short = "/"
+) -> ReviewForm:
+    return ReviewForm(claim=claim, seen=seen, note=note, back=back)
+
+
+ClaimForm = Annotated[ReviewForm, Depends(_review_form)]
+
+
 @router.post("/do/sign")
 def sign(
     user: Annotated[CurrentUser, Depends(require_post(Permission.SIGN))],
-    claim: Short,
-    seen: Annotated[int, Form()],
-    note: Text = "",
-    back: Short = "/",
+    form: ClaimForm,
 ) -> Response:
     """Sign off the claim in the person's name."""
 
     def work() -> str:
-        signing.sign(user.workspace, known_claim(user.workspace, claim), note=note, seen=seen)
-        return f"Claim {claim} is signed off by {user.name}."
+        signing.sign(user.workspace, known_claim(user.workspace, form.claim), note=form.note, seen=form.seen)
+        return f"Claim {form.claim} is signed off by {user.name}."
 
-    return _act(user, back, work)
+    return _act(user, form.back, work)
 
 
 @router.post("/do/send-back")
 def send_back(
     user: Annotated[CurrentUser, Depends(require_post(Permission.SEND_BACK))],
-    claim: Short,
-    seen: Annotated[int, Form()],
-    note: Text = "",
-    back: Short = "/",
+    form: ClaimForm,
 ) -> Response:
     """Send the claim back to the adjuster with the list of what is missing."""
 
     def work() -> str:
         _, wanted = signing.send_back(
-            user.workspace, known_claim(user.workspace, claim), note=note, seen=seen
+            user.workspace, known_claim(user.workspace, form.claim), note=form.note, seen=form.seen
         )
-        return f"Claim {claim} is sent back with {counted(len(wanted.lines), 'shot')} to take."
+        return f"Claim {form.claim} is sent back with {counted(len(wanted.lines), 'shot')} to take."
 
-    return _act(user, back, work)
+    return _act(user, form.back, work)
 
 
 @router.post("/do/take-back")
 def take_back(
     user: Annotated[CurrentUser, Depends(require_post(Permission.REOPEN))],
-    claim: Short,
-    seen: Annotated[int, Form()],
-    note: Text = "",
-    back: Short = "/",
+    form: ClaimForm,
 ) -> Response:
     """Reopen a claim that was signed off or sent back."""
 
     def work() -> str:
-        signing.take_back(user.workspace, known_claim(user.workspace, claim), why=note, seen=seen)
-        return f"Claim {claim} is open again."
+        signing.take_back(
+            user.workspace, known_claim(user.workspace, form.claim), why=form.note, seen=form.seen
+        )
+        return f"Claim {form.claim} is open again."
 
-    return _act(user, back, work)
+    return _act(user, form.back, work)
 
 
 # --- the day -----------------------------------------------------------------------------

@@ -43,11 +43,7 @@ def target_add(
 
     with opened(archive, actor) as here:
         view = targets.add(here, name, path, off_computer=off_computer)
-    emit(
-        as_json,
-        view,
-        lambda: [f"Backup target {view.name} added at {view.path}.", "To fill it: evidence backup"],
-    )
+    _emit_target(as_json, view, "added at")
 
 
 @target.command("list")
@@ -88,11 +84,7 @@ def target_replace(
 
     with opened(archive, actor) as here:
         view = targets.replace(here, name, path, off_computer=off_computer)
-    emit(
-        as_json,
-        view,
-        lambda: [f"Backup target {view.name} is now at {view.path}.", "To fill it: evidence backup"],
-    )
+    _emit_target(as_json, view, "is now at")
 
 
 @target.command("lost")
@@ -144,6 +136,11 @@ _HEADINGS = [
     "free",
     "last read back",
 ]
+
+
+def _emit_target(as_json: bool, view: TargetView, done: str) -> None:
+    lines = [f"Backup target {view.name} {done} {view.path}.", "To fill it: evidence backup"]
+    emit(as_json, view, lambda: lines)
 
 
 def _line(view: TargetView) -> list[object]:

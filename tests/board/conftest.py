@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 from fastapi.testclient import TestClient
 from support_board import PASSWORD, new_archive
-from support_board_fixtures import blank, claim, workspace
-from support_card import two_houses
-from support_cli import cli, make_archive
+from support_board_fixtures import bagged, blank, claim, two_houses_archive, workspace
 
 from evidence.board.app import make_app
 from evidence.catalog.users import User
 from evidence.model import Duty
 from evidence.office.people import add_person
-from evidence.workspace import Workspace
 
-__all__ = ["blank", "claim", "workspace"]  # fixtures of other rooms, too
+__all__ = ["bagged", "blank", "claim", "two_houses_archive", "workspace"]  # fixtures of other rooms, too
 
 
 class Clock:
@@ -67,24 +62,3 @@ def hashed(tmp_path_factory):
 def people(workspace, hashed):
     for name, duty in (("Rhea", Duty.REVIEWER), ("Adam", Duty.ADJUSTER), ("Olive", Duty.OFFICE)):
         workspace.catalog.users.put(User(name=name, duty=duty, password=hashed), at=workspace.now())
-
-
-@pytest.fixture(scope="session")
-def two_houses_archive(tmp_path_factory):
-    """Two houses of six photos each, taken in from a card: the originals are in their bags."""
-    folder = tmp_path_factory.mktemp("two_houses")
-    archive = make_archive(folder)
-    (archive / "evidence.toml").write_text(
-        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
-    )
-    card = two_houses(folder / "card")
-    assert cli("intake", card.root, archive=archive).status in {0, 1}
-    return archive
-
-
-@pytest.fixture
-def bagged(two_houses_archive, tmp_path):
-    """A copy of that archive, opened."""
-    shutil.copytree(two_houses_archive, tmp_path / "two_houses")
-    with Workspace(tmp_path / "two_houses", actor="Tess") as opened:
-        yield opened

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import json
-import shutil
 
 import pytest
 from support_board import facet_value, put_claim, put_photos
-from support_card import two_houses
-from support_cli import cli, make_archive
 
 from evidence.catalog.decisions import Sign
 from evidence.errors import BadInputError
@@ -20,7 +17,6 @@ from evidence.review.tagging import confirm_shown, state_facets, tag_seen, would
 from evidence.review.undo import undo
 from evidence.review.waivers import waive
 from evidence.tags.standing import BOARD_READS
-from evidence.workspace import Workspace
 
 BD1 = ClaimId("BD-1")
 LEFT = {Facet.FACE: "left", Facet.ROLE: "elevation"}
@@ -216,35 +212,14 @@ def test_a_guess_under_the_level_and_damage_guessed_from_pixels_are_left(workspa
 # --- with photos and bags ----------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def taken_in(tmp_path_factory):
-    """Two houses of six photos each, taken in from a card."""
-    folder = tmp_path_factory.mktemp("taken_in")
-    archive = make_archive(folder)
-    (archive / "evidence.toml").write_text(
-        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
-    )
-    card = two_houses(folder / "card")
-    assert cli("intake", card.root, archive=archive).status in {0, 1}
-    return archive
-
-
-@pytest.fixture
-def real(taken_in, tmp_path):
-    archive = tmp_path / "archive"
-    shutil.copytree(taken_in, archive)
-    with Workspace(archive, actor="Tess") as workspace:
-        yield workspace
-
-
-def test_a_statement_that_changes_no_guess_still_reaches_the_bag(real):
+def test_a_statement_that_changes_no_guess_still_reaches_the_bag(bagged):
     """A statement that changed nothing else once left the bag as it was."""
-    photo = real.catalog.photos.of_claim(ClaimId("TC-1001"))[3]
-    state_facets(real, {photo.sha256: {Facet.COMPONENT: "chimney"}})
-    assert real.catalog.keeping.dirty() == ["TC-1001"]
-    file_away(real)
-    row = real.catalog.claims.get(ClaimId("TC-1001"))
-    kept = json.loads((real.claims / row.folder / "records" / "photos.json").read_text(encoding="utf-8"))
+    photo = bagged.catalog.photos.of_claim(ClaimId("TC-1001"))[3]
+    state_facets(bagged, {photo.sha256: {Facet.COMPONENT: "chimney"}})
+    assert bagged.catalog.keeping.dirty() == ["TC-1001"]
+    file_away(bagged)
+    row = bagged.catalog.claims.get(ClaimId("TC-1001"))
+    kept = json.loads((bagged.claims / row.folder / "records" / "photos.json").read_text(encoding="utf-8"))
     said = {one["record"]["sha256"]: one["said"] for one in kept}
     assert [one["value"] for one in said[photo.sha256] if one["source"] == "person"] == ["chimney"]
 
@@ -253,25 +228,25 @@ def names(workspace, claim):
     return [record.name for record in workspace.catalog.photos.of_claim(ClaimId(claim))]
 
 
-def test_a_boundary_is_moved_both_ways_and_back_again(real):
-    first, second = names(real, "TC-1001"), names(real, "TC-1002")
+def test_a_boundary_is_moved_both_ways_and_back_again(bagged):
+    first, second = names(bagged, "TC-1001"), names(bagged, "TC-1002")
     photos = {
-        r.name: r.sha256 for c in ("TC-1001", "TC-1002") for r in real.catalog.photos.of_claim(ClaimId(c))
+        r.name: r.sha256 for c in ("TC-1001", "TC-1002") for r in bagged.catalog.photos.of_claim(ClaimId(c))
     }
-    done = placing.shift(real, photos[second[0]], photos[first[4]])
-    assert names(real, "TC-1001") == first[:4]
-    assert names(real, "TC-1002") == [*first[4:], *second]
-    undo(real, done.decision, others_too=False)
-    assert (names(real, "TC-1001"), names(real, "TC-1002")) == (first, second)
-    placing.shift(real, photos[second[0]], photos[second[2]])
-    assert names(real, "TC-1001") == [*first, *second[:2]]
-    assert real.custody.verify().valid
+    done = placing.shift(bagged, photos[second[0]], photos[first[4]])
+    assert names(bagged, "TC-1001") == first[:4]
+    assert names(bagged, "TC-1002") == [*first[4:], *second]
+    undo(bagged, done.decision, others_too=False)
+    assert (names(bagged, "TC-1001"), names(bagged, "TC-1002")) == (first, second)
+    placing.shift(bagged, photos[second[0]], photos[second[2]])
+    assert names(bagged, "TC-1001") == [*first, *second[:2]]
+    assert bagged.custody.verify().valid
 
 
-def test_a_change_of_the_days_boundaries_since_it_was_loaded_is_refused(real):
+def test_a_change_of_the_days_boundaries_since_it_was_loaded_is_refused(bagged):
     claim = ClaimId("TC-1001")
-    seen = day_mark(real, claim)
-    require_day(real, claim, seen)
-    placing.cut(real.acting_as("Adam"), real.catalog.photos.of_claim(claim)[3].sha256)
+    seen = day_mark(bagged, claim)
+    require_day(bagged, claim, seen)
+    placing.cut(bagged.acting_as("Adam"), bagged.catalog.photos.of_claim(claim)[3].sha256)
     with pytest.raises(ChangedError, match="Adam changed the boundaries of the day"):
-        require_day(real, claim, seen)
+        require_day(bagged, claim, seen)

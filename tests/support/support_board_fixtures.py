@@ -6,6 +6,8 @@ import shutil
 
 import pytest
 from support_board import facet_value, four_sides, new_archive, put_claim, put_photos
+from support_card import two_houses
+from support_cli import cli, make_archive
 
 from evidence.model import Facet
 from evidence.workspace import Workspace
@@ -42,3 +44,24 @@ def claim(workspace):
         facet_value(Facet.FACE, "left", guess=0.9),
     )
     return put_photos(workspace, "BD-1", 6, tags=tags)
+
+
+@pytest.fixture(scope="session")
+def two_houses_archive(tmp_path_factory):
+    """Two houses of six photos each, taken in from a card: the originals are in their bags."""
+    folder = tmp_path_factory.mktemp("two_houses")
+    archive = make_archive(folder)
+    (archive / "evidence.toml").write_text(
+        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
+    )
+    card = two_houses(folder / "card")
+    assert cli("intake", card.root, archive=archive).status in {0, 1}
+    return archive
+
+
+@pytest.fixture
+def bagged(two_houses_archive, tmp_path):
+    """A copy of that archive, opened."""
+    shutil.copytree(two_houses_archive, tmp_path / "two_houses")
+    with Workspace(tmp_path / "two_houses", actor="Tess") as opened:
+        yield opened
