@@ -32,8 +32,8 @@ INTERRUPTED = 130
 """Exit status after Ctrl-C, as shells do it (128 + SIGINT)."""
 
 GC_THRESHOLD = 50_000
-"""New objects before the garbage collector runs. Imports make half a million objects that stay, and with Python's
-700 the collector searches them hundreds of times: a tenth of the start-up."""
+"""New objects before the garbage collector runs. Imports make many objects that stay, and with Python's 700 the
+collector searches them again and again (docs/measurements.md)."""
 
 
 class GroupedCommands(TyperGroup):
