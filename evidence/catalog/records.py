@@ -129,12 +129,6 @@ class Records:
         """Every row of every table but the caches, each table in the order of its key."""
         return self._select(*((one, None) for one in t.metadata.sorted_tables if one.name not in CACHES))
 
-    def payloads(self) -> dict[ClaimId, int]:
-        """How many originals each bag holds."""
-        query = select(t.held_in.c.claim, func.count()).group_by(t.held_in.c.claim)
-        with self._database.transaction() as db:
-            return {ClaimId(claim): count for claim, count in db.execute(query)}
-
     def is_empty(self) -> bool:
         """True when no table holds a row."""
         with self._database.transaction() as db:
