@@ -28,6 +28,7 @@ from evidence.archive.exchange import (
     mark_incomplete,
     next_state,
 )
+from evidence.archive.names import SIDECAR
 from evidence.disk.durable import ignore_step, make_folder, sync_folder, write_new_file
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
@@ -126,7 +127,8 @@ def assemble(
         sync_tree(next_bag)
     on_step("written")
     # Read before the exchange: a manifest that cannot be read afterwards must not make strays of the old state.
-    known = known_paths(bag) | {DATA + path for path in recorded} | set(tags)
+    sidecars = {path for path in payload if path.endswith(SIDECAR) and path.removesuffix(SIDECAR) in payload}
+    known = known_paths(bag) | {DATA + path for path in {*recorded, *sidecars}} | set(tags)
     commit_next_state(bag, lambda state: known | _litter(state), on_step)
     return Assembled(
         added=tuple(sorted(placed[_Placed.ADDED])),

@@ -340,7 +340,9 @@ class FolderTarget:
             for each in (bag, next_state(bag)):
                 refuse_links_below(each)
             recover_folder(bag, known_paths, keep_unfinished=True)
-            recopy = recopy or _manifest_unreadable(bag)
+            if not recopy:
+                _require_readable_manifest(bag)
+            recopy = recopy or _manifest_damaged(bag)
             self._require_free_space(bag, payload, recopy=recopy)
             done = assemble(
                 bag,
@@ -448,7 +450,20 @@ _copy = partial(copy_file, sync_names=False)
 """`assemble` flushes the folders of the next state once, after all its files."""
 
 
-def _manifest_unreadable(bag: Path) -> bool:
+def _require_readable_manifest(bag: Path) -> None:
+    """Raise BagError when the disk cannot read a manifest: nobody knows then which files there may go."""
+    try:
+        (bag / SHA256_MANIFEST).read_bytes()
+    except FileNotFoundError:
+        pass
+    except OSError as error:
+        raise BagError(
+            f"{SHA256_MANIFEST} of the copy {bag.name} cannot be read: {error.strerror}.",
+            "Run it again. If it stays so, the disk may be failing: run `evidence verify`, then `evidence repair`.",
+        ) from error
+
+
+def _manifest_damaged(bag: Path) -> bool:
     try:
         recorded_digests(bag)
     except BagError:

@@ -33,8 +33,9 @@ log = logging.getLogger(__name__)
 _PART = re.compile(r"(?P<pid>\d+)-[0-9a-f]{16}\.part")
 _NO_LINKS = {errno.EPERM, errno.ENOSYS, errno.EOPNOTSUPP, errno.ENOTSUP, errno.EMLINK, errno.EXDEV}
 _NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.EACCES, errno.EBADF, errno.ENOSYS}
-_CLOCK_SLACK = 1.0
-"""Seconds by which a file's time stamp and a process's start time may differ."""
+_CLOCK_SLACK = 86_400.0
+"""Seconds by which a file may seem older than the process that writes it: the clock was set, or a memory card or a share
+keeps local time or its own. A dead run's file whose number another process has stays for that long."""
 
 
 class CopyStep(StrEnum):

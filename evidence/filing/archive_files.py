@@ -28,6 +28,7 @@ from evidence.disk.durable import discard_replaced, make_folder, replace_file, s
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import ArchiveOlderError, DestinationError
+from evidence.filing.custody_heads import head_at, require_head_extended
 from evidence.model import Sha256
 from evidence.workspace import SETTINGS, Workspace
 
@@ -170,7 +171,7 @@ def require_newer_log(workspace: Workspace, target: FolderTarget) -> None:
         size = _whole_lines(theirs)
         start = max(0, size - _TAIL)
         same = ours.stat().st_size >= size and _piece(ours, start, size) == _piece(theirs, start, size)
-    if not same and not _log_is_damaged(theirs):
+    if not same and not _log_is_damaged(workspace, target, theirs):
         raise ArchiveOlderError(
             f"The custody log at the backup target {target.name} has entries that this archive's has not: "
             "this archive is older than the target, or another one.",
@@ -178,15 +179,19 @@ def require_newer_log(workspace: Workspace, target: FolderTarget) -> None:
         )
 
 
-def _log_is_damaged(log: Path) -> bool:
+def _log_is_damaged(workspace: Workspace, target: FolderTarget, log: Path) -> bool:
     """True for a copy of a log that its own chain refutes: a later state of the archive would be whole.
 
-    The signed heads at the target still tell whether this archive is older.
+    No later entry refutes the last one. So a copy is damaged too when the newest signed head at the target covers all
+    its entries and this archive's log extends that head.
     """
     with writing(log):
         reading = LogReading(())
         reading.read(log)
-    return reading.broken
+    if reading.broken:
+        return True
+    require_head_extended(workspace, target)
+    return reading.count <= head_at(workspace, target)
 
 
 @dataclass(frozen=True, slots=True)

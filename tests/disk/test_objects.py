@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -98,6 +100,21 @@ def test_only_parts_of_dead_runs_are_swept(store):
     assert sweep_parts(store) == (incoming / dead,)
     assert files_below(incoming) == {alive, *others}
     assert (store / "ab" / dead).exists()
+
+
+@pytest.mark.parametrize("hours", [1, 14])
+def test_the_part_of_a_running_process_stays_though_the_clock_or_the_disk_keeps_another_time(store, hours):
+    other = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE)
+    try:
+        folder = lay_out(store, {f"incoming/{other.pid}-0123456789abcdef.part": b"x"}) / "incoming"
+        (part,) = folder.iterdir()
+        before = part.stat().st_mtime - hours * 3600
+        os.utime(part, (before, before))
+        assert sweep_parts(store) == ()
+    finally:
+        other.kill()
+        other.wait()
+    assert sweep_parts(store) == (part,)
 
 
 def test_a_part_older_than_the_process_with_its_number_is_swept(store):

@@ -300,6 +300,34 @@ def _replace(world: World) -> Sequence[Ran]:
     return [world.run("target", "replace", TARGET, world.base / SECOND), world.run("backup")]
 
 
+def _prepare_lost(world: World) -> None:
+    """Two targets; the disk of the second one is gone, and one person has declared it lost."""
+    _prepare_move(world)
+    (world.base / SECOND).mkdir()
+    world.settings(TARGET, SECOND)
+    world.sure("backup")
+    shutil.rmtree(world.base / SECOND)
+    world.sure("target", "lost", SECOND, "--reason", "stolen")
+
+
+def _lost(world: World) -> Sequence[Ran]:
+    confirmed = world.run("target", "lost", SECOND, "--confirm", actor="Ben Witness")
+    return [confirmed, world.run("backup")]
+
+
+def _prepare_undo(world: World) -> None:
+    _prepare_move(world)
+    world.sure("move", "TEST0002.JPG", "--to", "TC-1003")
+    world.sure("backup")
+
+
+def _undo(world: World) -> Sequence[Ran]:
+    ran = world.run("undo")
+    if ran.status == 2 and "nothing to undo" in ran.err:
+        ran = Ran(0, ran.out, ran.err)  # the run before had come to its end
+    return [ran, world.run("backup")]
+
+
 def _prepare_repair(world: World) -> None:
     _prepare_move(world)
     here = sorted((world.archive / "claims").rglob("data/**/*.JPG"))
@@ -411,6 +439,8 @@ SCENARIOS: dict[str, Scenario] = {
             purged="TC-1001",
         ),
         Scenario("target-replace", _prepare_move, _replace, _replace, needs=("target",)),
+        Scenario("target-lost", _prepare_lost, _lost, _lost, needs=("target",)),
+        Scenario("undo", _prepare_undo, _undo, _undo),
         Scenario("repair", _prepare_repair, _repair, _repair, needs=("repair",)),
         Scenario("restore", _prepare_restore, _restore, _restore, needs=("restore",), home=RESTORED),
         Scenario(

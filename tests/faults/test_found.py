@@ -125,3 +125,15 @@ def test_a_manifest_that_cannot_be_read_after_an_exchange_leaves_no_strays(here,
 
 def test_a_power_cut_after_the_analysis_leaves_the_folder_of_thumbnails(here):
     all_clean(here, trials_at(here, "intake", FaultKind.POWER, "mkdir archive/sidecars"))
+
+
+def test_a_manifest_that_a_target_could_not_read_makes_no_strays_of_sidecars(here):
+    all_clean(
+        here, trials_at(here, "undo", FaultKind.UNREADABLE, "read target/TC-????_*/manifest-sha256.txt")
+    )
+
+
+def test_a_last_entry_of_the_log_that_a_target_wrote_wrongly_does_not_block_it(here):
+    all_clean(
+        here, trials_at(here, "target-lost", FaultKind.LIE, "write target/archive/custody/custody.jsonl")
+    )
