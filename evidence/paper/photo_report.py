@@ -26,7 +26,7 @@ STANDARD = "PDF/A-2B"
 """ISO 19005-2, conformance level B: the file itself holds all that its looks depend on."""
 
 SIDES = {2: 1400, 4: 1000, 6: 800}
-"""Pixels of a picture's long side by photos per page: 270 to 300 dots per inch, 240 from a thumbnail at two."""
+"""Pixels of a picture's long side by photos per page: 270 to 300 dots per inch; 240 at two, where a thumbnail has 1,280 pixels."""
 
 PAGE_COUNT = "\N{SOFT HYPHEN}" * 4
 """Printed in place of the number of pages until it is known. `printable_line` removes such characters from all texts."""

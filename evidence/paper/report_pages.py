@@ -24,7 +24,7 @@ from evidence.paper.page_writer import (
     PageWriter,
 )
 from evidence.paper.report_document import ReportDocument
-from evidence.paper.report_pictures import make_picture, size_of
+from evidence.paper.report_pictures import size_of
 from evidence.paper.typesetting import BOLD, POINTS
 
 CAUTION = (
@@ -85,7 +85,7 @@ def _lead_photo(document: ReportDocument, top: float) -> float:
     for record in document.photos:
         stated = {facet: value.value for facet, value in record.tags.items() if value.stated}
         if stated.get(Facet.ROLE) in (Role.ELEVATION, Role.OVERVIEW) and stated.get(Facet.FACE) == Face.FRONT:
-            data = make_picture(record, document.content.pictures, 1000).large
+            data = document.pictures.make(record, 1000).large
             if data is None:
                 continue
             x, width = MARGIN + WIDTH - 3.15, 3.15

@@ -1,8 +1,14 @@
-"""The pictures of a report: upright copies, made from the thumbnails, or from the original when one is missing."""
+"""The pictures of a report: upright copies, made from the thumbnails.
+
+Where a thumbnail is missing or damaged, a process of its own makes it anew from the original, in a temporary folder:
+an original may need much memory, or end the process that decodes it.
+"""
 
 from __future__ import annotations
 
 import io
+import shutil
+import tempfile
 from collections import deque
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -13,8 +19,8 @@ from typing import Self
 from PIL import Image
 
 from evidence.model import PICTURE_KINDS, PhotoRecord, Sha256
-from evidence.sight.pictures import PictureError, load_picture
-from evidence.sight.request import THUMB_SIDES, thumb_path
+from evidence.sight.batch import LookProcess
+from evidence.sight.request import PICTURE_MEMORY_MB, THUMB_SIDES, LookOptions, LookRequest, thumb_path
 
 QUALITY = 82
 """JPEG quality without visible blocks; common practice, no source."""
@@ -25,7 +31,7 @@ WORKERS = 2
 """Pictures made at the same time; an ordinary office computer has two cores or more."""
 
 AHEAD = 6
-"""Pictures made ahead of the page; an original of 12 megapixels takes about 30 MB while it is made."""
+"""Pictures made ahead of the page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,6 +42,10 @@ class PictureSource:
     """The folder of thumbnails."""
     original: Callable[[Sha256], Path | None]
     """The path of an original, or None; called from one thread only."""
+    memory_mb: int = PICTURE_MEMORY_MB
+    """Megabytes that decoding an original may take; one that needs more has no picture."""
+    timeout_s: float = 60.0
+    """Longest time for an original."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,14 +54,6 @@ class ReportPicture:
 
     large: bytes | None = None
     tile: bytes | None = None
-
-
-def make_picture(record: PhotoRecord, source: PictureSource, side: int) -> ReportPicture:
-    """Both pictures of one photo; the large one has at most `side` pixels on its long side."""
-    made = _make(record, source.thumbs, None, side)
-    if made.large is None or made.tile is None:
-        made = _make(record, source.thumbs, source.original(record.sha256), side)
-    return made
 
 
 class PictureLoader:
@@ -64,12 +66,21 @@ class PictureLoader:
         self._pool = ThreadPoolExecutor(max_workers=WORKERS)  # decoders release the interpreter's lock
         self._started: deque[tuple[PhotoRecord, int, Future[ReportPicture]]] = deque()
         self._tiles: dict[Sha256, bytes | None] = {}
+        self._originals = _Originals(source)
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown(cancel_futures=True)
+        self._originals.close()
+
+    def make(self, record: PhotoRecord, side: int) -> ReportPicture:
+        """Both pictures of one photo, now; the large one has at most `side` pixels on its long side."""
+        made = self._make(record, None, side)
+        if made.large is None or made.tile is None:
+            made = self._make(record, self._source.original(record.sha256), side)
+        return made
 
     def next_large(self, record: PhotoRecord) -> bytes | None:
         """The next large picture. Raises ValueError when it is not this photo's."""
@@ -80,7 +91,7 @@ class PictureLoader:
             raise ValueError(f"{record.name} is not the next picture")
         made = future.result()
         if made.large is None or made.tile is None:
-            made = make_picture(record, self._source, side)
+            made = self.make(record, side)
         self._tiles[record.sha256] = made.tile
         return made.large
 
@@ -94,19 +105,53 @@ class PictureLoader:
             for one in (LARGE_THUMB, SMALL_THUMB)
         )
         original = self._source.original(record.sha256) if missing else None
-        return self._pool.submit(_make, record, self._source.thumbs, original, side)
+        return self._pool.submit(self._make, record, original, side)
+
+    def _make(self, record: PhotoRecord, original: Path | None, side: int) -> ReportPicture:
+        if record.kind not in PICTURE_KINDS:
+            return ReportPicture()
+        made = _from_folder(self._source.thumbs, record.sha256, side)
+        if original is None or (made.large is not None and made.tile is not None):
+            return made
+        anew = self._originals.make(record, original, side)
+        return ReportPicture(large=made.large or anew.large, tile=made.tile or anew.tile)
 
 
-def _make(record: PhotoRecord, thumbs: Path, original: Path | None, side: int) -> ReportPicture:
-    if record.kind not in PICTURE_KINDS:
-        return ReportPicture()
-    large = _from_thumbnail(thumb_path(thumbs, record.sha256, LARGE_THUMB), side)
-    tile = _from_thumbnail(thumb_path(thumbs, record.sha256, SMALL_THUMB), SMALL_THUMB)
-    if original is not None and (large is None or tile is None):
-        image = _from_original(record, original)
-        if image is not None:
-            large, tile = large or _encoded(image, side), tile or _encoded(image, SMALL_THUMB)
-    return ReportPicture(large=large, tile=tile)
+class _Originals:
+    """Makes pictures from originals, one at a time, in a process that starts with the first one."""
+
+    def __init__(self, source: PictureSource) -> None:
+        self._process = LookProcess(timeout_s=source.timeout_s)
+        self._options = LookOptions(read_writing=False, scene_kinds=False, memory_mb=source.memory_mb)
+
+    def make(self, record: PhotoRecord, original: Path, side: int) -> ReportPicture:
+        """Both pictures; neither when the original gives none."""
+        folder = Path(tempfile.mkdtemp(prefix="report-"))
+        try:
+            self._process.look(
+                LookRequest(
+                    path=original,
+                    sha256=record.sha256,
+                    kind=record.kind,
+                    orientation=record.facts.orientation,
+                    thumb_dir=folder,
+                    options=self._options,
+                )
+            )
+            return _from_folder(folder, record.sha256, side)
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def close(self) -> None:
+        """End the process."""
+        self._process.close()
+
+
+def _from_folder(thumbs: Path, sha: Sha256, side: int) -> ReportPicture:
+    return ReportPicture(
+        large=_from_thumbnail(thumb_path(thumbs, sha, LARGE_THUMB), side),
+        tile=_from_thumbnail(thumb_path(thumbs, sha, SMALL_THUMB), SMALL_THUMB),
+    )
 
 
 def _from_thumbnail(path: Path, side: int) -> bytes | None:
@@ -122,13 +167,6 @@ def _from_thumbnail(path: Path, side: int) -> bytes | None:
                 return data
             return _encoded(image, side)
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
-        return None
-
-
-def _from_original(record: PhotoRecord, path: Path) -> Image.Image | None:
-    try:
-        return Image.fromarray(load_picture(path, record.kind, record.facts.orientation).rgb)
-    except PictureError:
         return None
 
 

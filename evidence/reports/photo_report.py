@@ -35,7 +35,10 @@ def photo_report(workspace: Workspace, claim: str, out: Path, *, per_page: int =
             coverage=covering.coverage_of(workspace, number),
             vocabulary=workspace.vocabulary,
             pictures=PictureSource(
-                thumbs=workspace.thumbs, original=lambda sha: find_original(workspace, sha)
+                thumbs=workspace.thumbs,
+                original=lambda sha: find_original(workspace, sha),
+                memory_mb=workspace.settings.intake.picture_memory_mb,
+                timeout_s=workspace.settings.intake.look_timeout_s,
             ),
             made_by=workspace.actor,
             made_at=workspace.now().astimezone(UTC),

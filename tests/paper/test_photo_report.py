@@ -9,7 +9,7 @@ from pathlib import Path
 import pypdf
 import pypdfium2
 import pytest
-from PIL import Image
+from PIL import Image, ImageFile
 from support_report import CLAIM, MADE, START, content, coverage, drawn, item, record, tag, vocabulary
 
 from evidence.coverage.report import Status
@@ -19,6 +19,7 @@ from evidence.paper.captions import caption, facing_text, group_by_walk, percent
 from evidence.paper.photo_report import write_report
 from evidence.paper.report_document import SignOff
 from evidence.paper.report_pictures import PictureSource
+from evidence.sight.request import THUMB_SIDES, thumb_path
 
 
 def written(tmp_path: Path, records, report=None, **changes) -> pypdf.PdfReader:
@@ -238,6 +239,40 @@ def test_a_photo_without_a_thumbnail_is_taken_upright_from_its_original(tmp_path
     assert red > 180, "the red corner is now at the top right"
     assert green < 60
     assert image.getpixel((10, 10))[1] > 30
+
+
+def test_no_original_is_decoded_in_the_process_that_writes_the_report(tmp_path, monkeypatch):
+    path = tmp_path / "original.png"
+    drawn(1, (2000, 1500)).save(path)
+    opened: list[tuple[int, int]] = []
+    load = ImageFile.ImageFile.load
+
+    def noted(image, *args, **kwargs):
+        opened.append(image.size)
+        return load(image, *args, **kwargs)
+
+    monkeypatch.setattr(ImageFile.ImageFile, "load", noted)
+    for thumbs in (tmp_path / "none", tmp_path / "damaged"):
+        one = record(0, tag(role="elevation", face="front"))
+        if thumbs.name == "damaged":
+            for side in THUMB_SIDES:
+                place = thumb_path(thumbs, one.sha256, side)
+                place.parent.mkdir(parents=True, exist_ok=True)
+                place.write_bytes(path.read_bytes()[:300])
+        source = PictureSource(thumbs=thumbs, original=lambda _sha: path)
+        done = write_report(content(tmp_path, [one], pictures=source), tmp_path / "report.pdf")
+        assert done.without_picture == ()
+        assert opened
+        assert max(max(size) for size in opened) <= max(THUMB_SIDES), thumbs.name
+
+
+def test_an_original_that_needs_more_memory_than_the_setting_has_a_frame(tmp_path):
+    path = tmp_path / "original.bmp"
+    Image.new("RGB", (4000, 4000)).save(path)
+    one = record(0, tag(role="elevation", face="front"))
+    source = PictureSource(thumbs=tmp_path / "none", original=lambda _sha: path, memory_mb=100)
+    done = write_report(content(tmp_path, [one], pictures=source), tmp_path / "report.pdf")
+    assert done.without_picture == (one.sha256,)
 
 
 def test_a_damaged_thumbnail_is_not_printed_and_a_lost_photo_has_a_frame(tmp_path):
