@@ -1,6 +1,7 @@
 """Classifies the image network's vector into scene kinds, by a small linear head that can be refitted.
 
-It needs numpy alone, no imaging library. The head is a softmax over eight kinds. The one shipped in `config/scene_head.npz` was fitted by
+It needs numpy alone, no imaging library. The head is a softmax over classes, and each class belongs to one of eight
+kinds: a roof of tiles and a roof of metal are different classes of one kind. The one shipped in `config/scene_head.npz` was fitted by
 `tests/bench/scene_fit.py`; an office's own confirmed photos move it from there (`refit`), while it rehearses vectors
 like those of the first fit (`scene_rehearsal`).
 """
@@ -39,8 +40,9 @@ _ENOUGH = 5.0
 """Confirmed photos from which a kind is taught freely."""
 _MOST_KEPT = 0.15
 """Most that kinds with fewer photos keep of one photo: well below one half, so that its confirmed kind is the most probable."""
-_LARGEST_HEAD = 1_000_000
-"""Bytes; a head has about 40,000."""
+_MOST_CLASSES = 400
+_LARGEST_HEAD = 4_000_000
+"""Bytes; a learned head has about 500,000."""
 
 
 # --- vectors ------------------------------------------------------------------------------
@@ -71,18 +73,22 @@ def unit(vector: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SceneHead:
-    """A linear softmax over `KINDS`, and the temperature that calibrates its probabilities."""
+    """A linear softmax over c classes of the kinds in `KINDS`, and the temperature that calibrates its probabilities."""
 
     weights: Floats
-    """(8, 1280), rows in the order of `KINDS`."""
+    """(c, 1280)."""
     bias: Floats
-    """(8,)."""
+    """(c,)."""
+    kind_of: NDArray[np.int64]
+    """(c,): index in `KINDS` of each class's kind; every kind has a class."""
     temperature: float = 1.0
     """Logits are divided by it; above 1 when the uncalibrated probabilities are too extreme."""
 
     def logits(self, vectors: Floats) -> Floats:
-        """(n, 8) tempered logits of (n, 1280) unit vectors."""
-        return ((vectors @ self.weights.T + self.bias) / np.float32(self.temperature)).astype(np.float32)
+        """(n, 8) tempered logits of (n, 1280) unit vectors: of each kind, the logarithm of its classes' sum."""
+        classes = vectors @ self.weights.T + self.bias
+        kinds = [np.logaddexp.reduce(classes[:, self.kind_of == kind], axis=1) for kind in range(len(KINDS))]
+        return (np.stack(kinds, axis=1) / np.float32(self.temperature)).astype(np.float32)
 
     def probabilities(self, vectors: Floats) -> Floats:
         """(n, 8), rows sum to one."""
@@ -121,7 +127,7 @@ def refit(
     """The head fitted to confirmed photos by maximum a posteriori.
 
     `vectors` (n, 1280) unit length; `kinds` what each shows, a set where any of several kinds is right; `weights`
-    how much each counts (default 1). The prior is a Gaussian around `head`. For `rehearsed` vectors (m, 1280) the
+    how much each counts (default 1). All classes of a kind move alike. The prior is a Gaussian around `head`. For `rehearsed` vectors (m, 1280) the
     probabilities should stay those of `head` (distillation: Hinton, Vinyals and Dean 2015; used against
     forgetting by Li and Hoiem 2016). Kinds that few photos confirm keep much of their probability. Without
     photos the result is `head`. Same input, same result. Raises BadInputError when the lengths differ or a
@@ -138,13 +144,14 @@ def refit(
         truth = np.vstack([truth, head.probabilities(rehearsed)])
         together = max(_REHEARSED, _REHEARSED_EACH * float(counts.sum()))
         counts = np.concatenate([counts, np.full(len(rehearsed), together / len(rehearsed))])
-    scale = 1.0 / head.temperature
-    start = np.hstack([head.weights, head.bias[:, None]]).astype(np.float64) * scale
+    start = np.zeros((len(KINDS), VECTOR_SIZE + 1))
     design = np.hstack([vectors, np.ones((len(vectors), 1))]).astype(np.float64)
-    moved = descend(start, design, truth, counts, strength)
+    moved = descend(start, design, truth, counts, strength, offset=head.logits(vectors).astype(np.float64))
+    step = (moved * head.temperature)[head.kind_of]
     return SceneHead(
-        weights=(moved[:, :-1] / scale).astype(np.float32),
-        bias=(moved[:, -1] / scale).astype(np.float32),
+        weights=(head.weights + step[:, :-1]).astype(np.float32),
+        bias=(head.bias + step[:, -1]).astype(np.float32),
+        kind_of=head.kind_of,
         temperature=head.temperature,
     )
 
@@ -186,26 +193,36 @@ def _check(vectors: Floats, kinds: Sequence[object], counts: NDArray[np.float64]
 
 def descend(
     start: NDArray[np.float64],
-    design: NDArray[np.float64],
+    design: NDArray[Any],
     truth: NDArray[np.float64],
     counts: NDArray[np.float64],
     strength: float,
+    *,
+    offset: NDArray[np.float64] | None = None,
+    iterations: int = 300,
 ) -> NDArray[np.float64]:
-    """Least penalised cross-entropy from `start` (k, d + 1), by L-BFGS in float64."""
+    """Least penalised cross-entropy from `start` (k, d + 1), by at most so many `iterations` of L-BFGS.
+
+    `offset` (n, k) is added to the logits. Products are computed in the precision of `design`.
+    """
     from scipy.optimize import minimize  # noqa: PLC0415  slow to import, and only `learn` comes here
 
     def loss(flat: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         rows = flat.reshape(start.shape)
-        logits = design @ rows.T
+        logits = (design @ rows.T.astype(design.dtype)).astype(np.float64)
+        if offset is not None:
+            logits += offset
         top = logits.max(axis=1, keepdims=True)
         total = top[:, 0] + np.log(np.exp(logits - top).sum(axis=1))
         guess = np.exp(logits - total[:, None])
         step = rows - start
         value = float(counts @ (total - (logits * truth).sum(axis=1)) + 0.5 * strength * (step**2).sum())
-        slope = ((guess - truth) * counts[:, None]).T @ design + strength * step
+        slope = ((guess - truth) * counts[:, None]).T.astype(design.dtype) @ design + strength * step
         return value, slope.ravel()
 
-    found = minimize(loss, start.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 300, "maxcor": 20})
+    found = minimize(
+        loss, start.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": iterations, "maxcor": 20}
+    )
     return np.asarray(found.x, dtype=np.float64).reshape(start.shape)
 
 
@@ -249,7 +266,7 @@ _NOT_A_HEAD = "Use a file written by this program, of this version."
 
 def _arrays(head: SceneHead) -> dict[str, NDArray[Any]]:
     return {
-        "kinds": np.array([kind.value for kind in KINDS]),
+        "kinds": np.array([KINDS[int(kind)].value for kind in head.kind_of]),
         "weights": head.weights.astype("<f4"),
         "bias": head.bias.astype("<f4"),
         "temperature": np.array(head.temperature, dtype="<f8"),
@@ -267,22 +284,20 @@ def digest_of(arrays: Mapping[str, NDArray[Any]]) -> str:
 
 
 def _head_from(arrays: Mapping[str, NDArray[Any]]) -> SceneHead:
-    shapes = {
-        "kinds": (len(KINDS),),
-        "weights": (len(KINDS), VECTOR_SIZE),
-        "bias": (len(KINDS),),
-        "temperature": (),
-    }
+    names = [str(kind) for kind in arrays["kinds"]] if arrays["kinds"].ndim == 1 else []
+    shapes = {"weights": (len(names), VECTOR_SIZE), "bias": (len(names),), "temperature": ()}
     numbers = [arrays[name] for name in ("weights", "bias", "temperature")]
     if (
         any(arrays[name].shape != shape for name, shape in shapes.items())
         or any(array.dtype.kind != "f" or not np.isfinite(array).all() for array in numbers)
-        or [str(kind) for kind in arrays["kinds"]] != [kind.value for kind in KINDS]
+        or len(names) > _MOST_CLASSES
+        or set(names) != {kind.value for kind in KINDS}
         or float(arrays["temperature"]) <= 0
     ):
         raise BadInputError("The scene head does not fit this program.", _NOT_A_HEAD)
     return SceneHead(
         weights=arrays["weights"].astype(np.float32),
+        kind_of=np.array([KINDS.index(SceneKind(name)) for name in names], dtype=np.int64),
         bias=arrays["bias"].astype(np.float32),
         temperature=float(arrays["temperature"]),
     )

@@ -1,6 +1,6 @@
 """Measures the scene head on photographs of sources that it was not fitted on, and how it learns.
 
-    python tests/bench/scene_report.py [--folder ../shared/scene_vectors] [--only sources|components|learning]
+    python tests/bench/scene_report.py [--folder ../shared/scene_vectors] [--only sources|components|learning|familiar]
 
 Whole sources are held out, never single photographs (tests/bench/scene_fit.py). Prints the share right by kind
 and by source, the calibration error, how well components could be told from the same vectors, and what
@@ -28,13 +28,15 @@ from scene_fit import (
     temperature_of,
     weights_of,
 )
-from scene_learning import MIXTURES, Shipped, falls, kinds_of, offices
+from scene_learning import MIXTURES, Shipped, falls, kinds_of, offices, right
 
 from evidence.model import SceneKind
-from evidence.sight.scene_head import descend
+from evidence.sight.scene_head import descend, refit
 
-OFFICES = 4
+OFFICES = 2
 """Offices of each mixture in each part; their sources are drawn at random."""
+FAMILIAR = 405
+"""Held-out photographs of the first file."""
 COMPONENTS = {
     "chimney": ("chimney",),
     "gutter": ("gutter", "gutter and shingles", "eave gutter", "downspout"),
@@ -79,20 +81,28 @@ def sources(rows: Rows, parts: np.ndarray) -> float:
     logits = held_out_logits(rows, parts)
     temperature = temperature_of(logits, rows)
     shares = shares_of(logits, temperature)
-    right, kinds = right_of(shares, rows), kinds_of(rows)
+    correct, kinds = right_of(shares, rows), kinds_of(rows)
     sure = joined(shares).max(axis=1)
+    either = rows.fits.sum(axis=1) > 1
     print(f"{SHIPPED}, temperature {temperature}\n\n| held out | photographs | right | macro F1 | ECE |")
-    for name, some in (("clusters of the first file", rows.first), ("whole sources", ~rows.first)):
-        error = calibration_error(sure[some], right[some])
+    for name, some in (
+        ("clusters of the first file", rows.first),
+        ("whole sources", ~rows.first),
+        ("of these, one kind alone", ~rows.first & ~either),
+        ("of these, either of two kinds", ~rows.first & either),
+    ):
+        error = calibration_error(sure[some], correct[some])
         print(
-            f"| {name} | {some.sum()} | {right[some].mean():.3f} | {macro_f1(shares[some], rows[some]):.3f} | {error:.3f} |"
+            f"| {name} | {some.sum()} | {correct[some].mean():.3f} | {macro_f1(shares[some], rows[some]):.3f} | {error:.3f} |"
         )
     print("\n| kind | photographs | right |")
     for number, kind in enumerate(SEEN):
         some = ~rows.first & (kinds == number)
         if some.any():
-            print(f"| {kind.value} | {some.sum()} | {right[some].mean():.3f} |")
+            print(f"| {kind.value} | {some.sum()} | {correct[some].mean():.3f} |")
     roof, shingle = SEEN.index(SceneKind.ROOF), SEEN.index(SceneKind.SHINGLE)
+    some = ~rows.first & (rows.fits[:, roof] | rows.fits[:, shingle])
+    print(f"| any that may be called roof or shingle | {some.sum()} | {correct[some].mean():.3f} |")
     for name, at, against in (("roof", roof, shingle), ("shingle", shingle, roof)):
         some = ~rows.first & rows.fits[:, at] & (rows.fits.sum(axis=1) == 1) & (kinds >= 0)
         told = logits[some][:, at] > logits[some][:, against]
@@ -101,9 +111,9 @@ def sources(rows: Rows, parts: np.ndarray) -> float:
     names, sizes = np.unique(rows.source[~rows.first], return_counts=True)
     for name, size in sorted(zip(names, sizes, strict=True), key=lambda one: -one[1]):
         if size >= 20:
-            print(f"| {name} | {size} | {right[~rows.first & (rows.source == name)].mean():.2f} |")
+            print(f"| {name} | {size} | {correct[~rows.first & (rows.source == name)].mean():.2f} |")
     small = np.isin(rows.source, names[sizes < 20]) & ~rows.first
-    print(f"| {sum(sizes < 20)} others | {small.sum()} | {right[small].mean():.2f} |")
+    print(f"| {sum(sizes < 20)} others | {small.sum()} | {correct[small].mean():.2f} |")
     return temperature
 
 
@@ -168,22 +178,60 @@ def learning(rows: Rows, parts: np.ndarray, temperature: float) -> None:
             )
 
 
+def familiar(rows: Rows, temperature: float) -> None:
+    """Print what offices gain whose photographs resemble those of the fit: single ones of the first file, held out."""
+    rng = np.random.default_rng(7)
+    out = np.zeros(len(rows), dtype=bool)
+    out[rng.permutation(np.flatnonzero(rows.first))[:FAMILIAR]] = True
+    shipped = Shipped.without(rows, out, temperature)
+    held, kinds = shipped.held_out, kinds_of(rows[out])
+    print("\n| confirmed | taught kinds, before | after | all, before | after | largest fall of a kind |")
+    for mixture, kept in MIXTURES.items():
+        for many in (50, 200):
+            allowed = np.flatnonzero([kept is not None and SEEN[kind] in kept for kind in kinds])
+            if len(allowed) < many + 20:
+                continue
+            asked, of, taught = [], [], []
+            for turn in range(3):
+                shown = np.random.default_rng(turn).permutation(allowed)[:many]
+                rest = np.setdiff1d(np.arange(len(held)), shown)
+                head = refit(
+                    shipped.head,
+                    held.vectors[shown],
+                    [SEEN[kind] for kind in kinds[shown]],
+                    rehearsed=shipped.rehearsed,
+                )
+                asked.append(np.stack([right(one, held[rest]) for one in (shipped.head, head)]))
+                of.append(kinds[rest])
+                taught.append(np.isin(kinds[rest], kinds[shown]))
+            (before, after), kind, own = np.hstack(asked), np.concatenate(of), np.concatenate(taught)
+            fall, worst = max(
+                (before[kind == k].mean() - after[kind == k].mean(), SEEN[k].value) for k in np.unique(kind)
+            )
+            print(
+                f"| {many}, {mixture} | {before[own].mean():.3f} | {after[own].mean():.3f} | {before.mean():.3f} | {after.mean():.3f} | {fall:.3f} {worst} |",
+                flush=True,
+            )
+
+
 def main() -> None:
     """Measure and print."""
     talk = argparse.ArgumentParser(description=__doc__)
     talk.add_argument("--folder", type=Path, default=REPOSITORY.parent / "shared/scene_vectors")
-    talk.add_argument("--only", choices=("sources", "components", "learning"))
+    talk.add_argument("--only", choices=("sources", "components", "learning", "familiar"))
     talk.add_argument("--temperature", type=float, help="for --only learning; otherwise the held-out one")
     asked = talk.parse_args()
     rows = load(asked.folder)
     parts = parts_of(rows)
     temperature = asked.temperature
-    if asked.only in (None, "sources") or (asked.only == "learning" and temperature is None):
+    if asked.only in (None, "sources") or (asked.only in ("learning", "familiar") and temperature is None):
         temperature = sources(rows, parts)
     if asked.only in (None, "components"):
         components(rows, parts)
     if asked.only in (None, "learning"):
         learning(rows, parts, temperature)
+    if asked.only in (None, "familiar"):
+        familiar(rows, temperature)
 
 
 if __name__ == "__main__":

@@ -107,6 +107,35 @@ def test_the_shipped_head_tells_the_vectors_it_was_fitted_on(real_photos):
         assert np.mean(right) > least, name
 
 
+def test_a_kind_is_as_probable_as_its_classes_together():
+    rng = np.random.default_rng(8)
+    kind_of = np.array([*range(8), 0, 0, 3])
+    head = SceneHead(
+        weights=rng.standard_normal((11, 1280)).astype(np.float32),
+        bias=rng.standard_normal(11).astype(np.float32),
+        kind_of=kind_of,
+    )
+    vectors = vectors_of(5)
+    classes = np.exp((vectors @ head.weights.T + head.bias).astype(np.float64))
+    expected = np.stack([classes[:, kind_of == kind].sum(axis=1) for kind in range(8)], axis=1)
+    np.testing.assert_allclose(
+        head.probabilities(vectors), expected / expected.sum(axis=1, keepdims=True), atol=1e-5
+    )
+
+
+def test_a_head_of_one_class_for_each_kind_is_read_too():
+    """The form of earlier versions, as in models that an archive learned with them."""
+    head = SceneHead(
+        weights=shipped_head().weights[:8],
+        bias=shipped_head().bias[:8],
+        kind_of=np.arange(8),
+        temperature=0.7,
+    )
+    again = load_head(save_head(head))
+    assert again.kind_of.tolist() == list(range(8))
+    np.testing.assert_array_equal(again.probabilities(vectors_of(4)), head.probabilities(vectors_of(4)))
+
+
 # --- learning ------------------------------------------------------------------------------
 
 
@@ -148,6 +177,15 @@ def test_a_stronger_prior_changes_the_head_less():
         for s in (0.01, 1.0)
     ]
     assert moves[1] < moves[0] / 3
+
+
+def test_all_classes_of_a_kind_move_alike_when_a_head_learns():
+    head, shown = shipped_head(), vectors_of(30)
+    learned = refit(head, shown, [KINDS[n % 8] for n in range(30)])
+    steps = learned.weights - head.weights
+    for kind in range(8):
+        mine = steps[head.kind_of == kind]
+        np.testing.assert_allclose(mine, np.broadcast_to(mine[0], mine.shape), atol=1e-5)
 
 
 def test_the_fit_is_the_minimum_another_optimiser_finds():
@@ -210,7 +248,8 @@ def _bomb():
 
 def _with(**changes):
     head = shipped_head()
-    return save_head(SceneHead(**{"weights": head.weights, "bias": head.bias, "temperature": 1.0, **changes}))
+    same = {"weights": head.weights, "bias": head.bias, "kind_of": head.kind_of, "temperature": 1.0}
+    return save_head(SceneHead(**{**same, **changes}))
 
 
 @pytest.mark.parametrize(
@@ -228,10 +267,31 @@ def _with(**changes):
         _bomb(),
         _flipped(save_head(shipped_head())),
         _with(weights=np.zeros((3, 5), np.float32)),
-        _with(bias=np.full(8, np.nan, np.float32)),
+        _with(bias=np.full(len(shipped_head().bias), np.nan, np.float32)),
+        _with(kind_of=np.zeros(len(shipped_head().bias), np.int64)),
+        save_head(
+            SceneHead(
+                weights=np.zeros((408, 1280), np.float32),
+                bias=np.zeros(408, np.float32),
+                kind_of=np.arange(408) % 8,
+            )
+        ),
         _with(temperature=-1.0),
     ],
-    ids=["empty", "text", "pickle", "lacking", "objects", "bomb", "flipped", "shape", "nan", "temperature"],
+    ids=[
+        "empty",
+        "text",
+        "pickle",
+        "lacking",
+        "objects",
+        "bomb",
+        "flipped",
+        "shape",
+        "nan",
+        "kinds lacking",
+        "too many classes",
+        "temperature",
+    ],
 )
 def test_anything_but_a_head_is_refused(data):
     with pytest.raises(BadInputError):
