@@ -71,6 +71,14 @@ def models_of(workspace: Workspace) -> Models:
     return Models(tags=TagModels(plan=plan), head=shipped_head())
 
 
+def learned_text(workspace: Workspace) -> bytes | None:
+    """The content of the file of learned models; None when there is none that can be read."""
+    try:
+        return (workspace.learnt / CURRENT).read_bytes()
+    except OSError:
+        return None
+
+
 def with_scene_head(photos: Iterable[PhotoRecord], head: SceneHead) -> Iterator[PhotoRecord]:
     """The photos with the scene kinds that `head` gives their vectors; unchanged when it is the shipped head."""
     shipped = shipped_head()

@@ -1,13 +1,13 @@
-"""The split of days into claims: reads photos and claims from the catalog, stores placings and segments."""
+"""The split of days into claims: what it reads from the catalog, and the plan made of it; `refresh` stores it."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from evidence.catalog.claims import ClaimRow
-from evidence.catalog.decisions import Cut, Join, SplitCorrection
+from evidence.catalog.decisions import Cut, DecisionRow, Join, SplitCorrection
 from evidence.catalog.intakes import Sighting
 from evidence.catalog.segments import Placing, SegmentRow
 from evidence.model import (
@@ -37,34 +37,77 @@ MOST_WAITING_CLAIMS = 200
 """Claims without photos that a day is compared with, the last ones by number; more would slow the split."""
 
 
-def split_days(
-    workspace: Workspace, digests: Sequence[Sha256]
-) -> tuple[set[ClaimId | None], tuple[Finding, ...]]:
-    """Split the days that these photos fall on and store the result.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SplitInput:
+    """Everything that a split of days reads from the catalog; equal inputs give equal plans."""
 
-    Returns the claims whose photos came, went or moved (None is the unassigned tray), and the findings.
-    """
+    records: Mapping[Sha256, PhotoRecord]
+    claims: Mapping[ClaimId, ClaimRow]
+    """Every claim by number, without what no split depends on: its version, folder and day of closing."""
+    seen: Mapping[Sha256, Sequence[Sighting]]
+    with_photos: frozenset[ClaimId | None]
+    """Claims that have photos; None is the unassigned tray."""
+    decisions: Sequence[DecisionRow[SplitCorrection]]
+    """The corrections about these photos, oldest first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SplitPlan:
+    """Where a split puts the photos of some days, before it is stored."""
+
+    new_claims: tuple[Claim, ...]
+    """Claims that only a sheet names."""
+    placings: tuple[Placing, ...]
+    segments: tuple[SegmentRow, ...]
+    findings: tuple[Finding, ...]
+
+
+def read_split(workspace: Workspace, digests: Sequence[Sha256]) -> SplitInput:
+    """Read what a split of the days of these photos depends on."""
     photos = workspace.catalog.photos
     records = {record.sha256: record for record in photos.records(_whole_days(workspace, digests))}
-    rows = {row.claim.claim: row for row in workspace.catalog.claims.all()}
-    findings = _add_claims_of_sheets(workspace, records.values(), rows)
-    seen = photos.sightings(list(records))
-    devices = _devices(records.values(), seen)
+    return SplitInput(
+        records=records,
+        claims={
+            row.claim.claim: replace(row, version=0, folder=None, closed_on=None)
+            for row in workspace.catalog.claims.all()
+        },
+        seen=photos.sightings(list(records)),
+        with_photos=frozenset(photos.counts()),
+        decisions=workspace.catalog.claims.decisions(SplitCorrection, photos=list(records)),
+    )
+
+
+def plan_split(workspace: Workspace, read: SplitInput) -> SplitPlan:
+    """Split the days by claim; nothing is stored, and of the workspace only the settings are used."""
+    records = read.records
+    new, findings = _claims_of_sheets(records.values(), read.claims)
+    added = {
+        one.claim: ClaimRow(claim=one, state=ClaimState.OPEN, closed_on=None, folder=None, version=0)
+        for one in new
+    }
+    rows = dict(sorted({**read.claims, **added}.items()))
+    devices = _devices(records.values(), read.seen)
     day_photos = [
-        replace(_day_photo(record, seen[sha]), device=devices.get(sha, record.device))
+        replace(_day_photo(record, read.seen[sha]), device=devices.get(sha, record.device))
         for sha, record in records.items()
     ]
     plan = plan_day(
         day_photos,
-        _candidates(workspace, records.values()),
+        _candidates(records.values(), rows.values(), read.with_photos),
         options=_split_options(workspace),
-        manual=_manual_assignments(workspace, records.values()),
+        manual=_manual_assignments(records.values(), rows.values(), read.decisions),
         clock_hints=_clock_hints(workspace, records.values()),
     )
     purged = {claim for claim, row in rows.items() if row.state is ClaimState.PURGED}
     placings, segments = _catalog_rows(plan, purged)
-    findings += _late_photos(records, placings, rows)
-    return photos.place(placings, segments), (*findings, *plan.findings)
+    findings += _late_photos(records, placings, read.claims)
+    return SplitPlan(
+        new_claims=tuple(new),
+        placings=tuple(placings),
+        segments=tuple(segments),
+        findings=(*findings, *plan.findings),
+    )
 
 
 def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]:
@@ -82,13 +125,12 @@ def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]
     return list(found)
 
 
-def _add_claims_of_sheets(
-    workspace: Workspace, records: Iterable[PhotoRecord], rows: Mapping[ClaimId, ClaimRow]
-) -> list[Finding]:
-    """Add the claims that sheets name and the office has not loaded yet: the number is enough to file by."""
+def _claims_of_sheets(
+    records: Iterable[PhotoRecord], rows: Mapping[ClaimId, ClaimRow]
+) -> tuple[list[Claim], list[Finding]]:
+    """The claims that sheets name and the office has not loaded yet: the number is enough to file by."""
     named = {mark.claim for record in records for mark in record.look.dividers}
     new = sorted(named - set(rows))
-    workspace.catalog.claims.put([Claim(claim=one) for one in new], at=workspace.now())
     findings = [
         Finding(
             code="claim_not_assigned",
@@ -106,7 +148,7 @@ def _add_claims_of_sheets(
         for one in sorted(named)
         if one in rows and rows[one].state is ClaimState.PURGED
     ]
-    return findings
+    return [Claim(claim=one) for one in new], findings
 
 
 def _late_photos(
@@ -177,7 +219,9 @@ def _day_photo(record: PhotoRecord, seen: Sequence[Sighting]) -> DayPhoto:
     )
 
 
-def _candidates(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[Claim]:
+def _candidates(
+    records: Iterable[PhotoRecord], rows: Collection[ClaimRow], with_photos: Collection[ClaimId | None]
+) -> list[Claim]:
     """Claims that the photos may belong to: named by a sheet, filed there before, or still without photos.
 
     A purged claim whose sheet was photographed is one of them: without it, its photos would go to a neighbour.
@@ -185,9 +229,7 @@ def _candidates(workspace: Workspace, records: Iterable[PhotoRecord]) -> list[Cl
     records = list(records)
     named = {mark.claim for record in records for mark in record.look.dividers}
     named |= {record.claim for record in records if record.claim}
-    counts = workspace.catalog.photos.counts()
-    rows = workspace.catalog.claims.all()
-    waiting = [r for r in rows if r.state is ClaimState.OPEN and r.claim.claim not in counts][
+    waiting = [r for r in rows if r.state is ClaimState.OPEN and r.claim.claim not in with_photos][
         -MOST_WAITING_CLAIMS:
     ]
     chosen = {row.claim.claim: row for row in waiting}
@@ -200,10 +242,13 @@ def _split_options(workspace: Workspace) -> SplitOptions:
     return SplitOptions(sheet_at=SheetAt(split.sheet_at), confirm_below=split.confirm_below)
 
 
-def _manual_assignments(workspace: Workspace, records: Collection[PhotoRecord]) -> ManualAssignments:
+def _manual_assignments(
+    records: Iterable[PhotoRecord],
+    rows: Collection[ClaimRow],
+    decisions: Iterable[DecisionRow[SplitCorrection]],
+) -> ManualAssignments:
     """People's decisions, the latest of each kind for each photo; photos of signed and closed claims stay put."""
     claim_of: dict[Sha256, ClaimId | None] = {}
-    rows = workspace.catalog.claims.all()
     concluded = {row.claim.claim for row in rows if row.state in CONCLUDED}
     purged = {row.claim.claim for row in rows if row.state is ClaimState.PURGED}
     for record in records:
@@ -211,8 +256,7 @@ def _manual_assignments(workspace: Workspace, records: Collection[PhotoRecord]) 
             claim_of[record.sha256] = record.claim
     cuts: set[Sha256] = set()
     joins: set[Sha256] = set()
-    about = [record.sha256 for record in records]
-    for row in workspace.catalog.claims.decisions(SplitCorrection, photos=about):
+    for row in decisions:
         claim_of |= row.decision.assigns()
         match row.decision:
             case Cut(before=photo):

@@ -46,6 +46,12 @@ class Photos(Intakes, Originals, Segments, Tags):
             records = self._records(list(db.execute(query)), embeddings=embeddings)
         return [replace(record, order=number) for number, record in enumerate(records)]
 
+    def digests_of(self, claim: ClaimId | None) -> list[Sha256]:
+        """The claim's files by digest, in no particular order; None asks for the unassigned tray."""
+        where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
+        with self._database.transaction() as db:
+            return [Sha256(sha) for sha in db.execute(select(t.original.c.sha256).where(where)).scalars()]
+
     def of_segment(self, segment: str) -> list[PhotoRecord]:
         """The segment's files in order."""
         query = select(t.original).where(t.original.c.segment == segment).order_by(t.original.c.position)

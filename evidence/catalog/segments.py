@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -64,21 +64,36 @@ class Segments:
     def __init__(self, database: Database) -> None:
         self._database = database
 
+    def would_touch(self, placings: Sequence[Placing]) -> set[ClaimId | None]:
+        """The claims whose photos these placings change; nothing is stored."""
+        with self._database.transaction():
+            return self._touched(placings, self._placed([one.photo.sha256 for one in placings]))
+
+    def _placed(self, digests: Sequence[Sha256]) -> dict[str, Row[Any]]:
+        with self._database.transaction() as db:
+            return {
+                row.sha256: row
+                for piece in chunks(digests)
+                for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece)))
+            }
+
+    @staticmethod
+    def _touched(placings: Sequence[Placing], before: Mapping[str, Row[Any]]) -> set[ClaimId | None]:
+        touched: set[ClaimId | None] = set()
+        for one in placings:
+            old = before[one.photo.sha256]
+            if _is_changed(one, old):
+                touched |= {one.photo.claim, ClaimId(old.claim) if old.claim else None}
+        return touched
+
     def place(self, placings: Sequence[Placing], segments: Sequence[SegmentRow]) -> set[ClaimId | None]:
         """Store where the split put each photo; returns the claims whose photos changed."""
-        touched: set[ClaimId | None] = set()
         with self._database.transaction() as db:
-            digests = [one.photo.sha256 for one in placings]
-            before = {}
-            for piece in chunks(digests):
-                for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece))):
-                    before[row.sha256] = row
+            before = self._placed([one.photo.sha256 for one in placings])
             for one in placings:
-                sha, old = one.photo.sha256, before[one.photo.sha256]
-                values = _placing_columns(one)
-                if any(getattr(old, name) != value for name, value in values.items()):
-                    db.execute(update(t.original).where(t.original.c.sha256 == sha).values(**values))
-                    touched |= {one.photo.claim, ClaimId(old.claim) if old.claim else None}
+                if _is_changed(one, before[one.photo.sha256]):
+                    mine = t.original.c.sha256 == one.photo.sha256
+                    db.execute(update(t.original).where(mine).values(**_placing_columns(one)))
             named = [s.segment for s in segments]
             stale = {row.segment for row in before.values() if row.segment} - set(named)
             days = {one.day for one in segments}
@@ -89,7 +104,7 @@ class Segments:
             for piece in chunks(sorted(stale)):
                 db.execute(delete(t.segment).where(t.segment.c.segment.in_(piece)))
             self._database.upsert(t.segment, [_segment_columns(one) for one in segments])
-        return touched
+            return self._touched(placings, before)
 
     def segments(self) -> list[SegmentRow]:
         """Every segment, by day and position in it."""
@@ -203,6 +218,10 @@ class Segments:
         )
         with self._database.transaction() as db:
             return {(ClaimId(claim) if claim else None): count for claim, count in db.execute(query)}
+
+
+def _is_changed(one: Placing, old: Row[Any]) -> bool:
+    return any(getattr(old, name) != value for name, value in _placing_columns(one).items())
 
 
 def _placing_columns(one: Placing) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from evidence.analysis.refresh import refresh_days
+from evidence.analysis.refresh import refresh_beside_others
 from evidence.archive.copies import CardVerdict
 from evidence.cards.volumes import CardSource, open_source
 from evidence.catalog.intakes import IntakeRow
@@ -81,8 +81,7 @@ def take_in(
         digests += [sha for sha in _left_behind(workspace, run) if sha not in set(digests)]
         findings = describe(workspace, digests, executor=executor, progress=progress)
         progress("Splitting by claim", 0, 1)
-        with workspace.locked():
-            findings += refresh_days(workspace, digests).findings
+        findings += refresh_beside_others(workspace, digests).findings
         progress("Splitting by claim", 1, 1)
         findings += file_away(workspace, progress=progress).findings
         backup = back_up(workspace, progress=progress)

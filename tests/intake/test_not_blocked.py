@@ -16,14 +16,17 @@ from support_card import CardMaker
 from support_cli import cli
 from support_intake import actions, at_home, bags_of, filed, taken_in, with_target
 
+from evidence.analysis import refresh, splitting, tagging
 from evidence.archive import bags
 from evidence.archive.targets import FolderTarget
+from evidence.errors import LockedError
 from evidence.filing.bags import bag_folder
 from evidence.intake import copy_card, pipeline
-from evidence.model import ClaimId
+from evidence.model import ClaimId, Facet, Source
 from evidence.office import purging
 from evidence.office.retention import facts_of, place_hold
 from evidence.review import placing
+from evidence.review.tagging import tag
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
 
@@ -86,10 +89,12 @@ def next_card(tmp_path):
     [
         (copy_card, "copy_in"),
         (pipeline, "describe"),
+        (splitting, "plan_day"),
+        (tagging, "tag_claim"),
         (bags, "assemble"),
         (FolderTarget, "put_bag"),
     ],
-    ids=["copying", "looking", "filing", "backing up"],
+    ids=["copying", "looking", "splitting", "tagging", "filing", "backing up"],
 )
 def test_a_hold_and_a_correction_take_effect_while_an_intake_is_stopped(
     houses, other_disk, next_card, owner, name
@@ -119,6 +124,61 @@ def test_a_hold_and_a_correction_take_effect_while_an_intake_is_stopped(
     assert cli("backup", archive=houses).status == 0
     for bag in bags_of(houses):
         bagit.Bag(str(other_disk / bag.name)).validate()
+
+
+@pytest.fixture
+def more_of_the_first(tmp_path):
+    """A card of the next day with two more photos of the first claim."""
+    card = CardMaker(tmp_path / "more", serial="TC-0004", seed=950, number=90)
+    card.wait(days=1)
+    card.sheet(FIRST)
+    card.scene()
+    card.scene()
+    return card.root
+
+
+def test_what_a_person_states_while_an_intake_tags_the_same_claim_is_kept(houses, more_of_the_first):
+    stopped = Stopped(tagging, "tag_claim", lambda: taken_in(houses, more_of_the_first))
+    try:
+        with at_home(houses) as workspace:
+            photo = workspace.catalog.photos.of_claim(FIRST)[1].sha256
+            tag(workspace, [photo], {Facet.FACE: "front"})
+    finally:
+        assert stopped.finish() == 0
+    with at_home(houses) as workspace:
+        assert len(workspace.catalog.photos.of_claim(FIRST)) == 8
+        stated = workspace.catalog.photos.by_person([photo])[photo][Facet.FACE]
+        assert (stated.value, stated.source) == ("front", Source.PERSON)
+        assert refresh.retag(workspace, [FIRST, SECOND, None]).touched == frozenset()
+    assert len(filed(houses)) == 12
+
+
+def test_an_intake_that_is_overtaken_each_time_computes_with_the_archive_locked_at_last(
+    houses, more_of_the_first, monkeypatch
+):
+    """Each time that the intake has computed, a person states something; the fourth time nobody can."""
+    real, moments = refresh._plan, []
+
+    def overtaken(workspace, digests):
+        made = real(workspace, digests)
+        with at_home(houses, "Tess Field") as other:
+            try:
+                with other.locked(wait=False):
+                    moments.append("free")
+            except LockedError:
+                moments.append("locked")
+                return made
+            photo = other.catalog.photos.of_claim(FIRST)[1].sha256
+            tag(other, [photo], {Facet.FACE: ["front", "left", "rear"][len(moments) - 1]})
+        return made
+
+    monkeypatch.setattr(refresh, "_plan", overtaken)
+    taken_in(houses, more_of_the_first)
+    assert moments == ["free", "free", "free", "locked"]
+    with at_home(houses) as workspace:
+        photo = workspace.catalog.photos.of_claim(FIRST)[1].sha256
+        assert workspace.catalog.photos.by_person([photo])[photo][Facet.FACE].value == "rear"
+    assert len(filed(houses)) == 12
 
 
 def test_a_second_intake_does_not_wait_for_one_that_is_stopped(houses, next_card, tmp_path):
