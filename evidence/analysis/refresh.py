@@ -6,8 +6,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from evidence.analysis.models import learned_text
-from evidence.analysis.splitting import SplitInput, SplitPlan, plan_split, read_split
-from evidence.analysis.tagging import TagInput, plan_tags, read_tags, store_tags
+from evidence.analysis.splitting import SplitInput, SplitPlan, plan_split, read_split, store_split
+from evidence.analysis.tagging import TagInput, plan_tags, read_tags, store_tags, tag_claims
 from evidence.model import ClaimId, Finding, Sha256, TagResult
 from evidence.workspace import Workspace
 
@@ -93,8 +93,7 @@ def _read(workspace: Workspace, digests: Sequence[Sha256], plan: _Plan) -> _Basi
 def _store(workspace: Workspace, plan: _Plan) -> Refreshed:
     catalog = workspace.catalog
     with catalog.transaction():
-        catalog.claims.put(plan.split.new_claims, at=workspace.now())
-        touched = catalog.photos.place(plan.split.placings, plan.split.segments)
+        touched = store_split(workspace, plan.split)
         touched |= store_tags(workspace, plan.tagged)
         catalog.mark_changed(touched)
     return Refreshed(touched=frozenset(touched), findings=plan.split.findings)
@@ -107,8 +106,7 @@ def retag(
 
     A person has just stated or taken back facets in the claims of `stated`: they count as changed in any case.
     """
-    tagged = plan_tags(workspace, read_tags(workspace, claims))
     with workspace.catalog.transaction():
-        touched = store_tags(workspace, tagged) | set(stated)
+        touched = tag_claims(workspace, claims) | set(stated)
         workspace.catalog.mark_changed(touched)
     return Refreshed(touched=frozenset(touched), findings=())

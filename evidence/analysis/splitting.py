@@ -110,6 +110,20 @@ def plan_split(workspace: Workspace, read: SplitInput) -> SplitPlan:
     )
 
 
+def store_split(workspace: Workspace, plan: SplitPlan) -> set[ClaimId | None]:
+    """Store a plan; returns the claims whose photos came, went or moved (None is the unassigned tray)."""
+    workspace.catalog.claims.put(plan.new_claims, at=workspace.now())
+    return workspace.catalog.photos.place(plan.placings, plan.segments)
+
+
+def split_days(
+    workspace: Workspace, digests: Sequence[Sha256]
+) -> tuple[set[ClaimId | None], tuple[Finding, ...]]:
+    """Split the days that these photos fall on and store the result; returns it as `store_split`, and the findings."""
+    plan = plan_split(workspace, read_split(workspace, digests))
+    return store_split(workspace, plan), plan.findings
+
+
 def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]:
     """These photos, and all photos of the days, segments and undated cards that they belong to."""
     photos = workspace.catalog.photos

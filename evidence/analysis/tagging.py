@@ -96,3 +96,8 @@ def store_tags(
 ) -> set[ClaimId | None]:
     """Replace the tags of these pictures; returns the claims whose tags changed."""
     return {claim for claim, results in tagged.items() if workspace.catalog.photos.put_tags(results)}
+
+
+def tag_claims(workspace: Workspace, claims: Iterable[ClaimId | None]) -> set[ClaimId | None]:
+    """Tag every picture of these claims anew (None is the unassigned tray); returns those whose tags changed."""
+    return store_tags(workspace, plan_tags(workspace, read_tags(workspace, claims)))

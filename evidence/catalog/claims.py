@@ -247,19 +247,30 @@ class Claims:
         *,
         claim: ClaimId | None = None,
         photos: Collection[Sha256] | None = None,
+        after: int = 0,
         in_force_only: bool = True,
     ) -> list[DecisionRow[D]]:
         """Decisions of that type, or of any type of that group, in the order they were made.
 
-        With `claim` those of that claim, with `photos` those about one of these photos; no others are read.
+        With `claim` those of that claim, with `photos` those about one of these photos, with `after` those of a
+        higher number; no others are read.
         """
         if photos is None:
-            return self._decisions(of, claim, None, in_force_only=in_force_only)
+            return self._decisions(of, claim, None, after=after, in_force_only=in_force_only)
         found: dict[int, DecisionRow[D]] = {}
         for piece in chunks(sorted(photos)):
-            rows = self._decisions(of, claim, piece, in_force_only=in_force_only)
+            rows = self._decisions(of, claim, piece, after=after, in_force_only=in_force_only)
             found |= {row.number: row for row in rows}
         return [found[number] for number in sorted(found)]
+
+    def in_force(self, of: type[D], number: int | None = None) -> DecisionRow[D] | None:
+        """The decision of that number and type or group, the newest one for None, unless it is undone; no other is read."""
+        query = select(t.decision).where(t.decision.c.kind.in_(kinds_of(of)), t.decision.c.undone.is_(False))
+        if number is not None:
+            query = query.where(t.decision.c.id == number)
+        with self._database.transaction() as db:
+            row = db.execute(query.order_by(t.decision.c.id.desc()).limit(1)).first()
+        return _read_decision(row, of) if row else None
 
     def _decisions(
         self,
@@ -267,6 +278,7 @@ class Claims:
         claim: ClaimId | None,
         photos: Sequence[Sha256] | None,
         *,
+        after: int,
         in_force_only: bool,
     ) -> list[DecisionRow[D]]:
         query = select(t.decision).order_by(t.decision.c.id)
@@ -277,6 +289,8 @@ class Claims:
             query = query.where(t.decision.c.kind.in_(kinds_of(of)))
         if claim is not None:
             query = query.where(t.decision.c.claim == claim)
+        if after:
+            query = query.where(t.decision.c.id > after)
         if in_force_only:
             query = query.where(t.decision.c.undone.is_(False))
         with self._database.transaction() as db:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, and_, exists, func, literal, or_, select, update
+from sqlalchemy import Row, Select, and_, exists, func, literal, or_, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
@@ -90,10 +90,13 @@ class Intakes:
             row = db.execute(select(t.intake).where(t.intake.c.intake == intake)).first()
             return _read_intake(row) if row else None
 
-    def runs_to_judge(self, since: datetime) -> list[IntakeRow]:
-        """The latest run of each card that is not called safe, began at `since` or later, or has a bad copy.
+    def runs_to_judge(
+        self, since: datetime, *, aged: Mapping[str, tuple[datetime | None, datetime]] | None = None
+    ) -> list[IntakeRow]:
+        """The latest run of each card that is not called safe, began at `since` or later, or has a bad or an aged copy.
 
-        Oldest first. Reads neither the other runs nor their files.
+        A copy has aged when it was read back last within the times that `aged` gives for its place: from the first,
+        None being ever, to the second. Oldest first. Reads neither the other runs nor their files.
         """
         # SQLite uses the index for `>`, not for `IS NOT NULL`.
         bad_copies = select(t.copy.c.sha256).where(t.copy.c.found_bad_at > "")
@@ -102,6 +105,10 @@ class Intakes:
             t.intake.c.told_safe.is_(False),
             t.intake.c.started_at >= to_text(since),
             t.intake.c.intake.in_(bad),
+            *(
+                t.intake.c.intake.in_(_read_back_within(place, *times))
+                for place, times in (aged or {}).items()
+            ),
         )
         query = select(t.intake).where(t.intake.c.superseded_by.is_(None), wanted)
         with self._database.transaction() as db:
@@ -203,6 +210,14 @@ def sighting_columns(intake: IntakeId, one: Copied) -> dict[str, Any]:
         "file_number": found.dcf.file_number if found.dcf else None,
         "object_key": found.object_key,
     }
+
+
+def _read_back_within(place: str, after: datetime | None, until: datetime) -> Select[tuple[str]]:
+    """The runs with a copy at `place` that was read back last within these times."""
+    copies = select(t.copy.c.sha256).where(t.copy.c.place == place, t.copy.c.verified_at <= to_text(until))
+    if after is not None:
+        copies = copies.where(t.copy.c.verified_at >= to_text(after))
+    return select(t.sighting.c.intake).where(t.sighting.c.sha256.in_(copies)).distinct()
 
 
 def _read_sighting(row: Row[Any]) -> Sighting:

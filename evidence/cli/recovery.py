@@ -55,7 +55,7 @@ def repair(
     from evidence.filing import card_safety
     from evidence.filing.repair import repair as repair_files
 
-    with opened(archive, actor) as here, progress_shown() as progress, here.filing():
+    with opened(archive, actor) as here, progress_shown() as progress:
         report = repair_files(here, card=card, everything=everything, progress=progress)
         cards = card_safety.tell_cards(here)
     emit(

@@ -6,11 +6,13 @@ computed from the catalog at any time; the verdict that was told last is stored 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import rfc8785
 
@@ -20,6 +22,7 @@ from evidence.cards.files import CardListing, list_card
 from evidence.cards.ledger import read_files
 from evidence.cards.volumes import CardSource, mounted_cards, open_source
 from evidence.catalog.intakes import IntakeRow, Sighting
+from evidence.codec import from_json, to_json
 from evidence.disk.durable import replace_file
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError
@@ -32,11 +35,12 @@ from evidence.workspace import Workspace
 RECENT = timedelta(days=30)
 """Runs of this age or younger are judged again at the end of every backup and verify."""
 RULE = (
-    "Every card that is not called safe, every card taken in within the last 30 days, and every card with a copy "
-    "that was found bad; all cards after a change of the backup targets or of `[safety]`. `evidence cards` lists all."
+    "Every card that is not called safe, every card taken in within the last 30 days, every card with a copy "
+    "that was found bad, and every card with a copy at a target that cannot be reached that is now too old to count; "
+    "all cards after a change of the backup targets or of `[safety]`. `evidence cards` lists all."
 )
 JUDGED_BY = "cards-judged-by.json"
-"""The file of an archive that holds the basis by which all its cards were judged."""
+"""The file of an archive that says when its cards were judged last, and on what basis."""
 _STOPPED = (
     "The intake of this card did not end, or is still running. Run `evidence intake` for this card again."
 )
@@ -88,44 +92,69 @@ class CardsReport:
 def tell_cards(workspace: Workspace) -> CardsReport:
     """Judge the cards that `RULE` names, and store what is told of each run by itself; needs no lock of the archive."""
     judging = Judging(workspace)
-    basis = _basis(workspace)
-    if _is_judged_by(workspace, basis):
-        runs = workspace.catalog.photos.runs_to_judge(workspace.now() - RECENT)
+    basis, last = _basis(workspace), _last_telling(workspace)
+    if last is not None and last.basis == basis:
+        aged = _aged(workspace, judging, last)
+        runs = workspace.catalog.photos.runs_to_judge(workspace.now() - RECENT, aged=aged)
     else:
         runs = [run for run in workspace.catalog.photos.intakes() if not run.superseded_by]
     told = tuple(tell(workspace, run, judging) for run in runs)
-    _note_basis(workspace, basis)
+    _note_telling(workspace, _Telling(basis=basis, at=judging.at, unreachable=judging.unreachable))
     return CardsReport(cards=told, others=workspace.catalog.photos.cards() - len(told), rule=RULE)
 
 
-def _basis(workspace: Workspace) -> bytes:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Telling:
+    """What the last telling was based on; the file of it may be deleted."""
+
+    basis: str
+    at: datetime
+    """Aware, UTC."""
+    unreachable: tuple[str, ...]
+    """Targets that could not be reached."""
+
+
+def _aged(
+    workspace: Workspace, judging: Judging, last: _Telling
+) -> dict[str, tuple[datetime | None, datetime]]:
+    """For each target that cannot be reached: when the copies were read back that became too old since `last`.
+
+    A target that could be reached then has lost every copy that is too old now. Cards that grew unsafe before `last`
+    are not called safe, so they are judged anyway.
+    """
+    days = timedelta(days=workspace.settings.safety.read_back_days)
+    return {
+        name: (last.at - days if name in last.unreachable else None, judging.at - days)
+        for name in judging.unreachable
+    }
+
+
+def _basis(workspace: Workspace) -> str:
     """What decides which copies count: the rule for safety, and the named targets with their disks."""
     targets = sorted(
         (one.name, disk.id if (disk := read_record(workspace, one.name)) else "", one.off_computer)
         for one in workspace.settings.target
     )
     safety = workspace.settings.safety
-    return rfc8785.dumps(
-        {
-            "targets": [list(one) for one in targets],
-            "safety": [safety.places, safety.off_computer, safety.read_back_days],
-        }
-    )
+    decides: dict[str, Any] = {
+        "targets": [list(one) for one in targets],
+        "safety": [safety.places, safety.off_computer, safety.read_back_days],
+    }
+    return rfc8785.dumps(decides).decode()
 
 
-def _is_judged_by(workspace: Workspace, basis: bytes) -> bool:
-    """True when every card was judged by this basis; the file may be deleted."""
+def _last_telling(workspace: Workspace) -> _Telling | None:
+    """None when there was none, or its file is of an earlier program, damaged or deleted."""
     try:
-        return (workspace.root / JUDGED_BY).read_bytes() == basis
-    except OSError:
-        return False
+        return from_json(_Telling, json.loads((workspace.root / JUDGED_BY).read_bytes()))
+    except (OSError, ValueError):
+        return None
 
 
-def _note_basis(workspace: Workspace, basis: bytes) -> None:
+def _note_telling(workspace: Workspace, telling: _Telling) -> None:
     path = workspace.root / JUDGED_BY
-    if not _is_judged_by(workspace, basis):
-        with writing(path):
-            replace_file(path, basis)
+    with writing(path):
+        replace_file(path, rfc8785.dumps(to_json(telling)))
 
 
 def all_cards(workspace: Workspace) -> CardsReport:
@@ -179,6 +208,16 @@ class Judging:
                 **{one.name: why_unreachable(workspace, one) is None for one in targets},
             },
         )
+
+    @property
+    def at(self) -> datetime:
+        """The moment, aware, UTC."""
+        return self._now.at
+
+    @property
+    def unreachable(self) -> tuple[str, ...]:
+        """The named targets that cannot be reached, sorted."""
+        return tuple(sorted(name for name, reachable in self._now.places.items() if not reachable))
 
     def judge(self, run: IntakeRow, *, source: CardSource | None = None) -> CardNow:
         """The verdict on a run now. `source` is its card, when the caller has it open. Nothing is stored."""

@@ -31,7 +31,7 @@ from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags, tags_from_catalog
 from evidence.filing.copies import place_name, verified_copies
 from evidence.filing.record_files import keep_records
-from evidence.model import ClaimId, Finding, Sha256
+from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import DAMAGED, Workspace
@@ -105,26 +105,30 @@ def repair(
     everything: bool = False,
     progress: Progress = quiet,
 ) -> RepairReport:
-    """Read what was found bad, or every file with `everything`, and replace what does not match. Hold the lock.
+    """Read what was found bad, or every file with `everything`, and replace what does not match.
 
-    `card` is searched for good copies, and so is every mounted card. Raises BadInputError for a `card` that is
+    The bags are locked for one bag at a time, so that others have their turn in between. `card` is searched for good copies, and so is every mounted card. Raises BadInputError for a `card` that is
     none, DestinationError.
     """
-    recover_bags(workspace)
+    with workspace.filing():
+        recover_bags(workspace)
     cards = [open_source(card).root] if card else [one.root for one in mounted_cards()]
     work = _Work(workspace=workspace, places=[_Place(target=None, root=workspace.root)], cards=cards)
     wanted = _flagged(workspace)
-    _add_targets(work, wanted, everything=everything)
+    with workspace.filing():
+        _add_targets(work, wanted, everything=everything)
     for place in work.places:
-        for left in (place.root / DAMAGED).glob("*.new"):
-            discard(left)  # of a killed repair
-        sweep_folder(place.root / DAMAGED)
+        with workspace.filing():
+            for left in (place.root / DAMAGED).glob("*.new"):
+                discard(left)  # of a killed repair
+            sweep_folder(place.root / DAMAGED)
         claims = workspace.catalog.keeping.bags() if everything else sorted(wanted.get(place.name, {}))
         for number, claim in enumerate(claims):
             progress(f"Repairing {place.name}", number, len(claims))
             suspects = None if everything else wanted[place.name][claim]
             try:
-                _repair_bag(work, place, claim, suspects)
+                with workspace.filing():
+                    _repair_bag(work, place, claim, suspects)
             except EvidenceError as trouble:
                 work.add_finding("not_repaired", f"{place.name}: {claim or 'unassigned'}", str(trouble))
         progress(f"Repairing {place.name}", len(claims), len(claims))
@@ -137,7 +141,8 @@ def repair(
         repaired=len(work.repaired),
         not_repaired=len(work.findings),
     )
-    keep_records(workspace)
+    with workspace.filing():
+        keep_records(workspace)
     return RepairReport(read=work.read, repaired=tuple(work.repaired), findings=tuple(work.findings))
 
 
@@ -169,6 +174,9 @@ def _add_targets(work: _Work, wanted: Mapping[str, object], *, everything: bool)
 def _repair_bag(work: _Work, place: _Place, claim: ClaimId, suspects: set[Sha256] | None) -> None:
     """Repair one bag in one place; None reads the whole bag. Raises EvidenceError."""
     workspace = work.workspace
+    row = workspace.catalog.claims.get(claim)
+    if row is not None and row.state is ClaimState.PURGED:
+        return  # it was purged since the repair began
     bag = place.bag(workspace, claim)
     payload = workspace.catalog.keeping.payload(claim)
     with locked(bag):

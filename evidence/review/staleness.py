@@ -80,13 +80,20 @@ def require_day(workspace: Workspace, claim: ClaimId | None, seen: str) -> None:
     """Raise ChangedError unless the claim's days are split as they were `seen`."""
     if day_mark(workspace, claim) == seen:
         return
-    latest = workspace.catalog.claims.decisions(SplitCorrection)
+    latest = workspace.catalog.claims.decisions(SplitCorrection, photos=_photos_beside(workspace, claim))
     who = (
         f"{latest[-1].actor} changed the boundaries of the day"
         if latest
         else "The boundaries of the day changed"
     )
     raise ChangedError([Change(subject=claim or "", message=f"{who} since this page was loaded.")])
+
+
+def _photos_beside(workspace: Workspace, claim: ClaimId | None) -> set[Sha256]:
+    """The photos of the claim, and all photos of the days on which it has some."""
+    photos = workspace.catalog.photos
+    days = {row.day for row in photos.segments_of(claim) if row.day}
+    return {*photos.digests_of(claim), *photos.of_days(days)}
 
 
 def require_version(workspace: Workspace, claim: ClaimId, seen: int) -> ClaimRow:

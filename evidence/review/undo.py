@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TypeAlias
 
 from evidence.analysis.refresh import Refreshed
-from evidence.catalog.decisions import Correction, DecisionRow, Tag, Waive
+from evidence.catalog.decisions import Correction, DecisionRow, Shift, Tag, Waive
 from evidence.errors import BadInputError
 from evidence.model import Sha256
 from evidence.review.recording import Corrected, build_outdated_bags, log_photos, require_open, split_again
@@ -26,11 +26,10 @@ def undo(
     which), when its claim was signed, closed or purged since, and for somebody else's without `others_too`.
     """
     with workspace.locked():
-        in_force = workspace.catalog.claims.decisions(Correction)
-        chosen = _chosen(in_force, number)
+        chosen = _chosen(workspace, number)
         if chosen.actor != workspace.actor and not others_too:
             raise BadInputError(f"That correction is {chosen.actor}'s.", "Ask them, or a reviewer.")
-        _refuse_if_changed_later(chosen, in_force)
+        _refuse_if_changed_later(workspace, chosen)
         about = list(chosen.decision.about())
         records = workspace.catalog.photos.records(about)  # a purge may have removed some of them
         digests = [record.sha256 for record in records]
@@ -42,24 +41,37 @@ def undo(
         return chosen, build_outdated_bags(workspace, chosen.number, refreshed, digests)
 
 
-def _chosen(in_force: Sequence[CorrectionRow], number: int | None) -> CorrectionRow:
-    found = [one for one in in_force if number is None or one.number == number]
-    if not found:
+def _chosen(workspace: Workspace, number: int | None) -> CorrectionRow:
+    found = workspace.catalog.claims.in_force(Correction, number)
+    if found is None:
         what = "nothing to undo" if number is None else f"no correction {number} to undo"
         raise BadInputError(f"There is {what}.", "`evidence custody` shows what was done.")
-    return found[-1]
+    return found
 
 
-def _refuse_if_changed_later(chosen: CorrectionRow, in_force: Sequence[CorrectionRow]) -> None:
+def _refuse_if_changed_later(workspace: Workspace, chosen: CorrectionRow) -> None:
     """Raise BadInputError when a later correction changed the same thing."""
     touched = chosen.decision.touches()
-    later = [one for one in in_force if one.number > chosen.number and touched & one.decision.touches()]
+    later = [one for one in _later(workspace, chosen) if touched & one.decision.touches()]
     if later:
-        last = later[-1]
+        last = max(later, key=lambda one: one.number)
         raise BadInputError(
             f"{last.actor} has corrected the same since (correction {last.number}).",
             f"Undo that correction first (on the command line: evidence undo {last.number}).",
         )
+
+
+def _later(workspace: Workspace, chosen: CorrectionRow) -> Iterator[CorrectionRow]:
+    """The corrections since then that may have changed the same thing, some of them twice."""
+    claims, after = workspace.catalog.claims, chosen.number
+    if isinstance(chosen.decision, Waive):
+        yield from claims.decisions(Waive, claim=chosen.claim, after=after)
+        return
+    touched = chosen.decision.touches()
+    yield from claims.decisions(Correction, photos={Sha256(one.subject) for one in touched}, after=after)
+    if any(one.what == "boundary" for one in touched):
+        # A shift moves two boundaries; their photos need not be among those of which it states the claim.
+        yield from claims.decisions(Shift, after=after)
 
 
 def _restored(workspace: Workspace, decision: Correction, digests: Sequence[Sha256]) -> Refreshed:

@@ -26,11 +26,11 @@ def test_new_photos_are_placed_and_tagged_and_the_bags_that_changed_are_marked(w
     assert all(record.tags for record in workspace.catalog.photos.of_claim("AN-1"))
 
 
-def test_a_failure_while_tags_are_made_leaves_the_photos_where_they_were(workspace, card, monkeypatch):
+def test_a_failure_while_tags_are_stored_leaves_the_photos_where_they_were(workspace, card, monkeypatch):
     def fails(*_):
         raise OSError("the disk is gone")
 
-    monkeypatch.setattr(refresh, "tag_claims", fails)
+    monkeypatch.setattr(refresh, "store_tags", fails)
     with pytest.raises(OSError, match="gone"):
         refresh.refresh_days(workspace, card.shas)
     assert workspace.catalog.photos.of_claim("AN-1") == []

@@ -492,6 +492,36 @@ def test_the_end_of_a_backup_asks_no_more_of_the_catalog_for_many_old_cards_than
         assert tell_cards(workspace).others == 200
 
 
+# --- age alone -----------------------------------------------------------------------------
+
+
+def test_a_card_whose_copy_grew_too_old_at_a_disk_that_is_away_is_told(backed_up):
+    archive, _, disk = backed_up
+    disk.rename(disk.with_name(f"{disk.name} away"))
+    try:
+        assert only(told(archive, days=29)).verdict.safe_to_erase
+        (lost,) = told(archive, days=40).cards
+        assert lost.lost_safety
+        assert actions(archive).count("card_no_longer_safe") == 1
+    finally:
+        disk.with_name(f"{disk.name} away").rename(disk)
+    assert only(told(archive, days=41)).verdict.safe_to_erase
+
+
+def test_a_card_is_told_when_the_disk_with_its_old_copy_is_taken_away(backed_up):
+    archive, _, disk = backed_up
+    told(archive, days=49)  # the first time all cards are judged
+    assert told(archive, days=50).cards == ()
+    disk.rename(disk.with_name(f"{disk.name} away"))
+    try:
+        (lost,) = told(archive, days=51).cards
+        assert lost.lost_safety
+        with at_home(archive, now=DAY + timedelta(days=51)) as workspace:
+            assert only(all_cards(workspace)).verdict == lost.verdict
+    finally:
+        disk.with_name(f"{disk.name} away").rename(disk)
+
+
 # --- cards of long ago -----------------------------------------------------------------------
 
 

@@ -11,6 +11,9 @@ from support_cli import cli
 from support_intake import CLAIMS, actions, at_home, bags_of, filed, taken_in, with_target
 from support_retention import reload_assignments
 
+from evidence.errors import LockedError
+from evidence.filing import repair as repairing
+
 
 @pytest.fixture
 def backed_up(houses, other_disk):
@@ -197,3 +200,36 @@ def test_a_bad_original_is_still_found_when_the_records_are_made_again(houses):
     spoil(bad)
     report = repaired(houses, "--all", status=1)
     assert [bad.name in one["subject"] for one in report["findings"]] == [True]
+
+
+def test_a_repair_locks_the_bags_for_one_bag_at_a_time(backed_up, monkeypatch):
+    """Before each bag another command may lock the bags; while one is repaired it may not."""
+    between, within = [], []
+
+    def may_file() -> bool:
+        with at_home(backed_up) as other:
+            try:
+                with other.filing(wait=False):
+                    return True
+            except LockedError:
+                return False
+
+    real = repairing._repair_bag
+
+    def watched(*given):
+        within.append(may_file())
+        real(*given)
+
+    real_repair = repairing.repair
+    monkeypatch.setattr(repairing, "_repair_bag", watched)
+    monkeypatch.setattr(
+        repairing,
+        "repair",
+        lambda *given, **more: real_repair(
+            *given, **{**more, "progress": lambda *_: between.append(may_file())}
+        ),
+    )
+    repaired(backed_up, "--all")
+    assert len(within) >= 4
+    assert set(within) == {False}
+    assert set(between) == {True}

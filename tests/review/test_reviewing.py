@@ -7,11 +7,13 @@ import json
 import pytest
 from support_board import facet_value, put_claim, put_photos
 
-from evidence.catalog.decisions import Sign
+from evidence.catalog import claims as catalog_claims
+from evidence.catalog.decisions import Move, Shift, Sign
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
-from evidence.model import ClaimId, ClaimState, Facet, TagResult
+from evidence.model import ClaimId, ClaimState, Facet, Sha256, TagResult
 from evidence.review import placing, signing
+from evidence.review import undo as undoing
 from evidence.review.staleness import ChangedError, day_mark, mark_of, require_day
 from evidence.review.tagging import confirm_shown, state_facets, tag_seen, would_state
 from evidence.review.undo import undo
@@ -250,3 +252,42 @@ def test_a_change_of_the_days_boundaries_since_it_was_loaded_is_refused(bagged):
     placing.cut(bagged.acting_as("Adam"), bagged.catalog.photos.of_claim(claim)[3].sha256)
     with pytest.raises(ChangedError, match="Adam changed the boundaries of the day"):
         require_day(bagged, claim, seen)
+
+
+def test_a_later_shift_to_the_same_boundary_must_be_undone_first(bagged):
+    """The photo after the boundary is none of those of which the shift states the claim."""
+    first, second = (bagged.catalog.photos.of_claim(ClaimId(claim)) for claim in ("TC-1001", "TC-1002"))
+    cut = placing.cut(bagged, second[2].sha256)
+    claims = {second[0].sha256: ClaimId("TC-1001"), second[1].sha256: ClaimId("TC-1001")}
+    shift = Shift(
+        replaced=dict.fromkeys(claims, ClaimId("TC-1002")),
+        boundary=second[0].sha256,
+        to=second[2].sha256,
+        claims=claims,
+    )
+    number = bagged.catalog.claims.record(shift, claim=first[0].claim, at=bagged.now(), actor="Adam")
+    with pytest.raises(BadInputError, match=f"Adam has corrected the same since .correction {number}."):
+        undo(bagged, cut.decision)
+
+
+def test_undo_and_the_look_at_a_day_read_no_decisions_about_other_photos(bagged, monkeypatch):
+    claim, other = ClaimId("TC-1001"), ClaimId("TC-1002")
+    photo = bagged.catalog.photos.of_claim(claim)[1].sha256
+    elsewhere = Move(replaced={Sha256("f" * 64): None}, photos=(Sha256("f" * 64),), claim=other)
+    seen = day_mark(bagged, claim)
+    done = placing.cut(bagged.acting_as("Adam"), photo)
+    for _ in range(50):
+        bagged.catalog.claims.record(elsewhere, claim=other, at=bagged.now(), actor="Zoe")
+    read = []
+    monkeypatch.setattr(
+        catalog_claims,
+        "_read_decision",
+        lambda row, of, plain=catalog_claims._read_decision: read.append(row.id) or plain(row, of),
+    )
+    with pytest.raises(ChangedError, match="Adam changed the boundaries of the day"):
+        require_day(bagged, claim, seen)
+    monkeypatch.setattr(
+        undoing, "build_outdated_bags", lambda *_: None
+    )  # a bag's records hold all decisions of its claim
+    undo(bagged, done.decision)
+    assert set(read) == {done.decision}
