@@ -107,8 +107,8 @@ def repair(
 ) -> RepairReport:
     """Read what was found bad, or every file with `everything`, and replace what does not match.
 
-    The bags are locked for one bag at a time, so that others have their turn in between. `card` is searched for good copies, and so is every mounted card. Raises BadInputError for a `card` that is
-    none, DestinationError.
+    The bags are locked for one bag at a time, so that others have their turn in between. `card` is searched for
+    good copies, and so is every mounted card. Raises BadInputError for a `card` that is none, DestinationError.
     """
     with workspace.filing():
         recover_bags(workspace)
