@@ -83,7 +83,7 @@ def confirm(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Show what confirming a claim's guesses would state, ask, then state it in your name.
+    """List a claim's guesses, ask, and state them in your name.
 
     Weaker guesses and damage guessed from the picture are left for you to look at. With --json, only --yes states.
     """
