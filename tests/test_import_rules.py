@@ -19,7 +19,7 @@ FLOORS = (
     {"settings", "timeline", "cards", "archive"},
     {"tags", "catalog"},
     {"sight", "coverage"},
-    {"paper", "workspace"},
+    {"questions", "paper", "workspace"},
     {"retention", "lookup", "analysis"},
     {"filing"},
     {"review", "office", "intake", "reports"},
@@ -33,6 +33,7 @@ PURE = {
     "timeline",
     "tags",
     "coverage",
+    "questions",
     "retention/disposition.py",
     "archive/copies.py",
 }

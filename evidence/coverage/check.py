@@ -55,12 +55,7 @@ def check(
 ) -> CoverageReport:
     """Check every shot of the list in every place where it is asked for. The order of `photos` does not matter."""
     options = options or CheckOptions()
-    ordered = sorted({p.sha256: p for p in photos}.values(), key=lambda p: (p.order, p.sha256))
-    seen = [prepared(photo, options.guess_level) for photo in ordered]
-    window = inspection_window(seen, options)
-    shown = tuple(s for s in seen if not s.sheet)
-    found = ClaimPhotos(shots=shots, claim=claim, seen=shown, window=window, options=options)
-    case = _Case(photos=found, waivers=tuple(waivers))
+    seen, case = prepared_check(shots, photos, claim, waivers, options)
     items = [case.judge(shot, place) for shot in shots.shots for place in case.places(shot)]
     by_status = {status: tuple(i for i in items if i.status is status) for status in Status}
     return CoverageReport(
@@ -79,7 +74,7 @@ def check(
                 claim=claim,
                 shots=shots,
                 items=tuple(items),
-                window=window,
+                window=case.photos.window,
                 options=options,
                 elsewhere=other_claims or OtherClaims(),
             )
@@ -87,8 +82,30 @@ def check(
     )
 
 
+def prepared_check(
+    shots: ShotList,
+    photos: Sequence[PhotoRecord],
+    claim: Claim,
+    waivers: Sequence[Waiver],
+    options: CheckOptions,
+) -> tuple[list[TaggedPhoto], ListCheck]:
+    """All photos in shooting order, and the check of those that are no sheet or label card."""
+    ordered = sorted({p.sha256: p for p in photos}.values(), key=lambda p: (p.order, p.sha256))
+    seen = [prepared(photo, options.guess_level) for photo in ordered]
+    found = ClaimPhotos(
+        shots=shots,
+        claim=claim,
+        seen=tuple(s for s in seen if not s.sheet),
+        window=inspection_window(seen, options),
+        options=options,
+    )
+    return seen, ListCheck(photos=found, waivers=tuple(waivers))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Case:
+class ListCheck:
+    """A claim's photos, ready to be judged shot by shot."""
+
     photos: ClaimPhotos
     waivers: tuple[Waiver, ...]
 

@@ -127,7 +127,7 @@ class ClaimPhotos:
         ]
         found: list[Candidate] = []
         for _, _, seen, missing in sorted(near, key=lambda n: n[:2]):
-            words = [*(missing_words(facet, seen) for facet in missing), *self._unfit(seen, shot, place)]
+            words = [*(missing_words(facet, seen) for facet in missing), *self.unfit(seen, shot, place)]
             if len(words) <= _MOST_LACKS:
                 found.append(Candidate(photo=seen.photo.sha256, lacks=tuple(words)))
             if len(found) == _CANDIDATES:
@@ -142,11 +142,11 @@ class ClaimPhotos:
             criteria = place.criteria_here(part.criteria)
             found = [(seen, match_of(criteria, seen)) for seen in self.on_face(place.face)]
             matches[part] = [
-                (seen, match) for seen, match in found if match and not self._unfit(seen, shot, place)
+                (seen, match) for seen, match in found if match and not self.unfit(seen, shot, place)
             ]
         return matches
 
-    def _unfit(self, seen: TaggedPhoto, shot: Shot, place: ShotPlace) -> list[str]:
+    def unfit(self, seen: TaggedPhoto, shot: Shot, place: ShotPlace) -> list[str]:
         """Reasons why a photo does not count for the shot, whatever its tags."""
         if seen.broken:
             return [seen.broken]
