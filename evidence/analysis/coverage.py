@@ -11,6 +11,7 @@ from evidence.coverage.doubles import DoubleIndex
 from evidence.coverage.report import CheckOptions, CoverageReport, NearMatch, OtherClaims, Waiver
 from evidence.coverage.requirements import load_list
 from evidence.coverage.shots import FACES, ShotList
+from evidence.coverage.suppose import Supposition
 from evidence.errors import BadInputError
 from evidence.model import Claim, ClaimId, Face, PhotoRecord, Sha256
 from evidence.workspace import Workspace
@@ -69,22 +70,41 @@ class CoverageChecker:
             other_claims=OtherClaims(
                 same=self.used_elsewhere(claim, photos), near=tuple(self.near_matches(claim, photos))
             ),
-            waivers=[
-                Waiver(
-                    requirement=one.requirement,
-                    by=one.by,
-                    why=one.why,
-                    face=Face(one.place) if one.place in FACES else None,
-                    structure="" if one.place in FACES else one.place,
-                )
-                for one in workspace.catalog.claims.waivers(claim)
-            ],
-            options=CheckOptions(
-                guess_level=workspace.settings.coverage.guess_level,
-                double_bits=workspace.settings.coverage.double_bits,
-                lot_m=workspace.settings.coverage.lot_m,
-            ),
+            waivers=self.waivers(claim),
+            options=self.options,
         )
+
+    def supposition(self, claim: Claim, records: list[PhotoRecord]) -> Supposition:
+        """The claim, to try what its coverage would be if a person stated more."""
+        return Supposition(
+            shots=self._list(list_for(self.workspace, claim)),
+            photos=records,
+            claim=claim,
+            options=self.options,
+            waivers=self.waivers(claim.claim),
+            ask_level=self.workspace.vocabulary.guess.shows,
+        )
+
+    @property
+    def options(self) -> CheckOptions:
+        """How strictly the settings let it check."""
+        coverage = self.workspace.settings.coverage
+        return CheckOptions(
+            guess_level=coverage.guess_level, double_bits=coverage.double_bits, lot_m=coverage.lot_m
+        )
+
+    def waivers(self, claim: ClaimId) -> list[Waiver]:
+        """The shots that a person set aside for the claim."""
+        return [
+            Waiver(
+                requirement=one.requirement,
+                by=one.by,
+                why=one.why,
+                face=Face(one.place) if one.place in FACES else None,
+                structure="" if one.place in FACES else one.place,
+            )
+            for one in self.workspace.catalog.claims.waivers(claim)
+        ]
 
     def used_elsewhere(self, claim: ClaimId, photos: list[PhotoRecord]) -> dict[Sha256, tuple[ClaimId, ...]]:
         """Photos that another claim's bag holds too, and which claims."""

@@ -19,6 +19,7 @@ from evidence.board.permissions import Permission, is_allowed
 from evidence.board.sessions import RateLimiter, Session, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
 from evidence.board.tiles import TileStore
+from evidence.board.visits import VisitStore
 from evidence.model import Duty, Sha256
 from evidence.office.people import verify_password
 from evidence.workspace import Workspace
@@ -70,6 +71,7 @@ class Board:
     tiles: TileStore
     worker: BackgroundWorker
     secure: bool
+    visits: VisitStore = field(default_factory=VisitStore)
     templates: Environment = field(default_factory=_templates)
 
     def render(

@@ -7,6 +7,7 @@ from evidence.catalog.decisions import (
     Cut,
     Decision,
     Join,
+    LeaveOut,
     Move,
     Name,
     SendBack,
@@ -41,6 +42,8 @@ def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
         case Waive(requirement=requirement, place=place, why=why):
             where = f" at {place}" if place else ""
             return f"set {requirement.replace('_', ' ')}{where} aside: {why}"
+        case LeaveOut(stay=stay, left_out=left_out):
+            return f"compared {_photos(len(stay) + len(left_out))}: {len(left_out)} left out of the report"
         case Sign(note=note):
             return f"signed off{_after_colon(note)}"
         case SendBack(missing=missing, note=note):

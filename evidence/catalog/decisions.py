@@ -191,6 +191,24 @@ class Waive(Correction):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeaveOut(Correction):
+    """Of nearly equal photos some stay in the claim's report, the others are left out of it. All are kept."""
+
+    kind: Literal["leave_out"] = "leave_out"
+    replaced: None = None
+    stay: tuple[Sha256, ...]
+    left_out: tuple[Sha256, ...]
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photos that were compared."""
+        return (*self.stay, *self.left_out)
+
+    def touches(self) -> frozenset[Touched]:
+        """Whether each of them stands in the report."""
+        return frozenset(Touched(sha, "report") for sha in self.about())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierState:
     """The claim's state before a reviewer's decision."""
 
@@ -262,12 +280,12 @@ class Reopen(Closure):
 
 
 AnyDecision: TypeAlias = (
-    Move | Name | Shift | Cut | Join | Tag | Waive | Sign | SendBack | TakeBack | Close | Reopen
+    Move | Name | Shift | Cut | Join | Tag | Waive | LeaveOut | Sign | SendBack | TakeBack | Close | Reopen
 )
 
 KINDS: Mapping[str, type[Decision]] = {
     next(str(one.default) for one in fields(each) if one.name == "kind"): each
-    for each in (Move, Name, Shift, Cut, Join, Tag, Waive, Sign, SendBack, TakeBack, Close, Reopen)
+    for each in (Move, Name, Shift, Cut, Join, Tag, Waive, LeaveOut, Sign, SendBack, TakeBack, Close, Reopen)
 }
 """Every type of decision by its kind."""
 

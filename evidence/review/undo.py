@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TypeAlias
 
 from evidence.analysis.refresh import Refreshed
-from evidence.catalog.decisions import Correction, DecisionRow, Shift, Tag, Waive
+from evidence.catalog.decisions import Correction, DecisionRow, LeaveOut, Shift, Tag, Waive
 from evidence.errors import BadInputError
 from evidence.model import Sha256
 from evidence.review.recording import Corrected, build_outdated_bags, log_photos, require_open, split_again
@@ -80,5 +80,9 @@ def _restored(workspace: Workspace, decision: Correction, digests: Sequence[Sha2
             return undo_tags(workspace, decision, digests)
         case Waive():
             return undo_waiver(workspace, decision)
+        case LeaveOut():
+            claims = {record.claim for record in workspace.catalog.photos.records(digests)}
+            workspace.catalog.mark_changed(claims)
+            return Refreshed(touched=frozenset(claims), findings=())
         case _:
             return split_again(workspace, digests)

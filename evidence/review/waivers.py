@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from evidence.analysis.coverage import require_requirement
 from evidence.analysis.refresh import Refreshed
 from evidence.catalog.claims import WaiverRow
@@ -19,24 +21,41 @@ def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str 
     the claim's list does not ask for.
     """
     require_requirement(workspace, claim, requirement, place)
+    with workspace.locked():
+        numbers = set_aside(workspace, claim, [(requirement, place)], why=why)
+        return build_outdated_bags(workspace, numbers[0], _changed(claim), ())
+
+
+def set_aside(
+    workspace: Workspace, claim: ClaimId, shots: Sequence[tuple[str, str]], *, why: str
+) -> list[int]:
+    """Set these shots aside, each with its place, for one reason; returns the decisions' numbers.
+
+    The bag is only marked as outdated. Raises BadInputError without a reason, or for a claim that is signed or
+    closed; whether the list asks for the shots is the caller's to check.
+    """
     if not why.strip():
         raise BadInputError(
             "A waiver needs a reason.", "Add --why, for instance 'no A/C unit at this house'."
         )
     with workspace.locked():
         require_open(workspace, {claim}, what="waivers")
-        decision = Waive(
-            replaced=_waiver_of(workspace, claim, requirement, place),
-            claim=claim,
-            requirement=requirement,
-            place=place,
-            why=why,
-        )
         with workspace.catalog.transaction():
-            number = decide(workspace, decision, claim)
-            _store(workspace, decision, EarlierWaiver(by=workspace.actor, why=why, at=workspace.now()))
-            workspace.record("waived", claim, decision=number, requirement=requirement, place=place, why=why)
-        return build_outdated_bags(workspace, number, _changed(claim), ())
+            return [_set_one_aside(workspace, claim, requirement, place, why) for requirement, place in shots]
+
+
+def _set_one_aside(workspace: Workspace, claim: ClaimId, requirement: str, place: str, why: str) -> int:
+    decision = Waive(
+        replaced=_waiver_of(workspace, claim, requirement, place),
+        claim=claim,
+        requirement=requirement,
+        place=place,
+        why=why,
+    )
+    number = decide(workspace, decision, claim)
+    _store(workspace, decision, EarlierWaiver(by=workspace.actor, why=why, at=workspace.now()))
+    workspace.record("waived", claim, decision=number, requirement=requirement, place=place, why=why)
+    return number
 
 
 def undo_waiver(workspace: Workspace, decision: Waive) -> Refreshed:

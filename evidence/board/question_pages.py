@@ -1,0 +1,240 @@
+"""Review by question: one question on a page, its answer, and the way on to the decision and the next claim."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends, Form
+from fastapi.responses import HTMLResponse, Response
+
+from evidence.board.claim_list import Need, list_claims
+from evidence.board.context import CurrentUser, redirect_local, require, require_post
+from evidence.board.permissions import Permission
+from evidence.board.question_words import facet_forms, item_words, question_title, shots_words
+from evidence.board.visits import AnswerStep, Visit
+from evidence.catalog.decisions import Decision, SendBack, Sign
+from evidence.coverage.to_shoot import SAFETY, still_to_shoot
+from evidence.errors import BadInputError, EvidenceError
+from evidence.lookup import UNASSIGNED, known_claim
+from evidence.model import CHANGEABLE, ClaimId, Facet, Sha256
+from evidence.questions.kinds import (
+    USUAL_REASONS,
+    Conclusion,
+    HouseQuestion,
+    NeedQuestion,
+    PhotoQuestion,
+    StayQuestion,
+)
+from evidence.questions.order import open_questions
+from evidence.review import questioning
+from evidence.review import undo as undoing
+from evidence.review.questioning import Asked
+from evidence.review.signing import obstacles
+
+router = APIRouter()
+
+QUEUE = (Need.HOUSE, Need.SHOTS, Need.GUESSES, Need.READY)
+"""What a claim needs that is still to review."""
+STRIP = 24
+"""Most small photos shown of a run whose house is asked."""
+
+Reviewer = Annotated[CurrentUser, Depends(require(Permission.SIGN))]
+Answering = Annotated[CurrentUser, Depends(require_post(Permission.SIGN))]
+Short = Annotated[str, Form(max_length=300)]
+Word = Annotated[str, Form(max_length=60)]
+
+
+@router.get("/review")
+def review_page(user: Reviewer, number: str, again: bool = False) -> HTMLResponse:
+    """The next question about this claim; when none is left, the decision; after it, the way to the next claim.
+
+    `again` asks about a claim that this person sent back.
+    """
+    claim = known_claim(user.workspace, number)
+    row = user.workspace.catalog.claims.get(claim)
+    assert row is not None
+    visit = user.board.visits.of(user.session.id, claim)
+    shared: dict[str, Any] = {
+        "row": row,
+        "number": claim,
+        "steps": len(visit.steps),
+        "next_claim": next_claim(user, claim),
+    }
+    if row.state not in CHANGEABLE or (not again and _sent_back_last(user, claim)):
+        decisions = user.workspace.catalog.claims.decisions(Decision, claim=claim)
+        last = next((one for one in reversed(decisions) if isinstance(one.decision, Sign | SendBack)), None)
+        return user.render("review.html", kind="done", last=last, mine=_is_mine(user, last), **shared)
+    asked = questioning.ask(user.workspace, claim, visit.passed)
+    left = len(open_questions(asked.case))
+    return user.render("review.html", asked=asked, left=left, **shared, **_details(user, asked))
+
+
+def _sent_back_last(user: CurrentUser, claim: ClaimId) -> bool:
+    """Whether this person sent the claim back as the last thing that anybody decided about it."""
+    decisions = user.workspace.catalog.claims.decisions(Decision, claim=claim)
+    last = decisions[-1] if decisions else None
+    return last is not None and isinstance(last.decision, SendBack) and last.actor == user.name
+
+
+def _is_mine(user: CurrentUser, last: Any) -> bool:
+    return last is not None and last.actor == user.name
+
+
+def next_claim(user: CurrentUser, claim: ClaimId) -> str:
+    """The claim after this one in the list of those to review, the first after the last; empty when there is none."""
+    found: list[str] = []
+    page, pages = 1, 1
+    while page <= pages:
+        listed = list_claims(user.workspace, duty=user.session.duty, search="", need=None, page=page)
+        found += [line.number for line in listed.lines if line.need in QUEUE]
+        page, pages = page + 1, listed.pages
+        if claim in found[:-1] or not any(line.need in QUEUE for line in listed.lines):
+            break
+    if claim in found:
+        at = found.index(claim)
+        found = found[at + 1 :] + found[:at]
+    return found[0] if found else ""
+
+
+def _details(user: CurrentUser, asked: Asked) -> dict[str, Any]:
+    """What the page of this step shows besides the question itself."""
+    step, records = asked.step, asked.case.records
+    vocabulary = user.workspace.vocabulary
+    common = {
+        "question": step,
+        "records": records,
+        "reasons": USUAL_REASONS,
+        "item_words": item_words,
+        "shots_words": shots_words,
+    }
+    match step:
+        case PhotoQuestion():
+            record = records[step.photo]
+            return common | {
+                "kind": "photo",
+                "record": record,
+                "title": question_title(step, record, vocabulary),
+                "forms": facet_forms(step, vocabulary, asked.case.supposition.shots),
+            }
+        case HouseQuestion():
+            insured = {row.claim.claim: row.claim for row in user.workspace.catalog.claims.all()}
+            return common | {
+                "kind": "house",
+                "record": records[step.photos[0]],
+                "strip": [records[sha] for sha in step.photos[:STRIP]],
+                "claims": [insured[one] for one in (step.claim, *step.others) if one in insured],
+            }
+        case NeedQuestion():
+            return common | {"kind": "need", "safety": asked.case.report.safety or SAFETY}
+        case StayQuestion():
+            return common | {"kind": "stay"}
+        case Conclusion():
+            report = asked.case.report
+            claim = asked.case.supposition.claim.claim
+            return common | {
+                "kind": "decide",
+                "obstacles": obstacles(user.workspace, claim, report),
+                "to_shoot": still_to_shoot(report),
+                "flags": report.flags,
+            }
+
+
+@router.post("/do/answer")
+def answer(
+    user: Answering,
+    number: Short,
+    do: Annotated[Literal["yes", "skip", "not-needed", "undo"], Form()],
+    seen: Short = "",
+    face: Word = "",
+    role: Word = "",
+    component: Word = "",
+    component_other: Word = "",
+    condition: Word = "",
+    count: Word = "",
+    house: Short = "",
+    stay: Annotated[list[str] | None, Form()] = None,
+    shot: Annotated[list[str] | None, Form()] = None,
+    why: Annotated[str, Form(max_length=500)] = "",
+    own_why: Annotated[str, Form(max_length=500)] = "",
+) -> Response:
+    """Answer the question, put it off, set its shot aside, or take the latest answer back; then the next page."""
+    claim = known_claim(user.workspace, number)
+    visit = user.board.visits.of(user.session.id, claim)
+    chosen = {
+        Facet.FACE: face,
+        Facet.ROLE: role,
+        Facet.COMPONENT: component_other or component,
+        Facet.CONDITION: condition,
+        Facet.COUNT: count,
+    }
+    try:
+        if do == "undo":
+            _take_back(user, visit)
+        elif do == "skip":
+            asked = questioning.require_same(user.workspace, claim, visit.passed, seen)
+            _pass(visit, asked)
+        elif do == "not-needed":
+            shots = [_shot(one) for one in shot or ()]
+            reason = own_why.strip() or why
+            numbers = questioning.answer_not_needed(user.workspace, claim, visit.passed, seen, shots, reason)
+            visit.steps.append(AnswerStep(decisions=tuple(numbers)))
+        else:
+            _yes(user, claim, visit, seen, chosen, house, [Sha256(sha) for sha in stay or ()])
+    except EvidenceError as error:
+        user.flash(str(error), "bad")
+    user.board.worker.wake()
+    return redirect_local(f"/review?number={quote(claim)}")
+
+
+def _yes(
+    user: CurrentUser,
+    claim: ClaimId,
+    visit: Visit,
+    seen: str,
+    chosen: dict[Facet, str],
+    house: str,
+    stay: list[Sha256],
+) -> None:
+    asked = questioning.require_same(user.workspace, claim, visit.passed, seen)
+    here = (user.workspace, claim, visit.passed, seen)
+    match asked.step:
+        case PhotoQuestion():
+            numbers = questioning.answer_photo(*here, chosen)
+        case HouseQuestion(claim=guess):
+            to = house or guess
+            numbers = questioning.answer_house(
+                *here, None if to == UNASSIGNED else known_claim(user.workspace, to)
+            )
+        case StayQuestion(proposed=proposed):
+            numbers = questioning.answer_stay(*here, stay or [proposed])
+        case NeedQuestion():
+            _pass(visit, asked)
+            return
+        case Conclusion():
+            raise BadInputError("No question is left.", "Decide.")
+    visit.steps.append(AnswerStep(decisions=tuple(numbers)))
+
+
+def _pass(visit: Visit, asked: Asked) -> None:
+    """Ask this question no more during this visit."""
+    step = asked.step
+    if not isinstance(step, Conclusion):
+        keys = step.key.split() if isinstance(step, NeedQuestion) else [step.key]
+        visit.steps.append(AnswerStep(passed=frozenset(keys)))
+
+
+def _take_back(user: CurrentUser, visit: Visit) -> None:
+    """Undo the latest answer of this visit: its decisions, the last first, or that its question was put off."""
+    if not visit.steps:
+        raise BadInputError("You have no answer to take back here.", "Earlier changes are under History.")
+    step = visit.steps[-1]
+    for number in reversed(step.decisions):
+        undoing.undo(user.workspace, number, others_too=False)
+    visit.steps.pop()
+    user.flash("Your latest answer is taken back.")
+
+
+def _shot(text: str) -> tuple[str, str]:
+    requirement, _, place = text.partition(":")
+    return requirement, place
