@@ -34,6 +34,7 @@ class Where(StrEnum):
     PHOTOS = "Photos"
     TAGS = "Tags of the selected photos, or of the one in focus"
     PHOTO = "One photo, and photos side by side"
+    QUESTIONS = "Review by question"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +69,7 @@ KEYS: tuple[Key, ...] = (
     _key(Where.CLAIMS, "↑ ↓", "claim above, claim below", "move", "ArrowUp", "ArrowDown"),
     _key(Where.CLAIMS, "Enter", "open the claim", ""),
     _key(Where.CLAIMS, "/", "find a claim", "find"),
+    _key(Where.CLAIM, "Q", "review by question", "questions"),
     _key(Where.CLAIM, "P", "proof", "proof"),
     _key(Where.CLAIM, "G", "photos", "photos"),
     _key(Where.CLAIM, "D", "day", "day"),
@@ -109,6 +111,16 @@ KEYS: tuple[Key, ...] = (
     _key(Where.PHOTO, "i I", "brighter, darker (this view only)", "brightness", "i", "I"),
     _key(Where.PHOTO, "k K", "more contrast, less contrast (this view only)", "contrast", "k", "K"),
     _key(Where.PHOTO, "F", "full screen; again, or Esc, to leave it", "full-screen"),
+    _key(Where.QUESTIONS, "y", "yes: state what is chosen on the page", ""),
+    _key(Where.QUESTIONS, "tag keys, 1 to 9", "choose another value, house, photo or reason", ""),
+    _key(Where.QUESTIONS, ".", "put the question off", ""),
+    _key(Where.QUESTIONS, "z", "take the last answer back", ""),
+    _key(
+        Where.QUESTIONS,
+        "W",
+        "not needed at this house; then the number of a reason, or w for another one",
+        "",
+    ),
 )
 
 

@@ -127,7 +127,7 @@ def require_same(workspace: Workspace, claim: ClaimId, passed: frozenset[str], s
     """The step as it stands; raises ChangedError unless it is still the one that was `seen`."""
     asked = ask(workspace, claim, passed)
     if asked.mark != seen:
-        latest = workspace.catalog.claims.decisions(Decision, claim=claim, standing_only=False)
+        latest = workspace.catalog.claims.decisions(Decision, claim=claim, in_force_only=False)
         who = f"{latest[-1].actor} changed claim {claim}" if latest else f"Claim {claim} changed"
         raise ChangedError([Change(subject=claim, message=f"{who} since this question was shown.")])
     return asked
