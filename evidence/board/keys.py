@@ -112,7 +112,12 @@ KEYS: tuple[Key, ...] = (
     _key(Where.PHOTO, "k K", "more contrast, less contrast (this view only)", "contrast", "k", "K"),
     _key(Where.PHOTO, "F", "full screen; again, or Esc, to leave it", "full-screen"),
     _key(Where.QUESTIONS, "y", "yes: state what is chosen on the page", ""),
-    _key(Where.QUESTIONS, "tag keys, 1 to 9", "choose another value, house, photo or reason", ""),
+    _key(
+        Where.QUESTIONS,
+        "1 to 9",
+        "choose another house, component, photo or reason; the keys of tags choose theirs",
+        "",
+    ),
     _key(Where.QUESTIONS, ".", "put the question off", ""),
     _key(Where.QUESTIONS, "z", "take the last answer back", ""),
     _key(
