@@ -119,7 +119,7 @@ KEYS: tuple[Key, ...] = (
         "",
     ),
     _key(Where.QUESTIONS, ".", "put the question off", ""),
-    _key(Where.QUESTIONS, "z", "take the last answer back", ""),
+    _key(Where.QUESTIONS, "z", "undo the last answer", ""),
     _key(
         Where.QUESTIONS,
         "W",

@@ -158,7 +158,7 @@ def answer(
     why: Annotated[str, Form(max_length=500)] = "",
     own_why: Annotated[str, Form(max_length=500)] = "",
 ) -> Response:
-    """Answer the question, put it off, set its shot aside, or take the latest answer back; then the next page."""
+    """Answer the question, put it off, set its shot aside, or undo the latest answer; then the next page."""
     claim = known_claim(user.workspace, number)
     visit = user.board.visits.of(user.session.id, claim)
     chosen = {
@@ -227,12 +227,12 @@ def _pass(visit: Visit, asked: Asked) -> None:
 def _take_back(user: CurrentUser, visit: Visit) -> None:
     """Undo the latest answer of this visit: its decisions, the last first, or that its question was put off."""
     if not visit.steps:
-        raise BadInputError("You have no answer to take back here.", "Earlier changes are under History.")
+        raise BadInputError("You have no answer to undo here.", "Earlier changes are under History.")
     step = visit.steps[-1]
     for number in reversed(step.decisions):
         undoing.undo(user.workspace, number, others_too=False)
     visit.steps.pop()
-    user.flash("Your latest answer is taken back.")
+    user.flash("Your last answer is undone.")
 
 
 def _shot(text: str) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""What a person answered while reviewing a claim by question, so that one key takes the latest answer back."""
+"""What a person answered while reviewing a claim by question, so that one key undoes the latest answer."""
 
 from __future__ import annotations
 
