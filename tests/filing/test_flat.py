@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from support_size import add_claim, counted, file_and_back_up, intake_of, new_archive
+from support_size import add_claim, claim_of, counted, file_and_back_up, intake_of, new_archive
+
+from evidence.filing.card_safety import tell_cards
+from evidence.filing.record_files import keep_records
+from evidence.filing.verify import Budget, verify
+from evidence.office.retention import place_hold
 
 CHANCE = 10
 """Folders and lock files are named by digests, so a claim may need a few more of them or fewer; 45 claims are more."""
@@ -32,3 +37,33 @@ def test_ten_times_the_claims_are_no_more_statements_files_or_folders(tmp_path, 
     assert large.statements <= small.statements
     assert large.opened < small.opened + CHANCE
     assert large.listed < small.listed + CHANCE
+
+
+def files_opened(folder, other_disk, claims):
+    """Files that a hold, the telling of cards and a short check open in an archive of so many claims."""
+    disk = other_disk / f"held {claims}"
+    disk.mkdir()
+    workspace = new_archive(folder / f"held {claims}", claims, [disk])
+    try:
+        for number in range(claims):
+            add_claim(workspace, number, photos=2)
+        assert file_and_back_up(workspace, intake_of(0)).copied == 4 * claims
+        tell_cards(workspace)
+        keep_records(workspace)  # of the cards that were just told
+        opened = []
+        for work in (
+            lambda: place_hold(workspace, claim_of(0), reason="suit filed"),
+            lambda: tell_cards(workspace),
+            lambda: verify(workspace, budget=Budget(octets=1)),
+        ):
+            with counted(workspace) as count:
+                work()
+            opened.append(count.opened)
+        return opened
+    finally:
+        workspace.close()
+
+
+def test_a_hold_the_telling_of_cards_and_a_short_check_open_no_file_of_other_claims(tmp_path, other_disk):
+    few, many = (files_opened(tmp_path, other_disk, claims) for claims in (5, 30))
+    assert all(more < less + CHANCE for less, more in zip(few, many, strict=True)), (few, many)
