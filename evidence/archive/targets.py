@@ -452,15 +452,16 @@ _copy = partial(copy_file, sync_names=False)
 
 def _require_readable_manifest(bag: Path) -> None:
     """Raise BagError when the disk cannot read a manifest: nobody knows then which files there may go."""
-    try:
-        (bag / SHA256_MANIFEST).read_bytes()
-    except FileNotFoundError:
-        pass
-    except OSError as error:
-        raise BagError(
-            f"{SHA256_MANIFEST} of the copy {bag.name} cannot be read: {error.strerror}.",
-            "Run it again. If it stays so, the disk may be failing: run `evidence verify`, then `evidence repair`.",
-        ) from error
+    for name in ("bagit.txt", SHA256_MANIFEST):
+        try:
+            (bag / name).read_bytes()
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            raise BagError(
+                f"{name} of the copy {bag.name} cannot be read: {error.strerror}.",
+                "Run it again. If it stays so, the disk may be failing: run `evidence verify`, then `evidence repair`.",
+            ) from error
 
 
 def _manifest_damaged(bag: Path) -> bool:

@@ -137,3 +137,7 @@ def test_a_last_entry_of_the_log_that_a_target_wrote_wrongly_does_not_block_it(h
     all_clean(
         here, trials_at(here, "target-lost", FaultKind.LIE, "write target/archive/custody/custody.jsonl")
     )
+
+
+def test_a_declaration_that_a_target_could_not_read_makes_no_strays(here):
+    all_clean(here, trials_at(here, "move", FaultKind.UNREADABLE, "read target/TC-1001_*/bagit.txt"))
