@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import floor
 
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import Cut, DecisionRow, Join, SplitCorrection
@@ -18,6 +19,7 @@ from evidence.model import (
     ClaimState,
     DeviceId,
     Finding,
+    GeoPoint,
     PhotoRecord,
     Sha256,
 )
@@ -33,6 +35,9 @@ from evidence.timeline.values import (
 )
 from evidence.workspace import Workspace
 
+SQUARE = 0.02
+"""Degrees: 2 km from north to south, and 700 m or more from west to east up to 70 degrees of latitude. Claims in the
+squares around the photos are compared with them, and the split itself rules out those that are too far."""
 MOST_WAITING_CLAIMS = 200
 """Claims without photos that a day is compared with, the last ones by number; more would slow the split."""
 
@@ -98,6 +103,7 @@ def plan_split(workspace: Workspace, read: SplitInput) -> SplitPlan:
         options=_split_options(workspace),
         manual=_manual_assignments(records.values(), rows.values(), read.decisions),
         clock_hints=_clock_hints(workspace, records.values()),
+        lists={claim: row.added_at for claim, row in rows.items()},
     )
     purged = {claim for claim, row in rows.items() if row.state is ClaimState.PURGED}
     placings, segments = _catalog_rows(plan, purged)
@@ -236,19 +242,39 @@ def _day_photo(record: PhotoRecord, seen: Sequence[Sighting]) -> DayPhoto:
 def _candidates(
     records: Iterable[PhotoRecord], rows: Collection[ClaimRow], with_photos: Collection[ClaimId | None]
 ) -> list[Claim]:
-    """Claims that the photos may belong to: named by a sheet, filed there before, or still without photos.
+    """Claims that the photos may belong to: named by a sheet, filed there before, near by, or still without photos.
 
+    A claim near by may have its photos already, from another camera or another day.
     A purged claim whose sheet was photographed is one of them: without it, its photos would go to a neighbour.
     """
     records = list(records)
     named = {mark.claim for record in records for mark in record.look.dividers}
     named |= {record.claim for record in records if record.claim}
+    squares = {
+        square for record in records if record.facts.gps for square in _squares_around(record.facts.gps)
+    }
+    named |= {
+        row.claim.claim
+        for row in rows
+        if row.state is ClaimState.OPEN and row.claim.place and _square(row.claim.place) in squares
+    }
     waiting = [r for r in rows if r.state is ClaimState.OPEN and r.claim.claim not in with_photos][
         -MOST_WAITING_CLAIMS:
     ]
     chosen = {row.claim.claim: row for row in waiting}
     chosen |= {row.claim.claim: row for row in rows if row.claim.claim in named}
     return [row.claim for row in chosen.values()]
+
+
+def _square(place: GeoPoint) -> tuple[int, int]:
+    """The square of the map, `SQUARE` degrees wide and high, that a place lies in."""
+    return floor(place.lat / SQUARE), floor(place.lon / SQUARE)
+
+
+def _squares_around(place: GeoPoint) -> list[tuple[int, int]]:
+    """The square that a place lies in and the eight around it."""
+    row, column = _square(place)
+    return [(row + i, column + j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
 
 
 def _split_options(workspace: Workspace) -> SplitOptions:

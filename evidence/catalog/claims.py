@@ -29,6 +29,8 @@ class ClaimRow:
     folder: str | None
     version: int
     """Raised by every change of the claim or its photos' tags."""
+    added_at: str = ""
+    """When the claim was loaded; the same for all claims of one load."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -400,6 +402,7 @@ def _read(row: Row[Any]) -> ClaimRow:
         closed_on=day(row.closed_on),
         folder=row.folder,
         version=row.version,
+        added_at=row.added_at,
     )
 
 

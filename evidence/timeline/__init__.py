@@ -11,7 +11,7 @@
 6. `fixes`: which GPS positions can be used.
 7. `split`: the hidden Markov model that assigns each photo to a claim.
 8. `assemble`: people's decisions applied on top, segments numbered, findings written.
-9. `last_claim`: the only claim left goes to the only house without a name.
+9. `claims_left`: a house without a name gets the only claim of the list that it can belong to.
 
 `plan` joins them.
 """

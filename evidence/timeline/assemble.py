@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from evidence.model import ClaimId, Finding, PlacedPhoto
 from evidence.timeline.merge import TimedUnit
@@ -20,6 +21,10 @@ from evidence.timeline.values import (
 
 STRETCH = 20
 """Possible boundaries at most this many photos apart are places of one boundary and bring one finding."""
+CRUMB = 3
+"""An unnamed stretch of so few photos is hardly a house."""
+CRUMBS_APART = 240.0
+"""Seconds; no drive is shorter."""
 ManualClaim = tuple[ClaimId | None]
 """The claim that a person chose for a unit, in a tuple, because "no claim" (None) is a choice too."""
 UNPLACED_CONFIDENCE = 0.5
@@ -82,6 +87,23 @@ def place_units(
             )
         )
         current = house
+    return _crumbs_joined(out, manual)
+
+
+def _crumbs_joined(chain: Sequence[PlacedUnit], manual: ManualAssignments) -> list[PlacedUnit]:
+    """The chain, with unnamed stretches of a few photos each, minutes apart, joined to one that is asked about once.
+
+    They arise where two devices took turns at different houses and their clocks cannot be compared well.
+    """
+    out = list(chain)
+    starts = [i for i, placed in enumerate(out) if placed.opened_by is not None]
+    crumbs = [out[a].unknown and b - a <= CRUMB for a, b in pairwise([*starts, len(out)])]
+    for k in range(1, len(starts)):
+        first = starts[k]
+        cut = any(s.sha256 in manual.cuts for s in out[first].timed.unit.files)
+        apart = (out[first].timed.key or 0.0) - (out[first - 1].timed.key or 0.0)
+        if crumbs[k - 1] and crumbs[k] and not cut and apart <= CRUMBS_APART:
+            out[first] = replace(out[first], opened_by=None)
     return out
 
 

@@ -9,9 +9,9 @@ from itertools import pairwise
 
 from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
+from evidence.timeline.claims_left import name_houses_left
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
-from evidence.timeline.last_claim import name_last_house
 from evidence.timeline.merge import TimedUnit, timeline_of
 from evidence.timeline.order.units import Unit
 from evidence.timeline.split.observations import Observation, SiteEstimates, day_of
@@ -32,13 +32,15 @@ def plan_day(
     options: SplitOptions | None = None,
     manual: ManualAssignments | None = None,
     clock_hints: Sequence[ClockHint] = (),
+    lists: Mapping[ClaimId, str] | None = None,
 ) -> DayPlan:
     """Give every photo its place in time and its claim.
 
     Takes all photos of the days concerned, in any order and from any number of devices and cards.
     Each comes back exactly once, in timeline order. Nothing in `manual` is ever overridden. Photos
     of a house that is not among `claims` and has no sheet come back in an unknown segment. Photos
-    between houses and stray files come back without a claim. The same input gives the same plan.
+    between houses and stray files come back without a claim. `lists` is the same for claims that were
+    loaded together, as one list of assignments. The same input gives the same plan.
     """
     options = options or SplitOptions()
     manual = manual or ManualAssignments()
@@ -55,7 +57,7 @@ def plan_day(
         for group in groups:
             chains.append(_split_group(group, known, options, manual, sites))  # noqa: PERF401 - each day uses the sites learnt on the days before
     chains += [_split_group(named, known, options, manual, sites) for named in timeline.undated]
-    chains = name_last_house(chains, known)
+    chains = name_houses_left(chains, known, lists or {})
     if timeline.strays:
         chains.append(_strays(timeline.strays, manual, options))
     return assemble(chains, timeline.clocks, options)

@@ -64,6 +64,9 @@ class Mix:
     # places
     geocode_wrong: float = 0.04  # of claims: 300 m to 5 km off
     no_place: float = 0.15  # of claims: the assignments give no position
+    list_by_day: float = (
+        0.5  # the day's claims were loaded as a list of their own; else with those of other days
+    )
     stale_fix: float = 0.15  # of arrivals: the first fixes are the last house's
     videos: float = 0.02  # of photos
     # further troubles, none in `EASY` and `HARD`: they draw from a random stream of their own
@@ -114,6 +117,8 @@ class SimDay:
 
     photos: tuple[DayPhoto, ...]
     claims: tuple[Claim, ...]
+    lists: dict[ClaimId, str]
+    """The list of assignments that each claim came with."""
     truth: dict[str, ClaimId | None]
     visit: dict[str, int]
     true_time: dict[str, float]
@@ -169,6 +174,7 @@ def simulate(seed: int, mix: Mix = HARD) -> SimDay:
 class _Day:
     def __init__(self, rng: random.Random, mix: Mix, eye: random.Random, more: random.Random) -> None:
         self.rng, self.mix, self.eye, self.more = rng, mix, eye, more
+        self.by_day = random.Random(f"{more.getstate()[1][0]} lists").random() < mix.list_by_day
         self.who = persona(eye, "adjuster")
         self.looking = eye.random() < mix.pictures
         self.presses: list[Press] = []
@@ -443,15 +449,19 @@ class _Day:
         for device in sorted({p.device for p in self.presses}):
             photos += self._card(device, [p for p in self.presses if p.device == device])
         claims = [self._site(h) for h in {h["claim"]: h for h in self.houses if h["claim"]}.values()]
+        today, later = ("today", "later") if self.by_day else ("all", "all")
+        lists = {c.claim: today for c in claims}
         for _ in range(self.rng.randint(0, 4)):  # assignments of another day
-            claims.append(  # noqa: PERF401 - plainer so
+            claims.append(
             Claim(claim=ClaimId(f"HV-{self.rng.randint(1000, 9999)}"), insured=f"{self.rng.choice(FIRST)} {self.rng.choice(LAST)}",
                 address=f"{self.rng.randint(100, 9999)} {self.rng.choice(STREETS)} Rd",
                 place=_geo(self.rng.uniform(-9000, 9000), self.rng.uniform(-9000, 9000))))  # fmt: skip
+            lists[claims[-1].claim] = later
         self.rng.shuffle(photos)
         return SimDay(
             photos=tuple(s for s, _ in photos),
             claims=tuple(claims),
+            lists=lists,
             truth={s.sha256: ClaimId(p.claim) if p.claim else None for s, p in photos},
             visit={s.sha256: p.visit for s, p in photos},
             true_time={s.sha256: p.at for s, p in photos},

@@ -23,6 +23,7 @@ sys.path[:0] = [
 from day_simulator import EASY, EASY_SLOW, HARD, HARDER, Mix, SimDay, simulate  # noqa: E402 - found by the path above
 from split_baselines import adaptive_log_gap, file_by_dividers, plain_gap  # noqa: E402
 from split_metrics import half_mean, pk, windowdiff  # noqa: E402
+from split_nameable import nameable_visits  # noqa: E402
 
 from evidence.timeline import DayPlan, plan_day  # noqa: E402
 
@@ -36,7 +37,7 @@ def measure(task: tuple[int, Mix]) -> Counter:
     seed, mix = task
     day = simulate(seed, mix)
     start = time.perf_counter()
-    plan = plan_day(day.photos, day.claims)
+    plan = plan_day(day.photos, day.claims, lists=day.lists)
     out = Counter({"seconds": time.perf_counter() - start, "days": 1})
     _filing(day, plan, out)
     _boundaries(day, plan, out)
@@ -46,6 +47,7 @@ def measure(task: tuple[int, Mix]) -> Counter:
 
 def _filing(day: SimDay, plan: DayPlan, out: Counter) -> None:
     unknown = {s.number for s in plan.segments if s.unknown}
+    named = nameable_visits(day)
     bad = 0
     for photo in plan.placed:
         truth = day.truth[photo.sha256]
@@ -57,6 +59,10 @@ def _filing(day: SimDay, plan: DayPlan, out: Counter) -> None:
         out["to_name"] += to_name
         out["wrong"] += wrong
         out["unassigned"] += truth is not None and photo.claim is None
+        out["unassigned_named"] += (
+            day.visit[photo.sha256] in named and truth is not None and photo.claim is None
+        )
+        out["photos_of_no_name"] += truth is not None and not errand and day.visit[photo.sha256] not in named
         out["wrong_claim"] += photo.claim is not None and photo.claim != truth
         out["sure_wrong"] += wrong and not photo.to_confirm
         out["sure_wrong_claim"] += wrong and not photo.to_confirm and photo.claim is not None and not errand
@@ -155,7 +161,7 @@ def report(name: str, mix: Mix, days: int, seed: int, workers: int) -> None:
           f" (under a wrong claim {total['sure_wrong_claim']}, claim photos unassigned "
           f"{total['sure_wrong'] - total['sure_wrong_claim'] - total['sure_errand_filed']}, errand photos filed {total['sure_errand_filed']})"
           f"; days with any: {total['days_with_sure_wrong']}")  # fmt: skip
-    print(f"misfiled in all: {1000 * total['wrong'] / n:.2f} per 1,000, under a wrong claim {1000 * total['wrong_claim'] / n:.2f}; without a claim although they have one, unnamed houses too: {1000 * total['unassigned'] / n:.2f}; photos to confirm {100 * total['to_confirm'] / n:.1f} %"
+    print(f"misfiled in all: {1000 * total['wrong'] / n:.2f} per 1,000, under a wrong claim {1000 * total['wrong_claim'] / n:.2f}; without a claim although they have one: {1000 * total['unassigned'] / n:.2f}, of them in houses that something names {1000 * total['unassigned_named'] / n:.2f} (photos of houses that nothing names: {1000 * total['photos_of_no_name'] / n:.2f}); photos to confirm {100 * total['to_confirm'] / n:.1f} %"
           f", of them in unnamed houses {100 * total['to_name'] / n:.1f} %")  # fmt: skip
     print(f"boundaries missed {total['missed']} ({100 * total['missed'] / total['true_b']:.1f} %), invented {total['invented']} "
           f"({100 * total['invented'] / total['true_b']:.1f} %); WindowDiff {total['wd'] / days:.4f}, Pk {total['pk'] / days:.4f}")  # fmt: skip

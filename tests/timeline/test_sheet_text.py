@@ -88,3 +88,17 @@ def test_on_smudged_sheets_no_claim_is_far_more_frequent_than_a_wrong_one():
         wrong += found is not None and found != truth.claim
     assert right > 100
     assert wrong <= right / 50
+
+
+def test_a_garbled_sheet_names_its_claim_if_all_fields_together_are_far_ahead():
+    lines = ("C7AjM KT-9m3x7", "Jutqa K0ib", "7r Btrch LR, ferp Gkp")
+    assert match_sheet(lines, CLAIMS) == "KT-90377"
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [("SCOPE OF WORK", "page 2", "roof 24 sq"), ("CLAIM 91234",), ("INVOICE", "Total 1240.00", "Thank you")],
+    ids=["a form", "a claim of no list", "an invoice"],
+)
+def test_other_papers_name_no_claim_garbled_or_not(lines):
+    assert match_sheet(lines, CLAIMS) is None

@@ -17,7 +17,7 @@ from evidence.timeline import plan_day
 from evidence.timeline.split.time_alone import RULE_MARGIN, local_mean
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
-from day_simulator import EASY
+from day_simulator import EASY, HARDER, simulate
 from split_baselines import adaptive_log_gap
 from split_time_alone import f1, inspections, places, scores
 
@@ -150,6 +150,26 @@ def test_two_claims_left_or_no_sheet_at_all_leave_the_house_unnamed():
     assert B not in {p.claim for p in plan_day(bare, sites(A, B, C)).placed}
 
 
+def test_a_claim_of_another_list_does_not_keep_the_last_claim_of_the_day_from_its_house():
+    """The day's three claims were loaded together; the fourth came with a list for later days, with a fifth."""
+    lists = {**dict.fromkeys((A, B, C), "today"), ClaimId("DX-4004"): "later", ClaimId("EX-5005"): "later"}
+    plan = plan_day(one_blurred(), sites(*lists), lists=lists)
+    assert sizes(plan) == [(A, 60), (B, 60), (C, 60)]
+    assert {p.to_confirm for p in plan.placed if p.claim == B} == {True}
+
+
+def test_positions_rule_out_the_claims_whose_addresses_are_far_away():
+    """No sheets: the second house is at no address, and one claim has none; the others' addresses are far off."""
+    spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
+    photos = [replace(p, dividers=()) for p in three_houses(**spots)]
+    claims = sites(B, **{A: spots[A], C: spots[C], "DX-4004": place(-7000, 3000)})
+    plan = plan_day(photos, claims)
+    assert sizes(plan) == [(A, 60), (B, 60), (C, 60)]
+    assert {p.to_confirm for p in plan.placed if p.claim == B} == {True}
+    two = plan_day(photos, [*claims, Claim(claim=ClaimId("EX-5005"))])
+    assert claims_in_order(two) == [A, "?", C]
+
+
 def test_a_house_far_from_the_address_of_the_only_claim_left_stays_unnamed():
     spots = {A: place(0, 0), B: place(4000, 0), C: place(0, 5000)}
     claims = [Claim(claim=c, place=p) for c, p in {**spots, B: place(-6000, -6000)}.items()]
@@ -175,6 +195,47 @@ def test_a_day_whose_sheets_were_all_read_asks_nothing_however_often_the_adjuste
     plan = plan_day(slow(three_houses(**spots), share, seed), sites(**spots))
     assert sizes(plan) == [(A, 60), (B, 60), (C, 60)]
     assert asked(plan) == (0, 0, [])
+
+
+# --- doubt that is marked ---------------------------------------------------------------------------
+
+
+def test_photos_before_a_pause_that_the_first_sheet_follows_are_marked():
+    """Next door, and only the second house's sheet was photographed by this device."""
+    spot, beside = place(0, 0), place(25, 0)
+    photos = house(1, at(9), 40, gps=spot)
+    photos += house(41, at(9, 16), 40, claim=B, gps=beside)
+    plan = plan_day(photos, sites(**{B: beside}))
+    before = {p.sha256 for p in photos[:40]}
+    assert all(p.to_confirm for p in plan.placed if p.sha256 in before)
+    assert not any(p.to_confirm for p in plan.placed if p.sha256 not in before)
+
+
+def test_photos_after_a_gap_as_long_as_a_drive_on_a_clock_without_a_date_are_marked():
+    photos = house(1, at(9), 40, claim=A) + house(41, at(9, 25), 40)
+    lost = [replace(p, taken_local=p.taken_local.replace(year=2000)) for p in photos]
+    plan = plan_day(lost, sites(A, B))
+    after = {p.sha256 for p in photos[40:]}
+    assert all(p.to_confirm for p in plan.placed if p.sha256 in after)
+
+
+def test_photos_on_the_way_do_not_move_the_house_that_they_lie_before():
+    """An errand 300 m away three minutes before the house, then a pause of eight minutes at the house."""
+    spots = {A: place(0, 0), B: place(4000, 0)}
+    photos = house(1, at(9), 60, claim=A, gps=spots[A])
+    photos += house(61, at(9, 33), 3, gps=place(4000, 300))
+    photos += house(64, at(9, 37), 8, claim=B, gps=spots[B])
+    photos += house(72, at(9, 47), 60, gps=spots[B])
+    plan = plan_day(photos, sites(**spots))
+    assert {claim_of(plan, p) for p in photos[63:]} == {B}
+
+
+def test_two_devices_whose_clocks_disagree_do_not_leave_dozens_of_houses_to_name():
+    """A simulated day on which camera and phone take turns at different houses; it left 44 unnamed ones."""
+    day = simulate(771084, HARDER)
+    plan = plan_day(day.photos, day.claims, lists=day.lists)
+    assert len(plan.placed) == len(day.photos)
+    assert sum(s.unknown for s in plan.segments) <= 8
 
 
 # --- photos without a time --------------------------------------------------------------------------

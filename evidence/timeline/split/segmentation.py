@@ -22,6 +22,8 @@ Bools = NDArray[np.bool_]
 
 ALL = slice(None)
 """Every step at once."""
+CLEAR = 0.6
+"""Posterior probability from which a photo belongs to another state than that of the most probable path."""
 TINY = 1e-250
 """Added to every weight, so that contradictory decisions still leave a possible path."""
 
@@ -83,8 +85,24 @@ class Segmentation(Posterior):
 def segment(scores: Scores) -> Segmentation:
     """The most probable path and the exact posterior, in time linear in photos, states and modes."""
     found = posterior(scores)
-    states, opens = _viterbi(scores, int(np.argmax(found.modes)))
+    states, opens = _corrected(*_viterbi(scores, int(np.argmax(found.modes))), found.probability)
     return Segmentation(found.probability, found.stages, found.boundary, found.modes, states, opens)
+
+
+def _corrected(states: Ints, opens: Bools, probability: Floats) -> tuple[Ints, Bools]:
+    """The path, with photos whose posterior clearly gives another state moved to that state.
+
+    The most probable path counts one place for each boundary; where a boundary may lie at many places, the
+    posterior, which sums over them, can give another house.
+    """
+    likely = probability.argmax(axis=1)
+    moved = (likely != states) & (probability.max(axis=1) >= CLEAR)
+    if not moved.any():
+        return states, opens
+    states = np.where(moved, likely, states)
+    beside = moved | np.append(False, moved[:-1])
+    changes = np.append(True, states[1:] != states[:-1])
+    return states, np.where(beside, changes, opens | changes)
 
 
 def posterior(s: Scores) -> Posterior:

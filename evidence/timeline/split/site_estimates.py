@@ -29,6 +29,8 @@ VISIT_GAP = 240.0
 """Seconds; a longer gap ends a visit, and fixes after it do not locate the photos before it."""
 MAX_VISIT_FIXES = 60
 """Fixes of one visit, at most, whose mean is its position."""
+LONGEST_WALK = 100.0
+"""Metres; two fixes of a visit further apart are of two places, such as an errand just before the house."""
 SAME_HOUSE_SPREAD = 9.0
 """Metres between the means of two visits to the same house, on different sides of it."""
 AWAY_LIMIT = -6.0
@@ -83,12 +85,10 @@ def track_of(day: Day, options: SplitOptions) -> Track:
         places.append(_likeliest_move(day, a, b))
         if visit[b] == visit[a] + 1:
             # A long pause or a drive next door: the means of whole visits differ, where single fixes are too noisy.
-            before, after = (
-                fixed[visit[fixed] == visit[a]][-MAX_VISIT_FIXES:],
-                fixed[visit[fixed] == visit[b]][:MAX_VISIT_FIXES],
-            )
-            steps.append(float(np.hypot(*(day.xy[after].mean(axis=0) - day.xy[before].mean(axis=0)))))
-            walks.append((SAME_HOUSE_SPREAD**2 + WITHIN_HOUSE**2 / min(before.size, after.size)) ** 0.5)
+            before = _at_one_place(day.xy[fixed[visit[fixed] == visit[a]][-MAX_VISIT_FIXES:]][::-1])
+            after = _at_one_place(day.xy[fixed[visit[fixed] == visit[b]][:MAX_VISIT_FIXES]])
+            steps.append(float(np.hypot(*(after.mean(axis=0) - before.mean(axis=0)))))
+            walks.append((SAME_HOUSE_SPREAD**2 + WITHIN_HOUSE**2 / min(len(before), len(after))) ** 0.5)
         else:
             between = seconds_between(day, a, b)
             walk = WITHIN_HOUSE if between is None else min(WITHIN_HOUSE, 4.0 + 1.2 * between)
@@ -100,6 +100,13 @@ def track_of(day: Day, options: SplitOptions) -> Track:
     behind = _median_positions(day, fixed, visit, options.median_fixes, ahead=False)
     jumps[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
     return Track(ahead, behind, jumps, move)
+
+
+def _at_one_place(xy: Floats) -> Floats:
+    """The positions (n, 2) up to the first step that is longer than any walk around a house."""
+    steps = np.hypot(*np.diff(xy, axis=0).T)
+    far = np.flatnonzero(steps > LONGEST_WALK)
+    return xy[: far[0] + 1] if far.size else xy
 
 
 def position_evidence(

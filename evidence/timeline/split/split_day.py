@@ -30,7 +30,7 @@ from evidence.timeline.split.observations import (
 from evidence.timeline.split.positions import NEIGHBOUR, local_metres
 from evidence.timeline.split.reasons import reasons_of
 from evidence.timeline.split.segmentation import Posterior, Scores, Segmentation, posterior, segment
-from evidence.timeline.split.sheets import paper_rates, sheet_log_likelihoods, sheet_modes
+from evidence.timeline.split.sheets import SURE_DRIVE, paper_rates, sheet_log_likelihoods, sheet_modes
 from evidence.timeline.split.site_estimates import (
     VISIT_GAP,
     PositionEvidence,
@@ -52,6 +52,8 @@ UNSUPPORTED_CONFIDENCE = 0.85
 """Highest confidence in a claim without certain evidence: only a sheet's text, or one of two adjacent addresses."""
 NEAR_BOUNDARY = 2
 """Photos before and after within which a boundary counts as the same one."""
+HOUSES_WEIGHT = 2.0
+"""Weight of the prior share of houses that are on no list and have no sheet, as a number of houses."""
 ERRAND_CONTINUES = 0.5
 """Probability that a photo on an errand is followed by another one."""
 
@@ -91,17 +93,20 @@ def split_day(
     checked = pictures.start.size > 1 or not bool(np.isnan(day.xy[:, 0]).all())
     modes, log_modes = sheet_modes(options, checked=checked)
     sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
+    all_read = set(claims) <= {c for row in rows for c in row.claims}
     track = track_of(day, options)
     anchored = learn_sites_from_sheets(day, sites)
     positions = position_evidence(day, track, claims, sites, options)
-    first = posterior(_scores(day, gaps, sheets, positions, pictures, log_modes, options))
+    first = posterior(_scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read))
     learn_sites(day, first.probability, sites, anchored)
     gaps = fit_gaps(day.distinct_gaps, first.boundary[1:], options)
     positions = position_evidence(day, track, claims, sites, options)
     papers = paper_rates(rows, 1.0 - first.boundary)
     sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     pictures = stage_model(day.scenes, first.boundary > 0.5, FirstPass(_stages(first), first.boundary))
-    segmentation = segment(_scores(day, gaps, sheets, positions, pictures, log_modes, options))
+    segmentation = segment(
+        _scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read)
+    )
     return _verdicts(day, segmentation, gaps, claims, sites)
 
 
@@ -118,6 +123,8 @@ def _scores(
     pictures: StageModel,
     log_modes: Floats,
     options: SplitOptions,
+    *,
+    all_read: bool,
 ) -> Scores:
     inside, first, last = sheets
     photos, count = inside.shape
@@ -143,7 +150,7 @@ def _scores(
     leave[:, errand] = aside + np.log(1 - ERRAND_CONTINUES) + move
     leave[:, :unknown] += positions.leave[:-1]
     inside[-1, :unknown] += positions.leave[-1]
-    enter = np.log(_destination_priors(day, positions, options))
+    enter = np.log(_destination_priors(day, positions, options, all_read=all_read))
     enter[1:, errand] += aside - between
     if alone and pictures.start.size == 1:
         enter[:, errand] -= DECISION  # time alone cannot tell an errand from a house
@@ -177,11 +184,14 @@ def time_alone(day: Day) -> bool:
     return bare and not day.states and bool(np.isnan(day.xy[:, 0]).all())
 
 
-def _destination_priors(day: Day, positions: PositionEvidence, options: SplitOptions) -> Floats:
+def _destination_priors(
+    day: Day, positions: PositionEvidence, options: SplitOptions, *, all_read: bool
+) -> Floats:
     """(N, S) prior probability of each state after a boundary before each photo.
 
     With a sheet, all claims are equal. Without one, a claim whose sheet was read at another time of the
     day is improbable, and one that no sheet shows more probable, above all with an address next door.
+    `all_read` says that every listed claim, not only the day's candidates, had its sheet read.
     """
     photos, claims = len(day.observations), len(day.states)
     known = max(0.0, 1 - options.new_house - options.errand)
@@ -203,7 +213,11 @@ def _destination_priors(day: Day, positions: PositionEvidence, options: SplitOpt
         share[:, :claims] += options.neighbour_next * close / np.maximum(1, close.sum(axis=1, keepdims=True))
     else:
         share[np.ix_(bare, ~unseen)] = options.returns / claims
-        share[bare, claims] += max(0.0, known - options.returns)
+        # The more of the listed houses had their sheets, the less a house without one is to be expected.
+        had_sheets = claims if all_read else 0
+        share[bare, claims] += (
+            max(0.0, known - options.returns) * HOUSES_WEIGHT / (HOUSES_WEIGHT + had_sheets)
+        )
     return share
 
 
@@ -274,10 +288,11 @@ def _unsupported(
 ) -> set[int]:
     """Photos whose claim has no certain evidence, however well the rest fits.
 
-    There are four kinds: photos of a claim that only a sheet's text names; of a claim that only an address
+    There are six kinds: photos of a claim that only a sheet's text names; of a claim that only an address
     names, with another of the day's houses next to it; of a return without a sheet, which may be at the
-    neighbour's; and the part of a visit, after its most probable boundary, that may belong to a claim
-    next door whose sheet was not seen.
+    neighbour's; the part of a visit, after its most probable boundary, that may belong to a claim
+    next door whose sheet was not seen; the part before a long pause that the claim's first sheet follows; and
+    the part after a gap as long as a drive on a clock without a date.
     """
     unsupported: set[int] = set()
     shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named)}
@@ -300,4 +315,19 @@ def _unsupported(
             pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > VISIT_GAP]
             if pauses:
                 unsupported.update(range(max(pauses, key=lambda i: float(segmentation.boundary[i])), b))
+        unsupported.update(_before_late_sheet(day, claim, a, b))
+        unsupported.update(_after_undated_drive(day, claim, a, b))
     return unsupported
+
+
+def _before_late_sheet(day: Day, claim: ClaimId, a: int, b: int) -> range:
+    """The photos of a segment before a pause that the first sheet of its claim follows: maybe another house's."""
+    first = next((i for i in range(a, b) if claim in day.observations[i].sheet.claims), a)
+    late = first > a and day.gaps[first - 1] > VISIT_GAP
+    return range(a, first) if late else range(0)
+
+
+def _after_undated_drive(day: Day, claim: ClaimId, a: int, b: int) -> range:
+    """The photos of a segment after its first long gap on a clock without a date, up to the claim's next sheet."""
+    drive = next((i for i in range(a + 1, b) if day.undated[i - 1] and day.gaps[i - 1] > SURE_DRIVE), b)
+    return range(drive, next((i for i in range(drive, b) if claim in day.observations[i].sheet.claims), b))

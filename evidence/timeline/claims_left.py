@@ -1,0 +1,150 @@
+"""Claims by elimination: a house without a name gets the only claim of the list that it can belong to, to confirm."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+
+from evidence.model import Claim, ClaimId, GeoPoint
+from evidence.timeline.assemble import PlacedUnit
+from evidence.timeline.fixes import distance
+from evidence.timeline.split.observations import CANDIDATE_RANGE
+from evidence.timeline.split.positions import NEIGHBOUR
+from evidence.timeline.split.split_day import UNSUPPORTED_CONFIDENCE
+
+EDGE = 2
+"""Photos at the beginning and at the end of a house among which its sheet is looked for."""
+FEW = 3
+"""A stretch of so few photos is no house that could need the claim."""
+SURE_BOUNDARY = 0.9
+"""Least probability of the boundary before a house that shows no page, so that a pause is not named as a house."""
+BARE_CONFIDENCE = 0.7
+"""Highest confidence in the claim of a house that shows no page: it may also be on no list."""
+
+
+@dataclass(frozen=True, slots=True)
+class _House:
+    """An unnamed house: a segment, or several at one place."""
+
+    parts: tuple[tuple[int, int, int], ...]
+    """(chain, first, end) of each segment."""
+    place: GeoPoint | None
+    """The middle of its photos' positions."""
+    page: bool
+    """Whether a page without a readable code begins or ends it."""
+    sure: bool
+    """Whether the boundary before it is beyond doubt."""
+
+
+def name_houses_left(
+    chains: Sequence[Sequence[PlacedUnit]], claims: Mapping[ClaimId, Claim], lists: Mapping[ClaimId, str]
+) -> list[list[PlacedUnit]]:
+    """The chains, with each unnamed house that can belong to one claim only filed under it, to confirm.
+
+    A claim is left if it has no photos and no sheet, and came with a list of which another claim was read (or
+    nothing tells the lists apart); `lists` gives the list that each claim came with. A house's positions rule out the claims whose addresses are far from them.
+    Nothing changes for a house with two possible claims, nor for two houses with the same one.
+    """
+    out = [list(chain) for chain in chains]
+    left = _claims_left(out, claims, lists)
+    houses = _unnamed(out)
+    possible = [[c for c in left if not _far(house.place, claims[c].place)] for house in houses]
+    for house, own in zip(houses, possible, strict=True):
+        if len(own) != 1 or sum(own[0] in other for other in possible) != 1:
+            continue
+        if not house.page and not house.sure:
+            continue
+        for c, a, b in house.parts:
+            out[c][a:b] = [_named(placed, own[0], page=house.page) for placed in out[c][a:b]]
+    return out
+
+
+def _claims_left(
+    chains: Sequence[Sequence[PlacedUnit]], claims: Mapping[ClaimId, Claim], lists: Mapping[ClaimId, str]
+) -> list[ClaimId]:
+    """The claims without photos and without a sheet, from the lists whose claims were photographed.
+
+    A list of one claim tells nothing: a claim that its sheet alone made known comes so.
+    """
+    read = {c for chain in chains for placed in chain for f in placed.timed.unit.files for c in f.dividers}
+    taken = read | {placed.claim for chain in chains for placed in chain if placed.claim is not None}
+    sizes = Counter(lists[c] for c in claims if c in lists)
+    used = {lists[c] for c in taken if c in lists and sizes[lists[c]] > 1}
+    left = [claim for claim in claims if claim not in taken]
+    return [c for c in left if not used or lists.get(c) in used]
+
+
+def _unnamed(chains: Sequence[Sequence[PlacedUnit]]) -> list[_House]:
+    """The unnamed houses; segments whose positions are at one place are one house."""
+    houses: list[_House] = []
+    for c, chain in enumerate(chains):
+        for a, b in _segments(chain):
+            opened = chain[a].opened_by
+            if not chain[a].unknown or b - a <= FEW or opened is None:
+                continue
+            part = chain[a:b]
+            house = _House(
+                parts=((c, a, b),),
+                place=_middle(part),
+                page=any(map(_shows_page, (*part[:EDGE], *part[-EDGE:]))),
+                sure=opened.probability >= SURE_BOUNDARY,
+            )
+            same = next((k for k, other in enumerate(houses) if _near(house.place, other.place)), None)
+            if same is None:
+                houses.append(house)
+            else:
+                other = houses[same]
+                houses[same] = replace(
+                    other,
+                    parts=other.parts + house.parts,
+                    page=other.page or house.page,
+                    sure=other.sure or house.sure,
+                )
+    return houses
+
+
+def _segments(chain: Sequence[PlacedUnit]) -> list[tuple[int, int]]:
+    """(first, end) of each segment of a chain."""
+    starts = [i for i, placed in enumerate(chain) if placed.opened_by is not None]
+    return list(zip(starts, [*starts[1:], len(chain)], strict=True))
+
+
+def _shows_page(placed: PlacedUnit) -> bool:
+    return any(f.sheet is not None and f.sheet.confidence >= 0.5 for f in placed.timed.unit.files)
+
+
+def _middle(house: Sequence[PlacedUnit]) -> GeoPoint | None:
+    """The median of the photos' positions; None without any."""
+    fixes = [fix for placed in house if (fix := placed.timed.unit.lead.gps) is not None]
+    if not fixes:
+        return None
+    return GeoPoint(lat=median(f.lat for f in fixes), lon=median(f.lon for f in fixes))
+
+
+def _near(a: GeoPoint | None, b: GeoPoint | None) -> bool:
+    return a is not None and b is not None and distance(a, b) <= NEIGHBOUR / 2
+
+
+def _far(house: GeoPoint | None, site: GeoPoint | None) -> bool:
+    """Whether the photos were taken too far from the claim's address to belong to it."""
+    return house is not None and site is not None and distance(house, site) > CANDIDATE_RANGE
+
+
+def _named(placed: PlacedUnit, claim: ClaimId, *, page: bool) -> PlacedUnit:
+    opened = placed.opened_by
+    if opened is not None:
+        unread = "this house's sheet was not read" if page else "this house shows no sheet"
+        opened = replace(
+            opened,
+            reasons=(*opened.reasons, f"claim {claim} is the only one left for this house, and {unread}"),
+        )
+    return replace(
+        placed,
+        claim=claim,
+        unknown=False,
+        confidence=min(placed.confidence, UNSUPPORTED_CONFIDENCE if page else BARE_CONFIDENCE),
+        to_confirm=True,
+        opened_by=opened,
+    )
