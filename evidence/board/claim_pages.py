@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse, JSONResponse, Response
@@ -12,7 +13,16 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 from evidence.analysis import coverage as covering
 from evidence.analysis import tallies
 from evidence.board import view_models
-from evidence.board.claim_list import NEED_WORDS, Need, list_claims
+from evidence.board.claim_list import (
+    NEED_WORDS,
+    ORDER_WORDS,
+    ListView,
+    Need,
+    Order,
+    Queue,
+    list_claims,
+    queue_at,
+)
 from evidence.board.context import CurrentUser, require
 from evidence.board.day_view import day_views
 from evidence.board.decision_words import decision_words
@@ -31,11 +41,11 @@ from evidence.coverage.doubles import pairs
 from evidence.coverage.explain import explain
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.shots import FACES
-from evidence.coverage.to_shoot import still_to_shoot
+from evidence.coverage.to_shoot import SAFETY, still_to_shoot
 from evidence.errors import BadInputError
 from evidence.lookup import UNASSIGNED, known_claim, photos_of
 from evidence.model import ClaimId, ClaimState, PhotoRecord, Sha256
-from evidence.review.signing import obstacles
+from evidence.review.signing import Obstacle, obstacles
 from evidence.review.staleness import day_mark
 
 router = APIRouter()
@@ -49,13 +59,37 @@ MAX_HISTORY = 300
 
 
 @router.get("/")
-def claims(user: AnyUser, q: str = "", need: str = "", page: int = 1) -> HTMLResponse:
-    """The list of claims, the most urgent first."""
-    chosen = Need(need) if need in {one.value for one in Need} else None
-    found = list_claims(user.workspace, duty=user.session.duty, search=q[:200], need=chosen, page=page)
+def claims(user: AnyUser, q: str = "", need: str = "", sort: str = "", page: int = 1) -> HTMLResponse:
+    """The list of claims, the most urgent first unless another order is chosen."""
+    shown = ListView(
+        search=q[:200],
+        need=Need(need) if need in {one.value for one in Need} else None,
+        order=Order(sort) if sort in {one.value for one in Order} else Order.NEED,
+    )
+    user.session.list_view = shown
+    found = list_claims(user.workspace, duty=user.session.duty, shown=shown, page=page)
+    user.session.queue = found.numbers
     if found.uncounted:
         user.board.worker.wake()
-    return user.render("claims.html", list=found, needs=NEED_WORDS, q=q[:200], need=chosen)
+    return user.render(
+        "claims.html",
+        list=found,
+        needs=NEED_WORDS,
+        q=shown.search,
+        need=shown.need,
+        sort=shown.order,
+        sorts=ORDER_WORDS,
+    )
+
+
+def queue_of(user: CurrentUser, number: str) -> Queue:
+    """The claim's place in the list as this person last saw it."""
+    session = user.session
+    if not session.queue:
+        session.queue = list_claims(
+            user.workspace, duty=session.duty, shown=session.list_view, page=1
+        ).numbers
+    return queue_at(user.workspace, number, session.queue)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,6 +165,8 @@ def claim_page(user: AnyUser, number: str) -> Response:
     return user.render(
         "claim.html",
         view=view,
+        queue=queue_of(user, view.number),
+        safety=view.report.safety or SAFETY,
         tab="proof",
         sections=view_models.proof_table(view.report, shots, view.number),
         faces=[face.value for face in FACES],
@@ -138,7 +174,7 @@ def claim_page(user: AnyUser, number: str) -> Response:
             (known.get(Sha256(sha)), flags, _duplicate_of(user, view, sha, flags))
             for sha, flags in by_photo.items()
         ],
-        obstacles=obstacles(user.workspace, claim.claim, view.report),
+        obstacles=[_obstacle(view, one) for one in obstacles(user.workspace, claim.claim, view.report)],
         to_shoot=still_to_shoot(view.report),
         waivers={
             (one.decision.requirement, one.decision.place): one
@@ -149,6 +185,25 @@ def claim_page(user: AnyUser, number: str) -> Response:
         window=_window(view.records),
         explained=explain(shots),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObstacleLine:
+    """One thing that stands before a sign-off, with the page where it is settled."""
+
+    words: str
+    link: str
+
+
+def _obstacle(view: OpenedClaim, one: Obstacle) -> ObstacleLine:
+    number = view.number
+    if one.item is not None:
+        query = {"number": number, "need": one.item.requirement, "at": one.item.key[1]}
+    elif one.unsure:
+        query = {"number": number, "show": "to_confirm"}
+    else:
+        query = {"number": number}
+    return ObstacleLine(words=one.words, link=f"/photos?{urlencode(query)}")
 
 
 def _window(records: Sequence[PhotoRecord]) -> str:
@@ -203,7 +258,12 @@ def missing_page(user: AnyUser, number: str) -> HTMLResponse:
     decisions = user.workspace.catalog.claims.decisions(SendBack, claim=view.claim)
     note = decisions[-1] if decisions and view.row and view.row.state is ClaimState.RETURNED else None
     return user.render(
-        "missing.html", view=view, tab="missing", to_shoot=still_to_shoot(view.report), returned=note
+        "missing.html",
+        view=view,
+        queue=queue_of(user, view.number),
+        tab="missing",
+        to_shoot=still_to_shoot(view.report),
+        returned=note,
     )
 
 
@@ -225,6 +285,7 @@ def day_page(user: AnyUser, number: str) -> HTMLResponse:
     return user.render(
         "day.html",
         view=view,
+        queue=queue_of(user, view.number),
         tab="day",
         days=day_views(segments, outline, insured, view.claim),
         seen=day_mark(user.workspace, view.claim),
@@ -258,6 +319,7 @@ def duplicates_page(user: AnyUser, number: str) -> HTMLResponse:
     return user.render(
         "duplicates.html",
         view=view,
+        queue=queue_of(user, view.number),
         tab="duplicates",
         inside=inside[:MAX_DUPLICATES],
         outside=outside[:MAX_DUPLICATES],
@@ -275,6 +337,7 @@ def history_page(user: AnyUser, number: str) -> HTMLResponse:
     return user.render(
         "history.html",
         view=view,
+        queue=queue_of(user, view.number),
         tab="history",
         decisions=[(one, decision_words(user.workspace.vocabulary, one.decision)) for one in decisions[::-1]],
         entries=entries[::-1],

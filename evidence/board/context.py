@@ -25,6 +25,15 @@ from evidence.office.people import verify_password
 from evidence.workspace import Workspace
 
 FOLDER = Path(__file__).parent
+CLAIM_TABS = (
+    ("proof", "/claim", "Proof", "P"),
+    ("photos", "/photos", "Photos", "G"),
+    ("day", "/day", "Day", "D"),
+    ("duplicates", "/duplicates", "Duplicates", "U"),
+    ("missing", "/missing", "Still to shoot", "M"),
+    ("history", "/history", "History", "H"),
+)
+"""The pages of a claim: name, path, words, key (as in `keys`)."""
 DIGEST_PATTERN = r"^[0-9a-f]{64}$"
 
 
@@ -52,6 +61,7 @@ def _templates() -> Environment:
     for path in sorted(path for path in (FOLDER / "static").rglob("*") if path.is_file()):
         digest.update(path.read_bytes())
     environment.globals["edition"] = digest.hexdigest()[:10]
+    environment.globals["claim_tabs"] = CLAIM_TABS
     environment.globals["key_groups"] = grouped()
     environment.filters["day"] = view_models.day_words
     environment.filters["clock"] = view_models.clock
@@ -176,8 +186,13 @@ def require_post(permission: Permission = Permission.LOOK) -> Callable[[Request]
 
 def redirect_local(path: str) -> RedirectResponse:
     """Redirect to a page of this board; to the list of claims when `path` leads anywhere else."""
+    return RedirectResponse(local_path(path), status_code=303)
+
+
+def local_path(path: str) -> str:
+    """The path, if it is one of this board; else that of the list of claims."""
     local = path.startswith("/") and not path.startswith("//") and path.isprintable() and "\\" not in path
-    return RedirectResponse(path if local else "/", status_code=303)
+    return path if local else "/"
 
 
 def find_photo(user: CurrentUser, sha: str) -> Sha256 | None:

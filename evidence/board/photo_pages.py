@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Annotated
 
-from fastapi import APIRouter, HTTPException, Path
+from fastapi import APIRouter, Depends, HTTPException, Path, Query
 from fastapi.responses import HTMLResponse
+from pydantic import StringConstraints
 
 from evidence.analysis import coverage as covering
 from evidence.board import view_models
-from evidence.board.claim_pages import AnyUser, OpenedClaim, open_claim
-from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo
+from evidence.board.claim_pages import AnyUser, OpenedClaim, open_claim, queue_of
+from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo, local_path
 from evidence.board.media import note_text, playable_type
 from evidence.board.view_models import PhotoFilter
 from evidence.catalog.decisions import Tag
 from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
+from evidence.coverage.report import Item
 from evidence.coverage.shots import ShotList
 from evidence.filing.originals import find_original
 from evidence.lookup import UNASSIGNED
@@ -25,16 +27,14 @@ from evidence.model import Facet, PhotoRecord, Sha256
 router = APIRouter()
 
 Digest = Annotated[str, Path(pattern=DIGEST_PATTERN)]
+QueryDigest = Annotated[str, StringConstraints(pattern=DIGEST_PATTERN)]
 NEIGHBOURS = 4
 """Photos shown on either side of the open one."""
 MAX_HISTORY = 60
 """Most entries of the custody log about one photo, the newest first."""
 
 
-@router.get("/photos")
-def photos_page(
-    user: AnyUser,
-    number: str,
+def photo_filter(
     need: str = "",
     at: str = "",
     face: str = "",
@@ -42,25 +42,45 @@ def photos_page(
     component: str = "",
     condition: str = "",
     show: str = "",
-) -> HTMLResponse:
-    """The claim's photos, all or filtered, to look at and tag."""
-    view = open_claim(user, number)
-    photo_filter = PhotoFilter(
+) -> PhotoFilter:
+    """The filter of an address; it stays while photos are opened one after the other."""
+    return PhotoFilter(
         need=need, at=at, face=face, role=role, component=component, condition=condition, show=show
     )
-    item = view_models.find_item(view.report, need, at) if view.report and need else None
+
+
+ChosenFilter = Annotated[PhotoFilter, Depends(photo_filter)]
+
+
+def _matching(user: CurrentUser, view: OpenedClaim, chosen: PhotoFilter) -> list[PhotoRecord]:
+    return view_models.filtered(
+        view.records,
+        chosen,
+        item=_item(view, chosen),
+        flagged=view_models.flags_by_photo(view.report) if view.report else {},
+        vocabulary=user.workspace.vocabulary,
+    )
+
+
+def _item(view: OpenedClaim, chosen: PhotoFilter) -> Item | None:
+    return view_models.find_item(view.report, chosen.need, chosen.at) if view.report and chosen.need else None
+
+
+@router.get("/photos")
+def photos_page(user: AnyUser, number: str, chosen: ChosenFilter) -> HTMLResponse:
+    """The claim's photos, all or filtered, to look at and tag."""
+    view = open_claim(user, number)
     flagged = view_models.flags_by_photo(view.report) if view.report else {}
     vocabulary = user.workspace.vocabulary
-    records = view_models.filtered(
-        view.records, photo_filter, item=item, flagged=flagged, vocabulary=vocabulary
-    )
+    records = _matching(user, view, chosen)
     return user.render(
         "photos.html",
         view=view,
         tab="photos",
         tiles=[view_models.tile_of(record, vocabulary, flagged.get(record.sha256, ())) for record in records],
-        photo_filter=photo_filter,
-        item=item,
+        photo_filter=chosen,
+        item=_item(view, chosen),
+        queue=queue_of(user, view.number),
         shows=view_models.SHOW_WORDS,
         words={
             facet.value: [(word.id, word.words) for word in vocabulary.words if word.facet is facet]
@@ -105,14 +125,16 @@ def _claims_near(user: CurrentUser, view: OpenedClaim) -> list[tuple[str, str]]:
 
 
 @router.get("/photo/{sha}")
-def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
+def photo_page(user: AnyUser, sha: Digest, chosen: ChosenFilter) -> HTMLResponse:
     """One photo: large, with its tags, camera data, history and neighbours."""
     view, record = _photo(user, sha)
-    place = next(n for n, one in enumerate(view.records) if one.sha256 == sha)
+    around = {one.sha256 for one in _matching(user, view, chosen)} | {record.sha256}
+    records = [one for one in view.records if one.sha256 in around]
+    place = next(n for n, one in enumerate(records) if one.sha256 == sha)
     flags = (
         view_models.flags_by_photo(view.report).get(record.sha256, []) if view.report else list(record.flags)
     )
-    near = view.records[max(0, place - NEIGHBOURS) : place + NEIGHBOURS + 1]
+    near = records[max(0, place - NEIGHBOURS) : place + NEIGHBOURS + 1]
     vocabulary = user.workspace.vocabulary
     return user.render(
         "photo.html",
@@ -136,8 +158,12 @@ def photo_page(user: AnyUser, sha: Digest) -> HTMLResponse:
         ],
         history=list(user.workspace.custody.about(record.sha256, record.intake))[-MAX_HISTORY:][::-1],
         near=[view_models.tile_of(one, vocabulary) for one in near],
-        before=view.records[place - 1].sha256 if place else None,
-        after=view.records[place + 1].sha256 if place + 1 < len(view.records) else None,
+        before=records[place - 1].sha256 if place else None,
+        after=records[place + 1].sha256 if place + 1 < len(records) else None,
+        place=place + 1,
+        many=len(records),
+        photo_filter=chosen,
+        queue=queue_of(user, view.number),
         choices=view_models.tag_choices(vocabulary, _shots(user, view)),
         words={
             facet.value: [(word.id, word.words) for word in vocabulary.words if word.facet is facet]
@@ -242,6 +268,24 @@ def compare_page(user: AnyUser, one: str, other: str) -> HTMLResponse:
         bits=distance(left.look.phash, right.look.phash),
         apart=_apart(left, right),
         number=left.claim or UNASSIGNED,
+    )
+
+
+@router.get("/side-by-side")
+def side_by_side_page(
+    user: AnyUser, photo: Annotated[list[QueryDigest], Query(min_length=2, max_length=4)], back: str = "/"
+) -> HTMLResponse:
+    """Two to four photos, which are magnified together."""
+    digests = [Sha256(sha) for sha in dict.fromkeys(photo)]
+    by_digest = {record.sha256: record for record in user.workspace.catalog.photos.records(digests)}
+    records = [by_digest[sha] for sha in digests if sha in by_digest]
+    if len(records) < 2:
+        raise HTTPException(404)
+    vocabulary = user.workspace.vocabulary
+    return user.render(
+        "side_by_side.html",
+        photos=[(record, view_models.tile_of(record, vocabulary)) for record in records],
+        back=local_path(back),
     )
 
 

@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 
 from itsdangerous import BadSignature, URLSafeSerializer
 
-from evidence.model import Duty
+from evidence.board.claim_list import ListView
+from evidence.model import ClaimId, Duty
 
 LINK_MINUTES = 15
 """How long a printed link can be used: time to switch windows, but not to be found later in a terminal."""
@@ -43,8 +44,17 @@ class Session:
     """The CSRF token that every form and script of the session sends back."""
     flashes: list[tuple[str, str]] = field(default_factory=list)
     """Messages for the next page: a kind (`good`, `bad`) and a sentence."""
+    list_view: ListView = field(default_factory=ListView)
+    """What they last chose to see of the list of claims."""
+    queue: tuple[ClaimId, ...] = ()
+    """The claims of that list, in its order, that they work through."""
     played: set[str] = field(default_factory=set)
     """Digests of the sounds and films that were played: each is recorded once."""
+
+    @property
+    def list_path(self) -> str:
+        """The address of the list of claims as they last saw it."""
+        return self.list_view.path
 
     def token_matches(self, token: str) -> bool:
         """Whether `token` is this session's CSRF token; compared in constant time."""

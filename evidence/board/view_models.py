@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from urllib.parse import urlencode
 
@@ -46,7 +46,7 @@ SOURCE_WORDS = {
     Source.FUSED: "guessed from several sources",
 }
 DUTY_WORDS = {Duty.ADJUSTER: "adjuster", Duty.REVIEWER: "file reviewer", Duty.OFFICE: "office"}
-CELL_PICTURES = 3
+CELL_PICTURES = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,6 +298,12 @@ class PhotoFilter:
     def is_active(self) -> bool:
         """Whether any field is set."""
         return any((self.need, self.face, self.role, self.component, self.condition, self.show))
+
+    @property
+    def query(self) -> str:
+        """The filter as the query of an address, with its question mark; empty when nothing is filtered."""
+        chosen = {name: value for name, value in asdict(self).items() if value}
+        return f"?{urlencode(chosen)}" if chosen else ""
 
 
 SHOW_WORDS = {

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from evidence.analysis import coverage as covering
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import EarlierState, ReviewDecision, SendBack, Sign, TakeBack
-from evidence.coverage.report import CoverageReport
+from evidence.coverage.report import CoverageReport, Item
 from evidence.coverage.to_shoot import ToShoot, still_to_shoot
 from evidence.errors import BadInputError, counted
 from evidence.filing.bags import file_away
@@ -31,16 +32,32 @@ class NotReadyError(BadInputError):
         )
 
 
-def obstacles(workspace: Workspace, claim: ClaimId, report: CoverageReport) -> list[str]:
-    """The reasons against a sign-off, in sentences: what nobody has stated (rule 9)."""
-    found = [f"{_named(item.place, item.title)} is not shown" for item in report.missing]
-    found += [f"{_named(item.place, item.title)} is only guessed" for item in report.guessed]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Obstacle:
+    """One thing that a sign-off would rest on without anyone having stated it."""
+
+    words: str
+    """A sentence."""
+    item: Item | None = None
+    """The required shot that is missing or only guessed; None for the others."""
+    unsure: bool = False
+    """Whether it is about photos whose house is to confirm."""
+
+
+def obstacles(workspace: Workspace, claim: ClaimId, report: CoverageReport) -> list[Obstacle]:
+    """Everything that a sign-off would rest on without anyone having stated it (rule 9)."""
+    found = [
+        Obstacle(words=f"{_named(item.place, item.title)} is not shown", item=item) for item in report.missing
+    ]
+    found += [
+        Obstacle(words=f"{_named(item.place, item.title)} is only guessed", item=item)
+        for item in report.guessed
+    ]
     unsure = workspace.catalog.photos.to_confirm().get(claim, 0)
     if unsure:
-        photos = counted(unsure, "photo")
-        found.append(f"{photos} may belong to another house")
+        found.append(Obstacle(words=f"{counted(unsure, 'photo')} may belong to another house", unsure=True))
     if not workspace.catalog.photos.counts().get(claim):
-        found.append("there is no photo")
+        found.append(Obstacle(words="there is no photo"))
     return found
 
 
@@ -54,7 +71,7 @@ def sign(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> Corre
         row = _open_row(workspace, claim, seen)
         report = covering.coverage_of(workspace, claim)
         if reasons := obstacles(workspace, claim, report):
-            raise NotReadyError(claim, reasons)
+            raise NotReadyError(claim, [one.words for one in reasons])
         photos = workspace.catalog.photos.counts()[claim][0]
         decision = Sign(
             replaced=EarlierState(state=row.state),

@@ -83,6 +83,25 @@
       event.preventDefault();
     });
     showSelection();
+    // The grid has the focus when the page opens, at the photo one came from.
+    const from = location.hash.startsWith("#p-") ? tiles.findIndex((tile) => tile.dataset.sha.startsWith(location.hash.slice(3))) : 0;
+    if (!document.querySelector("[autofocus]")) {
+      focusTile(Math.max(0, from), false);
+      if (from <= 0) scrollTo(0, 0);
+      else tiles[from].scrollIntoView({ block: "center" });
+    }
+    Board.on("select-all", () => {
+      const all = tiles.every((tile) => boxOf(tile).checked);
+      for (const tile of tiles) boxOf(tile).checked = !all;
+      showSelection();
+    });
+    Board.on("side-by-side", () => {
+      const some = selected();
+      if (some.length < 2 || some.length > 4) return void showStatus("Select two, three or four photos first.");
+      const query = new URLSearchParams(some.map((tile) => ["photo", tile.dataset.sha]));
+      query.set("back", location.pathname + location.search);
+      location.assign(`/side-by-side?${query}`);
+    });
   }
 
   // --- sending ---
@@ -278,6 +297,25 @@
 
   // --- buttons and keys ---
 
+  // Esc removes the selection; without one it leads back.
+  Board.on("up", () => {
+    if (grid && selected().length) {
+      for (const tile of tiles) boxOf(tile).checked = false;
+      showSelection();
+      return true;
+    }
+    const up = document.getElementById("up");
+    if (up) location.assign(up.href);
+    return Boolean(up);
+  });
+  if (!grid) {
+    Board.on("step", (event) => {
+      const link = !event.shiftKey && document.getElementById(event.key === "ArrowLeft" ? "prev" : "next");
+      if (link) location.assign(link.href);
+      return Boolean(link);
+    });
+  }
+
   const byKey = new Map();
   for (const button of panel.querySelectorAll("[data-key]")) byKey.set(button.dataset.key, button);
   const wordsOf = (button) => [...button.childNodes].filter((node) => node.nodeType === 3).map((node) => node.data).join("").trim();
@@ -322,26 +360,7 @@
   document.addEventListener("keydown", (event) => {
     if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey) return;
     if (document.querySelector("dialog[open]") || event.target.closest("input:not([type=checkbox]), textarea, select")) return;
-    if (event.key === "Escape") {
-      const up = document.getElementById("up");
-      if (!grid && up) location.assign(up.href);
-      for (const tile of grid ? tiles : []) boxOf(tile).checked = false;
-      showSelection();
-      return;
-    }
-    if (!grid && !event.shiftKey && (event.key === "ArrowLeft" || event.key === "ArrowRight")) {
-      const link = document.getElementById(event.key === "ArrowLeft" ? "prev" : "next");
-      if (link) { location.assign(link.href); event.preventDefault(); }
-      return;
-    }
     if (!Board.singleKeys()) return;
-    if (grid && event.key === "a") {
-      const all = tiles.every((tile) => boxOf(tile).checked);
-      for (const tile of tiles) boxOf(tile).checked = !all;
-      showSelection();
-      event.preventDefault();
-      return;
-    }
     const button = canTag && byKey.get(event.key);
     if (!button) return;
     event.preventDefault();
