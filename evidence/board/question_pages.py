@@ -8,7 +8,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import HTMLResponse, Response
 
-from evidence.board.claim_list import Need, list_claims
+from evidence.board.claim_list import ListView, Need, list_claims
 from evidence.board.context import CurrentUser, redirect_local, require, require_post
 from evidence.board.permissions import Permission
 from evidence.board.question_words import facet_forms, item_words, question_title, shots_words
@@ -86,7 +86,7 @@ def next_claim(user: CurrentUser, claim: ClaimId) -> str:
     found: list[str] = []
     page, pages = 1, 1
     while page <= pages:
-        listed = list_claims(user.workspace, duty=user.session.duty, search="", need=None, page=page)
+        listed = list_claims(user.workspace, duty=user.session.duty, shown=ListView(), page=page)
         found += [line.number for line in listed.lines if line.need in QUEUE]
         page, pages = page + 1, listed.pages
         if claim in found[:-1] or not any(line.need in QUEUE for line in listed.lines):
