@@ -228,6 +228,22 @@ def test_a_picture_of_250_megapixels_takes_little_memory_and_a_bomb_none(tmp_pat
         assert megabytes < 250, name  # decoded whole, the pixels alone take 730 MB
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="peak memory is read from /proc")
+@pytest.mark.parametrize(("ending", "options"), [("bmp", {}), ("webp", {"method": 0, "quality": 40})])
+def test_a_kind_that_is_decoded_whole_takes_no_more_memory_than_was_estimated(tmp_path, ending, options):
+    tile = scene(1000, 750)
+    path = tmp_path / f"large.{ending}"
+    Image.fromarray(np.tile(tile, (6, 6, 1))).save(path, **options)  # 27 megapixels
+    saved(tmp_path / "small.jpg", scene())
+    names = [str(tmp_path / "small.jpg"), str(path)]
+    command = [sys.executable, "-c", MEASURED, str(tmp_path), *names]
+    lines = subprocess.run(command, capture_output=True, text=True, check=True).stdout.splitlines()
+    megabytes = json.loads(lines[-1])[2]
+    with Image.open(path) as image:
+        estimate = memory_needed(image, 1600) / 1e6
+    assert estimate / 4 < megabytes < 1.1 * estimate
+
+
 def test_a_picture_that_needs_more_memory_than_allowed_is_flagged_before_it_is_decoded(tmp_path, monkeypatch):
     path = saved(tmp_path / "a.bmp", np.zeros((4000, 5000, 3), np.uint8))
     allowed = replace(PLAIN, memory_mb=170)
