@@ -46,9 +46,12 @@ _MOST_MARKS = 60
 
 _SQUARE_SEEN = 0.5
 """Confidence from which an outline is a square; rings are counted where there is none."""
-_GRID = 0.5
-"""Share of the extended sides with strokes from which the lines are a grid: an adjuster's side ends at its corner."""
+_GRID, _COURSES = 0.5, 0.75
+"""Shares of the extended sides with strokes from which the lines are a grid, and from which two opposite sides are
+courses: an adjuster's side ends at its corner."""
 
+_BENDS = 31
+"""Pixels, odd: how far a line that goes on may bend, as a cable does."""
 _CONVERGE = 55.0
 """Largest angle in degrees between opposite sides: a square seen along a steep slope."""
 _LEAST_CORNER = 30.0
@@ -56,6 +59,8 @@ _LEAST_CORNER = 30.0
 _SAME_GROUND = 20.0
 """Largest difference in CIELAB levels (8 bit) between the surface inside and outside an outline. The roof hardly
 differs across a chalk line; a window in its frame, or a board, differs far more."""
+_SMOOTH = 0.5
+"""Smallest ratio of the texture inside an outline to that around it: the glass of a skylight has no granules."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,8 +92,11 @@ def see_chalk(rgb: Picture, lines: Sequence[WritingLine] = ()) -> ChalkSeen | No
 
 
 def _is_square(rgb: Picture, strokes: Mask, outline: Outline) -> bool:
-    """False for a window or board, and for a part of a grid, as of bricks, whose lines go on beyond the corners."""
-    return _colour_step(rgb, outline.corners) <= _SAME_GROUND and _goes_on(strokes, outline) < _GRID
+    """False for a window or board, and for a part of a grid or of courses, whose lines go on beyond the corners."""
+    if _colour_step(rgb, outline.corners) > _SAME_GROUND or _smoothness(rgb, outline.corners) < _SMOOTH:
+        return False
+    beyond = _goes_on(strokes, outline)
+    return float(np.mean(beyond)) < _GRID and max(beyond) < _COURSES
 
 
 def _relief(rgb: Picture) -> NDArray[np.float32]:
@@ -261,19 +269,35 @@ def _colour_step(rgb: Picture, corners: Points) -> float:
     return float(np.median(np.concatenate(steps)))
 
 
-def _goes_on(strokes: Mask, outline: Outline) -> float:
-    """Share of the sides' extensions beyond the corners, a third of a side each, along which there is chalk."""
-    near = cv2.dilate(strokes, np.ones((13, 13), np.uint8))
+def _smoothness(rgb: Picture, corners: Points) -> float:
+    """The texture inside an outline as a share of that around it, each relative to its brightness."""
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    mean = cv2.blur(grey, (15, 15))
+    rough = np.abs(grey - cv2.blur(grey, (5, 5))) / (mean + 5)
+    area = np.zeros(grey.shape, np.uint8)
+    cv2.fillPoly(area, [np.round(corners).astype(np.int32)], 1)
+    kernel = np.ones((31, 31), np.uint8)
+    inside = cv2.erode(area, kernel) > 0
+    around = (cv2.dilate(area, np.ones((121, 121), np.uint8)) > 0) & (cv2.dilate(area, kernel) == 0)
+    if not inside.any() or not around.any():
+        return 1.0
+    return float(rough[inside].mean() / max(float(rough[around].mean()), 1e-6))
+
+
+def _goes_on(strokes: Mask, outline: Outline) -> tuple[float, float]:
+    """For each pair of opposite sides: share of their extensions, a third of a side each, along which there is chalk."""
+    near = cv2.dilate(strokes, np.ones((_BENDS, _BENDS), np.uint8))
     height, width = near.shape
-    shares = []
     corners = outline.corners
-    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+    shares: tuple[list[float], list[float]] = ([], [])
+    for side, (start, end) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
         for origin, way in ((end, end - start), (start, start - end)):
             points = np.round(origin + np.linspace(0.06, 0.33, 40)[:, None] * way).astype(int)
             inside = (points >= 0).all(axis=1) & (points < [width, height]).all(axis=1)
             if inside.sum() >= 10:
-                shares.append(float(near[points[inside, 1], points[inside, 0]].mean()))
-    return float(np.mean(shares)) if shares else 0.0
+                shares[side % 2].append(float(near[points[inside, 1], points[inside, 0]].mean()))
+    one, other = (float(np.mean(each)) if each else 0.0 for each in shares)
+    return one, other
 
 
 # --- marks ---------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from support_chalk import CHALKS, NOT_CHALK, marked
 from support_drawn import (
     HARD,
     PLAIN,
@@ -25,6 +26,10 @@ from evidence.sight.pictures import load_picture
 
 def reduced(photo):
     return cv2.resize(photo, (1200, 900), interpolation=cv2.INTER_AREA)
+
+
+def large(photo):
+    return cv2.resize(photo, (1600, 1200), interpolation=cv2.INTER_AREA)
 
 
 @pytest.mark.parametrize(
@@ -120,6 +125,33 @@ def test_a_grid_of_lines_is_no_square():
     for y in range(40, 900, 260):
         cv2.line(wall, (0, y), (1199, y), (205, 200, 190), 8)
     assert see_chalk(wall) is None
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_sunlit_courses_with_staggered_joints_are_no_square(seed):
+    rng = np.random.default_rng([seed, 13, ord("s"), 0])
+    ground = shingles(rng, course=int(rng.uniform(60, 250)))
+    seen = see_chalk(large(photographed(NOT_CHALK["shingle edges"](ground, rng), rng, USUAL)))
+    assert seen is None or (seen.square < 0.5 and seen.rings is None)
+
+
+@pytest.mark.parametrize("name", sorted(NOT_CHALK))
+def test_things_on_a_roof_that_resemble_chalk_are_none(name):
+    rng = np.random.default_rng([5, len(name)])
+    ground = shingles(rng, course=int(rng.uniform(60, 250)))
+    seen = see_chalk(reduced(photographed(NOT_CHALK[name](ground, rng), rng, USUAL)))
+    assert seen is None or (seen.square < 0.5 and seen.rings is None)
+
+
+@pytest.mark.parametrize("colour", sorted(CHALKS))
+@pytest.mark.parametrize("closed", [1.03, 0.93, 0.85], ids=["closed", "nearly", "open"])
+def test_rings_that_do_not_close_are_counted_in_every_colour(closed, colour):
+    rng = np.random.default_rng([9, len(colour)])
+    ground = shingles(rng, course=int(rng.uniform(60, 250)))
+    seen = see_chalk(reduced(marked(ground, rng, 5, reach=(0.04, 0.06), closed=closed, colour=colour)))
+    assert seen is not None
+    assert seen.rings is not None
+    assert abs(seen.rings - 5) <= 1
 
 
 @pytest.mark.parametrize(
