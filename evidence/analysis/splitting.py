@@ -103,7 +103,7 @@ def plan_split(workspace: Workspace, read: SplitInput) -> SplitPlan:
         options=_split_options(workspace),
         manual=_manual_assignments(records.values(), rows.values(), read.decisions),
         clock_hints=_clock_hints(workspace, records.values()),
-        lists={claim: row.added_at for claim, row in rows.items()},
+        lists={claim: row.added_at for claim, row in rows.items() if row.added_at},
     )
     purged = {claim for claim, row in rows.items() if row.state is ClaimState.PURGED}
     placings, segments = _catalog_rows(plan, purged)
