@@ -145,12 +145,15 @@ def _current_user(request: Request) -> CurrentUser:
     session = board.sessions.find(request.cookies.get(board.sessions.cookie, ""))
     if session is None:
         raise NotLoggedInError
+    person = board.workspace.catalog.users.get(session.name)
     if session.password:
-        person = board.workspace.catalog.users.get(session.name)
         if person is None or person.password != session.password:
             board.sessions.end(session)
             raise NotLoggedInError
         session.duty = person.duty
+    elif session.listed != (person is not None) or (person is not None and person.duty is not session.duty):
+        board.sessions.end(session)
+        raise NotLoggedInError
     return CurrentUser(board=board, session=session, workspace=board.workspace.acting_as(session.name))
 
 

@@ -88,7 +88,9 @@ def link(request: Request, secret: Text = "", token: Text = "") -> Response:
             error="This link was used or has expired. Start the board again to get a new one.",
             status=403,
         )
-    session, cookie = board.sessions.start(*owner)
+    name, duty = owner
+    person = board.workspace.catalog.users.get(name)
+    session, cookie = board.sessions.start(name, person.duty if person else duty, listed=person is not None)
     return _logged_in(board, session, cookie, "link", "/")
 
 

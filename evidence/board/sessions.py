@@ -40,6 +40,9 @@ class Session:
     """When it expires, in seconds of the board's clock."""
     password: str
     """The password hash at login; empty for a login by link. A new password ends the session."""
+    listed: bool = False
+    """For a login by link: whether the person was in the list of people then. The session ends when that changes, or
+    their duty."""
     token: str = field(default_factory=lambda: secrets.token_urlsafe(32))
     """The CSRF token that every form and script of the session sends back."""
     flashes: list[tuple[str, str]] = field(default_factory=list)
@@ -89,7 +92,9 @@ class SessionStore:
 
     # --- sessions ---
 
-    def start(self, name: str, duty: Duty, *, password: str = "") -> tuple[Session, str]:
+    def start(
+        self, name: str, duty: Duty, *, password: str = "", listed: bool = False
+    ) -> tuple[Session, str]:
         """Start a session; returns it with the signed value for its cookie."""
         session = Session(
             id=secrets.token_urlsafe(24),
@@ -97,6 +102,7 @@ class SessionStore:
             duty=duty,
             until=self._clock() + self.seconds,
             password=password,
+            listed=listed,
         )
         with self._lock:
             while len(self._sessions) >= MAX_SESSIONS:

@@ -5,19 +5,15 @@ from __future__ import annotations
 import contextlib
 import getpass
 import ipaddress
-import socket
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from evidence.cli.common import OFFICE, REVIEWER, Actor, Archive, Json, emit, opened, stderr_console, table
-from evidence.errors import BadInputError, DestinationError
+from evidence.errors import BadInputError
 from evidence.model import Duty
-
-if TYPE_CHECKING:
-    import uvicorn
 
 people_app = typer.Typer(no_args_is_help=True, help="Manage who may use the board.")
 
@@ -30,8 +26,8 @@ def register(app: typer.Typer) -> None:
 
 def board(
     port: Annotated[int | None, typer.Option(help="Port; 0 takes any free port.", show_default=False)] = None,
-    bind: Annotated[
-        str, typer.Option(help="Address to listen on; by default only this computer can connect.")
+    bind_to: Annotated[
+        str, typer.Option("--bind", help="Address to listen on; by default only this computer can connect.")
     ] = "127.0.0.1",
     name: Annotated[
         list[str] | None,
@@ -51,50 +47,39 @@ def board(
     actor: Actor = None,
 ) -> None:
     """Start the review page and print a single-use login link."""
-    import uvicorn
-
     from evidence.board.app import make_app
+    from evidence.board.server import BoardServer, bind, make_config
     from evidence.board.sessions import LINK_MINUTES
 
-    _require_safe(bind, cert, key, name or [])
+    _require_safe(bind_to, cert, key, name or [])
     secure = cert is not None or behind_tls
     with opened(archive, actor) as here:
         app = make_app(here, names=name or [], secure=secure)
-        config = uvicorn.Config(
+        config = make_config(
             app,
-            host=bind,
+            host=bind_to,
             port=here.settings.board.port if port is None else port,
-            ssl_certfile=cert,
-            ssl_keyfile=key,
-            log_level="warning",
-            access_log=False,  # a link's secret is part of its address
-            server_header=False,
-            proxy_headers=behind_tls,
+            cert=cert,
+            key=key,
+            behind_tls=behind_tls,
         )
-        server = uvicorn.Server(config)
-        listening = _listen(config)
+        listening = bind(config)
         known = here.catalog.users.get(here.actor)
-        secret = app.state.board.sessions.create_link(here.actor, known.duty if known else duty)
-        host = (name or [bind])[0]
+        host = (name or [bind_to])[0]
         place = f"{'https' if secure else 'http'}://{f'[{host}]' if ':' in host else host}:{listening.getsockname()[1]}"
-        print(f"{place}/link/{secret}", flush=True)
-        stderr_console().print(
-            f"The link logs {here.actor} in once, within {LINK_MINUTES} minutes. Stop the board with Ctrl-C.",
-            markup=False,
-        )
+
+        def show_link() -> None:
+            """Print the link, once the port listens."""
+            secret = app.state.board.sessions.create_link(here.actor, known.duty if known else duty)
+            print(f"{place}/link/{secret}", flush=True)
+            stderr_console().print(
+                f"The link logs {here.actor} in once, within {LINK_MINUTES} minutes. Stop the board with Ctrl-C.",
+                markup=False,
+            )
+
+        server = BoardServer(config, on_listening=show_link)
         with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to stop a board
             server.run(sockets=[listening])
-
-
-def _listen(config: uvicorn.Config) -> socket.socket:
-    """Open the board's port; raises DestinationError when it cannot be used."""
-    try:
-        return config.bind_socket()
-    except SystemExit as trouble:  # the server library would end the process here
-        raise DestinationError(
-            f"Cannot listen on {config.host}, port {config.port}.",
-            "Another board may be running: choose another port with --port.",
-        ) from trouble
 
 
 def _require_safe(bind: str, cert: Path | None, key: Path | None, names: list[str]) -> None:

@@ -24,7 +24,7 @@ from typing import Protocol
 
 from evidence.disk.faults import READ_REMEDY, one_line, reading, writing
 from evidence.disk.hashing import CHUNK, COPY_PIECE, hash_file, is_cached, own_buffer, pieces
-from evidence.disk.modes import ORIGINAL
+from evidence.disk.modes import FILE, ORIGINAL
 from evidence.errors import CopyMismatchError
 from evidence.model import Sha256
 
@@ -136,11 +136,18 @@ def free_bytes(folder: Path) -> int:
 
 
 def write_new_file(path: Path, content: bytes) -> None:
-    """Write a new file and flush it; flushing its folder is left to the caller. Raises OSError."""
-    with path.open("xb") as handle:
+    """Write a new file and flush it; flushing its folder is left to the caller. Raises OSError.
+
+    Others than the owner and the group cannot read it, whatever the umask.
+    """
+    with open(path, "xb", opener=_private) as handle:
         handle.write(content)
         handle.flush()
         os.fsync(handle.fileno())
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, FILE)
 
 
 def replace_file(path: Path, content: bytes) -> None:

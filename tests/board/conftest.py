@@ -42,7 +42,8 @@ def logged_in(app):
     def log_in(name="Tess", duty=Duty.REVIEWER):
         client = TestClient(app, base_url="http://127.0.0.1:8765", follow_redirects=False)
         board = app.state.board
-        session, cookie = board.sessions.start(name, duty)
+        listed = board.workspace.catalog.users.get(name) is not None
+        session, cookie = board.sessions.start(name, duty, listed=listed)
         client.cookies.set(board.sessions.cookie, cookie)
         client.token = session.token
         return client

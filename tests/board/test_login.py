@@ -15,6 +15,7 @@ from support_cli import cli
 
 from evidence.board.context import redirect_local
 from evidence.board.sessions import LINK_MINUTES, MAX_FAILURES
+from evidence.catalog.users import User
 from evidence.errors import BadInputError
 from evidence.model import Duty
 from evidence.office.people import add_person, drop_person
@@ -139,6 +140,41 @@ def test_a_session_ends_at_logout_after_its_hours_with_a_new_password_and_when_t
         assert client.get("/").status_code == 200
         change()
         assert client.get("/").status_code == 303
+
+
+def by_link(app, name, duty):
+    client = new_client(app)
+    secret = app.state.board.sessions.create_link(name, duty)
+    client.post("/link", data={"secret": secret, "token": form_token(client.get(f"/link/{secret}"))})
+    assert client.get("/").status_code == 200
+    return client
+
+
+def test_a_session_by_link_ends_when_its_person_is_dropped_or_their_duty_changes(
+    app, workspace, people, hashed
+):
+    changes = {
+        "Rhea": lambda: drop_person(workspace, "Rhea"),
+        "Adam": lambda: workspace.catalog.users.put(
+            User(name="Adam", duty=Duty.OFFICE, password=hashed), at=workspace.now()
+        ),
+        "Nora": lambda: workspace.catalog.users.put(
+            User(name="Nora", duty=Duty.ADJUSTER, password=hashed), at=workspace.now()
+        ),
+    }
+    for name, duty in (("Rhea", Duty.REVIEWER), ("Adam", Duty.ADJUSTER), ("Nora", Duty.REVIEWER)):
+        client = by_link(app, name, duty)
+        changes[name]()
+        assert client.get("/").status_code == 303, name
+        assert client.get("/").status_code == 303, name
+    stays = by_link(app, "Tess", Duty.REVIEWER)
+    assert stays.get("/").status_code == 200, "somebody who is in no list keeps the duty of the link"
+
+
+def test_a_link_gives_the_duty_that_the_person_has_when_it_is_used(app, workspace, people):
+    client = by_link(app, "Adam", Duty.REVIEWER)
+    assert "adjuster" in client.get("/").text
+    assert "file reviewer" not in client.get("/").text
 
 
 def test_passwords_are_stored_only_as_argon2id(workspace, people):

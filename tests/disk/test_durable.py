@@ -11,6 +11,7 @@ from support_cards import files_below
 from evidence.disk.durable import discard_replaced, make_folder, replace_file, write_all, write_new_file
 from evidence.disk.faults import one_line, reading, writing
 from evidence.errors import CardReadError, DestinationError
+from evidence.paper.output import write_whole
 
 
 def test_a_new_file_never_replaces_one(tmp_path):
@@ -18,6 +19,19 @@ def test_a_new_file_never_replaces_one(tmp_path):
     with pytest.raises(FileExistsError):
         write_new_file(tmp_path / "a", b"second")
     assert (tmp_path / "a").read_bytes() == b"first"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the permissions are those of POSIX systems")
+@pytest.mark.parametrize(("umask", "mode"), [(0o022, 0o640), (0, 0o640), (0o077, 0o600)])
+def test_others_cannot_read_a_new_file_whatever_the_umask(tmp_path, umask, mode):
+    before = os.umask(umask)
+    try:
+        write_new_file(tmp_path / "new", b"x")
+        replace_file(tmp_path / "replaced", b"x")
+        write_whole(b"x", tmp_path / "report.pdf")
+    finally:
+        os.umask(before)
+    assert {path.stat().st_mode & 0o777 for path in tmp_path.iterdir()} == {mode}
 
 
 def test_a_replaced_file_is_flushed_before_it_takes_the_name(tmp_path, monkeypatch):

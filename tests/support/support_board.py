@@ -5,20 +5,19 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
-import socket
 import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import uvicorn
 from fastapi import FastAPI
 from PIL import Image
 from support_catalog import copied, placing
 from support_cli import make_archive
 
 from evidence.board.app import make_app
+from evidence.board.server import BoardServer, bind, make_config
 from evidence.catalog.segments import SegmentRow
 from evidence.disk.objects import object_path
 from evidence.model import (
@@ -273,17 +272,10 @@ class Served:
 def served(workspace: Workspace) -> Iterator[Served]:
     """The board over this archive, on a free port of this computer."""
     app = make_app(workspace, background=False)
-    listening = socket.socket()
-    listening.bind(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
+    config = make_config(app)
+    listening = bind(config)
     started = threading.Event()
-    startup = server.startup
-
-    async def and_report(*args: object, **kwargs: object) -> None:
-        await startup(*args, **kwargs)
-        started.set()
-
-    server.startup = and_report
+    server = BoardServer(config, on_listening=started.set)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     assert started.wait(30)
