@@ -37,6 +37,12 @@ ASSIGNMENT_COLUMNS = (
     "peril",
     "jurisdiction",
     "stories",
+    "policy_number",
+    "carrier",
+    "adjuster",
+    "inspector",
+    "inspection_start",
+    "inspection_end",
 )
 
 SCENES: Mapping[str, Callable[[View], Picture]] = {

@@ -315,6 +315,17 @@ class Claim:
     peril: str = ""
     jurisdiction: str = ""
     stories: int | None = None
+    policy_number: str = ""
+    carrier: str = ""
+    """The insurance company."""
+    adjuster: str = ""
+    """Who handles the claim."""
+    inspector: str = ""
+    """Who takes the photos at the house."""
+    inspection_start: datetime | None = None
+    """Naive, local time at the house: when the inspection is planned to begin."""
+    inspection_end: datetime | None = None
+    """Naive, local time at the house."""
 
 
 # --- tags --------------------------------------------------------------------------------
@@ -466,6 +477,8 @@ class PhotoRecord:
     claim_reasons: tuple[str, ...] = ()
     tags: Tags = field(default_factory=dict)
     flags: tuple[Finding, ...] = ()
+    caption: str = ""
+    """What a person wrote to stand beside the photo in the report; empty when nobody did."""
 
 
 class Duty(StrEnum):

@@ -109,6 +109,14 @@ class ReviewSettings(_SettingsTable):
     confirm_level: Share
 
 
+class OfficeSettings(_SettingsTable):
+    """What the photo report prints of the office."""
+
+    name: Annotated[str, Field(max_length=80)]
+    logo: str
+    """A picture file, in the archive or with its whole path; empty for none."""
+
+
 class BoardSettings(_SettingsTable):
     """The review page."""
 
@@ -130,6 +138,7 @@ class Settings(_SettingsTable):
     watch: WatchSettings
     catalog: CatalogSettings
     review: ReviewSettings
+    office: OfficeSettings
     board: BoardSettings
 
 

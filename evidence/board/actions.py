@@ -17,7 +17,7 @@ from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError, EvidenceError, counted
 from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
-from evidence.review import placing, signing, waivers
+from evidence.review import captions, placing, signing, waivers
 from evidence.review import undo as undoing
 from evidence.review.staleness import ChangedError, require_day, require_marks
 from evidence.review.tagging import known_word, tag_seen, would_state
@@ -248,6 +248,24 @@ def waive(
         return "The shot is set aside; the reason stays beside it."
 
     return _act(user, back, work)
+
+
+@router.post("/do/caption")
+def caption(
+    user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))],
+    photo: Short,
+    text: Text = "",
+    seen: Text = "",
+) -> Response:
+    """Write the caption of one photo for the report; an empty text removes it."""
+
+    def work() -> str:
+        number = captions.write_caption(user.workspace, _photo(user, photo), text, seen=seen)
+        if not number:
+            return "The caption is as it was."
+        return "The caption is saved; the report prints it beside the photo."
+
+    return _act(user, f"/photo/{photo}", work)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

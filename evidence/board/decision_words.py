@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from evidence.board.view_models import value_words
 from evidence.catalog.decisions import (
+    Caption,
     Cut,
     Decision,
     Join,
@@ -39,6 +40,8 @@ def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
             return "removed a boundary"
         case Shift():
             return "moved a boundary"
+        case Caption(text=text):
+            return f"wrote the caption: {text}" if text else "removed a caption"
         case Waive(requirement=requirement, place=place, why=why):
             where = f" at {place}" if place else ""
             return f"set {requirement.replace('_', ' ')}{where} aside: {why}"

@@ -65,6 +65,10 @@ class WaiverRow:
     at: datetime
 
 
+PARTIES = ("policy_number", "carrier", "adjuster", "inspector")
+"""Columns that name the policy, or people, for the report."""
+
+
 class Claims:
     """The claim side of the catalog."""
 
@@ -330,7 +334,10 @@ class Claims:
         The placements among its decisions stay: they name digests only, and a card that is taken in again must
         not be filed by an older decision.
         """
-        blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
+        blank: Mapping[str, Any] = {
+            **dict.fromkeys(("insured", "address", *PARTIES), ""),
+            **dict.fromkeys(("lat", "lon", "inspection_start", "inspection_end", "folder")),
+        }
         others = t.decision.c.kind.not_in(kinds_of(SplitCorrection))
         days = select(t.segment.c.day).where(t.segment.c.claim == claim).distinct()
         with self._database.transaction() as db:
@@ -381,6 +388,9 @@ def _claim_columns(claim: Claim) -> dict[str, Any]:
         "peril": claim.peril,
         "jurisdiction": claim.jurisdiction,
         "stories": claim.stories,
+        **{name: getattr(claim, name) for name in PARTIES},
+        "inspection_start": claim.inspection_start.isoformat() if claim.inspection_start else None,
+        "inspection_end": claim.inspection_end.isoformat() if claim.inspection_end else None,
     }
 
 
@@ -395,6 +405,9 @@ def _read(row: Row[Any]) -> ClaimRow:
         peril=row.peril,
         jurisdiction=row.jurisdiction,
         stories=row.stories,
+        **{name: getattr(row, name) for name in PARTIES},
+        inspection_start=from_text(row.inspection_start),
+        inspection_end=from_text(row.inspection_end),
     )
     return ClaimRow(
         claim=claim,

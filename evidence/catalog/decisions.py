@@ -26,7 +26,7 @@ class Touched(NamedTuple):
     subject: str
     """A photo's digest, or a claim with a requirement and a place."""
     what: str
-    """A facet, 'claim', 'boundary' or 'waiver'."""
+    """A facet, 'claim', 'boundary', 'caption' or 'waiver'."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +165,24 @@ class Tag(Correction):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Caption(Correction):
+    """The text beside a photo in the report; an empty one removes it."""
+
+    kind: Literal["caption"] = "caption"
+    replaced: str
+    photo: Sha256
+    text: str
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photo."""
+        return (self.photo,)
+
+    def touches(self) -> frozenset[Touched]:
+        """The photo's caption."""
+        return frozenset({Touched(self.photo, "caption")})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierWaiver:
     """The waiver of the same requirement that a new one replaced."""
 
@@ -280,12 +298,12 @@ class Reopen(Closure):
 
 
 AnyDecision: TypeAlias = (
-    Move | Name | Shift | Cut | Join | Tag | Waive | LeaveOut | Sign | SendBack | TakeBack | Close | Reopen
+    Move | Name | Shift | Cut | Join | Tag | Caption | Waive | LeaveOut | Sign | SendBack | TakeBack | Close | Reopen
 )
 
 KINDS: Mapping[str, type[Decision]] = {
     next(str(one.default) for one in fields(each) if one.name == "kind"): each
-    for each in (Move, Name, Shift, Cut, Join, Tag, Waive, LeaveOut, Sign, SendBack, TakeBack, Close, Reopen)
+    for each in (Move, Name, Shift, Cut, Join, Tag, Caption, Waive, LeaveOut, Sign, SendBack, TakeBack, Close, Reopen)
 }
 """Every type of decision by its kind."""
 

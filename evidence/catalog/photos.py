@@ -84,6 +84,11 @@ class Photos(Intakes, Originals, Segments, Tags):
                 found = [Sha256(sha) for sha in db.execute(query).scalars()]
         return list(dict.fromkeys(found))
 
+    def set_caption(self, sha: Sha256, text: str) -> None:
+        """Store what a person wrote beside the photo; empty for nothing."""
+        with self._database.transaction() as db:
+            db.execute(update(t.original).where(t.original.c.sha256 == sha).values(caption=text))
+
     def delete(self, digests: Sequence[Sha256]) -> None:
         """Delete every row about these photos, after a purge; each card's run keeps how many it had."""
         with self._database.transaction() as db:
@@ -166,4 +171,5 @@ def _read_record(
         claim_reasons=tuple(json.loads(row.claim_reasons)),
         tags={Facet(one["facet"]): facet_value(one) for one in tag_rows if one["strongest"]},
         flags=(*facts.flags, *look.flags, *tag_flags),
+        caption=row.caption,
     )

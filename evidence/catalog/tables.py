@@ -44,6 +44,12 @@ claim = Table(
     Column("closed_on", String(10)),
     Column("folder", String(255), unique=True),  # of its bag, below claims/; None until the first photo
     Column("added_at", String(40), nullable=False),
+    Column("policy_number", Text, nullable=False, default=""),
+    Column("carrier", Text, nullable=False, default=""),
+    Column("adjuster", Text, nullable=False, default=""),
+    Column("inspector", Text, nullable=False, default=""),
+    Column("inspection_start", String(40)),  # local
+    Column("inspection_end", String(40)),  # local
     Column(
         "version", Integer, nullable=False, default=0
     ),  # raised by every change, so that two reviewers notice
@@ -90,6 +96,7 @@ original = Table(
     Column("to_confirm", Boolean, nullable=False, default=False),
     Column("claim_reasons", Text, nullable=False, default="[]"),
     Column("tag_flags", Text, nullable=False, default="[]"),
+    Column("caption", Text, nullable=False, default=""),  # written by a person for the report
     Index("ix_original_claim", "claim", "position"),
     Index("ix_original_phash", "phash"),
     Index("ix_original_corrected", "corrected"),

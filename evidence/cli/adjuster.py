@@ -69,7 +69,9 @@ def load(
 ) -> None:
     """Load claims from a CSV file.
 
-    Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, stories. Only claim is required.
+    Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, stories,
+    policy_number, carrier, adjuster, inspector, inspection_start, inspection_end (local times, such as
+    2026-05-14 09:30). Only claim is required. The photo report names the last six.
     """
     from evidence.office import assignments
 

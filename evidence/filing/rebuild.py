@@ -13,6 +13,7 @@ from evidence.archive import bags as bag_states
 from evidence.archive.places import place_id
 from evidence.cards.files import kind_of
 from evidence.catalog.base import dump, to_text
+from evidence.catalog.claims import PARTIES
 from evidence.catalog.records import Kind, Row, RowsByTable
 from evidence.catalog.store import Catalog
 from evidence.codec import from_json, to_json
@@ -262,6 +263,8 @@ def claim_rows_of(about: Mapping[str, Any], folder: str | None, *, at: str | Non
             name: claim[name]
             for name in ("claim", "insured", "address", "loss_date", "peril", "jurisdiction", "stories")
         },
+        **{name: claim.get(name) or "" for name in PARTIES},
+        **{name: claim.get(name) for name in ("inspection_start", "inspection_end")},
         "lat": place.get("lat"),
         "lon": place.get("lon"),
         "state": about["state"],
@@ -299,7 +302,7 @@ def _stored(moment: str | None) -> str | None:
 
 
 def original_row(one: Mapping[str, Any], claim: ClaimId, embeddings: bytes) -> Row:
-    """The catalog's row of one file, from an entry of a bag's records/photos.json of format 1 or 2."""
+    """The catalog's row of one file, from an entry of a bag's records/photos.json of any format."""
     record = one["record"]
     path = one["payload_path"]
     facts, look = from_json(CameraFacts, record["facts"]), from_json(Look, record["look"])
@@ -326,6 +329,7 @@ def original_row(one: Mapping[str, Any], claim: ClaimId, embeddings: bytes) -> R
         "to_confirm": record["to_confirm"],
         "claim_reasons": dump(record["claim_reasons"]),
         "tag_flags": dump(one.get("tag_flags", flags)),
+        "caption": record.get("caption", ""),
     }
 
 

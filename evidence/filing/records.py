@@ -17,8 +17,8 @@ CLAIM_RECORD = "records/claim.json"
 PHOTO_RECORD = "records/photos.json"
 EMBEDDINGS = "records/embeddings.f16"
 """Embeddings of the photos, one after the other; photos.json gives where each begins and its bytes."""
-RECORD_FORMAT = 2
-"""Of both records. Format 1 had no `added_at` and `version` of a claim, and nothing after `seen` of a photo."""
+RECORD_FORMAT = 3
+"""Of both records. Format 2 had no captions, and of a claim nothing after `stories`. Format 1 had no `added_at` and `version` of a claim, and nothing after `seen` of a photo."""
 NAMES_RECORD = "records/names_on_the_card.txt"
 """Only in a bag that holds a file under another name than a card had it."""
 

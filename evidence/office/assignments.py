@@ -8,16 +8,20 @@ import io
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
+from evidence.catalog.claims import PARTIES
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
 from evidence.lookup import UNASSIGNED
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
 from evidence.workspace import Workspace
 
-COLUMNS = ("claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "stories")
+COLUMNS = (
+    "claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "stories",
+    "policy_number", "carrier", "adjuster", "inspector", "inspection_start", "inspection_end",
+)  # fmt: skip
 MAX_BYTES = 20_000_000
 """Far more than any office's list needs; a larger file is refused."""
 MAX_CLAIM = 100
@@ -157,7 +161,7 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
         raise BadInputError(
             f"{where}: '{number}' is the name for photos without a claim.", "Use the claim's own number."
         )
-    for name in ("insured", "address"):
+    for name in ("insured", "address", *PARTIES):
         if not cells.get(name, "").isprintable():
             raise BadInputError(
                 f"{where}: {name} holds a line break or a control character.", "Write it on one line."
@@ -169,6 +173,7 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
                 f"{where}: {name} is too long or not printable.",
                 f"Use at most {MAX_WORD} printable characters.",
             )
+    start, end = _inspection(cells, where)
     return Claim(
         claim=ClaimId(number),
         insured=cells.get("insured", ""),
@@ -178,6 +183,12 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
         peril=cells.get("peril", "").casefold(),
         jurisdiction=cells.get("jurisdiction", ""),
         stories=_stories(cells.get("stories", ""), where),
+        policy_number=cells.get("policy_number", ""),
+        carrier=cells.get("carrier", ""),
+        adjuster=cells.get("adjuster", ""),
+        inspector=cells.get("inspector", ""),
+        inspection_start=start,
+        inspection_end=end,
     )
 
 
@@ -212,6 +223,30 @@ def _date(text: str, where: str) -> date | None:
         raise BadInputError(
             f"{where}: loss_date '{text}' is not a date.", "Write it as 2026-05-14."
         ) from None
+
+
+def _inspection(cells: Mapping[str, str], where: str) -> tuple[datetime | None, datetime | None]:
+    start, end = (_local_time(cells, name, where) for name in ("inspection_start", "inspection_end"))
+    if start and end and end < start:
+        raise BadInputError(
+            f"{where}: inspection_end {end} is before inspection_start {start}.", "Exchange or fix the two."
+        )
+    return start, end
+
+
+def _local_time(cells: Mapping[str, str], name: str, where: str) -> datetime | None:
+    text = cells.get(name, "")
+    if not text:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is not None or len(text) <= len("2026-05-14"):
+        raise BadInputError(
+            f"{where}: {name} '{text}' is not a local day and time.", "Write it as 2026-05-14 09:30."
+        )
+    return moment
 
 
 def _stories(text: str, where: str) -> int | None:

@@ -69,7 +69,8 @@ def xmp_sidecar(record: PhotoRecord, claim: Claim | None, vocabulary: Vocabulary
 def _description(record: PhotoRecord, claim: Claim | None, stated_words: str) -> str:
     what = stated_words or "Nobody has stated what this photo shows"
     where = f"Claim {claim.claim}" if claim else "Filed under no claim"
-    return f"{what}. {where}, {record.name}."
+    caption = f"{record.caption.rstrip('.')}. " if record.caption else ""
+    return f"{caption}{what}. {where}, {record.name}."
 
 
 def _subjects(stated: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> list[str]:
@@ -101,6 +102,7 @@ def _ours(
     _simple(about, OWN, "Name", record.name)
     _simple(about, OWN, "CardPath", record.card_path)
     _simple(about, OWN, "CameraTimeText", record.facts.taken_text or "")
+    _simple(about, OWN, "Caption", record.caption)
     if record.correction:
         _simple(about, OWN, "CorrectedTime", _moment(record.corrected, None))
         _simple(about, OWN, "CorrectionReason", record.correction)

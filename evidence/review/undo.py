@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from typing import TypeAlias
 
 from evidence.analysis.refresh import Refreshed
-from evidence.catalog.decisions import Correction, DecisionRow, LeaveOut, Shift, Tag, Waive
+from evidence.catalog.decisions import Caption, Correction, DecisionRow, LeaveOut, Shift, Tag, Waive
 from evidence.errors import BadInputError
 from evidence.model import Sha256
+from evidence.review.captions import undo_caption
 from evidence.review.recording import Corrected, build_outdated_bags, log_photos, require_open, split_again
 from evidence.review.tagging import undo_tags
 from evidence.review.waivers import undo_waiver
@@ -84,5 +85,7 @@ def _restored(workspace: Workspace, decision: Correction, digests: Sequence[Sha2
             claims = {record.claim for record in workspace.catalog.photos.records(digests)}
             workspace.catalog.mark_changed(claims)
             return Refreshed(touched=frozenset(claims), findings=())
+        case Caption():
+            return undo_caption(workspace, decision)
         case _:
             return split_again(workspace, digests)

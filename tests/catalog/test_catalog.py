@@ -184,7 +184,7 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
         )
     engine.dispose()
     catalog = Catalog(url)
-    assert catalog.claims.get(ClaimId("TC-1")).claim.insured == "Ada"
+    assert catalog.claims.get(ClaimId("TC-1")).claim == Claim(claim=ClaimId("TC-1"), insured="Ada")
     now = datetime(2026, 6, 1, tzinfo=UTC)
     longest = list(catalog.read_backs.longest_unread("office", before=now))
     assert [(one.path, one.verified_at) for one in longest] == [
@@ -197,7 +197,9 @@ def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
     assert moved.actor == "Rita"
     assert catalog.claims.latest_about(sha(1), Correction) == moved
     assert catalog.claims.decisions(Correction, photos=[sha(2)]) == []
-    assert [record.sha256 for record in catalog.photos.of_claim(ClaimId("TC-1"))] == [sha(1)]
+    assert [(record.sha256, record.caption) for record in catalog.photos.of_claim(ClaimId("TC-1"))] == [
+        (sha(1), "")
+    ]
     moved = Move(replaced={sha(1): None}, photos=(sha(1),), claim=ClaimId("TC-1"))
     assert [(one.actor, one.decision) for one in catalog.claims.decisions(Decision)] == [("Rita", moved)]
     assert differences(catalog._database.engine) == []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from datetime import date, datetime
 
 import pytest
 from support_cli import cli, make_archive
@@ -11,6 +11,7 @@ from support_cli import cli, make_archive
 from evidence.errors import BadInputError
 from evidence.model import GeoPoint
 from evidence.office.assignments import read_assignments
+from evidence.workspace import Workspace
 
 HEADER = "claim,insured,address,lat,lon,loss_date,peril,jurisdiction,stories\n"
 
@@ -27,6 +28,24 @@ def test_every_column_is_read(tmp_path):
     assert claim.insured == "Ng, Ann"
     assert claim.place == GeoPoint(lat=39.7392, lon=-104.9903)
     assert (claim.loss_date, claim.peril, claim.stories) == (date(2026, 5, 9), "hail", 2)
+
+
+def test_the_columns_that_the_report_names_are_read_and_shown_again_after_a_rebuild(tmp_path):
+    archive = make_archive(tmp_path)
+    text = (
+        "claim,policy_number,carrier,adjuster,inspector,inspection_start,inspection_end\n"
+        "TC-1,P-77,Elder Mutual,A. Quill,B. Tarn,2026-05-14 08:30,2026-05-14T10:00\n"
+    )
+    cli("assignments", write(tmp_path, text), archive=archive)
+    with Workspace(archive) as here:
+        loaded = here.catalog.claims.get("TC-1").claim
+    assert (loaded.policy_number, loaded.carrier) == ("P-77", "Elder Mutual")
+    assert (loaded.adjuster, loaded.inspector) == ("A. Quill", "B. Tarn")
+    assert loaded.inspection_start == datetime(2026, 5, 14, 8, 30)
+    assert loaded.inspection_end == datetime(2026, 5, 14, 10, 0)
+    assert cli("rebuild", archive=archive).status == 0
+    with Workspace(archive) as here:
+        assert here.catalog.claims.get("TC-1").claim == loaded
 
 
 def test_only_the_claim_number_is_required_and_a_spreadsheets_byte_order_mark_is_no_part_of_it(tmp_path):
@@ -46,6 +65,18 @@ def test_only_the_claim_number_is_required_and_a_spreadsheets_byte_order_mark_is
         pytest.param("claim,lat,lon\nTC-1,nan,-104.9\n", "utf-8", ["nan"], id="latitude that is no number"),
         pytest.param("claim,lat,lon\nTC-1,39.7,\n", "utf-8", ["go together"], id="half a position"),
         pytest.param("claim,loss_date\nTC-1,05/09/2026\n", "utf-8", ["05/09/2026", "2026-05-14"], id="date"),
+        pytest.param(
+            "claim,inspection_start\nTC-1,2026-05-14\n", "utf-8", ["2026-05-14 09:30"], id="day without time"
+        ),
+        pytest.param(
+            "claim,inspection_start\nTC-1,2026-05-14T09:00Z\n", "utf-8", ["local"], id="time with a zone"
+        ),
+        pytest.param(
+            "claim,inspection_start,inspection_end\nTC-1,2026-05-14 09:00,2026-05-14 08:00\n",
+            "utf-8",
+            ["before"],
+            id="window that ends before it starts",
+        ),
         pytest.param("claim,stories\nTC-1,two\n", "utf-8", ["two"], id="stories"),
         pytest.param("claim,insured\nTC-1,Ng, Ann\n", "utf-8", ["3 cells"], id="comma without quotes"),
         pytest.param('claim,insured\nTC-1,"Ng\n', "utf-8", ["quotes"], id="open quote"),
