@@ -18,7 +18,7 @@ FLOORS = (
     {"disk"},
     {"settings", "timeline", "cards", "archive"},
     {"tags", "catalog"},
-    {"sight", "coverage"},
+    {"sight", "coverage", "plan"},
     {"questions", "paper", "workspace"},
     {"retention", "lookup", "analysis"},
     {"filing"},
@@ -34,6 +34,7 @@ PURE = {
     "tags",
     "coverage",
     "questions",
+    "plan",
     "retention/disposition.py",
     "archive/copies.py",
 }

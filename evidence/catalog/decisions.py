@@ -298,12 +298,40 @@ class Reopen(Closure):
 
 
 AnyDecision: TypeAlias = (
-    Move | Name | Shift | Cut | Join | Tag | Caption | Waive | LeaveOut | Sign | SendBack | TakeBack | Close | Reopen
+    Move
+    | Name
+    | Shift
+    | Cut
+    | Join
+    | Tag
+    | Caption
+    | Waive
+    | LeaveOut
+    | Sign
+    | SendBack
+    | TakeBack
+    | Close
+    | Reopen
 )
 
 KINDS: Mapping[str, type[Decision]] = {
     next(str(one.default) for one in fields(each) if one.name == "kind"): each
-    for each in (Move, Name, Shift, Cut, Join, Tag, Caption, Waive, LeaveOut, Sign, SendBack, TakeBack, Close, Reopen)
+    for each in (
+        Move,
+        Name,
+        Shift,
+        Cut,
+        Join,
+        Tag,
+        Caption,
+        Waive,
+        LeaveOut,
+        Sign,
+        SendBack,
+        TakeBack,
+        Close,
+        Reopen,
+    )
 }
 """Every type of decision by its kind."""
 

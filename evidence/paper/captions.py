@@ -26,7 +26,7 @@ UNTAGGED = "No tag: nobody has stated what this photo shows."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Caption:
+class PhotoWords:
     """The texts beside one photo; a part without content is empty."""
 
     stated: str
@@ -41,10 +41,10 @@ class Caption:
     """The compass direction that the camera recorded."""
 
 
-def caption(record: PhotoRecord, vocabulary: Vocabulary) -> Caption:
+def caption(record: PhotoRecord, vocabulary: Vocabulary) -> PhotoWords:
     """The caption of a photo; its number, name and flags are printed beside it."""
     stated, guessed = stated_and_guessed(record.tags, vocabulary)
-    return Caption(
+    return PhotoWords(
         stated=phrase(stated, vocabulary),
         guess=_guess(guessed, vocabulary),
         taken=taken_text(record.facts),
