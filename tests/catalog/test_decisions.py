@@ -48,6 +48,18 @@ STORED = [
         ),
     ),
     (
+        "caption",
+        '"A dent"',
+        f'{{"photo":"{ONE}","text":"A dent, 20 mm"}}',
+        d.Caption(replaced="A dent", photo=ONE, text="A dent, 20 mm"),
+    ),
+    (
+        "leave_out",
+        "null",
+        f'{{"stay":["{ONE}"],"left_out":["{TWO}"]}}',
+        d.LeaveOut(stay=(ONE,), left_out=(TWO,)),
+    ),
+    (
         "waive",
         "null",
         '{"claim":"TC-1","requirement":"elevation","place":"left","why":"shared wall"}',
