@@ -19,6 +19,7 @@ from evidence.workspace import Workspace  # noqa: E402
 
 CHROMIUM = "/usr/bin/chromium"
 CLAIM = "HR26-004463"
+QUESTION_CLAIM = "HR26-004508"
 LAPTOP, PHONE = {"width": 1280, "height": 850}, {"width": 390, "height": 844}
 QUALITY = 80
 """Of the JPEG files."""
@@ -60,6 +61,7 @@ def main(archive: Path) -> None:
             "board_claims": ("/", 0),
             "board_proof": (f"/claim?number={CLAIM}", 0),
             "board_photos": (f"/photos?number={CLAIM}&show=guesses", 3),
+            "board_question": (f"/review?number={QUESTION_CLAIM}", 0),
             "board_day": (f"/day?number={CLAIM}", 0),
         }
         take(browser, board.url, board.link("Tess", Duty.REVIEWER), LAPTOP, pages)
