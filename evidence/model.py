@@ -328,6 +328,32 @@ class Claim:
     """Naive, local time at the house."""
 
 
+class HoldKind(StrEnum):
+    """Why a hold was placed."""
+
+    LITIGATION = "litigation"
+    COMPLAINT = "complaint"
+    REGULATOR = "regulator"
+    SUBROGATION = "subrogation"
+    FRAUD_INQUIRY = "fraud_inquiry"
+    MINOR = "minor"
+    """A minor's interest."""
+    OWN = "own"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldScope:
+    """The claims that a hold covers: one claim, an insured's, a storm's, or those of a range of dates of loss."""
+
+    claim: ClaimId | None = None
+    insured: str = ""
+    peril: str = ""
+    first_loss: date | None = None
+    last_loss: date | None = None
+    area: tuple[str, ...] = ()
+    """Names of towns, counties or states, or ZIP codes."""
+
+
 # --- tags --------------------------------------------------------------------------------
 
 

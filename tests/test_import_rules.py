@@ -33,9 +33,15 @@ PURE = {
     "timeline",
     "tags",
     "coverage",
-    "questions",
     "plan",
+    "questions",
+    "retention/clock.py",
     "retention/disposition.py",
+    "retention/facts.py",
+    "retention/forecast.py",
+    "retention/holds.py",
+    "retention/periods.py",
+    "retention/schedule.py",
     "archive/copies.py",
 }
 LIBRARY_OWNERS = {

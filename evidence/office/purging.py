@@ -48,7 +48,7 @@ from evidence.retention.addresses import (
     Thumbnail,
     place_text,
 )
-from evidence.retention.disposition import ClaimFacts
+from evidence.retention.facts import ClaimFacts
 from evidence.retention.plans import PROGRESS
 from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
 from evidence.retention.repository import PurgeLogEntry, Tombstone

@@ -13,15 +13,10 @@ from evidence.errors import BadInputError, EvidenceError
 from evidence.filing.bags import file_away
 from evidence.lookup import require_claim
 from evidence.model import ClaimId, ClaimState
-from evidence.retention.disposition import (
-    ChangeKind,
-    ClaimFacts,
-    DispositionReview,
-    LegalHold,
-    StateChange,
-    review,
-)
-from evidence.retention.schedule import RetentionSchedule, load_schedule, override
+from evidence.retention.disposition import DispositionReview, review
+from evidence.retention.facts import ChangeKind, ClaimFacts, LegalHold, StateChange
+from evidence.retention.rule_file import load_schedule
+from evidence.retention.schedule import RetentionSchedule, override
 from evidence.settings import default_text
 from evidence.workspace import Workspace
 

@@ -1,64 +1,46 @@
 """Whether a claim is kept, held or due for purging on a day, and why: date arithmetic only.
 
 The rules are data (`schedule`). In doubt a claim is kept: while it is open, when no rule applies to it, and while
-an event that its rule waits for is not recorded, it is kept without an end date.
+an event that a rule counts from is not recorded, it is kept without an end date.
 """
 
 from __future__ import annotations
 
-import calendar
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
-from enum import StrEnum
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
 
-from evidence.errors import counted
 from evidence.model import ClaimId
-from evidence.retention.schedule import CountsFrom, RetentionSchedule, Rule
+from evidence.retention.facts import (
+    ClaimFacts,
+    Clock,
+    LegalHold,
+    StateChange,
+    clock_words,
+    first_closing,
+    last_closing,
+    last_reopening,
+)
+from evidence.retention.periods import arithmetic, last_day
+from evidence.retention.schedule import FLOOR_AUTHORITY, AfterReopening, RetentionSchedule, Rule, Term
 
-
-class ChangeKind(StrEnum):
-    """How a claim's state changes."""
-
-    CLOSED = "closed"
-    REOPENED = "reopened"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StateChange:
-    """One closing or reopening, on a calendar day of the office."""
-
-    kind: ChangeKind
-    on: date
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LegalHold:
-    """A hold in force: nothing of the claim may be purged until a person lifts it."""
-
-    name: str
-    """For people: `hold 3`."""
-    why: str
-    by: str
-    placed: datetime
-    """Aware, UTC."""
+FLOOR_RULE = "floor"
+"""What a verdict names as its rule when the floor decided."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClaimFacts:
-    """What decides a claim's disposition."""
+class Basis:
+    """The rule that decided, and how."""
 
-    claim: ClaimId
-    jurisdiction: str = ""
-    peril: str = ""
-    history: tuple[StateChange, ...] = ()
-    """Closings and reopenings, in the order in which they were recorded."""
-    events: Mapping[str, date] = field(default_factory=dict)
-    """Dates of other events that a rule counts from or waits for, by the event's name."""
-    holds: tuple[LegalHold, ...] = ()
-    """Holds in force only."""
-    agreed_years: int | None = None
-    """A period agreed for this claim that replaces the rule's; the rule's minimum still applies."""
+    rule: str
+    """Its id."""
+    authority: str
+    """Who asks for the period, and how well that is known."""
+    arithmetic: str
+    """The calculation in words."""
+    first_day: date | None
+    """The first day on which a purge would be lawful by the rules; None without an end date."""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +50,10 @@ class Kept:
     until: date | None
     """The last day on which it must be kept; None without an end date."""
     reason: str
+    rules: str = ""
+    """Digest of the rules that were asked."""
+    basis: Basis | None = None
+    """None while the claim is open, or when no rule applies."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +61,10 @@ class Held:
     """One or more holds are in force; they count before any period."""
 
     reasons: tuple[str, ...]
+    rules: str = ""
+    """Digest of the rules that were asked."""
+    basis: Basis | None = None
+    """What the rules say for the time after the holds; None while the claim is open, or when no rule applies."""
 
     @property
     def reason(self) -> str:
@@ -89,6 +79,9 @@ class Due:
     since: date
     """The first day on which it could be purged."""
     reason: str
+    rules: str = ""
+    """Digest of the rules that were asked."""
+    basis: Basis | None = None
 
 
 Disposition = Kept | Held | Due
@@ -97,26 +90,40 @@ Disposition = Kept | Held | Due
 def disposition_of(facts: ClaimFacts, schedule: RetentionSchedule, *, today: date) -> Disposition:
     """Whether the claim is kept, held or due on the office's calendar day `today`.
 
-    Never due while a hold is in force or the claim is open. Once due, it stays due until its facts change.
+    Never due while a hold is in force or the claim is open. Once due, it stays due until its facts change. A hold or
+    a rule more never makes it due earlier.
     """
-    if facts.holds:
-        return Held(
-            reasons=tuple(
-                f"held by {h.by} since {h.placed:%Y-%m-%d}: {h.why} ({h.name})" for h in facts.holds
-            )
-        )
+    found = _by_rules(facts, schedule, today)
+    if not facts.holds:
+        return found
+    return Held(reasons=tuple(map(_held, facts.holds)), rules=schedule.digest, basis=found.basis)
+
+
+def _by_rules(facts: ClaimFacts, schedule: RetentionSchedule, today: date) -> Kept | Due:
     closed = last_closing(facts.history)
     if closed is None:
-        return Kept(until=None, reason=_why_open(facts.history))
-    rules, preface = _governing(facts, schedule)
+        return Kept(until=None, reason=_why_open(facts.history), rules=schedule.digest)
+    rules = schedule.governing(facts)
     if not rules:
-        return Kept(until=None, reason=f"{preface}; without a rule it is kept")
-    terms = [_term(rule, facts, closed) for rule in rules]
-    longest = max(terms, key=lambda term: (term.until or date.max, term.reason))
-    reason = "; ".join(filter(None, [preface, longest.reason]))
-    if longest.until is None or today <= longest.until:
-        return Kept(until=longest.until, reason=reason)
-    return Due(since=longest.until + timedelta(days=1), reason=reason)
+        return Kept(
+            until=None,
+            reason=f"no rule for {_where(facts)}; without a rule it is kept",
+            rules=schedule.digest,
+        )
+    results = [_result(rule, schedule.floor_of(rule), facts, closed) for rule in rules]
+    longest = max(results, key=lambda one: (one.until or date.max, one.rule.id))
+    first = longest.until + timedelta(days=1) if longest.until and longest.until < date.max else None
+    basis = Basis(
+        rule=longest.decided_by,
+        authority=longest.authority,
+        arithmetic=longest.words,
+        first_day=first,
+        note=longest.rule.note,
+    )
+    reason = _reason(basis, longest, facts, len(rules))
+    if first is None or today < first:
+        return Kept(until=longest.until, reason=reason, rules=schedule.digest, basis=basis)
+    return Due(since=first, reason=reason, rules=schedule.digest, basis=basis)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +133,8 @@ class DispositionReview:
     due: tuple[tuple[ClaimId, Due], ...]
     held: tuple[tuple[ClaimId, Held], ...]
     kept: tuple[tuple[ClaimId, Kept], ...]
+    rules: str = ""
+    """Digest of the rules that were asked."""
 
 
 def review(claims: Iterable[ClaimFacts], schedule: RetentionSchedule, *, today: date) -> DispositionReview:
@@ -138,106 +147,105 @@ def review(claims: Iterable[ClaimFacts], schedule: RetentionSchedule, *, today: 
         due=tuple(sorted(due, key=lambda pair: (pair[1].since, pair[0]))),
         held=tuple(sorted(held, key=lambda pair: pair[0])),
         kept=tuple(sorted(kept, key=lambda pair: (pair[1].until or date.max, pair[0]))),
+        rules=schedule.digest,
     )
 
 
-def last_closing(history: Sequence[StateChange]) -> date | None:
-    """The day from which the period counts, or None while the claim is open.
-
-    After a reopening the period starts again at the next closing (our choice: the statutes we read say nothing
-    about reopening). Closing again without reopening corrects the day. A closing dated before the reopening that
-    it follows counts from the reopening.
-    """
-    if not history or history[-1].kind is ChangeKind.REOPENED:
-        return None
-    reopened = [change.on for change in history if change.kind is ChangeKind.REOPENED]
-    return max([history[-1].on, *reopened[-1:]])
-
-
-def anniversary(day: date, years: int) -> date:
-    """The same day `years` later; 29 February becomes 1 March in a common year, which keeps a day longer."""
-    year = day.year + years
-    if year > date.max.year:
-        return date.max
-    if (day.month, day.day) == (2, 29) and not calendar.isleap(year):
-        return date(year, 3, 1)
-    return day.replace(year=year)
-
-
-def last_day_kept(event: date, rule: Rule, years: int) -> date:
-    """The last day of a period of `years` from `event`, counted as the rule counts."""
-    if rule.counts_from is CountsFrom.DAY:
-        return anniversary(event, years)
-    month = event.month if rule.counts_from is CountsFrom.END_OF_MONTH else rule.year_ends
-    year = event.year + years + (event.month > month)
-    if year > date.max.year:
-        return date.max
-    return date(year, month, calendar.monthrange(year, month)[1])
+# --- one rule ----------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
-class _Term:
+class _Result:
+    """How long one rule keeps a claim, with the floor under it."""
+
+    rule: Rule
     until: date | None
-    reason: str
+    words: str
+    is_floor: bool = False
+
+    @property
+    def decided_by(self) -> str:
+        return FLOOR_RULE if self.is_floor else self.rule.id
+
+    @property
+    def authority(self) -> str:
+        return FLOOR_AUTHORITY if self.is_floor else self.rule.authority.words
 
 
-def _term(rule: Rule, facts: ClaimFacts, closed: date) -> _Term:
-    """How long one rule keeps the claim, and why; without an end date until the event it waits for is recorded."""
-    start, said = closed, f"closed {closed}"
-    if rule.event != "closing":
-        start = facts.events.get(rule.event, closed)
-        word = rule.event.replace("_", " ")
-        said = f"{word} {start}" if rule.event in facts.events else f"{word} not recorded, closed {closed}"
-    asked = facts.agreed_years if facts.agreed_years is not None else rule.years
-    years = max(asked, rule.minimum_years)
-    until = last_day_kept(start, rule, years)
-    reason = f"{said}; rule {rule.id!r} keeps {_years(years)} {_counting(rule)} ({rule.source})"
-    if asked < years:
-        reason += f", not the {_years(asked)} asked for: never under {_years(rule.minimum_years)}"
-    elif facts.agreed_years is not None:
-        reason += ", as agreed for this claim"
-    if rule.also_until:
-        recorded, word = facts.events.get(rule.also_until), rule.also_until.replace("_", " ")
-        if recorded is None:
-            return _Term(None, f"{reason}, and until the {word}, which is not recorded yet")
-        reason += f", or until the {word} of {recorded} if that is later"
-        until = max(until, recorded)
-    return _Term(until, f"{reason}: through {until}" + (f"; {rule.note}" if rule.note else ""))
+def _result(rule: Rule, floor: Term, facts: ClaimFacts, closed: date) -> _Result:
+    terms = list(dict.fromkeys((*rule.terms, *rule.at_least)))
+    found = []
+    for term in terms:
+        start, said = _start(term.clock, rule.reopening, facts, closed)
+        if start is None:
+            return _Result(rule, None, said)
+        found.append((last_day(term.period, start), f"{said}: {arithmetic(term.period, start)}"))
+    until, words = max(found)
+    if len(rule.terms) > 1:
+        words = f"{words}, the latest of {len(rule.terms)}"
+    least = last_day(floor.period, closed)
+    if least > until:
+        words = f"closed {closed}: {arithmetic(floor.period, closed)}, the floor; rule {rule.id!r} alone would end on {until}"
+        return _Result(rule, least, words, is_floor=True)
+    return _Result(rule, until, words)
 
 
-def _governing(facts: ClaimFacts, schedule: RetentionSchedule) -> tuple[list[Rule], str]:
-    """The rules that apply to the claim, else the fallback rules; and a note on that choice for the reason."""
-    applying = [rule for rule in schedule.rules if rule.applies_to(facts.jurisdiction, facts.peril)]
-    own = [rule for rule in applying if not rule.fallback]
-    if own:
-        return own, ""
-    where = (
-        f"jurisdiction {facts.jurisdiction!r}"
-        if facts.jurisdiction.strip()
-        else "a claim without a jurisdiction"
+def _start(clock: str, reopening: AfterReopening, facts: ClaimFacts, closed: date) -> tuple[date | None, str]:
+    """The day from which a period counts and how it is said; no day while the event is not recorded."""
+    restarts = reopening is AfterReopening.RESTART
+    if clock == Clock.CLOSING:
+        day = closed if restarts else first_closing(facts.history)
+        return day, f"closed {day}" + ("" if day == closed else ", for the first time")
+    day = _recorded(clock, facts)
+    word = clock_words(clock)
+    if day is None:
+        return None, f"{word} is not recorded, so its period has no end yet"
+    reopened = last_reopening(facts.history)
+    if restarts and reopened is not None and day < reopened:
+        return max(
+            day, closed
+        ), f"{word} {day}, before the reopening of {reopened}, so from the closing of {closed}"
+    return day, f"{word} {day}"
+
+
+def _recorded(clock: str, facts: ClaimFacts) -> date | None:
+    if clock in facts.events:
+        return facts.events[clock]
+    return {Clock.LOSS.value: facts.loss, Clock.INSPECTION.value: facts.inspected}.get(clock)
+
+
+# --- words -------------------------------------------------------------------------------
+
+
+def _reason(basis: Basis, longest: _Result, facts: ClaimFacts, rules: int) -> str:
+    end = f"kept through {longest.until}" if basis.first_day else "kept without an end"
+    first = f", first purge day {basis.first_day}" if basis.first_day else ""
+    others = f"the longest of {rules} rules" if rules > 1 else ""
+    state = (
+        "" if facts.jurisdiction.strip() else "the claim has no jurisdiction, so no state's rule was counted"
     )
-    if applying:
-        return applying, f"no rule of its own for {where}, the default applies"
-    return [], f"no rule for {where}"
+    parts = [
+        f"rule {basis.rule!r} ({basis.authority}): {basis.arithmetic}",
+        f"{end}{first}",
+        others,
+        state,
+        basis.note,
+    ]
+    return "; ".join(filter(None, parts))
+
+
+def _held(hold: LegalHold) -> str:
+    kind = f"{hold.kind}: " if hold.kind else ""
+    until = f", until {hold.until}" if hold.until else ""
+    return f"held by {hold.by} since {hold.placed:%Y-%m-%d}{until}: {kind}{hold.why} ({hold.name})"
+
+
+def _where(facts: ClaimFacts) -> str:
+    place = facts.jurisdiction.strip()
+    return f"jurisdiction {place!r}" if place else "a claim without a jurisdiction"
 
 
 def _why_open(history: Sequence[StateChange]) -> str:
     if history:
         return f"open: reopened {history[-1].on} and not closed since"
     return "open: never closed"
-
-
-def _years(count: int) -> str:
-    return counted(count, "year")
-
-
-def _counting(rule: Rule) -> str:
-    event = "closing" if rule.event == "closing" else rule.event.replace("_", " ")
-    match rule.counts_from:
-        case CountsFrom.DAY:
-            return f"from {event}"
-        case CountsFrom.END_OF_MONTH:
-            return f"from the end of the month of {event}"
-        case CountsFrom.END_OF_YEAR:
-            ends = "" if rule.year_ends == 12 else f" (ending in {calendar.month_name[rule.year_ends]})"
-            return f"from the end of the year{ends} of {event}"

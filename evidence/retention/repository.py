@@ -10,7 +10,7 @@ from typing import Protocol
 
 from evidence.model import ClaimId, Sha256
 from evidence.retention.addresses import CopyAddress, OwedCopies
-from evidence.retention.disposition import ClaimFacts
+from evidence.retention.facts import ClaimFacts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

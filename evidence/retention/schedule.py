@@ -1,101 +1,207 @@
-"""The retention schedule: rules read from TOML and checked; an office's own rules replace the shipped ones."""
+"""Retention rules as values: to what each applies, how long it keeps, who says so; and the floor under all of them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import date
 from enum import StrEnum
-from typing import Annotated
+from functools import cache
 
-from annotated_types import Interval
+import rfc8785
 
-from evidence.toml_files import Filled, TomlFile
-
-MAX_YEARS = 150
-"""A longer period is refused as a typing error, such as a calendar year in the place of a number of years."""
-
-Years = Annotated[int, Interval(ge=0, le=MAX_YEARS)]
+from evidence.codec import to_json
+from evidence.retention.facts import ClaimFacts, Clock
+from evidence.retention.periods import Period
 
 
-class CountsFrom(StrEnum):
-    """From which day a rule's years count: the event, or the end of its month or year."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Term:
+    """A period and the event that starts it."""
 
-    DAY = "day"
-    END_OF_MONTH = "end_of_month"
-    END_OF_YEAR = "end_of_year"
+    period: Period
+    clock: str = Clock.CLOSING.value
+
+
+FLOOR = Term(period=Period(years=5))
+"""No claim is purged earlier than this after its last closing, unless two people agreed to an exception."""
+FLOOR_AUTHORITY = "common practice, no source"
+
+
+class AuthorityStatus(StrEnum):
+    """How somebody came to know what an authority says."""
+
+    READ = "read"
+    """The text itself was read."""
+    SECONDARY = "secondary"
+    """A page that restates the text was read."""
+    MEMORY = "memory"
+    """From memory, not confirmed."""
+    PRACTICE = "practice"
+    """Common practice, no source."""
+    OWN = "own"
+    """The office's own rule."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Authority:
+    """Who asks for a period, and how well that is known."""
+
+    section: str
+    """For instance `RSA 400-B:5, I`."""
+    status: AuthorityStatus = AuthorityStatus.OWN
+    source: str = ""
+    """Where it was read."""
+    checked: date | None = None
+
+    @property
+    def words(self) -> str:
+        """For people: `RSA 400-B:5, I; read, checked 2026-11-20`."""
+        status = {
+            AuthorityStatus.PRACTICE: "",
+            AuthorityStatus.OWN: "",
+            AuthorityStatus.MEMORY: "from memory",
+        }.get(self.status, self.status.value)
+        checked = f"checked {self.checked}" if self.checked and status else ""
+        return "; ".join(filter(None, [self.section, ", ".join(filter(None, [status, checked]))]))
+
+
+class AfterReopening(StrEnum):
+    """What a reopening does to a rule's period."""
+
+    RESTART = "restart"
+    """It starts again at the next closing, also where it counts from an event before the reopening."""
+    CONTINUE = "continue"
+    """It counts from the first closing, or from the event, as if the claim had not been reopened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AppliesTo:
+    """The claims of a rule. An empty list covers all; words are compared without case and outer spaces."""
+
+    jurisdictions: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+    perils: tuple[str, ...] = ()
+    carriers: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    """Kinds of record."""
+    held_by: tuple[str, ...] = ()
+    """Who keeps the archive."""
+
+    def covers(self, facts: ClaimFacts, holders: tuple[str, ...]) -> bool:
+        """True for a claim that the lists name. No `holders`: it is not known who keeps the archive, so all count."""
+        return (
+            _listed(facts.jurisdiction, self.jurisdictions)
+            and _listed(facts.line, self.lines)
+            and _listed(facts.peril, self.perils)
+            and _listed(facts.carrier, self.carriers)
+            and _listed(facts.kind, self.kinds)
+            and (not holders or any(_listed(one, self.held_by) for one in holders))
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """One retention rule. `config/retention.toml` explains every field."""
 
-    id: Filled
-    years: Years
-    minimum_years: Years = 0
-    """`load_schedule` puts `years` here when the file gives none."""
-    jurisdictions: tuple[Filled, ...] = ()
-    perils: tuple[Filled, ...] = ()
-    fallback: bool = False
-    event: str = "closing"
-    counts_from: CountsFrom = CountsFrom.DAY
-    year_ends: Annotated[int, Interval(ge=1, le=12)] = 12
-    also_until: str = ""
-    source: str = "no source given"
+    id: str
+    terms: tuple[Term, ...]
+    """The later of their last days counts."""
+    at_least: tuple[Term, ...] = ()
+    """Terms that count too, and that an office's own rule of the same id cannot shorten."""
+    applies: AppliesTo = field(default_factory=AppliesTo)
+    reopening: AfterReopening = AfterReopening.RESTART
+    authority: Authority = field(default_factory=lambda: Authority(section="no source given"))
     note: str = ""
+    minimum_of: str = ""
+    """The id of the shipped rule whose minimum this is, for a rule that an office replaced by its own."""
 
-    def applies_to(self, jurisdiction: str, peril: str) -> bool:
-        """True when the rule covers such a claim; case and outer spaces do not matter."""
-        return _listed(jurisdiction, self.jurisdictions) and _listed(peril, self.perils)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FloorException:
+    """A rule may keep less than the floor and the shipped minimum: one person asked, another approved."""
+
+    rule: str
+    """The rule's id."""
+    years: int
+    """The floor for this rule, in years from the last closing."""
+    why: str
+    asked_by: str
+    approved_by: str
+    approved: date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RetentionSchedule:
-    """A checked set of rules; ids are unique."""
+    """A checked set of rules with unique ids, and the exceptions from the floor in force."""
 
     rules: tuple[Rule, ...]
+    held_by: tuple[str, ...] = ()
+    """Who keeps the archive, for instance `insurer`; empty when the office has not said."""
+    exceptions: tuple[FloorException, ...] = ()
 
+    @property
+    def digest(self) -> str:
+        """SHA-256 over the rules and exceptions as canonical JSON (RFC 8785); comments in the files do not count."""
+        return _digest(self)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _ScheduleFile:
-    rule: tuple[Rule, ...] = ()
+    def floor_of(self, rule: Rule) -> Term:
+        """The floor for this rule."""
+        lowest = min((one.years for one in self.exceptions if one.rule == rule.id), default=None)
+        if lowest is None or lowest >= FLOOR.period.years:
+            return FLOOR
+        return replace(FLOOR, period=Period(years=lowest))
 
+    def governing(self, facts: ClaimFacts) -> list[Rule]:
+        """Every rule that applies to the claim; not the shipped minimum of a rule with an exception."""
+        excepted = {one.rule for one in self.exceptions}
+        return [
+            rule
+            for rule in self.rules
+            if rule.applies.covers(facts, self.held_by) and rule.minimum_of not in excepted
+        ]
 
-def load_schedule(text: str, origin: str) -> RetentionSchedule:
-    """The rules in a TOML text; `origin` is its file name in messages.
-
-    Raises BadInputError with the line for an unknown key (with the closest valid one), a missing key, a value of
-    the wrong type or out of range, and two rules with the same id.
-    """
-    file = TomlFile(text, origin)
-    rules = file.read(_ScheduleFile).rule
-    seen: set[str] = set()
-    for n, rule in enumerate(rules):
-        if rule.id in seen:
-            file.refuse(("rule", n, "id"), f"a second rule {rule.id!r}", "Give it an id of its own.")
-        seen.add(rule.id)
-    given = [("minimum_years" in table) for table in file.data.get("rule", ())]
-    return RetentionSchedule(
-        rules=tuple(
-            rule if has_minimum else replace(rule, minimum_years=rule.years)
-            for rule, has_minimum in zip(rules, given, strict=True)
-        )
-    )
+    def with_exceptions(self, exceptions: Iterable[FloorException]) -> RetentionSchedule:
+        """The same rules with these exceptions from the floor."""
+        return replace(self, exceptions=tuple(exceptions))
 
 
 def override(shipped: RetentionSchedule, own: RetentionSchedule) -> RetentionSchedule:
     """The shipped rules; a rule of the office's own replaces the one with the same id, the others are added.
 
-    An own rule may keep longer or shorter, but it never lowers the minimum of the rule that it replaces.
+    An own rule may keep longer or shorter, or apply to other claims: what the shipped rule keeps at least stays as a
+    rule of its own, for the claims to which the shipped rule applies.
     """
     added = {rule.id: rule for rule in own.rules}
     merged = []
     for rule in shipped.rules:
         by_office = added.pop(rule.id, None)
-        if by_office is None:
+        if by_office is None or by_office == rule:
             merged.append(rule)
         else:
-            minimum = max(rule.minimum_years, by_office.minimum_years)
-            merged.append(replace(by_office, minimum_years=minimum))
-    return RetentionSchedule(rules=(*merged, *added.values()))
+            merged += [by_office, _minimum(rule)]
+    return RetentionSchedule(
+        rules=(*merged, *added.values()),
+        held_by=own.held_by or shipped.held_by,
+        exceptions=(*shipped.exceptions, *own.exceptions),
+    )
+
+
+def _minimum(rule: Rule) -> Rule:
+    return replace(
+        rule, id=f"{rule.id} (shipped minimum)", terms=rule.at_least, at_least=(), minimum_of=rule.id
+    )
+
+
+def rule_digests(schedule: RetentionSchedule) -> dict[str, str]:
+    """For each rule's id the SHA-256 of the rule, to tell which rules changed."""
+    return {rule.id: hashlib.sha256(rfc8785.dumps(to_json(rule))).hexdigest() for rule in schedule.rules}
+
+
+@cache
+def _digest(schedule: RetentionSchedule) -> str:
+    return hashlib.sha256(rfc8785.dumps(to_json(schedule))).hexdigest()
 
 
 def _listed(word: str, words: tuple[str, ...]) -> bool:

@@ -37,10 +37,10 @@ from evidence.retention.addresses import (
     place_text,
     to_stored,
 )
-from evidence.retention.disposition import ChangeKind, StateChange
+from evidence.retention.facts import ChangeKind, StateChange
 from evidence.retention.plans import APPROVAL, PLAN, PROGRESS, PlanFormat, load_plan
 from evidence.retention.purge import approve, make_plan, run_plan
-from evidence.retention.schedule import load_schedule
+from evidence.retention.rule_file import load_schedule
 from evidence.settings import default_text
 
 SCHEDULE = load_schedule(default_text("retention.toml"), "retention.toml")

@@ -28,7 +28,7 @@ from evidence.retention.addresses import (
     Thumbnail,
     place_text,
 )
-from evidence.retention.disposition import ChangeKind, ClaimFacts, LegalHold, StateChange
+from evidence.retention.facts import ChangeKind, ClaimFacts, LegalHold, StateChange
 from evidence.retention.repository import PurgeLogEntry, Tombstone
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
