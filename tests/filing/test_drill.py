@@ -15,7 +15,7 @@ from evidence.catalog.keeping import CopyRow
 from evidence.filing.backup import back_up
 from evidence.filing.bags import bag_folder
 from evidence.filing.drill import Sample, drill
-from evidence.model import ClaimId
+from evidence.model import ClaimId, Finding, Look
 
 CLAIM = ClaimId("TC-1001")
 FILES = 9
@@ -94,18 +94,54 @@ def test_a_manifest_rewritten_to_fit_an_altered_photo_does_not_pass(backed_up, o
         ]
 
 
-def test_a_picture_that_opened_at_the_intake_and_does_not_now_fails(backed_up, monkeypatch):
-    from evidence.filing import drill as drilling
-    from evidence.sight.pictures import PictureError
+def stand_in(monkeypatch, look):
+    """Replaces the process that opens the restored pictures."""
 
-    def broken(*_args):
-        raise PictureError("undecodable", "The picture cannot be decoded.")
+    class Process:
+        def __init__(self, **_kwargs):
+            pass
 
-    monkeypatch.setattr(drilling, "load_picture", broken)
+        def close(self):
+            pass
+
+        def look(self, request):
+            return look(request)
+
+    monkeypatch.setattr("evidence.filing.drill.LookProcess", Process)
+
+
+@pytest.mark.parametrize("code", ["undecodable", "truncated", "look_crashed", "look_timed_out"])
+def test_a_picture_that_opened_at_the_intake_and_does_not_now_fails(backed_up, monkeypatch, code):
+    stand_in(
+        monkeypatch,
+        lambda _: Look(flags=(Finding(code="dark", message=""), Finding(code=code, message="No."))),
+    )
     with at_home(backed_up) as workspace:
         failures = drill(workspace, Sample(seed=1, photos=100)).targets[0].failures
-        assert {one.code for one in failures} == {"undecodable"}
+        assert {one.code for one in failures} == {code}
         assert len(failures) == FILES - 1, "the sound note is no picture"
+
+
+def test_a_picture_above_the_memory_limit_is_no_failure_and_the_limit_is_the_setting(backed_up, monkeypatch):
+    asked = []
+
+    def too_large(request):
+        asked.append(request.options.memory_mb)
+        return Look(flags=(Finding(code="too_large", message="The picture was not analysed."),))
+
+    stand_in(monkeypatch, too_large)
+    with at_home(backed_up) as workspace:
+        assert not drill(workspace, Sample(seed=1, photos=100)).failed
+        assert set(asked) == {workspace.settings.intake.picture_memory_mb}
+
+
+def test_the_drill_decodes_no_picture_in_its_own_process(backed_up, monkeypatch):
+    def decoded_here(*_args, **_kwargs):
+        raise AssertionError("a picture was decoded in the drill's process")
+
+    monkeypatch.setattr("PIL.Image.open", decoded_here)
+    with at_home(backed_up) as workspace:
+        assert not drill(workspace, Sample(seed=1, photos=3)).failed
 
 
 def test_the_same_seed_chooses_the_same_files_and_another_seed_others(backed_up):
