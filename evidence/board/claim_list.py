@@ -285,7 +285,7 @@ def _line(
         photos=photos[0] if photos else 0,
         first=first,
         age_days=max(0, (today - date.fromisoformat(first[:10])).days) if first else None,
-        adjuster=getattr(claim, "adjuster", ""),
+        adjuster=claim.adjuster,
         loss_date=claim.loss_date.isoformat() if claim.loss_date else None,
         to_confirm=to_confirm,
         tally=tally,

@@ -77,7 +77,7 @@ KEYS: tuple[Key, ...] = (
     _key(Where.CLAIM, "M", "still to shoot", "missing"),
     _key(Where.CLAIM, "H", "history", "history"),
     _key(Where.CLAIM, "J", "next claim of the list", "next-claim"),
-    _key(Where.CLAIM, "K", "claim before it", "previous-claim"),
+    _key(Where.CLAIM, "B", "claim before it", "previous-claim"),
     _key(Where.CLAIM, "arrows", "in the proof table: shot beside, above or below", ""),
     _key(Where.CLAIM, "W", "set the shot in focus aside: type the reason, press Enter", "waive"),
     _key(Where.CLAIM, "O", "sign off, or what stands in the way", "sign"),
@@ -132,3 +132,12 @@ KEYS: tuple[Key, ...] = (
 def grouped() -> list[tuple[Where, list[Key]]]:
     """The table by where the keys work, in its order."""
     return [(where, [key for key in KEYS if key.where is where]) for where in Where]
+
+
+def markdown() -> str:
+    """The table for docs/reviewer.md, which repeats it word for word."""
+    lines = ["| where | key | does |", "| --- | --- | --- |"]
+    for where, keys in grouped():
+        for place, key in enumerate(keys):
+            lines.append(f"| {'' if place else where.value} | {key.shown} | {key.words} |")
+    return "\n".join(lines) + "\n"

@@ -77,7 +77,7 @@ def test_from_the_list_through_three_claims_without_a_mouse_or_a_tab(log_in, boa
     page.wait_for_selector(".outcome.sent-back")
     press(page, "J")
     page.wait_for_url("**/claim?number=FL-3")
-    press(page, "K")
+    press(page, "B")
     page.wait_for_url("**/claim?number=*")
     press(page, "L")
     page.wait_for_url(board.url + "/")

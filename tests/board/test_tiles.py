@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import os
 import struct
+import threading
 
 import pytest
 from PIL import Image
@@ -173,3 +175,53 @@ def test_a_text_note_is_shown_as_text(logged_in, workspace, data, shown):
     else:
         assert shown in page.partition('<pre class="text-note"')[2].partition("</pre>")[0]
         assert "<b>" not in page.partition('<pre class="text-note"')[2].partition("</pre>")[0]
+
+
+@pytest.mark.slow
+def test_a_file_of_250_megapixels_is_cut_while_others_are_served(logged_in, app, workspace, large):
+    pyvips = pytest.importorskip("pyvips")
+    path = workspace.root / "large.jpg"
+    pyvips.Image.black(20_000, 12_490, bands=3).draw_circle(
+        [255, 40, 9], 6_000, 6_000, 900, fill=True
+    ).jpegsave(str(path), Q=60)
+    content = path.read_bytes()
+    path.unlink()
+    sha = put_files(workspace, "TL-1", {"Z0001.JPG": (MediaKind.PHOTO, content)})[0]
+    client, answers = logged_in(), []
+    cutting = threading.Thread(target=lambda: answers.append(client.get(f"/tiles/{sha}").json()))
+    cutting.start()
+    other = logged_in()
+    served = 0
+    while cutting.is_alive():
+        assert other.get("/claim", params={"number": "TL-1"}).status_code == 200
+        served += 1
+        cutting.join(0.2)
+    assert served >= 2
+    assert answers[0]["message"] == ""
+    assert (answers[0]["width"], answers[0]["height"]) == (20_000, 12_490)
+    tile = client.get(f"/tile/{sha}/15/11_11.jpg")
+    with Image.open(io.BytesIO(tile.content)) as opened:
+        assert opened.getpixel((300, 300)) == pytest.approx((255, 40, 9), abs=6)
+
+
+@pytest.mark.skipif(not hasattr(os, "kill"), reason="ends a process by its number")
+def test_a_file_that_ends_the_process_that_decodes_it_leaves_the_board_running(logged_in, app, large):
+    store = app.state.board.tiles
+    client = logged_in()
+    client.get(f"/tiles/{large[1]}")  # starts the process
+    for process in list(store._process._pool._processes.values()):
+        process.kill()
+    assert "cannot be shown" in client.get(f"/tiles/{large[0]}").json()["message"]
+    store._failed.clear()
+    assert client.get(f"/tiles/{large[0]}").json()["width"] == 1600, "the next request starts a new process"
+
+
+def test_beyond_the_most_waiting_a_request_is_told_to_come_again(logged_in, app, large, monkeypatch):
+    store = app.state.board.tiles
+    for _ in range(8):
+        assert store._places.acquire(blocking=False)
+    answer = logged_in().get(f"/tiles/{large[0]}")
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "2")
+    for _ in range(8):
+        store._places.release()
+    assert logged_in().get(f"/tiles/{large[0]}").json()["width"] == 1600

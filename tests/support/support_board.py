@@ -207,7 +207,7 @@ def _seen(content: bytes) -> Look:
     try:
         with Image.open(io.BytesIO(content)) as image:
             width, height = image.size
-    except OSError:
+    except (OSError, Image.DecompressionBombError):
         return Look()
     return Look(quality=Quality(width=width, height=height, sharpness=300.0, brightness=0.5, clipped=0.0))
 
