@@ -12,6 +12,7 @@ import logging
 import socket
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -104,6 +105,10 @@ class BoardServer(uvicorn.Server):
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Open the port (uvicorn)."""
+        loop = asyncio.get_running_loop()
+        if self.config.is_ssl:  # the library passes no limit for the handshake, and asyncio's own is a minute
+            create = loop.create_server
+            loop.create_server = partial(create, ssl_handshake_timeout=HEAD_SECONDS)  # type: ignore[method-assign]
         await super().startup(sockets=sockets)
         if self.started:
             self._on_listening()
@@ -151,6 +156,7 @@ def make_config(
         app,
         host=host,
         port=port,
+        loop="asyncio",
         http=TimedProtocol,
         ws="none",
         backlog=BACKLOG,

@@ -269,10 +269,10 @@ class Served:
 
 
 @contextlib.contextmanager
-def served(workspace: Workspace) -> Iterator[Served]:
+def served(workspace: Workspace, *, cert: Path | None = None, key: Path | None = None) -> Iterator[Served]:
     """The board over this archive, on a free port of this computer."""
     app = make_app(workspace, background=False)
-    config = make_config(app)
+    config = make_config(app, cert=cert, key=key)
     listening = bind(config)
     started = threading.Event()
     server = BoardServer(config, on_listening=started.set)
