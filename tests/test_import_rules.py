@@ -158,7 +158,7 @@ def test_the_page_of_the_architecture_shows_the_rooms_and_their_floors():
         else:
             floor.add(word)
     assert shown == dict(enumerate(FLOORS))
-    table = page.split("## Rooms and floors")[1].split("## Four questions")[0]
+    table = page.split("## Rooms and floors")[1].split("## Five questions")[0]
     named = {
         name.rstrip("/")
         for row in re.findall(r"^\| (`.*?`) \|", table, re.MULTILINE)
@@ -169,7 +169,7 @@ def test_the_page_of_the_architecture_shows_the_rooms_and_their_floors():
 
 def test_every_step_that_the_page_of_the_architecture_names_exists():
     page = (PACKAGE.parent / "docs" / "architecture.md").read_text(encoding="utf-8")
-    answers = page.split("## Four questions")[1].split("\n## ")[0]
+    answers = page.split("## Five questions")[1].split("\n## ")[0]
     answered = re.split(r"^\*\*.*?\?\*\* ", answers, flags=re.MULTILINE)[1:]
     assert len(answered) == 4
     for answer in answered:

@@ -8,7 +8,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import HTMLResponse, Response
 
-from evidence.board.claim_list import ListView, Need, list_claims
+from evidence.board.claim_pages import queue_of
 from evidence.board.context import CurrentUser, redirect_local, require, require_post
 from evidence.board.permissions import Permission
 from evidence.board.question_words import facet_forms, item_words, question_title, shots_words
@@ -17,7 +17,7 @@ from evidence.catalog.decisions import Decision, SendBack, Sign
 from evidence.coverage.to_shoot import SAFETY, still_to_shoot
 from evidence.errors import BadInputError, EvidenceError
 from evidence.lookup import UNASSIGNED, known_claim
-from evidence.model import CHANGEABLE, ClaimId, Facet, Sha256
+from evidence.model import CHANGEABLE, ClaimId, ClaimState, Facet, Sha256
 from evidence.questions.kinds import (
     USUAL_REASONS,
     Conclusion,
@@ -34,8 +34,6 @@ from evidence.review.signing import obstacles
 
 router = APIRouter()
 
-QUEUE = (Need.HOUSE, Need.SHOTS, Need.GUESSES, Need.READY)
-"""What a claim needs that is still to review."""
 STRIP = 24
 """Most small photos shown of a run whose house is asked."""
 
@@ -82,19 +80,12 @@ def _is_mine(user: CurrentUser, last: Any) -> bool:
 
 
 def next_claim(user: CurrentUser, claim: ClaimId) -> str:
-    """The claim after this one in the list of those to review, the first after the last; empty when there is none."""
-    found: list[str] = []
-    page, pages = 1, 1
-    while page <= pages:
-        listed = list_claims(user.workspace, duty=user.session.duty, shown=ListView(), page=page)
-        found += [line.number for line in listed.lines if line.need in QUEUE]
-        page, pages = page + 1, listed.pages
-        if claim in found[:-1] or not any(line.need in QUEUE for line in listed.lines):
-            break
-    if claim in found:
-        at = found.index(claim)
-        found = found[at + 1 :] + found[:at]
-    return found[0] if found else ""
+    """The next claim to review in the list as this person last saw it, after the last the first; empty for none."""
+    if after := queue_of(user, claim).next:
+        return after
+    rows = user.workspace.catalog.claims.of(user.session.queue)
+    waiting = (one for one in user.session.queue if one in rows and rows[one].state is ClaimState.OPEN)
+    return next((one for one in waiting if one != claim), "")
 
 
 def _details(user: CurrentUser, asked: Asked) -> dict[str, Any]:

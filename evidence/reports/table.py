@@ -12,6 +12,7 @@ from evidence.codec import to_json
 from evidence.lookup import photos_of
 from evidence.model import Finding
 from evidence.reports import views
+from evidence.tags.standing import Standing
 from evidence.workspace import Workspace
 
 BYTE_ORDER_MARK = "\ufeff"
@@ -22,8 +23,12 @@ and `%` from memory (DDE in old spreadsheets)."""
 
 
 def photo_table(workspace: Workspace, claim: str) -> list[views.PhotoView]:
-    """All photos of the claim, or of the unassigned tray, in order. Raises BadInputError for an unknown claim."""
-    return views.photo_views(workspace, photos_of(workspace, claim))
+    """All photos of the claim, or of the unassigned tray, in order, those that are not yet reviewed after all others.
+
+    Raises BadInputError for an unknown claim.
+    """
+    found = views.photo_views(workspace, photos_of(workspace, claim))
+    return sorted(found, key=lambda photo: photo.standing == Standing.NOT_REVIEWED)
 
 
 def as_json(photos: Iterable[views.PhotoView]) -> str:

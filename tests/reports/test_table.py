@@ -6,11 +6,15 @@ import csv
 import io
 
 import pytest
+from support_board import facet_value, put_claim, put_photos
+from support_board_fixtures import blank, workspace
 from support_cli import cli
 
-from evidence.model import Finding, Sha256
+from evidence.model import ClaimId, ClaimState, Facet, Finding, Sha256
 from evidence.reports import table
 from evidence.reports.views import PhotoView
+
+__all__ = ["blank", "workspace"]  # fixtures
 
 
 def test_the_table_carries_every_photo_and_column_and_reads_back(houses, tmp_path):
@@ -74,3 +78,24 @@ def test_no_cell_begins_with_what_a_spreadsheet_runs(text):
 def test_any_other_cell_reads_back_as_it_was(text):
     (row,) = csv.DictReader(io.StringIO(table.as_csv([view(text)]), newline=""))
     assert row["name"] == text == row["correction"]
+
+
+def test_photos_that_are_not_yet_reviewed_come_after_all_others_and_a_signed_claim_has_none(workspace):
+    put_claim(workspace, "BD-1")
+    put_photos(
+        workspace,
+        "BD-1",
+        3,
+        tags={
+            0: (facet_value(Facet.FACE, "front", guess=0.9), facet_value(Facet.ROLE, "elevation")),
+            1: (facet_value(Facet.FACE, "front"), facet_value(Facet.ROLE, "elevation")),
+        },
+    )
+    rows = table.photo_table(workspace, "BD-1")
+    assert [(row.name[-5], row.standing) for row in rows] == [
+        ("1", "stated"),
+        ("2", "without tags"),
+        ("0", "not yet reviewed"),
+    ]
+    workspace.catalog.claims.set_state(ClaimId("BD-1"), ClaimState.SIGNED)
+    assert "not yet reviewed" not in {row.standing for row in table.photo_table(workspace, "BD-1")}
