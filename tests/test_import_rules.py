@@ -171,7 +171,7 @@ def test_every_step_that_the_page_of_the_architecture_names_exists():
     page = (PACKAGE.parent / "docs" / "architecture.md").read_text(encoding="utf-8")
     answers = page.split("## Five questions")[1].split("\n## ")[0]
     answered = re.split(r"^\*\*.*?\?\*\* ", answers, flags=re.MULTILINE)[1:]
-    assert len(answered) == 4
+    assert len(answered) == 5
     for answer in answered:
         home = re.match(r"`evidence/(\w+)/", answer)[1]
         for dotted in re.findall(r"`((?:\w+\.)+\w+)`", answer):
