@@ -18,6 +18,7 @@ import filelock
 
 from evidence.archive.custody import RESTORE
 from evidence.archive.custody_key import first_key, keep_id, log_of
+from evidence.archive.custody_texts import FreeText
 from evidence.catalog.store import Catalog
 from evidence.disk.modes import FILE, in_an_archive, restrict_umask, set_modes
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
@@ -37,6 +38,8 @@ FILING_WAIT_S = 3600.0
 """How long a command that may take hours waits for one bag that another command builds, copies or reads."""
 MOST_ACTOR = 100
 """Maximum length of an actor's name, in characters."""
+FREE_TEXT = frozenset({"card", "label", "name", "note", "path", "photo", "reason", "source", "why"})
+"""Details of a custody entry that a person wrote or a card gave: they may name somebody, so they are kept apart."""
 PERMISSIONS = "permissions.mark"
 """The name of a file that says that the archive's files have the permissions of `disk.modes`."""
 UNFINISHED = "unfinished.mark"
@@ -272,13 +275,17 @@ class Workspace:
         """Add one entry to the custody log, with the current actor and time.
 
         Call it before the change is committed: a kill between the two leaves one entry too many, never one too few.
+        The details in `FREE_TEXT`, and a subject that is `FreeText`, are kept beside the log, so that a purge can
+        remove them.
         Raises CustodyError when the log is missing: an archive in use never starts a new log.
         """
         if not self.custody.path.exists():
             raise CustodyError("The custody log is missing.", RESTORE)
-        self.custody.append(
-            actor=self.actor, action=action, subject=subject, details=dict(details), at=self.now()
-        )
+        kept = {
+            name: FreeText(value) if name in FREE_TEXT and isinstance(value, str) else value
+            for name, value in details.items()
+        }
+        self.custody.append(actor=self.actor, action=action, subject=subject, details=kept, at=self.now())
 
 
 def holds_bags(root: Path) -> bool:

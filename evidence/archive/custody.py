@@ -4,6 +4,7 @@ Each line is one entry in canonical JSON (RFC 8785) and holds the SHA-256 of the
 file beside the log repeats the number and digest of the last line, so that dropping the last
 entries is detected. A person who can rewrite the log can rewrite the head too. Therefore heads and
 Merkle roots (RFC 9162) are recorded elsewhere, in bags and on paper, and passed to `verify` as anchors.
+Free text is beside the log (`custody_texts`), so that a purge can remove it.
 """
 
 from __future__ import annotations
@@ -30,6 +31,16 @@ from evidence.archive.custody_lines import (
     parse_line,
 )
 from evidence.archive.custody_proof import NOTES, CustodyCheck, LogReading
+from evidence.archive.custody_texts import (
+    REMOVED,
+    MissingTexts,
+    TextFiles,
+    TextReader,
+    digests_in,
+    first_of_file,
+    set_apart,
+    texts_to_remove,
+)
 from evidence.archive.merkle import Frontier
 from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
@@ -56,6 +67,7 @@ class CustodyLog:
         self.path = path
         self.head_path = path.with_name(path.name + ".head")
         self.torn_path = path.with_name(path.name + ".torn")
+        self.texts = TextFiles(path)
 
     # --- appending -----------------------------------------------------------------------
 
@@ -97,7 +109,7 @@ class CustodyLog:
                 head, tree, torn = self._recover_end(descriptor)
                 if torn and drafts:
                     drafts = [_torn_line_draft(torn, drafts[0].at), *drafts]
-                lines, entries = chain(drafts, head)
+                lines, entries = self._chain(drafts, head)
                 before = os.fstat(descriptor).st_size
                 try:
                     write_all(descriptor, b"".join(line + b"\n" for line in lines))
@@ -113,6 +125,14 @@ class CustodyLog:
             if entries:
                 self._write_head(entries[-1].seq, entries[-1].sha256, size, tree)
         return entries[1:] if torn and drafts else entries
+
+    def _chain(self, drafts: Sequence[Draft], head: Anchor) -> tuple[list[bytes], tuple[Entry, ...]]:
+        """`chain`, with the free texts written beside the log first: a kill leaves a text without an entry at most."""
+        apart = [set_apart(draft) for draft in drafts]
+        chained = chain([draft for draft, _ in apart], head)
+        for seq, (_, texts) in enumerate(apart, start=head.seq + 1):
+            self.texts.add(seq, texts)
+        return chained
 
     def _recover_end(self, descriptor: int) -> tuple[Anchor, Frontier, bytes]:
         """The end of the log, its tree, and the torn line that a killed process left, after moving it to another file."""
@@ -234,6 +254,12 @@ class CustodyLog:
 
     def entries(self) -> Iterator[Entry]:
         """The entries in order, not verified. Raises CustodyError at a line that is not an entry."""
+        reader = TextReader(self.texts)
+        for entry in self._stored_entries():
+            yield reader.whole(entry)
+
+    def _stored_entries(self) -> Iterator[Entry]:
+        """The entries as the log holds them, with the digests of their free texts."""
         for number, line in enumerate(self.lines(), start=1):
             entry, why = parse_line(line)
             if entry is None:
@@ -249,11 +275,12 @@ class CustodyLog:
         A word is a digest, a claim or an intake. Lines that are not entries are skipped.
         """
         wanted = [rfc8785.dumps(word) for word in words]
+        reader = TextReader(self.texts)
         for line in self.lines():
             if any(word in line for word in wanted):
                 entry, _ = parse_line(line)
                 if entry is not None:
-                    yield entry
+                    yield reader.whole(entry)
 
     def lines(self) -> Iterator[bytes]:
         """Whole lines without their line feed; a torn last line is left out."""
@@ -278,7 +305,14 @@ class CustodyLog:
         """
         anchors = tuple(anchors)
         stored = self._stored_head()
-        reading = LogReading(anchors, watch)
+        missing = MissingTexts(self.texts)
+
+        def see(entry: Entry) -> None:
+            missing.see(entry)
+            if watch:
+                watch(entry)
+
+        reading = LogReading(anchors, see)
         if stored is not None:
             reading.anchors.append(stored.anchor(self.path, where="the head file beside the log"))
         reading.read(self.path)
@@ -290,6 +324,8 @@ class CustodyLog:
             )
         elif stored is not None and not reading.broken:
             self._check_end(reading)
+        if not reading.broken and (found := missing.message()):
+            reading.error("text_missing", *found)
         return CustodyCheck(
             entries=reading.count,
             valid=not reading.broken,
@@ -301,6 +337,32 @@ class CustodyLog:
         if stored is not None and stored.seq < reading.count:
             message = "The head file is behind the log, as after a killed append; the next append fixes it."
             reading.warn("head_behind", reading.count, message)
+
+    def remove_texts(
+        self, is_private: Callable[[Entry, str], bool], *, actor: str, subject: str, at: datetime
+    ) -> int:
+        """Remove the free texts that `is_private` chooses, given an entry as stored and a text; returns how many entries.
+
+        An entry names the entries that lost their text. Texts without an entry, which a kill left, go too. A removal
+        that was killed is finished by the next call. Raises CustodyError, DestinationError, LockedError.
+        """
+        chosen = texts_to_remove(self._stored_entries(), self.texts, is_private)
+        if chosen:
+            self.append(actor, REMOVED, subject, {"entries": sorted(chosen)}, at)
+        with self._lock(), writing(self.path):
+            for first, named in self._digests_by_file().items():
+                gone = {d for seq, ds in chosen.items() if first_of_file(seq) == first for d in ds}
+                present = self.texts.of_file(first)
+                staying = [one for digest, one in present.items() if digest in named - gone]
+                if len(staying) < len(present):
+                    self.texts.write_file(first, staying)
+        return len(chosen)
+
+    def _digests_by_file(self) -> dict[int, set[str]]:
+        found: dict[int, set[str]] = {}
+        for entry in self._stored_entries():
+            found.setdefault(first_of_file(entry.seq), set()).update(digests_in(entry))
+        return found
 
     def verify_chain(self) -> bool:
         """True when each entry continues the one before, whatever the head file says."""

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException, Path
 from fastapi.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
+from evidence.archive.custody_texts import FreeText
 from evidence.board.claim_pages import AnyUser
 from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo, require
 from evidence.board.permissions import Permission
@@ -80,7 +81,7 @@ def play(user: Taker, sha: Digest) -> Response:
     if kind is None:
         raise HTTPException(404)
     if digest not in user.session.played:
-        user.workspace.record("original_played", record.name, photos=[digest])
+        user.workspace.record("original_played", FreeText(record.name), photos=[digest])
         user.session.played.add(digest)
     return FileResponse(
         place,
@@ -97,7 +98,7 @@ def original(user: Taker, sha: Digest) -> Response:
     digest = _known(user, sha)
     record: Any = user.workspace.catalog.photos.records([digest])[0]
     place = require_original(user.workspace, digest)
-    user.workspace.record("original_taken_out", record.name, photos=[digest])
+    user.workspace.record("original_taken_out", FreeText(record.name), photos=[digest])
     kind = mimetypes.guess_type(record.name)[0] or ""
     media = kind if kind.startswith(("image/", "video/", "audio/")) and "svg" not in kind else ""
     return FileResponse(place, media_type=media or "application/octet-stream", filename=record.name)

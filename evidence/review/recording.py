@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from evidence.analysis.refresh import Refreshed, refresh_days
+from evidence.archive.custody_texts import FreeText
 from evidence.catalog.decisions import Decision
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
@@ -66,7 +67,9 @@ def log_photos(
 ) -> None:
     """Add the change of these photos to the custody log."""
     names = sorted(record.name for record in workspace.catalog.photos.records(digests))
-    workspace.record(action, ", ".join(names[:5]), decision=decision, photos=list(digests), **details)
+    workspace.record(
+        action, FreeText(", ".join(names[:5])), decision=decision, photos=list(digests), **details
+    )
 
 
 def build_outdated_bags(

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from evidence.analysis.refresh import Refreshed, retag
+from evidence.archive.custody_texts import FreeText
 from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError
 from evidence.model import Facet, FacetValue, PhotoRecord, Sha256
@@ -124,7 +125,7 @@ def state_facets(
         for said, group in alike.items():
             workspace.record(
                 "tagged",
-                ", ".join(sorted(names[sha] for sha in group)[:5]),
+                FreeText(", ".join(sorted(names[sha] for sha in group)[:5])),
                 decision=number,
                 photos=group,
                 facets={facet.value: value for facet, value in said},
