@@ -9,7 +9,8 @@ from itertools import islice
 from typing import Any
 
 from evidence.archive.custody import CustodyLog
-from evidence.archive.custody_lines import parse_line
+from evidence.archive.custody_lines import Entry, parse_line
+from evidence.archive.custody_texts import KeptText, TextReader, digests_in, with_texts
 from evidence.archive.heads import SignedHead, fingerprint, parse_head
 from evidence.archive.merkle import (
     TracedFrontier,
@@ -72,6 +73,8 @@ def make_proof(
         "root": signed.head.root,
         "head": json.loads(signed.line()),
     }
+    if texts := _texts_of(log, leaf):
+        proof["texts"] = texts
     if since is not None:
         proof["extends"] = {
             "size": since,
@@ -79,6 +82,14 @@ def make_proof(
             "path": [each.hex() for each in consistency_proof(_first_lines(log, size), since)],
         }
     return proof
+
+
+def _texts_of(log: CustodyLog, leaf: bytes) -> list[dict[str, str]]:
+    """The free texts of an entry that are still beside the log, with their salts."""
+    entry, _ = parse_line(leaf)
+    reader = TextReader(log.texts)
+    found = [reader.kept(entry.seq, digest) for digest in digests_in(entry)] if entry else []
+    return [{"salt": one.salt, "text": one.text} for one in found if one]
 
 
 def _first_lines(log: CustodyLog, count: int) -> Iterator[bytes]:
@@ -93,7 +104,10 @@ def check_proof(content: bytes) -> ProofCheck:
     leaf, root = value["leaf"].encode("utf-8"), bytes.fromhex(value["root"])
     entry, why = parse_line(leaf)
     path = [bytes.fromhex(each) for each in value["path"]]
+    texts = [KeptText(salt=one["salt"], text=one["text"]) for one in value.get("texts", ())]
     troubles = []
+    if {one.digest for one in texts} - set(digests_in(entry) if entry else ()):
+        troubles.append("A text is not one that the entry had.")
     if not verify_inclusion(leaf, value["index"], value["size"], path, root):
         troubles.append("The path does not lead from the entry to the root.")
     if entry is None or entry.seq != value["index"] + 1:
@@ -116,13 +130,17 @@ def check_proof(content: bytes) -> ProofCheck:
     return ProofCheck(
         valid=not troubles,
         troubles=tuple(troubles),
-        entry=json.loads(leaf) if entry else {},
+        entry=_shown(json.loads(leaf), with_texts(entry, texts)) if entry else {},
         entries=value["size"],
         archive=signed.head.archive,
         signed_at=signed.head.time,
         key=fingerprint(signed.key),
         extends=earlier["size"] if earlier else None,
     )
+
+
+def _shown(stored: dict[str, Any], whole: Entry) -> dict[str, Any]:
+    return {**stored, "subject": whole.subject, "details": whole.details}
 
 
 def _parsed(content: bytes) -> dict[str, Any]:
@@ -140,7 +158,9 @@ def _parsed(content: bytes) -> dict[str, Any]:
 
 
 def _is_proof(value: object) -> bool:
-    if not isinstance(value, dict) or not _FIELDS <= value.keys() <= _FIELDS | {"extends"}:
+    if not isinstance(value, dict) or not _FIELDS <= value.keys() <= _FIELDS | {"extends", "texts"}:
+        return False
+    if not _are_texts(value.get("texts", [])):
         return False
     earlier = value.get("extends", {"size": 1, "root": "0" * 64, "path": []})
     return (
@@ -155,6 +175,18 @@ def _is_proof(value: object) -> bool:
         and _is_count(earlier["size"])
         and _are_hashes([earlier["root"]])
         and _are_hashes(earlier["path"])
+    )
+
+
+def _are_texts(texts: object) -> bool:
+    return isinstance(texts, list) and all(
+        isinstance(one, dict)
+        and one.keys() == {"salt", "text"}
+        and all(isinstance(value, str) for value in one.values())
+        and _is_utf8(one["text"])
+        and len(one["salt"]) % 2 == 0
+        and set(one["salt"]) <= set("0123456789abcdef")
+        for one in texts
     )
 
 

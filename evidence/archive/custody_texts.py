@@ -12,7 +12,7 @@ import json
 import os
 import re
 import secrets
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -83,8 +83,8 @@ def _is_text(subject: str) -> bool:
 
 
 def _digest_of(value: Any) -> str | None:
-    if isinstance(value, Mapping) and value.keys() == {_KEY} and isinstance(value[_KEY], str):
-        return value[_KEY]
+    if isinstance(value, Mapping) and value.keys() == {_KEY}:
+        return str(value[_KEY])
     return None
 
 
@@ -98,6 +98,24 @@ def _walk(value: Any) -> Iterator[str]:
     elif isinstance(value, list):
         for one in value:
             yield from _walk(one)
+
+
+def with_texts(entry: Entry, texts: Iterable[KeptText]) -> Entry:
+    """The entry with these texts in place of their digests, and `NO_TEXT` for each other one."""
+    by_digest = {one.digest: one.text for one in texts}
+
+    def put(value: Any) -> Any:
+        digest = _digest_of(value)
+        if digest is not None:
+            return by_digest.get(digest, NO_TEXT)
+        if isinstance(value, Mapping):
+            return {name: put(one) for name, one in value.items()}
+        return [put(one) for one in value] if isinstance(value, list) else value
+
+    subject = entry.subject
+    if _is_text(subject):
+        subject = by_digest.get(subject.removeprefix(_SUBJECT), NO_TEXT)
+    return replace(entry, subject=subject, details=put(entry.details))
 
 
 class TextFiles:
@@ -178,24 +196,10 @@ class TextReader:
 
     def whole(self, entry: Entry) -> Entry:
         """The entry as it was recorded, with `NO_TEXT` for a text that is not there."""
-        if not digests_in(entry):
+        digests = digests_in(entry)
+        if not digests:
             return entry
-        subject = entry.subject
-        if _is_text(subject):
-            subject = self._text(entry.seq, subject.removeprefix(_SUBJECT))
-        return replace(entry, subject=subject, details=self._put(entry.seq, entry.details))
-
-    def _text(self, seq: int, digest: str) -> str:
-        kept = self.kept(seq, digest)
-        return kept.text if kept else NO_TEXT
-
-    def _put(self, seq: int, value: Any) -> Any:
-        digest = _digest_of(value)
-        if digest is not None:
-            return self._text(seq, digest)
-        if isinstance(value, Mapping):
-            return {name: self._put(seq, one) for name, one in value.items()}
-        return [self._put(seq, one) for one in value] if isinstance(value, list) else value
+        return with_texts(entry, [kept for digest in digests if (kept := self.kept(entry.seq, digest))])
 
 
 class MissingTexts:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -84,8 +85,8 @@ def test_the_last_entries_cannot_be_dropped_even_with_the_head_rewritten_to_matc
 
 
 def test_a_log_that_is_gone_is_no_valid_log_and_is_never_begun_anew(houses):
-    for path in (houses / "custody").iterdir():
-        path.unlink()
+    shutil.rmtree(houses / "custody")
+    (houses / "custody").mkdir()
     assert verdict(houses).status == 1
     ran = cli("close", "TC-1001", "--on", "2026-05-20", archive=houses)
     assert ran.status == CustodyError.exit_code

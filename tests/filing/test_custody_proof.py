@@ -81,7 +81,8 @@ def test_a_proof_file_is_checked_without_an_archive(archive, tmp_path):
 
 
 SPOIL = {
-    "another entry": lambda proof: proof.update(leaf=proof["leaf"].replace("suit", "sued")),
+    "another entry": lambda proof: proof.update(leaf=proof["leaf"].replace("hold_placed", "hold_lifted")),
+    "another text": lambda proof: proof["texts"][0].update(text="sued"),
     "another place": lambda proof: proof.update(index=4),
     "another size": lambda proof: proof.update(size=8),
     "a path that is cut": lambda proof: proof["path"].pop(),
