@@ -50,7 +50,7 @@ def copy_in(
     expected: Sha256 | None = None
     if same_size(found.size):
         expected = _hash_on_card(path, found, opener)
-        if known(expected) or has_sound_object(store, expected):
+        if _is_kept(store, expected, known):
             return Copied(found=found, sha256=expected, outcome=Outcome.ALREADY_KEPT)
     handle = opener(path)
     try:
@@ -60,13 +60,13 @@ def copy_in(
         try:
             _check_unchanged(handle, found, before, size)
             _check_same(found, sha256, expected)
-            if known(sha256) or has_sound_object(store, sha256):
+            if _is_kept(store, sha256, known):
                 discard(part)
                 return Copied(found=found, sha256=sha256, outcome=Outcome.ALREADY_KEPT)
             try:
                 final = add_object(part, store, sha256, PurePosixPath(found.card_path).suffix)
             except NameTakenError:  # another intake stored the same bytes at the same moment
-                if not has_sound_object(store, sha256):
+                if not _is_kept(store, sha256, known):
                     raise
                 discard(part)
                 return Copied(found=found, sha256=sha256, outcome=Outcome.ALREADY_KEPT)
@@ -77,6 +77,11 @@ def copy_in(
         handle.close()
     on_step(CopyStep.PUBLISHED, final)
     return Copied(found=found, sha256=sha256, outcome=Outcome.KEPT)
+
+
+def _is_kept(store: Path, sha256: Sha256, known: Callable[[Sha256], bool]) -> bool:
+    """True when the store or the archive holds the bytes, also if another intake files them just now."""
+    return known(sha256) or has_sound_object(store, sha256) or known(sha256)
 
 
 def _inside(source: CardSource, found: Found) -> Path:

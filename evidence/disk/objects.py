@@ -56,7 +56,10 @@ def has_sound_object(store: Path, sha256: Sha256) -> bool:
             if present.is_file() and not present.is_symlink() and _matches(present, sha256):
                 return True
             aside = present.with_name(f"{present.name}.{secrets.token_hex(4)}{DAMAGED}")
-            present.rename(aside)
+            try:
+                present.rename(aside)
+            except FileNotFoundError:  # another process filed it and removed it here
+                continue
             sync_folder(present.parent)
         log.warning("store_copy_damaged sha256=%s moved_to=%s", sha256, aside)
     return False

@@ -293,3 +293,27 @@ def test_a_file_where_the_store_should_be_is_a_destination_error(tmp_path, card)
     with pytest.raises(DestinationError):
         copy_in(open_source(card), found_for(card, PHOTO), tmp_path / "store")
     assert (tmp_path / "store").read_bytes() == b"x"
+
+
+def test_a_file_that_another_intake_files_just_now_is_already_kept(card, store):
+    """The other one moves it out of the store between the two questions of where it is."""
+    source, found = open_source(card), found_for(card, PHOTO)
+    stored = copy_in(source, found, store)
+    filed: list[Path] = []
+
+    def known(sha: Sha256) -> bool:
+        present = find_object(store, sha)
+        if present is None:
+            return True
+        filed.append(present)
+        return False
+
+    def vanishing(size: int) -> bool:
+        return size == found.size
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("evidence.disk.objects._matches", lambda path, _sha: path.unlink() or False)
+        again = copy_in(source, found, store, known=known, same_size=vanishing)
+    assert filed
+    assert again.sha256 == stored.sha256
+    assert again.outcome is Outcome.ALREADY_KEPT
