@@ -92,9 +92,10 @@ def plan_split(workspace: Workspace, read: SplitInput) -> SplitPlan:
         for one in new
     }
     rows = dict(sorted({**read.claims, **added}.items()))
-    devices = _devices(records.values(), read.seen)
+    first = _first_seen(read.seen)
+    devices = _devices(records.values(), first)
     day_photos = [
-        replace(_day_photo(record, read.seen[sha]), device=devices.get(sha, record.device))
+        replace(_day_photo(record, first[sha]), device=devices.get(sha, record.device))
         for sha, record in records.items()
     ]
     plan = plan_day(
@@ -193,14 +194,33 @@ def _late_photos(
     ]
 
 
-def _devices(
-    records: Iterable[PhotoRecord], seen: Mapping[Sha256, Sequence[Sighting]]
-) -> dict[Sha256, DeviceId]:
+def _first_seen(seen: Mapping[Sha256, Sequence[Sighting]]) -> dict[Sha256, Sighting]:
+    """Where each file was first seen.
+
+    A file that an earlier run of the same card could not read is put beside its companions of that run, so that it
+    stays one object with them.
+    """
+    earlier: dict[tuple[str, str], Sighting] = {}
+    for sightings in seen.values():
+        for again in sightings[1:]:
+            if again.card_path == sightings[0].card_path:
+                earlier.setdefault((again.intake, again.object_key), sightings[0])
+    found = {}
+    for sha, sightings in seen.items():
+        first = sightings[0]
+        companion = earlier.get((first.intake, first.object_key))
+        if companion is not None:
+            first = replace(first, intake=companion.intake, object_key=companion.object_key)
+        found[sha] = first
+    return found
+
+
+def _devices(records: Iterable[PhotoRecord], first_seen: Mapping[Sha256, Sighting]) -> dict[Sha256, DeviceId]:
     """The camera of files that name none: that of their companion file, else of most photos in their folder."""
     named: dict[tuple[str, str], Counter[DeviceId]] = defaultdict(Counter)
     nameless = []
     for record in records:
-        first = seen[record.sha256][0]
+        first = first_seen[record.sha256]
         keys = [(first.intake, first.object_key), (first.intake, first.card_path.rpartition("/")[0])]
         if record.facts.make or record.facts.model:
             for key in keys:
@@ -216,8 +236,7 @@ def _day(record: PhotoRecord) -> str:
     return moment.date().isoformat() if moment else ""
 
 
-def _day_photo(record: PhotoRecord, seen: Sequence[Sighting]) -> DayPhoto:
-    first = seen[0]
+def _day_photo(record: PhotoRecord, first: Sighting) -> DayPhoto:
     facts = record.facts
     return DayPhoto(
         sha256=record.sha256,

@@ -186,16 +186,32 @@ class Intakes:
             return [_read_sighting(row) for row in db.execute(query)]
 
     def companions(self, digests: Sequence[Sha256]) -> list[Sha256]:
-        """These files and those that are one object with them on the card where each was first seen."""
+        """These files and those that are one object with them on the card where each was first seen.
+
+        A file that an earlier run of the same card could not read belongs to them too: it was first seen beside them
+        in a later run.
+        """
         found = dict.fromkeys(digests)
-        firsts = {seen[0] for seen in self.sightings(digests).values()}
-        with self._database.transaction() as db:
-            for first in sorted(firsts, key=lambda one: (one.intake, one.card_path)):
-                query = select(t.sighting.c.sha256).where(
-                    t.sighting.c.intake == first.intake, t.sighting.c.object_key == first.object_key
-                )
-                found |= dict.fromkeys(Sha256(sha) for sha in db.execute(query).scalars())
+        with self._database.transaction():
+            for seen in self.sightings(digests).values():
+                found |= dict.fromkeys(self._one_object(seen[0]))
+                for again in seen[1:]:
+                    if again.card_path == seen[0].card_path:
+                        late = self.sightings(self._one_object(again))
+                        found |= dict.fromkeys(sha for sha, its in late.items() if same_object(its[0], again))
         return list(found)
+
+    def _one_object(self, one: Sighting) -> list[Sha256]:
+        query = select(t.sighting.c.sha256).where(
+            t.sighting.c.intake == one.intake, t.sighting.c.object_key == one.object_key
+        )
+        with self._database.transaction() as db:
+            return [Sha256(sha) for sha in db.execute(query.order_by(t.sighting.c.id)).scalars()]
+
+
+def same_object(one: Sighting, other: Sighting) -> bool:
+    """True for two files of one press of the shutter, by their names on one card in one run."""
+    return (one.intake, one.object_key) == (other.intake, other.object_key)
 
 
 def sighting_columns(intake: IntakeId, one: Copied) -> dict[str, Any]:

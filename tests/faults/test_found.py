@@ -141,3 +141,7 @@ def test_a_last_entry_of_the_log_that_a_target_wrote_wrongly_does_not_block_it(h
 
 def test_a_declaration_that_a_target_could_not_read_makes_no_strays(here):
     all_clean(here, trials_at(here, "move", FaultKind.UNREADABLE, "read target/TC-1001_*/bagit.txt"))
+
+
+def test_a_sound_note_that_could_not_be_read_at_first_follows_its_photo(here):
+    all_clean(here, trials_at(here, "intake", FaultKind.UNREADABLE, "read card/DCIM/*/TEST0003.WAV"))
