@@ -1,4 +1,4 @@
-"""Backup targets, which keep copies of bags, behind one interface; here a folder on another disk or on a share."""
+"""Backup targets, which keep copies of bags: a folder on another disk or on a share."""
 
 from __future__ import annotations
 
@@ -10,14 +10,13 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Protocol
 
 import rfc8785
 
 from evidence.archive import places
 from evidence.archive.assembly import Assembled, Damaged, PayloadFile, assemble, known_paths, recorded_digests
 from evidence.archive.bagcheck import WHOLE, BagCheck, PayloadReading, check_bag
-from evidence.archive.bagread import DATA, SHA256_MANIFEST, TAG_MANIFEST, parse_manifest, read_tags
+from evidence.archive.bagread import SHA256_MANIFEST, TAG_MANIFEST, read_tags
 from evidence.archive.bags import list_payload
 from evidence.archive.digest_search import find_digests
 from evidence.archive.exchange import (
@@ -30,8 +29,9 @@ from evidence.archive.exchange import (
     recover_folders,
     remove_folder,
 )
-from evidence.archive.names import fold, why_unsafe
+from evidence.archive.names import why_unsafe
 from evidence.archive.target_folder import mount_point, nested, refuse_link, refuse_links_below
+from evidence.archive.target_payload import kept_files, payload_of
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import free_bytes, ignore_step, replace_file, sync_folder
 from evidence.disk.faults import writing
@@ -63,106 +63,6 @@ class PushResult:
     """Digest of the tag manifest that the copy has now: it stands for every byte of the bag."""
     damaged: tuple[str, ...] = ()
     """Paths below `data/` that could not be copied, because the local file is bad, and are not good at the target."""
-
-
-class Target(Protocol):
-    """A place that keeps copies of bags, named by the bag's folder.
-
-    Every method may raise DestinationError when the place cannot be reached or written.
-    """
-
-    @property
-    def name(self) -> str:
-        """The name in the settings."""
-        ...
-
-    @property
-    def off_computer(self) -> bool:
-        """True when it survives the loss of this computer."""
-        ...
-
-    def place_id(self) -> str:
-        """The physical disk or the service: targets with equal ids are one place."""
-        ...
-
-    def marker_id(self) -> str:
-        """The id of its disk or account: another one has another id. May be empty for an old target."""
-        ...
-
-    def check_ready(self) -> None:
-        """Raise BadInputError or DestinationError unless the place can be used now."""
-        ...
-
-    def recover(self) -> tuple[str, ...]:
-        """Finish or undo what killed runs left; returns the names of the bags."""
-        ...
-
-    def names(self) -> tuple[str, ...]:
-        """Names of the bags there, sorted."""
-        ...
-
-    def listed(self, name: str) -> Mapping[str, Sha256]:
-        """What the manifest of the copy lists, by path below `data/`; nothing without a readable manifest."""
-        ...
-
-    def tag_file(self, name: str, path: str) -> bytes | None:
-        """A tag file of the copy, as it is there; None when it cannot be read."""
-        ...
-
-    def holds(self, name: str, path: str, digest: Sha256) -> bool:
-        """Read a payload file of the copy back; True when it has this digest."""
-        ...
-
-    def put_bag(
-        self,
-        local: Path,
-        name: str,
-        *,
-        recopy: bool = False,
-        keep: Mapping[str, Sha256] | None = None,
-        on_step: OnStep = ignore_step,
-    ) -> PushResult:
-        """Make the copy equal to the local bag; the copy is valid at every instant.
-
-        A killed run is resumed. `recopy` copies every file again, as after a check that found a
-        bad one; a copy whose manifest cannot be read is always copied again. `keep` names payload
-        files that only the copy has and that stay in it, by path below `data/`.
-        """
-        ...
-
-    def fetch_bag(self, name: str, bag: Path, *, on_step: OnStep = ignore_step) -> PushResult:
-        """Restore a copy: make the local bag equal to it, every file verified.
-
-        Every file is copied again. Files that the local bag does not list are kept, see
-        `bags.build_bag`.
-        """
-        ...
-
-    def fetch_file(self, name: str, path: str, dest: Path, expect: Sha256) -> None:
-        """Restore one payload file, by its path below `data/`, to a free name; it has the digest `expect`."""
-        ...
-
-    def check_bag(
-        self,
-        name: str,
-        *,
-        expected: Mapping[str, Sha256] | None = None,
-        reading: PayloadReading = WHOLE,
-    ) -> BagCheck:
-        """Read the copy and compare; see `bagcheck.check_bag`."""
-        ...
-
-    def remove_bag(self, name: str) -> bool:
-        """Remove the copy and everything left of it; False when there was none."""
-        ...
-
-    def find_digests(self, digests: Collection[Sha256]) -> tuple[str, ...]:
-        """Paths at the target whose bytes have one of these digests, sorted; see `digest_search`."""
-        ...
-
-    def free_space(self) -> int | None:
-        """Bytes free, or None where that is unknown."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,9 +158,12 @@ class FolderTarget:
         except (OSError, ValueError) as error:
             raise DestinationError(f"{path} cannot be read: {error}.", "Check the disk.") from error
         if not isinstance(content, dict) or content.get("target") != self.name:
+            other = content.get("target") if isinstance(content, dict) else None
+            owner = f"the backup target {other}" if other else "another program"
             raise BadInputError(
-                f"{self.root} is the folder of another backup target than {self.name}.",
-                "Mount the right disk, or name another: `evidence target replace NAME PATH`.",
+                f"{self.root} is the folder of {owner}, not of {self.name}.",
+                f"Mount the right disk, or correct the name and path of {self.name} in the settings. "
+                "For an empty disk: `evidence target replace NAME PATH`.",
             )
         return str(content.get("id", ""))
 
@@ -271,12 +174,15 @@ class FolderTarget:
     # --- bags ----------------------------------------------------------------------------
 
     def recover(self) -> tuple[str, ...]:
-        """See `Target`; bags that another process is writing are skipped."""
+        """Finish or undo what killed runs left; returns the names of the bags.
+
+        Bags that another process is writing are skipped.
+        """
         self._require_marker()
         return recover_folders(self.root, known_paths)
 
     def names(self) -> tuple[str, ...]:
-        """See `Target`."""
+        """Names of the bags there, sorted."""
         self._require_marker()
         with writing(self.root):
             return tuple(
@@ -290,14 +196,14 @@ class FolderTarget:
             )
 
     def listed(self, name: str) -> Mapping[str, Sha256]:
-        """See `Target`."""
+        """What the manifest of the copy lists, by path below `data/`; nothing without a readable manifest."""
         self._require_marker()
         with contextlib.suppress(BagError):
             return recorded_digests(self._bag_folder(name))
         return {}
 
     def tag_file(self, name: str, path: str) -> bytes | None:
-        """See `Target`."""
+        """A tag file of the copy, as it is there; None when it cannot be read."""
         self._require_marker()
         place = self._bag_folder(name) / path
         refuse_link(place)
@@ -306,7 +212,7 @@ class FolderTarget:
         return None
 
     def holds(self, name: str, path: str, digest: Sha256) -> bool:
-        """See `Target`."""
+        """Read a payload file of the copy back; True when it has this digest."""
         self._require_marker()
         place = self._bag_folder(name) / "data" / path
         try:
@@ -323,7 +229,13 @@ class FolderTarget:
         keep: Mapping[str, Sha256] | None = None,
         on_step: OnStep = ignore_step,
     ) -> PushResult:
-        """See `Target`. On a failure the copy stays as it was.
+        """Make the copy equal to the local bag; the copy is valid at every instant.
+
+        A killed run is resumed. `recopy` copies every file again, as after a check that found a
+        bad one; a copy whose manifest cannot be read is always copied again. `keep` names payload
+        files that only the copy has and that stay in it, by path below `data/`.
+
+        On a failure the copy stays as it was.
 
         A local file that is bad or missing does not stop the others: see `PushResult.damaged`.
         Raises BagError (the local bag cannot be read, or a copy reads back different), BadInputError, DestinationError, LockedError.
@@ -331,9 +243,9 @@ class FolderTarget:
         self.check_ready()
         bag = self._bag_folder(name)
         tags = read_tags(local)
-        payload = _payload_of(local, tags, incomplete=True)
+        payload = payload_of(local, tags, incomplete=True)
         if keep:
-            payload |= _kept_files(bag, payload, keep)
+            payload |= kept_files(bag, payload, keep)
             tags = list_payload(tags, payload)
         refuse_link(self.root / LOCKS)
         with locked(bag):
@@ -357,12 +269,18 @@ class FolderTarget:
         return _push_result(done, payload, tags)
 
     def fetch_bag(self, name: str, bag: Path, *, on_step: OnStep = ignore_step) -> PushResult:
-        """See `Target`. Raises BagError when the copy is damaged; the local bag stays as it was."""
+        """Restore a copy: make the local bag equal to it, every file verified.
+
+        Every file is copied again. Files that the local bag does not list are kept, see
+        `bags.build_bag`.
+
+        Raises BagError when the copy is damaged; the local bag stays as it was.
+        """
         self._require_marker()
         copy = self._bag_folder(name)
         refuse_links_below(copy)
         tags = read_tags(copy)
-        payload = _payload_of(copy, tags)
+        payload = payload_of(copy, tags)
         with locked(bag):
             recover_folder(bag, known_paths)
             done = assemble(
@@ -371,7 +289,10 @@ class FolderTarget:
         return _push_result(done, payload, tags)
 
     def fetch_file(self, name: str, path: str, dest: Path, expect: Sha256) -> None:
-        """See `Target`. Raises BagError when the file is missing, unreadable or altered; nothing is left then."""
+        """Restore one payload file, by its path below `data/`, to a free name; it has the digest `expect`.
+
+        Raises BagError when the file is missing, unreadable or altered; nothing is left then.
+        """
         self._require_marker()
         copy = self._bag_folder(name)
         refuse_links_below(copy)
@@ -398,20 +319,23 @@ class FolderTarget:
         expected: Mapping[str, Sha256] | None = None,
         reading: PayloadReading = WHOLE,
     ) -> BagCheck:
-        """See `Target`. A missing copy is reported, not raised."""
+        """Read the copy and compare; see `bagcheck.check_bag`.
+
+        A missing copy is reported, not raised.
+        """
         self._require_marker()
         bag = self._bag_folder(name)
         return check_bag(bag, expected=expected, reading=reading)
 
     def remove_bag(self, name: str) -> bool:
-        """See `Target`."""
+        """Remove the copy and everything left of it; False when there was none."""
         self.check_ready()
         bag = self._bag_folder(name)
         with locked(bag):
             return remove_folder(bag)
 
     def find_digests(self, digests: Collection[Sha256]) -> tuple[str, ...]:
-        """See `Target`."""
+        """Paths at the target whose bytes have one of these digests, sorted; see `digest_search`."""
         self._require_marker()
         with writing(self.root):
             return find_digests(self.root, digests)
@@ -484,44 +408,3 @@ def _push_result(
         tag_manifest=Sha256(hashlib.sha256(tags[TAG_MANIFEST]).hexdigest()),
         damaged=done.damaged,
     )
-
-
-def _kept_files(
-    bag: Path, payload: Mapping[str, PayloadFile], keep: Mapping[str, Sha256]
-) -> dict[str, PayloadFile]:
-    """The files of the copy that stay in it, under paths that the new payload leaves free. Raises BagError."""
-    taken = {fold(path) for path in payload}
-    kept = {}
-    for path, digest in sorted(keep.items()):
-        source = bag / "data" / path
-        free = path if fold(path) not in taken else f"kept/{digest}/{source.name}"
-        try:
-            kept[free] = PayloadFile(sha256=digest, size=source.lstat().st_size, source=source)
-        except OSError as error:
-            raise BagError(
-                f"{path} is missing from the copy {bag.name} at the target.", "Run `evidence verify`."
-            ) from error
-    return kept
-
-
-def _payload_of(
-    local: Path, tags: Mapping[str, bytes], *, incomplete: bool = False
-) -> dict[str, PayloadFile]:
-    """The payload that the manifest in `tags` lists, with sizes from the files.
-
-    Raises BagError for a missing file, unless the bag may be `incomplete`; its size is then 0.
-    """
-    payload = {}
-    for listed, digest in parse_manifest(tags[SHA256_MANIFEST]).items():
-        source = local / listed
-        try:
-            size = source.lstat().st_size
-        except OSError as error:
-            size = 0
-            if not incomplete:
-                raise BagError(
-                    f"{listed} is missing from the bag {local.name}.",
-                    "Run `evidence repair --all`, then run it again.",
-                ) from error
-        payload[listed.removeprefix(DATA)] = PayloadFile(sha256=digest, size=size, source=source)
-    return payload

@@ -20,23 +20,21 @@ from pathlib import Path
 from typing import Any
 
 from evidence.archive.bagread import SHA256_MANIFEST, parse_manifest
+from evidence.archive.custody import RESTORE
 from evidence.archive.custody_key import ID_FILE, KEY_FILE
-from evidence.archive.custody_proof import LogReading
 from evidence.archive.names import encode_path
 from evidence.archive.targets import MARKER, FolderTarget
 from evidence.disk.durable import discard_replaced, make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
-from evidence.errors import ArchiveOlderError, DestinationError
+from evidence.errors import ArchiveOlderError, CustodyError, DestinationError
 from evidence.filing.custody_heads import head_at, require_head_extended
+from evidence.filing.target_log import AT_TARGET, CUSTODY, read_log
 from evidence.model import Sha256
 from evidence.workspace import SETTINGS, Workspace
 
-AT_TARGET = "archive"
-"""The folder at a target."""
 NEXT_MANIFEST = "manifest-next.txt"
 """The manifest while files are replaced: a file matches this one or the one before."""
-CUSTODY = Path("custody") / "custody.jsonl"
 _PARTS = ("config", "custody", "purges", "learnt")
 _MANY = ("ledgers", "records")
 """Folders with files for each claim or intake."""
@@ -183,11 +181,16 @@ def _log_is_damaged(workspace: Workspace, target: FolderTarget, log: Path) -> bo
     """True for a copy of a log that its own chain refutes: a later state of the archive would be whole.
 
     No later entry refutes the last one. So a copy is damaged too when the newest signed head at the target covers all
-    its entries and this archive's log extends that head.
+    its entries and this archive's log extends that head. Raises CustodyError when the archive's own log is damaged:
+    the copy may then be the only good one.
     """
-    with writing(log):
-        reading = LogReading(())
-        reading.read(log)
+    if read_log(workspace.root / CUSTODY).broken:
+        raise CustodyError(
+            f"The custody log differs from its copy at the backup target {target.name} and is damaged itself, so "
+            "nothing was changed there.",
+            "`evidence custody --verify` says where. " + RESTORE,
+        )
+    reading = read_log(log)
     if reading.broken:
         return True
     require_head_extended(workspace, target)

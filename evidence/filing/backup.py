@@ -9,7 +9,7 @@ from pathlib import Path
 from shlex import quote
 
 from evidence.archive.places import place_id
-from evidence.archive.targets import FolderTarget, PushResult, Target
+from evidence.archive.targets import FolderTarget, PushResult
 from evidence.errors import ArchiveOlderError, BadInputError, BagError, EvidenceError
 from evidence.filing.archive_files import push_archive_files, require_newer_log
 from evidence.filing.bags import bag_folder, file_away, recover_bags
@@ -193,12 +193,12 @@ def _follow(workspace: Workspace, reached: Sequence[FolderTarget]) -> list[Findi
     return troubles
 
 
-def disk_of(target: Target) -> str:
-    """What the catalog calls the disk of a target. Raises as `Target.marker_id`."""
+def disk_of(target: FolderTarget) -> str:
+    """What the catalog calls the disk of a target. Raises as `FolderTarget.marker_id`."""
     return target.marker_id() or target.name
 
 
-def push_released(workspace: Workspace, target: Target, claims: Sequence[ClaimId]) -> list[PushResult]:
+def push_released(workspace: Workspace, target: FolderTarget, claims: Sequence[ClaimId]) -> list[PushResult]:
     """Push some bags to one target, those that receive a photo before those that give it away.
 
     A bag of which nothing releases a file is left as it is. Raises EvidenceError.
@@ -207,7 +207,7 @@ def push_released(workspace: Workspace, target: Target, claims: Sequence[ClaimId
 
 
 def _push_all(
-    workspace: Workspace, target: Target, claims: Sequence[ClaimId], progress: Progress
+    workspace: Workspace, target: FolderTarget, claims: Sequence[ClaimId], progress: Progress
 ) -> tuple[list[PushResult], list[Finding]]:
     """Push these bags to one target; returns what each push did, and the bags that were left as they are."""
     what = f"Backing up to {target.name}"
@@ -240,7 +240,7 @@ def _push_all(
 
 
 def _push_cycle(
-    workspace: Workspace, target: Target, held_back: Mapping[ClaimId, Mapping[str, Sha256]]
+    workspace: Workspace, target: FolderTarget, held_back: Mapping[ClaimId, Mapping[str, Sha256]]
 ) -> bool:
     """Push bags that exchange photos, and keep those photos in both; False when there are none.
 
@@ -262,7 +262,7 @@ def _push_cycle(
 
 
 def _push(
-    workspace: Workspace, target: Target, claim: ClaimId, *, keep: Mapping[str, Sha256] | None = None
+    workspace: Workspace, target: FolderTarget, claim: ClaimId, *, keep: Mapping[str, Sha256] | None = None
 ) -> PushResult:
     """Make the target's copy of one bag equal to the bag, and record what was verified."""
     bag = bag_folder(workspace, claim)
@@ -287,7 +287,7 @@ def _push(
     return pushed
 
 
-def _damaged(workspace: Workspace, target: Target, claim: ClaimId, pushed: PushResult) -> list[Finding]:
+def _damaged(workspace: Workspace, target: FolderTarget, claim: ClaimId, pushed: PushResult) -> list[Finding]:
     """Record the originals that the target does not have because the archive's file is bad; a finding for each."""
     at = {path: sha for sha, path in workspace.catalog.keeping.payload(claim).items()}
     bad = {path: at[path] for path in pushed.damaged if path in at}
@@ -305,11 +305,13 @@ def _damaged(workspace: Workspace, target: Target, claim: ClaimId, pushed: PushR
     ]
 
 
-def _not_backed_up(target: Target, trouble: EvidenceError) -> Finding:
+def _not_backed_up(target: FolderTarget, trouble: EvidenceError) -> Finding:
     return Finding(code="bag_not_backed_up", message=str(trouble), subject=target.name)
 
 
-def _left_alone(workspace: Workspace, target: Target, claim: ClaimId, files: Mapping[str, Sha256]) -> Finding:
+def _left_alone(
+    workspace: Workspace, target: FolderTarget, claim: ClaimId, files: Mapping[str, Sha256]
+) -> Finding:
     """The finding for a copy that holds originals which this archive neither has nor purged."""
     return Finding(
         code="unreleased",

@@ -7,20 +7,20 @@ from dataclasses import replace
 
 from evidence.archive.bagcheck import BagCheck
 from evidence.archive.places import place_id
-from evidence.archive.targets import Target
+from evidence.archive.targets import FolderTarget
 from evidence.catalog.keeping import CopyRow
 from evidence.model import ClaimId, Sha256
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import Workspace
 
 
-def place_name(target: Target | None) -> str:
+def place_name(target: FolderTarget | None) -> str:
     """What the catalog calls a target, or the archive itself for None."""
     return target.name if target else ARCHIVE_PLACE
 
 
 def verified_copies(
-    workspace: Workspace, target: Target | None, claim: ClaimId, digests: Sequence[Sha256]
+    workspace: Workspace, target: FolderTarget | None, claim: ClaimId, digests: Sequence[Sha256]
 ) -> list[CopyRow]:
     """Rows which say that these originals were read back and matched now, at the target or in the archive."""
     now = workspace.now()
@@ -39,7 +39,7 @@ def verified_copies(
 
 
 def bad_copies(
-    workspace: Workspace, target: Target | None, claim: ClaimId, digests: Sequence[Sha256]
+    workspace: Workspace, target: FolderTarget | None, claim: ClaimId, digests: Sequence[Sha256]
 ) -> list[CopyRow]:
     """Rows which say that these originals are altered, unreadable or missing, at the target or in the archive."""
     rows = verified_copies(workspace, target, claim, digests)
@@ -58,7 +58,7 @@ def known_bad(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:
 
 def record_check(
     workspace: Workspace,
-    target: Target | None,
+    target: FolderTarget | None,
     claim: ClaimId,
     check: BagCheck,
     payload: Mapping[Sha256, str],
@@ -91,7 +91,7 @@ def record_check(
 
 
 def _not_copied_yet(
-    workspace: Workspace, target: Target | None, claim: ClaimId, digests: Sequence[Sha256]
+    workspace: Workspace, target: FolderTarget | None, claim: ClaimId, digests: Sequence[Sha256]
 ) -> list[Sha256]:
     """Those of these originals that came into the bag here and that no backup has copied to this target's bag yet."""
     if target is None:

@@ -11,6 +11,7 @@ from evidence.archive.custody_key import archive_key, kept_id
 from evidence.archive.heads import SignedHead, later_head, newest_head, sign_head, write_head
 from evidence.archive.targets import FolderTarget
 from evidence.errors import ArchiveOlderError, CustodyError, EvidenceError
+from evidence.filing.target_log import bring_back
 from evidence.model import Finding
 from evidence.workspace import Workspace
 
@@ -47,7 +48,7 @@ def require_head_extended(workspace: Workspace, target: FolderTarget) -> None:
             f"This archive is older than the backup target {target.name}, or its custody log was cut: the target has "
             f"a head of {later.head.size} entries, signed {later.head.time}; the log here ends at entry "
             f"{workspace.custody.head().seq} or continues differently. Nothing was changed there.",
-            "`evidence custody --verify` says where. Bring the later state back with `evidence restore TARGET DIR`.",
+            "`evidence custody --verify` says where. " + bring_back(target, later.head.size),
         )
 
 

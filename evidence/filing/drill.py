@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evidence.archive.bagcheck import check_bag
-from evidence.archive.targets import FolderTarget, Target
+from evidence.archive.targets import FolderTarget
 from evidence.catalog.originals import Original
 from evidence.catalog.read_backs import KeptCopy
 from evidence.disk.durable import free_bytes
@@ -159,11 +159,11 @@ def _drill_target(
     )
 
 
-def _nothing(target: Target, why: Finding) -> TargetDrill:
+def _nothing(target: FolderTarget, why: Finding) -> TargetDrill:
     return TargetDrill(target=target.name, files=0, octets=0, claims=(), failures=(why,))
 
 
-def _failure(target: Target, copy: KeptCopy, code: str, message: str) -> Finding:
+def _failure(target: FolderTarget, copy: KeptCopy, code: str, message: str) -> Finding:
     return Finding(
         code=code, message=message, subject=f"{target.name}: {copy.claim or 'unassigned'}: {copy.path}"
     )
@@ -172,7 +172,7 @@ def _failure(target: Target, copy: KeptCopy, code: str, message: str) -> Finding
 # --- the sample --------------------------------------------------------------------------
 
 
-def _chosen(workspace: Workspace, target: Target, sample: Sample) -> list[KeptCopy]:
+def _chosen(workspace: Workspace, target: FolderTarget, sample: Sample) -> list[KeptCopy]:
     read_backs = workspace.catalog.read_backs
     rank = _ranked_by(sample.seed)
     if sample.claims is None:
@@ -246,7 +246,7 @@ def _restore_claim(
 
 
 def _record_copies(
-    workspace: Workspace, target: Target, chosen: Sequence[KeptCopy], places: dict[Sha256, Path]
+    workspace: Workspace, target: FolderTarget, chosen: Sequence[KeptCopy], places: dict[Sha256, Path]
 ) -> None:
     """A drill reads copies back, so it counts as reading them back."""
     keeping = workspace.catalog.keeping
@@ -261,7 +261,7 @@ def _record_copies(
 
 
 def _pictures_that_do_not_open(
-    workspace: Workspace, target: Target, chosen: Sequence[KeptCopy], places: dict[Sha256, Path]
+    workspace: Workspace, target: FolderTarget, chosen: Sequence[KeptCopy], places: dict[Sha256, Path]
 ) -> list[Finding]:
     """Restored pictures that do not open, or not whole, and that did at the intake."""
     photos = workspace.catalog.photos

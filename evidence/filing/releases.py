@@ -12,11 +12,12 @@ from evidence.archive.custody import Anchor
 from evidence.archive.custody_key import kept_id
 from evidence.archive.heads import newest_head
 from evidence.archive.names import SIDECAR
-from evidence.archive.targets import FolderTarget, Target
+from evidence.archive.targets import FolderTarget
 from evidence.errors import ArchiveOlderError, EvidenceError
 from evidence.filing.bags import bag_folder
 from evidence.filing.custody_heads import require_head_extended
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD
+from evidence.filing.target_log import bring_back
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.retention.plans import load_plan
 from evidence.workspace import Workspace
@@ -34,7 +35,7 @@ def require_current(workspace: Workspace, target: FolderTarget) -> None:
         require_current_bags(workspace, target, target.names())
 
 
-def require_current_bags(workspace: Workspace, target: Target, bags: Iterable[str]) -> None:
+def require_current_bags(workspace: Workspace, target: FolderTarget, bags: Iterable[str]) -> None:
     """Raise ArchiveOlderError when one of these bags at the target notes a custody log that ours does not continue."""
     noted = [_noted_head(target.tag_file(name, CLAIM_RECORD)) for name in bags]
     beyond = [note.seq for note in noted if note and not workspace.custody.extends(note)]
@@ -43,11 +44,11 @@ def require_current_bags(workspace: Workspace, target: Target, bags: Iterable[st
             f"This archive is older than the backup target {target.name}, or its custody log was cut: a bag there "
             f"has seen entry {max(beyond)}, the log here ends at {workspace.custody.head().seq} or continues "
             f"differently. Nothing was changed there.",
-            "Bring the later state back into a new folder with `evidence restore TARGET DIR`, and go on with it.",
+            bring_back(target, max(beyond)),
         )
 
 
-def unreleased(workspace: Workspace, target: Target, claim: ClaimId) -> dict[str, Sha256]:
+def unreleased(workspace: Workspace, target: FolderTarget, claim: ClaimId) -> dict[str, Sha256]:
     """Originals of the claim's copy at the target that a push would remove and that nothing releases.
 
     A file is released when another bag at that target holds the same bytes, read back now, or when it was
@@ -61,7 +62,7 @@ def unreleased(workspace: Workspace, target: Target, claim: ClaimId) -> dict[str
     return _not_released(workspace, target, claim, leaving)
 
 
-def remove_purged(workspace: Workspace, target: Target) -> list[Finding]:
+def remove_purged(workspace: Workspace, target: FolderTarget) -> list[Finding]:
     """Remove the bags of purged claims at a target, which an older image of its disk brought back.
 
     A bag that holds an original which was neither purged nor stands in another bag there is left as it is and
@@ -93,7 +94,7 @@ def remove_purged(workspace: Workspace, target: Target) -> list[Finding]:
 
 
 def _not_released(
-    workspace: Workspace, target: Target, claim: ClaimId, files: Mapping[str, Sha256]
+    workspace: Workspace, target: FolderTarget, claim: ClaimId, files: Mapping[str, Sha256]
 ) -> dict[str, Sha256]:
     """Those files of a claim's copy that neither a purge nor another bag at the target releases."""
     if not files:
@@ -123,7 +124,7 @@ def _purged_photos(workspace: Workspace) -> set[Sha256]:
     return photos - workspace.catalog.photos.known(sorted(photos))
 
 
-def originals_at(target: Target, name: str) -> dict[str, Sha256]:
+def originals_at(target: FolderTarget, name: str) -> dict[str, Sha256]:
     """The originals that the manifest of a copy lists: its payload without the sidecars that the archive made."""
     listed = target.listed(name)
     recorded = _recorded_originals(target.tag_file(name, PHOTO_RECORD))
@@ -142,7 +143,7 @@ def receivers(workspace: Workspace, claim: ClaimId, photos: Iterable[Sha256]) ->
     return {other for places in held.values() for other, _ in places if other != claim}
 
 
-def is_in_another_bag(workspace: Workspace, target: Target, claim: ClaimId, sha: Sha256) -> bool:
+def is_in_another_bag(workspace: Workspace, target: FolderTarget, claim: ClaimId, sha: Sha256) -> bool:
     """True when another bag at the target holds the photo, read back now."""
     for other, path in workspace.catalog.keeping.held_in([sha]).get(sha, ()):
         if other != claim and target.holds(bag_folder(workspace, other).name, path, sha):

@@ -8,12 +8,14 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from shlex import quote
 
 from evidence.archive.assembly import sync_tree
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_sound_tags, read_tags
 from evidence.archive.custody import CustodyLog
-from evidence.archive.custody_key import archive_key, replace_key
+from evidence.archive.custody_key import archive_key, kept_id, replace_key
 from evidence.archive.exchange import remove_tree
+from evidence.archive.heads import newest_head
 from evidence.archive.names import fold, why_unsafe
 from evidence.archive.targets import MARKER
 from evidence.disk.copying import copy_file
@@ -21,11 +23,12 @@ from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
-from evidence.filing.archive_files import AT_TARGET, CUSTODY, list_archive_files
+from evidence.filing.archive_files import list_archive_files
 from evidence.filing.bag_records import read_bag_records, usable_tags
 from evidence.filing.bags import NOT_A_BAG, bag_folder, tags_from_catalog
 from evidence.filing.rebuild import RebuildReport, rebuild
 from evidence.filing.records import CLAIM_RECORD
+from evidence.filing.target_log import AT_TARGET, CUSTODY, entries_at
 from evidence.model import Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import default_text, load_settings
@@ -110,6 +113,7 @@ def restore(
     for bag in _each_bag(target, progress):
         _restore_bag(target / bag, into / bag if bag == TRAY else into / "claims" / bag, back)
     _restore_archive_files(target / AT_TARGET, into, back)
+    _find_lost_entries(target, into, back)
     _require_log_and_settings(into, back, actor=name, now=now)
     report = rebuild(into, actor=name, now=now, progress=progress, arrived=True)
     with Workspace(into, actor=name, now=now) as workspace:
@@ -392,12 +396,33 @@ def _restore_log(source: Path, dest: Path, back: _Progressing) -> None:
         back.findings += verdict.findings
 
 
+def _find_lost_entries(target: Path, into: Path, back: _Progressing) -> None:
+    """Find that the target lost its custody log, or the log's last entries: its own signed head names more."""
+    there, archive = entries_at(target), kept_id(into)
+    newest = newest_head(target, archive) if archive else None
+    entries = newest.head.size if newest else 0
+    if there and entries <= there:
+        return
+    found = (
+        f"ends at entry {there}, and the newest signed head there is of {entries} entries. Entries are lost"
+        if there
+        else "is lost. A new one was begun"
+    )
+    back.add_finding(
+        "log_missing" if not there else "log_older",
+        str(CUSTODY),
+        f"The custody log at the target {found}. If another target has the whole log, restore from that one instead. "
+        "If none has it: the photos are whole, but `evidence custody --verify` reports what is lost of the log for as "
+        "long as bags and heads name it. To back up again, keep this disk as it is and use an empty one in its place: "
+        f"`evidence target replace {quote(_name_of(target))} PATH`, then `evidence backup`.",
+    )
+
+
 def _require_log_and_settings(
     into: Path, back: _Progressing, *, actor: str, now: Callable[[], datetime]
 ) -> None:
     """Give the archive default settings and a new log where the target had none."""
     if not (into / CUSTODY).exists():
-        back.add_finding("log_missing", str(CUSTODY), "The target holds no custody log; a new one was begun.")
         log = CustodyLog(into / CUSTODY)
         log.head_path.unlink(missing_ok=True)  # it is the end of the log that is lost
         log.append(actor=actor, action="archive_made", subject=into.absolute().name, details={}, at=now())

@@ -16,7 +16,7 @@ from evidence.archive import exchange, places, targets
 from evidence.archive.bagcheck import PayloadReading
 from evidence.archive.bagread import read_manifest
 from evidence.archive.bags import build_bag, recover
-from evidence.archive.targets import MARKER, FolderTarget, Target
+from evidence.archive.targets import MARKER, FolderTarget
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
 
@@ -56,7 +56,7 @@ def visible(root: Path) -> list[str]:
     return sorted(p.name for p in root.iterdir() if p.name not in {".locks", MARKER})
 
 
-def test_a_bag_is_copied_proved_and_byte_for_byte_the_same(target: Target, local):
+def test_a_bag_is_copied_proved_and_byte_for_byte_the_same(target: FolderTarget, local):
     pushed = target.put_bag(local, "HT-1001")
     copy = target.root / "HT-1001"
     assert (pushed.copied, pushed.unchanged, pushed.removed) == (3, 0, 0)
@@ -247,7 +247,7 @@ def test_a_disk_that_is_not_mounted_is_noticed_and_nothing_is_written_in_its_pla
 
 def test_the_wrong_disk_is_noticed(target, local):
     other = FolderTarget(name="truck", root=target.root, off_computer=False)
-    with pytest.raises(BadInputError, match="another backup target"):
+    with pytest.raises(BadInputError, match="the backup target office, not of truck"):
         other.put_bag(local, "HT-1001")
     with pytest.raises(BadInputError, match="another backup target"):
         other.prepare()

@@ -13,7 +13,7 @@ from support_intake import at_home, bags_of, filed, with_target
 
 from evidence.archive.custody_key import KEY_FILE
 from evidence.catalog.pushes import files_changed
-from evidence.filing.archive_files import AT_TARGET
+from evidence.filing.target_log import AT_TARGET
 from evidence.workspace import Workspace
 
 
