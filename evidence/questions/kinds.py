@@ -107,7 +107,7 @@ class StayQuestion:
     photos: tuple[Sha256, ...]
     """In shooting order."""
     proposed: Sha256
-    """The sharpest."""
+    """The sharpest of those that a required shot counts, else of all."""
 
     @property
     def key(self) -> str:

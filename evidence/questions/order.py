@@ -159,6 +159,7 @@ def stay_questions(case: ReviewCase) -> list[StayQuestion]:
     groups: dict[Sha256, list[PhotoRecord]] = defaultdict(list)
     for record in shown:
         groups[group[record.sha256]].append(record)
+    counted = {sha for item in case.report.met for sha in item.photos}
     found = []
     for members in groups.values():
         open_ones = [record for record in members if record.sha256 not in case.compared]
@@ -166,7 +167,7 @@ def stay_questions(case: ReviewCase) -> list[StayQuestion]:
             continue
         question = StayQuestion(
             photos=tuple(record.sha256 for record in members),
-            proposed=max(members, key=_sharpness).sha256,
+            proposed=max(members, key=lambda one: (one.sha256 in counted, *_sharpness(one))).sha256,
         )
         if question.key not in case.passed:
             found.append(question)

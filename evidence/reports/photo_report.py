@@ -7,6 +7,7 @@ from datetime import UTC
 from pathlib import Path
 
 from evidence.analysis import coverage as covering
+from evidence.analysis.left_out import left_out_of_report, without_left_out
 from evidence.catalog.decisions import ReviewDecision, Sign
 from evidence.filing.custody_heads import head_text
 from evidence.filing.originals import find_original
@@ -27,12 +28,16 @@ def photo_report(workspace: Workspace, claim: str, out: Path, *, per_page: int =
     number = known_claim(workspace, claim)
     row = workspace.catalog.claims.get(number)
     assert row is not None
-    records = tuple(workspace.catalog.photos.of_claim(number))
+    records, coverage = without_left_out(
+        workspace.catalog.photos.of_claim(number),
+        covering.coverage_of(workspace, number),
+        left_out_of_report(workspace, number),
+    )
     written = write_report(
         ReportContent(
             claim=row.claim,
             records=records,
-            coverage=covering.coverage_of(workspace, number),
+            coverage=coverage,
             vocabulary=workspace.vocabulary,
             pictures=PictureSource(
                 thumbs=workspace.thumbs,

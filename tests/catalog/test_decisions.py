@@ -163,7 +163,9 @@ def test_data_of_no_known_decision_is_refused_instead_of_losing_a_part_of_it(kin
 
 def test_the_groups_hold_the_kinds_that_may_be_undone_and_those_that_may_not():
     assert d.kinds_of(d.SplitCorrection) == ["cut", "join", "move", "name", "shift"]
-    assert d.kinds_of(d.Correction) == ["cut", "join", "move", "name", "shift", "tag", "waive"]
+    assert d.kinds_of(d.Correction) == [
+        "caption", "cut", "join", "leave_out", "move", "name", "shift", "tag", "waive",
+    ]  # fmt: skip
     assert d.kinds_of(d.ReviewDecision) == ["return", "sign", "take_back"]
     assert d.kinds_of(d.Closure) == ["closed", "reopened"]
     assert d.kinds_of(d.Decision) == sorted(d.KINDS)

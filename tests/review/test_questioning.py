@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from support_board import facet_value, put_claim, put_photos
 
-from evidence.analysis.left_out import left_out_of_report
+from evidence.analysis.coverage import coverage_of
+from evidence.analysis.left_out import left_out_of_report, without_left_out
 from evidence.catalog.decisions import Move, Name, Tag
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, Facet
@@ -158,3 +159,15 @@ def test_the_answer_about_a_house_is_a_decision_about_all_its_photos(workspace, 
     rows = workspace.catalog.claims.decisions(Name if to else Move)
     assert [(row.number, set(row.decision.photos)) for row in rows] == [(number, set(run))]
     assert not [one for one in workspace.catalog.photos.records(run) if one.to_confirm and one.claim == BD1]
+
+
+def test_a_report_leaves_out_what_was_left_out_but_never_the_only_proof(workspace):
+    put_claim(workspace, "BD-1")
+    four = put_photos(workspace, "BD-1", 4, tags=FOUR)
+    more = put_photos(workspace, "BD-1", 1, name="MORE", tags={0: FOUR[0]})
+    records = workspace.catalog.photos.of_claim(BD1)
+    coverage = coverage_of(workspace, BD1)
+    shown, report = without_left_out(records, coverage, {more[0], four[3]})
+    assert {one.sha256 for one in shown} == set(four), "the only photo of the left side stays"
+    assert {item.face: item.photos for item in report.met}["front"] == (four[0],)
+    assert without_left_out(records, coverage, ()) == (tuple(records), coverage)
