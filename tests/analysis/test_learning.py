@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from collections import defaultdict
 from dataclasses import replace
 
@@ -164,6 +166,25 @@ def test_nobody_states_guesses_unasked_and_json_alone_only_shows_them(taught):
     photos = cli("photos", GUESSED, "--json", archive=taught).data
     waiting = {(one["sha256"], one["facet"]) for one in shown["states"]}
     assert not [p for p in photos for facet in p["stated"] if (p["sha256"], facet) in waiting]
+
+
+class Terminal(io.StringIO):
+    """A terminal on which somebody has typed an answer."""
+
+    def isatty(self):
+        return True
+
+
+def test_on_a_terminal_it_asks_and_only_a_yes_states(taught, monkeypatch):
+    monkeypatch.setattr(sys, "stdin", Terminal("n\n"))
+    asked = cli("confirm", GUESSED, "--above", "0.6", archive=taught)
+    assert asked.status == 0
+    assert "in your name?" in asked.out
+    assert "0 guesses confirmed" in asked.out
+    monkeypatch.setattr(sys, "stdin", Terminal("y\n"))
+    done = cli("confirm", GUESSED, "--above", "0.6", archive=taught)
+    assert "undo it with `evidence undo`" in done.out
+    assert cli("undo", archive=taught).status == 0
 
 
 def test_tags_shows_guesses_with_their_reasons_and_what_is_stated_only_when_asked(taught):
