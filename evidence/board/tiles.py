@@ -85,7 +85,9 @@ class TileStore:
     def _make(self, sha: Sha256) -> TilesInfo:
         record = self._workspace.catalog.photos.records([sha])[0]
         original = find_original(self._workspace, sha)
-        if record.kind not in PICTURE_KINDS or original is None:
+        if record.kind not in PICTURE_KINDS:
+            return _none("This file is not a photo.")
+        if original is None:
             return _none("The original of this photo is not in the archive's folder.")
         made = self._process.tiles(
             TileRequest(

@@ -268,5 +268,5 @@ def test_confirming_several_photos_shows_first_what_would_be_stated(review, boar
     page.keyboard.press("y")
     page.wait_for_selector("#confirm-dialog[open]")
     page.keyboard.press("y")
-    page.wait_for_function("() => document.getElementById('panel').dataset.waiting === '0'")
+    page.wait_for_selector(f'[data-sha="{shas[2]}"] .pill.stated.f-face')
     assert [stated(workspace, sha) for sha in shas] == [{"face": "left"}, {}, {"face": "back"}]
