@@ -139,7 +139,7 @@ def would_confirm(
                     "name": one.record.name,
                     "values": [
                         f"{view_models.value_words(workspace.vocabulary, facet, value.value)}, "
-                        f"guess {view_models.guess_percent(value.confidence)} %"
+                        f"guess {view_models.with_percent(view_models.guess_percent(value.confidence))}"
                         for facet, value in one.parts.states.items()
                     ],
                 }

@@ -67,6 +67,7 @@ def _templates() -> Environment:
     environment.filters["clock"] = view_models.clock
     environment.filters["percent"] = view_models.percent
     environment.filters["guess_percent"] = view_models.guess_percent
+    environment.filters["with_percent"] = view_models.with_percent
     return environment
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evidence.board.keys import FACET_KEYS
-from evidence.board.view_models import TagChoice, guess_percent, tag_choices, value_words
+from evidence.board.view_models import TagChoice, guess_percent, tag_choices, value_words, with_percent
 from evidence.coverage.report import Item
 from evidence.coverage.shots import ShotList
 from evidence.model import Condition, Face, Facet, PhotoRecord, Role
@@ -107,7 +107,7 @@ def _facet_form(one: AskedFacet, known: dict[str, list[TagChoice]], vocabulary: 
         proposed=one.proposed or "",
         guess=""
         if one.guess is None
-        else f"{value_words(vocabulary, one.facet, one.guess.value)}, {guess_percent(one.guess.confidence)} %",
+        else f"{value_words(vocabulary, one.facet, one.guess.value)}, {with_percent(guess_percent(one.guess.confidence))}",
         reason=one.guess.reason if one.guess else "",
     )
 

@@ -63,7 +63,11 @@ class Pill:
     @property
     def text(self) -> str:
         """The text of the pill; a guess is marked as one."""
-        return self.words if self.guess_percent is None else f"{self.words}? guess {self.guess_percent} %"
+        return (
+            self.words
+            if self.guess_percent is None
+            else f"{self.words}? guess {with_percent(self.guess_percent)}"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +100,11 @@ class Tile:
 def percent(share: float) -> int:
     """A probability in whole percent; 100 only when it is 1."""
     return 100 if share >= 1 else min(99, round(share * 100))
+
+
+def with_percent(number: int) -> str:
+    """`99 %` with a space at which no line breaks."""
+    return f"{number}\u00a0%"
 
 
 def guess_percent(share: float) -> int:

@@ -153,6 +153,13 @@ class Claims:
                 .values(**values, version=t.claim.c.version + 1)
             )
 
+    def drop(self, claim: ClaimId) -> None:
+        """Delete a claim that has no photos and about which nothing was decided."""
+        with self._database.transaction() as db:
+            self._changed(claim)
+            for table in (t.tally, t.claim):
+                db.execute(delete(table).where(table.c.claim == claim))
+
     # --- holds ---
 
     def place_hold(self, claim: ClaimId, *, reason: str, by: str, at: datetime) -> int:

@@ -23,13 +23,14 @@ from evidence.cli.common import (
     stderr_console,
     table,
 )
-from evidence.errors import EvidenceError, counted
+from evidence.errors import BadInputError, EvidenceError, counted
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from evidence.intake.pipeline import IntakeReport
     from evidence.reports import views
+    from evidence.workspace import Workspace
 
 REFUSED_SHOWN = 5
 """Refused files listed on the terminal; `--json` and the ledger list all."""
@@ -62,12 +63,21 @@ def init(
 
 
 def load(
-    file: Annotated[Path, typer.Argument(metavar="FILE.csv")],
+    file: Annotated[Path | None, typer.Argument(metavar="FILE.csv", show_default=False)] = None,
+    remove: Annotated[
+        str | None,
+        typer.Option(
+            "--remove",
+            metavar="CLAIM",
+            help="Instead, remove a claim without photos that was loaded by mistake.",
+            show_default=False,
+        ),
+    ] = None,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Load claims from a CSV file.
+    """Load claims from a CSV file, or remove one that was loaded by mistake.
 
     Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, stories,
     policy_number, carrier, adjuster, inspector, inspection_start, inspection_end (local times, such as
@@ -75,7 +85,12 @@ def load(
     """
     from evidence.office import assignments
 
+    if (file is None) == (remove is None):
+        raise BadInputError("Give either a file or --remove.", "evidence assignments FILE.csv loads claims.")
     with opened(archive, actor) as here:
+        if file is None:
+            _remove(here, remove or "", as_json)
+            return
         loaded = assignments.load_assignments(here, file)
     emit(
         as_json,
@@ -85,6 +100,15 @@ def load(
             *(f"  line {row.line}: {row.claim}: {row.reason}" for row in loaded.refused),
         ],
     )
+
+
+def _remove(here: Workspace, claim: str, as_json: bool) -> None:
+    from evidence.lookup import known_claim
+    from evidence.office import assignments
+
+    number = known_claim(here, claim)
+    assignments.remove_assignment(here, number)
+    emit(as_json, {"removed": number}, lambda: [f"Claim {number} is removed from the list of claims."])
 
 
 def sheets(

@@ -1,4 +1,7 @@
-"""Load the office's list of claims from a CSV file: all of it, or nothing when a line is wrong."""
+"""Load the office's list of claims from a CSV file, and remove a claim that was loaded by mistake.
+
+A list is loaded whole, or not at all when a line is wrong.
+"""
 
 from __future__ import annotations
 
@@ -12,10 +15,12 @@ from datetime import date, datetime
 from pathlib import Path
 
 from evidence.catalog.claims import PARTIES
-from evidence.errors import BadInputError
+from evidence.catalog.decisions import Decision, SplitCorrection
+from evidence.errors import BadInputError, counted
 from evidence.filing.bags import file_away
-from evidence.lookup import UNASSIGNED
+from evidence.lookup import UNASSIGNED, require_claim
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
+from evidence.office.retention import facts_of
 from evidence.workspace import Workspace
 
 COLUMNS = (
@@ -71,6 +76,42 @@ def load_assignments(workspace: Workspace, path: Path) -> LoadResult:
         with workspace.locked():
             file_away(workspace, wait=False)  # updates the records in the bags
     return LoadResult(added=added, updated=updated, refused=refused)
+
+
+def remove_assignment(workspace: Workspace, claim: ClaimId) -> None:
+    """Remove a claim that was loaded by mistake; the custody log keeps that it was there.
+
+    Raises BadInputError when it is unknown or purged, has photos or a hold, or anything was decided about it.
+    """
+    with workspace.locked(), workspace.catalog.transaction():
+        if why := why_not_removed(workspace, claim):
+            raise BadInputError(
+                f"Claim {claim} cannot be removed: {why}.", "Only a claim loaded by mistake can be removed."
+            )
+        workspace.record("assignment_removed", claim)
+        workspace.catalog.claims.drop(claim)
+
+
+def why_not_removed(workspace: Workspace, claim: ClaimId) -> str:
+    """What keeps the claim from being removed, in words; empty when nothing does. Raises BadInputError for an unknown one."""
+    require_claim(workspace, claim)
+    catalog = workspace.catalog
+    files = len(set(catalog.keeping.payload(claim)) | {one.sha256 for one in catalog.photos.of_claim(claim)})
+    if files:
+        return f"it has {counted(files, 'photo or other file', 'photos or other files')}"
+    if claim in catalog.keeping.bags():
+        return "it has a bag"
+    if facts_of(workspace, claim).holds:
+        return "it is held"
+    if catalog.claims.decisions(Decision, claim=claim, in_force_only=False):
+        return "people have decided about it; its history shows what"
+    return "photos were once placed in it" if _was_placed_in(workspace, claim) else ""
+
+
+def _was_placed_in(workspace: Workspace, claim: ClaimId) -> bool:
+    """True when a correction of the split names the claim: the next split would place photos in it."""
+    corrections = workspace.catalog.claims.decisions(SplitCorrection)
+    return any(claim in one.decision.assigns().values() for one in corrections)
 
 
 def read_assignments(path: Path) -> dict[int, Claim]:

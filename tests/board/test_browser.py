@@ -47,7 +47,7 @@ def test_a_reviewer_works_through_a_claim_by_keyboard(log_in, board, workspace, 
     # the link leads to the photo behind it, which has the focus; one key confirms it
     press(page, "Enter")
     page.wait_for_selector("#grid .tile")
-    assert pills(page, photos[3]) == ["left? guess 90 %", "elevation? guess 84 %"]
+    assert pills(page, photos[3]) == ["left? guess 90\u00a0%", "elevation? guess 84\u00a0%"]
     press(page, "y")
     page.wait_for_selector(f'[data-sha="{photos[3]}"] .pill.stated.f-face')
     settled(page)
@@ -277,6 +277,41 @@ def test_axe_finds_nothing_serious_on_any_page_at_three_widths(log_in, board, fu
     page.goto(board.url + "/login")
     check("/login")
     assert found == []
+
+
+PLACEHOLDER_WIDTH = """() => {
+    const input = document.querySelector("#q"), style = getComputedStyle(input);
+    const pen = document.createElement("canvas").getContext("2d");
+    pen.font = style.font;
+    const room = input.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight);
+    return room - pen.measureText(input.placeholder).width;
+}"""
+
+
+@pytest.mark.parametrize("size", [WIDE, LAPTOP, PHONE])
+def test_the_words_in_the_empty_search_field_are_seen_whole(log_in, board, workspace, size):
+    assert log_in(size=size).evaluate(PLACEHOLDER_WIDTH) >= 0
+
+
+def test_a_number_in_a_pill_stays_on_the_line_of_its_unit(log_in, board, workspace, photos):
+    page = log_in()
+    page.goto(f"{board.url}/photos?number=BD-1")
+    for width in range(40, 140, 6):
+        lines = page.evaluate(
+            """(width) => [...document.querySelectorAll(".pill.guess")].map((pill) => {
+            pill.style.maxWidth = `${width}px`;
+            const text = pill.firstChild, at = text.data.indexOf("%");
+            return [at - 2, at].map((n) => {
+                const range = document.createRange();
+                range.setStart(text, n);
+                range.setEnd(text, n + 1);
+                return range.getBoundingClientRect().top;
+            });
+        })""",
+            width,
+        )
+        assert lines
+        assert all(number == unit for number, unit in lines)
 
 
 def test_no_page_scrolls_sideways_on_a_phone(log_in, board, furnished):

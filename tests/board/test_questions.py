@@ -260,7 +260,9 @@ def test_confirming_several_photos_shows_first_what_would_be_stated(review, boar
     page.keyboard.press("y")
     page.wait_for_selector("#confirm-dialog[open]")
     assert page.inner_text("#confirm-title") == "State 2 guesses in your name?"
-    assert "1 left: less than 90 % probable. 1 of damage or hits left" in page.inner_text("#confirm-left")
+    assert "1 left: less than 90\u00a0% probable. 1 of damage or hits left" in page.inner_text(
+        "#confirm-left"
+    )
     assert [stated(workspace, sha) for sha in shas] == [{}, {}, {}], "nothing is stated before the answer"
     page.keyboard.press("Escape")
     page.wait_for_selector("#confirm-dialog:not([open])", state="attached")

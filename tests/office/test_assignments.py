@@ -6,11 +6,14 @@ import json
 from datetime import date, datetime
 
 import pytest
+from support_board import digest, put_photos
 from support_cli import cli, make_archive
 
+from evidence.catalog.decisions import Move
 from evidence.errors import BadInputError
-from evidence.model import GeoPoint
-from evidence.office.assignments import read_assignments
+from evidence.model import ClaimId, GeoPoint
+from evidence.office.assignments import read_assignments, remove_assignment
+from evidence.office.retention import close_claim, place_hold
 from evidence.workspace import Workspace
 
 HEADER = "claim,insured,address,lat,lon,loss_date,peril,jurisdiction,stories\n"
@@ -112,3 +115,54 @@ def test_an_error_has_one_json_shape(tmp_path):
 def test_reading_a_missing_file_says_so(tmp_path):
     with pytest.raises(BadInputError, match="no file"):
         read_assignments(tmp_path / "nowhere.csv")
+
+
+@pytest.fixture
+def three_claims(tmp_path):
+    archive = make_archive(tmp_path)
+    assert cli("assignments", write(tmp_path, "claim\nTC-1\nTC-2\nTC-3\n"), archive=archive).status == 0
+    return archive
+
+
+def claims_of(archive):
+    with Workspace(archive) as here:
+        return [row.claim.claim for row in here.catalog.claims.all()]
+
+
+def test_a_claim_loaded_by_mistake_is_removed_also_from_a_rebuilt_catalog(three_claims):
+    ran = cli("assignments", "--remove", "tc-2", "--json", archive=three_claims)
+    assert ran.data == {"removed": "TC-2"}
+    assert claims_of(three_claims) == ["TC-1", "TC-3"]
+    assert cli("rebuild", archive=three_claims).status == 0
+    assert claims_of(three_claims) == ["TC-1", "TC-3"]
+    with Workspace(three_claims) as here:
+        assert [one.subject for one in here.custody.entries() if one.action == "assignment_removed"] == [
+            "TC-2"
+        ]
+
+
+def test_a_claim_that_is_more_than_a_line_of_the_list_is_not_removed(three_claims):
+    with Workspace(three_claims, actor="office") as here:
+        put_photos(here, "TC-1", 2, originals=False)
+        place_hold(here, "TC-2", reason="suit filed")
+        close_claim(here, "TC-3", on=date(2026, 6, 1))
+    for claim, why in {"TC-1": "2 photos", "TC-2": "held", "TC-3": "decided"}.items():
+        ran = cli("assignments", "--remove", claim, archive=three_claims)
+        assert ran.status == 2
+        assert why in ran.err
+    assert claims_of(three_claims) == ["TC-1", "TC-2", "TC-3"]
+
+
+def test_a_claim_that_photos_were_moved_to_is_not_removed_while_that_move_counts(three_claims):
+    with Workspace(three_claims, actor="office") as here:
+        move = Move(photos=(digest("one"),), claim=ClaimId("TC-1"), replaced={digest("one"): ClaimId("TC-2")})
+        here.catalog.claims.record(move, claim=ClaimId("TC-2"), at=here.now(), actor="office")
+        with pytest.raises(BadInputError, match="once placed"):
+            remove_assignment(here, ClaimId("TC-1"))
+
+
+@pytest.mark.parametrize("arguments", [(), ("claims.csv", "--remove", "TC-1")])
+def test_a_file_or_remove_is_needed(three_claims, arguments):
+    ran = cli("assignments", *arguments, archive=three_claims)
+    assert ran.status == 2
+    assert "either a file or --remove" in ran.err

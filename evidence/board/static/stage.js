@@ -222,7 +222,7 @@
     }
 
     tell(stage) {
-      if (this.size) this.size.textContent = `${Math.round(stage.ratio() * 100)} %`;
+      if (this.size) this.size.textContent = `${Math.round(stage.ratio() * 100)}\u00a0%`;
     }
 
     zoomBy(factor) {

@@ -213,7 +213,7 @@
   // What confirming would state is shown first; for one photo its own page or tile shows it already.
   const dialog = document.getElementById("confirm-dialog");
   const leftWords = (plan) => [
-    plan.left_weak ? `${plan.left_weak} left: less than ${plan.level} % probable.` : "",
+    plan.left_weak ? `${plan.left_weak} left: less than ${plan.level}\u00a0% probable.` : "",
     plan.left_damage ? `${plan.left_damage} of damage or hits left: look at the photo, then state it.` : "",
   ].filter(Boolean).join(" ");
 
