@@ -14,6 +14,7 @@ from evidence.cli.common import (
     FINDINGS,
     Actor,
     Archive,
+    Force,
     Json,
     as_data,
     emit,
@@ -116,6 +117,7 @@ def sheets(
     claim: Annotated[
         list[str] | None, typer.Option("--claim", help="Only this claim; may be repeated.")
     ] = None,
+    force: Force = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
@@ -126,18 +128,21 @@ def sheets(
     from evidence.office import printing
 
     with opened(archive) as here:
-        pages = printing.print_sheets(here, out, claim or ())
+        pages = printing.print_sheets(here, out, claim or (), replace=force)
     emit(as_json, {"pages": pages, "file": str(out)}, lambda: [_printed(pages, out)])
 
 
 def labels(
-    out: Annotated[Path, typer.Argument(metavar="OUT.pdf")], archive: Archive = None, as_json: Json = False
+    out: Annotated[Path, typer.Argument(metavar="OUT.pdf")],
+    force: Force = False,
+    archive: Archive = None,
+    as_json: Json = False,
 ) -> None:
     """Print reusable label cards to hold in front of the camera."""
     from evidence.office import printing
 
     with opened(archive) as here:
-        pages = printing.print_labels(here, out)
+        pages = printing.print_labels(here, out, replace=force)
     emit(as_json, {"pages": pages, "file": str(out)}, lambda: [_printed(pages, out)])
 
 

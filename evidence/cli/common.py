@@ -35,6 +35,7 @@ Actor = Annotated[
     str | None,
     typer.Option("--actor", help="Your name; the system's user name by default.", show_default=False),
 ]
+Force = Annotated[bool, typer.Option("--force", help="Replace an existing file of that name.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
 ADJUSTER, REVIEWER, OFFICE = GROUPS = ("Adjuster", "Reviewer", "Office")

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened
+from evidence.cli.common import REVIEWER, Actor, Archive, Force, Json, emit, opened
 from evidence.errors import BadInputError, counted
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
@@ -22,29 +22,50 @@ def register(app: typer.Typer) -> None:
 
 def report(
     claim: Claim,
-    out: Annotated[
-        Path, typer.Argument(metavar="OUT.pdf", help="The file to write; an existing file is replaced.")
-    ],
+    out: Annotated[Path, typer.Argument(metavar="OUT.pdf", help="The file to write.")],
     per_page: Annotated[int, typer.Option("--per-page", help="Photos a page: 2, 4 or 6.")] = 2,
+    sheets: Annotated[
+        bool, typer.Option("--sheets", help="Print the photos of divider sheets and label cards too.")
+    ] = False,
+    max_mb: Annotated[
+        float | None,
+        typer.Option(
+            "--max-mb",
+            help="Reduce the pictures until the file has at most this many megabytes.",
+            show_default=False,
+        ),
+    ] = None,
+    force: Force = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
     """Write a claim's photo report as a PDF.
 
-    It holds a summary, the photos in walking order, an index, and the SHA-256 of each original.
+    It holds a cover, the house at a glance, a damage summary, the photos in walking order, an index, and the SHA-256
+    of each original.
     """
+    from evidence.paper.report_document import ReportOptions
     from evidence.reports.photo_report import photo_report
 
     with opened(archive, actor) as here:
-        written = photo_report(here, claim, out, per_page=per_page)
+        written = photo_report(
+            here,
+            claim,
+            out,
+            options=ReportOptions(per_page=per_page, sheets=sheets, max_mb=max_mb),
+            replace=force,
+        )
     lacking = len(written.without_picture)
     emit(
         as_json,
         written,
         lambda: [
-            f"{out}: {counted(written.pages, 'page')}, {counted(written.photos, 'photo')}."
+            f"{out}: {counted(written.pages, 'page')}, {counted(written.photos, 'photo')}, "
+            f"{written.bytes / 1e6:.1f} MB."
+            + (" The pictures are reduced so that it fits." if written.reduced else "")
             + (f" {lacking} of them have no readable picture." if lacking else "")
+            + (" The office's logo could not be decoded." if written.without_logo else "")
         ],
     )
 
@@ -58,6 +79,7 @@ def table(
     bom: Annotated[
         bool, typer.Option("--bom", help="Start the CSV with a byte order mark, for spreadsheets.")
     ] = False,
+    force: Force = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
@@ -68,13 +90,17 @@ def table(
     from evidence.reports.table import as_json as json_of
     from evidence.reports.table import photo_table
 
+    if out is not None and not force:
+        from evidence.paper.output import require_free
+
+        require_free(out)
     with opened(archive) as here:
         photos = photo_table(here, claim)
     text = json_of(photos) if as_json else csv_of(photos, byte_order_mark=bom)
     if out is not None:
         from evidence.paper.output import write_whole
 
-        write_whole(text.encode("utf-8"), out)
+        write_whole(text.encode("utf-8"), out, replace=force)
         return
     stream = getattr(sys.stdout, "buffer", None)
     if stream is None:  # a caller has replaced stdout

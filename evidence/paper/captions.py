@@ -8,13 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from evidence.coverage.shots import FACES
-from evidence.model import CameraFacts, Condition, Face, Facet, FacetValue, PhotoRecord, Role, Tags
+from evidence.model import CameraFacts, Condition, Face, Facet, FacetValue, PhotoRecord, Role, Tags, tag_value
 from evidence.paper.dates import offset_text, time_text
+from evidence.plan.bearing import COMPASS_POINTS
+from evidence.plan.surfaces import FACES, HousePart, place_of
+from evidence.tags.standing import Standing, standing, stated_only
 from evidence.tags.vocabulary import Vocabulary, Zone
-
-COMPASS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
-"""Every 45 degrees, clockwise from north."""
 
 UNPRINTED = {(Facet.FACE, Face.NONE), (Facet.CONDITION, Condition.UNSTATED), (Facet.ROLE, Role.OTHER)}
 """Values that are not printed: they tell a reader nothing."""
@@ -29,6 +28,8 @@ UNTAGGED = "No tag: nobody has stated what this photo shows."
 class PhotoWords:
     """The texts beside one photo; a part without content is empty."""
 
+    written: str
+    """What a person wrote for the report."""
     stated: str
     """The facets that a person or a label card states."""
     guess: str
@@ -41,12 +42,13 @@ class PhotoWords:
     """The compass direction that the camera recorded."""
 
 
-def caption(record: PhotoRecord, vocabulary: Vocabulary) -> PhotoWords:
-    """The caption of a photo; its number, name and flags are printed beside it."""
+def caption(record: PhotoRecord, vocabulary: Vocabulary, *, signed: bool = False) -> PhotoWords:
+    """The caption of a photo; its number, name and flags are printed beside it. A signed claim prints no guesses."""
     stated, guessed = stated_and_guessed(record.tags, vocabulary)
     return PhotoWords(
+        written=record.caption,
         stated=phrase(stated, vocabulary),
-        guess=_guess(guessed, vocabulary),
+        guess="" if signed else _guess(guessed, vocabulary),
         taken=taken_text(record.facts),
         corrected=corrected_text(record),
         facing=facing_text(record.facts),
@@ -140,7 +142,7 @@ def facing_text(facts: CameraFacts) -> str:
     """The direction that the camera pointed in, by its own compass; empty when it recorded none."""
     if facts.direction is None:
         return ""
-    point = COMPASS[round(facts.direction / 45) % 8]
+    point = COMPASS_POINTS[round(facts.direction / 45) % 8]
     north = {True: ", true north", False: ", magnetic north", None: ""}[facts.direction_is_true]
     return f"Facing {point} ({round(facts.direction) % 360}\N{DEGREE SIGN}{north})"
 
@@ -156,21 +158,28 @@ class PhotoGroup:
     photos: tuple[PhotoRecord, ...]
 
 
-CLAIM_SHEETS = "Claim sheets and label cards"
+CLAIM_SHEETS = "Divider sheets and label cards"
+NOT_REVIEWED = "Not yet reviewed"
+FURTHER = "Further photos"
+UNTAGGED_PHOTOS = "Photos without a tag"
+APART = frozenset({NOT_REVIEWED, FURTHER, UNTAGGED_PHOTOS, CLAIM_SHEETS})
+"""Groups whose photos prove nothing: they are printed small, after all others."""
+
 _HEADS = {Role.OVERVIEW, Role.ELEVATION, Role.SLOPE}
-_ROOF_ROLES = {Role.SLOPE, Role.TEST_SQUARE}
 
 
-def group_by_walk(records: Sequence[PhotoRecord], vocabulary: Vocabulary) -> tuple[PhotoGroup, ...]:
+def group_by_walk(
+    records: Sequence[PhotoRecord], vocabulary: Vocabulary, *, signed: bool = False
+) -> tuple[PhotoGroup, ...]:
     """Each photo in one group, groups in walking order; within a group whole views come first, then by time taken.
 
     The elevations front, right, back, left (counter-clockwise as seen from above), then the roof slope by slope,
-    then the rest. A guess that is likely enough places a photo too; its caption shows that it is a guess.
+    then the rest. Only what is stated places a photo; one whose side or subject is only guessed is "not yet reviewed",
+    and in a signed claim a further photo.
     """
-    titles = _titles()
-    found: dict[str, list[PhotoRecord]] = {title: [] for title in titles}
-    for record in sorted(records, key=lambda one: (_rank(one, vocabulary), one.order)):
-        found[_title(record, vocabulary)].append(record)
+    found: dict[str, list[PhotoRecord]] = {title: [] for title in _titles()}
+    for record in sorted(records, key=lambda one: (_rank(one), one.order)):
+        found[_title(record, vocabulary, signed=signed)].append(record)
     return tuple(PhotoGroup(title=title, photos=tuple(photos)) for title, photos in found.items() if photos)
 
 
@@ -182,36 +191,38 @@ def _titles() -> list[str]:
         "Roof",
         "Inside",
         "Other photos",
-        "Photos without a tag",
+        NOT_REVIEWED,
+        FURTHER,
+        UNTAGGED_PHOTOS,
         CLAIM_SHEETS,
     ]
 
 
-def _value(record: PhotoRecord, facet: Facet, vocabulary: Vocabulary) -> str:
-    value = record.tags.get(facet)
-    if value is None or not (value.stated or value.confidence >= vocabulary.guess.shows):
-        return ""
-    return value.value
+def _rank(record: PhotoRecord) -> int:
+    return 0 if tag_value(stated_only(record.tags), Facet.ROLE) in _HEADS else 1
 
 
-def _rank(record: PhotoRecord, vocabulary: Vocabulary) -> int:
-    return 0 if _value(record, Facet.ROLE, vocabulary) in _HEADS else 1
+def is_sheet(record: PhotoRecord) -> bool:
+    """True for a photo that is stated to show a divider sheet or a label card; a guess hides no photo."""
+    return tag_value(stated_only(record.tags), Facet.ROLE) in (Role.DIVIDER, Role.LABEL)
 
 
-def _title(record: PhotoRecord, vocabulary: Vocabulary) -> str:
-    role, face = _value(record, Facet.ROLE, vocabulary), _value(record, Facet.FACE, vocabulary)
-    component = _value(record, Facet.COMPONENT, vocabulary)
-    if role in (Role.DIVIDER, Role.LABEL):
+def _title(record: PhotoRecord, vocabulary: Vocabulary, *, signed: bool) -> str:
+    if is_sheet(record):
         return CLAIM_SHEETS
-    word = vocabulary.word(Facet.COMPONENT, component)
-    zone = word.zone if word else None
-    faced = face in FACES
-    if zone is Zone.INSIDE:
-        return "Inside"
-    if role in _ROOF_ROLES or zone is Zone.ROOF:
-        return f"{face.capitalize()} slope" if faced else "Roof"
-    if faced:
-        return f"{face.capitalize()} elevation"
-    if zone is Zone.OUTSIDE or role in (Role.OVERVIEW, Role.ELEVATION):
-        return "Around the house"
-    return "Other photos" if role or component else "Photos without a tag"
+    match standing(record.tags, shows=vocabulary.guess.shows, signed=signed):
+        case Standing.NOT_REVIEWED:
+            return NOT_REVIEWED
+        case Standing.FURTHER:
+            return FURTHER
+        case Standing.UNTAGGED:
+            return UNTAGGED_PHOTOS
+    values = stated_only(record.tags)
+    place = place_of(values, vocabulary)
+    if place is None:
+        word = vocabulary.word(Facet.COMPONENT, tag_value(values, Facet.COMPONENT) or "")
+        return "Inside" if word and word.zone is Zone.INSIDE else "Other photos"
+    part, face = place
+    if face is not None:
+        return f"{face.capitalize()} {part}"
+    return "Roof" if part is HousePart.SLOPE else "Around the house"

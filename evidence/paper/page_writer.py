@@ -1,10 +1,18 @@
-"""Write text, rules and bookmarks on the pages of a PDF, starting new pages where they are needed."""
+"""Write text, rules, pictures and bookmarks on the pages of a PDF, starting new pages where they are needed.
+
+Everything that is written is marked for readers that do not see the page (tagged PDF, ISO 32000-1, 14.7 and 14.8): headings,
+paragraphs and pictures in reading order; headers, footers and rules are marked as artifacts.
+"""
 
 from __future__ import annotations
 
+import io
 import unicodedata
-from collections.abc import Callable
-from contextlib import suppress
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from enum import StrEnum
 
 from fpdf import FPDF
 
@@ -38,6 +46,26 @@ def printable_line(text: str, most: int = MAX_TEXT) -> str:
     return shown if len(shown) <= most else f"{shown[: most - 1]}\N{HORIZONTAL ELLIPSIS}"
 
 
+class Mark(StrEnum):
+    """What a piece of content is; values are standard structure types (ISO 32000-1, 14.8.4)."""
+
+    TITLE = "H1"
+    SECTION = "H2"
+    HEADING = "H3"
+    TEXT = "P"
+    PICTURE = "Figure"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinePiece:
+    """A piece of a line that is not broken: its text, and where it leads."""
+
+    text: str
+    style: str = REGULAR
+    colour: Colour = INK
+    link: int | None = None
+
+
 class PageWriter:
     """Writes on a PDF in inches. `y` is the top of what comes next; `draw_header` is called on each new page."""
 
@@ -45,6 +73,45 @@ class PageWriter:
         self.pdf = pdf
         self.y = TOP
         self.draw_header: Callable[[], None] = lambda: None
+        self._marks: defaultdict[int, int] = defaultdict(int)
+        self._inside = False
+
+    @contextmanager
+    def marked(self, mark: Mark, *, alt: str | None = None) -> Iterator[None]:
+        """Mark what is written inside, all on one page; within another mark it adds nothing."""
+        if self._inside:
+            yield
+            return
+        pdf, page = self.pdf, self.pdf.page
+        number = self._marks[page]
+        self._marks[page] += 1
+        # fpdf2 marks pictures itself; for text it has the same builder, but no public method
+        _, parents = pdf.struct_builder.add_marked_content(
+            page_number=page, struct_type=f"/{mark}", mcid=number, alt_text=alt
+        )
+        pdf.pages[page].struct_parents = parents
+        with self._sequence(f"/{mark} <</MCID {number}>> BDC"):
+            yield
+
+    @contextmanager
+    def artifact(self) -> Iterator[None]:
+        """Mark what is written inside as no content: headers, footers, rules."""
+        if self._inside:
+            yield
+            return
+        with self._sequence("/Artifact BMC"):
+            yield
+
+    @contextmanager
+    def _sequence(self, begin: str) -> Iterator[None]:
+        page = self.pdf.page
+        self.pdf._out(begin)  # noqa: SLF001 - fpdf2 has no public way to write an operator
+        self._inside = True
+        yield
+        self._inside = False
+        if self.pdf.page != page:
+            raise ValueError("a mark ends on another page")
+        self.pdf._out("EMC")  # noqa: SLF001 - as above
 
     def new_page(self) -> None:
         """Start a page with its header."""
@@ -67,8 +134,29 @@ class PageWriter:
         pdf.set_text_color(*colour)
         width = pdf.get_string_width(text)
         pdf.set_xy(x, y)
-        pdf.cell(w=width, h=size * LEADING / POINTS, text=text, link=link or "")
+        with self.marked(Mark.TEXT):
+            pdf.cell(w=width, h=size * LEADING / POINTS, text=text, link=link or "")
         return x + width
+
+    def picture(
+        self,
+        jpeg: bytes,
+        x: float,
+        y: float,
+        *,
+        width: float,
+        height: float,
+        alt: str,
+        link: int | None = None,
+    ) -> None:
+        """Print a picture of that size; `alt` says what it shows."""
+        with self.marked(Mark.PICTURE, alt=printable_line(alt, 500)):
+            self.pdf.image(io.BytesIO(jpeg), x=x, y=y, w=width, h=height, link=link or "")
+
+    def width_of(self, text: str, *, size: float, style: str = REGULAR) -> float:
+        """Inches that a line takes."""
+        self.pdf.set_font(FAMILY, style, size)
+        return self.pdf.get_string_width(text)
 
     def text_right(self, text: str, right: float, y: float, *, size: float, colour: Colour = INK) -> None:
         """Print one line that ends at `right`."""
@@ -92,39 +180,67 @@ class PageWriter:
         colour: Colour = INK, most: int | None = None,
     ) -> float:  # fmt: skip
         """Print wrapped lines with their top at `y`, all on this page; returns the y below them."""
-        for line in self.fit_lines(text, width=width, size=size, style=style, most=most):
-            self.text(line, x, y, size=size, style=style, colour=colour)
-            y += size * LEADING / POINTS
+        lines = self.fit_lines(text, width=width, size=size, style=style, most=most)
+        if lines:
+            with self.marked(Mark.TEXT):
+                for line in lines:
+                    self.text(line, x, y, size=size, style=style, colour=colour)
+                    y += size * LEADING / POINTS
         return y
 
     def flow(
-        self, text: str, *, x: float = MARGIN, width: float = WIDTH, size: float = 9.5, style: str = REGULAR,
+        self, text: str, *, x: float = MARGIN, width: float = WIDTH, size: float = 10, style: str = REGULAR,
         colour: Colour = INK, after: float = 0.0,
     ) -> None:  # fmt: skip
         """Print wrapped lines from the present `y` on, over as many pages as they need."""
-        for line in self.fit_lines(text, width=width, size=size, style=style):
-            self.ensure_room(size * LEADING / POINTS)
-            self.text(line, x, self.y, size=size, style=style, colour=colour)
-            self.y += size * LEADING / POINTS
+        lines, step = self.fit_lines(text, width=width, size=size, style=style), size * LEADING / POINTS
+        while lines:
+            self.ensure_room(step)
+            fits = max(1, int((BOTTOM - self.y) / step + 1e-6))
+            with self.marked(Mark.TEXT):
+                for line in lines[:fits]:
+                    self.text(line, x, self.y, size=size, style=style, colour=colour)
+                    self.y += step
+            lines = lines[fits:]
         self.y += after
+
+    def pieces(self, pieces: Iterable[LinePiece], *, x: float, width: float, size: float = 10) -> None:
+        """Print pieces one after the other from the present `y` on, with line breaks between them where needed."""
+        step, at = size * LEADING / POINTS, x
+        self.ensure_room(step)
+        for piece in pieces:
+            needed = self.width_of(piece.text.rstrip(), size=size, style=piece.style)
+            if at > x and at + needed > x + width:
+                self.y, at = self.y + step, x
+                self.ensure_room(step)
+            (text,) = self.fit_lines(piece.text, width=width, size=size, style=piece.style, most=1) or [""]
+            at = self.text(
+                text, at, self.y, size=size, style=piece.style, colour=piece.colour, link=piece.link
+            )
+            if piece.text.endswith(" "):
+                at += self.width_of(" ", size=size)
+        self.y += step
 
     def heading(self, text: str) -> None:
         """Print a small heading, on the same page as the text that follows."""
         self.ensure_room(0.75)
         self.y += 0.12
-        self.text(text, MARGIN, self.y, size=11, style=BOLD, colour=ACCENT)
-        self.y += 0.26
+        with self.marked(Mark.HEADING):
+            self.text(text, MARGIN, self.y, size=11.5, style=BOLD, colour=ACCENT)
+        self.y += 0.27
 
     def rule(self, x: float, y: float, width: float, *, weight: float, colour: Colour = INK) -> None:
         """Draw a line `weight` inches thick."""
         self.pdf.set_fill_color(*colour)
-        self.pdf.rect(x, y, width, weight, style="F")
+        with self.artifact():
+            self.pdf.rect(x, y, width, weight, style="F")
 
     def box(self, x: float, y: float, width: float, height: float, *, colour: Colour = PALE) -> None:
         """Draw a thin frame."""
         self.pdf.set_draw_color(*colour)
         self.pdf.set_line_width(0.008)
-        self.pdf.rect(x, y, width, height)
+        with self.artifact():
+            self.pdf.rect(x, y, width, height)
 
     def bookmark(self, name: str, level: int) -> None:
         """Add this place to the document's outline."""

@@ -1,31 +1,43 @@
-"""The lists at the end of a photo report: contact sheet, index by required shot, and the SHA-256 of each original."""
+"""The lists at the end of a photo report: index by required shot, and the SHA-256 of each original."""
 
 from __future__ import annotations
 
-import io
+from collections.abc import Iterator, Sequence
 
 from evidence.coverage.report import Item, Status
 from evidence.coverage.shots import FACES, Area
-from evidence.model import PhotoRecord, Sha256
-from evidence.paper.captions import caption
+from evidence.model import PICTURE_KINDS, PhotoRecord, Sha256
+from evidence.paper.captions import corrected_text
+from evidence.paper.dates import offset_text
 from evidence.paper.page_writer import (
     ACCENT,
     BOTTOM,
     GREY,
     INK,
+    LEADING,
     MARGIN,
     PALE,
-    TOP,
     WARN,
     WIDTH,
+    LinePiece,
+    Mark,
     printable_line,
 )
 from evidence.paper.report_document import ReportDocument
-from evidence.paper.report_pictures import size_of
-from evidence.paper.typesetting import BOLD
+from evidence.paper.report_summary import number_piece
+from evidence.paper.typesetting import BOLD, POINTS
 
-TILES = (6, 7)
-"""Photos in a row and in a column of a contact sheet."""
+INDENT = 2.35
+"""Inches from the margin to the places of a required shot."""
+LINE = 0.19
+"""Inches of a line at 10 points."""
+SMALL = 6.2
+"""Points of the list of originals: 64 digits fit its column."""
+SMALL_LINE = SMALL * LEADING / POINTS
+COLUMN_GAP = 0.25
+COLUMN = (WIDTH - COLUMN_GAP) / 2
+NUMBER = 0.26
+"""Inches for the number of a photo."""
 
 STATES = {
     Status.MET: "shown",
@@ -36,69 +48,39 @@ STATES = {
 }
 
 
-# --- contact sheet -----------------------------------------------------------------------
-
-
-def contact_sheet(document: ReportDocument) -> None:
-    """Print small pictures of all photos in the order in which they were taken, each with a link to the large one."""
-    across, down = TILES
-    step_x, step_y = WIDTH / across, (BOTTOM - TOP) / down
-    shown = sorted(document.photos, key=lambda record: record.order)
-    for place, record in enumerate(shown):
-        if place == 0:
-            document.start_section("Contact sheet, as the photos were taken")
-        elif place % (across * down) == 0:
-            document.writer.new_page()
-        row, column = divmod(place % (across * down), across)
-        _tile(document, record, MARGIN + column * step_x, TOP + row * step_y, step_x - 0.1, step_y - 0.12)
-
-
-def _tile(
-    document: ReportDocument, record: PhotoRecord, x: float, y: float, width: float, height: float
-) -> None:
-    writer, link = document.writer, document.links[record.sha256]
-    room = height - 0.3
-    data = document.pictures.tile(record.sha256)
-    if data is None:
-        writer.box(x, y, width, room)
-    else:
-        across, down = size_of(data)
-        scale = min(width / across, room / down)
-        wide, tall = across * scale, down * scale
-        writer.pdf.image(io.BytesIO(data), x=x, y=y + room - tall, w=wide, h=tall, link=link)
-    end = writer.text(
-        str(document.numbers[record.sha256]), x, y + room + 0.02, size=8, style=BOLD, colour=ACCENT, link=link
-    )
-    name = writer.fit_lines(record.name, width=max(0.3, x + width - end - 0.06), size=6.5, most=1)[0]
-    writer.text(name, end + 0.06, y + room + 0.035, size=6.5, colour=GREY)
-    taken = record.facts.taken_local
-    writer.text(f"{taken:%H:%M:%S}" if taken else "no time", x, y + room + 0.15, size=6.5, colour=GREY)
-
-
 # --- index by required shot --------------------------------------------------------------
 
 
 def index(document: ReportDocument) -> None:
-    """Print every required shot with its status and its photos, guesses apart."""
+    """Print every required shot with its places, their status and their photos, guesses apart."""
     document.start_section("Index by required shot")
     writer, report = document.writer, document.content.coverage
     asked = [item for item in report.items if item.status is not Status.NOT_NEEDED]
     if not asked:
         writer.flow("The list requires no shots for this claim.")
-    title, page = "", 0
+    shots: dict[str, list[Item]] = {}
     for item in sorted(asked, key=_walk):
-        writer.ensure_room(0.5)
-        if item.title != title or writer.pdf.page != page:  # a new page repeats the title
-            page = writer.pdf.page
-            writer.rule(MARGIN, writer.y, WIDTH, weight=0.006, colour=PALE)
-            writer.y += 0.05
-            title = item.title
-            writer.flow(title, size=9.5, style=BOLD)
-        _indexed(document, item)
+        shots.setdefault(item.title, []).append(item)
+    for title, items in shots.items():
+        writer.ensure_room(2 * LINE + 0.05)
+        writer.rule(MARGIN, writer.y, WIDTH, weight=0.006, colour=PALE)
+        writer.y += 0.03
+        first = writer.paragraph(title, MARGIN, writer.y, width=INDENT - 0.1, size=10, style=BOLD, most=3)
+        pieces = [
+            piece
+            for place, item in enumerate(items)
+            for piece in (*([_BETWEEN] if place else []), *_item_pieces(document, item))
+        ]
+        writer.pieces(pieces, x=MARGIN + INDENT, width=WIDTH - INDENT)
+        for item in items:
+            if item.status is not Status.MET:
+                why = f"{item.place or STATES[item.status]}: {item.why}"
+                writer.flow(why, x=MARGIN + INDENT, width=WIDTH - INDENT, colour=GREY)
+        writer.y = max(writer.y, first) + 0.03
     spare = [item.title for item in report.not_needed]
     if spare:
         writer.heading("Not required for this house")
-        writer.flow("; ".join(dict.fromkeys(spare)), size=9, colour=GREY)
+        writer.flow("; ".join(dict.fromkeys(spare)), colour=GREY)
 
 
 def _walk(item: Item) -> tuple[int, str, int, str]:
@@ -106,75 +88,90 @@ def _walk(item: Item) -> tuple[int, str, int, str]:
     return list(Area).index(item.area), item.title, face, item.structure
 
 
-def _indexed(document: ReportDocument, item: Item) -> None:
-    writer = document.writer
-    writer.ensure_room(0.2)
-    place = writer.fit_lines(item.place or "once", width=1.75, size=9, most=1)[0]
-    writer.text(place, MARGIN + 0.15, writer.y, size=9)
+_BETWEEN = LinePiece(text="\N{MIDDLE DOT} ", colour=GREY)
+
+
+def _item_pieces(document: ReportDocument, item: Item) -> Iterator[LinePiece]:
+    """The place, its status unless it is shown, and the numbers of its photos; a signed claim prints no guesses."""
+    guesses = [] if document.content.sign_off else [sha for sha in item.guesses if sha not in item.photos]
+    if item.place:
+        yield LinePiece(text=f"{item.place} ")
+    met = item.status is Status.MET
     colour = {Status.MET: ACCENT, Status.MISSING: WARN}.get(item.status, INK)
-    style = "" if item.status is Status.MET else BOLD
-    writer.text(STATES[item.status], MARGIN + 2.0, writer.y, size=9, style=style, colour=colour)
-    _numbers(document, item.photos, "", MARGIN + 3.05)
-    guesses = [sha for sha in item.guesses if sha not in item.photos]
+    yield LinePiece(text=f"{STATES[item.status]} ", style="" if met else BOLD, colour=colour)
+    yield from _number_pieces(document, item.photos)
     if guesses:
-        if item.photos:
-            writer.y += 0.17
-            writer.ensure_room(0.2)
-        _numbers(document, guesses, "guess: ", MARGIN + 3.05)
-    if item.photos or item.guesses or item.status is Status.MET:
-        writer.y += 0.17
-    if item.status is not Status.MET:
-        writer.flow(item.why, x=MARGIN + 3.05, width=WIDTH - 3.05, size=8.5, colour=GREY)
-    writer.y += 0.02
+        yield LinePiece(text="guess: ")
+        yield from _number_pieces(document, guesses)
 
 
-def _numbers(
-    document: ReportDocument, photos: tuple[Sha256, ...] | list[Sha256], lead: str, left: float
-) -> None:
-    """Print photo numbers with links to the photos, on as many lines as they need."""
-    writer = document.writer
-    x = writer.text(lead, left, writer.y, size=9) if lead else left
+def _number_pieces(document: ReportDocument, photos: Sequence[Sha256]) -> Iterator[LinePiece]:
     for place, sha in enumerate(photos):
-        text = f"{document.numbers[sha]}{',' if place < len(photos) - 1 else ''}"
-        if x > MARGIN + WIDTH - 0.35:
-            writer.y += 0.17
-            writer.ensure_room(0.2)
-            x = left
-        x = writer.text(text, x, writer.y, size=9, link=document.links[sha]) + 0.06
+        yield number_piece(document, sha, "{}, " if place < len(photos) - 1 else "{} ")
 
 
 # --- appendix ----------------------------------------------------------------------------
 
 
 def appendix(document: ReportDocument) -> None:
-    """Print each original's path on the card, its SHA-256 and its times in full."""
-    document.start_section("Appendix: the originals")
+    """Print each original's path on the card, its times and its SHA-256, in two columns of small print."""
+    document.section_here("Appendix: the originals", room=2.2)
     writer = document.writer
     writer.flow(
         "SHA-256 (FIPS 180-4) of each file as it was on the card. To prove that a file is the original, compute its "
         "SHA-256 with any program (for example: sha256sum NAME) and compare. One changed bit gives another value.",
-        size=9, colour=GREY, after=0.1,
+        colour=GREY, after=0.05,
     )  # fmt: skip
+    if document.others:
+        first = document.numbers[document.others[0].sha256]
+        writer.flow(f"Files from number {first} on are listed and not printed.", colour=GREY, after=0.05)
     if document.content.log_head:
         said = f"Custody log when this report was made: {printable_line(document.content.log_head, 300)}."
-        writer.flow(said, size=8, colour=GREY, after=0.1)
+        writer.flow(said, size=SMALL, colour=GREY, after=0.1)
+    top, column = writer.y, 0
     for number, record in document.numbered():
-        _original(document, number, record)
+        lines = _original_lines(document, record)
+        height = (1 + len(lines)) * SMALL_LINE + 0.04
+        if writer.y + height > BOTTOM:
+            if column == 0:
+                column, writer.y = 1, top
+            else:
+                writer.new_page()
+                column, top = 0, writer.y
+        _original(document, number, record, lines, MARGIN + column * (COLUMN + COLUMN_GAP))
 
 
-def _original(document: ReportDocument, number: int, record: PhotoRecord) -> None:
-    writer = document.writer
-    words = caption(record, document.content.vocabulary)
-    writer.ensure_room(0.46)
-    link = document.links[record.sha256]
+def _original_lines(document: ReportDocument, record: PhotoRecord) -> list[str]:
+    """The lines below a file's path: its digest, its correction, and why it is not printed."""
+    wanted: list[str] = [record.sha256]
+    if corrected := corrected_text(record):
+        wanted.append(corrected)
+    if record in document.left_out:
+        wanted.append("left out: a nearly equal photo is printed")
+    fit = document.writer.fit_lines
+    return [line for text in wanted for line in fit(text, width=COLUMN - NUMBER, size=SMALL, most=4)]
+
+
+def _original(
+    document: ReportDocument, number: int, record: PhotoRecord, lines: list[str], left: float
+) -> None:
+    writer, link = document.writer, document.links[record.sha256]
     if record in document.others:
         writer.pdf.set_link(link, y=max(0.0, writer.y - 0.2))
-    writer.rule(MARGIN, writer.y, WIDTH, weight=0.005, colour=PALE)
-    writer.y += 0.03
-    writer.text(str(number), MARGIN, writer.y, size=8, style=BOLD, colour=ACCENT, link=link)
     where = printable_line(record.card_path or record.name, 400)
-    kind = f" ({record.kind.value})" if record in document.others else ""
-    writer.flow(where + kind, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, style=BOLD)
-    writer.flow(record.sha256, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8)
-    times = ". ".join(filter(None, [words.taken, words.corrected, words.facing]))
-    writer.flow(times, x=MARGIN + 0.4, width=WIDTH - 0.4, size=8, colour=GREY, after=0.03)
+    if record.kind not in PICTURE_KINDS:
+        where += f" ({record.kind.value})"
+    facts = record.facts
+    taken = f"{facts.taken_local:%Y-%m-%d %H:%M:%S}" if facts.taken_local else "no time"
+    zone = "" if facts.offset_minutes is None else f" {offset_text(facts.offset_minutes)}"
+    with writer.marked(Mark.TEXT):
+        writer.text(str(number), left, writer.y, size=SMALL, style=BOLD, colour=ACCENT, link=link)
+        end = left + COLUMN - writer.width_of(taken + zone, size=SMALL)
+        (path,) = writer.fit_lines(where, width=end - left - NUMBER - 0.08, size=SMALL, style=BOLD, most=1)
+        writer.text(path, left + NUMBER, writer.y, size=SMALL, style=BOLD)
+        writer.text(taken + zone, end, writer.y, size=SMALL, colour=GREY)
+        writer.y += SMALL_LINE
+        for line in lines:
+            writer.text(line, left + NUMBER, writer.y, size=SMALL)
+            writer.y += SMALL_LINE
+    writer.y += 0.04

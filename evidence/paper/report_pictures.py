@@ -18,14 +18,14 @@ from typing import Self
 
 from PIL import Image
 
-from evidence.model import PICTURE_KINDS, PhotoRecord, Sha256
+from evidence.model import PICTURE_KINDS, MediaKind, PhotoRecord, Sha256
 from evidence.sight.batch import LookProcess
 from evidence.sight.request import PICTURE_MEMORY_MB, THUMB_SIDES, LookOptions, LookRequest, thumb_path
 
 QUALITY = 82
 """JPEG quality without visible blocks; common practice, no source."""
 
-LARGE_THUMB, SMALL_THUMB = max(THUMB_SIDES), min(THUMB_SIDES)
+LARGE_THUMB = max(THUMB_SIDES)
 
 WORKERS = 2
 """Pictures made at the same time; an ordinary office computer has two cores or more."""
@@ -49,23 +49,48 @@ class PictureSource:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ReportPicture:
-    """A photo's upright JPEG pictures without metadata; None when none can be made."""
+class Fineness:
+    """How much of a picture a report keeps."""
 
-    large: bytes | None = None
-    tile: bytes | None = None
+    scale: float = 1.0
+    """Of the pixels of its long side."""
+    quality: int = QUALITY
+    """JPEG quality."""
+
+    @property
+    def cost(self) -> float:
+        """About how many bytes a picture takes, relative to full fineness: pixels, and less for a lower quality."""
+        return self.scale**2 * (0.25 + 0.75 * (self.quality / QUALITY) ** 3)
+
+
+FULL = Fineness()
+LADDER = (
+    FULL,
+    Fineness(scale=0.85, quality=78),
+    Fineness(scale=0.7, quality=74),
+    Fineness(scale=0.58, quality=70),
+    Fineness(scale=0.48, quality=64),
+    Fineness(scale=0.4, quality=58),
+)
+"""From the finest to the coarsest. At the last one, a photo of 5 inches has 100 dots per inch: readable on a screen."""
 
 
 class PictureLoader:
     """A report's pictures in the order in which they are printed; makes the next few in advance."""
 
-    def __init__(self, source: PictureSource, wanted: Iterable[tuple[PhotoRecord, int]]) -> None:
-        """`wanted` gives each photo with the pixels of its long side, in the order of printing."""
+    def __init__(
+        self,
+        source: PictureSource,
+        wanted: Iterable[tuple[PhotoRecord, int]],
+        fineness: Fineness = FULL,
+    ) -> None:
+        """`wanted` gives each photo with the pixels of its long side at full fineness, in the order of printing."""
         self._source = source
+        self._fineness = fineness
+        self.bytes = 0
         self._wanted = iter(wanted)
         self._pool = ThreadPoolExecutor(max_workers=WORKERS)  # decoders release the interpreter's lock
-        self._started: deque[tuple[PhotoRecord, int, Future[ReportPicture]]] = deque()
-        self._tiles: dict[Sha256, bytes | None] = {}
+        self._started: deque[tuple[PhotoRecord, int, Future[bytes | None]]] = deque()
         self._originals = _Originals(source)
 
     def __enter__(self) -> Self:
@@ -75,11 +100,21 @@ class PictureLoader:
         self._pool.shutdown(cancel_futures=True)
         self._originals.close()
 
-    def make(self, record: PhotoRecord, side: int) -> ReportPicture:
-        """Both pictures of one photo, now; the large one has at most `side` pixels on its long side."""
-        made = self._make(record, None, side)
-        if made.large is None or made.tile is None:
-            made = self._make(record, self._source.original(record.sha256), side)
+    def make(self, record: PhotoRecord, side: int) -> bytes | None:
+        """The upright JPEG of one photo without metadata, now, with at most `side` pixels on its long side.
+
+        None when none can be made.
+        """
+        made = self._make(record, None, side) or self._make(
+            record, self._source.original(record.sha256), side
+        )
+        self.bytes += len(made or b"")
+        return made
+
+    def logo(self, path: Path, side: int) -> bytes | None:
+        """The picture of a file that is no photo of the claim; decoded like an original."""
+        made = self._originals.make_file(path, Sha256("0" * 64), MediaKind.PHOTO, 1, side, FULL)
+        self.bytes += len(made or b"")
         return made
 
     def next_large(self, record: PhotoRecord) -> bytes | None:
@@ -90,31 +125,26 @@ class PictureLoader:
         if due is not record:
             raise ValueError(f"{record.name} is not the next picture")
         made = future.result()
-        if made.large is None or made.tile is None:
-            made = self.make(record, side)
-        self._tiles[record.sha256] = made.tile
-        return made.large
+        if made is None:
+            return self.make(record, side)
+        self.bytes += len(made)
+        return made
 
-    def tile(self, sha: Sha256) -> bytes | None:
-        """The small picture of a photo; None before its large one was taken."""
-        return self._tiles.get(sha)
-
-    def _start(self, record: PhotoRecord, side: int) -> Future[ReportPicture]:
-        missing = not all(
-            thumb_path(self._source.thumbs, record.sha256, one).is_file()
-            for one in (LARGE_THUMB, SMALL_THUMB)
-        )
+    def _start(self, record: PhotoRecord, side: int) -> Future[bytes | None]:
+        missing = not thumb_path(self._source.thumbs, record.sha256, LARGE_THUMB).is_file()
         original = self._source.original(record.sha256) if missing else None
         return self._pool.submit(self._make, record, original, side)
 
-    def _make(self, record: PhotoRecord, original: Path | None, side: int) -> ReportPicture:
+    def _make(self, record: PhotoRecord, original: Path | None, side: int) -> bytes | None:
         if record.kind not in PICTURE_KINDS:
-            return ReportPicture()
-        made = _from_folder(self._source.thumbs, record.sha256, side)
-        if original is None or (made.large is not None and made.tile is not None):
+            return None
+        made = _from_folder(self._source.thumbs, record.sha256, side, self._fineness)
+        if original is None or made is not None:
             return made
-        anew = self._originals.make(record, original, side)
-        return ReportPicture(large=made.large or anew.large, tile=made.tile or anew.tile)
+        orientation = record.facts.orientation
+        return self._originals.make_file(
+            original, record.sha256, record.kind, orientation, side, self._fineness
+        )
 
 
 class _Originals:
@@ -124,21 +154,23 @@ class _Originals:
         self._process = LookProcess(timeout_s=source.timeout_s)
         self._options = LookOptions(read_writing=False, scene_kinds=False, memory_mb=source.memory_mb)
 
-    def make(self, record: PhotoRecord, original: Path, side: int) -> ReportPicture:
-        """Both pictures; neither when the original gives none."""
+    def make_file(
+        self, path: Path, sha: Sha256, kind: MediaKind, orientation: int, side: int, fineness: Fineness
+    ) -> bytes | None:
+        """The picture of a file; None when it gives none."""
         folder = Path(tempfile.mkdtemp(prefix="report-"))
         try:
             self._process.look(
                 LookRequest(
-                    path=original,
-                    sha256=record.sha256,
-                    kind=record.kind,
-                    orientation=record.facts.orientation,
+                    path=path,
+                    sha256=sha,
+                    kind=kind,
+                    orientation=orientation,
                     thumb_dir=folder,
                     options=self._options,
                 )
             )
-            return _from_folder(folder, record.sha256, side)
+            return _from_folder(folder, sha, side, fineness)
         finally:
             shutil.rmtree(folder, ignore_errors=True)
 
@@ -147,34 +179,28 @@ class _Originals:
         self._process.close()
 
 
-def _from_folder(thumbs: Path, sha: Sha256, side: int) -> ReportPicture:
-    return ReportPicture(
-        large=_from_thumbnail(thumb_path(thumbs, sha, LARGE_THUMB), side),
-        tile=_from_thumbnail(thumb_path(thumbs, sha, SMALL_THUMB), SMALL_THUMB),
-    )
-
-
-def _from_thumbnail(path: Path, side: int) -> bytes | None:
+def _from_folder(thumbs: Path, sha: Sha256, side: int, fineness: Fineness) -> bytes | None:
     """The thumbnail, reduced if it is too large; None when it is missing or damaged."""
+    side = round(side * fineness.scale)
     try:
-        data = path.read_bytes()
+        data = thumb_path(thumbs, sha, LARGE_THUMB).read_bytes()
         with Image.open(io.BytesIO(data)) as image:
             if image.format != "JPEG" or image.mode != "RGB":
                 return None
-            if max(image.size) <= side:
+            if max(image.size) <= side and fineness == FULL:
                 image.draft("RGB", (image.width // 8, image.height // 8))
                 image.load()
                 return data
-            return _encoded(image, side)
+            return _encoded(image, side, fineness.quality)
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         return None
 
 
-def _encoded(image: Image.Image, side: int) -> bytes:
+def _encoded(image: Image.Image, side: int, quality: int) -> bytes:
     scale = min(1.0, side / max(image.size))
     size = (max(1, round(image.width * scale)), max(1, round(image.height * scale)))
     out = io.BytesIO()
-    image.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0).save(out, "JPEG", quality=QUALITY)
+    image.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0).save(out, "JPEG", quality=quality)
     return out.getvalue()
 
 

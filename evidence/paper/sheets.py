@@ -93,7 +93,7 @@ class LabelText(Protocol):
         ...
 
 
-def divider_sheets(claims: Sequence[Claim], out: Path) -> int:
+def divider_sheets(claims: Sequence[Claim], out: Path, *, replace: bool = True) -> int:
     """Write a PDF with one letter-size sheet for each claim, in the order given; returns the number of pages.
 
     Raises BadInputError without claims, for a claim number that does not fit a code, and when `out` cannot be
@@ -108,11 +108,11 @@ def divider_sheets(claims: Sequence[Claim], out: Path) -> int:
         for claim in claims:
             pdf.add_page()
             _divider(pdf, claim)
-        save_pdf(pdf, out)
+        save_pdf(pdf, out, replace=replace)
         return pdf.pages_count
 
 
-def label_cards(labels: Sequence[LabelText], out: Path) -> int:
+def label_cards(labels: Sequence[LabelText], out: Path, *, replace: bool = True) -> int:
     """Write a PDF with the label cards, two on a letter page to be cut apart; returns the number of pages.
 
     Raises BadInputError without cards and when `out` cannot be written; DestinationError when the disk fails.
@@ -127,7 +127,7 @@ def label_cards(labels: Sequence[LabelText], out: Path) -> int:
                 pdf.add_page()
                 _cut_line(pdf)
             _card(pdf, label, top=row * CARD[1])
-        save_pdf(pdf, out)
+        save_pdf(pdf, out, replace=replace)
         return pdf.pages_count
 
 

@@ -59,6 +59,7 @@ def open_pdf(texts: Iterable[str], *, title: str, standard: str | None = None) -
     characters = frozenset(ASCII + SUBSTITUTE).union(*(printable(text) for text in texts))
     pdf = FPDF(unit="in", format="letter", enforce_compliance=standard)
     pdf.set_title(title)
+    pdf.set_lang("en-US")
     pdf.set_margin(0)
     pdf.set_auto_page_break(False)
     pdf.c_margin = 0
@@ -111,9 +112,9 @@ def _broken(pdf: FPDF, word: str, width: float) -> list[str]:
     return pieces
 
 
-def save_pdf(pdf: FPDF, out: Path) -> None:
+def save_pdf(pdf: FPDF, out: Path, *, replace: bool = True) -> None:
     """Write the PDF as `write_whole` does, with its errors."""
-    write_whole(pdf.output(), out)
+    write_whole(pdf.output(), out, replace=replace)
 
 
 @cache

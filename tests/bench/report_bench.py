@@ -70,6 +70,7 @@ def one_report(folder: Path, count: int, per_page: int, source: str) -> None:
     from support_report import content
 
     from evidence.paper.photo_report import write_report
+    from evidence.paper.report_document import ReportOptions
     from evidence.paper.report_pictures import PictureSource
 
     process = psutil.Process()
@@ -79,7 +80,7 @@ def one_report(folder: Path, count: int, per_page: int, source: str) -> None:
         thumbs=folder / ("thumbs" if source == "thumbnails" else "none"),
         original=lambda sha: folder / f"original{number[sha]}.jpg",
     )
-    given = content(folder, made, per_page=per_page, pictures=pictures)
+    given = content(folder, made, options=ReportOptions(per_page=per_page), pictures=pictures)
     before, clock, own = process.memory_info().rss, time.perf_counter(), time.process_time()
     out = folder / f"{source}{per_page}.pdf"
     written = write_report(given, out)

@@ -277,4 +277,10 @@ def test_the_assignments_are_the_scenario_s_claims(tmp_path: Path) -> None:
         "peril",
         "jurisdiction",
         "stories",
+        "policy_number",
+        "carrier",
+        "adjuster",
+        "inspector",
+        "inspection_start",
+        "inspection_end",
     ]

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pypdf
 import pypdfium2
 import pytest
 from PIL import Image, ImageFile
+from pypdf.generic import ContentStream
 from support_report import CLAIM, MADE, START, content, coverage, drawn, item, record, tag, vocabulary
 
 from evidence.coverage.report import Status
@@ -17,7 +20,7 @@ from evidence.errors import BadInputError
 from evidence.model import CameraFacts, Claim, ClaimId, Face, Finding, MediaKind, Source
 from evidence.paper.captions import caption, facing_text, group_by_walk, percent
 from evidence.paper.photo_report import write_report
-from evidence.paper.report_document import SignOff
+from evidence.paper.report_document import Letterhead, ReportOptions, SignOff
 from evidence.paper.report_pictures import PictureSource
 from evidence.sight.request import THUMB_SIDES, thumb_path
 
@@ -26,6 +29,10 @@ def written(tmp_path: Path, records, report=None, **changes) -> pypdf.PdfReader:
     out = tmp_path / "report.pdf"
     write_report(content(tmp_path, records, report, **changes), out)
     return pypdf.PdfReader(out)
+
+
+def pictures_of(reader: pypdf.PdfReader) -> list:
+    return [image for page in reader.pages for image in page.images]
 
 
 def texts(reader: pypdf.PdfReader) -> list[str]:
@@ -58,12 +65,13 @@ def test_the_walk_goes_round_the_house_then_over_the_roof_then_to_single_things(
         ("Front elevation", [4, 3]),
         ("Right elevation", [6]),
         ("Back elevation", [5]),
-        ("Left elevation", [2, 9]),
+        ("Left elevation", [2]),
         ("Around the house", [8]),
         ("Front slope", [7]),
         ("Back slope", [1]),
+        ("Not yet reviewed", [9]),
         ("Photos without a tag", [10]),
-        ("Claim sheets and label cards", [0]),
+        ("Divider sheets and label cards", [0]),
     ]
 
 
@@ -121,12 +129,32 @@ def test_compass_points_are_the_eight_of_the_rose(degrees, point):
     assert "360" not in said
 
 
+def test_in_a_signed_claim_no_photo_is_not_yet_reviewed_and_no_guess_is_printed(tmp_path):
+    groups = group_by_walk(house(), vocabulary(), signed=True)
+    assert [group.title for group in groups][-3:-1] == ["Further photos", "Photos without a tag"]
+    sign = SignOff(by="L. Okoro", at=MADE)
+    report = coverage(item("Siding", Status.GUESSED, Face.LEFT, guesses=(house()[9].sha256,)))
+    everything = " ".join(texts(written(tmp_path, house(), report, sign_off=sign)))
+    assert "Not yet reviewed" not in everything
+    assert "guess: siding" not in everything
+    assert "guess: 9" not in everything
+    assert "Further photos" in everything
+
+
+def test_a_written_caption_stands_before_the_tags(tmp_path):
+    one = record(
+        0, tag(role="close_up", face="front", component="gutter"), caption="Dent, 20 mm, ruler beside it"
+    )
+    page = next(page for page in texts(written(tmp_path, [one])) if page.startswith("Front elevation"))
+    assert page.index("Dent, 20 mm, ruler beside it") < page.index("Gutter, front side: close-up")
+
+
 # --- the pages ---------------------------------------------------------------------------
 
 
 def test_every_photo_has_its_number_its_name_and_its_sum(tmp_path):
     records = [*house(), record(11, name="TEST0012.AVI", kind=MediaKind.VIDEO)]
-    everything = " ".join(texts(written(tmp_path, records)))
+    everything = " ".join(texts(written(tmp_path, records, options=ReportOptions(sheets=True))))
     for number, one in enumerate(
         (p for group in group_by_walk(records[:-1], vocabulary()) for p in group.photos), start=1
     ):
@@ -134,6 +162,7 @@ def test_every_photo_has_its_number_its_name_and_its_sum(tmp_path):
         assert f"Photo {number} Photo" not in everything
     for one in records:
         assert everything.count(one.sha256) == 1
+    assert everything.count("TEST0001.JPG") == 2, "a sheet's photo is printed when it is asked for"
     assert "TEST0012.AVI (video)" in everything
     assert f"of {len(pypdf.PdfReader(tmp_path / 'report.pdf').pages)}" in everything
 
@@ -141,14 +170,14 @@ def test_every_photo_has_its_number_its_name_and_its_sum(tmp_path):
 @pytest.mark.parametrize("many", [2, 4, 6])
 def test_as_many_photos_a_page_as_were_asked_for(tmp_path, many):
     records = [record(order, tag(role="close_up", face="front", component="gutter")) for order in range(13)]
-    reader = written(tmp_path, records, per_page=many)
+    reader = written(tmp_path, records, options=ReportOptions(per_page=many))
     pictures = [len(page.images) for page in reader.pages if "Front elevation" in page.extract_text()[:40]]
     assert pictures == [many] * (13 // many) + [13 % many]
 
 
 def test_a_number_of_photos_a_page_that_is_not_set_is_refused(tmp_path):
     with pytest.raises(BadInputError, match="Choose 2, 4 or 6"):
-        written(tmp_path, house(), per_page=3)
+        written(tmp_path, house(), options=ReportOptions(per_page=3))
 
 
 def test_the_cover_counts_guesses_as_guesses(tmp_path):
@@ -172,11 +201,11 @@ def test_the_cover_counts_guesses_as_guesses(tmp_path):
     )
     assert "Gutter: back elevation, left elevation" in cover
     assert "Ridge: set aside by L. Okoro: flat roof" in cover
-    assert "Photo 2 Too blurred." in cover
     assert "Nobody has signed this claim off" in cover
     assert "counsel decide" in cover
+    assert "Photo 2 Too blurred." in " ".join(pages[:2])
     index = next(page for page in pages if page.startswith("Index by required shot"))
-    assert re.search(r"Siding left elevation only guessed guess: 6", index)
+    assert re.search(r"Siding left elevation only guessed guess: 9", index)
     assert re.search(r"Whole elevation front elevation shown 1", index)
 
 
@@ -195,8 +224,10 @@ def test_a_corrected_time_stands_beside_the_cameras_with_its_reason(tmp_path):
     )
     pages = texts(written(tmp_path, [one]))
     both = "May 14, 2026, 08:00:00 (UTC-05:00), camera's clock"
-    for page in (pages[1], pages[-1]):
-        assert both in page
+    photo = next(page for page in pages if page.startswith("Front elevation"))
+    assert both in photo
+    assert "2026-05-14 08:00:00 UTC-05:00" in pages[-1]
+    for page in (photo, pages[-1]):
         assert "Corrected: May 14, 2026, 09:00:00, because: an hour behind" in page
     assert "1 photo has a corrected time" in pages[0]
     assert "UTC-05:00 by the camera" in pages[0]
@@ -207,17 +238,16 @@ def test_bookmarks_and_index_lead_to_the_page_of_the_photo(tmp_path):
     report = coverage(item("Gutter", Status.MET, Face.FRONT, photos=(records[3].sha256,)))
     reader = written(tmp_path, records, report)
     top = [one for one in reader.outline if not isinstance(one, list)]
-    assert [one.title for one in top][:3] == ["Summary", "Front elevation", "Right elevation"]
-    assert [one.title for one in top][-3:] == [
-        "Contact sheet, as the photos were taken", "Index by required shot", "Appendix: the originals",
-    ]  # fmt: skip
-    under_front = reader.outline[reader.outline.index(top[1]) + 1]
+    titles = [one.title for one in top]
+    assert titles[:4] == ["Summary", "The house at a glance", "Front elevation", "Right elevation"]
+    assert titles[-2:] == ["Index by required shot", "Appendix: the originals"]
+    under_front = reader.outline[reader.outline.index(top[2]) + 1]
     assert len(under_front) == 2
     for number, mark in enumerate(under_front, start=1):
         page = reader.pages[reader.get_destination_page_number(mark)]
         assert f"Photo {number}" in page.extract_text()
     index = next(page for page in reader.pages if page.extract_text().startswith("Index"))
-    (link,) = index["/Annots"]
+    link = index["/Annots"][0]
     aim = link.get_object()["/Dest"][0]
     target = next(page for page in reader.pages if page.indirect_reference == aim)
     assert "Photo 2" in target.extract_text()
@@ -233,7 +263,7 @@ def test_a_photo_without_a_thumbnail_is_taken_upright_from_its_original(tmp_path
     drawn(1, (800, 600)).save(path, "JPEG", exif=exif)
     one = record(0, tag(role="elevation", face="front"), facts=CameraFacts(orientation=6))
     source = PictureSource(thumbs=tmp_path / "none", original=lambda _sha: path)
-    image = written(tmp_path, [one], pictures=source).pages[1].images[0].image.convert("RGB")
+    image = pictures_of(written(tmp_path, [one], pictures=source))[-1].image.convert("RGB")
     assert image.size == (600, 800)
     red, green, _ = image.getpixel((590, 10))
     assert red > 180, "the red corner is now at the top right"
@@ -310,7 +340,16 @@ def test_hostile_strings_neither_stop_the_report_nor_leave_the_page(tmp_path):
     out = tmp_path / "report.pdf"
     sign = SignOff(by=HOSTILE[2], at=MADE, note=HOSTILE[0])
     write_report(
-        content(tmp_path, records, report, claim=claim, per_page=4, made_by=HOSTILE[2], sign_off=sign), out
+        content(
+            tmp_path,
+            records,
+            report,
+            claim=claim,
+            options=ReportOptions(per_page=4),
+            made_by=HOSTILE[2],
+            sign_off=sign,
+        ),
+        out,
     )
     pdf = pypdfium2.PdfDocument(out)
     checked = 0
@@ -382,4 +421,170 @@ def test_the_file_keeps_what_pdf_a_2b_asks_for_as_far_as_a_reader_can_see(tmp_pa
             assert "/SMask" not in image
             assert image["/Filter"] == "/DCTDecode"
     assert links >= len(records)
-    assert images >= len(records)
+    assert images >= len(records) - 1, "the divider sheet is listed only"
+
+
+# --- what one would send -----------------------------------------------------------------
+
+FULL_CLAIM = replace(
+    CLAIM, policy_number="P-778", carrier="Elder Mutual", adjuster="A. Quill", inspector="B. Tarn",
+    inspection_start=START - timedelta(minutes=30), inspection_end=START + timedelta(minutes=1),
+)  # fmt: skip
+
+
+def test_the_cover_names_the_policy_the_people_and_the_planned_inspection(tmp_path):
+    cover = texts(written(tmp_path, house(), claim=FULL_CLAIM))[0]
+    for words in (
+        "Policy number P-778", "Carrier Elder Mutual", "Adjuster A. Quill", "Inspector B. Tarn",
+        "Inspection planned May 14, 2026, 08:30:00 to May 14, 2026, 09:01:00, local time",
+        "7 photos were taken outside it",
+    ):  # fmt: skip
+        assert words in cover
+    assert "Policy number not given" in texts(written(tmp_path, house()))[0]
+
+
+def test_sheets_label_cards_and_left_out_photos_are_listed_and_not_printed(tmp_path):
+    records = house()
+    reader = written(tmp_path, records, left_out=frozenset({records[5].sha256}))
+    pages = texts(reader)
+    assert (
+        "9 photos printed; 1 photo of divider sheets and label cards listed only; 1 photo left out"
+        in pages[0]
+    )
+    assert "Divider sheets and label cards" not in " ".join(pages[1:])
+    assert "Back elevation" not in [page[:14] for page in pages]
+    assert records[0].sha256 in pages[-1]
+    assert "left out: a nearly equal photo is printed" in pages[-1]
+
+
+def test_hits_are_those_stated_and_a_count_from_pixels_is_marked_as_a_proposal(tmp_path):
+    records = [
+        record(0, tag(role="test_square", face="front", count="7")),
+        record(1, tag(role="test_square", face="back") | tag(Source.PIXELS, 0.9, count="5")),
+    ]
+    page = texts(written(tmp_path, records))[1]
+    assert "Front slope: 7 hits, photo 1." in page
+    assert "Back slope: no number stated (proposal of the program, not reviewed: 5), photo 2." in page
+
+
+def test_the_summary_lists_components_measurements_and_what_is_proved_undamaged(tmp_path):
+    records = [
+        record(0, tag(component="gutter", face="front", condition="damage")),
+        record(1, tag(component="gutter", face="left", condition="no_damage")),
+        record(2, tag(component="siding", face="front", condition="no_damage")),
+        record(3, tag(component="pitch_gauge", role="measurement"), caption="7 in 12"),
+    ]
+    page = texts(written(tmp_path, records))[1]
+    assert "Gutter damage 1 no damage 3" in page
+    assert "Proved undamaged where photographed: gutter (left), siding (front)." in page
+    assert re.search("Measurements 7 in 12: photo 4", page)
+    assert "Orientation only, no measurement" in page
+
+
+def test_the_complete_walk_of_55_photos_takes_at_most_30_pages(tmp_path):
+    records = [
+        record(n, tag(role="close_up", face=face, component=component, condition="damage"))
+        for n, (face, component) in enumerate(
+            (face, component) for face in ("front", "right", "back", "left") for component in ("gutter", "shingle")
+            for _ in range(6)
+        )
+    ]  # fmt: skip
+    records += [record(n, tag(Source.PIXELS, 0.9, face="back", component="vent")) for n in range(48, 55)]
+    assert len(written(tmp_path, records).pages) <= 30
+
+
+def test_the_pictures_are_reduced_until_the_file_is_as_small_as_was_asked(tmp_path):
+    records = [record(n, tag(role="close_up", face="front", component="gutter")) for n in range(8)]
+    noisy = np.random.default_rng(3)
+    made = content(tmp_path, records)
+    for path in (tmp_path / "thumbs").rglob("*_1280.jpg"):
+        Image.fromarray(noisy.integers(0, 255, (960, 1280, 3), dtype=np.uint8)).save(path, "JPEG", quality=90)
+    out = tmp_path / "report.pdf"
+    full = write_report(made, out)
+    assert not full.reduced
+    sizes = {full.bytes}
+    for share in (0.7, 0.3):
+        most = full.bytes * share / 1e6
+        done = write_report(replace(made, options=ReportOptions(max_mb=most)), out)
+        assert done.reduced
+        assert done.bytes == out.stat().st_size <= most * 1e6
+        sizes.add(done.bytes)
+    assert len(sizes) == 3
+    assert done.pages == full.pages
+    before = out.read_bytes()
+    with pytest.raises(BadInputError, match="with the smallest pictures") as refused:
+        write_report(replace(made, options=ReportOptions(max_mb=0.05)), out)
+    assert "--per-page 6" in refused.value.hint
+    assert out.read_bytes() == before
+
+
+def test_an_existing_file_stays_unless_it_may_be_replaced(tmp_path):
+    out = tmp_path / "report.pdf"
+    out.write_text("older")
+    with pytest.raises(BadInputError, match="exists already"):
+        write_report(content(tmp_path, house()), out, replace=False)
+    assert out.read_text() == "older"
+    assert [path.name for path in tmp_path.glob("report*")] == ["report.pdf"]
+
+
+def test_the_offices_name_and_logo_stand_at_the_top(tmp_path):
+    logo = tmp_path / "logo.png"
+    drawn(3, (900, 300)).save(logo)
+    reader = written(tmp_path, house(), letterhead=Letterhead(name="Marl & Tarn Adjusting", logo=logo))
+    assert texts(reader)[0].startswith("Marl & Tarn Adjusting")
+    widths = [image.image.size for image in reader.pages[0].images]
+    assert (640, 213) in widths
+    assert reader.xmp_metadata.dc_creator == ["Marl & Tarn Adjusting"]
+
+
+def test_a_logo_that_cannot_be_decoded_is_left_out_and_said(tmp_path):
+    logo = tmp_path / "logo.png"
+    drawn(3, (900, 300)).save(logo)
+    logo.write_bytes(logo.read_bytes()[:200])
+    done = write_report(content(tmp_path, house(), letterhead=Letterhead(logo=logo)), tmp_path / "report.pdf")
+    assert done.without_logo
+
+
+# --- for readers that do not see the page ------------------------------------------------
+
+
+def test_the_file_is_tagged_all_text_is_in_a_mark_and_every_picture_has_a_description(tmp_path):
+    """ISO 32000-1: 14.7.4 (marked content belongs to the structure), 14.8.2.2 (the rest is an artifact), 14.9.3
+    (alternate descriptions), 14.9.2 (language), 12.2 (DisplayDocTitle). Clauses from memory; no claim of PDF/UA.
+    """
+    reader = written(tmp_path, house())
+    root = reader.root_object
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/Lang"] == "en-US"
+    assert root["/ViewerPreferences"]["/DisplayDocTitle"]
+    assert reader.xmp_metadata.dc_title["x-default"] == f"Photo report, claim {CLAIM.claim}"
+    elements = [one.get_object() for one in root["/StructTreeRoot"]["/K"][0].get_object()["/K"]]
+    kinds = [one["/S"] for one in elements]
+    assert kinds.count("/H1") == 1
+    assert kinds.count("/H2") >= 8
+    figures = [one for one in elements if one["/S"] == "/Figure"]
+    assert all(one["/Alt"] for one in figures)
+    assert any("Plan of the house" in one["/Alt"] for one in figures)
+    assert any(
+        "Photo 2, TEST0004.JPG: Gutter, front side: damage, close-up" in one["/Alt"] for one in figures
+    )
+    pictures = sum(len(page.images) for page in reader.pages)
+    assert len(figures) == pictures + 1
+    claimed = {
+        (reader.get_page_number(one["/Pg"].get_object()), kid) for one in elements for kid in one["/K"]
+    }
+    found = set()
+    for number, page in enumerate(reader.pages):
+        depth = 0
+        for operands, operator in ContentStream(page["/Contents"].get_object(), reader).operations:
+            if operator in (b"BDC", b"BMC"):
+                depth += 1
+                assert depth == 1, "marks do not nest"
+                if operator == b"BDC":
+                    found.add((number, operands[1]["/MCID"]))
+            elif operator == b"EMC":
+                depth -= 1
+            elif operator in (b"Tj", b"TJ", b"Do"):
+                assert depth == 1, f"page {number + 1} has content without a mark"
+        assert depth == 0
+    assert found == claimed

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import stat
 from pathlib import Path
 
 import bagit
 import pypdf
 import pytest
 from defusedxml import ElementTree as SafeET
+from PIL import Image
 from support_cli import cli
 from support_intake import loaded_archive, small_houses, taken_in, with_target
 
@@ -104,7 +107,7 @@ def test_the_report_command_writes_a_pdf_and_says_so_in_the_custody_log(houses, 
     ran = cli("report", "tc-1001", out, "--per-page", "4", archive=houses, actor="R. Viewer")
     assert ran.status == 0
     reader = pypdf.PdfReader(out)
-    assert f"{len(reader.pages)} pages, 4 photos." in " ".join(ran.out.split())
+    assert f"{len(reader.pages)} pages, 3 photos, " in " ".join(ran.out.split())
     cover = reader.pages[0].extract_text()
     assert "Claim TC-1001" in cover
     assert "Not complete" in cover
@@ -122,6 +125,8 @@ def test_the_report_command_writes_a_pdf_and_says_so_in_the_custody_log(houses, 
         (["report", "TC-9", "x.pdf"], "There is no claim TC-9"),
         (["report", "TC-1001", "no/such/folder/x.pdf"], "cannot be written"),
         (["report", "TC-1001", "x.pdf", "--per-page", "5"], "Choose 2, 4 or 6"),
+        (["report", "TC-1001", "x.pdf", "--max-mb", "0.001"], "with the smallest pictures"),
+        (["report", "TC-1001", "x.pdf", "--max-mb", "-1"], "is no size"),
         (["table", "TC-9"], "There is no claim TC-9"),
         (["table", "TC-1001", "--json", "--csv"], "either CSV or JSON"),
         (["table", "TC-1001", "--out", "no/such/folder/x.csv"], "cannot be written"),
@@ -135,3 +140,59 @@ def test_bad_input_is_one_line_and_status_2(houses, tmp_path, monkeypatch, argum
     assert says in ran.err
     assert ran.err.count("\n") == 1
     assert not list(tmp_path.glob("x.*"))
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["report", "TC-1001", "out"],
+        ["sheets", "out"],
+        ["labels", "out"],
+        ["table", "TC-1001", "--out", "out"],
+    ],
+    ids=lambda command: command[0],
+)
+def test_no_command_replaces_a_file_without_force(houses, tmp_path, monkeypatch, command):
+    monkeypatch.chdir(tmp_path)
+    out = tmp_path / "out"
+    out.write_text("older")
+    refused = cli(*command, archive=houses)
+    assert refused.status == 2
+    assert "exists already; it was not replaced" in refused.err
+    assert refused.err.count("\n") == 1
+    assert "--force" in refused.err
+    assert out.read_text() == "older"
+    assert cli(*command, "--force", archive=houses).status == 0
+    assert out.read_bytes() != b"older"
+    assert not list(tmp_path.glob("*.part"))
+
+
+def test_the_report_has_the_offices_name_and_refuses_a_logo_that_is_no_picture(houses, tmp_path):
+    settings = houses / "evidence.toml"
+    before = settings.read_text(encoding="utf-8")
+    out = tmp_path / "report.pdf"
+    logo = houses / "config" / "logo.png"
+    logo.parent.mkdir(exist_ok=True)
+    Image.new("RGB", (300, 100), (20, 90, 90)).save(logo)
+    settings.write_text(
+        before + '\n[office]\nname = "Marl & Tarn"\nlogo = "config/logo.png"\n', encoding="utf-8"
+    )
+    assert cli("report", "TC-1001", out, archive=houses).status == 0
+    cover = pypdf.PdfReader(out).pages[0]
+    assert "Marl & Tarn" in cover.extract_text()
+    assert len(cover.images) == 1
+    Image.new("RGBA", (300, 100)).save(logo)
+    clear = cli("report", "TC-1001", out, "--force", archive=houses)
+    assert (clear.status, clear.err.count("\n")) == (2, 1)
+    assert "transparent" in clear.err
+    logo.write_text("no picture")
+    broken = cli("report", "TC-1001", out, "--force", archive=houses)
+    assert (broken.status, broken.err.count("\n")) == (2, 1)
+    assert "cannot be read as a picture" in broken.err
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX systems")
+def test_a_report_is_readable_to_the_owner_and_the_group_only(houses, tmp_path):
+    out = tmp_path / "report.pdf"
+    cli("report", "TC-1001", out, archive=houses)
+    assert stat.S_IMODE(out.stat().st_mode) == 0o640
