@@ -314,6 +314,8 @@ class Claim:
     loss_date: date | None = None
     peril: str = ""
     jurisdiction: str = ""
+    line: str = ""
+    """The line of business, for instance `homeowners`."""
     stories: int | None = None
     policy_number: str = ""
     carrier: str = ""

@@ -1,4 +1,4 @@
-"""Claims, their holds and waivers, and what people decided."""
+"""Claims, their waivers, and what people decided."""
 
 from __future__ import annotations
 
@@ -31,25 +31,6 @@ class ClaimRow:
     """Raised by every change of the claim or its photos' tags."""
     added_at: str = ""
     """When the claim was loaded; the same for all claims of one load."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HoldRow:
-    """A hold: until it is lifted, nothing of the claim may be purged."""
-
-    number: int
-    claim: ClaimId
-    reason: str
-    placed_by: str
-    placed_at: datetime
-    lifted_by: str | None
-    lifted_at: datetime | None
-    lifted_why: str | None
-
-    @property
-    def active(self) -> bool:
-        """True until it is lifted."""
-        return self.lifted_at is None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,37 +140,6 @@ class Claims:
             self._changed(claim)
             for table in (t.tally, t.claim):
                 db.execute(delete(table).where(table.c.claim == claim))
-
-    # --- holds ---
-
-    def place_hold(self, claim: ClaimId, *, reason: str, by: str, at: datetime) -> int:
-        """Add a hold; returns its number."""
-        with self._database.transaction() as db:
-            self._changed(claim)
-            result = db.execute(
-                insert(t.hold).values(claim=claim, reason=reason, placed_by=by, placed_at=to_text(at))
-            )
-            return int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0
-
-    def lift_hold(self, number: int, *, by: str, why: str, at: datetime) -> None:
-        """End a hold; the row stays."""
-        with self._database.transaction() as db:
-            self._changed(*db.execute(select(t.hold.c.claim).where(t.hold.c.id == number)).scalars())
-            db.execute(
-                update(t.hold)
-                .where(t.hold.c.id == number)
-                .values(lifted_by=by, lifted_at=to_text(at), lifted_why=why)
-            )
-
-    def holds(self, claim: ClaimId | None = None, *, active_only: bool = False) -> list[HoldRow]:
-        """Holds, oldest first."""
-        query = select(t.hold).order_by(t.hold.c.id)
-        if claim is not None:
-            query = query.where(t.hold.c.claim == claim)
-        if active_only:
-            query = query.where(t.hold.c.lifted_at.is_(None))
-        with self._database.transaction() as db:
-            return [_read_hold(row) for row in db.execute(query)]
 
     # --- waivers ---
 
@@ -394,6 +344,7 @@ def _claim_columns(claim: Claim) -> dict[str, Any]:
         "loss_date": claim.loss_date.isoformat() if claim.loss_date else None,
         "peril": claim.peril,
         "jurisdiction": claim.jurisdiction,
+        "line": claim.line,
         "stories": claim.stories,
         **{name: getattr(claim, name) for name in PARTIES},
         "inspection_start": claim.inspection_start.isoformat() if claim.inspection_start else None,
@@ -411,6 +362,7 @@ def _read(row: Row[Any]) -> ClaimRow:
         loss_date=day(row.loss_date),
         peril=row.peril,
         jurisdiction=row.jurisdiction,
+        line=row.line,
         stories=row.stories,
         **{name: getattr(row, name) for name in PARTIES},
         inspection_start=from_text(row.inspection_start),
@@ -423,19 +375,6 @@ def _read(row: Row[Any]) -> ClaimRow:
         folder=row.folder,
         version=row.version,
         added_at=row.added_at,
-    )
-
-
-def _read_hold(row: Row[Any]) -> HoldRow:
-    return HoldRow(
-        number=row.id,
-        claim=ClaimId(row.claim),
-        reason=row.reason,
-        placed_by=row.placed_by,
-        placed_at=datetime.fromisoformat(row.placed_at),
-        lifted_by=row.lifted_by,
-        lifted_at=from_text(row.lifted_at),
-        lifted_why=row.lifted_why,
     )
 
 

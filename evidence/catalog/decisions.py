@@ -297,6 +297,64 @@ class Reopen(Closure):
     kind: Literal["reopened"] = "reopened"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event(Decision):
+    """Something happened to the claim on that calendar day, from which a retention rule may count."""
+
+    kind: Literal["event"] = "event"
+    replaced: date | None
+    """The day that was stated before."""
+    event: str
+    """`settled`, `adjustment_completed`, ..."""
+    on: date | None
+    """None: it did not happen, or its day is not known."""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulesSeen(Decision):
+    """The retention rules changed since a command last asked them."""
+
+    kind: Literal["rules_seen"] = "rules_seen"
+    replaced: str | None
+    """The digest before."""
+    digest: str
+    rules: Mapping[str, str]
+    """For each rule's id its digest."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskFloor(Decision):
+    """A person asks that a rule may keep less than the floor."""
+
+    kind: Literal["floor_asked"] = "floor_asked"
+    replaced: None = None
+    rule: str
+    years: int
+    """The floor for this rule, in years from closing."""
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgreeFloor(Decision):
+    """A second person agrees to such an exception."""
+
+    kind: Literal["floor_agreed"] = "floor_agreed"
+    replaced: None = None
+    asked: int
+    """The number of the decision that asked."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndFloor(Decision):
+    """Such an exception ends, or is not agreed to."""
+
+    kind: Literal["floor_ended"] = "floor_ended"
+    replaced: None = None
+    asked: int
+    why: str
+
+
 AnyDecision: TypeAlias = (
     Move
     | Name
@@ -312,6 +370,11 @@ AnyDecision: TypeAlias = (
     | TakeBack
     | Close
     | Reopen
+    | Event
+    | RulesSeen
+    | AskFloor
+    | AgreeFloor
+    | EndFloor
 )
 
 KINDS: Mapping[str, type[Decision]] = {
@@ -331,6 +394,11 @@ KINDS: Mapping[str, type[Decision]] = {
         TakeBack,
         Close,
         Reopen,
+        Event,
+        RulesSeen,
+        AskFloor,
+        AgreeFloor,
+        EndFloor,
     )
 }
 """Every type of decision by its kind."""

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import date
 from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Row, delete, func, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import chunks, from_text
+from evidence.catalog.base import chunks, day, from_text
 from evidence.catalog.intakes import Intakes, Sighting
 from evidence.catalog.originals import Originals
 from evidence.catalog.segments import Segments
@@ -31,6 +32,17 @@ from evidence.model import (
 )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimTotals:
+    """What a claim takes up, and when it was photographed."""
+
+    files: int
+    size: int
+    """Bytes of the originals."""
+    last_day: date | None
+    """Local day of the last file that has a corrected time."""
+
+
 class Photos(Intakes, Originals, Segments, Tags):
     """Everything about photos; each base class answers one kind of question."""
 
@@ -45,6 +57,19 @@ class Photos(Intakes, Originals, Segments, Tags):
         with self._database.transaction() as db:
             records = self._records(list(db.execute(query)), embeddings=embeddings)
         return [replace(record, order=number) for number, record in enumerate(records)]
+
+    def totals(self, claim: ClaimId | None = None) -> dict[ClaimId, ClaimTotals]:
+        """How many files each claim has, their bytes and their last day; with `claim` of that claim alone."""
+        original = t.original.c
+        query = select(
+            original.claim, func.count(), func.sum(original.size), func.max(original.corrected)
+        ).group_by(original.claim)
+        query = query.where(original.claim.is_not(None) if claim is None else original.claim == claim)
+        with self._database.transaction() as db:
+            return {
+                ClaimId(name): ClaimTotals(files=files, size=int(size), last_day=day(last and last[:10]))
+                for name, files, size, last in db.execute(query)
+            }
 
     def digests_of(self, claim: ClaimId | None) -> list[Sha256]:
         """The claim's files by digest, in no particular order; None asks for the unassigned tray."""

@@ -40,7 +40,7 @@ class Kind(StrEnum):
     BAG = "bag"
     """When a bag was built, and when each copy of its originals was verified; key: the claim, empty for the tray."""
     OFFICE = "office"
-    """People, and decisions about no claim; key: empty."""
+    """People, decisions about no claim, and holds that name no claim alone; key: empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +108,9 @@ class Records:
             case Kind.BAG:
                 return self._select((t.bag, t.bag.c.claim == key), (t.copy, t.copy.c.claim == key))
             case Kind.OFFICE:
-                return self._select((t.user, None), (t.decision, t.decision.c.claim.is_(None)))
+                return self._select(
+                    (t.user, None), (t.decision, t.decision.c.claim.is_(None)), (t.hold, t.hold.c.claim == "")
+                )
 
     def claim(self, claim: ClaimId) -> RowsByTable:
         """The claim's own row, its holds, waivers and decisions."""

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 
 from evidence.catalog.base import Database
 from evidence.catalog.claims import Claims
+from evidence.catalog.holds import Holds
 from evidence.catalog.keeping import Keeping
 from evidence.catalog.opening import emptied, open_engine, require_catalog_file
 from evidence.catalog.photos import Photos
@@ -30,6 +31,7 @@ class Catalog:
             require_catalog_file(url)
         self._database = Database(open_engine(url))
         self.claims = Claims(self._database)
+        self.holds = Holds(self._database)
         self.photos = Photos(self._database)
         self.keeping = Keeping(self._database)
         self.pushes = Pushes(self._database)

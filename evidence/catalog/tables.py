@@ -39,6 +39,7 @@ claim = Table(
     Column("loss_date", String(10)),
     Column("peril", String(60), nullable=False),
     Column("jurisdiction", String(60), nullable=False),
+    Column("line", String(60), nullable=False, default=""),  # of business
     Column("stories", Integer),
     Column("state", String(20), nullable=False),
     Column("closed_on", String(10)),
@@ -235,13 +236,23 @@ hold = Table(
     "hold",
     metadata,
     Column("id", Integer, primary_key=True, autoincrement=True),
-    Column("claim", String(200), nullable=False),
+    Column("claim", String(200), nullable=False),  # that it names alone; empty for another scope
+    Column("kind", String(20), nullable=False, default="own"),
     Column("reason", Text, nullable=False),
+    Column("insured", Text, nullable=False, default=""),
+    Column("peril", String(60), nullable=False, default=""),
+    Column("first_loss", String(10)),
+    Column("last_loss", String(10)),
+    Column("area", Text, nullable=False, default="[]"),  # JSON list
+    Column("until", String(10)),  # its last day
+    Column("covered", Text, nullable=False, default="[]"),  # JSON list of claims, see `catalog.holds`
     Column("placed_by", Text, nullable=False),
     Column("placed_at", String(40), nullable=False),
     Column("lifted_by", Text),
     Column("lifted_at", String(40)),
     Column("lifted_why", Text),
+    Column("lift_asked_by", Text),
+    Column("lift_asked_at", String(40)),
     Index("ix_hold_claim", "claim"),
 )
 

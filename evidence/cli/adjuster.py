@@ -80,7 +80,7 @@ def load(
 ) -> None:
     """Load claims from a CSV file, or remove one that was loaded by mistake.
 
-    Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, stories,
+    Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, line, stories,
     policy_number, carrier, adjuster, inspector, inspection_start, inspection_end (local times, such as
     2026-05-14 09:30). Only claim is required. The photo report names the last six.
     """

@@ -17,6 +17,7 @@ from evidence.cli import (
     board,
     care,
     custody,
+    keeping,
     learning,
     office,
     recovery,
@@ -82,7 +83,19 @@ def evidence(
     """Files photos by house, shows missing proof, and keeps, verifies and purges them."""
 
 
-for room in (adjuster, reviewer, learning, board, reporting, office, custody, targets, care, recovery):
+for room in (
+    adjuster,
+    reviewer,
+    learning,
+    board,
+    reporting,
+    keeping,
+    office,
+    custody,
+    targets,
+    care,
+    recovery,
+):
     room.register(app)
 
 

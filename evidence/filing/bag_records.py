@@ -112,6 +112,7 @@ def _claim_anew(bag: Path, tags: Mapping[str, bytes]) -> dict[str, Any]:
         "loss_date": None,
         "peril": "",
         "jurisdiction": "",
+        "line": "",
     }
     return {
         "format": RECORD_FORMAT,

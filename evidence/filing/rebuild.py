@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from evidence.archive import bags as bag_states
+from evidence.archive.custody_lines import Entry
 from evidence.archive.places import place_id
 from evidence.cards.files import kind_of
 from evidence.catalog.base import dump, to_text
@@ -25,7 +26,7 @@ from evidence.errors import BagError, CatalogError, EvidenceError
 from evidence.filing.bag_records import read_bag_records
 from evidence.filing.record_files import RecordFile, keep_records, read_records
 from evidence.filing.records import RECORD_FORMAT
-from evidence.model import CameraFacts, ClaimId, ClaimState, Finding, Look, Sha256
+from evidence.model import CameraFacts, ClaimId, ClaimState, Finding, HoldKind, Look, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import CATALOG, DAMAGED, Workspace, utc_now
@@ -263,7 +264,7 @@ def claim_rows_of(about: Mapping[str, Any], folder: str | None, *, at: str | Non
             name: claim[name]
             for name in ("claim", "insured", "address", "loss_date", "peril", "jurisdiction", "stories")
         },
-        **{name: claim.get(name) or "" for name in PARTIES},
+        **{name: claim.get(name) or "" for name in (*PARTIES, "line")},
         **{name: claim.get(name) for name in ("inspection_start", "inspection_end")},
         "lat": place.get("lat"),
         "lon": place.get("lon"),
@@ -277,8 +278,12 @@ def claim_rows_of(about: Mapping[str, Any], folder: str | None, *, at: str | Non
         {
             **{name: one[name] for name in ("claim", "reason", "placed_by", "lifted_by", "lifted_why")},
             "id": one["number"],
+            "kind": one.get("kind", "own"),
+            "until": one.get("until"),
+            "lift_asked_by": one.get("lift_asked_by") or one["lifted_by"],
             "placed_at": _stored(one["placed_at"]),
             "lifted_at": _stored(one["lifted_at"]),
+            "lift_asked_at": _stored(one.get("lift_asked_at") or one["lifted_at"]),
         }
         for one in about["holds"]
     ]
@@ -359,7 +364,7 @@ def _add_record(found: _Gathered, one: RecordFile) -> None:
             _add_copies(found, key, rows)
         case Kind.OFFICE:
             found.users.update((row["name"], row) for row in rows.get("board_user", ()))
-            _add_claim(found, {"decision": rows.get("decision", [])})
+            _add_claim(found, {name: rows.get(name, []) for name in ("decision", "hold")})
 
 
 def _replace_claim(found: _Gathered, claim: str, rows: RowsByTable) -> None:
@@ -439,22 +444,11 @@ def _add_unfiled(found: _Gathered, workspace: Workspace) -> None:
 def _add_holds_of_the_log(found: _Gathered, workspace: Workspace) -> None:
     """Holds that the custody log records and no bag or record file does: a hold is never lost."""
     for entry in workspace.custody.entries():
-        number, claim = entry.details.get("hold"), entry.subject
-        if not isinstance(number, int) or claim not in found.claims:
+        number = entry.details.get("hold")
+        if not isinstance(number, int):
             continue
         if entry.action == "hold_placed" and number not in found.holds:
-            found.holds[number] = {
-                "id": number,
-                "claim": claim,
-                "reason": str(entry.details.get("reason", "")),
-                "placed_by": entry.actor,
-                "placed_at": to_text(entry.at),
-            }
-            found.find(
-                "hold_of_log", claim, f"Hold {number} of claim {claim} was taken from the custody log."
-            )
-            if claim in found.bags:
-                found.bags[claim]["dirty"] = True
+            _add_hold_of_the_log(found, number, entry)
         elif (
             entry.action == "hold_lifted"
             and number in found.holds
@@ -462,9 +456,33 @@ def _add_holds_of_the_log(found: _Gathered, workspace: Workspace) -> None:
         ):
             found.find(
                 "hold_stays",
-                claim,
+                entry.subject,
                 f"The log says that hold {number} was lifted; lift it again if it may end.",
             )
+
+
+def _add_hold_of_the_log(found: _Gathered, number: int, entry: Entry) -> None:
+    scope = entry.details.get("scope") or {}
+    claim = entry.subject
+    if not scope and claim not in found.claims:
+        return
+    found.holds[number] = {
+        "id": number,
+        "claim": "" if scope else claim,
+        "kind": str(entry.details.get("kind", HoldKind.OWN.value)),
+        "reason": str(entry.details.get("reason", "")),
+        "until": entry.details.get("until"),
+        **{name: scope.get(name) or "" for name in ("insured", "peril")},
+        **{name: scope.get(name) for name in ("first_loss", "last_loss")},
+        "area": dump(scope.get("area") or []),
+        "covered": dump(entry.details.get("covered") or []),
+        "placed_by": entry.actor,
+        "placed_at": to_text(entry.at),
+    }
+    on = "" if scope else f" of claim {claim}"
+    found.find("hold_of_log", claim, f"Hold {number}{on} was taken from the custody log.")
+    if claim in found.bags:
+        found.bags[claim]["dirty"] = True
 
 
 # --- rows --------------------------------------------------------------------------------

@@ -98,7 +98,7 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
             "version": row.version if row else None,
             "state": row.state.value if row else None,
             "closed_on": row.closed_on.isoformat() if row and row.closed_on else None,
-            "holds": to_json(claims.holds(claim)) if row else [],
+            "holds": to_json(workspace.catalog.holds.of(claim)) if row else [],
             "waivers": to_json(claims.waivers(claim)) if row else [],
             "decisions": [
                 as_record(one) for one in claims.decisions(Decision, claim=claim, in_force_only=False)

@@ -20,11 +20,12 @@ from evidence.errors import BadInputError, counted
 from evidence.filing.bags import file_away
 from evidence.lookup import UNASSIGNED, require_claim
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
+from evidence.office.holds import cover_arrivals
 from evidence.office.retention import facts_of
 from evidence.workspace import Workspace
 
 COLUMNS = (
-    "claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "stories",
+    "claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "line", "stories",
     "policy_number", "carrier", "adjuster", "inspector", "inspection_start", "inspection_end",
 )  # fmt: skip
 MAX_BYTES = 20_000_000
@@ -33,7 +34,7 @@ MAX_CLAIM = 100
 """Characters of a claim number; a longer one fits neither the code on a divider sheet nor a folder name."""
 
 MAX_WORD = 60
-"""Characters of a peril or a jurisdiction."""
+"""Characters of a peril, a jurisdiction or a line of business."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +72,7 @@ def load_assignments(workspace: Workspace, path: Path) -> LoadResult:
         kept = [one for one in claims.values() if one.claim not in purged]
         added, updated = workspace.catalog.claims.put(kept, at=workspace.now())
         workspace.catalog.keeping.mark_dirty([one.claim for one in kept])
+        cover_arrivals(workspace, kept)
         workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
         with workspace.locked():
@@ -207,7 +209,7 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
             raise BadInputError(
                 f"{where}: {name} holds a line break or a control character.", "Write it on one line."
             )
-    for name in ("peril", "jurisdiction"):
+    for name in ("peril", "jurisdiction", "line"):
         word = cells.get(name, "")
         if len(word) > MAX_WORD or not word.isprintable():
             raise BadInputError(
@@ -223,6 +225,7 @@ def _claim(cells: Mapping[str, str], where: str) -> Claim:
         loss_date=_date(cells.get("loss_date", ""), where),
         peril=cells.get("peril", "").casefold(),
         jurisdiction=cells.get("jurisdiction", ""),
+        line=cells.get("line", "").casefold(),
         stories=_stories(cells.get("stories", ""), where),
         policy_number=cells.get("policy_number", ""),
         carrier=cells.get("carrier", ""),

@@ -37,7 +37,9 @@ from evidence.filing.releases import (
 from evidence.filing.target_records import retired_targets
 from evidence.lookup import UNASSIGNED
 from evidence.model import ClaimId, ClaimState, Sha256
-from evidence.office.retention import facts_of, schedule_of
+from evidence.office.date_check import require_right_date
+from evidence.office.retention import facts_of
+from evidence.office.rules import note_rules, schedule_of
 from evidence.retention.addresses import (
     ArchiveBag,
     CopyAddress,
@@ -68,13 +70,21 @@ class PlannedPurge:
     """Lost or replaced disks that may hold copies of these claims; the purge cannot reach them."""
 
 
-def plan_purge(workspace: Workspace, claims: Sequence[ClaimId] | None = None) -> PlannedPurge:
-    """Freeze a plan for these claims, or for all that are due; raises PurgeRefusedError when none may be purged."""
+def plan_purge(
+    workspace: Workspace, claims: Sequence[ClaimId] | None = None, *, confirmed: date | None = None
+) -> PlannedPurge:
+    """Freeze a plan for these claims, or for all that are due; raises PurgeRefusedError when none may be purged.
+
+    `confirmed` is today's date as a person confirms it, see `date_check`.
+    """
+    require_right_date(workspace, confirmed=confirmed)
+    schedule = schedule_of(workspace)
+    note_rules(workspace, schedule)
     with workspace.filing():
         _finish_interrupted_work(workspace)
         frozen = make_plan(
             ArchiveRepository(workspace),
-            schedule_of(workspace),
+            schedule,
             by=workspace.actor,
             plans_folder=workspace.plans,
             claims=claims,
@@ -93,13 +103,16 @@ def approve_purge(workspace: Workspace, plan: str) -> str:
         return approve(ArchiveRepository(workspace), plan_folder(workspace, plan), by=workspace.actor).digest
 
 
-def run_purge(workspace: Workspace, plan: str) -> PurgeReport:
-    """Delete every copy that an approved plan names, then search for more."""
+def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None) -> PurgeReport:
+    """Delete every copy that an approved plan names, then search for more; for `confirmed` see `date_check`."""
+    folder = plan_folder(workspace, plan)
+    require_right_date(workspace, confirmed=confirmed)
+    schedule = schedule_of(workspace)
+    note_rules(workspace, schedule)
     with workspace.filing():
-        folder = plan_folder(workspace, plan)
         if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
             _finish_interrupted_work(workspace)
-        report = run_plan(ArchiveRepository(workspace), schedule_of(workspace), folder, by=workspace.actor)
+        report = run_plan(ArchiveRepository(workspace), schedule, folder, by=workspace.actor)
         keep_records(workspace)
         for target in open_targets(workspace):
             # The record files there name the claim until they follow; an absent target gets them at its next backup.

@@ -1,28 +1,28 @@
-"""Close and reopen claims, place and lift holds, and show which claims are kept, held or due."""
+"""Close and reopen claims, and show which claims are kept, held or due, now and in the coming years."""
 
 from __future__ import annotations
 
-import logging
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 
-from evidence.catalog.claims import ClaimRow, HoldRow
-from evidence.catalog.decisions import Close, Closure, DecisionRow, Reopen
-from evidence.errors import BadInputError, EvidenceError
+from evidence.catalog.claims import ClaimRow
+from evidence.catalog.decisions import Close, Closure, DecisionRow, Event, Reopen
+from evidence.catalog.holds import HoldRow
+from evidence.catalog.photos import ClaimTotals
+from evidence.errors import BadInputError
 from evidence.filing.bags import file_away
 from evidence.lookup import require_claim
 from evidence.model import ClaimId, ClaimState
+from evidence.office.events import events_by_claim, events_of
+from evidence.office.holds import legal_holds
+from evidence.office.rules import schedule_of
 from evidence.retention.disposition import DispositionReview, review
-from evidence.retention.facts import ChangeKind, ClaimFacts, LegalHold, StateChange
-from evidence.retention.rule_file import load_schedule
-from evidence.retention.schedule import RetentionSchedule, override
-from evidence.settings import default_text
+from evidence.retention.facts import ChangeKind, ClaimFacts, StateChange
+from evidence.retention.forecast import YEARS, ClaimLoad, Forecast, forecast
 from evidence.workspace import Workspace
 
-log = logging.getLogger(__name__)
-
-# --- closing and holds -------------------------------------------------------------------
+# --- closing -------------------------------------------------------------------
 
 
 def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
@@ -83,93 +83,74 @@ def _record_change(workspace: Workspace, claim: ClaimId, change: Closure) -> Non
     workspace.catalog.keeping.mark_dirty([claim])
 
 
-def place_hold(workspace: Workspace, claim: ClaimId, *, reason: str) -> int:
-    """Place a hold: until it is lifted, nothing of the claim may be purged. Returns the hold's number.
-
-    It takes effect at once, whatever else runs; the bag's record of it follows at the next filing.
-    """
-    if not reason.strip():
-        raise BadInputError("A hold needs a reason.", "Add --reason, for instance --reason 'suit filed'.")
-    with workspace.holding():  # not `locked`: a hold never waits for other work on the archive
-        require_claim(workspace, claim)
-        with workspace.catalog.transaction():
-            number = workspace.catalog.claims.place_hold(
-                claim, reason=reason, by=workspace.actor, at=workspace.now()
-            )
-            workspace.record("hold_placed", claim, hold=number, reason=reason)
-            workspace.catalog.keeping.mark_dirty([claim])
-    _build_outdated_bags(workspace)
-    return number
-
-
-def lift_hold(workspace: Workspace, number: int, *, why: str) -> None:
-    """End a hold. Raises BadInputError when it is unknown or lifted already, or no reason is given."""
-    if not why.strip():
-        raise BadInputError("Lifting a hold needs a reason.", "Add --reason.")
-    with workspace.holding():
-        hold = next((one for one in workspace.catalog.claims.holds() if one.number == number), None)
-        if hold is None or not hold.active:
-            raise BadInputError(f"There is no hold {number} in force.", "`evidence hold list` shows them.")
-        with workspace.catalog.transaction():
-            workspace.catalog.claims.lift_hold(number, by=workspace.actor, why=why, at=workspace.now())
-            workspace.record("hold_lifted", hold.claim, hold=number, reason=why)
-            workspace.catalog.keeping.mark_dirty([hold.claim])
-    _build_outdated_bags(workspace)
-
-
-def _build_outdated_bags(workspace: Workspace) -> None:
-    """Build the bags that a hold made outdated, unless another command works on the archive: then they follow later.
-
-    The hold is in force already, so nothing that goes wrong with a bag is reported as its failure.
-    """
-    try:
-        with workspace.locked(wait=False):
-            file_away(workspace, wait=False)
-    except EvidenceError as trouble:
-        log.warning("bags_built_later: %s", trouble)
-
-
 # --- retention ---------------------------------------------------------------------------
-
-
-def schedule_of(workspace: Workspace) -> RetentionSchedule:
-    """The shipped retention schedule, with the office's own rules in place of those with the same ids."""
-    shipped = load_schedule(default_text("retention.toml"), "config/retention.toml")
-    own = workspace.root / "config" / "retention.toml"
-    if not own.is_file():
-        return shipped
-    return override(shipped, load_schedule(workspace.text("retention.toml"), str(own)))
 
 
 def facts_of(workspace: Workspace, claim: ClaimId) -> ClaimFacts:
     """What decides the claim's disposition now. Raises BadInputError for an unknown or purged claim."""
-    changes = workspace.catalog.claims.decisions(Closure, claim=claim)
+    claims = workspace.catalog.claims
     return _facts(
-        require_claim(workspace, claim), changes, workspace.catalog.claims.holds(claim, active_only=True)
+        require_claim(workspace, claim),
+        claims.decisions(Closure, claim=claim),
+        events_of(claims.decisions(Event, claim=claim)),
+        workspace.catalog.holds.all(active_only=True),
+        workspace.catalog.photos.totals(claim).get(claim),
+        _today(workspace),
     )
 
 
-def _facts(row: ClaimRow, changes: Iterable[DecisionRow[Closure]], holds: Iterable[HoldRow]) -> ClaimFacts:
+def _facts(
+    row: ClaimRow,
+    changes: Iterable[DecisionRow[Closure]],
+    events: Mapping[str, date],
+    holds: Sequence[HoldRow],
+    totals: ClaimTotals | None,
+    today: date,
+) -> ClaimFacts:
     return ClaimFacts(
         claim=row.claim.claim,
         jurisdiction=row.claim.jurisdiction,
+        line=row.claim.line,
         peril=row.claim.peril,
+        carrier=row.claim.carrier,
+        loss=row.claim.loss_date,
+        inspected=totals.last_day if totals else None,
         history=tuple(StateChange(kind=ChangeKind(one.decision.kind), on=one.decision.on) for one in changes),
-        holds=tuple(
-            LegalHold(name=f"hold {one.number}", why=one.reason, by=one.placed_by, placed=one.placed_at)
-            for one in holds
-        ),
+        events=events,
+        holds=legal_holds(holds, row.claim, today=today),
     )
+
+
+def claim_loads(workspace: Workspace, *, as_of: date | None = None) -> list[ClaimLoad]:
+    """The facts of every claim that is not purged, on the day `as_of` or today, and what it takes up."""
+    changes: dict[ClaimId | None, list[DecisionRow[Closure]]] = defaultdict(list)
+    for change in workspace.catalog.claims.decisions(Closure):
+        changes[change.claim].append(change)
+    events, totals = events_by_claim(workspace), workspace.catalog.photos.totals()
+    holds, today = workspace.catalog.holds.all(active_only=True), as_of or _today(workspace)
+    loads = []
+    for row in workspace.catalog.claims.all():
+        claim = row.claim.claim
+        if row.state is not ClaimState.PURGED:
+            takes = totals.get(claim)
+            facts = _facts(row, changes[claim], events.get(claim, {}), holds, takes, today)
+            loads.append(
+                ClaimLoad(facts=facts, photos=takes.files if takes else 0, size=takes.size if takes else 0)
+            )
+    return loads
 
 
 def review_dispositions(workspace: Workspace, *, as_of: date | None = None) -> DispositionReview:
     """Every claim that is not purged: due, held or kept, and why, on the day `as_of` or today."""
-    changes: dict[ClaimId | None, list[DecisionRow[Closure]]] = defaultdict(list)
-    holds: dict[ClaimId, list[HoldRow]] = defaultdict(list)
-    for change in workspace.catalog.claims.decisions(Closure):
-        changes[change.claim].append(change)
-    for hold in workspace.catalog.claims.holds(active_only=True):
-        holds[hold.claim].append(hold)
-    rows = [row for row in workspace.catalog.claims.all() if row.state is not ClaimState.PURGED]
-    facts = [_facts(row, changes[row.claim.claim], holds[row.claim.claim]) for row in rows]
-    return review(facts, schedule_of(workspace), today=as_of or workspace.now().astimezone().date())
+    schedule = schedule_of(workspace)
+    loads = claim_loads(workspace, as_of=as_of)
+    return review((one.facts for one in loads), schedule, today=as_of or _today(workspace))
+
+
+def forecast_purges(workspace: Workspace, *, years: int = YEARS) -> Forecast:
+    """How many claims, photos and bytes become due in each of the next years."""
+    return forecast(claim_loads(workspace), schedule_of(workspace), today=_today(workspace), years=years)
+
+
+def _today(workspace: Workspace) -> date:
+    return workspace.now().astimezone().date()

@@ -71,6 +71,8 @@ class Plan:
     """Aware, UTC, whole seconds."""
     by: str
     claims: tuple[PlannedClaim, ...]
+    rules: str = ""
+    """Digest of the retention rules by which it was made; empty in plans of older programs."""
     format: PlanFormat = PlanFormat.ADDRESSES
 
 
@@ -102,6 +104,7 @@ def canonical(plan: Plan) -> bytes:
             "format": plan.format.value,
             "made": _stamp(plan.made),
             "by": plan.by,
+            **({"rules": plan.rules} if plan.rules else {}),
             "claims": [
                 {
                     "claim": c.claim,
@@ -272,6 +275,7 @@ def _read_plan(data: Mapping[str, Any]) -> Plan:
         format=form,
         made=_read_time(data["made"]),
         by=data["by"],
+        rules=data.get("rules", ""),
         claims=tuple(
             PlannedClaim(
                 claim=ClaimId(c["claim"]),

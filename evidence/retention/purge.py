@@ -91,7 +91,9 @@ def make_plan(
         raise PurgeRefusedError(
             "No claim is due for purging.", "`evidence retention` shows what is kept and why."
         )
-    plan = Plan(made=repository.now().replace(microsecond=0), by=person, claims=tuple(chosen))
+    plan = Plan(
+        made=repository.now().replace(microsecond=0), by=person, rules=schedule.digest, claims=tuple(chosen)
+    )
     frozen = plans.freeze(plan, plans_folder)
     names = ", ".join(c.claim for c in chosen)
     _log(
@@ -131,7 +133,7 @@ def run_plan(repository: Repository, schedule: RetentionSchedule, folder: Path, 
 
     A claim that is held, reopened, no longer due, or has other photos or copies than planned is refused and left
     unchanged; the other claims are purged. Running again finishes an interrupted run. Raises PurgeRefusedError when
-    the plan was altered or no second person approved it.
+    the plan was altered, was made under other retention rules, or no second person approved it.
     """
     frozen, person = _load_known_plan(repository, folder), _person_name(by)
     approval = plans.read_approval(frozen)
@@ -140,7 +142,13 @@ def run_plan(repository: Repository, schedule: RetentionSchedule, folder: Path, 
             "This plan is not approved.", "Ask a second person to run `evidence purge approve`."
         )
     _check_approval(repository, frozen, approval)
-    run = _PurgeRun(repository, schedule, frozen, approval, person, Progress(folder))
+    progress = Progress(folder)
+    begun = any(progress.at(one.claim, PurgeStep.STARTED) for one in frozen.plan.claims)
+    if not begun and _has_other_rules(frozen, schedule):
+        raise PurgeRefusedError(
+            "The retention rules are others than when this plan was made.", "Make a new plan."
+        )
+    run = _PurgeRun(repository, schedule, frozen, approval, person, progress)
     purged: list[Purged] = []
     refused: list[Refused] = []
     for planned in frozen.plan.claims:
@@ -209,6 +217,8 @@ class _PurgeRun:
         claim = planned.claim
         self._check_disposition(claim)
         begun = self.progress.at(claim, PurgeStep.STARTED) is not None
+        if not begun and _has_other_rules(self.frozen, self.schedule):
+            raise _StopError("the retention rules changed after the plan was made; make a new plan")
         photos = set(self.repository.photos(claim))
         if more := photos - set(planned.photos):
             raise _StopError(
@@ -334,6 +344,11 @@ def _planned(repository: Repository, claim: ClaimId, due: Due) -> PlannedClaim:
         spared=tuple(spared),
         owed=tuple(sorted(repository.owed_copies(claim), key=owed_line)),
     )
+
+
+def _has_other_rules(frozen: FrozenPlan, schedule: RetentionSchedule) -> bool:
+    """True for a plan that was made under other rules; a plan of an older program names none."""
+    return frozen.plan.rules not in {"", schedule.digest}
 
 
 def _serves_another(repository: Repository, copy: CopyAddress, claim: ClaimId) -> bool:

@@ -34,6 +34,8 @@ from evidence.model import (
     FacetValue,
     Finding,
     GeoPoint,
+    HoldKind,
+    HoldScope,
     IntakeId,
     Look,
     Refusal,
@@ -312,13 +314,61 @@ def test_a_claim_comes_back_as_it_went_in_and_an_unchanged_one_is_no_change(cata
     assert (row.state, row.closed_on, row.version) == (ClaimState.CLOSED, date(2026, 6, 1), before + 1)
 
 
+def test_holds_of_an_older_program_are_brought_over(url):
+    """A hold in force stays in force on its claim, and a lifted one stays lifted, by the person who lifted it."""
+    import alembic.command
+    import alembic.config
+
+    config = alembic.config.Config()
+    config.set_main_option("script_location", str(VERSIONS.parent))
+    engine = create_engine(url)
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        alembic.command.upgrade(config, "0011")
+    with engine.begin() as db:
+        db.execute(
+            text(
+                "INSERT INTO hold (claim, reason, placed_by, placed_at, lifted_by, lifted_at, lifted_why) VALUES"
+                " ('TC-1', 'suit', 'Ada', '2026-05-14T08:00:00.000000Z', NULL, NULL, NULL),"
+                " ('TC-2', 'inquiry', 'Ada', '2026-05-14T08:00:00.000000Z', 'Ben', '2026-05-15T08:00:00.000000Z',"
+                " 'settled')"
+            )
+        )
+    engine.dispose()
+    catalog = Catalog(url)
+    kept, lifted = catalog.holds.all()
+    at = datetime(2026, 5, 14, 8, tzinfo=UTC)
+    assert (kept.claim, kept.scope, kept.kind, kept.until) == (
+        "TC-1", HoldScope(claim=ClaimId("TC-1")), HoldKind.OWN, None,
+    )  # fmt: skip
+    assert (kept.reason, kept.placed_by, kept.placed_at, kept.active, kept.lift_asked_by) == (
+        "suit", "Ada", at, True, None,
+    )  # fmt: skip
+    assert (lifted.active, lifted.lifted_by, lifted.lifted_why) == (False, "Ben", "settled")
+    assert (lifted.lift_asked_by, lifted.lift_asked_at) == ("Ben", lifted.lifted_at)
+    assert catalog.holds.all(active_only=True) == [kept]
+    catalog.close()
+
+
 def test_holds_and_decisions_are_numbered_and_kept_in_order(catalog):
-    one = catalog.claims.place_hold(ClaimId("TC-1"), reason="suit", by="Counsel", at=NOW)
-    two = catalog.claims.place_hold(ClaimId("TC-2"), reason="suit", by="Counsel", at=NOW)
+    one, two = (
+        catalog.holds.place(
+            HoldScope(claim=ClaimId(claim)),
+            kind=HoldKind.LITIGATION,
+            reason="suit",
+            until=None,
+            covered=(),
+            by="Counsel",
+            at=NOW,
+        )
+        for claim in ("TC-1", "TC-2")
+    )
     assert two > one > 0
-    catalog.claims.lift_hold(one, by="Counsel", why="settled", at=NOW)
-    assert [h.number for h in catalog.claims.holds(active_only=True)] == [two]
-    assert catalog.claims.holds(ClaimId("TC-1"))[0].lifted_at == NOW
+    catalog.holds.ask_lift(one, by="Counsel", why="settled", at=NOW)
+    assert [h.number for h in catalog.holds.all(active_only=True)] == [one, two]
+    catalog.holds.lift(one, by="Ben", at=NOW)
+    assert [h.number for h in catalog.holds.all(active_only=True)] == [two]
+    assert catalog.holds.of(ClaimId("TC-1"))[0].lifted_at == NOW
     moved = [Move(replaced={}, photos=(sha(n),), claim=None) for n in range(3)]
     tagged = Tag(replaced={sha(1): {}}, stated={sha(1): {Facet.FACE: "left"}})
     numbers = [

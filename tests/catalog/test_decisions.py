@@ -105,6 +105,32 @@ STORED = [
     ("take_back", '{"state":"open"}', '{"note":"why"}', d.TakeBack(replaced=EARLIER, note="why")),
     ("closed", "null", '{"on":"2026-05-20"}', d.Close(on=date(2026, 5, 20))),
     ("reopened", "null", '{"on":"2026-05-21"}', d.Reopen(on=date(2026, 5, 21))),
+    (
+        "event",
+        '"2026-05-20"',
+        '{"event":"settled","on":"2026-05-21","why":"letter"}',
+        d.Event(replaced=date(2026, 5, 20), event="settled", on=date(2026, 5, 21), why="letter"),
+    ),
+    (
+        "event",
+        "null",
+        '{"event":"settled","on":null,"why":""}',
+        d.Event(replaced=None, event="settled", on=None),
+    ),
+    (
+        "rules_seen",
+        "null",
+        '{"digest":"ab","rules":{"customary":"cd"}}',
+        d.RulesSeen(replaced=None, digest="ab", rules={"customary": "cd"}),
+    ),
+    (
+        "floor_asked",
+        "null",
+        '{"rule":"customary","years":3,"why":"contract"}',
+        d.AskFloor(rule="customary", years=3, why="contract"),
+    ),
+    ("floor_agreed", "null", '{"asked":7}', d.AgreeFloor(asked=7)),
+    ("floor_ended", "null", '{"asked":7,"why":"expired"}', d.EndFloor(asked=7, why="expired")),
 ]
 every = pytest.mark.parametrize(
     ("kind", "before", "after", "decision"), STORED, ids=[f"{one[0]}-{n}" for n, one in enumerate(STORED)]

@@ -22,7 +22,7 @@ import numpy as np
 import typer.main
 from PIL import Image
 from support_card import CardMaker
-from support_cli import Ran, cli, make_archive
+from support_cli import CONFIRMED, Ran, cli, make_archive
 from support_intake import CLAIMS, PLAIN
 from support_kill import HereExecutor
 from support_retention import reload_assignments
@@ -271,13 +271,13 @@ def _plan_purge(world: World, claim: str) -> None:
     (world.base / "again.csv").unlink(missing_ok=True)
     world.sure("close", claim, "--on", LONG_AGO)
     world.sure("backup")
-    plan = world.sure("purge", "plan", claim, "--json").data["plan"]
+    plan = world.sure("purge", "plan", *CONFIRMED, claim, "--json").data["plan"]
     world.sure("purge", "approve", plan, actor="Ben Witness")
 
 
 def _purge(world: World) -> Ran:
     plan = next(path for path in (world.archive / "purges").iterdir() if path.is_dir())
-    return world.run("purge", "run", plan.name)
+    return world.run("purge", "run", *CONFIRMED, plan.name)
 
 
 def _one(*arguments: str) -> Commands:

@@ -14,7 +14,7 @@ from sqlalchemy import event
 from support_card import CardMaker
 from support_cards import flip
 from support_catalog import copied
-from support_cli import cli
+from support_cli import CONFIRMED, cli
 from support_intake import (
     CLAIMS,
     PLAIN,
@@ -428,9 +428,9 @@ def purge(archive: Path, claim: str) -> None:
     assert reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
     assert cli("close", claim, "--on", "2016-01-04", archive=archive).status == 0
     assert cli("backup", archive=archive).status == 0
-    plan = cli("purge", "plan", claim, "--json", archive=archive, actor="Ada Clerk").data["plan"]
+    plan = cli("purge", "plan", *CONFIRMED, claim, "--json", archive=archive, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
-    assert cli("purge", "run", plan, archive=archive, actor="Ada Clerk").status == 0
+    assert cli("purge", "run", *CONFIRMED, plan, archive=archive, actor="Ada Clerk").status == 0
 
 
 def test_a_card_with_two_claims_one_of_which_was_purged_is_judged_by_the_other(backed_up):

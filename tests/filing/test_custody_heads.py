@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from support_cli import cli
+from support_cli import CONFIRMED, cli
 from support_intake import with_target
 
 from evidence.archive.custody import CustodyLog, Draft
@@ -86,9 +86,9 @@ def forge(archive, change):
 
 
 def purge(archive):
-    plan = cli("purge", "plan", "TC-1", "--json", archive=archive, actor="Olga").data["plan"]
+    plan = cli("purge", "plan", *CONFIRMED, "TC-1", "--json", archive=archive, actor="Olga").data["plan"]
     assert cli("purge", "approve", plan, archive=archive, actor="Pia").status == 0
-    assert cli("purge", "run", plan, archive=archive, actor="Pia").status == 0
+    assert cli("purge", "run", *CONFIRMED, plan, archive=archive, actor="Pia").status == 0
     return archive / "purges" / plan
 
 

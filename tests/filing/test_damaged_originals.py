@@ -9,14 +9,15 @@ import pytest
 from support_card import CardMaker
 from support_cli import cli
 from support_faults import place_of, spoil
-from support_intake import actions, at_home, holding, taken_in, with_target
+from support_intake import actions, at_home, holding, taken_in, today, with_target
 
 from evidence.archive.bagread import read_manifest
 from evidence.filing.backup import back_up
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import known_bad
 from evidence.model import ClaimId
-from evidence.office.retention import close_claim, place_hold
+from evidence.office.holds import place_hold
+from evidence.office.retention import close_claim
 from evidence.review import placing
 
 HOWS = ["altered", "shorter", "missing", "no file"]
@@ -180,9 +181,9 @@ def test_a_purge_removes_a_bad_original_with_its_claim(houses):
     with at_home(houses, now=datetime(2046, 6, 1, tzinfo=UTC)) as workspace:
         from evidence.office import purging
 
-        plan = purging.plan_purge(workspace, [FIRST]).plan
+        plan = purging.plan_purge(workspace, [FIRST], confirmed=today(workspace)).plan
         purging.approve_purge(workspace.acting_as("Ben Witness"), plan)
-        report = purging.run_purge(workspace, plan)
+        report = purging.run_purge(workspace, plan, confirmed=today(workspace))
         assert [one.claim for one in report.purged] == [FIRST], report.refused
     assert not bag.exists()
     assert not list((houses / "intake").glob(f"??/{sha}*"))

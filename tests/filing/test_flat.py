@@ -7,7 +7,7 @@ from support_size import add_claim, claim_of, counted, file_and_back_up, intake_
 from evidence.filing.card_safety import tell_cards
 from evidence.filing.record_files import keep_records
 from evidence.filing.verify import Budget, verify
-from evidence.office.retention import place_hold
+from evidence.office.holds import place_hold
 
 CHANCE = 10
 """Folders and lock files are named by digests, so a claim may need a few more of them or fewer; 45 claims are more."""

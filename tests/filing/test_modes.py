@@ -7,7 +7,7 @@ import stat
 from pathlib import Path
 
 import pytest
-from support_cli import cli, make_archive
+from support_cli import CONFIRMED, cli, make_archive
 from support_intake import CLAIMS, PLAIN, set_settings, small_houses
 from support_retention import reload_assignments
 
@@ -52,10 +52,10 @@ def test_after_intake_backup_and_purge_every_file_has_its_permissions(umask, tmp
     assert cli("hold", "place", "TC-1002", "--reason", "suit", archive=archive).status == 0
     assert cli("close", "TC-1001", "--on", "2016-01-04", archive=archive).status == 0
     assert cli("report", "TC-1001", archive / "report.pdf", archive=archive).status == 0
-    plan = cli("purge", "plan", "--json", archive=archive, actor="Ada Clerk").data["plan"]
+    plan = cli("purge", "plan", *CONFIRMED, "--json", archive=archive, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
     os.umask(umask)
-    assert cli("purge", "run", plan, archive=archive, actor="Ada Clerk").status == 0
+    assert cli("purge", "run", *CONFIRMED, plan, archive=archive, actor="Ada Clerk").status == 0
     assert cli("backup", archive=archive).status == 0
     names = {path.name for path in archive.rglob("*")}
     assert {"custody.jsonl", "catalog.sqlite", "evidence.toml", "plan.json", "report.pdf"} <= names

@@ -8,14 +8,14 @@ from datetime import date
 import pytest
 from sqlalchemy import create_engine, text
 from support_card import CardMaker
-from support_cli import cli
+from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, at_home, filed, loaded_archive, small_houses, taken_in, with_target
 from support_retention import reload_assignments
 
 from evidence.errors import CatalogError
 from evidence.filing.rebuild import claim_rows_of, original_row, rebuild
-from evidence.model import ClaimId, Duty, Facet
-from evidence.office import people, retention
+from evidence.model import ClaimId, Duty, Facet, HoldKind, HoldScope
+from evidence.office import holds, people, retention
 from evidence.review import placing, tagging, undo, waivers
 
 JSON_COLUMNS = {"before", "after", "facts", "look", "claim_reasons", "tag_flags", "reasons", "refused"}
@@ -68,8 +68,13 @@ def used_archive(houses, other_disk, tmp_path):
         placing.move(here, photos[-2:-1], None)
         tagging.tag(here, [here.catalog.photos.of_claim(FIRST)[1].sha256], {Facet.FACE: "north"})
         waivers.waive(here, FIRST, "gutter", why="fenced off")
-        retention.place_hold(here, FIRST, reason="suit filed")
-        retention.lift_hold(here, retention.place_hold(here, THIRD, reason="asked by counsel"), why="settled")
+        holds.place_hold(here, FIRST, reason="suit filed")
+        lifted = holds.place_hold(here, THIRD, reason="asked by counsel")
+        holds.ask_to_lift(here, lifted, why="settled")
+        holds.lift_hold(here.acting_as("Ben Witness"), lifted)
+        holds.place_hold(
+            here, HoldScope(peril="hail", area=("Elm",)), reason="storm suit", kind=HoldKind.LITIGATION
+        )
         retention.close_claim(here, SECOND, on=date(2016, 1, 4))
         people.add_person(
             here,
@@ -78,9 +83,9 @@ def used_archive(houses, other_disk, tmp_path):
             "larch hail 2026 way",
         )
     assert cli("backup", archive=houses).status == 0
-    plan = cli("purge", "plan", SECOND, "--json", archive=houses, actor="Ada Clerk").data["plan"]
+    plan = cli("purge", "plan", *CONFIRMED, SECOND, "--json", archive=houses, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
-    assert cli("purge", "run", plan, archive=houses, actor="Ada Clerk").status == 0
+    assert cli("purge", "run", *CONFIRMED, plan, archive=houses, actor="Ada Clerk").status == 0
     assert cli("verify", archive=houses).status == 0
     return houses
 
@@ -120,7 +125,7 @@ def test_a_hold_that_only_the_custody_log_has_is_not_lost(used_archive):
     report = rebuild(used_archive, actor="Ada Clerk")
     assert [one.code for one in report.findings] == ["hold_of_log"]
     with at_home(used_archive) as workspace:
-        assert "subpoena" in [one.reason for one in workspace.catalog.claims.holds(THIRD, active_only=True)]
+        assert "subpoena" in [one.reason for one in workspace.catalog.holds.of(THIRD)]
 
 
 def test_records_of_format_1_are_still_read(used_archive):
@@ -162,7 +167,7 @@ def test_a_catalog_on_postgresql_is_made_anew_row_for_row(tmp_path, other_disk, 
     with at_home(archive) as here:
         waivers.waive(here, FIRST, "gutter", why="fenced off")
         tagging.tag(here, [here.catalog.photos.of_claim(FIRST)[1].sha256], {Facet.FACE: "north"})
-        retention.place_hold(here, SECOND, reason="suit filed")
+        holds.place_hold(here, SECOND, reason="suit filed")
     assert cli("backup", archive=archive).status == 0
     before = rows_of(archive)
     assert all(before[table] for table in ("claim", "original", "sighting", "copy", "waiver", "hold", "tag"))
@@ -180,7 +185,7 @@ def test_a_catalog_on_postgresql_is_made_anew_row_for_row(tmp_path, other_disk, 
         for table in before:
             assert after[table] == before[table], table
     with at_home(archive) as here:
-        assert retention.place_hold(here, FIRST, reason="the next number is free") > before["hold"][-1]["id"]
+        assert holds.place_hold(here, FIRST, reason="the next number is free") > before["hold"][-1]["id"]
 
 
 @pytest.mark.parametrize(

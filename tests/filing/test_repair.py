@@ -7,7 +7,7 @@ import shutil
 
 import pytest
 from support_archive import outside_verdict
-from support_cli import cli
+from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, actions, at_home, bags_of, filed, taken_in, with_target
 from support_retention import reload_assignments
 
@@ -154,9 +154,11 @@ def test_a_purge_removes_the_bad_bytes_that_a_repair_kept(houses, other_disk):
     repaired(houses, "--all")
     for place in (houses, other_disk):
         assert list((place / "damaged" / name).rglob("*.JPG.*"))
-    plan = cli("purge", "plan", "TC-1001", "--json", archive=houses, actor="Ada Clerk").data["plan"]
+    plan = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=houses, actor="Ada Clerk").data[
+        "plan"
+    ]
     assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
-    ran = cli("purge", "run", plan, archive=houses, actor="Ada Clerk")
+    ran = cli("purge", "run", *CONFIRMED, plan, archive=houses, actor="Ada Clerk")
     assert ran.status == 0, ran.err + ran.out
     for place in (houses, other_disk):
         assert not (place / "damaged" / name).exists()

@@ -55,7 +55,7 @@ def test_a_whole_archive_comes_back_from_one_target_with_nothing_else_left(backe
         assert log[:reached] == entries[:reached]
         assert log[-1] == "restored"
         assert "catalog_rebuilt" in log[-4:]
-        assert [one.reason for one in workspace.catalog.claims.holds("TC-1003")] == ["suit filed"]
+        assert [one.reason for one in workspace.catalog.holds.of("TC-1003")] == ["suit filed"]
         digests = list(before)
         rows = workspace.catalog.keeping.copies(digests)
         assert all(

@@ -15,7 +15,7 @@ import bagit
 import pytest
 from support_card import CardMaker
 from support_cli import cli
-from support_intake import actions, at_home, bags_of, filed, taken_in, with_target
+from support_intake import actions, at_home, bags_of, filed, taken_in, today, with_target
 
 from evidence.analysis import refresh, splitting, tagging
 from evidence.archive import bags
@@ -25,7 +25,8 @@ from evidence.filing.bags import bag_folder
 from evidence.intake import copy_card, pipeline
 from evidence.model import ClaimId, Facet, Source
 from evidence.office import purging
-from evidence.office.retention import facts_of, place_hold
+from evidence.office.holds import place_hold
+from evidence.office.retention import facts_of
 from evidence.review import placing
 from evidence.review.tagging import tag
 
@@ -194,12 +195,12 @@ def test_a_hold_stops_a_purge_before_its_next_removal(houses, other_disk):
     assert cli("backup", archive=houses).status == 0
     later = datetime(2046, 6, 1, tzinfo=UTC)
     with at_home(houses, now=later) as workspace:
-        plan = purging.plan_purge(workspace, [FIRST]).plan
+        plan = purging.plan_purge(workspace, [FIRST], confirmed=today(workspace)).plan
         purging.approve_purge(workspace.acting_as("Ben Witness"), plan)
 
     def work():
         with at_home(houses, now=later) as workspace:
-            report = purging.run_purge(workspace, plan)
+            report = purging.run_purge(workspace, plan, confirmed=today(workspace))
             assert [(one.claim, one.begun) for one in report.refused] == [(FIRST, True)], report
             assert "suit filed" in report.refused[0].reason
 
@@ -224,9 +225,9 @@ def test_photos_that_a_purge_removed_during_an_intake_of_the_same_card_are_copie
     stopped = Stopped(pipeline, "_enter_originals", lambda: taken_in(houses, card))
     try:
         with at_home(houses, now=later) as workspace:
-            plan = purging.plan_purge(workspace, [FIRST]).plan
+            plan = purging.plan_purge(workspace, [FIRST], confirmed=today(workspace)).plan
             purging.approve_purge(workspace.acting_as("Ben Witness"), plan)
-            assert purging.run_purge(workspace, plan).refused == ()
+            assert purging.run_purge(workspace, plan, confirmed=today(workspace)).refused == ()
     finally:
         assert stopped.finish() == 0
     assert len(filed(houses)) == 9

@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 import rfc8785
-from support_cli import cli
+from support_cli import CONFIRMED, cli
 from support_intake import (
     CLAIMS,
     actions,
@@ -22,6 +22,7 @@ from support_intake import (
     holding,
     set_settings,
     taken_in,
+    today,
     where,
     with_target,
 )
@@ -54,7 +55,7 @@ def theirs(due):
 
 
 def planned(archive, *claims):
-    ran = cli("purge", "plan", *claims, "--json", archive=archive, actor="Ada Clerk")
+    ran = cli("purge", "plan", *CONFIRMED, *claims, "--json", archive=archive, actor="Ada Clerk")
     assert ran.status == 0, ran.err
     return ran.data["plan"]
 
@@ -66,7 +67,7 @@ def approved(archive, *claims):
 
 
 def run(archive, plan):
-    return cli("purge", "run", plan, "--json", archive=archive, actor="Ada Clerk")
+    return cli("purge", "run", *CONFIRMED, plan, "--json", archive=archive, actor="Ada Clerk")
 
 
 def is_untouched(archive, target, digests):
@@ -151,7 +152,7 @@ def test_an_older_decision_does_not_file_a_purged_claims_photo_when_its_card_ret
 def test_a_claim_whose_period_has_not_run_out_is_not_planned(houses):
     cli("close", "TC-1001", "--on", "2026-06-01", archive=houses)
     for claims in ((), ("TC-1001",)):
-        ran = cli("purge", "plan", *claims, archive=houses)
+        ran = cli("purge", "plan", *CONFIRMED, *claims, archive=houses)
         assert ran.status == 26
         assert "due" in ran.err
 
@@ -369,7 +370,7 @@ def test_a_purge_killed_at_any_point_is_finished_by_the_next_run(due, other_disk
     def run_of(archive):
         def work():
             with Workspace(archive, actor="Ada Clerk", now=lambda: now) as workspace:
-                purging.run_purge(workspace, plan)
+                purging.run_purge(workspace, plan, confirmed=today(workspace))
 
         return work
 

@@ -7,7 +7,7 @@ import shutil
 import tomllib
 
 import pytest
-from support_cli import cli
+from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, PLAIN, actions, at_home, filed, holding, set_settings
 from support_retention import reload_assignments
 
@@ -197,11 +197,13 @@ def due(archive):
 
 
 def purged(archive):
-    plan = cli("purge", "plan", "--json", archive=archive, actor="Ada Clerk")
+    plan = cli("purge", "plan", *CONFIRMED, "--json", archive=archive, actor="Ada Clerk")
     if plan.status:
         return plan, plan
     cli("purge", "approve", plan.data["plan"], archive=archive, actor="Ben Witness")
-    return plan, cli("purge", "run", plan.data["plan"], "--json", archive=archive, actor="Ada Clerk")
+    return plan, cli(
+        "purge", "run", *CONFIRMED, plan.data["plan"], "--json", archive=archive, actor="Ada Clerk"
+    )
 
 
 def test_a_lost_disk_does_not_block_a_purge_which_lists_it_as_owed(archive, tmp_path):
@@ -232,11 +234,11 @@ def test_a_disk_that_is_lost_after_the_plan_needs_a_new_plan(archive, tmp_path):
     due(archive)
     cli("target", "add", "office", disk, archive=archive)
     cli("backup", archive=archive)
-    plan = cli("purge", "plan", "--json", archive=archive, actor="Ada Clerk").data["plan"]
+    plan = cli("purge", "plan", *CONFIRMED, "--json", archive=archive, actor="Ada Clerk").data["plan"]
     cli("purge", "approve", plan, archive=archive, actor="Ben Witness")
     shutil.rmtree(disk)
     assert lost(archive).status == 0
-    ran = cli("purge", "run", plan, "--json", archive=archive, actor="Ada Clerk")
+    ran = cli("purge", "run", *CONFIRMED, plan, "--json", archive=archive, actor="Ada Clerk")
     assert ran.status == 1
     assert "make a new plan" in ran.data["refused"][0]["reason"]
     assert purged(archive)[1].status == 0

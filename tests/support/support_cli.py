@@ -7,10 +7,14 @@ import io
 import json
 import os
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from evidence.cli.main import run
+
+CONFIRMED = ("--confirm-date", f"{datetime.now().astimezone().date()}")
+"""For a purge of an archive that a test made under several clocks."""
 
 
 @dataclass

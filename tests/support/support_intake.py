@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import bagit
@@ -38,6 +38,11 @@ def with_target(archive: Path, folder: Path, *, name: str = "office", off: bool 
 def at_home(archive: Path, actor: str = "Ada Clerk", now: datetime | None = None) -> Workspace:
     """The archive opened by a person, on a day."""
     return Workspace(archive, actor=actor, now=lambda: now or datetime(2026, 6, 1, 12, tzinfo=UTC))
+
+
+def today(workspace: Workspace) -> date:
+    """The workspace's day, to confirm it for a purge of an archive that a test made under several clocks."""
+    return workspace.now().astimezone().date()
 
 
 def taken_in(archive: Path, card: Path):

@@ -1,0 +1,60 @@
+"""Compare the computer's date with the custody log and the files, before a purge is planned or run."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from datetime import UTC, date, datetime
+
+from evidence.errors import BadInputError, PurgeRefusedError
+from evidence.retention.clock import LoggedTime, clock_trouble
+from evidence.workspace import Workspace
+
+CONFIRMED = "date_confirmed"
+"""The action of the custody entry by which a person confirms the date."""
+
+
+def require_right_date(workspace: Workspace, *, confirmed: date | None = None) -> None:
+    """Raise PurgeRefusedError when the date may be wrong and nobody confirmed it since.
+
+    `confirmed` is the date that a person says it is: it must be the computer's, else BadInputError; it is recorded.
+    """
+    now = workspace.now()
+    today = now.astimezone().date()
+    newest = _newest_file(workspace)
+    if confirmed is not None:
+        if confirmed != today:
+            raise BadInputError(
+                f"The computer's date is {today}, not {confirmed}.",
+                "Set the computer's clock and run it again.",
+            )
+        workspace.record(
+            CONFIRMED, "clock", date=today.isoformat(), newest_file=newest.isoformat() if newest else None
+        )
+    trouble = clock_trouble(now, _logged(workspace), newest_file=newest)
+    if trouble:
+        raise PurgeRefusedError(
+            f"The date may be wrong: {trouble}.",
+            f"If today is {today}, run it again with --confirm-date {today}. If not, set the computer's clock first.",
+        )
+
+
+def _logged(workspace: Workspace) -> Iterator[LoggedTime]:
+    for entry in workspace.custody.entries():
+        confirms = entry.action == CONFIRMED
+        file = entry.details.get("newest_file") if confirms else None
+        yield LoggedTime(
+            at=entry.at,
+            confirms=confirms,
+            newest_file=datetime.fromisoformat(file) if isinstance(file, str) else None,
+        )
+
+
+def _newest_file(workspace: Workspace) -> datetime | None:
+    """When the newest of the files was written that each intake and each filing of a bag writes."""
+    newest = 0.0
+    for pattern in ("ledgers/*", "records/**/*", "claims/*/bag-info.txt", "custody/custody.jsonl"):
+        for path in workspace.root.glob(pattern):
+            with contextlib.suppress(OSError):
+                newest = max(newest, path.stat().st_mtime)
+    return datetime.fromtimestamp(newest, tz=UTC) if newest else None
