@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from evidence.archive.custody_texts import FreeText
 from evidence.catalog.holds import HoldRow
 from evidence.codec import to_json
 from evidence.errors import BadInputError, EvidenceError, LockedError
@@ -61,7 +62,10 @@ def place_hold(
         if until:
             said["until"] = until.isoformat()
         if not scope.claim:
-            said |= {"scope": to_json(scope), "covered": claims}
+            said |= {
+                "scope": {**to_json(scope), "insured": FreeText(scope.insured)},
+                "covered": claims,
+            }
         workspace.record("hold_placed", scope.claim or "holds", **said)
         _mark(workspace, scope.claim)
     with contextlib.suppress(LockedError), workspace.holding():

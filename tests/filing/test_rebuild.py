@@ -73,7 +73,7 @@ def used_archive(houses, other_disk, tmp_path):
         holds.ask_to_lift(here, lifted, why="settled")
         holds.lift_hold(here.acting_as("Ben Witness"), lifted)
         holds.place_hold(
-            here, HoldScope(peril="hail", area=("Elm",)), reason="storm suit", kind=HoldKind.LITIGATION
+            here, HoldScope(insured="Vale", area=("Elm",)), reason="storm suit", kind=HoldKind.LITIGATION
         )
         retention.close_claim(here, SECOND, on=date(2016, 1, 4))
         people.add_person(
@@ -126,6 +126,20 @@ def test_a_hold_that_only_the_custody_log_has_is_not_lost(used_archive):
     assert [one.code for one in report.findings] == ["hold_of_log"]
     with at_home(used_archive) as workspace:
         assert "subpoena" in [one.reason for one in workspace.catalog.holds.of(THIRD)]
+
+
+def test_a_hold_on_an_insured_that_only_the_custody_log_has_is_not_lost(used_archive):
+    with at_home(used_archive) as workspace:
+        scope = {"insured": "Moss", "peril": "", "first_loss": None, "last_loss": None, "area": []}
+        workspace.record(
+            "hold_placed", "holds", hold=78, kind="minor", reason="x", scope=scope, covered=[FIRST]
+        )
+    lose_catalog(used_archive)
+    assert [one.code for one in rebuild(used_archive, actor="Ada Clerk").findings] == ["hold_of_log"]
+    with at_home(used_archive) as workspace:
+        hold = workspace.catalog.holds.get(78)
+    assert (hold.claim, hold.scope, hold.kind) == (None, HoldScope(insured="Moss"), HoldKind.MINOR)
+    assert (hold.covered, hold.active) == ((FIRST,), True)
 
 
 def test_records_of_format_1_are_still_read(used_archive):
