@@ -13,7 +13,8 @@ from evidence.catalog.decisions import Move
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, GeoPoint
 from evidence.office.assignments import read_assignments, remove_assignment
-from evidence.office.retention import close_claim, place_hold
+from evidence.office.holds import place_hold
+from evidence.office.retention import close_claim
 from evidence.workspace import Workspace
 
 HEADER = "claim,insured,address,lat,lon,loss_date,peril,jurisdiction,stories\n"
