@@ -31,6 +31,7 @@ CLAIM_TABS = (
     ("day", "/day", "Day", "D"),
     ("duplicates", "/duplicates", "Duplicates", "U"),
     ("missing", "/missing", "Still to shoot", "M"),
+    ("house", "/house", "House", "E"),
     ("history", "/history", "History", "H"),
 )
 """The pages of a claim: name, path, words, key (as in `keys`)."""

@@ -75,6 +75,7 @@ KEYS: tuple[Key, ...] = (
     _key(Where.CLAIM, "D", "day", "day"),
     _key(Where.CLAIM, "U", "duplicates", "duplicates"),
     _key(Where.CLAIM, "M", "still to shoot", "missing"),
+    _key(Where.CLAIM, "E", "the house at a glance", "house"),
     _key(Where.CLAIM, "H", "history", "history"),
     _key(Where.CLAIM, "J", "next claim of the list", "next-claim"),
     _key(Where.CLAIM, "B", "claim before it", "previous-claim"),

@@ -7,18 +7,17 @@ camera's own time is always printed beside a corrected one. Only the pictures ar
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from fpdf.prefs import ViewerPreferences
 
 from evidence.codec import to_json
-from evidence.coverage.report import CoverageReport
-from evidence.coverage.shots import ForEach
 from evidence.errors import BadInputError
-from evidence.model import PICTURE_KINDS, Face, Finding, PhotoRecord, Sha256
+from evidence.model import PICTURE_KINDS, Finding, PhotoRecord, Sha256
 from evidence.paper.captions import APART, PhotoGroup, group_by_walk, is_sheet
+from evidence.paper.house import claim_house
 from evidence.paper.output import write_whole
 from evidence.paper.page_writer import GREY, MARGIN, PALE, WIDTH, PageWriter, printable_line
 from evidence.paper.report_cover import cover
@@ -28,9 +27,6 @@ from evidence.paper.report_pages import photo_pages
 from evidence.paper.report_pictures import LADDER, Fineness, PictureLoader
 from evidence.paper.report_summary import summary
 from evidence.paper.typesetting import LETTER, open_pdf
-from evidence.plan.bearing import front_bearing
-from evidence.plan.shapes import plan_of
-from evidence.plan.surfaces import HousePart, house_of
 
 STANDARD = "PDF/A-2B"
 """ISO 19005-2, conformance level B: the file itself holds all that its looks depend on."""
@@ -156,33 +152,25 @@ def _new_document(content: ReportContent, writer: PageWriter, fineness: Fineness
     flags: dict[Sha256, list[Finding]] = {}
     for flag in content.coverage.flags:
         flags.setdefault(Sha256(flag.subject), []).append(flag)
-    stays = [record for record in content.records if record.sha256 not in content.left_out]
-    house = house_of(stays, content.vocabulary, missing=missing_by_surface(content.coverage))
-    bearing = front_bearing(content.records, content.vocabulary)
+    stays = [
+        record
+        for record in content.records
+        if record.kind in PICTURE_KINDS and record.sha256 not in content.left_out
+    ]
+    house = claim_house(stays, content.vocabulary, content.coverage)
     return ReportDocument(
         content=content,
         writer=writer,
         pictures=PictureLoader(content.pictures, _wanted(groups, content.options.per_page), fineness),
-        house=house,
-        plan=plan_of(house, printed, bearing),
-        bearing=bearing,
+        house=house.house,
+        plan=house.plan,
+        bearing=house.bearing,
         groups=groups,
         others=tuple(others),
         numbers={sha: number for number, sha in enumerate(ordered, start=1)},
         links={sha: writer.pdf.add_link(page=1) for sha in ordered},
         flags=flags,
     )
-
-
-def missing_by_surface(report: CoverageReport) -> Mapping[tuple[HousePart, Face], int]:
-    """How many required shots are missing at each elevation and slope."""
-    parts = {ForEach.ELEVATION: HousePart.ELEVATION, ForEach.SLOPE: HousePart.SLOPE}
-    found: dict[tuple[HousePart, Face], int] = {}
-    for item in report.missing:
-        part = parts.get(item.for_each)
-        if part is not None and item.face is not None:
-            found[part, item.face] = found.get((part, item.face), 0) + 1
-    return found
 
 
 def _wanted(groups: tuple[PhotoGroup, ...], per_page: int) -> Iterator[tuple[PhotoRecord, int]]:

@@ -54,7 +54,7 @@ def _area(canvas: _Canvas, area: DrawnArea) -> None:
 def _north(canvas: _Canvas) -> None:
     canvas.line((0.95, 0.11), (0.95, 0.02), LINE, ACCENT)
     canvas.polygon([(0.95, 0.005), (0.937, 0.04), (0.963, 0.04)], fill=ACCENT)
-    canvas.centred("N", (0.95, 0.135), 10)
+    canvas.centred("N", (0.95, 0.155), 10)
 
 
 class _Canvas:

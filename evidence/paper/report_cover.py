@@ -127,13 +127,9 @@ def _inspection(document: ReportDocument) -> Iterator[tuple[str, str]]:
     claim = document.content.claim
     taken = [*document.photos, *(one for one in document.others if one.facts.taken_local)]
     if claim.inspection_start or claim.inspection_end:
-        start, end = (
-            time_text(one) if one else "not given" for one in (claim.inspection_start, claim.inspection_end)
-        )
-        yield (
-            "Inspection planned",
-            f"{start} to {end}, local time{_outside(claim.inspection_start, claim.inspection_end, document.photos)}",
-        )
+        planned = _planned(claim.inspection_start, claim.inspection_end)
+        outside = _outside(claim.inspection_start, claim.inspection_end, document.photos)
+        yield "Inspection planned", f"{planned}, local time{outside}"
     yield "Photographed", _window(document.photos)
     sheets = len(document.sheets)
     parts = [counted(len(document.photos), "photo") + " printed"]
@@ -148,6 +144,18 @@ def _inspection(document: ReportDocument) -> Iterator[tuple[str, str]]:
     yield "Photos", "; ".join(parts)
     cameras = _cameras(taken)
     yield ("Cameras" if len(cameras) > 1 else "Camera"), "; ".join(cameras) or "not recorded"
+
+
+def _planned(start: datetime | None, end: datetime | None) -> str:
+    """`May 14, 2026, 08:30 to 10:00`; the day of the end only where it is another."""
+    if start and end:
+        same = start.date() == end.date()
+        return f"{_to_minute(start)} to {f'{end:%H:%M}' if same else _to_minute(end)}"
+    return f"from {_to_minute(start)}" if start else f"until {_to_minute(end)}" if end else ""
+
+
+def _to_minute(moment: datetime) -> str:
+    return f"{day_text(moment)}, {moment:%H:%M}"
 
 
 def _outside(start: datetime | None, end: datetime | None, photos: list[PhotoRecord]) -> str:

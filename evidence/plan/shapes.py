@@ -26,7 +26,7 @@ EAVES = 0.25
 """Half the side of the roof's square."""
 BAND = 0.07
 """Width of the band that stands for a wall."""
-NAME_AT = 0.372
+NAME_AT = 0.385
 """Distance of a side's name from the centre."""
 SQUARE = 0.062
 """Side of the small square that stands for a test square."""

@@ -214,6 +214,7 @@ PAGES = (
     "/day?number=BD-1",
     "/duplicates?number=BD-1",
     "/missing?number=BD-1",
+    "/house?number=BD-1",
     "/history?number=BD-1",
     "/compare?one={0}&other={1}",
     "/photos?number=unassigned",
