@@ -82,7 +82,7 @@ def test_the_hints_are_found():
     assert len(hints()) > 300
     for known in (
         "`evidence custody --verify`",
-        "evidence assignments FILE.csv",
+        "evidence assignments FILE",
         "`[catalog] url`",
         "--actor",
     ):

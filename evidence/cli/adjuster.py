@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli import card_lines
+from evidence.cli import card_lines, claim_lines
 from evidence.cli.common import (
     ADJUSTER,
     FINDINGS,
@@ -58,13 +58,13 @@ def init(
             lambda: [
                 f"Archive created in {made.root}.",
                 "Name a backup disk: evidence target add NAME PATH",
-                "Then load the claims: evidence assignments FILE.csv",
+                "Then load the claims: evidence assignments FILE",
             ],
         )
 
 
 def load(
-    file: Annotated[Path | None, typer.Argument(metavar="FILE.csv", show_default=False)] = None,
+    file: Annotated[Path | None, typer.Argument(metavar="FILE", show_default=False)] = None,
     remove: Annotated[
         str | None,
         typer.Option(
@@ -74,33 +74,36 @@ def load(
             show_default=False,
         ),
     ] = None,
+    dates: Annotated[
+        str | None,
+        typer.Option(
+            "--dates",
+            metavar="ORDER",
+            help="month-first for 04/05/2026 as April 5, or day-first.",
+            show_default=False,
+        ),
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show what would change; change nothing.")
+    ] = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Load claims from a CSV file, or remove one that was loaded by mistake.
+    """Load claims from a CSV file or an xlsx workbook, or remove one that was loaded by mistake.
 
     Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, line, stories,
     policy_number, carrier, adjuster, inspector, inspection_start, inspection_end (local times, such as
-    2026-05-14 09:30). Only claim is required. The photo report names the last six.
+    2026-05-14 09:30). Only claim is required. The photo report names the last six. Other columns are left out.
     """
-    from evidence.office import assignments
-
     if (file is None) == (remove is None):
-        raise BadInputError("Give either a file or --remove.", "evidence assignments FILE.csv loads claims.")
+        raise BadInputError("Give either a file or --remove.", "evidence assignments FILE loads claims.")
     with opened(archive, actor) as here:
         if file is None:
             _remove(here, remove or "", as_json)
             return
-        loaded = assignments.load_assignments(here, file)
-    emit(
-        as_json,
-        loaded,
-        lambda: [
-            f"{loaded.added} added, {loaded.updated} updated, {len(loaded.refused)} refused.",
-            *(f"  line {row.line}: {row.claim}: {row.reason}" for row in loaded.refused),
-        ],
-    )
+        loaded = claim_lines.load_asking(here, file, dates=dates, dry_run=dry_run, ask=not as_json)
+    emit(as_json, loaded, lambda: claim_lines.loaded_lines(loaded))
 
 
 def _remove(here: Workspace, claim: str, as_json: bool) -> None:

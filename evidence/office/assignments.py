@@ -1,40 +1,28 @@
-"""Load the office's list of claims from a CSV file, and remove a claim that was loaded by mistake.
+"""Load the office's list of claims, and remove a claim that was loaded by mistake.
 
 A list is loaded whole, or not at all when a line is wrong.
 """
 
 from __future__ import annotations
 
-import csv
-import difflib
-import io
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, datetime
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
+from datetime import timedelta
 from pathlib import Path
 
-from evidence.catalog.claims import PARTIES
 from evidence.catalog.decisions import Decision, SplitCorrection
 from evidence.errors import BadInputError, counted
 from evidence.filing.bags import file_away
-from evidence.lookup import UNASSIGNED, require_claim
-from evidence.model import Claim, ClaimId, ClaimState, GeoPoint
+from evidence.lookup import require_claim
+from evidence.model import Claim, ClaimId, ClaimState
+from evidence.office.claim_list.days import DayOrder
+from evidence.office.claim_list.reading import read_claim_list
 from evidence.office.holds import cover_arrivals
 from evidence.office.retention import facts_of
 from evidence.workspace import Workspace
 
-COLUMNS = (
-    "claim", "insured", "address", "lat", "lon", "loss_date", "peril", "jurisdiction", "line", "stories",
-    "policy_number", "carrier", "adjuster", "inspector", "inspection_start", "inspection_end",
-)  # fmt: skip
-MAX_BYTES = 20_000_000
-"""Far more than any office's list needs; a larger file is refused."""
-MAX_CLAIM = 100
-"""Characters of a claim number; a longer one fits neither the code on a divider sheet nor a folder name."""
-
-MAX_WORD = 60
-"""Characters of a peril, a jurisdiction or a line of business."""
+AHEAD = timedelta(hours=14)
+"""The earliest time zone's clock is so far ahead of UTC, so its today may be UTC's tomorrow (from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,37 +35,51 @@ class RefusedRow:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimChange:
+    """What loading changes in one claim: `fields` is empty for a claim that is new."""
+
+    claim: ClaimId
+    line: int
+    fields: dict[str, tuple[str, str]]
+    """Column to the value now and the value in the list."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadResult:
-    """How many claims were added, updated and refused."""
+    """How many claims were added, updated and refused; with `dry_run`, how many would be."""
 
     added: int
     updated: int
     refused: tuple[RefusedRow, ...]
+    notes: tuple[str, ...] = ()
+    """How the file was read, and lines to look at again; none of them kept a claim out."""
+    dry_run: bool = False
+    changes: tuple[ClaimChange, ...] = ()
+    """Filled by a dry run."""
 
 
-def load_assignments(workspace: Workspace, path: Path) -> LoadResult:
-    """Add the claims of a CSV file, and update those that the catalog has already.
+def load_assignments(
+    workspace: Workspace, path: Path, *, dates: DayOrder | None = None, dry_run: bool = False
+) -> LoadResult:
+    """Add the claims of a list, and update those that the catalog has already; a dry run changes nothing.
 
-    A purged claim is refused and the others are loaded. An error in the file itself raises BadInputError with the
-    line and changes nothing.
+    A purged claim is refused and the others are loaded. An error in the file itself raises BadInputError with
+    every fault by line, and AmbiguousDatesError when `dates` has to say which number is the month.
     """
-    claims = read_assignments(path)
+    read = read_claim_list(path, dates=dates)
+    notes = (*read.notes, *_doubts(workspace, read.claims))
+    if dry_run:
+        return _planned(workspace, read.claims, notes)
     with workspace.locked(), workspace.catalog.transaction():
-        purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state is ClaimState.PURGED}
-        refused = tuple(
-            RefusedRow(line=line, claim=one.claim, reason="purged: its number cannot be used again")
-            for line, one in claims.items()
-            if one.claim in purged
-        )
-        kept = [one for one in claims.values() if one.claim not in purged]
-        added, updated = workspace.catalog.claims.put(kept, at=workspace.now())
-        workspace.catalog.keeping.mark_dirty([one.claim for one in kept])
-        cover_arrivals(workspace, kept)
+        kept, refused = _without_purged(workspace, read.claims)
+        added, updated = workspace.catalog.claims.put(list(kept.values()), at=workspace.now())
+        workspace.catalog.keeping.mark_dirty([one.claim for one in kept.values()])
+        cover_arrivals(workspace, list(kept.values()))
         workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
         with workspace.locked():
             file_away(workspace, wait=False)  # updates the records in the bags
-    return LoadResult(added=added, updated=updated, refused=refused)
+    return LoadResult(added=added, updated=updated, refused=refused, notes=notes)
 
 
 def remove_assignment(workspace: Workspace, claim: ClaimId) -> None:
@@ -116,189 +118,64 @@ def _was_placed_in(workspace: Workspace, claim: ClaimId) -> bool:
     return any(claim in one.decision.assigns().values() for one in corrections)
 
 
-def read_assignments(path: Path) -> dict[int, Claim]:
-    """The claims of a CSV file by line number.
-
-    Raises BadInputError when the file is missing or not UTF-8, its header is wrong, a claim appears twice, or a
-    cell is not a valid number, date or position.
-    """
-    reader = csv.reader(io.StringIO(_text(path), newline=""), strict=True)
-    claims: dict[int, Claim] = {}
-    lines: dict[str, int] = {}
-    try:
-        header = _header(path, next(reader, []))
-        for row in reader:
-            if not any(cell.strip() for cell in row):
-                continue
-            where = f"{path.name}, line {reader.line_num}"
-            if len(row) > len(header):
-                raise BadInputError(
-                    f"{where}: {len(row)} cells under {len(header)} headings.",
-                    "Put commas inside a cell in quotes.",
-                )
-            cells = dict(zip(header, (cell.strip() for cell in row), strict=False))
-            claim = _claim(cells, where)
-            if claim.claim in lines:
-                raise BadInputError(
-                    f"{where}: claim {claim.claim} is already on line {lines[claim.claim]}.",
-                    "Keep one of the two.",
-                )
-            lines[claim.claim] = reader.line_num
-            claims[reader.line_num] = claim
-    except csv.Error as trouble:
-        raise BadInputError(
-            f"{path.name}, line {reader.line_num}: {trouble}.",
-            "Fix the quotes on that line and load the file again.",
-        ) from None
-    if not claims:
-        raise BadInputError(f"{path.name} lists no claims.", "Add one line for each claim below the header.")
-    return claims
+def _without_purged(
+    workspace: Workspace, claims: dict[int, Claim]
+) -> tuple[dict[int, Claim], tuple[RefusedRow, ...]]:
+    purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state is ClaimState.PURGED}
+    refused = tuple(
+        RefusedRow(line=line, claim=one.claim, reason="purged: its number cannot be used again")
+        for line, one in claims.items()
+        if one.claim in purged
+    )
+    return {line: one for line, one in claims.items() if one.claim not in purged}, refused
 
 
-def _text(path: Path) -> str:
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise BadInputError(
-                f"{path.name} is too large for a list of claims.", "Check that it is the right file."
-            )
-        return path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as trouble:
-        raise BadInputError(
-            f"{path.name} is not UTF-8 text (byte {trouble.start}).",
-            "Save it as 'CSV UTF-8' and load it again.",
-        ) from None
-    except FileNotFoundError:
-        raise BadInputError(
-            f"There is no file {path}.", "Give the path of the CSV file with the claims."
-        ) from None
-    except OSError as trouble:
-        raise BadInputError(
-            f"{path} cannot be read: {trouble.strerror}.", "Check that you may read this file."
-        ) from None
-
-
-def _header(path: Path, row: list[str]) -> list[str]:
-    header = [cell.strip().casefold() for cell in row]
-    for name in header:
-        if name not in COLUMNS:
-            near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.5)
-            hint = f"Did you mean '{near[0]}'?" if near else f"The columns are {', '.join(COLUMNS)}."
-            raise BadInputError(f"{path.name}: unknown column '{name}'.", hint)
-        if header.count(name) > 1:
-            raise BadInputError(f"{path.name}: column '{name}' appears twice.", "Delete one of the two.")
-    if "claim" not in header:
-        raise BadInputError(f"{path.name}: no column 'claim'.", f"The columns are {', '.join(COLUMNS)}.")
-    return header
-
-
-def _claim(cells: Mapping[str, str], where: str) -> Claim:
-    number = cells.get("claim", "")
-    if not number:
-        raise BadInputError(f"{where}: no claim number.", "Add one; every line needs it.")
-    if len(number) > MAX_CLAIM or not number.isprintable():
-        raise BadInputError(
-            f"{where}: the claim number is too long or not printable.",
-            f"Use at most {MAX_CLAIM} printable characters.",
+def _planned(workspace: Workspace, claims: dict[int, Claim], notes: Sequence[str]) -> LoadResult:
+    """What a load would do now."""
+    kept, refused = _without_purged(workspace, claims)
+    present = {
+        number: row.claim
+        for number, row in workspace.catalog.claims.of({one.claim for one in kept.values()}).items()
+    }
+    changes = tuple(
+        ClaimChange(
+            claim=one.claim,
+            line=line,
+            fields=_differences(present[one.claim], one) if one.claim in present else {},
         )
-    if number.casefold() == UNASSIGNED:
-        raise BadInputError(
-            f"{where}: '{number}' is the name for photos without a claim.", "Use the claim's own number."
-        )
-    for name in ("insured", "address", *PARTIES):
-        if not cells.get(name, "").isprintable():
-            raise BadInputError(
-                f"{where}: {name} holds a line break or a control character.", "Write it on one line."
-            )
-    for name in ("peril", "jurisdiction", "line"):
-        word = cells.get(name, "")
-        if len(word) > MAX_WORD or not word.isprintable():
-            raise BadInputError(
-                f"{where}: {name} is too long or not printable.",
-                f"Use at most {MAX_WORD} printable characters.",
-            )
-    start, end = _inspection(cells, where)
-    return Claim(
-        claim=ClaimId(number),
-        insured=cells.get("insured", ""),
-        address=cells.get("address", ""),
-        place=_place(cells, where),
-        loss_date=_date(cells.get("loss_date", ""), where),
-        peril=cells.get("peril", "").casefold(),
-        jurisdiction=cells.get("jurisdiction", ""),
-        line=cells.get("line", "").casefold(),
-        stories=_stories(cells.get("stories", ""), where),
-        policy_number=cells.get("policy_number", ""),
-        carrier=cells.get("carrier", ""),
-        adjuster=cells.get("adjuster", ""),
-        inspector=cells.get("inspector", ""),
-        inspection_start=start,
-        inspection_end=end,
+        for line, one in kept.items()
+        if present.get(one.claim) != one
+    )
+    added = sum(one.claim not in present for one in changes)
+    return LoadResult(
+        added=added,
+        updated=len(changes) - added,
+        refused=refused,
+        notes=tuple(notes),
+        dry_run=True,
+        changes=changes,
     )
 
 
-def _place(cells: Mapping[str, str], where: str) -> GeoPoint | None:
-    lat, lon = cells.get("lat", ""), cells.get("lon", "")
-    if not lat and not lon:
-        return None
-    if not lat or not lon:
-        raise BadInputError(f"{where}: lat and lon go together.", "Give both or neither.")
-    return GeoPoint(lat=_degrees(lat, 90, "lat", where), lon=_degrees(lon, 180, "lon", where))
+def _differences(now: Claim, listed: Claim) -> dict[str, tuple[str, str]]:
+    pairs = {one.name: (getattr(now, one.name), getattr(listed, one.name)) for one in fields(Claim)}
+    return {name: (_text(old), _text(new)) for name, (old, new) in pairs.items() if old != new}
 
 
-def _degrees(text: str, limit: int, name: str, where: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not abs(value) <= limit:  # NaN fails too
-        raise BadInputError(
-            f"{where}: {name} '{text}' is not between -{limit} and {limit}.",
-            "Write decimal degrees, such as 39.7392.",
-        )
-    return value
+def _text(value: object) -> str:
+    return "" if value is None else str(value)
 
 
-def _date(text: str, where: str) -> date | None:
-    if not text:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise BadInputError(
-            f"{where}: loss_date '{text}' is not a date.", "Write it as 2026-05-14."
-        ) from None
-
-
-def _inspection(cells: Mapping[str, str], where: str) -> tuple[datetime | None, datetime | None]:
-    start, end = (_local_time(cells, name, where) for name in ("inspection_start", "inspection_end"))
-    if start and end and end < start:
-        raise BadInputError(
-            f"{where}: inspection_end {end} is before inspection_start {start}.", "Exchange or fix the two."
-        )
-    return start, end
-
-
-def _local_time(cells: Mapping[str, str], name: str, where: str) -> datetime | None:
-    text = cells.get(name, "")
-    if not text:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is not None or len(text) <= len("2026-05-14"):
-        raise BadInputError(
-            f"{where}: {name} '{text}' is not a local day and time.", "Write it as 2026-05-14 09:30."
-        )
-    return moment
-
-
-def _stories(text: str, where: str) -> int | None:
-    if not text:
-        return None
-    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= 200:
-        raise BadInputError(
-            f"{where}: stories '{text}' is not a whole number from 1 to 200.",
-            "Write 1, 2, 3 or leave it empty.",
-        )
-    return int(text)
+def _doubts(workspace: Workspace, claims: dict[int, Claim]) -> Iterator[str]:
+    """Lines that are probably a mistake, but may be right."""
+    coverage = workspace.settings.coverage
+    today = (workspace.now() + AHEAD).date()
+    for line, one in claims.items():
+        if one.loss_date and one.loss_date > today:
+            yield f"Line {line}: claim {one.claim} has a date of loss in the future, {one.loss_date}."
+        if one.peril and one.peril not in coverage.by_peril:
+            known = ", ".join(sorted(coverage.by_peril))
+            yield (
+                f"Line {line}: the peril '{one.peril}' of claim {one.claim} is not in the settings ({known}); "
+                f"its photos are checked against the list {coverage.default_list}."
+            )

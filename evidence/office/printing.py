@@ -28,7 +28,7 @@ def print_sheets(workspace: Workspace, out: Path, claims: Sequence[str], *, repl
     ]
     if not rows:
         raise BadInputError(
-            "There is no open claim to print a sheet for.", "Load claims first: evidence assignments FILE.csv"
+            "There is no open claim to print a sheet for.", "Load claims first: evidence assignments FILE"
         )
     return divider_sheets([row.claim for row in rows], out, replace=replace)
 

@@ -101,7 +101,7 @@ def divider_sheets(claims: Sequence[Claim], out: Path, *, replace: bool = True) 
     """
     if not claims:
         raise BadInputError(
-            "There is no claim to print a sheet for.", "Load claims first: evidence assignments FILE.csv"
+            "There is no claim to print a sheet for.", "Load claims first: evidence assignments FILE"
         )
     texts = [text for claim in claims for text in (claim.claim, *(value for _, value in _facts(claim)))]
     with open_pdf([*texts, *STEPS, SAFETY, MISSING], title="Divider sheets") as pdf:

@@ -1,0 +1,1 @@
+"""Read the list of claims as offices send it: which table, which columns, which dates, which claims."""
