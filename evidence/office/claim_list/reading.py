@@ -38,7 +38,7 @@ class AmbiguousDatesError(BadInputError):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClaimList:
+class ListedClaims:
     """The claims of a file by line, and what a person should know about how it was read."""
 
     claims: dict[int, Claim]
@@ -59,7 +59,7 @@ class _Reader:
         self.faults.append((line, message))
 
 
-def read_claim_list(path: Path, *, dates: DayOrder | None = None) -> ClaimList:
+def read_claim_list(path: Path, *, dates: DayOrder | None = None) -> ListedClaims:
     """Read a list of claims. `dates` states the order of month and day for all of its columns.
 
     Raises BadInputError with every fault of the file, by line, and AmbiguousDatesError when only the user can tell
@@ -81,7 +81,7 @@ def read_claim_list(path: Path, *, dates: DayOrder | None = None) -> ClaimList:
         raise _refusal(reader)
     if not claims:
         raise BadInputError(f"{path.name} lists no claims.", "Add one line for each claim below the header.")
-    return ClaimList(claims=claims, notes=(*table.notes, *headings.notes))
+    return ListedClaims(claims=claims, notes=(*table.notes, *headings.notes))
 
 
 def _refusal(reader: _Reader) -> BadInputError:
