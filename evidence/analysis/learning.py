@@ -17,8 +17,9 @@ from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError
 from evidence.model import PICTURE_KINDS, ClaimState, Facet, SceneKind
-from evidence.sight.scene_head import KINDS, Floats, SceneHead, refit, shipped_head, unpack_vector
+from evidence.sight.scene_head import KINDS, SceneHead, refit, shipped_head, unpack_vector
 from evidence.sight.scene_rehearsal import draw, shipped_summary
+from evidence.sight.scene_step import Floats
 from evidence.tags.learning.fit import TrainingWalk, learn, scenes_of
 from evidence.tags.learning.held_out import HeldOut
 from evidence.tags.models import TagModels

@@ -11,7 +11,8 @@ from PIL import Image
 
 from evidence.sight.pixels import reduced
 from evidence.sight.runtime import session_of
-from evidence.sight.scene_head import Floats, unit
+from evidence.sight.scene_head import unit
+from evidence.sight.scene_step import Floats
 from evidence.sight.weights import INPUT_SIZE, network_bytes
 
 LARGE = 1200

@@ -2,8 +2,8 @@
 
 It needs numpy alone, no imaging library. The head is a softmax over classes, and each class belongs to one of eight
 kinds: a roof of tiles and a roof of metal are different classes of one kind. The one shipped in `config/scene_head.npz` was fitted by
-`tests/bench/scene_fit.py`; an office's own confirmed photos move it from there (`refit`), while it rehearses vectors
-like those of the first fit (`scene_rehearsal`).
+`tests/bench/scene_fit.py`. An office's own confirmed photos add a change to it (`refit`) that applies mostly near those
+photos (`scene_step`), and that is fitted while vectors like those of the first fit are rehearsed (`scene_rehearsal`).
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -24,12 +24,11 @@ from numpy.typing import NDArray
 from evidence.errors import BadInputError
 from evidence.model import SceneKind
 from evidence.settings import default_path
+from evidence.sight.scene_step import MOST_MEANS, Floats, LocalStep, local_step
 from evidence.sight.weights import VECTOR_SIZE
 
 KINDS: tuple[SceneKind, ...] = tuple(SceneKind)
 """The order of a head's rows and of every array of probabilities here."""
-
-Floats = NDArray[np.float32]
 
 _PRIOR_STRENGTH = 0.02
 """Strength of the prior in `refit`, per unit of squared distance between logit slopes. This value and those below
@@ -42,7 +41,7 @@ _MOST_KEPT = 0.15
 """Most that kinds with fewer photos keep of one photo: well below one half, so that its confirmed kind is the most probable."""
 _MOST_CLASSES = 400
 _LARGEST_HEAD = 4_000_000
-"""Bytes; a learned head has about 500,000."""
+"""Bytes; a learned head has at most 1,400,000."""
 
 
 # --- vectors ------------------------------------------------------------------------------
@@ -83,12 +82,15 @@ class SceneHead:
     """(c,): index in `KINDS` of each class's kind; every kind has a class."""
     temperature: float = 1.0
     """Logits are divided by it; above 1 when the uncalibrated probabilities are too extreme."""
+    step: LocalStep | None = None
+    """What an office's confirmed photos changed; None for a head that learned nothing."""
 
     def logits(self, vectors: Floats) -> Floats:
-        """(n, 8) tempered logits of (n, 1280) unit vectors: of each kind, the logarithm of its classes' sum."""
+        """(n, 8) tempered logits of (n, 1280) unit vectors: of each kind, the logarithm of its classes' sum, and the step."""
         classes = vectors @ self.weights.T + self.bias
         kinds = [np.logaddexp.reduce(classes[:, self.kind_of == kind], axis=1) for kind in range(len(KINDS))]
-        return (np.stack(kinds, axis=1) / np.float32(self.temperature)).astype(np.float32)
+        logits: Floats = (np.stack(kinds, axis=1) / np.float32(self.temperature)).astype(np.float32)
+        return logits if self.step is None else logits + self.step.logits(vectors)
 
     def probabilities(self, vectors: Floats) -> Floats:
         """(n, 8), rows sum to one."""
@@ -124,10 +126,11 @@ def refit(
     rehearsed: Floats | None = None,
     strength: float = _PRIOR_STRENGTH,
 ) -> SceneHead:
-    """The head fitted to confirmed photos by maximum a posteriori.
+    """The head with a step fitted to confirmed photos by maximum a posteriori; an earlier step is replaced.
 
     `vectors` (n, 1280) unit length; `kinds` what each shows, a set where any of several kinds is right; `weights`
-    how much each counts (default 1). All classes of a kind move alike. The prior is a Gaussian around `head`. For `rehearsed` vectors (m, 1280) the
+    how much each counts (default 1). All classes of a kind move alike, mostly near photos that count. The prior is a
+    Gaussian around `head`. For `rehearsed` vectors (m, 1280) the
     probabilities should stay those of `head` (distillation: Hinton, Vinyals and Dean 2015; used against
     forgetting by Li and Hoiem 2016). Kinds that few photos confirm keep much of their probability. Without
     photos the result is `head`. Same input, same result. Raises BadInputError when the lengths differ or a
@@ -137,6 +140,7 @@ def refit(
     _check(vectors, kinds, counts)
     if not len(kinds):
         return head
+    confirmed, head = vectors[counts > 0], replace(head, step=None)
     shares = head.probabilities(vectors).astype(np.float64)
     truth = _spared(_confirmed(kinds, shares), shares, counts)
     if rehearsed is not None and len(rehearsed):
@@ -147,13 +151,7 @@ def refit(
     start = np.zeros((len(KINDS), VECTOR_SIZE + 1))
     design = np.hstack([vectors, np.ones((len(vectors), 1))]).astype(np.float64)
     moved = descend(start, design, truth, counts, strength, offset=head.logits(vectors).astype(np.float64))
-    step = (moved * head.temperature)[head.kind_of]
-    return SceneHead(
-        weights=(head.weights + step[:, :-1]).astype(np.float32),
-        bias=(head.bias + step[:, -1]).astype(np.float32),
-        kind_of=head.kind_of,
-        temperature=head.temperature,
-    )
+    return replace(head, step=local_step(moved, confirmed))
 
 
 def _confirmed(
@@ -248,7 +246,8 @@ def load_head(data: bytes) -> SceneHead:
             ):
                 raise BadInputError("The scene head is far too large.", _NOT_A_HEAD)
         with np.load(io.BytesIO(data), allow_pickle=False) as parts:
-            arrays = {name: np.asarray(parts[name]) for name in ("kinds", "weights", "bias", "temperature")}
+            names = [*_NUMBERS, *(_OF_A_STEP if any(name in parts for name in _OF_A_STEP) else ())]
+            arrays = {name: np.asarray(parts[name]) for name in names}
             digest = str(parts["digest"])
     except UNREADABLE as error:
         raise BadInputError("The scene head cannot be read.", _NOT_A_HEAD) from error
@@ -264,8 +263,16 @@ UNREADABLE = (
 _NOT_A_HEAD = "Use a file written by this program, of this version."
 
 
+_NUMBERS = ("kinds", "weights", "bias", "temperature")
+_OF_A_STEP = ("step", "near")
+
+
 def _arrays(head: SceneHead) -> dict[str, NDArray[Any]]:
+    learned = (
+        {"step": head.step.lines.astype("<f4"), "near": head.step.near.astype("<f2")} if head.step else {}
+    )
     return {
+        **learned,
         "kinds": np.array([KINDS[int(kind)].value for kind in head.kind_of]),
         "weights": head.weights.astype("<f4"),
         "bias": head.bias.astype("<f4"),
@@ -286,16 +293,24 @@ def digest_of(arrays: Mapping[str, NDArray[Any]]) -> str:
 def _head_from(arrays: Mapping[str, NDArray[Any]]) -> SceneHead:
     names = [str(kind) for kind in arrays["kinds"]] if arrays["kinds"].ndim == 1 else []
     shapes = {"weights": (len(names), VECTOR_SIZE), "bias": (len(names),), "temperature": ()}
-    numbers = [arrays[name] for name in ("weights", "bias", "temperature")]
+    if "step" in arrays:
+        means = arrays["near"].shape[:1]
+        shapes |= {"step": (len(KINDS), VECTOR_SIZE + 1), "near": (*means, VECTOR_SIZE)}
+    numbers = [arrays[name] for name in shapes]
     if (
         any(arrays[name].shape != shape for name, shape in shapes.items())
         or any(array.dtype.kind != "f" or not np.isfinite(array).all() for array in numbers)
         or len(names) > _MOST_CLASSES
+        or len(arrays.get("near", ())) > MOST_MEANS
         or set(names) != {kind.value for kind in KINDS}
         or float(arrays["temperature"]) <= 0
     ):
         raise BadInputError("The scene head does not fit this program.", _NOT_A_HEAD)
+    step = None
+    if "step" in arrays:
+        step = LocalStep(lines=arrays["step"].astype(np.float32), near=arrays["near"].astype(np.float32))
     return SceneHead(
+        step=step,
         weights=arrays["weights"].astype(np.float32),
         kind_of=np.array([KINDS.index(SceneKind(name)) for name in names], dtype=np.int64),
         bias=arrays["bias"].astype(np.float32),

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from evidence.errors import BadInputError
 from evidence.model import SceneKind
 from evidence.settings import default_path
-from evidence.sight.scene_head import KINDS, UNREADABLE, Floats, digest_of
+from evidence.sight.scene_head import KINDS, UNREADABLE, digest_of
+from evidence.sight.scene_step import Floats
 from evidence.sight.weights import VECTOR_SIZE
 
 _MEANS = 8

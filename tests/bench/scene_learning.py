@@ -13,11 +13,14 @@ from scene_fit import SEEN, Rows, head_of, summary_of
 
 from evidence.analysis.learning import REHEARSED
 from evidence.model import SceneKind
-from evidence.sight.scene_head import KINDS, Floats, SceneHead, refit
+from evidence.sight.scene_head import KINDS, SceneHead, refit
 from evidence.sight.scene_rehearsal import draw
+from evidence.sight.scene_step import Floats
 
 SITE = 40
 """Fewest photographs of a source for an office that has this site alone."""
+ASKED = 10
+"""Fewest photographs of a site that are not confirmed."""
 MIXTURES = {
     "one site": None,
     "any kind": frozenset(SEEN),
@@ -51,7 +54,7 @@ class Outcome:
     own: tuple[np.ndarray, np.ndarray]
     """Other photographs of its own sources, of kinds that it confirmed."""
     others: tuple[np.ndarray, np.ndarray]
-    """Photographs of sources that are neither its own nor in the fit."""
+    """Photographs of the second file, of sources that are neither its own nor in the fit."""
     kinds: np.ndarray
     """Index in SEEN of each of the latter, roof and shingle as roof; -1 where several are right."""
 
@@ -84,15 +87,28 @@ def offices(shipped: Shipped, mixture: str, many: int, *, seed: int) -> Iterator
     if mixture == "one site":
         for name in names[sizes >= SITE]:
             mine = rng.permutation(np.flatnonzero(rows.source == name))
-            yield _learned(shipped, mine[:many], mine[many:], rows.source != name)
+            shown, rest = np.split(mine, [min(many, len(mine) - ASKED)])
+            yield _learned(shipped, shown, rest, (rows.source != name) & ~rows.first)
         return
     own = np.isin(rows.source, rng.permutation(names)[: len(names) // 2])
     allowed = np.array([kind in (MIXTURES[mixture] or ()) for kind in SEEN])
     fitting = own & sure & allowed[rows.fits.argmax(axis=1)]
     shown = rng.permutation(np.flatnonzero(fitting))[:many]
-    if len(shown) >= many // 2:
+    if len(shown) >= many * 7 // 10:
         rest = np.setdiff1d(np.flatnonzero(own), shown)
-        yield _learned(shipped, shown, rest, ~own)
+        yield _learned(shipped, shown, rest, ~own & ~rows.first)
+
+
+def familiar_offices(shipped: Shipped, mixture: str, many: int, seed: int) -> Iterator[Outcome]:
+    """The office of this mixture whose photographs are single ones of the held-out part; the others are asked."""
+    rows = shipped.held_out
+    kinds, kept = kinds_of(rows), MIXTURES[mixture]
+    allowed = np.flatnonzero([kept is not None and kind >= 0 and SEEN[kind] in kept for kind in kinds])
+    if len(allowed) < many + 2 * ASKED:
+        return
+    shown = np.random.default_rng(seed).permutation(allowed)[:many]
+    rest = np.setdiff1d(np.arange(len(rows)), shown)
+    yield _learned(shipped, shown, rest, np.isin(np.arange(len(rows)), rest))
 
 
 def _learned(shipped: Shipped, shown: np.ndarray, rest: np.ndarray, others: np.ndarray) -> Outcome:

@@ -27,6 +27,7 @@ from evidence.sight.scene_head import (
     shipped_head,
     unpack_vector,
 )
+from evidence.sight.scene_step import AWAY, MOST_MEANS, LocalStep, local_step
 
 
 def upright(path):
@@ -68,6 +69,14 @@ def test_a_vector_survives_packing():
     assert unpack_vector(pack_vector(vector)) @ vector > 0.99999
     with pytest.raises(BadInputError):
         unpack_vector(b"\0" * 12)
+
+
+def eight_groups(each=8):
+    """Photos of eight groups that resemble each other, and their kinds: a kind for each group."""
+    centres, noise = vectors_of(8, seed=3), vectors_of(8 * each, seed=4)
+    shown = np.repeat(centres, each, axis=0) + 0.4 * noise
+    shown /= np.linalg.norm(shown, axis=1, keepdims=True)
+    return shown.astype(np.float32), [KINDS[n // each] for n in range(8 * each)]
 
 
 # --- the shipped head ----------------------------------------------------------------------
@@ -145,8 +154,7 @@ def test_without_photos_the_head_stays_as_it_is():
 
 
 def test_a_refit_learns_from_new_photos_and_forgets_little():
-    head, shown = shipped_head(), vectors_of(60)
-    kinds = [KINDS[n % 8] for n in range(60)]
+    head, (shown, kinds) = shipped_head(), eight_groups()
     learned = refit(head, shown, kinds)
     guesses = learned.probabilities(shown).argmax(axis=1)
     assert np.mean([KINDS[at] is kind for at, kind in zip(guesses, kinds, strict=True)]) > 0.95
@@ -167,25 +175,53 @@ def test_the_same_photos_give_the_same_head_to_the_bit():
 def test_a_photo_of_weight_zero_changes_nothing():
     shown, kinds = vectors_of(10), [SceneKind.GAUGE] * 10
     learned = refit(shipped_head(), shown, kinds, [0.0] * 10)
-    np.testing.assert_allclose(learned.weights, shipped_head().weights, atol=1e-5)
+    np.testing.assert_allclose(learned.logits(shown), shipped_head().logits(shown), atol=1e-5)
+    half = refit(shipped_head(), vectors_of(20), [SceneKind.GAUGE] * 20, [1.0] * 10 + [0.0] * 10)
+    np.testing.assert_array_equal(
+        half.step.near, refit(shipped_head(), vectors_of(20)[:10], [SceneKind.GAUGE] * 10).step.near
+    )
 
 
 def test_a_stronger_prior_changes_the_head_less():
     shown, kinds = vectors_of(30), [KINDS[n % 8] for n in range(30)]
     moves = [
-        np.linalg.norm(refit(shipped_head(), shown, kinds, strength=s).weights - shipped_head().weights)
+        np.linalg.norm(refit(shipped_head(), shown, kinds, strength=s).step.lines[:, :-1])
         for s in (0.01, 1.0)
     ]
     assert moves[1] < moves[0] / 3
 
 
 def test_all_classes_of_a_kind_move_alike_when_a_head_learns():
-    head, shown = shipped_head(), vectors_of(30)
-    learned = refit(head, shown, [KINDS[n % 8] for n in range(30)])
-    steps = learned.weights - head.weights
-    for kind in range(8):
-        mine = steps[head.kind_of == kind]
-        np.testing.assert_allclose(mine, np.broadcast_to(mine[0], mine.shape), atol=1e-5)
+    head, (shown, kinds) = shipped_head(), eight_groups()
+    learned = refit(head, shown, kinds)
+    np.testing.assert_array_equal(learned.weights, head.weights)
+    assert np.abs(learned.step.lines).max() > 0.1
+
+
+def test_what_was_learned_applies_fully_near_the_confirmed_photos_and_hardly_elsewhere():
+    head, (shown, kinds) = shipped_head(), eight_groups()
+    learned = refit(head, shown, kinds)
+    change = shown @ learned.step.lines[:, :-1].T + learned.step.lines[:, -1]
+    np.testing.assert_allclose(learned.logits(shown), head.logits(shown) + change, atol=1e-3)
+    others = vectors_of(40, seed=9)
+    change = others @ learned.step.lines[:, :-1].T + learned.step.lines[:, -1]
+    np.testing.assert_allclose(learned.logits(others), head.logits(others) + AWAY * change, atol=1e-3)
+
+
+def test_learning_again_starts_from_the_shipped_head():
+    shown, kinds = eight_groups()
+    once = refit(shipped_head(), shown, kinds)
+    assert save_head(refit(once, shown, kinds)) == save_head(once)
+
+
+def test_no_mean_of_a_step_is_one_photo_s_vector_and_their_number_is_limited():
+    rng = np.random.default_rng(6)
+    shown = np.abs(rng.standard_normal((40, 1280))).astype(np.float32)
+    shown /= np.linalg.norm(shown, axis=1, keepdims=True)
+    near = local_step(np.zeros((8, 1281)), shown).near
+    assert 0 < len(near) <= 40 // 3
+    assert (near @ shown.T).max() < 0.97
+    assert len(local_step(np.zeros((8, 1281)), vectors_of(2)).near) == 1
 
 
 def test_the_fit_is_the_minimum_another_optimiser_finds():
@@ -225,6 +261,13 @@ def test_a_head_comes_back_from_its_file_as_it_was():
     again = load_head(data)
     assert save_head(again) == data
     np.testing.assert_array_equal(again.weights, shipped_head().weights)
+
+
+def test_a_learned_head_comes_back_from_its_file_as_it_was():
+    learned = refit(shipped_head(), *eight_groups())
+    data = save_head(learned)
+    assert save_head(load_head(data)) == data
+    np.testing.assert_array_equal(load_head(data).logits(vectors_of(5)), learned.logits(vectors_of(5)))
 
 
 def _npz(**arrays):
@@ -277,6 +320,10 @@ def _with(**changes):
             )
         ),
         _with(temperature=-1.0),
+        _with(step=LocalStep(lines=np.zeros((8, 5), np.float32), near=vectors_of(2))),
+        _with(step=LocalStep(lines=np.full((8, 1281), np.inf, np.float32), near=vectors_of(2))),
+        _with(step=LocalStep(lines=np.zeros((8, 1281), np.float32), near=np.zeros((2, 5), np.float32))),
+        _with(step=LocalStep(lines=np.zeros((8, 1281), np.float32), near=vectors_of(MOST_MEANS + 1))),
     ],
     ids=[
         "empty",
@@ -291,6 +338,10 @@ def _with(**changes):
         "kinds lacking",
         "too many classes",
         "temperature",
+        "shape of the step",
+        "infinite step",
+        "shape of the means",
+        "too many means",
     ],
 )
 def test_anything_but_a_head_is_refused(data):
