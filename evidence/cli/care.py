@@ -46,8 +46,8 @@ def verify(
 ) -> None:
     """Compare every file of every bag with its manifest.
 
-    Reads the bags in the archive and at every backup target. With --for or --bytes it reads the files that were
-    read back longest ago, and the next run continues. The last lines say which earlier cards may be erased now.
+    Reads the bags in the archive and at every backup target, and the archive's own files there. With --for or --bytes
+    it reads the files that were read back longest ago, and the next run continues. The last lines say which earlier cards may be erased now.
     """
     from evidence.codec import to_json
     from evidence.filing import card_safety

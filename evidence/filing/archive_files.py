@@ -59,15 +59,15 @@ class _KnownFile:
     sha256: str
 
 
-def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
+def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: bool = False) -> int:
     """Make the target's copies of the archive's own files equal to them; returns how many were written.
 
-    Only files that changed since the last push are read. Raises ArchiveOlderError, and writes nothing, when the
+    Only files that changed since the last push are read, or `every` one. Raises ArchiveOlderError, and writes nothing, when the
     target's custody log has entries that this archive's has not; DestinationError.
     """
     there = target.root / AT_TARGET
     require_newer_log(workspace, target)
-    known = _read_known(workspace, target)
+    known = {} if every else _read_known(workspace, target)
     present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root, _PARTS)}
     listed: dict[str, _KnownFile] = {}
     changed: dict[str, bytes] = {}
@@ -87,15 +87,16 @@ def push_archive_files(workspace: Workspace, target: FolderTarget) -> int:
         if changed or gone:
             digests = {name: one.sha256 for name, one in listed.items()}
             _replace_files(there, there / SHA256_MANIFEST, there / NEXT_MANIFEST, digests, changed, gone)
-        written = _push_many(workspace, target, there)
+        written = _push_many(workspace, target, there, every=every)
     _write_known(workspace, target, listed)
     return len(changed) + written
 
 
-def _push_many(workspace: Workspace, target: FolderTarget, there: Path) -> int:
+def _push_many(workspace: Workspace, target: FolderTarget, there: Path, *, every: bool) -> int:
     """Copy the ledgers and record files that are due, manifest by manifest; returns how many were written."""
     disk = target.marker_id() or target.name
-    every, due = workspace.catalog.pushes.files_due(disk)
+    never, due = workspace.catalog.pushes.files_due(disk)
+    every = every or never
     names: Iterable[str] = due
     if every:
         names = (path.relative_to(workspace.root).as_posix() for path in _files(workspace.root, _MANY))
@@ -135,6 +136,34 @@ def _push_part(root: Path, there: Path, part: str, names: Iterable[str], *, ever
         make_folder(manifest.parent)
         _replace_files(there, manifest, following, listed, changed, gone)
     return len(changed)
+
+
+def manifests_at(there: Path) -> list[str]:
+    """The manifests of the archive's files at a target, by path below `there`; opens none."""
+    found = (path.name for path in sorted((there / MANIFESTS).glob("*.txt")))
+    return [SHA256_MANIFEST, *(f"{MANIFESTS}/{name}" for name in found if not name.endswith(f"{_NEXT}.txt"))]
+
+
+def listed_at(there: Path, manifest: str) -> dict[str, set[Sha256]] | None:
+    """What a manifest at a target lists, each file with the digests that it may have; None when it cannot be read."""
+    path = there / manifest
+    following = (
+        NEXT_MANIFEST if manifest == SHA256_MANIFEST else f"{manifest.removesuffix('.txt')}{_NEXT}.txt"
+    )
+    try:
+        found = {name: {digest} for name, digest in parse_manifest(path.read_bytes()).items()}
+    except (OSError, ValueError):
+        return None
+    with contextlib.suppress(OSError, ValueError):
+        for name, digest in parse_manifest((there / following).read_bytes()).items():
+            found.setdefault(name, set()).add(digest)
+    return found
+
+
+def manifest_of(name: str) -> str:
+    """The manifest that lists a file of the archive at a target; both are paths below `archive/`."""
+    many = name.startswith(tuple(f"{folder}/" for folder in _MANY))
+    return f"{MANIFESTS}/{_part_of(name)}.txt" if many else SHA256_MANIFEST
 
 
 def _part_of(name: str) -> str:
@@ -220,7 +249,7 @@ def list_archive_files(there: Path) -> ArchiveListing:
     for part in (_PARTS, _MANY):
         for path in _files(there, part):
             name = path.relative_to(there).as_posix()
-            manifest = f"{MANIFESTS}/{_part_of(name)}.txt" if part is _MANY else SHA256_MANIFEST
+            manifest = manifest_of(name)
             if name not in digests and manifest not in read:
                 unlisted[manifest].append(name)
     return ArchiveListing({name: frozenset(some) for name, some in digests.items()}, unlisted)
@@ -320,6 +349,15 @@ def _piece(path: Path, start: int, end: int) -> bytes:
 
 
 # --- what was copied before --------------------------------------------------------------
+
+
+def was_pushed(workspace: Workspace, target: FolderTarget) -> bool:
+    """True when the archive's own files were copied to the disk that is there now, or it has some."""
+    try:
+        data: Any = json.loads(_known_path(workspace, target).read_bytes())
+        return bool(data["marker"] == _marker(target)) or (target.root / AT_TARGET).is_dir()
+    except (OSError, ValueError, KeyError, TypeError):
+        return (target.root / AT_TARGET).is_dir()
 
 
 def _known_path(workspace: Workspace, target: FolderTarget) -> Path:

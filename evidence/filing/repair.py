@@ -1,4 +1,4 @@
-"""Replaces bad and missing files of bags, here and at the backup targets, from copies that still match.
+"""Replaces bad and missing files here and at the backup targets, from copies that still match.
 
 A source is another bag, the intake area, another place, or a card. It is hashed while it is copied, and the copy is
 read back from the disk, so nothing is ever repaired from a file that does not match. The bad bytes are moved to the
@@ -31,6 +31,7 @@ from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags, tags_from_catalog
 from evidence.filing.copies import place_name, verified_copies
 from evidence.filing.record_files import keep_records
+from evidence.filing.target_files import repair_archive_files
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
@@ -131,6 +132,12 @@ def repair(
                     _repair_bag(work, place, claim, suspects)
             except EvidenceError as trouble:
                 work.add_finding("not_repaired", f"{place.name}: {claim or 'unassigned'}", str(trouble))
+        if place.target is not None:
+            try:
+                with workspace.filing():
+                    _repair_archive_files(work, place, place.target, everything=everything)
+            except EvidenceError as trouble:
+                work.add_finding("not_repaired", f"{place.name}: the archive's own files", str(trouble))
         progress(f"Repairing {place.name}", len(claims), len(claims))
         if place.target is None:
             file_away(workspace)  # records and sidecars that were moved aside are written again
@@ -279,6 +286,30 @@ def _digest_of(path: Path) -> str:
         return "" if path.is_symlink() else hash_file(path, uncached=True)
     except OSError:
         return ""
+
+
+# --- the archive's own files at a target -------------------------------------------------
+
+
+def _repair_archive_files(work: _Work, place: _Place, target: FolderTarget, *, everything: bool) -> None:
+    """Copy the archive's own files anew that are bad or missing at a target. Raises EvidenceError."""
+    done = repair_archive_files(
+        work.workspace, target, everything=everything, move_aside=lambda path: _move_aside(place, path)
+    )
+    work.read += done.read
+    for path in done.left:
+        work.add_finding("not_repaired", f"{place.name}: {path}", f"{path} is bad or missing.")
+    for path, kept_at in done.kept_at.items():
+        sha = Sha256(_digest_of(target.root / path))
+        one = Repaired(
+            place=place.name,
+            claim=ClaimId(""),
+            path=path,
+            sha256=sha,
+            source=ARCHIVE_PLACE,
+            kept_at=kept_at,
+        )
+        work.repaired.append(one)
 
 
 # --- where a good copy may be ------------------------------------------------------------

@@ -19,6 +19,7 @@ from evidence.filing.backup import disk_of, open_targets, why_unreachable
 from evidence.filing.bags import bag_folder
 from evidence.filing.copies import place_name, record_check
 from evidence.filing.record_files import keep_records
+from evidence.filing.target_files import Limits, read_archive_files
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -27,6 +28,8 @@ BATCH_OCTETS = 1 << 29
 """Bytes after which the results are committed: a kill repeats at most so much reading, some seconds of it."""
 BATCH_FILES = 2000
 """Files after which the results are committed, for bags of small files."""
+OWN_FILES = 0.1
+"""The part of a budget that goes to the archive's own files at the targets."""
 _TRIES = 5
 """How often a bag is read again because its content was changed meanwhile."""
 
@@ -117,6 +120,7 @@ def verify(workspace: Workspace, *, budget: Budget = UNLIMITED, progress: Progre
     wanted = workspace.catalog.read_backs.unread(every, before=started)
     run.total = wanted.octets if budget.octets is None else min(wanted.octets, budget.octets)
     run.show(0)
+    _read_archive_files(run, [one for one in places.values() if one])
     touched: set[tuple[str, ClaimId]] = set()
     for batch in _batches(run, list(places)):
         for (place, claim), copies in groupby(sorted(batch, key=_bag), key=_bag):
@@ -298,6 +302,28 @@ def _note(run: _VerifyRun, where: str, check: BagCheck) -> None:
         run.missing[("missing", subject)] = Finding(
             code="missing", message=f"{path} is missing.", subject=subject
         )
+
+
+def _read_archive_files(run: _VerifyRun, targets: list[FolderTarget]) -> None:
+    """Read the archive's own files at the targets, within a tenth of the budget."""
+    for target in targets:
+        seconds, octets = run.budget.seconds, run.budget.octets
+        limits = Limits(
+            seconds=None if seconds is None else seconds * OWN_FILES / len(targets),
+            octets=None if octets is None else int(octets * OWN_FILES / len(targets)),
+        )
+        try:
+            found = read_archive_files(run.workspace, target, limits=limits)
+        except EvidenceError:
+            if _is_reachable(run, target):
+                raise
+            continue
+        run.checked += found.checked
+        run.octets += found.octets
+        for kind, findings in ((run.bad, found.bad), (run.missing, found.missing)):
+            for one in findings:
+                subject = f"{target.name}: {one.subject}"
+                kind[(one.code, subject)] = replace(one, subject=subject)
 
 
 def _read_empty_bags(

@@ -1,0 +1,123 @@
+"""The archive's own files at a target are read back by verify and repaired, so that a restore finds them whole."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from support_cli import cli
+from support_intake import at_home, with_target
+
+from evidence.archive.targets import FolderTarget
+from evidence.filing.target_files import Limits, read_archive_files
+
+KINDS = {
+    "settings": "evidence.toml",
+    "log": "custody/custody.jsonl",
+    "head of the log": "custody/custody.jsonl.head",
+    "ledger": "ledgers/*.jsonl",
+    "record of an intake": "records/intakes/*.json",
+    "record of a bag": "records/bags/*.json",
+    "list": "manifest-sha256.txt",
+    "list of records": "manifests/records-bags-*.txt",
+}
+
+
+@pytest.fixture
+def backed_up(houses, tmp_path):
+    """An archive of two houses with a copy of every bag at the target `office`."""
+    target = tmp_path / "office"
+    target.mkdir()
+    with_target(houses, target, off=False)
+    assert cli("backup", archive=houses).status == 0
+    return houses, target
+
+
+def spoil(path):
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0x10
+    path.chmod(0o640)
+    path.write_bytes(bytes(content))
+
+
+def status(*arguments, archive):
+    return cli(*arguments, archive=archive).status
+
+
+@pytest.mark.parametrize("how", ["altered", "lost"])
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_rot_in_a_file_of_the_archive_at_a_target_is_found_and_repaired(backed_up, tmp_path, kind, how):
+    archive, target = backed_up
+    assert status("verify", archive=archive) == 0
+    path = next((target / "archive").glob(KINDS[kind]))
+    spoil(path) if how == "altered" else path.unlink()
+    ran = cli("verify", "--json", archive=archive)
+    assert ran.status == 1, ran.out
+    assert all(
+        one["subject"].startswith("office: archive/") for one in (*ran.data["bad"], *ran.data["missing"])
+    )
+    repaired = cli("repair", "--json", archive=archive)
+    assert repaired.status == 0, repaired.out
+    assert repaired.data["repaired"]
+    assert status("verify", archive=archive) == 0
+    shutil.rmtree(archive)
+    ran = cli("restore", target, tmp_path / "back", "--json", actor="Ada Clerk")
+    assert (ran.status, ran.data["findings"]) == (0, [])
+    assert status("custody", "--verify", archive=tmp_path / "back") == 0
+
+
+def test_a_repair_of_everything_finds_it_without_a_check_before(backed_up):
+    archive, target = backed_up
+    spoil(target / "archive" / "evidence.toml")
+    ran = cli("repair", "--all", "--json", archive=archive)
+    (one,) = ran.data["repaired"]
+    assert (one["place"], one["path"]) == ("office", "archive/evidence.toml")
+    assert (target / one["kept_at"]).is_file(), "the bad bytes are kept"
+    assert (target / "archive" / "evidence.toml").read_bytes() == (archive / "evidence.toml").read_bytes()
+
+
+def test_the_lists_read_longest_ago_come_first_and_the_next_run_continues(backed_up):
+    archive, target = backed_up
+    at = FolderTarget(name="office", root=target, off_computer=False, archive=archive)
+    with at_home(archive) as workspace:
+        whole = read_archive_files(workspace, at).checked
+        (archive / "targets" / "office.read.json").unlink()
+        read = 0
+        for _ in range(50):
+            now = read_archive_files(workspace, at, limits=Limits(octets=1)).checked
+            read += now
+            assert 1 <= now < whole
+            if read >= whole:
+                break
+        assert read == whole, "a run read what an earlier one had read, before the rest"
+
+
+def test_a_check_within_a_budget_reads_some_of_them(backed_up):
+    archive, target = backed_up
+    spoil(target / "archive" / "evidence.toml")
+    found = [status("verify", "--bytes", "1", archive=archive) for _ in range(20)]
+    assert 1 in found
+
+
+def test_a_repair_changes_nothing_at_a_target_with_a_later_log(backed_up, tmp_path):
+    archive, target = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    cli("hold", "place", "TC-1001", "--reason", "letter", archive=archive)
+    assert status("backup", archive=archive) == 0
+    spoil(target / "archive" / "evidence.toml")
+    before = {path: path.read_bytes() for path in target.rglob("*") if path.is_file()}
+    ran = cli("repair", "--all", "--json", archive=tmp_path / "older")
+    assert ran.status == 1
+    assert any("older than the backup target" in one["message"] for one in ran.data["findings"])
+    assert {path: path.read_bytes() for path in target.rglob("*") if path.is_file()} == before
+
+
+def test_a_repair_never_takes_the_targets_log_for_a_damaged_one_of_ours(backed_up):
+    archive, target = backed_up
+    copy, log = target / "archive" / "custody" / "custody.jsonl", archive / "custody" / "custody.jsonl"
+    good = copy.read_bytes()
+    lines = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join([lines[1], lines[0], *lines[2:]]))
+    spoil(target / "archive" / "evidence.toml")
+    assert status("repair", "--all", archive=archive) != 0
+    assert copy.read_bytes() == good
