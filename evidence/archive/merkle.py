@@ -66,7 +66,10 @@ class Frontier:
 
 
 class TracedFrontier(Frontier):
-    """A growing tree that also keeps the inclusion proof of one leaf, in memory of one hash per level."""
+    """A growing tree that also keeps the inclusion proof of one leaf, in memory of one hash per level.
+
+    The proof is PATH(index, D_n) of RFC 9162, section 2.1.3.1: sibling hashes from the leaf upward.
+    """
 
     def __init__(self, index: int) -> None:
         super().__init__()
@@ -102,17 +105,6 @@ def merkle_root(leaves: Iterable[bytes]) -> bytes:
     for data in leaves:
         tree.add(data)
     return tree.root()
-
-
-def inclusion_proof(leaves: Iterable[bytes], index: int) -> tuple[bytes, ...]:
-    """PATH(index, D_n) of section 2.1.3.1: sibling hashes from the leaf upward; reads the leaves once.
-
-    Raises ValueError when there is no such leaf.
-    """
-    tree = TracedFrontier(index)
-    for data in leaves:
-        tree.add(data)
-    return tree.path()
 
 
 def verify_inclusion(data: bytes, index: int, size: int, proof: Sequence[bytes], root: bytes) -> bool:

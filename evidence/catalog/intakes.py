@@ -37,7 +37,7 @@ class IntakeRow:
     came_since: int = 0
     """Files on the card that this run did not see, when the card was last looked at."""
     told_safe: bool = False
-    """The verdict that was told last."""
+    """The last reported verdict: safe to erase."""
     safe_told_at: datetime | None = None
     """When the card was last called safe to erase, aware, UTC."""
 
@@ -155,8 +155,8 @@ class Intakes:
                 )
         return earlier
 
-    def put_told(self, row: IntakeRow) -> None:
-        """Store `came_since`, `told_safe` and `safe_told_at` of a run."""
+    def put_verdict(self, row: IntakeRow) -> None:
+        """Store `came_since`, `told_safe` and `safe_told_at` of a run: the verdict that is reported."""
         with self._database.transaction() as db:
             self._database.changed("intake", [row.intake])
             db.execute(

@@ -61,20 +61,21 @@ def _place(place: PlaceOfCard) -> str:
 
 def card_summary(report: CardsReport) -> Iterable[str]:
     """The end of a backup or a check: the cards that a person must know about, and a count of the others."""
-    news = sorted(
-        (card for card in report.cards if card.news), key=lambda one: (not one.lost_safety, one.seen_at)
+    reported = sorted(
+        (card for card in report.cards if card.must_be_reported),
+        key=lambda one: (not one.no_longer_safe, one.seen_at),
     )
-    for card in news[:MOST_CARDS]:
+    for card in reported[:MOST_CARDS]:
         yield from card_lines(card)
-    left = news[MOST_CARDS:]
+    left = reported[MOST_CARDS:]
     if left:
         unsafe = sum(not card.verdict.safe_to_erase for card in left)
         yield from _wrapped(
             f"{counted(len(left), 'more card')}, {unsafe} of them not safe: `evidence cards` lists every card."
         )
-    rest = len(report.cards) - len(news)
+    rest = len(report.cards) - len(reported)
     if rest:
-        words = _cards(rest, "other" if news else "")
+        words = _cards(rest, "other" if reported else "")
         yield from _wrapped(f"{words} still safe to erase; `evidence cards` lists every card.")
     if report.others:
         words = counted(report.others, "older card was", "older cards were")
@@ -105,7 +106,7 @@ def headline(card: CardNow) -> str:
     if verdict.safe_to_erase:
         seen = "" if card.connected else f" for the {counted(card.files, 'file')} seen"
         return f"SAFE TO ERASE{seen}"
-    if card.lost_safety and card.safe_told_at:
+    if card.no_longer_safe and card.safe_told_at:
         start = f"NO LONGER SAFE, although it was called safe {moment(card.safe_told_at)}. "
     else:
         start = ""

@@ -60,7 +60,7 @@ def verify(
     )
     with opened(archive, actor) as here, progress_shown() as progress:
         report = verify_bags(here, budget=budget, progress=progress)
-        cards = card_safety.tell_cards(here)
+        cards = card_safety.judge_cards(here)
     emit(
         as_json,
         {**to_json(report), "cards": to_json(cards)},

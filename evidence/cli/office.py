@@ -59,7 +59,7 @@ def backup(archive: Archive = None, actor: Actor = None, as_json: Json = False) 
                 "Add one: `evidence target add NAME PATH`.",
             )
         report = back_up(here, progress=progress)
-        cards = card_safety.tell_cards(here)
+        cards = card_safety.judge_cards(here)
     emit(
         as_json,
         {**to_json(report), "cards": to_json(cards)},

@@ -57,7 +57,7 @@ def repair(
 
     with opened(archive, actor) as here, progress_shown() as progress:
         report = repair_files(here, card=card, everything=everything, progress=progress)
-        cards = card_safety.tell_cards(here)
+        cards = card_safety.judge_cards(here)
     emit(
         as_json,
         {**to_json(report), "cards": to_json(cards)},

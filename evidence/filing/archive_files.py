@@ -67,6 +67,8 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
     """
     there = target.root / AT_TARGET
     require_newer_log(workspace, target)
+    # An older image of the target has files that are not those that were copied last.
+    every = every or workspace.catalog.pushes.files_due(target.marker_id() or target.name)[0]
     known = {} if every else _read_known(workspace, target)
     present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root, _PARTS)}
     listed: dict[str, _KnownFile] = {}
@@ -95,8 +97,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
 def _push_many(workspace: Workspace, target: FolderTarget, there: Path, *, every: bool) -> int:
     """Copy the ledgers and record files that are due, manifest by manifest; returns how many were written."""
     disk = target.marker_id() or target.name
-    never, due = workspace.catalog.pushes.files_due(disk)
-    every = every or never
+    _, due = workspace.catalog.pushes.files_due(disk)
     names: Iterable[str] = due
     if every:
         names = (path.relative_to(workspace.root).as_posix() for path in _files(workspace.root, _MANY))

@@ -1,7 +1,7 @@
-"""Which cards are safe to erase now: the verdict on each run, and telling when it changed.
+"""Which cards are safe to erase now: the verdict on each run, and a report of those whose verdict changed.
 
 A run is one intake of a card. The latest run of a card stands for it (`Intakes.supersede`). The verdict is
-computed from the catalog at any time; the verdict that was told last is stored with the run.
+computed from the catalog at any time; the last reported verdict is stored with the run.
 """
 
 from __future__ import annotations
@@ -63,18 +63,18 @@ class CardNow:
     """A later run of the same card: its verdict counts."""
     verdict: CardVerdict
     was_told_safe: bool
-    """The verdict that was told before this one."""
+    """The verdict that was reported before this one."""
     safe_told_at: datetime | None
     """When it was last called safe, aware, UTC."""
 
     @property
-    def lost_safety(self) -> bool:
+    def no_longer_safe(self) -> bool:
         """True when the card was called safe once and is not safe now."""
         return self.safe_told_at is not None and not self.verdict.safe_to_erase
 
     @property
-    def news(self) -> bool:
-        """True when a person has to be told: the card is not safe, or was not told safe yet."""
+    def must_be_reported(self) -> bool:
+        """True when a report must name the card: it is not safe, or was not called safe before."""
         return not (self.verdict.safe_to_erase and self.was_told_safe)
 
 
@@ -89,23 +89,25 @@ class CardsReport:
     """Which cards are listed."""
 
 
-def tell_cards(workspace: Workspace) -> CardsReport:
-    """Judge the cards that `RULE` names, and store what is told of each run by itself; needs no lock of the archive."""
+def judge_cards(workspace: Workspace) -> CardsReport:
+    """Judge the cards that `RULE` names, and store each verdict by itself; needs no lock of the archive."""
     judging = Judging(workspace)
-    basis, last = _basis(workspace), _last_telling(workspace)
+    basis, last = _basis(workspace), _read_last_judgement(workspace)
     if last is not None and last.basis == basis:
         aged = _aged(workspace, judging, last)
         runs = workspace.catalog.photos.runs_to_judge(workspace.now() - RECENT, aged=aged)
     else:
         runs = [run for run in workspace.catalog.photos.intakes() if not run.superseded_by]
-    told = tuple(tell(workspace, run, judging) for run in runs)
-    _note_telling(workspace, _Telling(basis=basis, at=judging.at, unreachable=judging.unreachable))
-    return CardsReport(cards=told, others=workspace.catalog.photos.cards() - len(told), rule=RULE)
+    cards = tuple(judge_and_store(workspace, run, judging) for run in runs)
+    _write_last_judgement(
+        workspace, _LastJudgement(basis=basis, at=judging.at, unreachable=judging.unreachable)
+    )
+    return CardsReport(cards=cards, others=workspace.catalog.photos.cards() - len(cards), rule=RULE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Telling:
-    """What the last telling was based on; the file of it may be deleted."""
+class _LastJudgement:
+    """What the last judgement was based on; the file of it may be deleted."""
 
     basis: str
     at: datetime
@@ -115,7 +117,7 @@ class _Telling:
 
 
 def _aged(
-    workspace: Workspace, judging: Judging, last: _Telling
+    workspace: Workspace, judging: Judging, last: _LastJudgement
 ) -> dict[str, tuple[datetime | None, datetime]]:
     """For each target that cannot be reached: when the copies were read back that became too old since `last`.
 
@@ -143,35 +145,37 @@ def _basis(workspace: Workspace) -> str:
     return rfc8785.dumps(decides).decode()
 
 
-def _last_telling(workspace: Workspace) -> _Telling | None:
+def _read_last_judgement(workspace: Workspace) -> _LastJudgement | None:
     """None when there was none, or its file is of an earlier program, damaged or deleted."""
     try:
-        return from_json(_Telling, json.loads((workspace.root / JUDGED_BY).read_bytes()))
+        return from_json(_LastJudgement, json.loads((workspace.root / JUDGED_BY).read_bytes()))
     except (OSError, ValueError):
         return None
 
 
-def _note_telling(workspace: Workspace, telling: _Telling) -> None:
+def _write_last_judgement(workspace: Workspace, judgement: _LastJudgement) -> None:
     path = workspace.root / JUDGED_BY
     with writing(path):
-        replace_file(path, rfc8785.dumps(to_json(telling)))
+        replace_file(path, rfc8785.dumps(to_json(judgement)))
 
 
 def all_cards(workspace: Workspace) -> CardsReport:
-    """Judge every run of every card, and store what is told of each card's latest run.
+    """Judge every run of every card, and store the verdict on each card's latest run.
 
     Needs no lock of the archive: each run's verdict is stored by itself.
     """
     judging = Judging(workspace)
     runs = workspace.catalog.photos.intakes()
-    cards = tuple(judging.judge(one) if one.superseded_by else tell(workspace, one, judging) for one in runs)
+    cards = tuple(
+        judging.judge(one) if one.superseded_by else judge_and_store(workspace, one, judging) for one in runs
+    )
     return CardsReport(cards=cards, others=0, rule="Every run of every card.")
 
 
-def tell(
+def judge_and_store(
     workspace: Workspace, run: IntakeRow, judging: Judging, *, source: CardSource | None = None
 ) -> CardNow:
-    """Judge one run and store what is told; a changed verdict gets an entry in the custody log."""
+    """Judge one run and store the verdict; a changed verdict gets an entry in the custody log."""
     card = judging.judge(run, source=source)
     safe = card.verdict.safe_to_erase
     row = replace(
@@ -183,7 +187,7 @@ def tell(
     if row == run:
         return card
     with workspace.catalog.transaction():
-        workspace.catalog.photos.put_told(row)
+        workspace.catalog.photos.put_verdict(row)
         if safe != run.told_safe:
             action = "card_told_safe" if safe else "card_no_longer_safe"
             workspace.record(action, run.intake, card=run.label, files=card.files)

@@ -180,7 +180,7 @@ def _read_group(target: FolderTarget, manifest: str, found: FilesRead) -> None:
 
 
 @dataclass(slots=True)
-class _State:
+class _FilesState:
     """When the files of each manifest were read, and which were bad; the file of it may be deleted."""
 
     disk: str
@@ -193,18 +193,18 @@ def _state_path(workspace: Workspace, target: FolderTarget) -> Path:
     return workspace.root / "targets" / f"{target.name}.read.json"
 
 
-def _read_state(workspace: Workspace, target: FolderTarget) -> _State:
+def _read_state(workspace: Workspace, target: FolderTarget) -> _FilesState:
     disk = target.marker_id()
     try:
         data: Any = json.loads(_state_path(workspace, target).read_bytes())
         if data["disk"] == disk:
-            return _State(disk, {str(k): str(v) for k, v in data["read"].items()}, set(data["bad"]))
+            return _FilesState(disk, {str(k): str(v) for k, v in data["read"].items()}, set(data["bad"]))
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         pass  # never read, another disk, or an unreadable file: all are read again
-    return _State(disk)
+    return _FilesState(disk)
 
 
-def _write_state(workspace: Workspace, target: FolderTarget, state: _State) -> None:
+def _write_state(workspace: Workspace, target: FolderTarget, state: _FilesState) -> None:
     path = _state_path(workspace, target)
     content = {"disk": state.disk, "read": state.read, "bad": sorted(state.bad)}
     with writing(path):

@@ -14,11 +14,12 @@ from evidence.archive.bagcheck import OXUM_LITTER, BagCheck, PayloadReading, che
 from evidence.archive.bagread import TAG_MANIFEST, is_litter
 from evidence.archive.targets import FolderTarget
 from evidence.catalog.read_backs import KeptCopy
-from evidence.errors import EvidenceError
+from evidence.errors import ArchiveOlderError, EvidenceError
 from evidence.filing.backup import disk_of, open_targets, why_unreachable
 from evidence.filing.bags import bag_folder
 from evidence.filing.copies import place_name, record_check
 from evidence.filing.record_files import keep_records
+from evidence.filing.releases import require_current_bags
 from evidence.filing.target_files import Limits, read_archive_files
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
@@ -258,6 +259,11 @@ def _compare_records(run: _VerifyRun, target: FolderTarget, claim: ClaimId, wher
     there = target.tag_file(bag_folder(run.workspace, claim).name, TAG_MANIFEST) or b""
     same = copied is None or hashlib.sha256(there).hexdigest() == copied
     if same or pushes.pushed(disk, claim) != copied:  # it was copied meanwhile
+        return
+    try:
+        require_current_bags(run.workspace, target, [bag_folder(run.workspace, claim).name])
+    except ArchiveOlderError as trouble:
+        run.bad[("archive_older", where)] = Finding(code="archive_older", message=str(trouble), subject=where)
         return
     pushes.mark_due(target.name, claim)
     run.bad[("not_as_copied", where)] = Finding(

@@ -15,7 +15,7 @@ from evidence.cards.volumes import CardSource, open_source
 from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
-from evidence.filing.card_safety import CardNow, Judging, tell
+from evidence.filing.card_safety import CardNow, Judging, judge_and_store
 from evidence.filing.originals import bags_to_repair, missing_originals
 from evidence.intake.copy_card import copy_again, copy_card, refuse_overlap
 from evidence.intake.describe import describe
@@ -199,8 +199,8 @@ def _report(
 
 
 def judge_card(workspace: Workspace, intake: IntakeId, source: CardSource) -> CardNow:
-    """Decide whether the card may be erased (rule 4), and tell it: its run stands for the card from now on."""
+    """Decide whether the card may be erased (rule 4), and store it: its run stands for the card from now on."""
     run = workspace.catalog.photos.intake(intake)
     assert run is not None, "the run was stored at its start"
     workspace.catalog.photos.supersede(run)
-    return tell(workspace, run, Judging(workspace), source=source)
+    return judge_and_store(workspace, run, Judging(workspace), source=source)

@@ -32,7 +32,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.cli import card_lines
 from evidence.filing import card_safety
 from evidence.filing.backup import back_up
-from evidence.filing.card_safety import all_cards, tell_cards
+from evidence.filing.card_safety import all_cards, judge_cards
 from evidence.filing.verify import verify
 from evidence.model import IntakeId
 
@@ -53,7 +53,7 @@ def backed_up(tmp_path, other_disk):
 def told(archive: Path, *, days: float = 0):
     """What the end of a backup tells, so many days after the intake."""
     with at_home(archive, now=DAY + timedelta(days=days)) as workspace:
-        return tell_cards(workspace)
+        return judge_cards(workspace)
 
 
 def unwrapped(text: str) -> str:
@@ -146,7 +146,7 @@ def test_a_check_while_a_target_is_away_does_not_call_its_copies_bad(backed_up):
     with at_home(archive, now=DAY + timedelta(days=1)) as workspace:
         report = verify(workspace)
         assert {one.code for one in report.missing} == {"unreachable"}
-        card = only(tell_cards(workspace))
+        card = only(judge_cards(workspace))
     away.rename(disk)
     assert card.verdict.safe_to_erase
     assert [place.bad for place in card.verdict.places] == [0, 0]
@@ -176,7 +176,7 @@ def test_another_disk_under_a_targets_name_is_not_that_target(backed_up):
     with at_home(archive) as workspace:
         report = verify(workspace)
         assert [(one.code, one.subject) for one in report.missing] == [("unreachable", "office")]
-        card = only(tell_cards(workspace))
+        card = only(judge_cards(workspace))
     assert card.verdict.safe_to_erase, "its copies were read back today"
     assert [place.reachable for place in card.verdict.places] == [True, False]
 
@@ -187,7 +187,7 @@ def test_a_target_that_was_replaced_counts_no_more(backed_up, tmp_path):
         assert cli("target", "replace", "office", fresh, archive=archive).status == 0
         with at_home(archive) as workspace:
             card = only(all_cards(workspace))
-        assert card.lost_safety
+        assert card.no_longer_safe
         assert [(one.name, one.files) for one in card.verdict.places] == [("archive", 9), ("office", 0)]
 
 
@@ -235,7 +235,7 @@ def test_an_old_card_is_judged_again_only_when_a_copy_of_it_is_bad(backed_up):
         sha = next(iter(workspace.catalog.keeping.payload("TC-1002")))
         workspace.catalog.keeping.mark_corrupt("office", [sha], at=DAY + timedelta(days=39))
     card = only(told(archive, days=40))
-    assert card.lost_safety
+    assert card.no_longer_safe
     assert "The copy of 1 file on office was found bad" in sentence(card)
 
 
@@ -322,7 +322,7 @@ def test_a_run_that_did_not_end_is_never_safe(backed_up):
             intake=run.intake, source=run.source, label=run.label, actor=run.actor,
             started_at=run.started_at, finished_at=None, refused=(),
         ))  # fmt: skip
-        card = only(tell_cards(workspace))
+        card = only(judge_cards(workspace))
     assert not card.verdict.safe_to_erase
     assert "did not end, or is still running" in sentence(card)
 
@@ -477,19 +477,19 @@ def test_the_end_of_a_backup_asks_no_more_of_the_catalog_for_many_old_cards_than
 
         engine = workspace.catalog._database.engine
         event.listen(engine, "before_cursor_execute", tick)
-        tell_cards(workspace)
+        judge_cards(workspace)
         event.remove(engine, "before_cursor_execute", tick)
         return count[0]
 
     with at_home(archive, now=DAY + timedelta(days=400)) as workspace:
-        tell_cards(workspace)
+        judge_cards(workspace)
         few = statements(workspace)
         for number in range(1, 200):
             row = enter(workspace, run_row(number, card_id=f"V{number}"), number)
             told_once = workspace.catalog.photos.intake(row.intake)
-            workspace.catalog.photos.put_told(replace(told_once, told_safe=True, safe_told_at=DAY))
+            workspace.catalog.photos.put_verdict(replace(told_once, told_safe=True, safe_told_at=DAY))
         assert statements(workspace) == few
-        assert tell_cards(workspace).others == 200
+        assert judge_cards(workspace).others == 200
 
 
 # --- age alone -----------------------------------------------------------------------------
@@ -501,7 +501,7 @@ def test_a_card_whose_copy_grew_too_old_at_a_disk_that_is_away_is_told(backed_up
     try:
         assert only(told(archive, days=29)).verdict.safe_to_erase
         (lost,) = told(archive, days=40).cards
-        assert lost.lost_safety
+        assert lost.no_longer_safe
         assert actions(archive).count("card_no_longer_safe") == 1
     finally:
         disk.with_name(f"{disk.name} away").rename(disk)
@@ -515,7 +515,7 @@ def test_a_card_is_told_when_the_disk_with_its_old_copy_is_taken_away(backed_up)
     disk.rename(disk.with_name(f"{disk.name} away"))
     try:
         (lost,) = told(archive, days=51).cards
-        assert lost.lost_safety
+        assert lost.no_longer_safe
         with at_home(archive, now=DAY + timedelta(days=51)) as workspace:
             assert only(all_cards(workspace)).verdict == lost.verdict
     finally:
@@ -531,7 +531,7 @@ def old_cards(archive, number):
         for each in range(1, number + 1):
             row = enter(workspace, run_row(each, card_id=f"V{each}"), each)
             told_once = workspace.catalog.photos.intake(row.intake)
-            workspace.catalog.photos.put_told(replace(told_once, told_safe=True, safe_told_at=DAY))
+            workspace.catalog.photos.put_verdict(replace(told_once, told_safe=True, safe_told_at=DAY))
 
 
 @pytest.mark.parametrize("how", ["removed", "replaced", "lost"])
@@ -551,7 +551,7 @@ def test_a_card_of_long_ago_is_told_when_the_disk_that_made_it_safe_is_gone(back
         assert cli(*lost, "--reason", "stolen", archive=archive, actor="Ada Clerk").status == 0
         assert cli(*lost, "--confirm", archive=archive, actor="Bo Example").status == 0
     card = only(told(archive, days=402))
-    assert card.lost_safety
+    assert card.no_longer_safe
     assert "NO LONGER SAFE" in printed(told(archive, days=403)), "and again until it is safe"
     if how == "replaced":
         with at_home(archive, now=DAY + timedelta(days=404)) as workspace:
@@ -566,7 +566,7 @@ def test_a_change_of_the_rule_for_safety_has_every_card_judged_once(backed_up):
     told(archive, days=400)
     with (archive / "evidence.toml").open("a") as settings:
         settings.write("\n[safety]\nplaces = 3\n")
-    assert only(told(archive, days=401)).lost_safety
+    assert only(told(archive, days=401)).no_longer_safe
 
 
 def test_at_most_twenty_cards_are_printed_and_the_others_counted(backed_up):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from support_size import add_claim, claim_of, counted, file_and_back_up, intake_of, new_archive
 
-from evidence.filing.card_safety import tell_cards
+from evidence.filing.card_safety import judge_cards
 from evidence.filing.record_files import keep_records
 from evidence.filing.verify import Budget, verify
 from evidence.office.holds import place_hold
@@ -40,7 +40,7 @@ def test_ten_times_the_claims_are_no_more_statements_files_or_folders(tmp_path, 
 
 
 def files_opened(folder, other_disk, claims):
-    """Files that a hold, the telling of cards and a short check open in an archive of so many claims."""
+    """Files that a hold, the verdicts on cards and a short check open in an archive of so many claims."""
     disk = other_disk / f"held {claims}"
     disk.mkdir()
     workspace = new_archive(folder / f"held {claims}", claims, [disk])
@@ -48,12 +48,12 @@ def files_opened(folder, other_disk, claims):
         for number in range(claims):
             add_claim(workspace, number, photos=2)
         assert file_and_back_up(workspace, intake_of(0)).copied == 4 * claims
-        tell_cards(workspace)
-        keep_records(workspace)  # of the cards that were just told
+        judge_cards(workspace)
+        keep_records(workspace)  # of the cards that were just judged
         opened = []
         for work in (
             lambda: place_hold(workspace, claim_of(0), reason="suit filed"),
-            lambda: tell_cards(workspace),
+            lambda: judge_cards(workspace),
             lambda: verify(workspace, budget=Budget(octets=1)),
         ):
             with counted(workspace) as count:
@@ -64,6 +64,6 @@ def files_opened(folder, other_disk, claims):
         workspace.close()
 
 
-def test_a_hold_the_telling_of_cards_and_a_short_check_open_no_file_of_other_claims(tmp_path, other_disk):
+def test_a_hold_the_verdicts_on_cards_and_a_short_check_open_no_file_of_other_claims(tmp_path, other_disk):
     few, many = (files_opened(tmp_path, other_disk, claims) for claims in (5, 30))
     assert all(more < less + CHANCE for less, more in zip(few, many, strict=True)), (few, many)

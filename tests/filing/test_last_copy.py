@@ -63,6 +63,20 @@ def test_an_archive_put_back_from_an_older_copy_removes_nothing_at_its_target(ba
     assert everything_below(target) == before
 
 
+def test_a_check_by_an_older_archive_says_so_and_promises_no_backup(backed_up, tmp_path):
+    archive, _target = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    cli("hold", "place", "TC-1001", "--reason", "letter", archive=archive)
+    assert cli("backup", archive=archive).status == 0
+    shutil.rmtree(archive)
+    shutil.move(tmp_path / "older", archive)
+    ran = cli("verify", "--json", archive=archive)
+    assert ran.status == 1
+    said = [one for one in ran.data["bad"] if one["subject"].startswith("office")]
+    assert {one["code"] for one in said} == {"archive_older"}
+    assert all("older than the backup target office" in one["message"] for one in said)
+
+
 def test_an_older_archive_that_went_on_working_removes_nothing_either(backed_up, tmp_path):
     archive, target = backed_up
     shutil.copytree(archive, tmp_path / "older", symlinks=True)

@@ -18,7 +18,7 @@ from evidence.catalog.segments import SegmentRow
 from evidence.disk.objects import object_path
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
-from evidence.filing.card_safety import Judging, tell
+from evidence.filing.card_safety import Judging, judge_and_store
 from evidence.model import CameraFacts, Claim, ClaimId, Copied, DcfName, IntakeId, Look, Sha256
 from evidence.workspace import Workspace, make_archive
 
@@ -171,5 +171,5 @@ def file_and_back_up(workspace: Workspace, intake: IntakeId) -> BackupReport:
     run = workspace.catalog.photos.intake(intake)
     assert run is not None
     workspace.catalog.photos.supersede(run)
-    assert tell(workspace, run, Judging(workspace)).verdict.safe_to_erase
+    assert judge_and_store(workspace, run, Judging(workspace)).verdict.safe_to_erase
     return report
