@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -14,10 +13,8 @@ from evidence.archive.custody_lines import Entry
 from evidence.archive.places import place_id
 from evidence.cards.files import kind_of
 from evidence.catalog.base import dump, to_text
-from evidence.catalog.claims import PARTIES
 from evidence.catalog.records import Kind, Row, RowsByTable
 from evidence.catalog.store import Catalog
-from evidence.codec import from_json, to_json
 from evidence.disk.durable import discard, make_folder, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
@@ -25,8 +22,9 @@ from evidence.disk.objects import find_object
 from evidence.errors import BagError, CatalogError, EvidenceError
 from evidence.filing.bag_records import read_bag_records
 from evidence.filing.record_files import RecordFile, keep_records, read_records
+from evidence.filing.record_rows import claim_rows_of, original_row, sighting_row
 from evidence.filing.records import RECORD_FORMAT
-from evidence.model import CameraFacts, ClaimId, ClaimState, Finding, HoldKind, Look, Sha256
+from evidence.model import ClaimId, ClaimState, Finding, HoldKind, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import CATALOG, DAMAGED, Workspace, utc_now
@@ -252,92 +250,6 @@ def _check_payload(
             found.lost.add(sha)
 
 
-def claim_rows_of(about: Mapping[str, Any], folder: str | None, *, at: str | None) -> RowsByTable:
-    """The rows of a bag's records/claim.json: the claim's own, its holds, waivers and decisions.
-
-    `at` is the time that a claim of an older format is said to be added.
-    """
-    claim = about["claim"]
-    place = claim["place"] or {}
-    own = {
-        **{
-            name: claim[name]
-            for name in ("claim", "insured", "address", "loss_date", "peril", "jurisdiction", "stories")
-        },
-        **{name: claim.get(name) or "" for name in (*PARTIES, "line")},
-        **{name: claim.get(name) for name in ("inspection_start", "inspection_end")},
-        "lat": place.get("lat"),
-        "lon": place.get("lon"),
-        "state": about["state"],
-        "closed_on": about["closed_on"],
-        "folder": folder,
-        "added_at": about.get("added_at") or at,
-        "version": about.get("version") or 0,
-    }
-    holds = [
-        {
-            **{name: one[name] for name in ("claim", "reason", "placed_by", "lifted_by", "lifted_why")},
-            "id": one["number"],
-            "kind": one.get("kind", "own"),
-            "until": one.get("until"),
-            "lift_asked_by": one.get("lift_asked_by") or one["lifted_by"],
-            "placed_at": _stored(one["placed_at"]),
-            "lifted_at": _stored(one["lifted_at"]),
-            "lift_asked_at": _stored(one.get("lift_asked_at") or one["lifted_at"]),
-        }
-        for one in about["holds"]
-    ]
-    decisions = [
-        {
-            **{name: one[name] for name in ("actor", "kind", "claim", "undone")},
-            "id": one["number"],
-            "at": _stored(one["at"]),
-            "before": dump(one["before"]),
-            "after": dump(one["after"]),
-        }
-        for one in about["decisions"]
-    ]
-    waivers = [{**one, "at": _stored(one["at"])} for one in about["waivers"]]
-    return {"claim": [own], "hold": holds, "decision": decisions, "waiver": waivers}
-
-
-def _stored(moment: str | None) -> str | None:
-    """A time of a record as the catalog keeps it."""
-    return to_text(datetime.fromisoformat(moment)) if moment else None
-
-
-def original_row(one: Mapping[str, Any], claim: ClaimId, embeddings: bytes) -> Row:
-    """The catalog's row of one file, from an entry of a bag's records/photos.json of any format."""
-    record = one["record"]
-    path = one["payload_path"]
-    facts, look = from_json(CameraFacts, record["facts"]), from_json(Look, record["look"])
-    described = one.get("described", True)
-    at, size = one.get("embedding") or (0, 0)
-    own_flags = {json.dumps(flag, sort_keys=True) for flag in to_json((*facts.flags, *look.flags))}
-    flags = [flag for flag in record["flags"] if json.dumps(flag, sort_keys=True) not in own_flags]
-    return {
-        "sha256": record["sha256"],
-        "size": one["size"],
-        "suffix": one.get("suffix", Path(path).suffix.lower()),
-        "kind": record["kind"],
-        "facts": dump(to_json(facts)) if described else None,
-        "look": dump(to_json(look)) if described else None,
-        "embedding": embeddings[at : at + size] if size else None,
-        "phash": look.phash or None,
-        "corrected": _stored(record["corrected"]),
-        "correction": record["correction"],
-        "utc": _stored(record["utc"]),
-        "claim": claim or None,
-        "position": one.get("position", record["order"]),
-        "segment": one.get("segment", ""),
-        "claim_confidence": record["claim_confidence"],
-        "to_confirm": record["to_confirm"],
-        "claim_reasons": dump(record["claim_reasons"]),
-        "tag_flags": dump(one.get("tag_flags", flags)),
-        "caption": record.get("caption", ""),
-    }
-
-
 def _add_claim(found: _Gathered, rows: RowsByTable) -> None:
     for row in rows.get("claim", ()):
         found.claims[row["claim"]] = row
@@ -492,7 +404,7 @@ def _as_rows(found: _Gathered) -> RowsByTable:
     sightings = [row for row in found.sightings if row["sha256"] in found.originals]
     known = {(row["intake"], row["card_path"]) for row in sightings}
     lacking = [
-        _sighting_row(one)
+        sighting_row(one)
         for sha in sorted(found.seen)
         for one in found.seen[sha]
         if (one["intake"], one["card_path"]) not in known
@@ -538,16 +450,3 @@ _UNDESCRIBED: Row = {
     "tag_flags": "[]",
 }
 """What the catalog holds of a file that nothing was read from yet."""
-
-
-def _sighting_row(one: Mapping[str, Any]) -> Row:
-    dcf = one["dcf"] or {}
-    return {
-        "intake": one["intake"],
-        "card_path": one["card_path"],
-        "sha256": one["sha256"],
-        "modified": _stored(one["modified"]),
-        "folder_number": dcf.get("folder_number"),
-        "file_number": dcf.get("file_number"),
-        "object_key": one["object_key"],
-    }

@@ -13,7 +13,8 @@ from support_intake import CLAIMS, at_home, filed, loaded_archive, small_houses,
 from support_retention import reload_assignments
 
 from evidence.errors import CatalogError
-from evidence.filing.rebuild import claim_rows_of, original_row, rebuild
+from evidence.filing.rebuild import rebuild
+from evidence.filing.record_rows import claim_rows_of, original_row
 from evidence.model import ClaimId, Duty, Facet, HoldKind, HoldScope
 from evidence.office import holds, people, retention
 from evidence.review import placing, tagging, undo, waivers
