@@ -14,8 +14,9 @@ from enum import StrEnum
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role, Sha256
 from evidence.tags.standing import stated_only
 from evidence.tags.vocabulary import Vocabulary, Zone
+from evidence.tags.walk.bearings import SIDES
 
-FACES = (Face.FRONT, Face.RIGHT, Face.BACK, Face.LEFT)
+FACES = tuple(Face(side) for side in SIDES)
 """From the street to the right round the house, counter-clockwise as seen from above."""
 
 _ROOF_ROLES = frozenset({Role.SLOPE, Role.TEST_SQUARE})

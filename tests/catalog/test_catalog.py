@@ -304,6 +304,12 @@ def test_a_claim_comes_back_as_it_went_in_and_an_unchanged_one_is_no_change(cata
         peril="hail",
         jurisdiction="CO",
         stories=2,
+        policy_number="P-77",
+        carrier="Elder Mutual",
+        adjuster="A. Quill",
+        inspector="B. Tarn",
+        inspection_start=datetime(2026, 5, 14, 8, 30),
+        inspection_end=datetime(2026, 5, 14, 10, 0),
     )
     assert catalog.claims.put([claim], at=NOW) == (1, 0)
     assert catalog.claims.put([claim], at=NOW) == (0, 0)
@@ -312,6 +318,11 @@ def test_a_claim_comes_back_as_it_went_in_and_an_unchanged_one_is_no_change(cata
     catalog.claims.set_state(claim.claim, ClaimState.CLOSED, closed_on=date(2026, 6, 1))
     row = catalog.claims.get(claim.claim)
     assert (row.state, row.closed_on, row.version) == (ClaimState.CLOSED, date(2026, 6, 1), before + 1)
+    catalog.claims.reduce_to_tombstone(claim.claim)
+    left = catalog.claims.get(claim.claim).claim
+    named = (left.insured, left.address, left.policy_number, left.carrier, left.adjuster, left.inspector)
+    assert set(named) == {""}, "a purged claim names nobody"
+    assert (left.place, left.inspection_start, left.inspection_end) == (None, None, None)
 
 
 def test_holds_of_an_older_program_are_brought_over(url):

@@ -135,3 +135,14 @@ def test_any_text_gives_the_same_well_formed_bytes_twice(text, reason):
     data = xmp_sidecar(one, claim, VOCABULARY)
     assert data == xmp_sidecar(one, claim, VOCABULARY)
     read(data)
+
+
+def test_a_caption_that_a_person_wrote_stands_first_in_the_description():
+    """IPTC Photo Metadata Standard 2023.2: Description (Caption) is dc:description."""
+    seen = record(0, tag(face="front", component="gutter"), caption="Dent, 20 mm.")
+    graph = read(xmp_sidecar(seen, CLAIM, VOCABULARY))
+    (words,) = listed(graph, DC.description)
+    assert str(words).startswith("Dent, 20 mm. Gutter, front side. Claim HT-2044")
+    assert only(graph, OWN.Caption) == "Dent, 20 mm."
+    without = read(xmp_sidecar(record(0, tag(face="front", component="gutter")), CLAIM, VOCABULARY))
+    assert not list(without.objects(PHOTO, OWN.Caption))

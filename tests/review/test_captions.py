@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 
 import pytest
+from support_cli import cli
 
 from evidence.catalog.decisions import Caption
 from evidence.errors import BadInputError
@@ -14,6 +16,7 @@ from evidence.model import ClaimId, ClaimState
 from evidence.review.captions import MOST_CAPTION, write_caption
 from evidence.review.staleness import ChangedError
 from evidence.review.undo import undo
+from evidence.workspace import Workspace
 
 BD1 = ClaimId("BD-1")
 
@@ -82,3 +85,19 @@ def test_the_bags_records_hold_the_caption(bagged):
     assert [one["record"]["caption"] for one in listed if one["record"]["sha256"] == sha] == [
         "A dent, ruler beside it"
     ]
+
+
+def test_a_rebuild_brings_back_the_caption_and_its_decision(two_houses_archive, tmp_path):
+    archive = tmp_path / "archive"
+    shutil.copytree(two_houses_archive, archive)
+    with Workspace(archive, actor="Rhea") as workspace:
+        number = next(row.claim.claim for row in workspace.catalog.claims.all() if row.folder)
+        sha = workspace.catalog.photos.of_claim(number)[0].sha256
+        decision = write_caption(workspace, sha, "A dent, ruler beside it")
+        file_away(workspace)
+    (archive / "catalog.sqlite").unlink()
+    assert cli("rebuild", archive=archive).status in {0, 1}
+    with Workspace(archive, actor="Rhea") as workspace:
+        assert caption_of(workspace, sha) == "A dent, ruler beside it"
+        undo(workspace, decision)
+        assert caption_of(workspace, sha) == ""
