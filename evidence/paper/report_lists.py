@@ -65,6 +65,7 @@ def index(document: ReportDocument) -> None:
         writer.ensure_room(2 * LINE + 0.05)
         writer.rule(MARGIN, writer.y, WIDTH, weight=0.006, colour=PALE)
         writer.y += 0.03
+        page = writer.pdf.page
         first = writer.paragraph(title, MARGIN, writer.y, width=INDENT - 0.1, size=10, style=BOLD, most=3)
         pieces = [
             piece
@@ -76,7 +77,7 @@ def index(document: ReportDocument) -> None:
             if item.status is not Status.MET:
                 why = f"{item.place or STATES[item.status]}: {item.why}"
                 writer.flow(why, x=MARGIN + INDENT, width=WIDTH - INDENT, colour=GREY)
-        writer.y = max(writer.y, first) + 0.03
+        writer.y = (max(writer.y, first) if writer.pdf.page == page else writer.y) + 0.03
     spare = [item.title for item in report.not_needed]
     if spare:
         writer.heading("Not required for this house")

@@ -14,6 +14,7 @@ ALLOWED = {
     "/do/waive": {"reviewer"},
     "/do/take-back": {"reviewer", "office"},
     "/do/cut": {"adjuster", "reviewer", "office"},
+    "/do/caption": {"adjuster", "reviewer"},
 }
 
 

@@ -22,6 +22,7 @@ from evidence.paper.captions import caption, facing_text, group_by_walk, percent
 from evidence.paper.photo_report import write_report
 from evidence.paper.report_document import Letterhead, ReportOptions, SignOff
 from evidence.paper.report_pictures import PictureSource
+from evidence.plan.surfaces import FACES
 from evidence.sight.request import THUMB_SIDES, thumb_path
 
 
@@ -491,6 +492,16 @@ def test_the_complete_walk_of_55_photos_takes_at_most_30_pages(tmp_path):
     ]  # fmt: skip
     records += [record(n, tag(Source.PIXELS, 0.9, face="back", component="vent")) for n in range(48, 55)]
     assert len(written(tmp_path, records).pages) <= 30
+
+
+def test_the_list_of_originals_follows_an_index_whose_last_shot_ends_on_a_new_page(tmp_path):
+    shown = record(0, tag(role="elevation", face="front"))
+    items = [
+        item(f"Shot {n}", Status.MISSING, face, why="no photo shows it " * 6) for n in range(20) for face in FACES[:2]
+    ]  # fmt: skip
+    pages = texts(written(tmp_path, [shown], coverage(*items)))
+    last = [page for page in pages if page.startswith("Index by required shot")][-1]
+    assert "Appendix: the originals" in last
 
 
 def test_the_pictures_are_reduced_until_the_file_is_as_small_as_was_asked(tmp_path):
