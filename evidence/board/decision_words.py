@@ -7,6 +7,7 @@ from evidence.catalog.decisions import (
     Caption,
     Cut,
     Decision,
+    Event,
     Join,
     LeaveOut,
     Move,
@@ -47,6 +48,9 @@ def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
             return f"set {requirement.replace('_', ' ')}{where} aside: {why}"
         case LeaveOut(stay=stay, left_out=left_out):
             return f"compared {_photos(len(stay) + len(left_out))}: {len(left_out)} left out of the report"
+        case Event(event=event, on=on, why=why):
+            stated = f"{event.replace('_', ' ')} on {on}" if on else f"{event.replace('_', ' ')} not known"
+            return f"stated: {stated}{_after_colon(why)}"
         case Sign(note=note):
             return f"signed off{_after_colon(note)}"
         case SendBack(missing=missing, note=note):

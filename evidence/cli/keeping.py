@@ -193,6 +193,7 @@ def rules_list(archive: Archive = None, as_json: Json = False) -> None:
     """List the retention rules, who asks for each, and the exceptions from the floor."""
     from evidence.codec import to_json
     from evidence.office.rules import floor_requests, schedule_of
+    from evidence.retention.schedule import rule_words
 
     with opened(archive) as here:
         schedule, requests = schedule_of(here), floor_requests(here)
@@ -203,7 +204,13 @@ def rules_list(archive: Archive = None, as_json: Json = False) -> None:
         "note": COUNSEL,
     }
     rows = [
-        (one.id, ", ".join(one.applies.jurisdictions[:1]) or "all", one.authority.words, one.note)
+        (
+            one.id,
+            ", ".join(one.applies.jurisdictions[:1]) or "all",
+            rule_words(one),
+            one.authority.words,
+            one.note,
+        )
         for one in schedule.rules
     ]
     asked = [
@@ -216,7 +223,7 @@ def rules_list(archive: Archive = None, as_json: Json = False) -> None:
         as_json,
         data,
         lambda: [
-            table(["rule", "for", "authority", "note"], rows),
+            table(["rule", "for", "keeps", "authority", "note"], rows),
             *asked,
             f"Digest of the rules: {schedule.digest}",
             COUNSEL,
@@ -286,7 +293,7 @@ def hold_place(
         str, typer.Option("--reason", help="The reason; whoever lifts the hold later reads it.")
     ],
     claim: Annotated[
-        str | None, typer.Argument(metavar="[CLAIM]", help="One claim; or give conditions instead.")
+        str | None, typer.Argument(metavar="CLAIM", help="One claim; or give conditions instead.")
     ] = None,
     kind: Annotated[HoldKind, typer.Option("--kind", help="What it is for.")] = HoldKind.OWN,
     insured: Annotated[str, typer.Option("--insured", metavar="NAME", help="All claims of an insured.")] = "",

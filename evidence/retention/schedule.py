@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -12,8 +13,9 @@ from functools import cache
 import rfc8785
 
 from evidence.codec import to_json
-from evidence.retention.facts import ClaimFacts, Clock
-from evidence.retention.periods import Period
+from evidence.errors import counted
+from evidence.retention.facts import ClaimFacts, Clock, clock_words
+from evidence.retention.periods import CountsFrom, Period
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,6 +194,28 @@ def _minimum(rule: Rule) -> Rule:
     return replace(
         rule, id=f"{rule.id} (shipped minimum)", terms=rule.at_least, at_least=(), minimum_of=rule.id
     )
+
+
+def rule_words(rule: Rule) -> str:
+    """How long the rule keeps, for people: `5 years from settled, or until exam report filed if later`."""
+    first, *others = map(_term_words, rule.terms)
+    return ", or ".join([first, *others]) + (" if later" if others else "")
+
+
+def _term_words(term: Term) -> str:
+    clock, period = clock_words(term.clock), term.period
+    match period.counts_from:
+        case CountsFrom.DAY if period == Period():
+            return f"until {clock}"
+        case CountsFrom.DAY:
+            return f"{period.length} from {clock}"
+        case CountsFrom.END_OF_MONTH:
+            return f"{period.length} from the end of the month of {clock}"
+        case CountsFrom.END_OF_YEAR if period.year_ends == 12:
+            return f"calendar year of {clock} + {counted(period.years, 'year')}"
+        case CountsFrom.END_OF_YEAR:
+            ends = calendar.month_name[period.year_ends]
+            return f"year of {clock} (ending in {ends}) + {counted(period.years, 'year')}"
 
 
 def rule_digests(schedule: RetentionSchedule) -> dict[str, str]:

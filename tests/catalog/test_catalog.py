@@ -133,15 +133,7 @@ def test_the_migrations_make_exactly_the_tables_that_the_program_uses(url):
 
 
 def test_a_catalog_of_an_older_program_is_brought_up_with_what_it_holds(url):
-    import alembic.command
-    import alembic.config
-
-    config = alembic.config.Config()
-    config.set_main_option("script_location", str(VERSIONS.parent))
-    engine = create_engine(url)
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        alembic.command.upgrade(config, "0001")
+    engine = catalog_of(url, "0001")
     with engine.begin() as db:
         db.execute(
             text(
@@ -325,8 +317,8 @@ def test_a_claim_comes_back_as_it_went_in_and_an_unchanged_one_is_no_change(cata
     assert (left.place, left.inspection_start, left.inspection_end) == (None, None, None)
 
 
-def test_holds_of_an_older_program_are_brought_over(url):
-    """A hold in force stays in force on its claim, and a lifted one stays lifted, by the person who lifted it."""
+def catalog_of(url, revision):
+    """A catalog as the program of that migration made it."""
     import alembic.command
     import alembic.config
 
@@ -335,7 +327,13 @@ def test_holds_of_an_older_program_are_brought_over(url):
     engine = create_engine(url)
     with engine.begin() as connection:
         config.attributes["connection"] = connection
-        alembic.command.upgrade(config, "0011")
+        alembic.command.upgrade(config, revision)
+    return engine
+
+
+def test_holds_of_an_older_program_are_brought_over(url):
+    """A hold in force stays in force on its claim, and a lifted one stays lifted, by the person who lifted it."""
+    engine = catalog_of(url, "0011")
     with engine.begin() as db:
         db.execute(
             text(

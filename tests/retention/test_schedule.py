@@ -16,6 +16,7 @@ from evidence.retention.schedule import (
     RetentionSchedule,
     override,
     rule_digests,
+    rule_words,
 )
 from evidence.settings import default_text
 
@@ -133,6 +134,17 @@ def test_the_shipped_rules_name_their_authority_and_say_how_well_it_is_known():
             assert "check with counsel before use" in rule.note
             assert rule.applies.jurisdictions
             assert "checked 2026" in rule.authority.words
+
+
+def test_what_a_rule_keeps_is_said_in_words():
+    said = {one.id: rule_words(one) for one in load_schedule(default_text("retention.toml"), "shipped").rules}
+    assert said["customary"] == "7 years from closing"
+    assert said["us-nh-claim-file"] == "calendar year of closing + 5 years"
+    assert said["us-nc-domestic"] == "5 years from settled, or until exam report filed if later"
+    fiscal = a_rule("x", term(1, counts_from="end_of_year", year_ends=8), term(2, "loss", "end_of_month"))
+    assert rule_words(fiscal) == (
+        "year of closing (ending in August) + 1 year, or 2 years from the end of the month of date of loss if later"
+    )
 
 
 def test_the_digest_changes_with_a_rule_an_exception_or_the_holder_and_not_with_a_comment():

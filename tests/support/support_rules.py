@@ -19,8 +19,8 @@ from evidence.retention.schedule import (
 )
 
 
-def term(text_or_years: int = 5, clock: str = "closing", counts_from: str = "day", **more) -> Term:
-    return Term(period=Period(years=text_or_years, counts_from=CountsFrom(counts_from), **more), clock=clock)
+def term(years: int = 5, clock: str = "closing", counts_from: str = "day", **more) -> Term:
+    return Term(period=Period(years=years, counts_from=CountsFrom(counts_from), **more), clock=clock)
 
 
 def a_rule(name: str = "r", *terms: Term, **more) -> Rule:
