@@ -6,19 +6,8 @@ import hashlib
 import json
 import shutil
 
-import pytest
 from support_cli import cli
-from support_intake import filed, holding, with_target
-
-
-@pytest.fixture
-def backed_up(houses, tmp_path):
-    """An archive of two houses with a copy of every bag at the target `office`."""
-    target = tmp_path / "office"
-    target.mkdir()
-    with_target(houses, target, off=False)
-    assert cli("backup", archive=houses).status == 0
-    return houses, target
+from support_intake import filed, holding
 
 
 def bag_at(target, claim):

@@ -4,22 +4,11 @@ from __future__ import annotations
 
 import shutil
 
-import pytest
 from support_card import CardMaker
 from support_cli import cli
-from support_intake import actions, at_home, filed, holding, taken_in, with_target
+from support_intake import actions, at_home, filed, holding, taken_in
 
 from evidence.review import placing
-
-
-@pytest.fixture
-def backed_up(houses, tmp_path):
-    """An archive of two houses with a copy of every bag at the target `office`."""
-    target = tmp_path / "office"
-    target.mkdir()
-    with_target(houses, target, off=False)
-    assert cli("backup", archive=houses).status == 0
-    return houses, target
 
 
 def four_more(archive, folder):

@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 from support_cli import cli
-from support_intake import at_home, with_target
+from support_intake import at_home
 
 from evidence.archive.targets import FolderTarget
 from evidence.filing.target_files import Limits, read_archive_files
@@ -21,16 +21,6 @@ KINDS = {
     "list": "manifest-sha256.txt",
     "list of records": "manifests/records-bags-*.txt",
 }
-
-
-@pytest.fixture
-def backed_up(houses, tmp_path):
-    """An archive of two houses with a copy of every bag at the target `office`."""
-    target = tmp_path / "office"
-    target.mkdir()
-    with_target(houses, target, off=False)
-    assert cli("backup", archive=houses).status == 0
-    return houses, target
 
 
 def spoil(path):
