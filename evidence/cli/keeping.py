@@ -128,12 +128,14 @@ def retention(
 ) -> None:
     """Show which claims are due, held or kept, and why."""
     from evidence.office import retention as keeping
+    from evidence.office.rules import notice_rules, schedule_of
 
     if by_year:
         _forecast(archive, as_json)
         return
     with opened(archive) as here:
         found = keeping.review_dispositions(here, as_of=date_or_none(as_of, "--as-of"))
+        notice_rules(here, schedule_of(here))
     data = {
         "due": [{"claim": c, "since": v.since, "reason": v.reason, **_basis(v)} for c, v in found.due],
         "held": [{"claim": c, "reasons": v.reasons, **_basis(v)} for c, v in found.held],

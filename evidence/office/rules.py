@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from evidence.catalog.decisions import AgreeFloor, AskFloor, EndFloor, RulesSeen
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, EvidenceError
 from evidence.office.second_person import require_other_person
 from evidence.retention.rule_file import load_schedule
 from evidence.retention.schedule import FLOOR, FloorException, RetentionSchedule, override, rule_digests
 from evidence.settings import default_text
 from evidence.toml_files import nearest
 from evidence.workspace import Workspace
+
+log = logging.getLogger(__name__)
 
 FILE = "retention.toml"
 
@@ -59,6 +62,21 @@ def schedule_of(workspace: Workspace) -> RetentionSchedule:
         for one in floor_requests(workspace)
         if one.in_force
     )
+
+
+def notice_rules(workspace: Workspace, schedule: RetentionSchedule) -> bool:
+    """`note_rules` for a command that only shows: nothing is recorded while no rules are noted and none are the archive's.
+
+    Nothing goes wrong when the change cannot be recorded now: the next command records it.
+    """
+    has_own = (workspace.root / "config" / FILE).is_file()
+    if not has_own and workspace.catalog.claims.in_force(RulesSeen) is None:
+        return False
+    try:
+        return note_rules(workspace, schedule)
+    except EvidenceError as trouble:
+        log.warning("rules_noted_later: %s", trouble)
+        return False
 
 
 def note_rules(workspace: Workspace, schedule: RetentionSchedule) -> bool:

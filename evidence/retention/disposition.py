@@ -22,7 +22,14 @@ from evidence.retention.facts import (
     last_reopening,
 )
 from evidence.retention.periods import arithmetic, last_day
-from evidence.retention.schedule import FLOOR_AUTHORITY, AfterReopening, RetentionSchedule, Rule, Term
+from evidence.retention.schedule import (
+    FLOOR,
+    FLOOR_AUTHORITY,
+    AfterReopening,
+    FloorException,
+    RetentionSchedule,
+    Rule,
+)
 
 FLOOR_RULE = "floor"
 """What a verdict names as its rule when the floor decided."""
@@ -110,7 +117,7 @@ def _by_rules(facts: ClaimFacts, schedule: RetentionSchedule, today: date) -> Ke
             reason=f"no rule for {_where(facts)}; without a rule it is kept",
             rules=schedule.digest,
         )
-    results = [_result(rule, schedule.floor_of(rule), facts, closed) for rule in rules]
+    results = [_result(rule, schedule, facts, closed) for rule in rules]
     longest = max(results, key=lambda one: (one.until or date.max, one.rule.id))
     first = longest.until + timedelta(days=1) if longest.until and longest.until < date.max else None
     basis = Basis(
@@ -172,7 +179,8 @@ class _Result:
         return FLOOR_AUTHORITY if self.is_floor else self.rule.authority.words
 
 
-def _result(rule: Rule, floor: Term, facts: ClaimFacts, closed: date) -> _Result:
+def _result(rule: Rule, schedule: RetentionSchedule, facts: ClaimFacts, closed: date) -> _Result:
+    floor = schedule.floor_of(rule)
     terms = list(dict.fromkeys((*rule.terms, *rule.at_least)))
     found = []
     for term in terms:
@@ -184,10 +192,19 @@ def _result(rule: Rule, floor: Term, facts: ClaimFacts, closed: date) -> _Result
     if len(rule.terms) > 1:
         words = f"{words}, the latest of {len(rule.terms)}"
     least = last_day(floor.period, closed)
-    if least > until:
+    is_floor = least > until
+    if is_floor:
         words = f"closed {closed}: {arithmetic(floor.period, closed)}, the floor; rule {rule.id!r} alone would end on {until}"
-        return _Result(rule, least, words, is_floor=True)
-    return _Result(rule, until, words)
+        until = least
+    exception = schedule.exception_of(rule)
+    if exception and until < last_day(FLOOR.period, closed):
+        words = f"{words}, under the floor of {FLOOR.period.length} by an exception ({_exception(exception)})"
+    return _Result(rule, until, words, is_floor=is_floor)
+
+
+def _exception(exception: FloorException) -> str:
+    why = " ".join(exception.why.split())
+    return f"{exception.asked_by} and {exception.approved_by}, {exception.approved}: {why}"
 
 
 def _start(clock: str, reopening: AfterReopening, facts: ClaimFacts, closed: date) -> tuple[date | None, str]:

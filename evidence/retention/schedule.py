@@ -148,12 +148,15 @@ class RetentionSchedule:
         """SHA-256 over the rules and exceptions as canonical JSON (RFC 8785); comments in the files do not count."""
         return _digest(self)
 
+    def exception_of(self, rule: Rule) -> FloorException | None:
+        """The exception that lowers the floor for this rule, the lowest of several, or None."""
+        lower = [one for one in self.exceptions if one.rule == rule.id and one.years < FLOOR.period.years]
+        return min(lower, key=lambda one: one.years, default=None)
+
     def floor_of(self, rule: Rule) -> Term:
         """The floor for this rule."""
-        lowest = min((one.years for one in self.exceptions if one.rule == rule.id), default=None)
-        if lowest is None or lowest >= FLOOR.period.years:
-            return FLOOR
-        return replace(FLOOR, period=Period(years=lowest))
+        exception = self.exception_of(rule)
+        return replace(FLOOR, period=Period(years=exception.years)) if exception else FLOOR
 
     def governing(self, facts: ClaimFacts) -> list[Rule]:
         """Every rule that applies to the claim; not the shipped minimum of a rule with an exception."""

@@ -164,6 +164,18 @@ def test_a_change_of_the_rules_is_noted_once_with_what_changed_and_who_used_it_f
     assert entry["details"]["changed"] == ["customary"]
 
 
+def test_the_list_of_what_is_due_notices_a_changed_file_and_records_nothing_without_one(archive):
+    assert cli("retention", archive=archive).status == 0
+    assert entries(archive, "retention_rules_noted") == []
+    own_rules(archive, '[[rule]]\nid = "mine"\nyears = 9\n')
+    for _ in range(2):
+        assert cli("retention", archive=archive).status == 0
+    assert len(entries(archive, "retention_rules_noted")) == 1
+    own_rules(archive, '[[rule]]\nid = "mine"\nyears = 8\n')
+    assert cli("retention", archive=archive).status == 0
+    assert [one["details"]["changed"] for one in entries(archive, "retention_rules_changed")] == [["mine"]]
+
+
 def test_the_forecast_counts_the_claims_of_the_archive(archive):
     assert cli("close", "TC-1001", "--on", "2020-01-04", archive=archive).status == 0
     with at_home(archive) as workspace:

@@ -200,6 +200,15 @@ def test_only_an_exception_that_names_the_rule_lowers_the_floor_and_only_to_its_
     assert first_day(own.with_exceptions([no_floor("mine", 2)]), flood) == date(2015, 3, 16)
 
 
+def test_a_verdict_under_the_floor_names_the_exception_and_both_people():
+    own = RetentionSchedule(rules=(a_rule("mine", term(3)),)).with_exceptions([no_floor("mine", 2)])
+    found = disposition_of(closed(LONG_CLOSED), own, today=date(2026, 1, 1))
+    assert found.since == date(2013, 3, 16)
+    assert "under the floor of 5 years by an exception (Ann and Bob, 2020-01-01: a test)" in found.reason
+    longer = RetentionSchedule(rules=(a_rule("mine", term(6)),)).with_exceptions([no_floor("mine", 2)])
+    assert "exception" not in disposition_of(closed(LONG_CLOSED), longer, today=date(2026, 1, 1)).reason
+
+
 def test_an_exception_lowers_the_shipped_minimum_of_its_rule_too():
     own = load_schedule('[[rule]]\nid = "customary"\nyears = 2\n', "own")
     merged = override(SHIPPED, own).with_exceptions([no_floor("customary", 3)])
