@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from evidence.cli.common import REVIEWER, Actor, Archive, Force, Json, emit, opened
+from evidence.cli.common import REVIEWER, Actor, Archive, Force, Json, emit, opened, progress_shown
 from evidence.errors import BadInputError, counted
 
 Claim = Annotated[str, typer.Argument(metavar="CLAIM")]
@@ -48,13 +48,14 @@ def report(
     from evidence.paper.report_document import ReportOptions
     from evidence.reports.photo_report import photo_report
 
-    with opened(archive, actor) as here:
+    with opened(archive, actor) as here, progress_shown() as progress:
         written = photo_report(
             here,
             claim,
             out,
             options=ReportOptions(per_page=per_page, sheets=sheets, max_mb=max_mb),
             replace=force,
+            progress=progress,
         )
     lacking = len(written.without_picture)
     emit(

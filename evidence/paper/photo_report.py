@@ -27,6 +27,7 @@ from evidence.paper.report_pages import photo_pages
 from evidence.paper.report_pictures import LADDER, Fineness, PictureLoader
 from evidence.paper.report_summary import summary
 from evidence.paper.typesetting import LETTER, open_pdf
+from evidence.progress import Progress, quiet
 
 STANDARD = "PDF/A-2B"
 """ISO 19005-2, conformance level B: the file itself holds all that its looks depend on."""
@@ -65,7 +66,9 @@ class _Made:
     pages: int
 
 
-def write_report(content: ReportContent, out: Path, *, replace: bool = True) -> WrittenReport:
+def write_report(
+    content: ReportContent, out: Path, *, replace: bool = True, progress: Progress = quiet
+) -> WrittenReport:
     """Write the report to `out`; on a failure an older file there is unchanged, and without `replace` it stays.
 
     Raises BadInputError for a claim without photos, another number of photos per page than 2, 4 or 6, a largest size
@@ -82,7 +85,7 @@ def write_report(content: ReportContent, out: Path, *, replace: bool = True) -> 
         raise BadInputError(f"Claim {content.claim.claim} has no photos.", "Take its card in first.")
     if out.is_dir() or not out.parent.is_dir():
         raise BadInputError(f"{out} cannot be written.", "Give a file in a folder that exists.")
-    made, fineness = _fitted(content)
+    made, fineness = _fitted(content, progress)
     write_whole(made.data, out, replace=replace)
     return WrittenReport(
         pages=made.pages,
@@ -94,9 +97,9 @@ def write_report(content: ReportContent, out: Path, *, replace: bool = True) -> 
     )
 
 
-def _fitted(content: ReportContent) -> tuple[_Made, Fineness]:
+def _fitted(content: ReportContent, progress: Progress) -> tuple[_Made, Fineness]:
     """The finest report that is not larger than the options allow."""
-    made = _make(content, LADDER[0])
+    made = _make(content, LADDER[0], progress)
     if content.options.max_mb is None:
         return made, LADDER[0]
     most = content.options.max_mb * MEGABYTE
@@ -107,7 +110,7 @@ def _fitted(content: ReportContent) -> tuple[_Made, Fineness]:
         rest = len(made.data) - made.picture_bytes
         if rest + full * step.cost > most and step != LADDER[-1]:
             continue  # it would not fit either
-        made, fineness = _make(content, step), step
+        made, fineness = _make(content, step, progress), step
     if len(made.data) > most:
         raise BadInputError(
             f"The report needs {len(made.data) / MEGABYTE:.1f} MB with the smallest pictures; "
@@ -117,7 +120,7 @@ def _fitted(content: ReportContent) -> tuple[_Made, Fineness]:
     return made, fineness
 
 
-def _make(content: ReportContent, fineness: Fineness) -> _Made:
+def _make(content: ReportContent, fineness: Fineness, progress: Progress) -> _Made:
     title = f"Photo report, claim {printable_line(content.claim.claim, 80)}"
     with open_pdf([_every_text(content)], title=title, standard=STANDARD) as pdf:
         pdf.set_author(printable_line(content.letterhead.name or content.made_by, 80))
@@ -130,7 +133,7 @@ def _make(content: ReportContent, fineness: Fineness) -> _Made:
         with document.pictures:
             cover(document)
             summary(document)
-            photo_pages(document)
+            photo_pages(document, progress)
             index(document)
             appendix(document)
         data = pdf.output()

@@ -20,6 +20,7 @@ from evidence.paper.page_writer import (
 from evidence.paper.report_document import ReportDocument
 from evidence.paper.report_pictures import size_of
 from evidence.paper.typesetting import BOLD, POINTS
+from evidence.progress import Progress
 
 PART_GAP = {10.0: 0.35}
 """Space between the parts of a caption, in lines, by letter size; the smaller sizes have none."""
@@ -42,16 +43,18 @@ REMARKS = {
 """Printed under the heading of a section whose photos prove nothing."""
 
 
-def photo_pages(document: ReportDocument) -> None:
+def photo_pages(document: ReportDocument, progress: Progress) -> None:
     """Print every photo in the order of the walk; those on which nothing rests six to a page, after the others."""
-    slot = 0
+    slot = done = 0
     for group in document.groups:
         per_page = document.photos_per_page(group)
         if per_page == 2:
             slot = _two_a_page(document, group, slot)
-            continue
-        slot = 0
-        _several_a_page(document, group, per_page)
+        else:
+            slot = 0
+            _several_a_page(document, group, per_page)
+        done += len(group.photos)
+        progress("photos of the report", done, len(document.photos))
 
 
 def _two_a_page(document: ReportDocument, group: PhotoGroup, slot: int) -> int:

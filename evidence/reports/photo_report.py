@@ -20,11 +20,18 @@ from evidence.paper.output import require_free
 from evidence.paper.photo_report import WrittenReport, write_report
 from evidence.paper.report_document import Letterhead, ReportContent, ReportOptions, SignOff
 from evidence.paper.report_pictures import PictureSource
+from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
 
 
 def photo_report(
-    workspace: Workspace, claim: str, out: Path, *, options: ReportOptions, replace: bool = False
+    workspace: Workspace,
+    claim: str,
+    out: Path,
+    *,
+    options: ReportOptions,
+    replace: bool = False,
+    progress: Progress = quiet,
 ) -> WrittenReport:
     """Write the claim's photo report to `out` and record it in the custody log, with the file's SHA-256.
 
@@ -65,6 +72,7 @@ def photo_report(
         ),
         out,
         replace=replace,
+        progress=progress,
     )
     digest = hashlib.sha256(out.read_bytes()).hexdigest()
     workspace.record("report_written", number, name=out.name, sha256=digest, photos=written.photos)
