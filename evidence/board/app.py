@@ -18,6 +18,9 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from evidence.board import actions, claim_pages, house_page, login, media, photo_pages, question_pages
 from evidence.board.background import BackgroundWorker
 from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInError, board_of, redirect_local
+from evidence.board.desk import actions as desk_actions
+from evidence.board.desk import holding as desk_holding
+from evidence.board.desk import pages as desk_pages
 from evidence.board.middleware import LOOPBACK_NAMES, SecurityMiddleware
 from evidence.board.sessions import RateLimiter, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
@@ -25,6 +28,8 @@ from evidence.board.tiles import TileStore
 from evidence.errors import BadInputError, EvidenceError, LockedError
 from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
+
+_DESK = (desk_pages, desk_holding, desk_actions)
 
 
 class _StaticFiles(StaticFiles):
@@ -74,7 +79,7 @@ def make_app(
 
     app = FastAPI(title="Evidence board", docs_url=None, redoc_url=None, openapi_url=None, lifespan=running)
     app.state.board = board
-    for part in (login, claim_pages, house_page, photo_pages, question_pages, media, actions):
+    for part in (login, claim_pages, house_page, photo_pages, question_pages, media, actions, *_DESK):
         app.include_router(part.router)
     app.mount("/static", _StaticFiles(directory=FOLDER / "static"))
     _explain_errors(app)

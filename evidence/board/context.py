@@ -35,6 +35,18 @@ CLAIM_TABS = (
     ("history", "/history", "History", "H"),
 )
 """The pages of a claim: name, path, words, key (as in `keys`)."""
+DESK_TABS = (
+    ("/desk", "Today"),
+    ("/desk/claims", "Claims"),
+    ("/desk/retention", "Retention"),
+    ("/desk/holds", "Holds"),
+    ("/desk/purges", "Purges"),
+    ("/desk/targets", "Targets"),
+    ("/desk/drills", "Drills"),
+    ("/desk/people", "People"),
+    ("/desk/log", "Log"),
+)
+"""The pages of the office's desk: path and words."""
 DIGEST_PATTERN = r"^[0-9a-f]{64}$"
 
 
@@ -63,8 +75,10 @@ def _templates() -> Environment:
         digest.update(path.read_bytes())
     environment.globals["edition"] = digest.hexdigest()[:10]
     environment.globals["claim_tabs"] = CLAIM_TABS
+    environment.globals["desk_tabs"] = DESK_TABS
     environment.globals["key_groups"] = grouped()
     environment.filters["day"] = view_models.day_words
+    environment.filters["size"] = view_models.size_words
     environment.filters["clock"] = view_models.clock
     environment.filters["percent"] = view_models.percent
     environment.filters["guess_percent"] = view_models.guess_percent

@@ -19,14 +19,15 @@ class Permission(StrEnum):
     SIGN = "sign off a claim"
     SEND_BACK = "send back a claim"
     REOPEN = "undo a sign-off"
+    DESK = "work at the office's desk"
 
 
 _EVERYONE = frozenset({Permission.LOOK, Permission.ORIGINAL})
 
 PERMISSIONS: dict[Duty, frozenset[Permission]] = {
     Duty.ADJUSTER: _EVERYONE | {Permission.TAG, Permission.PLACE},
-    Duty.REVIEWER: frozenset(Permission),
-    Duty.OFFICE: _EVERYONE | {Permission.REOPEN, Permission.UNDO_OTHERS, Permission.PLACE},
+    Duty.REVIEWER: frozenset(Permission) - {Permission.DESK},
+    Duty.OFFICE: _EVERYONE | {Permission.REOPEN, Permission.UNDO_OTHERS, Permission.PLACE, Permission.DESK},
 }
 """An adjuster never signs off their own photos; the office corrects the filing and does not tag photos."""
 

@@ -191,6 +191,16 @@ def day_words(text: str | None) -> str:
     return f"{day.day} {day:%b %Y}"
 
 
+def size_words(octets: int) -> str:
+    """Bytes for people, in decimal units as disks are sold, with a space at which no line breaks."""
+    size = float(octets)
+    for unit in ("B", "kB", "MB", "GB"):
+        if size < 1000:
+            return f"{size:.0f}\u00a0{unit}"
+        size /= 1000
+    return f"{size:.1f}\u00a0TB"
+
+
 def flags_by_photo(report: CoverageReport) -> dict[str, list[Finding]]:
     """The report's flags by photo digest; those about the whole claim under the empty string."""
     found: dict[str, list[Finding]] = defaultdict(list)

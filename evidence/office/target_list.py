@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -60,7 +61,7 @@ class TargetList:
 def list_targets(workspace: Workspace) -> TargetList:
     """Every place of copies: the archive, the targets in the settings, and those that are gone."""
     totals = workspace.catalog.keeping.place_totals()
-    named = [_view(workspace, one, totals.get(one.name, NOTHING)) for one in workspace.settings.target]
+    archive, *named = _named_places(workspace, totals)
     known = {ARCHIVE_PLACE, *(one.name for one in named)}
     retired = {one.place: one for one in retired_targets(workspace)}
     gone = [
@@ -77,7 +78,6 @@ def list_targets(workspace: Workspace) -> TargetList:
         for place, found in sorted(totals.items())
         if place not in known and place not in retired
     ]
-    archive = _archive_view(workspace, totals.get(ARCHIVE_PLACE, NOTHING))
     sets = workspace.catalog.keeping.place_sets()
     stored = {
         one.name: StoredCopy(place_id=one.place_id, medium=one.medium, off_site=one.off_computer)
@@ -85,6 +85,18 @@ def list_targets(workspace: Workspace) -> TargetList:
     }
     rule = weakest(count_copies(stored[place] for place in places if place in stored) for places in sets)
     return TargetList(places=(archive, *named, *gone), originals=sum(sets.values()), rule=rule)
+
+
+def named_places(workspace: Workspace) -> list[TargetView]:
+    """The archive and the targets that the settings name, as they are now."""
+    return _named_places(workspace, workspace.catalog.keeping.place_totals())
+
+
+def _named_places(workspace: Workspace, totals: Mapping[str, PlaceTotals]) -> list[TargetView]:
+    return [
+        _archive_view(workspace, totals.get(ARCHIVE_PLACE, NOTHING)),
+        *(_view(workspace, one, totals.get(one.name, NOTHING)) for one in workspace.settings.target),
+    ]
 
 
 def view_target(workspace: Workspace, named: TargetSettings) -> TargetView:

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
-from functools import cache
+from functools import cached_property
 
 import rfc8785
 
@@ -134,7 +134,7 @@ class FloorException:
     approved: date
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)  # without slots, for `cached_property`
 class RetentionSchedule:
     """A checked set of rules with unique ids, and the exceptions from the floor in force."""
 
@@ -143,10 +143,10 @@ class RetentionSchedule:
     """Who keeps the archive, for instance `insurer`; empty when the office has not said."""
     exceptions: tuple[FloorException, ...] = ()
 
-    @property
+    @cached_property  # every verdict names it, and hashing the rules takes as long as applying them
     def digest(self) -> str:
         """SHA-256 over the rules and exceptions as canonical JSON (RFC 8785); comments in the files do not count."""
-        return _digest(self)
+        return hashlib.sha256(rfc8785.dumps(to_json(self))).hexdigest()
 
     def exception_of(self, rule: Rule) -> FloorException | None:
         """The exception that lowers the floor for this rule, the lowest of several, or None."""
@@ -224,11 +224,6 @@ def _term_words(term: Term) -> str:
 def rule_digests(schedule: RetentionSchedule) -> dict[str, str]:
     """For each rule's id the SHA-256 of the rule, to tell which rules changed."""
     return {rule.id: hashlib.sha256(rfc8785.dumps(to_json(rule))).hexdigest() for rule in schedule.rules}
-
-
-@cache
-def _digest(schedule: RetentionSchedule) -> str:
-    return hashlib.sha256(rfc8785.dumps(to_json(schedule))).hexdigest()
 
 
 def _listed(word: str, words: tuple[str, ...]) -> bool:

@@ -1,0 +1,123 @@
+"""The claims as the office keeps them: closed, reopened, and removed when they were loaded by mistake."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+from evidence.catalog.claims import ClaimRow
+from evidence.model import ClaimId, ClaimState
+from evidence.workspace import Workspace
+
+PER_PAGE = 60
+"""Claims on one page."""
+CLOSABLE = frozenset({ClaimState.OPEN, ClaimState.RETURNED, ClaimState.SIGNED})
+
+
+class Show(StrEnum):
+    """Which claims the page lists."""
+
+    ALL = "all"
+    SIGNED = "signed"
+    OPEN = "open"
+    CLOSED = "closed"
+    EMPTY = "empty"
+    PURGED = "purged"
+
+
+SHOW_WORDS = {
+    Show.ALL: "All",
+    Show.SIGNED: "Signed off, to close",
+    Show.OPEN: "Open",
+    Show.CLOSED: "Closed",
+    Show.EMPTY: "No photos",
+    Show.PURGED: "Purged",
+}
+STATE_WORDS = {
+    ClaimState.OPEN: "open",
+    ClaimState.RETURNED: "sent back",
+    ClaimState.SIGNED: "signed off",
+    ClaimState.CLOSED: "closed",
+    ClaimState.PURGED: "purged",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimLine:
+    """One claim."""
+
+    number: ClaimId
+    insured: str
+    address: str
+    state: ClaimState
+    words: str
+    closed_on: date | None
+    photos: int
+
+    @property
+    def can_close(self) -> bool:
+        """True for a claim that is not closed."""
+        return self.state in CLOSABLE
+
+    @property
+    def can_remove(self) -> bool:
+        """True when it has no photos; the removal itself looks at more."""
+        return not self.photos and self.state in CLOSABLE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimsPage:
+    """One page of the list."""
+
+    lines: tuple[ClaimLine, ...]
+    counts: dict[Show, int]
+    found: int
+    page: int
+    pages: int
+
+
+def claims_page(workspace: Workspace, *, search: str, show: Show, page: int) -> ClaimsPage:
+    """The claims that match, by number."""
+    photos = {claim: many for claim, (many, *_) in workspace.catalog.photos.counts().items()}
+    every = [_line(row, photos.get(row.claim.claim, 0)) for row in workspace.catalog.claims.all()]
+    counts = {one: sum(map(_SHOWS[one], every)) for one in Show}
+    words = search.casefold().split()
+    lines = [
+        line
+        for line in every
+        if _SHOWS[show](line)
+        and all(word in f"{line.number} {line.insured} {line.address}".casefold() for word in words)
+    ]
+    pages = max(1, -(-len(lines) // PER_PAGE))
+    page = min(max(1, page), pages)
+    return ClaimsPage(
+        lines=tuple(lines[(page - 1) * PER_PAGE : page * PER_PAGE]),
+        counts=counts,
+        found=len(lines),
+        page=page,
+        pages=pages,
+    )
+
+
+_SHOWS: dict[Show, Callable[[ClaimLine], bool]] = {
+    Show.ALL: lambda _line: True,
+    Show.SIGNED: lambda line: line.state is ClaimState.SIGNED,
+    Show.OPEN: lambda line: line.state in {ClaimState.OPEN, ClaimState.RETURNED},
+    Show.CLOSED: lambda line: line.state is ClaimState.CLOSED,
+    Show.EMPTY: lambda line: line.can_remove,
+    Show.PURGED: lambda line: line.state is ClaimState.PURGED,
+}
+
+
+def _line(row: ClaimRow, photos: int) -> ClaimLine:
+    return ClaimLine(
+        number=row.claim.claim,
+        insured=row.claim.insured,
+        address=row.claim.address,
+        state=row.state,
+        words=STATE_WORDS.get(row.state, row.state.value),
+        closed_on=row.closed_on,
+        photos=photos,
+    )

@@ -1,0 +1,119 @@
+"""The custody log as the desk shows it: entries that match, the newest first, a page at a time."""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from urllib.parse import urlencode
+
+from evidence.archive.custody import Entry
+from evidence.workspace import Workspace
+
+PER_PAGE = 100
+"""Entries on one page."""
+MOST_DETAIL = 160
+"""Characters of one detail that are shown."""
+_DIGEST = re.compile(r"[0-9a-f]{32,}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogFilter:
+    """Which entries to show; an empty field does not filter."""
+
+    about: str = ""
+    """A claim, a digest, or the name of anything: the whole subject, or a whole value of the details."""
+    who: str = ""
+    what: str = ""
+    since: str = ""
+    """The first day, ISO."""
+    until: str = ""
+    """The last day, ISO."""
+
+    def query(self, before: int = 0) -> str:
+        """The filter as the query of an address; with `before` only entries of a lower number."""
+        chosen: dict[str, object] = {name: value for name, value in asdict(self).items() if value}
+        return urlencode(chosen | ({"before": before} if before else {}))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogPage:
+    """One page of the log."""
+
+    entries: tuple[Entry, ...]
+    """The newest first."""
+    older: int
+    """Entries that match and are on later pages."""
+    length: int
+    """Entries of the whole log."""
+    people: tuple[str, ...]
+    """Everyone who wrote one."""
+    actions: tuple[str, ...]
+
+
+def log_page(workspace: Workspace, chosen: LogFilter, *, before: int = 0) -> LogPage:
+    """The newest entries that match, of a lower number than `before`. Reads the log once."""
+    people, actions = set(), set()
+    found: deque[Entry] = deque(maxlen=PER_PAGE)
+    length = matched = 0
+    for entry in workspace.custody.entries():
+        length = entry.seq
+        people.add(entry.actor)
+        actions.add(entry.action)
+        if (not before or entry.seq < before) and _matches(entry, chosen):
+            matched += 1
+            found.append(entry)
+    return LogPage(
+        entries=tuple(reversed(found)),
+        older=matched - len(found),
+        length=length,
+        people=tuple(sorted(people)),
+        actions=tuple(sorted(actions)),
+    )
+
+
+def _matches(entry: Entry, chosen: LogFilter) -> bool:
+    day = entry.at.astimezone().date()
+    return (
+        (not chosen.who or entry.actor == chosen.who)
+        and (not chosen.what or entry.action == chosen.what)
+        and (not chosen.since or day >= date.fromisoformat(chosen.since))
+        and (not chosen.until or day <= date.fromisoformat(chosen.until))
+        and (not chosen.about or chosen.about.casefold() in {one.casefold() for one in _words(entry)})
+    )
+
+
+def _words(entry: Entry) -> Iterator[str]:
+    yield str(entry.subject)
+    for value in entry.details.values():
+        if isinstance(value, list | tuple):
+            yield from map(str, value)
+        else:
+            yield str(value)
+
+
+def detail_words(entry: Entry) -> str:
+    """The details for people: `hold: 3; reason: suit filed`; digests by their first digits."""
+    return "; ".join(
+        f"{name.replace('_', ' ')}: {_value_words(value)}"
+        for name, value in entry.details.items()
+        if name != "key" and _is_something(value)
+    )
+
+
+def _is_something(value: object) -> bool:
+    return value not in ("", None, [], {})
+
+
+def _value_words(value: object) -> str:
+    if isinstance(value, Mapping):
+        text = ", ".join(f"{name} {_value_words(one)}" for name, one in value.items() if _is_something(one))
+    elif isinstance(value, list | tuple):
+        text = ", ".join(map(_value_words, value))
+    else:
+        text = {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else str(value)
+    if _DIGEST.fullmatch(text):
+        return f"{text[:12]}…"
+    return text if len(text) <= MOST_DETAIL else f"{text[:MOST_DETAIL]}…"

@@ -1,0 +1,124 @@
+"""The office's desk in a real browser: sizes, light and dark, axe, keyboard, and how fast it opens on 2,000 claims."""
+
+from __future__ import annotations
+
+import random
+import re
+from datetime import date, timedelta
+from time import perf_counter
+
+import pytest
+from support_board import put_claim
+from support_browser import LAPTOP, PHONE, board, browser, log_in, press, tab_to
+from support_desk import furnish
+
+from evidence.board.context import DESK_TABS
+from evidence.board.desk.purges import plans
+from evidence.catalog.decisions import Close
+from evidence.model import ClaimId, ClaimState, Duty
+
+__all__ = ["board", "browser", "log_in"]  # fixtures of other files, too
+WIDE = {"width": 1440, "height": 900}
+
+
+@pytest.fixture
+def workspace(workspace):
+    furnish(workspace)
+    return workspace
+
+
+def pages(workspace):
+    return [path for path, _ in DESK_TABS] + [plans(workspace)[0].path]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious_and_no_page_scrolls_sideways(log_in, board, workspace, scheme):
+    from axe_playwright_python.sync_playwright import Axe
+
+    axe, found = Axe(), []
+    page = log_in("Olive", Duty.OFFICE, color_scheme=scheme)
+    for size in (WIDE, LAPTOP, PHONE):
+        page.set_viewport_size(size)
+        for path in pages(workspace):
+            page.goto(board.url + path)
+            assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (path, size)
+            assert page.locator(".tabs a[aria-current]").count() == 1
+            if size != PHONE:
+                assert page.locator(".topbar").bounding_box()["height"] <= 56, path
+            for one in axe.run(page).response["violations"]:
+                if one["impact"] in {"serious", "critical"}:
+                    found.extend((path, one["id"], node["html"][:160]) for node in one["nodes"][:3])
+    assert found == []
+
+
+@pytest.mark.parametrize("size", [WIDE, LAPTOP, PHONE])
+def test_today_is_read_without_scrolling_to_its_first_task_and_every_tab_is_in_sight(
+    log_in, board, workspace, size
+):
+    page = log_in("Olive", Duty.OFFICE, size=size)
+    page.click(".desk-tabs a >> text=Today")
+    assert re.match(r"\d+ thing", page.inner_text(".day-line"))
+    box = page.locator(".tasks li").first.bounding_box()
+    assert box["y"] + box["height"] < size["height"]
+    for tab in page.locator(".desk-tabs a").all():
+        box = tab.bounding_box()
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= size["width"]
+
+
+def test_a_task_leads_by_keyboard_to_the_page_where_it_is_done(log_in, board, workspace):
+    page = log_in("Olive", Duty.OFFICE)
+    page.goto(board.url + "/desk")
+    tab_to(page, ".task-do a[href='/desk/claims?show=signed']")
+    press(page, "Enter")
+    page.wait_for_url("**/desk/claims?show=signed")
+    tab_to(page, "summary")
+    press(page, "Enter")
+    tab_to(page, ".row-deeds button")
+    press(page, "Enter")
+    page.wait_for_selector(".note.good")
+    assert workspace.catalog.claims.get(ClaimId("OD-2004")).state is ClaimState.CLOSED
+
+
+def test_without_scripts_a_hold_is_placed_and_a_claim_closed(log_in, board, workspace):
+    page = log_in("Olive", Duty.OFFICE, java_script_enabled=False)
+    page.goto(board.url + "/desk/holds")
+    page.fill("input[name=claim]", "OD-2001")
+    page.fill(".hold-form input[name=reason]", "suit filed")
+    page.click("text=Place the hold")
+    assert "Hold 3 is in force: claim OD-2001." in page.inner_text(".note.good")
+    page.goto(board.url + "/desk/claims?q=OD-2005")
+    page.click("summary")
+    page.click("text=Close claim OD-2005")
+    assert "is closed" in page.inner_text(".note.good")
+
+
+def test_a_proof_is_saved_as_a_file(log_in, board, workspace):
+    page = log_in("Olive", Duty.OFFICE)
+    page.goto(board.url + "/desk/log")
+    with page.expect_download() as saved:
+        page.locator(".log-table button").last.click()
+    assert saved.value.suggested_filename == "custody-proof-1.json"
+
+
+def test_retention_and_today_open_in_two_seconds_with_2000_claims_of_ten_years(log_in, board, workspace):
+    chance = random.Random(14)
+    with workspace.catalog.transaction():
+        for n in range(2000):
+            put_claim(workspace, f"ST-{n:04}", insured=f"Insured {n}", peril=("hail", "wind", "fire")[n % 3])
+            if n % 40:
+                on = date(2017, 1, 1) + timedelta(days=chance.randrange(3560))
+                claim = ClaimId(f"ST-{n:04}")
+                workspace.catalog.claims.record(Close(on=on), claim=claim, at=workspace.now(), actor="office")
+                workspace.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
+    page = log_in("Olive", Duty.OFFICE)
+    for path in ("/desk/retention", "/desk", "/desk/claims", "/desk/holds"):
+        seconds = []
+        for _ in range(3):  # the shortest counts: other work on the computer makes the others longer
+            begun = perf_counter()
+            page.goto(board.url + path)
+            seconds.append(perf_counter() - begun)
+        assert min(seconds) < 2, path
+    page.goto(board.url + "/desk/retention")
+    total = page.locator(".claim-filters a").first.inner_text()
+    assert total.split() == ["All", "2006"]
