@@ -20,7 +20,7 @@ from evidence.board.app import make_app
 from evidence.board.context import DESK_TABS
 from evidence.board.desk.log_view import LogFilter, log_page
 from evidence.board.desk.purges import PlanState, plans
-from evidence.board.desk.retention_view import Show, chart_of, retention_page
+from evidence.board.desk.retention_view import ShownVerdicts, chart_of, retention_page
 from evidence.board.desk.today import today_of
 from evidence.catalog.users import User
 from evidence.disk.objects import object_path
@@ -265,10 +265,16 @@ def test_the_list_of_claims_is_filtered_and_searched(olive):
 
 
 def test_retention_shows_each_verdict_with_its_rule_and_counts_every_claim_once(olive, office):
-    found = retention_page(office, search="", show=Show.ALL, page=1)
-    assert found.counts == {Show.ALL: 6, Show.DUE: 1, Show.HELD: 2, Show.KEPT: 1, Show.ENDLESS: 2}
+    found = retention_page(office, search="", show=ShownVerdicts.ALL, page=1)
+    assert found.counts == {
+        ShownVerdicts.ALL: 6,
+        ShownVerdicts.DUE: 1,
+        ShownVerdicts.HELD: 2,
+        ShownVerdicts.KEPT: 1,
+        ShownVerdicts.ENDLESS: 2,
+    }
     assert sum(load.claims for _, load in found.loads) == 6
-    due = next(one for one in found.verdicts if one.show is Show.DUE)
+    due = next(one for one in found.verdicts if one.show is ShownVerdicts.DUE)
     assert (due.number, due.words, due.rule) == ("OD-2001", "due since 3 Mar 2025", "customary")
     assert "2018-03-02 + 7 years = 2025-03-02" in due.reason
     assert "common practice, no source" in due.authority

@@ -16,7 +16,7 @@ PER_PAGE = 60
 CLOSABLE = frozenset({ClaimState.OPEN, ClaimState.RETURNED, ClaimState.SIGNED})
 
 
-class Show(StrEnum):
+class ShownClaims(StrEnum):
     """Which claims the page lists."""
 
     ALL = "all"
@@ -28,12 +28,12 @@ class Show(StrEnum):
 
 
 SHOW_WORDS = {
-    Show.ALL: "All",
-    Show.SIGNED: "Signed off, to close",
-    Show.OPEN: "Open",
-    Show.CLOSED: "Closed",
-    Show.EMPTY: "No photos",
-    Show.PURGED: "Purged",
+    ShownClaims.ALL: "All",
+    ShownClaims.SIGNED: "Signed off, to close",
+    ShownClaims.OPEN: "Open",
+    ShownClaims.CLOSED: "Closed",
+    ShownClaims.EMPTY: "No photos",
+    ShownClaims.PURGED: "Purged",
 }
 STATE_WORDS = {
     ClaimState.OPEN: "open",
@@ -45,7 +45,7 @@ STATE_WORDS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClaimLine:
+class OfficeClaim:
     """One claim."""
 
     number: ClaimId
@@ -71,18 +71,18 @@ class ClaimLine:
 class ClaimsPage:
     """One page of the list."""
 
-    lines: tuple[ClaimLine, ...]
-    counts: dict[Show, int]
+    lines: tuple[OfficeClaim, ...]
+    counts: dict[ShownClaims, int]
     found: int
     page: int
     pages: int
 
 
-def claims_page(workspace: Workspace, *, search: str, show: Show, page: int) -> ClaimsPage:
+def claims_page(workspace: Workspace, *, search: str, show: ShownClaims, page: int) -> ClaimsPage:
     """The claims that match, by number."""
     photos = {claim: many for claim, (many, *_) in workspace.catalog.photos.counts().items()}
     every = [_line(row, photos.get(row.claim.claim, 0)) for row in workspace.catalog.claims.all()]
-    counts = {one: sum(map(_SHOWS[one], every)) for one in Show}
+    counts = {one: sum(map(_SHOWS[one], every)) for one in ShownClaims}
     words = search.casefold().split()
     lines = [
         line
@@ -101,18 +101,18 @@ def claims_page(workspace: Workspace, *, search: str, show: Show, page: int) -> 
     )
 
 
-_SHOWS: dict[Show, Callable[[ClaimLine], bool]] = {
-    Show.ALL: lambda _line: True,
-    Show.SIGNED: lambda line: line.state is ClaimState.SIGNED,
-    Show.OPEN: lambda line: line.state in {ClaimState.OPEN, ClaimState.RETURNED},
-    Show.CLOSED: lambda line: line.state is ClaimState.CLOSED,
-    Show.EMPTY: lambda line: line.can_remove,
-    Show.PURGED: lambda line: line.state is ClaimState.PURGED,
+_SHOWS: dict[ShownClaims, Callable[[OfficeClaim], bool]] = {
+    ShownClaims.ALL: lambda _line: True,
+    ShownClaims.SIGNED: lambda line: line.state is ClaimState.SIGNED,
+    ShownClaims.OPEN: lambda line: line.state in {ClaimState.OPEN, ClaimState.RETURNED},
+    ShownClaims.CLOSED: lambda line: line.state is ClaimState.CLOSED,
+    ShownClaims.EMPTY: lambda line: line.can_remove,
+    ShownClaims.PURGED: lambda line: line.state is ClaimState.PURGED,
 }
 
 
-def _line(row: ClaimRow, photos: int) -> ClaimLine:
-    return ClaimLine(
+def _line(row: ClaimRow, photos: int) -> OfficeClaim:
+    return OfficeClaim(
         number=row.claim.claim,
         insured=row.claim.insured,
         address=row.claim.address,

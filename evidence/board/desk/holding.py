@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse, Response
 
 from evidence.board.context import CurrentUser, require, require_post
 from evidence.board.desk.actions import act, day_of, require_password
-from evidence.board.desk.retention_view import SHOW_WORDS, Show, due_words, retention_page
+from evidence.board.desk.retention_view import SHOW_WORDS, ShownVerdicts, due_words, retention_page
 from evidence.board.permissions import Permission
 from evidence.errors import counted
 from evidence.lookup import known_claim
@@ -33,7 +33,7 @@ LONGEST = 200
 def retention(user: Reader, q: str = "", show: str = "all", page: int = 1) -> HTMLResponse:
     """Which claims are due, held or kept, and why; and how many become due in each year."""
     q = q[:LONGEST]
-    chosen = Show(show) if show in {one.value for one in Show} else Show.ALL
+    chosen = ShownVerdicts(show) if show in {one.value for one in ShownVerdicts} else ShownVerdicts.ALL
     found = retention_page(user.workspace, search=q, show=chosen, page=page)
     return user.render(
         "desk/retention.html",

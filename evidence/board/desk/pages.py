@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse
 
 from evidence.board.context import CurrentUser, require
-from evidence.board.desk.claims import SHOW_WORDS, Show, claims_page
+from evidence.board.desk.claims import SHOW_WORDS, ShownClaims, claims_page
 from evidence.board.desk.drills import proofs
 from evidence.board.desk.log_view import LogFilter, detail_words, log_page
 from evidence.board.desk.purges import PlanState, plans, view_plan
@@ -56,7 +56,7 @@ def _headline(found: Today) -> str:
 def claims(user: Office, q: str = "", show: str = "all", page: int = 1) -> HTMLResponse:
     """Claims to close, reopen or remove."""
     q = q[:LONGEST]
-    chosen = Show(show) if show in {one.value for one in Show} else Show.ALL
+    chosen = ShownClaims(show) if show in {one.value for one in ShownClaims} else ShownClaims.ALL
     return user.render(
         "desk/claims.html",
         desk_page="/desk/claims",

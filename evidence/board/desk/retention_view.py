@@ -20,7 +20,7 @@ PER_PAGE = 60
 """Claims on one page."""
 
 
-class Show(StrEnum):
+class ShownVerdicts(StrEnum):
     """Which claims the page lists."""
 
     ALL = "all"
@@ -31,21 +31,21 @@ class Show(StrEnum):
 
 
 SHOW_WORDS = {
-    Show.ALL: "All",
-    Show.DUE: "Due",
-    Show.HELD: "Held",
-    Show.KEPT: "Kept until a day",
-    Show.ENDLESS: "Kept, no end yet",
+    ShownVerdicts.ALL: "All",
+    ShownVerdicts.DUE: "Due",
+    ShownVerdicts.HELD: "Held",
+    ShownVerdicts.KEPT: "Kept until a day",
+    ShownVerdicts.ENDLESS: "Kept, no end yet",
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class ClaimVerdict:
     """One claim."""
 
     number: ClaimId
     insured: str
-    show: Show
+    show: ShownVerdicts
     words: str
     """`due since 3 May 2026`."""
     rule: str
@@ -87,8 +87,8 @@ class RetentionPage:
     loads: tuple[tuple[str, Load], ...]
     """The forecast's table: label and load."""
     chart: Chart
-    verdicts: tuple[Verdict, ...]
-    counts: dict[Show, int]
+    verdicts: tuple[ClaimVerdict, ...]
+    counts: dict[ShownVerdicts, int]
     found: int
     page: int
     pages: int
@@ -96,7 +96,7 @@ class RetentionPage:
     """Digest of the rules that were asked."""
 
 
-def retention_page(workspace: Workspace, *, search: str, show: Show, page: int) -> RetentionPage:
+def retention_page(workspace: Workspace, *, search: str, show: ShownVerdicts, page: int) -> RetentionPage:
     """Judge every claim that is not purged, once. Raises BadInputError for a mistake in the archive's rules."""
     today = workspace.now().astimezone().date()
     schedule, loads = schedule_of(workspace), claim_loads(workspace)
@@ -107,7 +107,7 @@ def retention_page(workspace: Workspace, *, search: str, show: Show, page: int) 
     chosen = [
         one
         for one in verdicts
-        if show in {Show.ALL, one.show}
+        if show in {ShownVerdicts.ALL, one.show}
         and all(word in f"{one.number} {one.insured}".casefold() for word in words)
     ]
     pages = max(1, -(-len(chosen) // PER_PAGE))
@@ -117,8 +117,8 @@ def retention_page(workspace: Workspace, *, search: str, show: Show, page: int) 
         chart=chart_of([(label, kind, load.claims) for label, kind, load in rows]),
         verdicts=tuple(chosen[(page - 1) * PER_PAGE : page * PER_PAGE]),
         counts={
-            one: len(verdicts) if one is Show.ALL else sum(each.show is one for each in verdicts)
-            for one in Show
+            one: len(verdicts) if one is ShownVerdicts.ALL else sum(each.show is one for each in verdicts)
+            for one in ShownVerdicts
         },
         found=len(chosen),
         page=page,
@@ -127,25 +127,25 @@ def retention_page(workspace: Workspace, *, search: str, show: Show, page: int) 
     )
 
 
-def _verdicts(found: DispositionReview, insured: dict[ClaimId, str]) -> list[Verdict]:
+def _verdicts(found: DispositionReview, insured: dict[ClaimId, str]) -> list[ClaimVerdict]:
     every: list[tuple[ClaimId, Disposition]] = [*found.due, *found.held, *found.kept]
     return [_verdict(claim, one, insured.get(claim, "")) for claim, one in every]
 
 
-def _verdict(claim: ClaimId, found: Disposition, insured: str) -> Verdict:
+def _verdict(claim: ClaimId, found: Disposition, insured: str) -> ClaimVerdict:
     if isinstance(found, Due):
-        show, words = Show.DUE, f"due since {_day(found.since)}"
+        show, words = ShownVerdicts.DUE, f"due since {_day(found.since)}"
     elif isinstance(found, Held):
-        show, words = Show.HELD, "held"
+        show, words = ShownVerdicts.HELD, "held"
     elif found.until is None:
-        show, words = Show.ENDLESS, "no end yet"
+        show, words = ShownVerdicts.ENDLESS, "no end yet"
     else:
-        show, words = Show.KEPT, f"through {_day(found.until)}"
+        show, words = ShownVerdicts.KEPT, f"through {_day(found.until)}"
     basis = found.basis
     reason = found.reason
     if basis and not isinstance(found, Held):
         reason = "; ".join(filter(None, [basis.arithmetic, basis.note]))
-    return Verdict(
+    return ClaimVerdict(
         number=claim,
         insured=insured,
         show=show,
@@ -197,6 +197,6 @@ def chart_of(lines: Sequence[tuple[str, str, int]]) -> Chart:
 
 def due_words(page: RetentionPage) -> str:
     """The page's heading."""
-    due, held = page.counts[Show.DUE], page.counts[Show.HELD]
+    due, held = page.counts[ShownVerdicts.DUE], page.counts[ShownVerdicts.HELD]
     first = counted(due, "claim is", "claims are") + " due" if due else "No claim is due"
     return f"{first}; {held} {'is' if held == 1 else 'are'} held" if held else first
