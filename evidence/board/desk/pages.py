@@ -12,7 +12,7 @@ from evidence.board.context import CurrentUser, require
 from evidence.board.desk.claims import SHOW_WORDS, ShownClaims, claims_page
 from evidence.board.desk.drills import proofs
 from evidence.board.desk.log_view import LogFilter, detail_words, log_page
-from evidence.board.desk.purges import PlanState, plans, view_plan
+from evidence.board.desk.purges import PlanState, plans, shown_plan
 from evidence.board.desk.today import Today, today_of
 from evidence.board.permissions import PERMISSIONS, Permission
 from evidence.board.view_models import DUTY_WORDS
@@ -86,7 +86,7 @@ def purges(user: Office) -> HTMLResponse:
 @router.get("/desk/purge")
 def purge(user: Office, plan: str) -> HTMLResponse:
     """One plan: everything that somebody who approves it has to read."""
-    view = view_plan(plan_folder(user.workspace, plan[:LONGEST]))
+    view = shown_plan(plan_folder(user.workspace, plan[:LONGEST]))
     rows = user.workspace.catalog.claims.of([one.claim for one in view.claims])
     return user.render(
         "desk/purge.html",

@@ -28,7 +28,7 @@ class PlanState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanView:
+class ShownPlan:
     """One plan."""
 
     name: str
@@ -78,15 +78,15 @@ def _place(copy: CopyAddress) -> str:
     return (copy.target if isinstance(copy, TargetBag | Stray) else "") or ARCHIVE_PLACE
 
 
-def plans(workspace: Workspace) -> list[PlanView]:
+def plans(workspace: Workspace) -> list[ShownPlan]:
     """Every plan, the newest first."""
     if not workspace.plans.is_dir():
         return []
     folders = sorted((path for path in workspace.plans.iterdir() if path.is_dir()), reverse=True)
-    return [view_plan(folder) for folder in folders]
+    return [shown_plan(folder) for folder in folders]
 
 
-def view_plan(folder: Path) -> PlanView:
+def shown_plan(folder: Path) -> ShownPlan:
     """One plan by its folder; a plan that cannot be read is shown as such."""
     try:
         frozen = load_plan(folder)
@@ -95,7 +95,7 @@ def view_plan(folder: Path) -> PlanView:
         approval = read_approval(frozen)
     except EvidenceError as trouble:
         made = datetime.fromtimestamp(folder.stat().st_mtime).astimezone()
-        return PlanView(
+        return ShownPlan(
             name=folder.name,
             made=made,
             by="",
@@ -115,7 +115,7 @@ def view_plan(folder: Path) -> PlanView:
         state = PlanState.DONE
     elif begun:
         state = PlanState.BEGUN
-    return PlanView(
+    return ShownPlan(
         name=folder.name,
         made=frozen.plan.made,
         by=frozen.plan.by,
