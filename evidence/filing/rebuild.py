@@ -12,7 +12,7 @@ from evidence.archive import bags as bag_states
 from evidence.archive.custody_lines import Entry
 from evidence.archive.places import place_id
 from evidence.cards.files import kind_of
-from evidence.catalog.base import dump, to_text
+from evidence.catalog.base import to_text
 from evidence.catalog.records import Kind, Row, RowsByTable
 from evidence.catalog.store import Catalog
 from evidence.disk.durable import discard, make_folder, sync_folder
@@ -21,10 +21,11 @@ from evidence.disk.hashing import hash_file
 from evidence.disk.objects import find_object
 from evidence.errors import BagError, CatalogError, EvidenceError
 from evidence.filing.bag_records import read_bag_records
+from evidence.filing.log_holds import hold_row
 from evidence.filing.record_files import RecordFile, keep_records, read_records
 from evidence.filing.record_rows import claim_rows_of, original_row, sighting_row
 from evidence.filing.records import RECORD_FORMAT
-from evidence.model import ClaimId, ClaimState, Finding, HoldKind, Sha256
+from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import CATALOG, DAMAGED, Workspace, utc_now
@@ -374,27 +375,14 @@ def _add_holds_of_the_log(found: _Gathered, workspace: Workspace) -> None:
 
 
 def _add_hold_of_the_log(found: _Gathered, number: int, entry: Entry) -> None:
-    scope = entry.details.get("scope") or {}
-    claim = entry.subject
-    if not scope and claim not in found.claims:
+    row = hold_row(number, entry)
+    if row["claim"] and row["claim"] not in found.claims:
         return
-    found.holds[number] = {
-        "id": number,
-        "claim": "" if scope else claim,
-        "kind": str(entry.details.get("kind", HoldKind.OWN.value)),
-        "reason": str(entry.details.get("reason", "")),
-        "until": entry.details.get("until"),
-        **{name: scope.get(name) or "" for name in ("insured", "peril")},
-        **{name: scope.get(name) for name in ("first_loss", "last_loss")},
-        "area": dump(scope.get("area") or []),
-        "covered": dump(entry.details.get("covered") or []),
-        "placed_by": entry.actor,
-        "placed_at": to_text(entry.at),
-    }
-    on = "" if scope else f" of claim {claim}"
-    found.find("hold_of_log", claim, f"Hold {number}{on} was taken from the custody log.")
-    if claim in found.bags:
-        found.bags[claim]["dirty"] = True
+    found.holds[number] = row
+    on = f" of claim {row['claim']}" if row["claim"] else ""
+    found.find("hold_of_log", entry.subject, f"Hold {number}{on} was taken from the custody log.")
+    if row["claim"] and row["claim"] in found.bags:
+        found.bags[row["claim"]]["dirty"] = True
 
 
 # --- rows --------------------------------------------------------------------------------
