@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from support_walkthrough import PAGE, PLACES, WHO, comparable, new_office, steps, walked
 
+from evidence.errors import PurgeRefusedError
+
 REMEDY = "If that is right, `tests/bench/office_page.py` writes the page anew; then read it."
-FINDS = {"evidence verify": [1, 0, 0]}
-"""Exit statuses of commands that may find something, in the order of the page; every other status is 0."""
+FINDS = {
+    "evidence verify": [1, 0, 0],
+    'evidence purge plan --actor "Olive Office"': [PurgeRefusedError.exit_code],
+}
+"""Exit statuses of commands that may find or refuse something, in the order of the page; every other status is 0."""
 
 
 def test_every_command_of_the_walk_throughs_prints_what_the_page_says(tmp_path, other_disk, monkeypatch):
