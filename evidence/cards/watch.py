@@ -31,6 +31,8 @@ SETTLE = timedelta(seconds=10)
 """How long a card must not change before it counts as ready: longer than a slow copy pauses between files."""
 TICK_S = 2.0
 """Seconds between looks without a notification: mounts and network folders send none."""
+SEEN_AGAIN_S = 30.0
+"""Seconds between two reports of a card that keeps changing."""
 
 _NETWORK = ("nfs", "cifs", "smb", "afp", "9p", "sshfs", "davfs", "webdav", "ncpfs", "fuse")
 """Parts of the names of file systems that send no notification of changes made elsewhere."""
@@ -64,7 +66,20 @@ class CardFailed:
     reason: str
 
 
-WatchEvent = CardReady | CardGone | CardFailed
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardSeen:
+    """A card that appeared, or changed, and is not ready yet; at most one each `SEEN_AGAIN_S` for each card."""
+
+    path: Path
+    files: int
+    """Files on it now, litter left out."""
+    size: int
+    """Bytes in them."""
+    again: bool
+    """True when it was reported before and has changed since."""
+
+
+WatchEvent = CardReady | CardGone | CardFailed | CardSeen
 Mounted = Callable[[], tuple[CardSource, ...]]
 
 
@@ -142,14 +157,23 @@ class _KnownCard:
     """When it was first seen in this state, by the watch's clock."""
     reported: bool = False
     was_ready: bool = False
+    told_at: float | None = None
+    """When it was reported as seen."""
 
 
 class Watcher:
     """Compares each look with the one before. Reads no clock and never waits."""
 
     def __init__(
-        self, folders: Sequence[Path], *, settle: timedelta, mounted: Mounted = mounted_cards
+        self,
+        folders: Sequence[Path],
+        *,
+        settle: timedelta,
+        mounted: Mounted = mounted_cards,
+        report_seen: bool = False,
     ) -> None:
+        """With `report_seen`, `look` also gives a `CardSeen` for each card that is not ready yet."""
+        self._report_seen = report_seen
         self._folders = tuple(folders)
         self._settle = settle.total_seconds()
         self._mounted = mounted
@@ -172,19 +196,37 @@ class Watcher:
                 events.append(event)
         return events
 
+    def settle_again(self, now: float) -> None:
+        """Start each card's settle time anew: the computer slept, so nobody saw what happened to the cards."""
+        for known in self._known.values():
+            if not known.reported:
+                known.since = now
+
     def _event_for(self, card: Path, state: _State, now: float) -> WatchEvent | None:
         known = self._known.get(card)
         if known is None or known.state != state:
-            self._known[card] = known = _KnownCard(state, now, was_ready=known.was_ready if known else False)
+            before = known
+            self._known[card] = known = _KnownCard(state, now)
+            if before is not None:
+                known.was_ready, known.told_at = before.was_ready, before.told_at
         if known.reported:
             return None
         if state.error:
             known.reported = True
             return CardFailed(path=card, reason=state.error)
         if now - known.since < self._settle:
-            return None
+            return self._seen(card, known, now) if self._report_seen else None
         known.reported = known.was_ready = True
         return CardReady(path=card, files=state.files, size=state.size)
+
+    @staticmethod
+    def _seen(card: Path, known: _KnownCard, now: float) -> CardSeen | None:
+        """The report of a card that is not ready, if it changed since the last report and that is long ago."""
+        again = known.told_at is not None
+        if known.told_at is not None and (known.since <= known.told_at or now - known.told_at < SEEN_AGAIN_S):
+            return None
+        known.told_at = now
+        return CardSeen(path=card, files=known.state.files, size=known.state.size, again=again)
 
 
 def _cards(folders: Sequence[Path], mounted: Mounted, litter_filter: LitterFilter) -> list[Path]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -174,8 +175,8 @@ def intake(
         raise typer.Exit(FINDINGS)
 
 
-def report_lines(report: IntakeReport) -> Iterable[str | Table]:
-    """Summarise an intake in a few lines."""
+def report_lines(report: IntakeReport, *, grows: bool = False) -> Iterable[str | Table]:
+    """Summarise an intake in a few lines; `grows` as for `card_lines.intake_verdict`."""
     from evidence.lookup import UNASSIGNED
 
     yield (
@@ -196,7 +197,7 @@ def report_lines(report: IntakeReport) -> Iterable[str | Table]:
         yield f"Note: {finding.message}"
     for trouble in report.backup.troubles:
         yield f"Backup target {trouble.subject}: {trouble.message}"
-    yield from card_lines.intake_verdict(report.card, report.files, report.seen_at)
+    yield from card_lines.intake_verdict(report.card, report.files, report.seen_at, grows=grows)
 
 
 def cards(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
@@ -231,31 +232,43 @@ def watch(
 ) -> None:
     """Wait for cards and take in each one.
 
-    A card is a mounted camera card, or a new folder inside one of the named folders. With --json, prints one
-    line of JSON for each card.
+    A card is a mounted camera card, or a new folder inside one of the named folders. What cannot be finished is
+    tried again until it can be. With --json, prints one line of JSON for each card.
     """
     from evidence.codec import to_json
+    from evidence.filing.card_safety import CardNow
     from evidence.intake import watching
 
     worst = seen = 0
     with opened(archive, actor) as here, progress_shown() as progress:
-        for card, result in watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress):
+        results = watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress, say=_say)
+        for card, result in results:
             seen += 1
             if isinstance(result, EvidenceError):
                 worst = max(worst, result.exit_code)
                 emit_line(as_json, {"source": str(card), "error": as_data(result)})
-                stderr_console().print(f"{card}: {result}", markup=False, soft_wrap=True)
+                _say(f"{card}: {result}")
                 continue
-            stderr_console().print(f"{card}:", markup=False, soft_wrap=True)
+            _say(f"{card}:")
+            grows = not card.is_mount()
             if as_json:
                 emit_line(as_json, {"source": str(card), **to_json(result)})
+            elif isinstance(result, CardNow):
+                now = replace(result, connected=not grows and result.connected)
+                emit(as_json, now, lambda now=now: card_lines.card_lines(now))  # type: ignore[misc]
             else:
-                emit(as_json, result, lambda report=result: report_lines(report))  # type: ignore[misc]
-            worst = max(worst, FINDINGS if has_problem(result) else 0)
+                emit(as_json, result, lambda one=result, grows=grows: report_lines(one, grows=grows))  # type: ignore[misc]
+            if not isinstance(result, CardNow):
+                worst = max(worst, FINDINGS if has_problem(result) else 0)
     if not seen:
-        stderr_console().print("No card was found.")
+        _say("No card was found.")
     if worst:
         raise typer.Exit(worst)
+
+
+def _say(line: str) -> None:
+    """Print a remark for people; it goes to standard error."""
+    stderr_console().print(line, markup=False, soft_wrap=True)
 
 
 def has_problem(report: IntakeReport) -> bool:

@@ -24,9 +24,20 @@ def moment(when: datetime) -> str:
     return f"{when.astimezone():%Y-%m-%d %H:%M}"
 
 
-def intake_verdict(card: CardVerdict, number: int, seen_at: datetime) -> Iterable[str]:
-    """The last lines of an intake: may this card be erased, and where its files are."""
-    if card.safe_to_erase:
+def intake_verdict(
+    card: CardVerdict, number: int, seen_at: datetime, *, grows: bool = False
+) -> Iterable[str]:
+    """The last lines of an intake: may this card be erased, and where its files are.
+
+    `grows` is true for a folder that may still be filled: it is called safe for the files seen only.
+    """
+    if card.safe_to_erase and grows:
+        yield from _wrapped(
+            f"The folder is SAFE TO ERASE for the {counted(number, 'file')} seen {moment(seen_at)}. "
+            f"Files that come later are taken in when they come; wait for the next verdict then."
+        )
+        yield from _indented(card.reasons[1:])
+    elif card.safe_to_erase:
         yield "The card is SAFE TO ERASE: every file was read back and matched where it is kept."
         yield from _indented(card.reasons[1:])
     else:

@@ -1,0 +1,69 @@
+"""What is said while a card is copied: speed, time left, a reader that does not answer."""
+
+from __future__ import annotations
+
+import pytest
+
+from evidence.intake.copy_speed import COPYING, CopySpeed, duration, stalls_noticed
+from evidence.progress import quiet
+
+
+class Copying:
+    def __init__(self, sizes):
+        self.now, self.lines = 0.0, []
+        self.speed = CopySpeed("CARD", sizes, quiet, self.lines.append, clock=lambda: self.now)
+
+    def done(self, second, number, total):
+        self.now = second
+        self.speed(COPYING, number, total)
+
+
+def test_the_speed_and_the_time_left_are_those_of_the_bytes_copied():
+    card = Copying([20_000_000, 20_000_000, 160_000_000])
+    card.done(0, 0, 3)
+    card.done(4, 1, 3)
+    card.done(10, 2, 3)  # 40 MB in 10 s; 160 MB are left: 40 s
+    assert card.lines == [
+        "CARD: copying files, 3 in all.",
+        "CARD: copied 2 of 3 files, 4.0 MB/s, 40 s left.",
+    ]
+
+
+def test_a_reader_that_does_not_answer_is_named_once_and_again_when_it_answers():
+    card = Copying([1_000, 1_000])
+    card.done(0, 0, 2)
+    card.now = 44
+    card.speed.check()
+    assert len(card.lines) == 1
+    card.now = 46
+    card.speed.check()
+    card.speed.check()
+    assert card.lines[1].startswith("CARD: the reader has not answered for 46 s.")
+    card.done(60, 1, 2)
+    assert card.lines[2] == "CARD: the reader answers again; the copying continues."
+
+
+def test_a_large_file_may_take_longer_and_a_sleep_is_no_fault_of_the_reader():
+    card = Copying([4_000_000_000])
+    card.done(0, 0, 1)
+    card.now = 600
+    card.speed.check()
+    assert len(card.lines) == 1
+    small = Copying([10])
+    small.done(0, 0, 1)
+    small.now = 9000
+    small.speed.slept()
+    small.speed.check()
+    assert len(small.lines) == 1
+
+
+def test_the_checks_end_with_the_copying():
+    with stalls_noticed(Copying([1]).speed):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0.2, "1 s"), (89, "89 s"), (150, "2 min"), (7500, "2 h 5 min")]
+)
+def test_a_time_span_for_people(seconds, text):
+    assert duration(seconds) == text
