@@ -26,6 +26,9 @@ from evidence.plan.surfaces import FACES, ComponentRow, HousePart, State, Surfac
 PLAN_SIDE = 3.1
 """Inches of the drawing's side."""
 
+HOUSE_ROOM = PLAN_SIDE + 2.6
+"""Inches that the section's heading, the drawing with its notes and the hits need; with less it starts a new page."""
+
 ROW = 0.19
 """Inches of a table's line at 10 points."""
 
@@ -38,7 +41,7 @@ ROOF_CAUTION = (
 
 def summary(document: ReportDocument) -> None:
     """Print the drawing beside the state of each side, hits, components and measurements."""
-    document.start_section("The house at a glance")
+    document.section_here("The house at a glance", room=HOUSE_ROOM)
     writer = document.writer
     top = writer.y
     draw_plan(writer, document.plan, MARGIN, top, PLAN_SIDE)
