@@ -131,7 +131,7 @@ def test_an_entry_that_is_not_there_is_bad_input(archive, given):
 
 def test_nothing_is_proved_from_a_log_that_is_not_intact(archive):
     log = log_of(archive)
-    log.path.write_bytes(log.path.read_bytes().replace(b"suit", b"sued", 1))
+    log.path.write_bytes(log.path.read_bytes().replace(b"hold_placed", b"hold_lifted", 1))
     ran = cli("custody", "--prove", 2, "--json", archive=archive)
     assert ran.status == 1
     assert ran.data["valid"] is False
