@@ -35,11 +35,19 @@ def known_claim(workspace: Workspace, claim: str) -> ClaimId:
     raise BadInputError(f"There is no claim {claim}.", hint)
 
 
-def require_claim(workspace: Workspace, claim: ClaimId) -> ClaimRow:
-    """The claim's row; raises BadInputError when there is none, or when the claim was purged."""
+def require_claim(workspace: Workspace, claim: ClaimId, *, quarantined: bool = False) -> ClaimRow:
+    """The claim's row; raises BadInputError when there is none, or when the claim was purged.
+
+    A claim in quarantine counts as purged, unless `quarantined`.
+    """
     row = workspace.catalog.claims.get(claim)
     if row is None:
         raise BadInputError(f"There is no claim {claim}.", "`evidence claims` lists them.")
+    if row.state is ClaimState.QUARANTINED and not quarantined:
+        raise BadInputError(
+            f"The copies of claim {claim} are in quarantine, to be purged.",
+            "To bring them back: `evidence purge undo PLAN`; `evidence purge history` names the plan.",
+        )
     if row.state is ClaimState.PURGED:
         raise BadInputError(
             f"Claim {claim} was purged.",

@@ -293,7 +293,14 @@ class ClaimState(StrEnum):
     SIGNED = "signed"
     RETURNED = "returned"
     CLOSED = "closed"
+    QUARANTINED = "quarantined"
+    """Its copies are set aside, to be deleted or brought back."""
     PURGED = "purged"
+
+    @property
+    def is_gone(self) -> bool:
+        """True when the archive counts no copy of the claim and files nothing under it."""
+        return self in (ClaimState.QUARANTINED, ClaimState.PURGED)
 
 
 CHANGEABLE = frozenset({ClaimState.OPEN, ClaimState.RETURNED})

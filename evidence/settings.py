@@ -125,6 +125,14 @@ class BoardSettings(_SettingsTable):
     tile_cache_mb: Annotated[int, Field(ge=50, le=10_000_000)]
 
 
+class PurgeSettings(_SettingsTable):
+    """How long the steps of a purge take."""
+
+    quarantine_days: Annotated[int, Field(ge=0, le=3660)]
+    """Days in which a purge can be taken back; 0 deletes at once."""
+    approval_days: Annotated[int, Field(ge=1, le=3660)]
+
+
 class Settings(_SettingsTable):
     """Everything that an office may set."""
 
@@ -140,6 +148,7 @@ class Settings(_SettingsTable):
     review: ReviewSettings
     office: OfficeSettings
     board: BoardSettings
+    purge: PurgeSettings
 
 
 def load_settings(text: str, *, origin: str = "evidence.toml") -> Settings:

@@ -119,6 +119,8 @@ class Workspace:
                 "Create one with `evidence init DIR`, or name another with --archive DIR.",
             )
         self.actor = system_actor() if actor is None else named_actor(actor)
+        self.logged_in = False
+        """True when the actor logged in as a registered person."""
         self.now = now
         restrict_umask()
         _restrict_permissions(self.root)
@@ -265,10 +267,11 @@ class Workspace:
     def _busy(self, what: str) -> LockedError:
         return LockedError(f"{what} {self.root}.", "Wait until it ends, then run this again.")
 
-    def acting_as(self, name: str) -> Workspace:
+    def acting_as(self, name: str, *, logged_in: bool = False) -> Workspace:
         """Return the same open archive with another actor; closing it closes both."""
         twin = copy.copy(self)
         twin.actor = name
+        twin.logged_in = logged_in
         return twin
 
     def record(self, action: str, subject: str, **details: object) -> None:

@@ -16,7 +16,7 @@ from evidence.analysis.models import CURRENT, Models, models_of, plan_of, with_s
 from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError
-from evidence.model import PICTURE_KINDS, ClaimState, Facet, SceneKind
+from evidence.model import PICTURE_KINDS, Facet, SceneKind
 from evidence.sight.scene_head import KINDS, SceneHead, refit, shipped_head, unpack_vector
 from evidence.sight.scene_rehearsal import draw, shipped_summary
 from evidence.sight.scene_step import Floats
@@ -165,7 +165,7 @@ def _walks(workspace: Workspace) -> Iterable[TrainingWalk]:
     """Every claim with stated tags, and the adjuster who took its card in."""
     actors = {row.intake: row.actor for row in workspace.catalog.photos.intakes()}
     for row in workspace.catalog.claims.all():
-        if row.state is ClaimState.PURGED:
+        if row.state.is_gone:
             continue
         records = workspace.catalog.photos.of_claim(row.claim.claim, embeddings=True)
         photos = tuple(record for record in records if record.kind in PICTURE_KINDS)

@@ -106,7 +106,7 @@ def plan_split(workspace: Workspace, read: SplitInput) -> SplitPlan:
         clock_hints=_clock_hints(workspace, records.values()),
         lists={claim: row.added_at for claim, row in rows.items() if row.added_at},
     )
-    purged = {claim for claim, row in rows.items() if row.state is ClaimState.PURGED}
+    purged = {claim for claim, row in rows.items() if row.state.is_gone}
     placings, segments = _catalog_rows(plan, purged)
     findings += _late_photos(records, placings, read.claims)
     return SplitPlan(
@@ -167,7 +167,7 @@ def _claims_of_sheets(
             subject=one,
         )
         for one in sorted(named)
-        if one in rows and rows[one].state is ClaimState.PURGED
+        if one in rows and rows[one].state.is_gone
     ]
     return [Claim(claim=one) for one in new], findings
 
@@ -309,7 +309,7 @@ def _manual_assignments(
     """People's decisions, the latest of each kind for each photo; photos of signed and closed claims stay put."""
     claim_of: dict[Sha256, ClaimId | None] = {}
     concluded = {row.claim.claim for row in rows if row.state in CONCLUDED}
-    purged = {row.claim.claim for row in rows if row.state is ClaimState.PURGED}
+    purged = {row.claim.claim for row in rows if row.state.is_gone}
     for record in records:
         if record.claim in concluded:
             claim_of[record.sha256] = record.claim

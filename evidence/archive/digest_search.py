@@ -12,6 +12,9 @@ from evidence.disk.hashing import hash_file
 from evidence.errors import BagError
 from evidence.model import Sha256
 
+QUARANTINE = ".quarantine"
+"""Folder of copies that are set aside to be purged, in the archive and on each target. A search leaves it out."""
+
 
 def find_digests(root: Path, digests: Collection[Sha256]) -> tuple[str, ...]:
     """Paths below `root` whose bytes have one of these SHA-256 digests, with forward slashes, sorted.
@@ -22,7 +25,7 @@ def find_digests(root: Path, digests: Collection[Sha256]) -> tuple[str, ...]:
     wanted = frozenset(digests)
     found: list[Path] = []
     for entry in sorted(root.iterdir()) if root.is_dir() else []:
-        if entry.name == LOCKS or entry.is_symlink():
+        if entry.name in (LOCKS, QUARANTINE) or entry.is_symlink():
             continue
         recorded = {} if entry.name.startswith(".") else _recorded(entry)
         found += [path for path in _files(entry) if (recorded.get(path) or hash_file(path)) in wanted]

@@ -294,7 +294,7 @@ def _line(
 
 
 def _need(row: ClaimRow, has_photos: bool, to_confirm: int, tally: Tally | None) -> Need:
-    if row.state in (ClaimState.CLOSED, ClaimState.PURGED):
+    if row.state in (ClaimState.CLOSED, ClaimState.QUARANTINED, ClaimState.PURGED):
         return Need.ENDED
     if row.state is ClaimState.SIGNED:
         return Need.SIGNED

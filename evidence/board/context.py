@@ -170,7 +170,8 @@ def _current_user(request: Request) -> CurrentUser:
     elif session.listed != (person is not None) or (person is not None and person.duty is not session.duty):
         board.sessions.end(session)
         raise NotLoggedInError
-    return CurrentUser(board=board, session=session, workspace=board.workspace.acting_as(session.name))
+    workspace = board.workspace.acting_as(session.name, logged_in=bool(session.password))
+    return CurrentUser(board=board, session=session, workspace=workspace)
 
 
 def require(permission: Permission = Permission.LOOK) -> Callable[[Request], CurrentUser]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import secrets
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -13,7 +15,7 @@ from typing import Self
 
 from evidence.cards.files import CardListing
 from evidence.cards.volumes import CardSource
-from evidence.disk.durable import make_folder, sync_descriptor, sync_folder, write_all
+from evidence.disk.durable import make_folder, replace_file, sync_descriptor, sync_folder, write_all
 from evidence.disk.faults import writing
 from evidence.model import Copied, Outcome, Refusal
 
@@ -21,6 +23,8 @@ LedgerEntry = Mapping[str, object]
 
 STARTED = "started"
 FINISHED = "finished"
+PURGED = "purged_file"
+"""In the line of a file that was purged: a salted digest in place of its path, size and time."""
 _OUTCOMES = frozenset(outcome.value for outcome in Outcome)
 
 
@@ -100,13 +104,65 @@ def read_files(path: Path) -> dict[str, tuple[int | None, str | None]]:
         return {}
     files: dict[str, tuple[int | None, str | None]] = {}
     for entry in filter(None, map(_parse_line, lines)):
-        if entry.get("event") in _OUTCOMES:
+        if entry.get("event") in _OUTCOMES and PURGED not in entry:
             size, modified = entry.get("size"), entry.get("modified")
             files[str(entry.get("path"))] = (
                 size if isinstance(size, int) else None,
                 modified if isinstance(modified, str) else None,
             )
     return files
+
+
+class PurgedFiles:
+    """Tells whether a file on a card is one whose line was thinned after a purge; it cannot name any."""
+
+    def __init__(self, path: Path) -> None:
+        self._salted: list[tuple[str, str]] = []
+        try:
+            lines = path.read_bytes().splitlines()
+        except OSError:
+            return
+        for entry in filter(None, map(_parse_line, lines)):
+            if PURGED in entry:
+                self._salted.append((str(entry.get("salt")), str(entry[PURGED])))
+
+    def __contains__(self, file: tuple[str, int | None, str | None]) -> bool:
+        """The path on the card, size and time stamp of a file, as `read_files` gives them."""
+        return any(_salted(salt, *file) == digest for salt, digest in self._salted)
+
+
+def thin(path: Path, digests: Collection[str]) -> int:
+    """Replace the lines of files with these SHA-256 digests by a salted digest; returns how many. Raises OSError.
+
+    A line keeps what became of the file. Its path, size, time and digest go.
+    """
+    try:
+        lines = path.read_bytes().splitlines()
+    except FileNotFoundError:
+        return 0
+    thinned = 0
+    for number, line in enumerate(lines):
+        entry = _parse_line(line)
+        if entry is None or entry.get("sha256") not in digests:
+            continue
+        salt, size, modified = secrets.token_hex(16), entry.get("size"), entry.get("modified")
+        file = (
+            str(entry.get("path")),
+            size if isinstance(size, int) else None,
+            modified if isinstance(modified, str) else None,
+        )
+        left = {"event": entry.get("event"), "salt": salt, PURGED: _salted(salt, *file)}
+        lines[number] = json.dumps(left, sort_keys=True).encode("ascii")
+        thinned += 1
+    if thinned:
+        replace_file(path, b"".join(line + b"\n" for line in lines))
+        sync_folder(path.parent)
+    return thinned
+
+
+def _salted(salt: str, path: str, size: int | None, modified: str | None) -> str:
+    told = json.dumps([path, size, modified])
+    return hashlib.sha256(bytes.fromhex(salt) + told.encode()).hexdigest()
 
 
 def _parse_line(line: bytes) -> dict[str, object] | None:
@@ -207,7 +263,7 @@ def account(walk: CardListing, entries: Iterable[LedgerEntry]) -> Account:
     for entry in entries:
         if entry.get("event") == STARTED:
             this_run = set()
-        if entry.get("event") not in _OUTCOMES:
+        if entry.get("event") not in _OUTCOMES or PURGED in entry:
             continue
         path = str(entry.get("path"))
         if path in this_run:

@@ -12,11 +12,13 @@ from evidence.catalog.keeping import Keeping
 from evidence.catalog.opening import emptied, open_engine, require_catalog_file
 from evidence.catalog.photos import Photos
 from evidence.catalog.pushes import Pushes
+from evidence.catalog.quarantine import Quarantine
 from evidence.catalog.read_backs import ReadBacks
 from evidence.catalog.records import Records
+from evidence.catalog.scrubbing import forget_photos, overwrite_deleted
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
-from evidence.model import ClaimId
+from evidence.model import ClaimId, Sha256
 
 
 class Catalog:
@@ -39,6 +41,7 @@ class Catalog:
         self.tallies = Tallies(self._database)
         self.users = Users(self._database)
         self.records = Records(self._database)
+        self.quarantine = Quarantine(self._database)
         if in_use and not self.keeping.bags() and not self.photos.any_kept():
             self.close()
             raise emptied()
@@ -54,6 +57,14 @@ class Catalog:
         with self.transaction():
             self.keeping.mark_dirty(claims)
             self.claims.touch([claim for claim in claims if claim is not None])
+
+    def forget_photos(self, photos: Collection[Sha256]) -> None:
+        """Take these digests out of every decision; see `scrubbing`."""
+        forget_photos(self._database, photos)
+
+    def overwrite_deleted(self) -> str:
+        """Leave no deleted row in the database's files; returns what is owed, or an empty text. See `scrubbing`."""
+        return overwrite_deleted(self._database)
 
     def close(self) -> None:
         """Close the connections to the database."""

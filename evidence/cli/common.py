@@ -38,6 +38,11 @@ Actor = Annotated[
 Force = Annotated[bool, typer.Option("--force", help="Replace an existing file of that name.")]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
+PasswordStdin = Annotated[
+    bool,
+    typer.Option("--password-stdin", help="Read your password from standard input, where people log in."),
+]
+
 ADJUSTER, REVIEWER, OFFICE = GROUPS = ("Adjuster", "Reviewer", "Office")
 """Who mostly uses a command: the headings of `evidence --help`."""
 PIPED_WIDTH = 180
@@ -77,6 +82,35 @@ def opened(archive: Path | None, actor: str | None = None) -> Iterator[Workspace
             from evidence.filing.record_files import keep_records
 
             keep_records(workspace)
+
+
+def log_in_where_asked(here: Workspace, actor: str | None, *, password_stdin: bool) -> Workspace:
+    """The archive with its actor logged in, where people are registered; else as it is.
+
+    Asks for the password on a terminal. Raises BadInputError without a name or a place to ask, PurgeRefusedError for a
+    wrong password.
+    """
+    from evidence.office.people import log_in, must_log_in
+
+    if not must_log_in(here):
+        return here
+    if actor is None:
+        raise BadInputError(
+            "This archive has registered people, so this step needs one of them to log in.",
+            "Give your name with --actor NAME.",
+        )
+    if password_stdin:
+        password = sys.stdin.readline().rstrip("\r\n")
+    elif sys.stdin.isatty():
+        import getpass
+
+        password = getpass.getpass(f"Password of {actor}: ")
+    else:
+        raise BadInputError(
+            "This step needs a password, and there is no terminal to ask on.",
+            "Run it on a terminal, or give the password on standard input with --password-stdin.",
+        )
+    return log_in(here, actor, password)
 
 
 def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -> None:

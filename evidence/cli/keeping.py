@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evidence.cli.common import OFFICE, Actor, Archive, Json, emit, opened, table
+from evidence.cli.common import (
+    OFFICE,
+    Actor,
+    Archive,
+    Json,
+    PasswordStdin,
+    emit,
+    log_in_where_asked,
+    opened,
+    table,
+)
 from evidence.errors import BadInputError, counted
 from evidence.model import HoldKind, HoldScope
 
@@ -243,6 +253,7 @@ def rules_except(
         str | None, typer.Option("--reason", help="Why it may keep less than the floor.")
     ] = None,
     confirm: Annotated[bool, typer.Option("--confirm", help="Confirm it, as another person.")] = False,
+    password_stdin: PasswordStdin = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
@@ -254,12 +265,14 @@ def rules_except(
     from evidence.office.rules import ask_exception, confirm_exception
 
     if confirm and years is None and reason is None:
-        with opened(archive, actor) as here:
+        with opened(archive, actor) as opened_here:
+            here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
             confirmed = confirm_exception(here, rule)
         data: dict[str, object] = {"rule": rule, "years": confirmed.years, "confirmed": True}
         said = f"Rule {rule} may end {counted(confirmed.years, 'year')} after closing now."
     elif not confirm and years is not None and reason is not None:
-        with opened(archive, actor) as here:
+        with opened(archive, actor) as opened_here:
+            here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
             ask_exception(here, rule, years=years, why=reason)
         data = {"rule": rule, "years": years, "confirmed": False}
         said = f"To confirm it, as another person: evidence rules except {quote(rule)} --confirm --actor NAME"
@@ -355,6 +368,7 @@ def hold_lift(
     number: Annotated[int, typer.Argument(metavar="HOLD", help="The hold's number.")],
     reason: Annotated[str | None, typer.Option("--reason", help="Why the hold may end.")] = None,
     confirm: Annotated[bool, typer.Option("--confirm", help="Confirm it, as another person.")] = False,
+    password_stdin: PasswordStdin = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
@@ -369,7 +383,8 @@ def hold_lift(
         raise BadInputError(
             "Give either --reason or --confirm.", "One person gives the reason, another confirms."
         )
-    with opened(archive, actor) as here:
+    with opened(archive, actor) as opened_here:
+        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
         if confirm:
             holds.lift_hold(here, number)
         else:

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli.common import OFFICE, Actor, Archive, Json, emit, opened, table
+from evidence.cli.common import (
+    OFFICE,
+    Actor,
+    Archive,
+    Json,
+    PasswordStdin,
+    emit,
+    log_in_where_asked,
+    opened,
+    table,
+)
 from evidence.errors import BadInputError
 
 if TYPE_CHECKING:
@@ -92,6 +102,7 @@ def target_lost(
     name: Name,
     reason: Annotated[str | None, typer.Option("--reason", help="What happened to the disk.")] = None,
     confirm: Annotated[bool, typer.Option("--confirm", help="Confirm it, as another person.")] = False,
+    password_stdin: PasswordStdin = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
@@ -106,7 +117,8 @@ def target_lost(
         raise BadInputError(
             "Give either --reason or --confirm.", "One person gives the reason, another confirms."
         )
-    with opened(archive, actor) as here:
+    with opened(archive, actor) as opened_here:
+        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
         if confirm:
             targets.confirm_lost(here, name)
         else:

@@ -16,7 +16,14 @@ from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.copies import bad_copies, found_bad_since, known_bad, record_check, verified_copies
 from evidence.filing.custody_heads import head_at, make_key, note_head
 from evidence.filing.record_files import keep_records
-from evidence.filing.releases import remove_purged, require_current, require_current_bags, unreleased
+from evidence.filing.releases import (
+    forget_released_files,
+    owes,
+    remove_purged,
+    require_current,
+    require_current_bags,
+    unreleased,
+)
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
@@ -155,7 +162,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
             troubles += held_back
-            troubles += remove_purged(workspace, target) if anew else []
+            troubles += remove_purged(workspace, target) if anew or owes(workspace, target.name) else []
             reached.append(target)
         except EvidenceError as trouble:
             older = isinstance(trouble, ArchiveOlderError)
@@ -164,6 +171,8 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     names = tuple(one.name for one in reached)
     if copied:
         workspace.record("backed_up", ", ".join(names), copied=copied)
+    if reached and not troubles and len(reached) == len(workspace.settings.target):
+        forget_released_files(workspace)
     troubles += _follow(workspace, reached)
     return BackupReport(
         copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles), compared=compared

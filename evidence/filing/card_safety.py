@@ -19,7 +19,7 @@ import rfc8785
 from evidence.archive.copies import CardVerdict, CopyPlace, Now, OnCard, SafetyPolicy, card_verdict
 from evidence.archive.places import place_id
 from evidence.cards.files import CardListing, list_card
-from evidence.cards.ledger import read_files
+from evidence.cards.ledger import PurgedFiles, read_files
 from evidence.cards.volumes import CardSource, mounted_cards, open_source
 from evidence.catalog.intakes import IntakeRow, Sighting
 from evidence.codec import from_json, to_json
@@ -300,19 +300,28 @@ class Judging:
         """Files on the card whose path, size or time the run did not see. Reads folder entries, no contents."""
         sizes = self._workspace.catalog.photos.originals(list({one.sha256 for one in seen}))
         known: dict[str, tuple[int | None, str | None]] = {}
-        if run.purged:  # the catalog no longer names the files of purged claims
-            known |= read_files(self._workspace.ledgers / f"{run.intake}.jsonl")
+        ledger = self._workspace.ledgers / f"{run.intake}.jsonl"
+        if run.purged:  # a purge by an older program left their lines in the ledger
+            known |= read_files(ledger)
         for one in seen:
             modified = one.modified.isoformat() if one.modified else None
             known[one.card_path] = (sizes[one.sha256].size if one.sha256 in sizes else None, modified)
         refused = {refusal.path for refusal in run.refused}
-        return _unknown(list_card(source.root, litter=self._workspace.settings.intake.litter), known, refused)
+        listing = list_card(source.root, litter=self._workspace.settings.intake.litter)
+        return _unknown(listing, known, refused, PurgedFiles(ledger) if run.purged else ())
 
 
-def _unknown(listing: CardListing, known: dict[str, tuple[int | None, str | None]], refused: set[str]) -> int:
+def _unknown(
+    listing: CardListing,
+    known: dict[str, tuple[int | None, str | None]],
+    refused: set[str],
+    purged: PurgedFiles | tuple[()] = (),
+) -> int:
     """How many files of a listing were neither seen as they are now nor refused."""
     new = 0
     for found in listing.found:
         stamp = found.modified.isoformat() if found.modified else None
-        new += found.card_path not in refused and known.get(found.card_path) != (found.size, stamp)
+        if found.card_path in refused or known.get(found.card_path) == (found.size, stamp):
+            continue
+        new += (found.card_path, found.size, stamp) not in purged
     return new + sum(refusal.blocks_erase and refusal.path not in refused for refusal in listing.refused)

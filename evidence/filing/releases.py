@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -10,16 +11,21 @@ from typing import Any
 from evidence.archive.bagread import read_manifest
 from evidence.archive.custody import Anchor
 from evidence.archive.custody_key import kept_id
+from evidence.archive.digest_search import QUARANTINE
+from evidence.archive.exchange import remove_tree
 from evidence.archive.heads import newest_head
 from evidence.archive.names import SIDECAR
 from evidence.archive.targets import FolderTarget
+from evidence.disk.durable import sync_folder
+from evidence.disk.faults import writing
 from evidence.errors import ArchiveOlderError, EvidenceError
 from evidence.filing.bags import bag_folder
 from evidence.filing.custody_heads import require_head_extended
+from evidence.filing.owed import PURGED, REMOVED, list_owed
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD
 from evidence.filing.target_log import bring_back
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
-from evidence.retention.plans import load_plan
+from evidence.retention.plans import ReleasedFiles, forget_released, load_plan, manifest_digest
 from evidence.workspace import Workspace
 
 
@@ -63,11 +69,50 @@ def unreleased(workspace: Workspace, target: FolderTarget, claim: ClaimId) -> di
 
 
 def remove_purged(workspace: Workspace, target: FolderTarget) -> list[Finding]:
-    """Remove the bags of purged claims at a target, which an older image of its disk brought back.
+    """Remove what is left of purged claims at a target that was away then, or whose disk was put back to an older image.
 
     A bag that holds an original which was neither purged nor stands in another bag there is left as it is and
     reported. Push the other bags first. Raises DestinationError, LockedError.
     """
+    findings = _remove_purged_bags(workspace, target)
+    _remove_purged_quarantine(workspace, target)
+    if not findings:
+        for one in list_owed(workspace):
+            if one.target == target.name:  # searched, and nothing of it is there any more
+                workspace.record(REMOVED, one.claim, target=target.name)
+    return findings
+
+
+def owes(workspace: Workspace, target: str) -> bool:
+    """True when a target was away during a purge and may still hold copies."""
+    return any(one.target == target for one in list_owed(workspace))
+
+
+def forget_released_files(workspace: Workspace) -> None:
+    """Once every target holds what the archive holds, nobody needs to know any more which files were purged."""
+    if not list_owed(workspace):
+        forget_released(workspace.plans)
+
+
+def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget) -> None:
+    names = {
+        hashlib.sha256(row.claim.claim.encode()).hexdigest()[:12]: row.claim.claim
+        for row in workspace.catalog.claims.all()
+        if row.state is ClaimState.PURGED
+    }
+    quarantine = target.root / QUARANTINE
+    for place in sorted(quarantine.glob("*/*")) if quarantine.is_dir() else []:
+        if place.name in names:
+            workspace.record(REMOVED, names[place.name], target=target.name)
+            with writing(target.root):
+                remove_tree(place)
+                for folder in (place.parent, quarantine):
+                    if not any(folder.iterdir()):
+                        folder.rmdir()
+                sync_folder(target.root)
+
+
+def _remove_purged_bags(workspace: Workspace, target: FolderTarget) -> list[Finding]:
     present = {row.folder for row in workspace.catalog.claims.all() if row.folder}
     findings = []
     for name in target.names():
@@ -88,7 +133,7 @@ def remove_purged(workspace: Workspace, target: FolderTarget) -> list[Finding]:
                 )
             )
             continue
-        workspace.record("purged_copy_removed", claim, target=target.name)
+        workspace.record(REMOVED, claim, target=target.name)
         target.remove_bag(name)
     return findings
 
@@ -99,20 +144,34 @@ def _not_released(
     """Those files of a claim's copy that neither a purge nor another bag at the target releases."""
     if not files:
         return {}
-    purged = _purged_photos(workspace)
-    return {
+    released = ReleasedFiles(workspace.plans)
+    older = _purged_by_older_plans(workspace)
+    known = workspace.catalog.photos.known(sorted(set(files.values())))  # a card brought these again
+    left = {
         path: sha
         for path, sha in files.items()
-        if sha not in purged and not is_in_another_bag(workspace, target, claim, sha)
+        if (sha in known or not (sha in released or sha in older))
+        and not is_in_another_bag(workspace, target, claim, sha)
+    }
+    whole = not known and manifest_digest(files.values()) in _purged_manifests(workspace, claim)
+    return {} if whole else left
+
+
+def _purged_manifests(workspace: Workspace, claim: ClaimId) -> set[str]:
+    """The digests over the files of the claim that were purged, by the custody log."""
+    return {
+        str(entry.details.get("manifest"))
+        for entry in workspace.custody.about(PURGED)
+        if entry.action == PURGED and entry.subject == claim
     }
 
 
-def _purged_photos(workspace: Workspace) -> set[Sha256]:
-    """Digests that were purged, by the custody log and its plans, without those that came back on a card."""
+def _purged_by_older_plans(workspace: Workspace) -> set[Sha256]:
+    """Digests that were purged by plans of older programs, which list them."""
     purged = {
         (str(entry.details.get("plan")), entry.subject)
-        for entry in workspace.custody.about("purged")
-        if entry.action == "purged"
+        for entry in workspace.custody.about(PURGED)
+        if entry.action == PURGED
     }
     photos: set[Sha256] = set()
     for folder in sorted(workspace.plans.iterdir()) if purged and workspace.plans.is_dir() else []:
@@ -121,7 +180,7 @@ def _purged_photos(workspace: Workspace) -> set[Sha256]:
             for planned in frozen.plan.claims:
                 if (frozen.digest, planned.claim) in purged:
                     photos.update(planned.photos)
-    return photos - workspace.catalog.photos.known(sorted(photos))
+    return photos
 
 
 def originals_at(target: FolderTarget, name: str) -> dict[str, Sha256]:

@@ -32,7 +32,7 @@ from evidence.filing.bags import bag_folder, file_away, recover_bags, tags_from_
 from evidence.filing.copies import place_name, verified_copies
 from evidence.filing.record_files import keep_records
 from evidence.filing.target_files import repair_archive_files
-from evidence.model import ClaimId, ClaimState, Finding, Sha256
+from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import DAMAGED, Workspace
@@ -182,7 +182,7 @@ def _repair_bag(work: _Work, place: _Place, claim: ClaimId, suspects: set[Sha256
     """Repair one bag in one place; None reads the whole bag. Raises EvidenceError."""
     workspace = work.workspace
     row = workspace.catalog.claims.get(claim)
-    if row is not None and row.state is ClaimState.PURGED:
+    if row is not None and row.state.is_gone:
         return  # it was purged since the repair began
     bag = place.bag(workspace, claim)
     payload = workspace.catalog.keeping.payload(claim)

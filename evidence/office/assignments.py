@@ -14,7 +14,7 @@ from evidence.catalog.decisions import Decision, SplitCorrection
 from evidence.errors import BadInputError, counted
 from evidence.filing.bags import file_away
 from evidence.lookup import require_claim
-from evidence.model import Claim, ClaimId, ClaimState
+from evidence.model import Claim, ClaimId
 from evidence.office.claim_list.days import DayOrder
 from evidence.office.claim_list.reading import read_claim_list
 from evidence.office.holds import cover_arrivals
@@ -121,7 +121,7 @@ def _was_placed_in(workspace: Workspace, claim: ClaimId) -> bool:
 def _without_purged(
     workspace: Workspace, claims: dict[int, Claim]
 ) -> tuple[dict[int, Claim], tuple[RefusedRow, ...]]:
-    purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state is ClaimState.PURGED}
+    purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state.is_gone}
     refused = tuple(
         RefusedRow(line=line, claim=one.claim, reason="purged: its number cannot be used again")
         for line, one in claims.items()

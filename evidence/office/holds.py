@@ -15,6 +15,7 @@ from evidence.errors import BadInputError, EvidenceError, LockedError
 from evidence.filing.bags import file_away
 from evidence.lookup import require_claim
 from evidence.model import Claim, ClaimId, ClaimState, HoldKind, HoldScope
+from evidence.office.people import require_login
 from evidence.office.second_person import require_other_person
 from evidence.retention.facts import LegalHold
 from evidence.retention.holds import covers, in_force, kind_words
@@ -78,6 +79,7 @@ def ask_to_lift(workspace: Workspace, number: int, *, why: str) -> HoldRow:
     """Ask that a hold ends; it stays in force until another person agrees. Raises BadInputError."""
     if not why.strip():
         raise BadInputError("Lifting a hold needs a reason.", "Add --reason.")
+    require_login(workspace)
     with workspace.holding():
         hold = _open_hold(workspace, number)
         with workspace.catalog.transaction():
@@ -161,7 +163,7 @@ def _check(workspace: Workspace, scope: HoldScope, reason: str, until: date | No
     if not reason.strip():
         raise BadInputError("A hold needs a reason.", "Add --reason, for instance --reason 'suit filed'.")
     if scope.claim:
-        require_claim(workspace, scope.claim)
+        require_claim(workspace, scope.claim, quarantined=True)
     others = (scope.insured.strip(), scope.peril.strip(), scope.first_loss, scope.last_loss, *scope.area)
     if scope.claim and any(others):
         raise BadInputError(

@@ -7,7 +7,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from evidence.catalog.users import User
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, PurgeRefusedError
 from evidence.model import Duty
 from evidence.workspace import Workspace
 
@@ -81,6 +81,32 @@ def verify_password(workspace: Workspace, name: str, password: str) -> User | No
     except (VerificationError, InvalidHashError):
         return None
     return person
+
+
+def log_in(workspace: Workspace, name: str, password: str) -> Workspace:
+    """The archive with that registered person as its actor. Raises PurgeRefusedError for a wrong name or password."""
+    person = verify_password(workspace, name, password)
+    if person is None:
+        workspace.acting_as("login").record("login_refused", unicodedata.normalize("NFC", name).strip()[:100])
+        raise PurgeRefusedError(
+            "The name or the password is wrong.",
+            "Give the name as `evidence people list` shows it, with --actor, and your own password.",
+        )
+    return workspace.acting_as(person.name, logged_in=True)
+
+
+def must_log_in(workspace: Workspace) -> bool:
+    """True where people are registered: then two people are told apart by their passwords, not by typed names."""
+    return bool(workspace.catalog.users.all())
+
+
+def require_login(workspace: Workspace) -> None:
+    """Raise PurgeRefusedError when people are registered and the actor did not log in as one of them."""
+    if must_log_in(workspace) and not workspace.logged_in:
+        raise PurgeRefusedError(
+            "This archive has registered people, so this step needs one of them to log in.",
+            "Give --actor NAME and type the password; in a script, --password-stdin reads it from standard input.",
+        )
 
 
 def _require_password(password: str, name: str) -> None:

@@ -9,7 +9,7 @@ import contextlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 from shlex import quote
@@ -38,8 +38,11 @@ from evidence.filing.target_records import retired_targets
 from evidence.lookup import UNASSIGNED
 from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.office.date_check import require_right_date
+from evidence.office.people import require_login
+from evidence.office.quarantine import QuarantineFolders, is_present, require_rows
 from evidence.office.retention import facts_of
 from evidence.office.rules import note_rules, schedule_of
+from evidence.office.traces import entries_that_stay, remove_texts, thin_ledgers
 from evidence.retention.addresses import (
     ArchiveBag,
     CopyAddress,
@@ -52,8 +55,8 @@ from evidence.retention.addresses import (
 )
 from evidence.retention.facts import ClaimFacts
 from evidence.retention.plans import PROGRESS
-from evidence.retention.purge import PurgeReport, approve, make_plan, run_plan
-from evidence.retention.repository import PurgeLogEntry, Tombstone
+from evidence.retention.purge import PlanTerms, PurgeReport, approve, make_plan, run_plan, undo_plan
+from evidence.retention.repository import ClaimTraces, PurgeLogEntry, Tombstone
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import DAMAGED, Workspace
 
@@ -77,6 +80,8 @@ def plan_purge(
 
     `confirmed` is today's date as a person confirms it, see `date_check`.
     """
+    require_login(workspace)
+    terms = workspace.settings.purge
     require_right_date(workspace, confirmed=confirmed)
     schedule = schedule_of(workspace)
     note_rules(workspace, schedule)
@@ -88,6 +93,8 @@ def plan_purge(
             by=workspace.actor,
             plans_folder=workspace.plans,
             claims=claims,
+            logged_in=workspace.logged_in,
+            terms=PlanTerms(quarantine_days=terms.quarantine_days, approval_days=terms.approval_days),
         )
     return PlannedPurge(
         plan=frozen.folder.name,
@@ -99,12 +106,20 @@ def plan_purge(
 
 def approve_purge(workspace: Workspace, plan: str) -> str:
     """Approve another person's plan; returns the digest that the approval is bound to."""
+    require_login(workspace)
     with workspace.locked():
-        return approve(ArchiveRepository(workspace), plan_folder(workspace, plan), by=workspace.actor).digest
+        folder = plan_folder(workspace, plan)
+        repository = ArchiveRepository(workspace)
+        return approve(repository, folder, by=workspace.actor, logged_in=workspace.logged_in).digest
 
 
 def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None) -> PurgeReport:
-    """Delete every copy that an approved plan names, then search for more; for `confirmed` see `date_check`."""
+    """Move every copy that an approved plan names into quarantine; after its days, delete all of it.
+
+    Then search for more, and remove what names the claims. Running a plan again finishes what was left over. For
+    `confirmed` see `date_check`.
+    """
+    require_login(workspace)
     folder = plan_folder(workspace, plan)
     require_right_date(workspace, confirmed=confirmed)
     schedule = schedule_of(workspace)
@@ -112,17 +127,44 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
     with workspace.filing():
         if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
             _finish_interrupted_work(workspace)
-        report = run_plan(ArchiveRepository(workspace), schedule, folder, by=workspace.actor)
-        keep_records(workspace)
-        for target in open_targets(workspace):
-            # The record files there name the claim until they follow; an absent target gets them at its next backup.
-            with contextlib.suppress(EvidenceError):
-                make_ready(workspace, target)
-                push_archive_files(workspace, target)
-        if report.purged:  # so that no later change of the log can hide the purge
-            targets = [(one.name, one.root) for one in open_targets(workspace)]
-            note_head(workspace, targets)
-        return report
+        repository = ArchiveRepository(workspace)
+        report = run_plan(
+            repository,
+            schedule,
+            folder,
+            by=workspace.actor,
+            logged_in=workspace.logged_in,
+        )
+        _follow(workspace)
+        remaining = list(dict.fromkeys(repository.remaining))
+        if report.purged:
+            if owed := workspace.catalog.overwrite_deleted():
+                remaining.append(owed)
+            targets = [(one.name, one.root) for one in open_targets(workspace) if is_present(one)]
+            note_head(workspace, targets)  # so that no later change of the log can hide the purge
+        return replace(report, remaining=tuple(remaining))
+
+
+def undo_purge(workspace: Workspace, plan: str) -> tuple[ClaimId, ...]:
+    """Bring back every claim of the plan from quarantine, or withdraw a plan that was not run; returns the claims."""
+    require_login(workspace)
+    with workspace.filing():
+        back = undo_plan(ArchiveRepository(workspace), plan_folder(workspace, plan), by=workspace.actor)
+        file_away(workspace)
+        _follow(workspace)
+        return back
+
+
+def _follow(workspace: Workspace) -> None:
+    """Bring the record files and the archive's own files up to date, here and at the targets that are there.
+
+    The record files there name the claim until they follow; an absent target gets them at its next backup.
+    """
+    keep_records(workspace)
+    for target in open_targets(workspace):
+        with contextlib.suppress(EvidenceError):
+            make_ready(workspace, target)
+            push_archive_files(workspace, target)
 
 
 def _finish_interrupted_work(workspace: Workspace) -> None:
@@ -155,6 +197,8 @@ class ArchiveRepository:
         self._workspace = workspace
         self._targets = {target.name: target for target in open_targets(workspace)}
         self._logged_keys: set[str] | None = None
+        self.remaining: list[str] = []
+        """What could not be removed of purged claims, as text."""
 
     def now(self) -> datetime:
         """See `Repository`."""
@@ -166,9 +210,7 @@ class ArchiveRepository:
 
     def claims(self) -> Sequence[ClaimId]:
         """See `Repository`."""
-        return [
-            r.claim.claim for r in self._workspace.catalog.claims.all() if r.state is not ClaimState.PURGED
-        ]
+        return [r.claim.claim for r in self._workspace.catalog.claims.all() if not r.state.is_gone]
 
     def facts(self, claim: ClaimId) -> ClaimFacts:
         """See `Repository`."""
@@ -237,6 +279,82 @@ class ArchiveRepository:
                     "Remove it by hand, then run this command again.",
                 )
 
+    def traces(self, claim: ClaimId) -> ClaimTraces:
+        """See `Repository`."""
+        row = self._workspace.catalog.claims.get(claim)
+        photos = self.photos(claim)
+        taken = sorted(
+            record.corrected.date().isoformat()
+            for record in self._workspace.catalog.photos.of_claim(claim)
+            if record.corrected
+        )
+        sizes = self._workspace.catalog.photos.originals(photos).values()
+        words = (row.claim.insured, row.claim.address, row.folder or "") if row else ()
+        return ClaimTraces(
+            insured=row.claim.insured if row else "",
+            taken=(taken[0], taken[-1]) if taken else (),
+            octets=sum(one.size for one in sizes),
+            private=tuple(word for word in words if word),
+        )
+
+    def away_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        """See `Repository`."""
+        copies = self._workspace.catalog.keeping.copies(self.photos(claim))
+        counts = Counter(row.place for rows in copies.values() for row in rows)
+        return [
+            OwedCopies(
+                target=name,
+                place=name,
+                state="away",
+                since=self.today().isoformat(),
+                reason="not connected",
+                by=self._workspace.actor,
+                files=counts[name],
+            )
+            for name, target in sorted(self._targets.items())
+            if counts[name] and not is_present(target)
+        ]
+
+    def begin_quarantine(self, claim: ClaimId, plan: str) -> None:
+        """See `Repository`."""
+        folders = self._folders(claim, plan)
+        if folders.rows() is None:
+            shared = {sha for sha in self.photos(claim) if set(self.claims_holding(sha)) - {claim}}
+            mine = {sha for sha in self.photos(claim) if sha not in shared}
+            folders.keep_rows(self._workspace.catalog.quarantine.rows(claim, mine))
+        rows = require_rows(folders.rows(), claim)
+        with self._workspace.catalog.transaction():
+            self._workspace.catalog.quarantine.take(claim, rows)
+
+    def set_aside(self, claim: ClaimId, plan: str, copy: CopyAddress) -> None:
+        """See `Repository`."""
+        if isinstance(copy, TargetBag):
+            self._targets[copy.target].require_present()
+        self._folders(claim, plan).set_aside(copy)
+
+    def restore(self, claim: ClaimId, plan: str) -> None:
+        """See `Repository`."""
+        row = self._workspace.catalog.claims.get(claim)
+        if row is None or row.state is not ClaimState.QUARANTINED:
+            self._folders(claim, plan).close()
+            return
+        folders = self._folders(claim, plan)
+        rows = require_rows(folders.rows(), claim)
+        folders.bring_back()
+        if row.folder and rows["held_in"]:
+            folders.fetch_bag(row.folder)
+        with self._workspace.locked(), self._workspace.catalog.transaction():
+            self._workspace.catalog.quarantine.put_back(claim, rows)
+            self._workspace.catalog.keeping.mark_dirty([claim, None])
+        folders.close()
+
+    def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
+        """See `Repository`."""
+        return self._folders(claim, plan).delete_copies(list(targets))
+
+    def _folders(self, claim: ClaimId, plan: str) -> QuarantineFolders:
+        return QuarantineFolders(self._workspace, self._targets, claim, plan)
+
     def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
         """See `Repository`."""
         self._refuse_unnamed_targets(photos)
@@ -246,7 +364,8 @@ class ArchiveRepository:
         if bag and _exists(bag):
             found.append(ArchiveBag(bag=bag.name))
         for target in self._targets.values():
-            found += self._on_target(target, claim, bag, photos)
+            if is_present(target):
+                found += self._on_target(target, claim, bag, photos)
         for sha in photos:
             found += [IntakeObject(sha256=sha, name=name) for name in _named(self._workspace.store, sha)]
             found += [Thumbnail(sha256=sha, name=name) for name in _named(self._workspace.thumbs, sha)]
@@ -331,16 +450,30 @@ class ArchiveRepository:
     def record_tombstone(self, tombstone: Tombstone) -> None:
         """See `Repository`."""
         catalog, claim = self._workspace.catalog, tombstone.claim
+        folders = self._folders(claim, tombstone.plan)
+        rows = folders.rows()
+        mine = set(tombstone.photos)
+        shared = {sha for sha in mine if any(other != claim for other in self.claims_holding(sha))}
+        going = sorted(mine - shared)
+        seen = catalog.photos.sightings(going)
+        intakes = {one.intake for sightings in seen.values() for one in sightings}
+        intakes |= {row["intake"] for row in rows["sighting"]} if rows else set()
+        thin_ledgers(self._workspace, intakes, going)
+        remove_texts(self._workspace, claim, going, tombstone.private)
+        if stays := entries_that_stay(self._workspace, tombstone.private):
+            self.remaining.append(f"Claim {claim}: {stays}")
         with self._workspace.locked(), catalog.transaction():
-            mine = set(tombstone.photos)
-            shared = {sha for sha in mine if any(other != claim for other in self.claims_holding(sha))}
+            if rows:
+                catalog.quarantine.forget(claim, rows)
             catalog.keeping.delete_bag(claim)
-            catalog.photos.delete(sorted(mine - shared))
+            catalog.photos.delete(going)
+            catalog.forget_photos(going)
             catalog.claims.reduce_to_tombstone(claim)
             # A card that was taken in during the purge may have brought photos of the claim: they wait unassigned.
             late = [record.sha256 for record in catalog.photos.of_claim(claim) if record.sha256 not in mine]
             if late:
                 refresh_days(self._workspace, late)
+        folders.close()
 
     def _in_another_bag(self, path: str, claim: ClaimId) -> bool:
         """True for a file in another claim's bag, or in the tray's: that claim holds the photo too."""

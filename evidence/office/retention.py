@@ -90,7 +90,7 @@ def facts_of(workspace: Workspace, claim: ClaimId) -> ClaimFacts:
     """What decides the claim's disposition now. Raises BadInputError for an unknown or purged claim."""
     claims = workspace.catalog.claims
     return _facts(
-        require_claim(workspace, claim),
+        require_claim(workspace, claim, quarantined=True),
         claims.decisions(Closure, claim=claim),
         events_of(claims.decisions(Event, claim=claim)),
         workspace.catalog.holds.all(active_only=True),
@@ -131,7 +131,7 @@ def claim_loads(workspace: Workspace, *, as_of: date | None = None) -> list[Clai
     loads = []
     for row in workspace.catalog.claims.all():
         claim = row.claim.claim
-        if row.state is not ClaimState.PURGED:
+        if not row.state.is_gone:
             takes = totals.get(claim)
             facts = _facts(row, changes[claim], events.get(claim, {}), holds, takes, today)
             loads.append(

@@ -8,6 +8,7 @@ from datetime import date, datetime
 
 from evidence.catalog.decisions import AgreeFloor, AskFloor, EndFloor, RulesSeen
 from evidence.errors import BadInputError, EvidenceError
+from evidence.office.people import require_login
 from evidence.office.second_person import require_other_person
 from evidence.retention.rule_file import load_schedule
 from evidence.retention.schedule import FLOOR, FloorException, RetentionSchedule, override, rule_digests
@@ -147,6 +148,7 @@ def ask_exception(workspace: Workspace, rule: str, *, years: int, why: str) -> i
         raise BadInputError(
             f"The floor is {floor} years; {years} years need no exception.", f"Give 0 to {floor - 1} years."
         )
+    require_login(workspace)
     with workspace.locked():
         known = [one.id for one in schedule_of(workspace).rules if not one.minimum_of]
         if rule not in known:

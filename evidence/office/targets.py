@@ -23,6 +23,7 @@ from evidence.filing.target_records import (
     retired_place,
     retired_targets,
 )
+from evidence.office.people import require_login
 from evidence.office.settings_file import (
     add_target,
     change_target,
@@ -32,7 +33,7 @@ from evidence.office.settings_file import (
     write_settings,
 )
 from evidence.office.target_list import TargetView, view_target
-from evidence.retention.purge import same_person
+from evidence.retention.persons import same_person
 from evidence.settings import ARCHIVE_PLACE, TargetSettings
 from evidence.workspace import Workspace
 
@@ -130,6 +131,7 @@ def declare_lost(workspace: Workspace, name: str, *, reason: str) -> None:
     """
     if not reason.strip():
         raise BadInputError("A lost disk needs a reason.", "Add --reason, for example --reason 'stolen'.")
+    require_login(workspace)
     with workspace.locked():
         name = _known_name(workspace, name)
         _refuse_connected(workspace, name)
@@ -147,6 +149,7 @@ def confirm_lost(workspace: Workspace, name: str) -> None:
 
     Raises BadInputError when nobody declared it lost or it is connected, PurgeRefusedError for the same person.
     """
+    require_login(workspace)
     with workspace.locked():
         name = _known_name(workspace, name)
         declared = open_declaration(workspace, name)

@@ -1,19 +1,24 @@
-"""The certificate of a purge, as plain text.
+"""The certificate of a purge, as plain text and as a PDF with the same content.
 
 Its fields are those of the minimum certificate in NIST SP 800-88 Rev. 1, section 4.8. Files were deleted and no
-medium was sanitized; the fields about a medium say so.
+medium was sanitized; the fields about a medium say so. It outlives the claim: it names nobody but those who acted.
 """
 
 from __future__ import annotations
 
+import hashlib
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from pathlib import Path
 
-from evidence.model import ClaimId, Sha256
+from evidence.model import ClaimId
+from evidence.paper.page_writer import GREY, MARGIN, PALE, WARN, WIDTH, PageWriter
+from evidence.paper.typesetting import BOLD, LETTER, open_pdf, save_pdf
 
 _WIDTH = 92
+_TITLE = "CERTIFICATE OF FILE DELETION"
 _STATEMENT = (
     "This certifies file deletion, not media sanitization. Every known copy listed below was deleted from "
     "its file system or object store, and a search afterwards found no copy. No storage medium was cleared, "
@@ -21,13 +26,23 @@ _STATEMENT = (
     "recover deleted data until the space is overwritten or the medium is sanitized."
 )
 _OWED = (
-    "STILL OWED: the disks below were declared lost or replaced before this purge and could not be searched. "
-    "They may hold copies of this claim. When one of them is found, its copies must be deleted or the medium "
-    "destroyed, and that must be recorded with this certificate."
+    "STILL OWED: the disks below were away, lost or replaced and could not be searched. They may hold copies of this "
+    "claim. When one of them is connected again, `evidence backup` deletes its copies and records that. A disk that "
+    "was destroyed is declared with a reason by two people."
+)
+_REMAINS = (
+    "What stays on purpose: this certificate, the claim's number, the plan without its details, and the custody log. "
+    "The log holds digests of files and, in entries that a program before this one made, whatever text they had: an "
+    "entry cannot be changed without breaking the proof of all others. Backups of a database server, swap files and "
+    "copies that somebody made by hand are outside this program's reach."
 )
 _COUNSEL = (
-    "The retention rule named here is the office's own setting. Counsel decides whether it meets the law, "
-    "the contract and any duty to preserve evidence."
+    "The retention rule named here is the office's own setting. Check with counsel whether it meets the law, the "
+    "contract and any duty to preserve evidence."
+)
+_TRUST = (
+    "ON TRUST: no registered person logged in for the steps marked so below. The names are those that were typed; the "
+    "program cannot tell whether two people acted."
 )
 
 
@@ -39,6 +54,8 @@ class Person:
     name: str
     at: datetime | None
     """Aware, UTC."""
+    logged_in: bool = False
+    """True when they logged in as a registered person."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,14 +66,20 @@ class PurgeCertificate:
     due_since: date
     authority: str
     plan_digest: str
-    photos: Sequence[Sha256]
+    files: int
+    octets: int
+    """Bytes of the files; 0 when that is not known."""
+    manifest: str
+    """SHA-256 over the files' sorted digests."""
     removed: Sequence[str]
-    """Every copy that was deleted, as text."""
+    """The places that were emptied, as text."""
     spared: Sequence[str]
-    """Copies that stay because another claim holds the same file, as text."""
+    """Places that stay because another claim holds the same file, as text."""
     owed: Sequence[str] = ()
-    """Lost or replaced disks that may still hold copies, as text."""
+    """Disks that are away, lost or replaced and may still hold copies, as text."""
     people: Sequence[Person]
+    quarantined: datetime | None = None
+    """When the copies were moved into quarantine, aware, UTC; None when they were deleted at once."""
     verified: datetime
     """When the search found no copy, aware, UTC."""
     log_head: str
@@ -64,54 +87,131 @@ class PurgeCertificate:
     tool: str
     """Name and version."""
 
+    @property
+    def on_trust(self) -> bool:
+        """True when somebody who took part did not log in."""
+        return not all(person.logged_in for person in self.people)
+
+
+def _fields(c: PurgeCertificate) -> Iterator[tuple[str, str]]:
+    yield "Claim", c.claim
+    yield "Authority", c.authority
+    yield "Due since", c.due_since.isoformat()
+    yield "Files", f"{c.files}, {c.octets} bytes" if c.octets else str(c.files)
+    yield (
+        "Manifest",
+        f"sha256 {c.manifest} over the sorted SHA-256 digests of the files, a line feed after each",
+    )
+    yield "Plan", f"sha256 {c.plan_digest}"
+    yield "Description", "file deletion; neither clear, purge nor destroy"
+    yield "Method", "deletion of every known copy through its file system or object store"
+    if c.quarantined:
+        yield "Quarantine", f"moved aside at {_utc(c.quarantined)}, deleted after its days had passed"
+    yield "Tool", c.tool
+    yield (
+        "Verification",
+        "full: every place was searched again by name, and by digest where possible; nothing was found at "
+        + _utc(c.verified),
+    )
+    yield "Custody log", c.log_head
+    yield "Medium", "maker, model, serial, property number, type: not applicable, no medium was sanitized"
+    yield "Destination", "not applicable, no medium left the office"
+
+
+def _lists(c: PurgeCertificate) -> Iterator[tuple[str, Sequence[str], str]]:
+    yield "Places emptied", [f"{one}: deleted, medium not sanitized" for one in c.removed], "none were known"
+    yield "Places that stay because another claim holds the same file", c.spared, "none"
+    if c.owed:
+        yield "Disks that were not reached", c.owed, "none"
+
 
 def certificate_text(certificate: PurgeCertificate) -> str:
     """The certificate in lines of 92 characters at most, unless a digest or place is longer; ends with a newline."""
     c = certificate
-    lines = ["CERTIFICATE OF FILE DELETION", "", *_wrapped(_STATEMENT), "", *_field("Claim", c.claim)]
-    lines += _field("Authority", c.authority)
-    lines += _field("Due since", c.due_since.isoformat())
-    lines += _field("Plan", f"sha256 {c.plan_digest}")
-    lines += _field("Description", "file deletion; neither clear, purge nor destroy")
-    lines += _field("Method", "deletion of every known copy through its file system or object store")
-    lines += _field("Tool", c.tool)
-    lines += _field(
-        "Verification",
-        f"full: every place was searched again by name, and by digest where possible; nothing was found at {_utc(c.verified)}",
-    )
-    lines += _field("Custody log", c.log_head)
-    lines += _field(
-        "Medium", "maker, model, serial, property number, type: not applicable, no medium was sanitized"
-    )
-    lines += _field("Destination", "not applicable, no medium left the office")
-    lines += ["", *_wrapped(_COUNSEL), ""]
+    lines = [_TITLE, "", *_wrapped(_STATEMENT), ""]
+    for name, value in _fields(c):
+        lines += _wrapped(_printable_line(value), first=f"{name + ':':<14}", then=" " * 14)
+    lines += ["", *_wrapped(_COUNSEL), "", *_wrapped(_REMAINS), ""]
+    if c.on_trust:
+        lines += [*_wrapped(_TRUST), ""]
     for person in c.people:
         lines += _person(person)
-    lines += _listing("Places emptied", c.removed, "none were known")
-    lines += _listing("Places that stay because another claim holds the same file", c.spared, "none")
-    if c.owed:
-        lines += [*_wrapped(_OWED), ""]
-        lines += _listing("Disks that were not reached", c.owed, "none")
-    lines += _listing("Files deleted, by SHA-256", c.photos, "the claim held none")
+    for title, items, empty in _lists(c):
+        if title.startswith("Disks"):
+            lines += [*_wrapped(_OWED), ""]
+        lines += [f"{title}: {len(items)}", *(f"  {_printable_line(item)}" for item in items or [empty]), ""]
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
 def _person(person: Person) -> list[str]:
-    when = _utc(person.at) if person.at else "________________"
     return [
-        f"{person.action} by {person.name}, {when}",
+        _acted(person),
         "  Title ____________________  Location ____________________  Contact ____________________",
         "  Signature ______________________________  Date ____________",
         "",
     ]
 
 
-def _listing(title: str, items: Sequence[str], empty: str) -> list[str]:
-    return [f"{title}: {len(items)}", *(f"  {_printable_line(item)}" for item in items or [empty]), ""]
+def _acted(person: Person) -> str:
+    when = _utc(person.at) if person.at else "________________"
+    how = "logged in" if person.logged_in else "on trust, no login"
+    return _printable_line(f"{person.action} by {person.name}, {when} ({how})")
 
 
-def _field(name: str, value: str) -> list[str]:
-    return _wrapped(_printable_line(value), first=f"{name + ':':<14}", then=" " * 14)
+def write_certificate_pdf(certificate: PurgeCertificate, out: Path) -> None:
+    """Write the certificate as a PDF/A-2b with the digest of its text. Raises BadInputError, DestinationError."""
+    text = certificate_text(certificate)
+    title = f"Certificate of file deletion, claim {_printable_line(certificate.claim)[:80]}"
+    with open_pdf([text], title=title, standard="PDF/A-2B") as pdf:
+        pdf.set_lang("en-US")
+        pdf.set_creation_date(certificate.verified)
+        writer = PageWriter(pdf)
+        digest = hashlib.sha256(text.encode()).hexdigest()
+
+        def footer() -> None:
+            writer.text(f"sha256 of the text file: {digest}", MARGIN, LETTER[1] - 0.5, size=7.5, colour=GREY)
+
+        pdf.footer = footer  # type: ignore[method-assign]
+        writer.new_page()
+        _draw(writer, certificate)
+        save_pdf(pdf, out)
+
+
+def _draw(writer: PageWriter, c: PurgeCertificate) -> None:
+    writer.y = 0.6
+    writer.flow("Certificate of file deletion", size=18, style=BOLD, after=0.1)
+    writer.flow(_STATEMENT, after=0.1)
+    for name, value in _fields(c):
+        writer.ensure_room(0.2)
+        writer.text(name, MARGIN, writer.y, size=9.5, style=BOLD)
+        writer.flow(_printable_line(value), x=MARGIN + 1.15, width=WIDTH - 1.15, after=0.02)
+    writer.y += 0.08
+    writer.flow(_COUNSEL, colour=WARN, after=0.08)
+    writer.flow(_REMAINS, after=0.08)
+    if c.on_trust:
+        writer.flow(_TRUST, colour=WARN, after=0.08)
+    for title, items, empty in _lists(c):
+        writer.heading(f"{title}: {len(items)}")
+        if title.startswith("Disks"):
+            writer.flow(_OWED, colour=WARN, after=0.06)
+        for item in items or [empty]:
+            writer.flow(_printable_line(item), x=MARGIN + 0.15, width=WIDTH - 0.15)
+    writer.heading("People")
+    for person in c.people:
+        _draw_person(writer, person)
+
+
+def _draw_person(writer: PageWriter, person: Person) -> None:
+    writer.ensure_room(1.05)
+    writer.flow(_acted(person), style=BOLD)
+    for names in (("Title", "Location", "Contact"), ("Signature", "Date")):
+        writer.y += 0.24
+        width = WIDTH / len(names)
+        for number, name in enumerate(names):
+            x = MARGIN + number * width
+            end = writer.text(name, x, writer.y, size=8.5, colour=GREY)
+            writer.rule(end + 0.06, writer.y + 0.14, x + width - end - 0.2, weight=0.008, colour=PALE)
+    writer.y += 0.34
 
 
 def _wrapped(text: str, *, first: str = "", then: str = "") -> list[str]:

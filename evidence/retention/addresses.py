@@ -5,7 +5,8 @@ A purge chooses what to delete by these values. `place_text` makes the text that
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
@@ -66,14 +67,14 @@ class Stray:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwedCopies:
-    """A lost or replaced disk that may still hold copies of the claim. A purge cannot reach it and lists it."""
+    """A disk that is away, lost or replaced and may still hold copies of the claim. A purge cannot reach it and lists it."""
 
     target: str
     """The target's name at that time."""
     place: str
     """What the catalog calls the disk."""
     state: str
-    """`lost` or `replaced`."""
+    """`lost`, `replaced` or `away`."""
     since: str
     """The day, for example 2026-05-14."""
     reason: str
@@ -116,6 +117,29 @@ def place_text(copy: CopyAddress) -> str:
             return f"archive/claims/{path}"
         case Stray(path=path, target=target):
             return f"target {target}: {path}"
+
+
+def place_lines(copies: Iterable[CopyAddress]) -> tuple[str, ...]:
+    """Where the copies are, without names of bags or files: for a plan and a certificate, which outlive the claim."""
+    counts: Counter[str] = Counter()
+    for copy in copies:
+        match copy:
+            case ArchiveBag():
+                counts["archive: the claim's bag"] += 1
+            case TargetBag(target=target):
+                counts[f"target {target}: the claim's bag"] += 1
+            case IntakeObject():
+                counts["archive: originals in the intake area"] += 1
+            case Thumbnail():
+                counts["archive: small pictures for screens"] += 1
+            case Stray(target=None):
+                counts["archive: files outside any bag"] += 1
+            case Stray(target=target):
+                counts[f"target {target}: files outside any bag"] += 1
+    return tuple(
+        place if place.endswith("the claim's bag") else f"{place}, {number}"
+        for place, number in sorted(counts.items())
+    )
 
 
 def certificate_line(copy: CopyAddress) -> str:

@@ -29,13 +29,29 @@ class PurgeLogEntry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimTraces:
+    """What a plan notes of a claim for people, and what must not be left of it."""
+
+    insured: str = ""
+    taken: tuple[str, ...] = ()
+    """First and last day of its photos, ISO 8601; empty when none is known."""
+    octets: int = 0
+    """Bytes of its files."""
+    private: tuple[str, ...] = ()
+    """Names and addresses to look for in free text."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tombstone:
-    """What the catalog keeps of a purged claim."""
+    """What stays of a purged claim, and the digests whose traces go."""
 
     claim: ClaimId
     purged: datetime
     """Aware, UTC."""
     photos: tuple[Sha256, ...]
+    """Digests of its files. They are used to remove traces, and are not kept."""
+    private: tuple[str, ...] = ()
+    """Names and addresses whose traces go."""
     plan: str
     """Digest of the plan by which it was purged."""
     planned_by: str
@@ -75,7 +91,7 @@ class Repository(Protocol):
     def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
         """Every place known to hold something of the claim, in the archive and on each backup target.
 
-        Raises an EvidenceError when a target that may hold copies cannot be reached.
+        Targets of `away_copies` are left out.
         """
         ...
 
@@ -88,6 +104,36 @@ class Repository(Protocol):
 
         By name and, where the place allows it, by digest; files that interrupted work left are found too.
         """
+        ...
+
+    def traces(self, claim: ClaimId) -> ClaimTraces:
+        """What the plan notes of the claim."""
+        ...
+
+    def away_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        """Targets that cannot be reached now and may hold copies of the claim."""
+        ...
+
+    def begin_quarantine(self, claim: ClaimId, plan: str) -> None:
+        """Keep all that the catalog holds of the claim's files beside the quarantine, then take it out of the catalog.
+
+        From here on no copy of the claim counts. Repeating it changes nothing.
+        """
+        ...
+
+    def set_aside(self, claim: ClaimId, plan: str, copy: CopyAddress) -> None:
+        """Move the copy into the quarantine of its own disk; one that is there or gone already is no failure."""
+        ...
+
+    def restore(self, claim: ClaimId, plan: str) -> None:
+        """Move every copy back and put the claim's rows into the catalog again; repeating it changes nothing.
+
+        Raises an EvidenceError when a target with copies in quarantine cannot be reached; nothing is lost then.
+        """
+        ...
+
+    def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
+        """Delete the copies in quarantine, in the archive and on these targets; returns the targets that are away."""
         ...
 
     def removing(self) -> AbstractContextManager[None]:
@@ -111,5 +157,8 @@ class Repository(Protocol):
         ...
 
     def record_tombstone(self, tombstone: Tombstone) -> None:
-        """Replace all that the catalog holds of the claim by the tombstone; repeating it changes nothing."""
+        """Replace all that the archive holds of the claim by the tombstone; repeating it changes nothing.
+
+        Rows of the catalog, decisions about its files, lines of ledgers and free texts of the custody log go.
+        """
         ...

@@ -277,7 +277,7 @@ def _plan_purge(world: World, claim: str) -> None:
 
 def _purge(world: World) -> Ran:
     plan = next(path for path in (world.archive / "purges").iterdir() if path.is_dir())
-    return world.run("purge", "run", *CONFIRMED, plan.name)
+    return world.run("purge", "run", "--yes", *CONFIRMED, plan.name)
 
 
 def _one(*arguments: str) -> Commands:

@@ -430,7 +430,7 @@ def purge(archive: Path, claim: str) -> None:
     assert cli("backup", archive=archive).status == 0
     plan = cli("purge", "plan", *CONFIRMED, claim, "--json", archive=archive, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
-    assert cli("purge", "run", *CONFIRMED, plan, archive=archive, actor="Ada Clerk").status == 0
+    assert cli("purge", "run", "--yes", *CONFIRMED, plan, archive=archive, actor="Ada Clerk").status == 0
 
 
 def test_a_card_with_two_claims_one_of_which_was_purged_is_judged_by_the_other(backed_up):

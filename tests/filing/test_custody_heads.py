@@ -88,7 +88,7 @@ def forge(archive, change):
 def purge(archive):
     plan = cli("purge", "plan", *CONFIRMED, "TC-1", "--json", archive=archive, actor="Olga").data["plan"]
     assert cli("purge", "approve", plan, archive=archive, actor="Pia").status == 0
-    assert cli("purge", "run", *CONFIRMED, plan, archive=archive, actor="Pia").status == 0
+    assert cli("purge", "run", "--yes", *CONFIRMED, plan, archive=archive, actor="Pia").status == 0
     return archive / "purges" / plan
 
 

@@ -55,7 +55,7 @@ def test_after_intake_backup_and_purge_every_file_has_its_permissions(umask, tmp
     plan = cli("purge", "plan", *CONFIRMED, "--json", archive=archive, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
     os.umask(umask)
-    assert cli("purge", "run", *CONFIRMED, plan, archive=archive, actor="Ada Clerk").status == 0
+    assert cli("purge", "run", "--yes", *CONFIRMED, plan, archive=archive, actor="Ada Clerk").status == 0
     assert cli("backup", archive=archive).status == 0
     names = {path.name for path in archive.rglob("*")}
     assert {"custody.jsonl", "catalog.sqlite", "evidence.toml", "plan.json", "report.pdf"} <= names

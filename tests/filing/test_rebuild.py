@@ -86,7 +86,7 @@ def used_archive(houses, other_disk, tmp_path):
     assert cli("backup", archive=houses).status == 0
     plan = cli("purge", "plan", *CONFIRMED, SECOND, "--json", archive=houses, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
-    assert cli("purge", "run", *CONFIRMED, plan, archive=houses, actor="Ada Clerk").status == 0
+    assert cli("purge", "run", "--yes", *CONFIRMED, plan, archive=houses, actor="Ada Clerk").status == 0
     assert cli("verify", archive=houses).status == 0
     return houses
 

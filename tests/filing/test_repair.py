@@ -158,7 +158,7 @@ def test_a_purge_removes_the_bad_bytes_that_a_repair_kept(houses, other_disk):
         "plan"
     ]
     assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
-    ran = cli("purge", "run", *CONFIRMED, plan, archive=houses, actor="Ada Clerk")
+    ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=houses, actor="Ada Clerk")
     assert ran.status == 0, ran.err + ran.out
     for place in (houses, other_disk):
         assert not (place / "damaged" / name).exists()

@@ -12,7 +12,7 @@ from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, actions, at_home, filed, loaded_archive
 from support_retention import reload_assignments
 
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, PurgeRefusedError
 from evidence.model import ClaimId, Duty, HoldKind, HoldScope
 from evidence.office import holds, people
 from evidence.office.retention import facts_of
@@ -120,16 +120,22 @@ def test_lifting_needs_another_person_than_the_one_who_asked(archive):
     ]
 
 
-def test_where_people_are_registered_they_count_by_their_row(archive):
-    number = place(archive, ONE)
+def test_where_people_are_registered_they_log_in_and_count_by_their_row(archive):
+    number, password = place(archive, ONE), "a long phrase for a test"
     with at_home(archive) as workspace:
         for name in ("Ann Lee", "Bo Example"):
-            people.add_person(workspace, name, Duty.OFFICE, "a long phrase for a test")
-        holds.ask_to_lift(workspace.acting_as("Ann Lee"), number, why="settled")
-        for name, words in (("Nobody Known", "not registered"), ("ANN LEE", "cannot confirm")):
-            with pytest.raises(BadInputError, match=words):
-                holds.lift_hold(workspace.acting_as(name), number)
-        holds.lift_hold(workspace.acting_as("Bo Example"), number)
+            people.add_person(workspace, name, Duty.OFFICE, password)
+        with pytest.raises(PurgeRefusedError, match="log in"):
+            holds.ask_to_lift(workspace.acting_as("Ann Lee"), number, why="settled")
+        ann = people.log_in(workspace, "Ann Lee", password)
+        holds.ask_to_lift(ann, number, why="settled")
+        with pytest.raises(PurgeRefusedError, match="wrong"):
+            people.log_in(workspace, "Bo Example", "another phrase for a test")
+        with pytest.raises(PurgeRefusedError, match="log in"):
+            holds.lift_hold(workspace.acting_as("Bo Example"), number)
+        with pytest.raises(BadInputError, match="cannot confirm"):
+            holds.lift_hold(ann, number)
+        holds.lift_hold(people.log_in(workspace, "Bo Example", password), number)
         assert facts_of(workspace, ONE).holds == ()
 
 
@@ -171,7 +177,7 @@ def test_a_hold_of_another_process_stops_a_running_purge_before_its_next_removal
     plan = cli("purge", "plan", *CONFIRMED, "--json", archive=houses, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
     purge = subprocess.Popen(
-        [sys.executable, "-c", RUN_AND_STOP, "purge", "run", *CONFIRMED, plan, "--json", "--archive", str(houses)],
+        [sys.executable, "-c", RUN_AND_STOP, "purge", "run", "--yes", *CONFIRMED, plan, "--json", "--archive", str(houses)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     try:

@@ -62,7 +62,7 @@ def test_a_closed_claim_is_kept_until_its_period_ends_then_due_unless_held(house
         pytest.param(["hold", "lift", "7", "--reason", "x"], "no hold 7", id="no such hold"),
         pytest.param(["retention", "--as-of", "soon"], "not a date", id="as of no date"),
         pytest.param(["purge", "approve", "2026"], "no purge plan", id="no such plan"),
-        pytest.param(["purge", "run", "../.."], "no purge plan", id="a plan elsewhere"),
+        pytest.param(["purge", "run", "../..", "--yes"], "no purge plan", id="a plan elsewhere"),
     ],
 )
 def test_a_mistaken_command_changes_nothing(houses, arguments, words):

@@ -15,8 +15,8 @@ from support_kill import HereExecutor
 from evidence.intake.pipeline import take_in
 from evidence.workspace import Workspace
 
-PLAIN = "\n[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n"
-"""Settings for tests that are not about pixels."""
+PLAIN = "\n[purge]\nquarantine_days = 0\n\n[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n"
+"""Settings for tests that are not about pixels. A purge deletes at once."""
 CLAIMS = """claim,insured,address,loss_date,peril
 TC-1001,Ada Moss,1 Larch Way,2026-05-01,hail
 TC-1002,Ben Reed,2 Larch Way,2026-05-01,hail

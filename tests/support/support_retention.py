@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from support_cli import cli
@@ -29,7 +29,7 @@ from evidence.retention.addresses import (
     place_text,
 )
 from evidence.retention.facts import ChangeKind, ClaimFacts, LegalHold, StateChange
-from evidence.retention.repository import PurgeLogEntry, Tombstone
+from evidence.retention.repository import ClaimTraces, PurgeLogEntry, Tombstone
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 25)
@@ -77,6 +77,12 @@ class MemoryRepository:
     tombstones: dict[ClaimId, Tombstone] = field(default_factory=dict)
     removed: list[CopyAddress] = field(default_factory=list)
     day: date = TODAY
+    later: timedelta = timedelta(0)
+    """How much later than NOON it is."""
+    aside: dict[ClaimId, set[CopyAddress]] = field(default_factory=dict)
+    counted: set[ClaimId] = field(default_factory=set)
+    """Claims that are in quarantine."""
+    away: dict[ClaimId, list[OwedCopies]] = field(default_factory=dict)
     before: Callable[[str], None] = lambda _method: None
 
     def add(self, facts: ClaimFacts, *photos: bytes) -> None:
@@ -92,7 +98,7 @@ class MemoryRepository:
             }
 
     def now(self) -> datetime:
-        return NOON
+        return NOON + self.later
 
     def today(self) -> date:
         return self.day
@@ -115,6 +121,37 @@ class MemoryRepository:
     def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
         self.before("known_copies")
         return sorted(self.places[claim], key=place_text)
+
+    def traces(self, claim: ClaimId) -> ClaimTraces:
+        return ClaimTraces()
+
+    def away_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        return self.away.get(claim, [])
+
+    def begin_quarantine(self, claim: ClaimId, plan: str) -> None:
+        self.before("begin_quarantine")
+        self.counted.add(claim)
+
+    def set_aside(self, claim: ClaimId, plan: str, copy: CopyAddress) -> None:
+        self.before("set_aside")
+        if copy in self.places[claim]:
+            for places in self.places.values():
+                places.discard(copy)
+            self.aside.setdefault(claim, set()).add(copy)
+
+    def restore(self, claim: ClaimId, plan: str) -> None:
+        self.before("restore")
+        self.places[claim] |= self.aside.pop(claim, set())
+        self.before("half restored")
+        self.counted.discard(claim)
+
+    def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
+        self.before("remove_aside")
+        away = {one.target for one in self.away.get(claim, [])}
+        self.aside[claim] = {
+            one for one in self.aside.get(claim, ()) if isinstance(one, TargetBag) and one.target in away
+        }
+        return sorted(away & set(targets))
 
     def removing(self) -> AbstractContextManager[None]:
         return nullcontext()
@@ -230,6 +267,24 @@ class FolderRepository:
                 return self.root / "thumbs" / name
             case Stray(path=path):
                 return self.root / path
+
+    def traces(self, claim: ClaimId) -> ClaimTraces:
+        return ClaimTraces()
+
+    def away_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        return ()
+
+    def begin_quarantine(self, claim: ClaimId, plan: str) -> None:
+        raise NotImplementedError
+
+    def set_aside(self, claim: ClaimId, plan: str, copy: CopyAddress) -> None:
+        raise NotImplementedError
+
+    def restore(self, claim: ClaimId, plan: str) -> None:
+        raise NotImplementedError
+
+    def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
+        raise NotImplementedError
 
     def removing(self) -> AbstractContextManager[None]:
         return nullcontext()

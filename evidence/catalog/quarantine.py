@@ -1,0 +1,142 @@
+"""Takes a claim's files out of the catalog and puts them back: while its copies are in quarantine none may count."""
+
+from __future__ import annotations
+
+import base64
+from collections import Counter
+from collections.abc import Collection, Sequence
+from typing import Any
+
+from sqlalchemy import Table, delete, insert, select, update
+
+from evidence.catalog import pushes
+from evidence.catalog import tables as t
+from evidence.catalog.base import Database, chunks
+from evidence.catalog.records import Row, RowsByTable
+from evidence.model import ClaimId, ClaimState, Sha256
+
+_BY_PHOTO = (t.original, t.sighting, t.tag)
+_BY_CLAIM = (t.held_in, t.copy, t.segment, t.bag)
+
+
+class Quarantine:
+    """The rows of claims in quarantine."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def rows(self, claim: ClaimId, photos: Collection[Sha256]) -> RowsByTable:
+        """Every row about the claim's bag, its copies and these files, as JSON data."""
+        found: RowsByTable = {}
+        with self._database.transaction() as db:
+            for table in _BY_CLAIM:
+                rows = db.execute(select(table).where(table.c.claim == claim)).mappings()
+                found[table.name] = [_as_json(row) for row in rows]
+            for table in _BY_PHOTO:
+                found[table.name] = [
+                    _as_json(row)
+                    for piece in chunks(sorted(photos))
+                    for row in db.execute(select(table).where(table.c.sha256.in_(piece))).mappings()
+                ]
+        return found
+
+    def take(self, claim: ClaimId, rows: RowsByTable) -> None:
+        """Delete these rows, and say of each card that it holds files which no run accounts for.
+
+        The claim's state becomes QUARANTINED; what people stated and decided of it stays. Taking twice changes nothing.
+        """
+        with self._database.transaction() as db:
+            state = db.execute(select(t.claim.c.state).where(t.claim.c.claim == claim)).scalar_one_or_none()
+            if state == ClaimState.QUARANTINED.value:
+                return
+            self._mark(claim, rows)
+            self._count_on_cards(rows, came_since=1)
+            db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.claim == claim))
+            for table in _BY_CLAIM:
+                db.execute(delete(table).where(table.c.claim == claim))
+            for table in _BY_PHOTO:
+                for piece in chunks(sorted({row["sha256"] for row in rows[table.name]})):
+                    db.execute(delete(table).where(table.c.sha256.in_(piece)))
+            db.execute(_state(claim, ClaimState.QUARANTINED))
+
+    def put_back(self, claim: ClaimId, rows: RowsByTable) -> None:
+        """Put the rows back, and the claim's state; putting back twice changes nothing.
+
+        A file that a card brought again meanwhile belongs to the claim again.
+        """
+        with self._database.transaction() as db:
+            state = db.execute(select(t.claim.c.state).where(t.claim.c.claim == claim)).scalar_one_or_none()
+            if state != ClaimState.QUARANTINED.value:
+                return
+            self._count_on_cards(rows, came_since=-1)
+            for table in (t.original, t.tag, *_BY_CLAIM):
+                self._database.upsert(table, [_from_json(table, row) for row in rows[table.name]])
+            self._put_sightings(rows["sighting"])
+            pushes.bag_changed(self._database, claim)
+            self._mark(claim, rows)
+            db.execute(_state(claim, ClaimState.CLOSED))
+
+    def forget(self, claim: ClaimId, rows: RowsByTable) -> None:
+        """After the copies were deleted: say of each card how many of its files were purged. Once, by the state."""
+        with self._database.transaction() as db:
+            state = db.execute(select(t.claim.c.state).where(t.claim.c.claim == claim)).scalar_one_or_none()
+            if state != ClaimState.QUARANTINED.value:
+                return
+            self._count_on_cards(rows, came_since=-1, purged=1)
+            self._mark(claim, rows)
+
+    def _put_sightings(self, rows: Sequence[Row]) -> None:
+        """Without their numbers, which others may have since."""
+        with self._database.transaction() as db:
+            known = {
+                (row.intake, row.card_path)
+                for row in db.execute(select(t.sighting.c.intake, t.sighting.c.card_path))
+            }
+            fresh = [
+                {name: value for name, value in row.items() if name != "id"}
+                for row in rows
+                if (row["intake"], row["card_path"]) not in known
+            ]
+            if fresh:
+                db.execute(insert(t.sighting), fresh)
+
+    def _count_on_cards(self, rows: RowsByTable, *, came_since: int, purged: int = 0) -> None:
+        counts = Counter(row["intake"] for row in rows["sighting"])
+        with self._database.transaction() as db:
+            for intake, count in sorted(counts.items()):
+                db.execute(
+                    update(t.intake)
+                    .where(t.intake.c.intake == intake)
+                    .values(
+                        came_since=t.intake.c.came_since + came_since * count,
+                        purged=t.intake.c.purged + purged * count,
+                        told_safe=False,
+                    )
+                )
+
+    def _mark(self, claim: ClaimId, rows: RowsByTable) -> None:
+        """The record files about these rows are out of date."""
+        self._database.changed("claim", [claim])
+        self._database.changed("bag", [claim])
+        self._database.changed("intake", {row["intake"] for row in rows["sighting"]})
+        self._database.changed("day", {row["day"] for row in rows["segment"]})
+
+
+def _state(claim: ClaimId, state: ClaimState) -> Any:
+    mine = t.claim.c.claim == claim
+    return update(t.claim).where(mine).values(state=state.value, version=t.claim.c.version + 1)
+
+
+def _as_json(row: Any) -> Row:
+    return {
+        name: {"base64": base64.b64encode(value).decode()} if isinstance(value, bytes) else value
+        for name, value in row.items()
+    }
+
+
+def _from_json(table: Table, row: Row) -> Row:
+    return {
+        name: base64.b64decode(value["base64"]) if isinstance(value, dict) else value
+        for name, value in row.items()
+        if name in table.c
+    }

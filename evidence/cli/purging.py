@@ -1,0 +1,341 @@
+"""The office admin's commands for purging: plan, show, approve, run, undo."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from evidence.cli.common import (
+    FINDINGS,
+    OFFICE,
+    Actor,
+    Archive,
+    Json,
+    PasswordStdin,
+    emit,
+    log_in_where_asked,
+    opened,
+    table,
+)
+from evidence.cli.keeping import date_or_none
+from evidence.errors import BadInputError
+from evidence.model import ClaimId
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from evidence.office.purge_views import ClaimView, PlanView
+    from evidence.retention.purge import PurgeReport, Refused
+
+COUNSEL = "A purge destroys evidence. The rules are the office's own settings: check with counsel that they meet the law."
+ON_TRUST = (
+    "No people are registered, so the second person is on trust: the program cannot tell who typed a name. "
+    "Register people with `evidence people add`."
+)
+
+purge = typer.Typer(help="Purge claims: one person plans, another approves, then run.", no_args_is_help=True)
+Plan = Annotated[str, typer.Argument(metavar="PLAN", help="The plan's name, or its first letters.")]
+ConfirmDate = Annotated[
+    str | None,
+    typer.Option(
+        "--confirm-date",
+        metavar="DATE",
+        help="Today's date, to confirm it when the computer's date looks wrong.",
+    ),
+]
+Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.add_typer(purge, name="purge", rich_help_panel=OFFICE)
+
+
+@purge.command("plan")
+def purge_plan(
+    claims: Annotated[list[str] | None, typer.Argument(metavar="CLAIM", show_default=False)] = None,
+    yes: Yes = False,
+    confirm_date: ConfirmDate = None,
+    archive: Archive = None,
+    actor: Actor = None,
+    password_stdin: PasswordStdin = False,
+    as_json: Json = False,
+) -> None:
+    """Make a plan for these claims, or for all that are due today.
+
+    It shows each claim's files and what the purge cannot reach; on a terminal it asks whether to keep the plan.
+    """
+    from evidence.lookup import known_claim
+    from evidence.office import purging
+    from evidence.office.purge_views import view_plan
+    from evidence.retention.addresses import owed_line
+
+    with opened(archive, actor) as opened_here:
+        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+        named = [ClaimId(known_claim(here, one)) for one in claims or ()]
+        planned = purging.plan_purge(
+            here, named or None, confirmed=date_or_none(confirm_date, "--confirm-date")
+        )
+        view = view_plan(here, planned.plan)
+        if not as_json:
+            emit(False, None, lambda: _plan_lines(view))
+        if not (yes or as_json) and sys.stdin.isatty() and not typer.confirm("Keep this plan?"):
+            purging.undo_purge(here, planned.plan)
+            emit(False, None, lambda: ["The plan is withdrawn."])
+            return
+        on_trust = not here.logged_in
+    emit(
+        as_json,
+        {**vars_of(planned), "details": view, "on_trust": on_trust, "note": COUNSEL},
+        lambda: [
+            *(f"Not reachable, to be deleted later: {owed_line(one)}" for one in planned.owed),
+            *([ON_TRUST] if on_trust else []),
+            f"To approve it, as another person: evidence purge approve {planned.plan} --actor NAME",
+            COUNSEL,
+        ],
+    )
+
+
+def vars_of(planned: object) -> dict[str, object]:
+    """The fields of a frozen value, as data."""
+    from evidence.codec import to_json
+
+    return dict(to_json(planned))
+
+
+@purge.command("show")
+def purge_show(plan: Plan, archive: Archive = None, as_json: Json = False) -> None:
+    """Show a plan: its claims, people and how far it has come."""
+    from evidence.office.purge_views import view_plan
+
+    with opened(archive) as here:
+        view = view_plan(here, plan)
+    emit(as_json, view, lambda: _plan_lines(view))
+
+
+@purge.command("history")
+def purge_history(archive: Archive = None, as_json: Json = False) -> None:
+    """List every plan, and the disks that still owe the deletion of copies."""
+    from evidence.filing.owed import list_owed
+    from evidence.office.purge_views import view_plans
+
+    with opened(archive) as here:
+        views, owed = view_plans(here), list_owed(here)
+    rows = (
+        (
+            view.plan,
+            view.state,
+            ", ".join(one.claim for one in view.claims),
+            view.planned_by,
+            view.approved_by or "",
+        )
+        for view in views
+    )
+    emit(
+        as_json,
+        {"plans": views, "owed": owed},
+        lambda: [
+            table(["plan", "state", "claims", "planned by", "approved by"], rows),
+            *(
+                f"Still owed: claim {one.claim} on target {one.target}, since {one.since}. Connect it and run "
+                "`evidence backup`, or declare it destroyed: `evidence purge destroyed`."
+                for one in owed
+            ),
+        ],
+    )
+
+
+@purge.command("approve")
+def purge_approve(
+    plan: Plan,
+    archive: Archive = None,
+    actor: Actor = None,
+    password_stdin: PasswordStdin = False,
+    as_json: Json = False,
+) -> None:
+    """Approve a plan that another person made."""
+    from evidence.office import purging
+
+    with opened(archive, actor) as opened_here:
+        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+        digest = purging.approve_purge(here, plan)
+        by, on_trust = here.actor, not here.logged_in
+    emit(
+        as_json,
+        {"plan": plan, "digest": digest, "approved_by": by, "on_trust": on_trust},
+        lambda: [
+            *([ON_TRUST] if on_trust else []),
+            f"Approved by {by}. To run it: evidence purge run {plan}",
+            COUNSEL,
+        ],
+    )
+
+
+@purge.command("run")
+def purge_run(
+    plan: Plan,
+    yes: Yes = False,
+    confirm_date: ConfirmDate = None,
+    archive: Archive = None,
+    actor: Actor = None,
+    password_stdin: PasswordStdin = False,
+    as_json: Json = False,
+) -> None:
+    """Run an approved plan: move every copy into quarantine, and after its days delete them.
+
+    Run it again after that time. It then searches for copies that remain and writes certificates. It asks on a
+    terminal; elsewhere it needs --yes.
+    """
+    from evidence.office import purging
+    from evidence.office.purge_views import view_plan
+
+    with opened(archive, actor) as opened_here:
+        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+        if not yes:
+            view = view_plan(here, plan)
+            if not as_json:
+                emit(False, None, lambda: [*_plan_lines(view), COUNSEL])
+            if as_json or not sys.stdin.isatty():
+                raise BadInputError(
+                    "Nothing was purged: there is no terminal to ask on.", "Look at the plan, then add --yes."
+                )
+            if not typer.confirm("Purge these claims?"):
+                emit(False, None, lambda: ["Nothing was purged."])
+                return
+        report = purging.run_purge(here, plan, confirmed=date_or_none(confirm_date, "--confirm-date"))
+    emit(as_json, _report_data(report), lambda: _report_lines(report, plan))
+    if report.refused:
+        raise typer.Exit(FINDINGS)
+
+
+@purge.command("undo")
+def purge_undo(
+    plan: Plan,
+    archive: Archive = None,
+    actor: Actor = None,
+    password_stdin: PasswordStdin = False,
+    as_json: Json = False,
+) -> None:
+    """Bring back every claim of a plan that is in quarantine, or withdraw a plan."""
+    from evidence.office import purging
+
+    with opened(archive, actor) as opened_here:
+        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+        back = purging.undo_purge(here, plan)
+    emit(
+        as_json,
+        {"plan": plan, "undone": back},
+        lambda: [f"Taken back: {', '.join(back) or 'nothing, it was taken back before'}."],
+    )
+
+
+@purge.command("destroyed")
+def purge_destroyed(
+    target: Annotated[str, typer.Argument(metavar="TARGET", help="The target that still owes copies.")],
+    reason: Annotated[
+        str | None, typer.Option("--reason", help="How the disk was destroyed.", show_default=False)
+    ] = None,
+    confirm: Annotated[bool, typer.Option("--confirm", help="Confirm it as the second person.")] = False,
+    archive: Archive = None,
+    actor: Actor = None,
+    password_stdin: PasswordStdin = False,
+    as_json: Json = False,
+) -> None:
+    """Declare that a disk with copies of purged claims was destroyed; another person confirms."""
+    from evidence.office import owed_copies
+
+    if confirm == (reason is not None):
+        raise BadInputError(
+            "Give either --reason or --confirm.", "One person gives the reason, another confirms."
+        )
+    with opened(archive, actor) as opened_here:
+        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+        if confirm:
+            owed_copies.confirm_destroyed(here, target)
+        else:
+            owed_copies.declare_destroyed(here, target, reason=reason or "")
+    emit(
+        as_json,
+        {"target": target, "confirmed": confirm},
+        lambda: [
+            f"The disk of {target} is destroyed; it owes nothing any more."
+            if confirm
+            else f"Declared destroyed. To confirm it, as another person: evidence purge destroyed {target} --confirm",
+            COUNSEL,
+        ],
+    )
+
+
+# --- words -------------------------------------------------------------------------------
+
+
+def _plan_lines(view: PlanView) -> Iterable[str | Table]:
+    yield f"Plan {view.plan}: {view.state}. Planned by {view.planned_by} on {view.made:%Y-%m-%d %H:%M} UTC."
+    if view.approved_by:
+        until = f", good through {view.approval_ends}" if view.approval_ends else ""
+        yield f"Approved by {view.approved_by}{until}."
+    yield table(
+        ["claim", "insured", "files", "bytes", "taken", "places", "state"], map(_claim_row, view.claims)
+    )
+    for one in view.claims:
+        yield f"Claim {one.claim}: {one.reason}."
+        for line in one.owed:
+            yield f"Claim {one.claim}, not reachable: {line}"
+
+
+def _claim_row(one: ClaimView) -> tuple[object, ...]:
+    state = f"{one.state} until {one.until:%Y-%m-%d}" if one.until else one.state
+    return (
+        one.claim,
+        one.insured,
+        one.files,
+        one.octets,
+        " to ".join(dict.fromkeys(one.taken)),
+        "; ".join(one.places),
+        state,
+    )
+
+
+def _report_data(report: PurgeReport) -> dict[str, object]:
+    return {
+        "purged": [
+            {"claim": one.claim, "certificate": str(one.certificate), "owed": one.owed}
+            for one in report.purged
+        ],
+        "quarantined": [{"claim": one.claim, "until": one.until} for one in report.quarantined],
+        "refused": [_refused_json(one) for one in report.refused],
+        "remaining": report.remaining,
+        "note": COUNSEL,
+    }
+
+
+def _report_lines(report: PurgeReport, plan: str) -> Iterable[str]:
+    for one in report.purged:
+        yield f"Claim {one.claim} purged; certificate {one.certificate}"
+        yield from (f"Not reached, to be deleted later: {line}" for line in one.owed)
+    for waiting in report.quarantined:
+        yield (
+            f"Claim {waiting.claim} is in quarantine. After {waiting.until:%Y-%m-%d %H:%M} UTC, delete it: "
+            f"evidence purge run {plan}. Until then, bring it back: evidence purge undo {plan}"
+        )
+    yield from (f"Claim {one.claim} was not purged: {one.reason}" for one in report.refused)
+    yield from (f"Remaining: {text}" for text in report.remaining)
+    yield COUNSEL
+
+
+def _refused_json(refused: Refused) -> dict[str, object]:
+    from evidence.retention.addresses import place_text, shared_photo
+
+    left = [
+        {
+            "kind": copy.kind,
+            "place": place_text(copy),
+            "sha256": shared_photo(copy),
+            "by_digest": shared_photo(copy) is not None,
+        }
+        for copy in refused.left
+    ]
+    return {"claim": refused.claim, "reason": refused.reason, "begun": refused.begun, "left": left}

@@ -1,0 +1,39 @@
+"""Copies of purged claims that could not be deleted because their disk was away, until they are or it is destroyed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evidence.model import ClaimId
+from evidence.workspace import Workspace
+
+PURGED, REMOVED, DESTROYED = "purged", "purged_copy_removed", "purged_copies_destroyed"
+"""Entries of the custody log: a claim was purged, a copy was deleted later, a disk with copies was destroyed."""
+DESTROYED_DECLARED = "purged_copies_destroyed_declared"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Owed:
+    """One claim whose copies a disk may still hold."""
+
+    claim: ClaimId
+    target: str
+    """The name of the target when the claim was purged."""
+    since: str
+    """The day of the purge, ISO 8601."""
+
+
+def list_owed(workspace: Workspace) -> list[Owed]:
+    """What is still owed, by the custody log, oldest first."""
+    found: dict[tuple[str, str], Owed] = {}
+    for entry in workspace.custody.about(PURGED, REMOVED, DESTROYED):
+        if entry.action == PURGED:
+            for name in filter(None, str(entry.details.get("owed_targets", "")).split(", ")):
+                found[entry.subject, name] = Owed(
+                    claim=ClaimId(entry.subject), target=name, since=entry.at.date().isoformat()
+                )
+        elif entry.action == REMOVED:
+            found.pop((entry.subject, str(entry.details.get("target"))), None)
+        elif entry.action == DESTROYED:
+            found = {key: one for key, one in found.items() if one.target != entry.subject}
+    return list(found.values())

@@ -1,0 +1,135 @@
+"""Purge plans as people see them: claims, people, what cannot be reached, and how far each has come."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from evidence.errors import EvidenceError
+from evidence.model import ClaimId
+from evidence.office.purging import plan_folder
+from evidence.retention.addresses import owed_line, place_lines
+from evidence.retention.plans import (
+    Approval,
+    FrozenPlan,
+    PlannedClaim,
+    Progress,
+    PurgeStep,
+    load_plan,
+    read_approval,
+    time_of,
+)
+from evidence.workspace import Workspace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimView:
+    """One claim of a plan. Insured and dates are empty once it is purged."""
+
+    claim: ClaimId
+    state: str
+    """`planned`, `in quarantine`, `being deleted`, `purged` or `taken back`."""
+    until: datetime | None
+    """Through when it can be brought back, aware, UTC; only in quarantine."""
+    since: date
+    """The first day on which it could be purged."""
+    reason: str
+    insured: str
+    taken: tuple[str, ...]
+    files: int
+    octets: int
+    places: tuple[str, ...]
+    owed: tuple[str, ...]
+    """Disks that the purge cannot reach."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanView:
+    """One plan."""
+
+    plan: str
+    digest: str
+    state: str
+    """The state of its claims, or `approved` or `planned`."""
+    made: datetime
+    planned_by: str
+    planned_with_login: bool
+    approved_by: str | None
+    approved_with_login: bool
+    approval_ends: date | None
+    rules: str
+    """Digest of the retention rules."""
+    claims: tuple[ClaimView, ...]
+
+
+def view_plan(workspace: Workspace, plan: str) -> PlanView:
+    """One plan by its name or first letters. Raises BadInputError, PurgeRefusedError."""
+    folder = plan_folder(workspace, plan)
+    frozen = load_plan(folder)
+    return _view(frozen, read_approval(frozen), Progress(folder))
+
+
+def view_plans(workspace: Workspace) -> list[PlanView]:
+    """Every plan that can be read, oldest first."""
+    found = []
+    for folder in sorted(workspace.plans.iterdir()) if workspace.plans.is_dir() else []:
+        if folder.is_dir():
+            try:
+                found.append(view_plan(workspace, folder.name))
+            except EvidenceError:
+                continue  # an older plan that was thinned, or a damaged one: `show` says why
+    return found
+
+
+def _view(frozen: FrozenPlan, approval: Approval | None, progress: Progress) -> PlanView:
+    plan = frozen.plan
+    claims = tuple(_claim(frozen, one, progress) for one in plan.claims)
+    states = list(dict.fromkeys(one.state for one in claims))
+    state = ", ".join(states)
+    if state == "planned" and approval:
+        state = "approved"
+    ends = None
+    if approval and plan.approval_days:
+        ends = (approval.at + timedelta(days=plan.approval_days)).date()
+    return PlanView(
+        plan=frozen.folder.name,
+        digest=frozen.digest,
+        state=state,
+        made=plan.made,
+        planned_by=plan.by,
+        planned_with_login=plan.logged_in,
+        approved_by=approval.by if approval else None,
+        approved_with_login=bool(approval and approval.logged_in),
+        approval_ends=ends,
+        rules=plan.rules,
+        claims=claims,
+    )
+
+
+def _claim(frozen: FrozenPlan, planned: PlannedClaim, progress: Progress) -> ClaimView:
+    state, until = "planned", None
+    aside = progress.at(planned.claim, PurgeStep.ASIDE)
+    if progress.at(planned.claim, PurgeStep.DONE):
+        state = "purged"
+    elif progress.at(planned.claim, PurgeStep.UNDOING):
+        state = "taken back"
+    elif progress.at(planned.claim, PurgeStep.REMOVING) or progress.at(planned.claim, PurgeStep.CLEARED):
+        state = "being deleted"
+    elif aside:
+        state = "in quarantine"
+        until = time_of(aside) + timedelta(days=frozen.plan.quarantine_days)
+    elif progress.at(planned.claim, PurgeStep.STARTED):
+        state = "being moved" if progress.is_quarantine(planned.claim) else "being deleted"
+    return ClaimView(
+        claim=planned.claim,
+        state=state,
+        until=until,
+        since=planned.since,
+        reason=planned.reason,
+        insured=planned.insured,
+        taken=planned.taken,
+        files=planned.files or len(planned.photos),
+        octets=planned.octets,
+        places=planned.places or place_lines(planned.copies),
+        owed=tuple(map(owed_line, planned.owed)),
+    )
