@@ -27,7 +27,7 @@ from evidence.model import ClaimId
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from evidence.office.purge_views import ClaimView, PlanView
+    from evidence.office.purge_views import PlannedClaimView, PlanView
     from evidence.retention.purge import PurgeReport, Refused
 
 COUNSEL = "A purge destroys evidence. The rules are the office's own settings: check with counsel that they meet the law."
@@ -286,7 +286,7 @@ def _plan_lines(view: PlanView) -> Iterable[str | Table]:
             yield f"Claim {one.claim}, not reachable: {line}"
 
 
-def _claim_row(one: ClaimView) -> tuple[object, ...]:
+def _claim_row(one: PlannedClaimView) -> tuple[object, ...]:
     state = f"{one.state} until {one.until:%Y-%m-%d}" if one.until else one.state
     return (
         one.claim,

@@ -23,7 +23,7 @@ from evidence.workspace import Workspace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ClaimView:
+class PlannedClaimView:
     """One claim of a plan. Insured and dates are empty once it is purged."""
 
     claim: ClaimId
@@ -59,7 +59,7 @@ class PlanView:
     approval_ends: date | None
     rules: str
     """Digest of the retention rules."""
-    claims: tuple[ClaimView, ...]
+    claims: tuple[PlannedClaimView, ...]
 
 
 def view_plan(workspace: Workspace, plan: str) -> PlanView:
@@ -106,7 +106,7 @@ def _view(frozen: FrozenPlan, approval: Approval | None, progress: Progress) -> 
     )
 
 
-def _claim(frozen: FrozenPlan, planned: PlannedClaim, progress: Progress) -> ClaimView:
+def _claim(frozen: FrozenPlan, planned: PlannedClaim, progress: Progress) -> PlannedClaimView:
     state, until = "planned", None
     aside = progress.at(planned.claim, PurgeStep.ASIDE)
     if progress.at(planned.claim, PurgeStep.DONE):
@@ -120,7 +120,7 @@ def _claim(frozen: FrozenPlan, planned: PlannedClaim, progress: Progress) -> Cla
         until = time_of(aside) + timedelta(days=frozen.plan.quarantine_days)
     elif progress.at(planned.claim, PurgeStep.STARTED):
         state = "being moved" if progress.is_quarantine(planned.claim) else "being deleted"
-    return ClaimView(
+    return PlannedClaimView(
         claim=planned.claim,
         state=state,
         until=until,
