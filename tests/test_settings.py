@@ -70,6 +70,8 @@ BAD = [
     ("[board]\nport = 70000", "board.port"),
     ("[board]\nsession_hours = 0", "board.session_hours"),
     ("[board]\ntile_cache_mb = 10", "board.tile_cache_mb"),
+    ("[purge]\nquarantine_days = -1", "purge.quarantine_days"),
+    ("[purge]\napproval_days = 0", "purge.approval_days"),
     (TARGET.replace("office'", "off/ice'", 1), "target.0.name"),
     (TARGET.replace("'office'", "''", 1), "target.0.name"),
     (TARGET + "kind = 'cloud'", "target.0.kind"),

@@ -31,6 +31,7 @@ from fault_worlds import (
 )
 
 from evidence.archive.targets import MARKER
+from evidence.retention.plans import load_plan
 
 MEMORY = Path("/dev/shm")
 
@@ -154,7 +155,7 @@ class Bench:
         purged: frozenset[str] = frozenset()
         if scenario.purged:
             plan = next((world.archive / "purges").rglob("plan.json"))
-            purged = frozenset(json.loads(plan.read_bytes())["claims"][0]["photos"])
+            purged = frozenset(load_plan(plan.parent).plan.claims[0].photos)
             assert purged
         scenario.command(world)  # in this process once, so that its children inherit what is cached
         world = restore(self.base, kept)

@@ -212,7 +212,7 @@ def test_a_lost_disk_does_not_block_a_purge_which_lists_it_as_owed(archive, tmp_
     cli("target", "add", "office", disk, archive=archive)
     cli("backup", archive=archive)
     shutil.rmtree(disk)
-    away = cli("purge", "plan", "--json", archive=archive, actor="Ada Clerk").data
+    away = cli("purge", "plan", *CONFIRMED, "--json", archive=archive, actor="Ada Clerk").data
     assert [(one["target"], one["state"]) for one in away["owed"]] == [("office", "away")]
     assert lost(archive).status == 0
     plan, ran = purged(archive)
