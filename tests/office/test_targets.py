@@ -223,7 +223,7 @@ def test_a_lost_disk_does_not_block_a_purge_which_lists_it_as_owed(archive, tmp_
     certificate = next((archive / "purges").rglob("certificate-*.txt")).read_text(encoding="utf-8")
     assert "STILL OWED" in certificate
     assert "stolen from the car; Ada Clerk and Ben Witness): 5 files" in certificate
-    assert actions(archive)[-1] == "texts_removed"
+    assert actions(archive)[-1] == "purged"
     with at_home(archive) as workspace:
         (entry,) = [one for one in workspace.custody.entries() if one.action == "purged"]
     assert "target office, lost since" in entry.details["owed"]
