@@ -11,11 +11,10 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from pathlib import Path
 
 from evidence.model import ClaimId
 from evidence.paper.page_writer import GREY, MARGIN, PALE, WARN, WIDTH, PageWriter
-from evidence.paper.typesetting import BOLD, LETTER, open_pdf, save_pdf
+from evidence.paper.typesetting import BOLD, LETTER, open_pdf
 
 _WIDTH = 92
 _TITLE = "CERTIFICATE OF FILE DELETION"
@@ -158,8 +157,8 @@ def _acted(person: Person) -> str:
     return _printable_line(f"{person.action} by {person.name}, {when} ({how})")
 
 
-def write_certificate_pdf(certificate: PurgeCertificate, out: Path) -> None:
-    """Write the certificate as a PDF/A-2b with the digest of its text. Raises BadInputError, DestinationError."""
+def certificate_pdf(certificate: PurgeCertificate) -> bytes:
+    """The certificate as a PDF/A-2b with the digest of its text."""
     text = certificate_text(certificate)
     title = f"Certificate of file deletion, claim {_printable_line(certificate.claim)[:80]}"
     with open_pdf([text], title=title, standard="PDF/A-2B") as pdf:
@@ -174,7 +173,7 @@ def write_certificate_pdf(certificate: PurgeCertificate, out: Path) -> None:
         pdf.footer = footer  # type: ignore[method-assign]
         writer.new_page()
         _draw(writer, certificate)
-        save_pdf(pdf, out)
+        return bytes(pdf.output())
 
 
 def _draw(writer: PageWriter, c: PurgeCertificate) -> None:

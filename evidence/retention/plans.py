@@ -466,6 +466,13 @@ class Progress:
         return bool(data) and not data.endswith(b"\n")
 
 
+def write_anew(path: Path, data: bytes) -> None:
+    """Write a file, replacing one that a killed run left; on disk when this returns. Raises DestinationError."""
+    with writing(path):
+        replace_file(path, data)
+        sync_folder(path.parent)
+
+
 def write_once(path: Path, data: bytes) -> None:
     """Write a new file, whole or not at all, on disk when this returns; writing the same bytes again is no failure.
 

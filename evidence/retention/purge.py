@@ -21,8 +21,8 @@ from evidence.model import ClaimId
 from evidence.paper.certificate import (
     Person,
     PurgeCertificate,
+    certificate_pdf,
     certificate_text,
-    write_certificate_pdf,
 )
 from evidence.retention import plans
 from evidence.retention.addresses import (
@@ -540,7 +540,7 @@ class _PurgeRun:
             tool=_tool(),
         )
         text = certificate_text(certificate)
-        write_certificate_pdf(certificate, path.with_suffix(".pdf"))
+        plans.write_anew(path.with_suffix(".pdf"), certificate_pdf(certificate))
         plans.write_once(path, text.encode())
         return text
 
