@@ -481,5 +481,5 @@ def test_a_claim_with_hostile_text_is_shown_as_text(olive, office):
 
 def test_a_plan_that_is_approved_on_the_command_line_is_shown_so(office):
     (plan,) = plans(office)
-    approve_purge(office.acting_as("Bo Example"), plan.name)
+    approve_purge(office.acting_as("Bo Example", logged_in=True), plan.name)
     assert plans(office)[0].approved_by == "Bo Example"

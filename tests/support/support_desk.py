@@ -43,13 +43,13 @@ def furnish(workspace: Workspace, disk: Path | None = None) -> Workspace:
     )
     storm = HoldScope(insured="Quill")
     number = holds.place_hold(workspace, storm, reason="inquiry 77", kind=HoldKind.REGULATOR)
-    holds.ask_to_lift(workspace.acting_as(PLANNER), number, why="inquiry closed")
+    holds.ask_to_lift(workspace.acting_as(PLANNER, logged_in=True), number, why="inquiry closed")
     if disk is not None:
         targets.add(workspace, "red", disk, off_computer=True)
         workspace = reopened(workspace)
         back_up(workspace)
         drill(workspace, Sample(photos=2, seed=7))
-    plan_purge(workspace.acting_as(PLANNER))
+    plan_purge(workspace.acting_as(PLANNER, logged_in=True))
     return workspace
 
 

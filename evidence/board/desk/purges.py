@@ -66,12 +66,12 @@ class ShownPlan:
     @staticmethod
     def files_of(claim: PlannedClaim) -> int:
         """Files of one claim, once each."""
-        return len(set(claim.photos))
+        return claim.files or len(set(claim.photos))
 
     @staticmethod
     def places_of(claim: PlannedClaim) -> tuple[str, ...]:
         """Where copies of one claim are that the purge removes, without names of bags."""
-        return tuple(sorted({_place(copy) for copy in claim.copies}))
+        return claim.places or tuple(sorted({_place(copy) for copy in claim.copies}))
 
 
 def _place(copy: CopyAddress) -> str:
