@@ -1,13 +1,42 @@
-"""Every failure that a user sees: what happened, and what to do next; and numbers with their nouns."""
+"""Every failure that a user sees: what happened, and what to do next; how numbers and names are shown."""
 
 from __future__ import annotations
 
+import json
+import unicodedata
 from pathlib import Path
 
 
 def counted(number: int, noun: str, many: str = "") -> str:
     """A number with its noun: '1 file', '2 files'. `many` is the plural where an `s` does not make it."""
     return f"{number} {noun}" if number == 1 else f"{number} {many or noun + 's'}"
+
+
+def one_line(text: str | Path) -> str:
+    """The text with an escape for every character that is not printable, so that it is shown on one line as it is.
+
+    These are control characters (C0 and C1, with escape and line ends), characters that hide or reorder others
+    (zero width, bidirectional), lone surrogates and unassigned ones: Unicode's categories C and Z but the space.
+    """
+    shown = str(text)
+    return shown if shown.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in shown)
+
+
+def visible(text: str) -> str:
+    """As `one_line` for a text of several lines, as a page shows it: line ends, tabs and every kind of space stay."""
+    if text.isprintable():
+        return text
+    return "".join(
+        c if c.isprintable() or c in "\n\r\t" or unicodedata.category(c) == "Zs" else ascii(c)[1:-1]
+        for c in text
+    )
+
+
+def printable_json(text: str) -> str:
+    """The same JSON value with an escape (RFC 8259, section 7) for each character that is not printable."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c in "\n\t" else json.dumps(c)[1:-1] for c in text)
 
 
 class EvidenceError(Exception):
@@ -17,6 +46,8 @@ class EvidenceError(Exception):
     """
 
     exit_code = 20
+    details: tuple[str, ...] = ()
+    """Further lines, each shown on a line of its own between what is wrong and what to do."""
 
     def __init__(self, message: str, hint: str) -> None:
         self.message = message

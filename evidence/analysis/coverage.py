@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -143,9 +144,26 @@ class CoverageChecker:
         return self._lists[name]
 
 
-def require_requirement(workspace: Workspace, claim: ClaimId, requirement: str, place: str) -> None:
-    """Raise BadInputError unless the claim's list asks for that shot (at that place)."""
-    asked = [item.key for item in coverage_of(workspace, claim).items]
+def asked_shot(workspace: Workspace, claim: ClaimId, requirement: str, place: str) -> tuple[str, str]:
+    """The shot and the place that a person names, by their ids or by the words that the coverage shows.
+
+    Raises BadInputError unless the claim's list asks for that shot (at that place).
+    """
+    items = coverage_of(workspace, claim).items
+    named = [one for one in items if _is_named(requirement, one.requirement, one.title)]
+    at = [one for one in named if place and _is_named(place, one.key[1], one.place)]
+    requirement = named[0].requirement if named else requirement
+    place = at[0].key[1] if at else place
+    _require_asked(claim, [item.key for item in items], requirement, place)
+    return requirement, place
+
+
+def _is_named(text: str, *names: str) -> bool:
+    wanted = " ".join(text.replace("_", " ").split()).casefold()
+    return any(name and wanted == name.replace("_", " ").casefold() for name in names)
+
+
+def _require_asked(claim: ClaimId, asked: Sequence[tuple[str, str]], requirement: str, place: str) -> None:
     shots = {shot for shot, _ in asked}
     if requirement not in shots:
         near = difflib.get_close_matches(requirement, shots, n=1)

@@ -20,6 +20,7 @@ from evidence.board.sessions import RateLimiter, Session, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
 from evidence.board.tiles import TileStore
 from evidence.board.visits import VisitStore
+from evidence.errors import visible
 from evidence.model import Duty, Sha256
 from evidence.office.people import verify_password
 from evidence.workspace import Workspace
@@ -62,12 +63,18 @@ class ForbiddenError(Exception):
         super().__init__(message)
 
 
+def _visible(value: object) -> object:
+    """The value as a page shows it: no text from a card can hide or reorder what stands beside it."""
+    return visible(value) if type(value) is str else value
+
+
 def _templates() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(FOLDER / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
+        finalize=_visible,
         lstrip_blocks=True,
     )
     digest = hashlib.sha256()

@@ -11,10 +11,10 @@ from evidence.cards.reading import CardFile, Opener, open_on_card, path_on_card
 from evidence.cards.volumes import CardSource
 from evidence.disk.copying import NameTakenError
 from evidence.disk.durable import CopyStep, OnCopyStep, discard, ignore_step, write_part
-from evidence.disk.faults import one_line, reading
+from evidence.disk.faults import reading
 from evidence.disk.hashing import CHUNK
 from evidence.disk.objects import add_object, has_sound_object, incoming_folder
-from evidence.errors import CardReadError
+from evidence.errors import CardReadError, one_line
 from evidence.model import Copied, Found, Outcome, Sha256
 
 

@@ -13,8 +13,7 @@ from typing import Protocol
 import psutil
 
 from evidence.cards.reading import encode_name, list_folder
-from evidence.disk.faults import one_line
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, one_line
 
 _NEXT_STEP = "Give the folder where the card is mounted (the one with DCIM), or a folder of photos."
 

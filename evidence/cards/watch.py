@@ -22,8 +22,7 @@ from watchdog.observers import Observer
 from evidence.cards.files import LitterFilter
 from evidence.cards.reading import encode_name, list_folder
 from evidence.cards.volumes import CardSource, is_removable, mounted_cards, partition_of
-from evidence.disk.faults import one_line
-from evidence.errors import BadInputError
+from evidence.errors import BadInputError, one_line
 
 log = logging.getLogger(__name__)
 

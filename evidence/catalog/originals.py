@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import PurePosixPath
 
-from sqlalchemy import delete, exists, select, update
+from sqlalchemy import delete, exists, func, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump
+from evidence.catalog.base import Database, chunks, dump, to_text
 from evidence.catalog.intakes import sighting_columns
 from evidence.codec import to_json
 from evidence.model import CameraFacts, ClaimId, Copied, IntakeId, Look, MediaKind, Sha256
@@ -73,6 +74,17 @@ class Originals:
         """True when the catalog knows a kept file at all."""
         with self._database.transaction() as db:
             return db.execute(select(t.original.c.sha256).limit(1)).first() is not None
+
+    def octets_since(self, moment: datetime) -> int:
+        """Bytes of the kept files that came with a card taken in at `moment` or later, and with none before."""
+        run = select(t.sighting.c.sha256).join(t.intake, t.intake.c.intake == t.sighting.c.intake)
+        new = run.where(t.intake.c.started_at >= to_text(moment))
+        before = run.where(t.intake.c.started_at < to_text(moment))
+        query = select(func.sum(t.original.c.size)).where(
+            t.original.c.sha256.in_(new), t.original.c.sha256.not_in(before)
+        )
+        with self._database.transaction() as db:
+            return int(db.execute(query).scalar_one() or 0)
 
     def sizes(self, among: Collection[int]) -> set[int]:
         """Those of these sizes that a kept file has, in bytes: a file of another size is not kept yet."""

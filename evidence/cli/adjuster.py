@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli import card_lines, claim_lines
+from evidence.cli import card_lines, claim_lines, photo_lines, setup_lines
 from evidence.cli.common import (
     ADJUSTER,
     FINDINGS,
@@ -22,7 +22,7 @@ from evidence.cli.common import (
     emit_line,
     opened,
     progress_shown,
-    stderr_console,
+    say,
     table,
 )
 from evidence.errors import BadInputError, EvidenceError, counted
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     from evidence.reports import views
     from evidence.workspace import Workspace
 
+LITTER = "system_litter"
+"""Code of a file that a system left on the card; the verdict counts such files in one line."""
 REFUSED_SHOWN = 5
 """Refused files listed on the terminal; `--json` and the ledger list all."""
 
@@ -46,21 +48,35 @@ def register(app: typer.Typer) -> None:
 
 
 def init(
-    directory: Annotated[Path, typer.Argument(metavar="DIR")], actor: Actor = None, as_json: Json = False
+    directory: Annotated[Path, typer.Argument(metavar="DIR")],
+    backup: Annotated[
+        Path | None,
+        typer.Option("--backup", metavar="PATH", help="A folder on a backup disk.", show_default=False),
+    ] = None,
+    off_computer: Annotated[
+        bool | None,
+        typer.Option("--off-computer/--here", help="Whether that disk is kept away from this computer."),
+    ] = None,
+    actor: Actor = None,
+    as_json: Json = False,
 ) -> None:
-    """Create an archive with commented settings."""
-    from evidence import workspace
+    """Create an archive and its first backup target.
 
+    Every setting is commented. On a terminal it asks for the backup disk. The target must be on another disk than the archive.
+    """
+    from evidence import workspace
+    from evidence.office.first_setup import FIRST_TARGET, add_first_target, refuse_one_disk
+
+    backup, off_computer = setup_lines.ask(backup, off_computer, ask=not as_json)
+    if backup is not None:
+        refuse_one_disk(directory, backup)
     with workspace.make_archive(directory, actor=actor) as made:
         settings = made.root / workspace.SETTINGS
+        view = add_first_target(made, backup, off_computer=bool(off_computer)) if backup else None
         emit(
             as_json,
-            {"archive": str(made.root), "settings": str(settings)},
-            lambda: [
-                f"Archive created in {made.root}.",
-                "Name a backup disk: evidence target add NAME PATH",
-                "Then load the claims: evidence assignments FILE",
-            ],
+            {"archive": str(made.root), "settings": str(settings), "target": view},
+            lambda: setup_lines.made(made.root, FIRST_TARGET, view, told=off_computer is not None),
         )
 
 
@@ -91,7 +107,7 @@ def load(
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """Load claims from a CSV file or an xlsx workbook, or remove one that was loaded by mistake.
+    """Load the office's list of claims: CSV or an xlsx workbook.
 
     Columns: claim, insured, address, lat, lon, loss_date, peril, jurisdiction, line, stories,
     policy_number, carrier, adjuster, inspector, inspection_start, inspection_end (local times, such as
@@ -118,8 +134,12 @@ def _remove(here: Workspace, claim: str, as_json: bool) -> None:
 
 def sheets(
     out: Annotated[Path, typer.Argument(metavar="OUT.pdf")],
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="CLAIM", help="Only this claim; may be repeated.", show_default=False),
+    ] = None,
     claim: Annotated[
-        list[str] | None, typer.Option("--claim", help="Only this claim; may be repeated.")
+        list[str] | None, typer.Option("--claim", hidden=True, help="The earlier name of --only.")
     ] = None,
     force: Force = False,
     archive: Archive = None,
@@ -132,21 +152,29 @@ def sheets(
     from evidence.office import printing
 
     with opened(archive) as here:
-        pages = printing.print_sheets(here, out, claim or (), replace=force)
+        pages = printing.print_sheets(here, out, [*(only or ()), *(claim or ())], replace=force)
     emit(as_json, {"pages": pages, "file": str(out)}, lambda: [_printed(pages, out)])
 
 
 def labels(
     out: Annotated[Path, typer.Argument(metavar="OUT.pdf")],
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="WORDS", help="Only this card; may be repeated.", show_default=False),
+    ] = None,
+    every: Annotated[bool, typer.Option("--all", help="Every card, two on a page.")] = False,
     force: Force = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """Print reusable label cards to hold in front of the camera."""
+    """Print reusable label cards to hold in front of the camera.
+
+    Without an option, a pocket set of a dozen cards.
+    """
     from evidence.office import printing
 
     with opened(archive) as here:
-        pages = printing.print_labels(here, out, replace=force)
+        pages = printing.print_labels(here, out, only=only or (), every=every, replace=force)
     emit(as_json, {"pages": pages, "file": str(out)}, lambda: [_printed(pages, out)])
 
 
@@ -183,16 +211,19 @@ def report_lines(report: IntakeReport, *, grows: bool = False) -> Iterable[str |
         f"{counted(report.files, 'file')} on the card: {report.kept} kept, {report.already_kept} already kept, "
         f"{len(report.refused)} refused."
     )
-    for refusal in report.refused[:REFUSED_SHOWN]:
+    refused = [one for one in report.refused if one.code != LITTER]
+    for refusal in refused[:REFUSED_SHOWN]:
         yield f"  refused {refusal.path}: {refusal.reason}"
-    if len(report.refused) > REFUSED_SHOWN:
-        yield f"  and {len(report.refused) - REFUSED_SHOWN} more; --json lists all of them."
+    if len(refused) > REFUSED_SHOWN:
+        yield f"  and {len(refused) - REFUSED_SHOWN} more; --json lists all of them."
+    if (litter := len(report.refused) - len(refused)) and not report.card.safe_to_erase:
+        yield f"  {counted(litter, 'system file was', 'system files were')} left on the card."
     rows: list[tuple[object, ...]] = [
         (one.claim, one.insured, one.photos, one.to_confirm or "") for one in report.claims
     ]
     if report.unassigned:
         rows.append((UNASSIGNED, "", report.unassigned, ""))
-    yield table(["claim", "insured", "files", "to confirm"], rows)
+    yield table(["claim", "insured", "files", "house to confirm"], rows)
     for finding in report.findings:
         yield f"Note: {finding.message}"
     for trouble in report.backup.troubles:
@@ -241,15 +272,15 @@ def watch(
 
     worst = seen = 0
     with opened(archive, actor) as here, progress_shown() as progress:
-        results = watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress, say=_say)
+        results = watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress, say=say)
         for card, result in results:
             seen += 1
             if isinstance(result, EvidenceError):
                 worst = max(worst, result.exit_code)
                 emit_line(as_json, {"source": str(card), "error": as_data(result)})
-                _say(f"{card}: {result}")
+                say(f"{card}: {result}")
                 continue
-            _say(f"{card}:")
+            say(f"{card}:")
             grows = not card.is_mount()
             if as_json:
                 emit_line(as_json, {"source": str(card), **to_json(result)})
@@ -261,14 +292,9 @@ def watch(
             if not isinstance(result, CardNow):
                 worst = max(worst, FINDINGS if has_problem(result) else 0)
     if not seen:
-        _say("No card was found.")
+        say("No card was found.")
     if worst:
         raise typer.Exit(worst)
-
-
-def _say(line: str) -> None:
-    """Print a remark for people; it goes to standard error."""
-    stderr_console().print(line, markup=False, soft_wrap=True)
 
 
 def has_problem(report: IntakeReport) -> bool:
@@ -309,28 +335,18 @@ def _claim_line(view: views.ClaimView) -> list[object]:
 
 def photos(
     claim: Annotated[str, typer.Argument(metavar="CLAIM", help="A claim's number, or 'unassigned'.")],
+    all_photos: Annotated[bool, typer.Option("--all", help="List every photo, in order.")] = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
-    """List a claim's photos in order. A question mark shows a guess."""
+    """Count a claim's photos by what they show, or list them all.
+
+    In the list a question mark shows a guess. --json always lists them all.
+    """
     from evidence.lookup import photos_of
     from evidence.reports import views
 
     with opened(archive) as here:
         listed = views.photo_views(here, photos_of(here, claim))
-    emit(as_json, listed, lambda: [table(_PHOTO_HEADINGS, (_photo_line(view) for view in listed))])
-
-
-_PHOTO_HEADINGS = ["photo", "taken", "role", "face", "component", "condition", "count", "flags"]
-
-
-def _photo_line(view: views.PhotoView) -> list[object]:
-    def shown(facet: str, value: str | None) -> str:
-        if value is None:
-            return ""
-        return value if facet in view.stated else f"{value} ? {view.confidence[facet]:.0%}"
-
-    taken = (view.corrected_at or view.taken_at or "")[:19].replace("T", " ")
-    facets = ("role", "face", "component", "condition", "count")
-    flags = [flag.code for flag in view.flags] + (["to_confirm"] if view.to_confirm else [])
-    return [view.name, taken, *(shown(one, getattr(view, one)) for one in facets), ", ".join(flags)]
+    lines = photo_lines.every_photo(listed) if all_photos else photo_lines.summary(claim, listed)
+    emit(as_json, listed, lambda: lines)

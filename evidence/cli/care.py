@@ -173,7 +173,7 @@ def drill(
 def _drill_lines(report: DrillReport) -> Iterator[str]:
     for one in report.targets:
         what = f"{counted(one.files, 'file')} ({as_size(one.octets)})"
-        whole = f" of {len(one.claims)} whole claims" if one.claims else ""
+        whole = f" of {counted(len(one.claims), 'whole claim')}" if one.claims else ""
         yield f"{one.target}: {what}{whole} chosen for a restore, {counted(len(one.failures), 'finding')}."
         yield from (f"  {finding.subject}: {finding.message}" for finding in one.failures)
     yield f"The sample's seed is {report.seed}; --seed {report.seed} chooses the same files again."

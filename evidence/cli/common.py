@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import textwrap
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from evidence.errors import BadInputError, EvidenceError
+from evidence.errors import BadInputError, EvidenceError, one_line, printable_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -114,18 +115,23 @@ def log_in_where_asked(here: Workspace, actor: str | None, *, password_stdin: bo
 
 
 def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -> None:
-    """Print `data` as JSON, or the lines for people."""
+    """Print `data` as JSON, or the lines for people; no name in them can move the cursor or change the order."""
     from rich.console import Console
 
     from evidence.codec import to_json
 
     if as_json:
-        print(json.dumps(to_json(data), ensure_ascii=False, indent=2))
+        print(printable_json(json.dumps(to_json(data), ensure_ascii=False, indent=2)))
         return
     wide = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPED_WIDTH
     out = Console(highlight=False, width=wide, soft_wrap=not sys.stdout.isatty())
     for line in lines():
-        out.print(line, markup=False) if isinstance(line, str) else out.print(_fitted(line, out))
+        if isinstance(line, str):
+            out.print(one_line(line), markup=False)
+        elif (stacked := _stacked(line, out.width)) is None:
+            out.print(_fitted(line, out))
+        else:
+            out.print("\n".join(stacked), markup=False, soft_wrap=True)
 
 
 def emit_line(as_json: bool, data: Any) -> None:
@@ -133,12 +139,18 @@ def emit_line(as_json: bool, data: Any) -> None:
     from evidence.codec import to_json
 
     if as_json:
-        print(json.dumps(to_json(data), ensure_ascii=False), flush=True)
+        print(printable_json(json.dumps(to_json(data), ensure_ascii=False)), flush=True)
 
 
 def as_data(trouble: EvidenceError) -> dict[str, str]:
     """Return an error as `--json` prints it."""
-    return {"code": type(trouble).__name__, "message": trouble.message, "fix": trouble.hint}
+    message = "\n".join([trouble.message, *trouble.details])
+    return {"code": type(trouble).__name__, "message": message, "fix": trouble.hint}
+
+
+def say(text: str) -> None:
+    """Print a remark for people on standard error, on one line."""
+    stderr_console().print(one_line(text), markup=False, soft_wrap=True)
 
 
 def table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
@@ -153,16 +165,26 @@ def table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
     return out
 
 
+def _texts(shown: Table) -> list[list[str]]:
+    """The heading and the cells of each column, as they are printed."""
+    from rich.text import Text
+
+    return [
+        [str(column.header), *(Text.from_markup(str(cell)).plain for cell in column.cells)]
+        for column in shown.columns
+    ]
+
+
 def _fitted(shown: Table, out: Console) -> Table:
-    """The table; one that is too wide gets narrow gaps, and only its longest words are broken."""
-    texts = [[str(text) for text in (column.header, *column.cells)] for column in shown.columns]
-    whole = [max(map(len, column)) for column in texts]
+    """The table; one that is too wide gets narrow gaps, and cells of several lines, but no word is broken."""
+    from rich.cells import cell_len
+
+    texts = _texts(shown)
+    whole = [max(map(cell_len, column)) for column in texts]
     if sum(whole) + WIDE_GAP * (len(whole) - 1) <= out.width:
         return shown
-    room = max(len(whole), out.width - len(whole) + 1)
-    words = [max(len(word) for text in column for word in (*text.split(), "-")) for column in texts]
-    longest = max(cap for cap in range(1, room + 1) if sum(min(length, cap) for length in words) <= room)
-    widths = [min(length, longest) for length in words]
+    room = out.width - len(whole) + 1
+    widths = [max(cell_len(word) for text in column for word in (*text.split(), "-")) for column in texts]
     for place in sorted(range(len(widths)), key=lambda one: whole[one] - widths[one]):
         widths[place] += min(whole[place] - widths[place], room - sum(widths))
     shown.padding = (0, 1, 0, 0)
@@ -171,10 +193,39 @@ def _fitted(shown: Table, out: Console) -> Table:
     return shown
 
 
+def _stacked(shown: Table, width: int) -> list[str] | None:
+    """The lines of a table whose longest words do not fit side by side: a row is its first cell, then the others
+    with their headings. None when they fit.
+    """
+    from rich.cells import cell_len
+
+    texts = _texts(shown)
+    words = [max(cell_len(word) for text in column for word in (*text.split(), "-")) for column in texts]
+    if sum(words) + len(words) - 1 <= width:
+        return None
+    headings, lines = [column[0] for column in texts], []
+    for cells in zip(*(column[1:] for column in texts), strict=True):
+        lines.append(cells[0] or "-")
+        parts = [
+            f"{heading}: {cell}" if heading else cell
+            for heading, cell in zip(headings[1:], cells[1:], strict=True)
+            if cell
+        ]
+        lines += textwrap.wrap(
+            "; ".join(parts),
+            width,
+            initial_indent="  ",
+            subsequent_indent="  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    return lines
+
+
 def _plain(cell: object) -> str:
     from rich.markup import escape
 
-    return escape("" if cell is None else str(cell))
+    return escape("" if cell is None else one_line(str(cell)))
 
 
 @contextmanager
@@ -183,6 +234,7 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
     if not sys.stderr.isatty():
         yield _progress_lines()
         return
+    from rich.markup import escape
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
@@ -191,6 +243,9 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
         lock = threading.Lock()
 
         def show(what: str, done: int, total: int) -> None:
+            if total <= 0:
+                return
+            what = escape(one_line(what))
             with lock:
                 if what not in tasks:
                     tasks[what] = bars.add_task(what, total=total)
@@ -204,9 +259,11 @@ def _progress_lines() -> Callable[[str, int, int], None]:
     printed: dict[str, int] = {}
 
     def show(what: str, done: int, total: int) -> None:
-        fifth = 5 if total <= 0 else done * 5 // total
+        if total <= 0:
+            return
+        fifth = done * 5 // total
         if printed.get(what) != fifth:
             printed[what] = fifth
-            print(f"{what}: {done} of {total}", file=sys.stderr, flush=True)
+            print(f"{one_line(what)}: {done} of {total}", file=sys.stderr, flush=True)
 
     return show

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, table
-from evidence.errors import BadInputError, counted
+from evidence.errors import BadInputError, counted, printable_json
 
 if TYPE_CHECKING:
     from evidence.archive.custody_inclusion import ProofCheck
@@ -106,7 +106,11 @@ def custody(
             here, check=check or prove is not None, claim=claim, last=last, noted=anchors
         )
         if prove is not None and shown.valid:
-            print(json.dumps(custody_check.prove(here, prove, since=since), ensure_ascii=False, indent=2))
+            print(
+                printable_json(
+                    json.dumps(custody_check.prove(here, prove, since=since), ensure_ascii=False, indent=2)
+                )
+            )
             return
     emit(as_json, shown, lambda: _lines(shown))
     if shown.valid is False:
@@ -127,7 +131,7 @@ def _lines(shown: CustodyReport) -> list[Any]:
 def _verdict(shown: CustodyReport) -> str:
     if not shown.valid:
         return f"The log is NOT intact; {counted(shown.entries, 'entry was', 'entries were')} read."
-    compared = f"{shown.heads} signed heads" if shown.heads else "no signed head"
+    compared = counted(shown.heads, "signed head") if shown.heads else "no signed head"
     where = f", targets read: {', '.join(shown.targets)}" if shown.targets else ""
     return (
         f"The log is intact: {counted(shown.entries, 'entry', 'entries')}, none altered, dropped or reordered. "

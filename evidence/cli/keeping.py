@@ -100,14 +100,15 @@ def event(
             "--unknown", help="Undo an earlier statement: it did not happen, or its day is unknown."
         ),
     ] = False,
-    why: Annotated[str, typer.Option("--why", metavar="TEXT", help="Where the day comes from.")] = "",
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Where the day comes from.")] = "",
+    why: Annotated[str, typer.Option("--why", hidden=True, help="The earlier name of --reason.")] = "",
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
 ) -> None:
-    """State when a claim was settled, completed or examined, for rules that count from it.
+    """State when a claim was settled, completed or examined.
 
-    The latest statement counts; all of them stay in the custody log.
+    Rules may count from that day. The latest statement counts; all of them stay in the custody log.
     """
     from evidence.lookup import known_claim
     from evidence.office.events import state_event
@@ -116,7 +117,7 @@ def event(
         raise BadInputError("Give either --on DATE or --unknown.", "For instance: --on 2026-05-14.")
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        before = state_event(here, number, name, date_or_none(on, "--on"), why=why)
+        before = state_event(here, number, name, date_or_none(on, "--on"), why=reason or why)
     said = f"{name} on {on}" if on else f"{name} is not known"
     emit(
         as_json,

@@ -20,6 +20,7 @@ from evidence.cli import (
     keeping,
     learning,
     office,
+    overview,
     purging,
     recovery,
     reporting,
@@ -28,7 +29,7 @@ from evidence.cli import (
 )
 from evidence.cli.common import GROUPS, as_data
 from evidence.disk.faults import disk_error
-from evidence.errors import EvidenceError
+from evidence.errors import EvidenceError, one_line, printable_json
 
 INTERRUPTED = 130
 """Exit status after Ctrl-C, as shells do it (128 + SIGINT)."""
@@ -86,6 +87,7 @@ def evidence(
 
 for room in (
     adjuster,
+    overview,
     reviewer,
     learning,
     board,
@@ -124,7 +126,7 @@ def run(arguments: list[str] | None = None) -> None:
             if type(trouble).__name__ == "NoArgsIsHelpError":  # the message is the whole help, line by line
                 print(text, file=sys.stderr)
             else:
-                print(f"evidence: {' '.join(text.split())} See `evidence --help`.", file=sys.stderr)
+                print(f"evidence: {one_line(' '.join(text.split()))} See `evidence --help`.", file=sys.stderr)
             sys.exit(2)
         if type(trouble).__name__ == "Abort":
             sys.exit(INTERRUPTED)
@@ -137,6 +139,11 @@ def run(arguments: list[str] | None = None) -> None:
 def _fail(trouble: EvidenceError, *, as_json: bool) -> NoReturn:
     """Print what is wrong and what to do, and end the process with the status of the error."""
     if as_json:
-        print(json.dumps({"error": as_data(trouble)}, ensure_ascii=False))
-    print(f"evidence: {trouble}", file=sys.stderr)
+        print(printable_json(json.dumps({"error": as_data(trouble)}, ensure_ascii=False)))
+    if trouble.details:
+        lines = [f"evidence: {trouble.message}", *(f"  {one}" for one in trouble.details), trouble.hint]
+    else:
+        lines = [f"evidence: {trouble}"]
+    for line in lines:
+        print(one_line(line), file=sys.stderr)
     sys.exit(trouble.exit_code)

@@ -65,7 +65,7 @@ def report(
             f"{out}: {counted(written.pages, 'page')}, {counted(written.photos, 'photo')}, "
             f"{written.bytes / 1e6:.1f} MB."
             + (" The pictures are reduced so that it fits." if written.reduced else "")
-            + (f" {lacking} of them have no readable picture." if lacking else "")
+            + (f" {counted(lacking, 'of them has', 'of them have')} no readable picture." if lacking else "")
             + (" The office's logo could not be decoded." if written.without_logo else "")
         ],
     )

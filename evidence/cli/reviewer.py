@@ -131,7 +131,11 @@ def lists(
             emit(as_json, data, lambda: [table(["list", "title"], titles)])
             return
         shots = covering.shot_list(here, name)
-    emit(as_json, {"list": name, "title": shots.title, "explained": explain(shots)}, lambda: [explain(shots)])
+    emit(
+        as_json,
+        {"list": name, "title": shots.title, "explained": explain(shots)},
+        lambda: explain(shots).splitlines(),
+    )
 
 
 def segments(archive: Archive = None, as_json: Json = False) -> None:
@@ -222,10 +226,11 @@ def name(
 def waive(
     claim: Claim,
     requirement: Annotated[
-        str, typer.Argument(metavar="REQUIREMENT", help="As `evidence coverage --json` names it.")
+        str, typer.Argument(metavar="SHOT", help="In the words that `evidence coverage` shows, or its id.")
     ],
-    why: Annotated[str, typer.Option("--why", help="The reason; shown wherever the waiver is shown.")],
-    at: Annotated[str, typer.Option("--at", help="Only on this face or structure.")] = "",
+    reason: Annotated[str, typer.Option("--reason", help="Shown wherever the waiver is shown.")] = "",
+    at: Annotated[str, typer.Option("--at", help="Only here, as under 'where' in `evidence coverage`.")] = "",
+    why: Annotated[str, typer.Option("--why", hidden=True, help="The earlier name of --reason.")] = "",
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
@@ -236,7 +241,7 @@ def waive(
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        done = waivers.waive(here, number, requirement, place=at, why=why)
+        done = waivers.waive(here, number, requirement, place=at, why=reason or why)
     _corrected(as_json, done, "Waived")
 
 

@@ -18,9 +18,9 @@ from evidence.disk.durable import (
     publish,
     sync_folder,
 )
-from evidence.disk.faults import STORED_REMEDY, one_line, reading, writing
+from evidence.disk.faults import STORED_REMEDY, reading, writing
 from evidence.disk.hashing import hash_file
-from evidence.errors import CopyMismatchError, DestinationError
+from evidence.errors import CopyMismatchError, DestinationError, one_line
 from evidence.model import Sha256
 
 

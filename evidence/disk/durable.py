@@ -22,10 +22,10 @@ from io import RawIOBase
 from pathlib import Path
 from typing import Protocol
 
-from evidence.disk.faults import READ_REMEDY, one_line, reading, writing
+from evidence.disk.faults import READ_REMEDY, reading, writing
 from evidence.disk.hashing import CHUNK, COPY_PIECE, hash_file, is_cached, own_buffer, pieces
 from evidence.disk.modes import FILE, ORIGINAL
-from evidence.errors import CopyMismatchError
+from evidence.errors import CopyMismatchError, one_line
 from evidence.model import Sha256
 
 log = logging.getLogger(__name__)

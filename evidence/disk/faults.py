@@ -8,17 +8,12 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from evidence.errors import CardReadError, DestinationError
+from evidence.errors import CardReadError, DestinationError, one_line
 
 READ_REMEDY = "Nothing was changed; try the card in another reader, then run the intake again."
 STORED_REMEDY = (
     "Nothing was changed; check that its disk is connected and sound, then run the same command again."
 )
-
-
-def one_line(text: str | Path) -> str:
-    """The text for a message: every character that is not printable is written as an escape."""
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in str(text))
 
 
 @contextlib.contextmanager

@@ -219,7 +219,7 @@ def _push_all(
     workspace: Workspace, target: FolderTarget, claims: Sequence[ClaimId], progress: Progress
 ) -> tuple[list[PushResult], list[Finding]]:
     """Push these bags to one target; returns what each push did, and the bags that were left as they are."""
-    what = f"Backing up to {target.name}"
+    what = f"Bags brought up to date at {target.name}"
     waiting = list(claims)
     total = len(waiting)
     done: list[PushResult] = []
@@ -243,7 +243,7 @@ def _push_all(
         if stuck:
             break
         waiting = list(held_back)
-    progress(what, total, total)
+    progress(what, len(done), total)
     findings += [_left_alone(workspace, target, claim, held_back[claim]) for claim in waiting]
     return done, findings
 

@@ -81,7 +81,7 @@ def file_away(workspace: Workspace, *, wait: bool = True, progress: Progress = q
     except LockedError:
         if wait:
             raise
-    progress("Filing", max(total, built), max(total, built))
+    progress("Filing", built, max(total, built))
     return Filed(bags=built, waiting=len(keeping.dirty()), findings=tuple(dict.fromkeys(findings)))
 
 

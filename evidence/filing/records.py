@@ -9,7 +9,7 @@ from evidence.archive.payload_paths import allowed_path
 from evidence.catalog.decisions import Decision, as_record
 from evidence.catalog.intakes import Sighting
 from evidence.codec import to_json
-from evidence.disk.faults import one_line
+from evidence.errors import one_line
 from evidence.model import ClaimId, Sha256
 from evidence.workspace import Workspace
 

@@ -59,7 +59,7 @@ def copy_card(
         for refusal in walk.refused:
             write(ledger.refused(refusal))
         for number, found in enumerate(walk.found):
-            progress("Copying off the card", number, len(walk.found))
+            progress("Reading the card", number, len(walk.found))
             result = _copy_file(workspace, source, found, sizes)
             if isinstance(result, Refusal):
                 refused.append(result)
@@ -67,7 +67,7 @@ def copy_card(
             else:
                 copied.append(result)
                 write(ledger.copied(result))
-        progress("Copying off the card", len(walk.found), len(walk.found))
+        progress("Reading the card", len(walk.found), len(walk.found))
         account = ledger.account(walk, entries)
         write(ledger.finished(account, at=_stamp(workspace.now())))
     if not account.adds_up:

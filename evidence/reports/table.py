@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterable
 
 from evidence.codec import to_json
+from evidence.errors import printable_json, visible
 from evidence.lookup import photos_of
 from evidence.model import Finding
 from evidence.reports import views
@@ -33,7 +34,7 @@ def photo_table(workspace: Workspace, claim: str) -> list[views.PhotoView]:
 
 def as_json(photos: Iterable[views.PhotoView]) -> str:
     """The table as a JSON array (RFC 8259)."""
-    return json.dumps(to_json(list(photos)), ensure_ascii=False, indent=2) + "\n"
+    return printable_json(json.dumps(to_json(list(photos)), ensure_ascii=False, indent=2)) + "\n"
 
 
 def as_csv(photos: Iterable[views.PhotoView], *, byte_order_mark: bool = False) -> str:
@@ -62,11 +63,13 @@ def _cell(value: object) -> str:
         return as_text_cell("\n".join(_item(one) for one in value))
     if isinstance(value, dict):
         return as_text_cell(json.dumps(value, ensure_ascii=False, sort_keys=True) if value else "")
-    return as_text_cell(str(value))
+    return as_text_cell(visible(str(value)))
 
 
 def _item(value: object) -> str:
-    return as_text_cell(f"{value.code}: {value.message}" if isinstance(value, Finding) else str(value))
+    return as_text_cell(
+        visible(f"{value.code}: {value.message}" if isinstance(value, Finding) else str(value))
+    )
 
 
 def as_text_cell(text: str) -> str:

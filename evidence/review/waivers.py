@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from evidence.analysis.coverage import require_requirement
+from evidence.analysis.coverage import asked_shot
 from evidence.analysis.refresh import Refreshed
 from evidence.catalog.claims import WaiverRow
 from evidence.catalog.decisions import EarlierWaiver, Waive
@@ -20,7 +20,7 @@ def waive(workspace: Workspace, claim: ClaimId, requirement: str, *, place: str 
     Raises BadInputError without a reason, for a claim that is signed or closed, or for a shot or place that
     the claim's list does not ask for.
     """
-    require_requirement(workspace, claim, requirement, place)
+    requirement, place = asked_shot(workspace, claim, requirement, place)
     with workspace.locked():
         numbers = set_aside(workspace, claim, [(requirement, place)], why=why)
         return build_outdated_bags(workspace, numbers[0], _changed(claim), ())
@@ -36,7 +36,7 @@ def set_aside(
     """
     if not why.strip():
         raise BadInputError(
-            "A waiver needs a reason.", "Add --why, for instance 'no A/C unit at this house'."
+            "A waiver needs a reason.", "Add --reason, for instance 'no A/C unit at this house'."
         )
     with workspace.locked():
         require_open(workspace, {claim}, what="waivers")

@@ -72,6 +72,8 @@ class CardOptions:
     """A longer time between two photos ends all statements."""
     ends_with: Mapping[Facet, tuple[Facet, ...]] = field(default_factory=dict)
     """A stated facet to the facets whose change also ends the statement."""
+    pocket: tuple[int, ...] = ()
+    """The numbers of the cards that are printed when no others are asked for; empty for all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,6 +199,7 @@ class _CardTable:
     tag_share: Annotated[float, Interval(ge=0.01, le=1)] = 0.28
     pause_minutes: Annotated[float, Interval(ge=1, le=24 * 60)] = 20
     ends_with: Mapping[Facet, tuple[Facet, ...]] = field(default_factory=dict)
+    pocket: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,6 +230,7 @@ def load_vocabulary(text: str, origin: str) -> Vocabulary:
             tag_share=tables.cards.tag_share,
             pause=timedelta(minutes=tables.cards.pause_minutes),
             ends_with=tables.cards.ends_with,
+            pocket=tables.cards.pocket,
         ),
         writing=_writing(tables.writing, words, file),
         guess=tables.guess,
@@ -303,6 +307,13 @@ def _check_labels(vocabulary: Vocabulary, file: TomlFile) -> None:
                 "Give it 'sets', or 'ends = true'.",
             )
         _check_values(card.sets, ("label", n, "sets"), vocabulary, file)
+    for number in vocabulary.cards.pocket:
+        if number not in seen:
+            file.refuse(
+                ("cards", "pocket"),
+                f"there is no label card {number}",
+                "Name cards that a [[label]] defines.",
+            )
 
 
 def _check_values(

@@ -7,10 +7,10 @@ from support_board import put_claim, put_photos
 
 from evidence.analysis.coverage import (
     CoverageChecker,
+    asked_shot,
     coverage_of,
     list_for,
     list_names,
-    require_requirement,
     shot_list,
 )
 from evidence.catalog.claims import WaiverRow
@@ -62,11 +62,13 @@ def test_a_waiver_of_one_face_sets_that_face_aside_alone(workspace, claim):
 
 
 def test_a_waiver_may_name_only_a_shot_and_a_place_that_the_list_asks_for(workspace, claim):
-    require_requirement(workspace, "BD-1", "elevation", "left")
+    assert asked_shot(workspace, "BD-1", "elevation", "left") == ("elevation", "left")
+    item = next(one for one in coverage_of(workspace, "BD-1").items if one.key == ("elevation", "left"))
+    assert asked_shot(workspace, "BD-1", item.title.upper(), item.place) == ("elevation", "left")
     with pytest.raises(BadInputError, match="Did you mean 'elevation'"):
-        require_requirement(workspace, "BD-1", "elevatoin", "left")
+        asked_shot(workspace, "BD-1", "elevatoin", "left")
     with pytest.raises(BadInputError, match="The places are back, front, left, right"):
-        require_requirement(workspace, "BD-1", "elevation", "roof")
+        asked_shot(workspace, "BD-1", "elevation", "roof")
 
 
 def test_a_photo_that_another_claims_bag_holds_is_named_with_that_claim(workspace, claim):

@@ -77,3 +77,23 @@ def test_what_a_script_sends_is_checked_before_anything_is_done(logged_in, works
         assert answer.status_code == 400, body
         assert "message" in answer.json()
     assert workspace.custody.head().seq == before
+
+
+HIDDEN = "A\x9b31m\u202egnp.\u200b"
+
+
+@pytest.mark.parametrize("page", ["/", "/claim", "/photos", "/day", "/missing", "/history", "photo"])
+def test_no_page_holds_a_character_that_hides_or_reorders_text(logged_in, workspace, page):
+    put_claim(workspace, "HD-1", insured=HIDDEN, address=HIDDEN)
+    shas = put_photos(
+        workspace,
+        "HD-1",
+        2,
+        facts={"make": HIDDEN, "model": HIDDEN, "serial": HIDDEN},
+        tags={0: (facet_value(Facet.COMPONENT, "gutter", guess=0.9, reason=HIDDEN),)},
+        name=HIDDEN,
+    )
+    client = logged_in()
+    text = client.get(f"/photo/{shas[0]}" if page == "photo" else page, params={"number": "HD-1"}).text
+    assert "\\x9b31m" in text, "the name must be on the page, with its escapes"
+    assert not set(HIDDEN) & set(text) & {"\x9b", "\u202e", "\u200b"}

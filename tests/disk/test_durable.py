@@ -9,8 +9,8 @@ import pytest
 from support_cards import files_below
 
 from evidence.disk.durable import discard_replaced, make_folder, replace_file, write_all, write_new_file
-from evidence.disk.faults import one_line, reading, writing
-from evidence.errors import CardReadError, DestinationError
+from evidence.disk.faults import reading, writing
+from evidence.errors import CardReadError, DestinationError, one_line
 from evidence.paper.output import write_whole
 
 

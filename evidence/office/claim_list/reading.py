@@ -90,13 +90,15 @@ def _refusal(reader: _Reader) -> BadInputError:
     if len(faults) == 1:
         line, text = faults[0]
         return BadInputError(f"{reader.file}, line {line}: {text}", "Nothing was loaded.")
-    shown = [f"  line {line}: {text}" for line, text in faults[:FAULTS_SHOWN]]
+    shown = [f"line {line}: {text}" for line, text in faults[:FAULTS_SHOWN]]
     if len(faults) > FAULTS_SHOWN:
-        shown.append(f"  and {counted(len(faults) - FAULTS_SHOWN, 'more fault')}")
-    return BadInputError(
-        "\n".join([f"{reader.file} has {counted(len(faults), 'fault')}:", *shown]),
-        "\nNothing was loaded. Fix these lines and load the file again.",
+        shown.append(f"and {counted(len(faults) - FAULTS_SHOWN, 'more fault')}")
+    refusal = BadInputError(
+        f"{reader.file} has {counted(len(faults), 'fault')}:",
+        "Nothing was loaded. Fix these lines and load the file again.",
     )
+    refusal.details = tuple(shown)
+    return refusal
 
 
 def _cells(reader: _Reader, table: TableFile) -> list[tuple[int, dict[str, str]]]:

@@ -91,7 +91,7 @@ def _text(path: Path, content: bytes) -> tuple[str, tuple[str, ...]]:
                 f"{path.name} is neither UTF-8 nor Windows-1252 text (byte {trouble.start}).",
                 "Save it as 'CSV UTF-8' and load it again.",
             ) from None
-    if "\0" in text:
+    if text.count("\0") * 20 > len(text):
         raise BadInputError(f"{path.name} is not a text file.", "Save the list as CSV UTF-8 or as .xlsx.")
     return text, notes
 
