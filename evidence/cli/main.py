@@ -63,7 +63,6 @@ app = typer.Typer(
     name="evidence",
     cls=GroupedCommands,
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 RATE_DAYS = 30
 """Days whose new photos say how fast the disk fills."""
+MOST_DAYS = 3650
+"""A longer time is no forecast; disks do not live as long."""
 MOST_CLAIMS = 10
 """Claims listed on the terminal; `--json` lists all of them."""
 
@@ -129,9 +131,13 @@ def _status_lines(stands: ArchiveStatus) -> Iterable[str | Table]:
     left = (
         ""
         if stands.days_left is None
-        else f", {counted(stands.days_left, 'day')} at the rate of the last {RATE_DAYS} days"
+        else f", {_time_left(stands.days_left)} at the rate of the last {RATE_DAYS} days"
     )
     yield f"Space left for the archive: {stands.free // 10**9} GB{left}."
+
+
+def _time_left(days: int) -> str:
+    return counted(days, "day") if days < MOST_DAYS else f"more than {MOST_DAYS // 365} years"
 
 
 def _copy_lines(stands: ArchiveStatus) -> Iterable[str]:
