@@ -72,7 +72,7 @@ def test_every_option_that_the_documents_show_exists():
         for path in commands()
         for parameter in _command(path).params
         for option in [*getattr(parameter, "opts", ()), *getattr(parameter, "secondary_opts", ())]
-    } | {"--help", "--version"}
+    } | {"--help", "--version", "--install-completion"}
     for page, text in PAGES.items():
         for typed in re.findall(r"(?:^\s*\$?\s*|`)evidence ([^`\n]*)", text, re.MULTILINE):
             shown = set(re.findall(r"(?<!\S)--[a-z][a-z-]*", typed.split("  #")[0]))
@@ -86,7 +86,9 @@ def test_an_option_in_the_documents_belongs_to_the_command_that_it_stands_beside
             for typed in re.split(r" && | \| ", shown.split("  #")[0]):
                 for path, options in typed_in(typed):
                     assert path in every_command(), f"{page.name}: {typed}"
-                    assert set(options) <= every_command()[path] | {"--version"}, f"{page.name}: {typed}"
+                    assert set(options) <= every_command()[path] | {"--version", "--install-completion"}, (
+                        f"{page.name}: {typed}"
+                    )
                     found += bool(options)
     assert found > 30
 

@@ -13,6 +13,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, CardReadError
 from evidence.filing.originals import has_good_original
+from evidence.intake.copy_speed import COPYING
 from evidence.model import Copied, Found, Refusal
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -59,7 +60,7 @@ def copy_card(
         for refusal in walk.refused:
             write(ledger.refused(refusal))
         for number, found in enumerate(walk.found):
-            progress("Reading the card", number, len(walk.found))
+            progress(COPYING, number, len(walk.found))
             result = _copy_file(workspace, source, found, sizes)
             if isinstance(result, Refusal):
                 refused.append(result)
@@ -67,7 +68,7 @@ def copy_card(
             else:
                 copied.append(result)
                 write(ledger.copied(result))
-        progress("Reading the card", len(walk.found), len(walk.found))
+        progress(COPYING, len(walk.found), len(walk.found))
         account = ledger.account(walk, entries)
         write(ledger.finished(account, at=_stamp(workspace.now())))
     if not account.adds_up:

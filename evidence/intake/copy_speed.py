@@ -14,7 +14,7 @@ Say = Callable[[str], None]
 """Called with one line for people."""
 Clock = Callable[[], float]
 
-COPYING = "Copying off the card"
+COPYING = "Reading the card"
 LOOKING = "Looking at the photos"
 EVERY_S = 10.0
 """Seconds between two lines about one card's copying."""

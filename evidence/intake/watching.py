@@ -27,9 +27,9 @@ from evidence.cards.watch import (
     ready_now,
 )
 from evidence.catalog.intakes import IntakeRow
-from evidence.disk.faults import disk_error, one_line
+from evidence.disk.faults import disk_error
 from evidence.disk.modes import FILE
-from evidence.errors import BadInputError, CardReadError, EvidenceError, LockedError, counted
+from evidence.errors import BadInputError, CardReadError, EvidenceError, LockedError, counted, one_line
 from evidence.filing.backup import back_up, open_targets, why_unreachable
 from evidence.filing.card_safety import CardNow, Judging, judge_and_store
 from evidence.intake.copy_speed import (
