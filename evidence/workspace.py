@@ -291,11 +291,16 @@ class Workspace:
         self.custody.append(actor=self.actor, action=action, subject=subject, details=kept, at=self.now())
 
 
+def bag_folders(root: Path) -> Iterator[Path]:
+    """The bags of an archive's folder: those of its claims, by name, then the tray's."""
+    claims = root / "claims"
+    places = [*(sorted(claims.iterdir()) if claims.is_dir() else ()), root / "unassigned"]
+    return (one for one in places if not one.name.startswith(".") and (one / "bagit.txt").is_file())
+
+
 def holds_bags(root: Path) -> bool:
     """True when the archive's folder holds a bag of a claim, or the tray's."""
-    claims = root / "claims"
-    places = [root / "unassigned", *(claims.iterdir() if claims.is_dir() else ())]
-    return any((place / "bagit.txt").is_file() for place in places if not place.name.startswith("."))
+    return any(True for _ in bag_folders(root))
 
 
 def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], datetime] = utc_now) -> Workspace:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, TypeAlias
 
-from sqlalchemy import Table, delete, func, insert, select, text, union_all
+from sqlalchemy import Table, delete, exists, func, insert, literal, select, union_all
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
@@ -129,15 +129,18 @@ class Records:
 
     def every_row(self) -> RowsByTable:
         """Every row of every table but the caches, each table in the order of its key."""
-        return self._select(*((one, None) for one in t.metadata.sorted_tables if one.name not in CACHES))
+        return self._select(*((one, None) for one in _recorded()))
 
     def is_empty(self) -> bool:
         """True when no table holds a row."""
+        return self.empty_tables() == frozenset(one.name for one in _recorded())
+
+    def empty_tables(self) -> frozenset[str]:
+        """The names of the tables that hold no row, but for caches."""
         with self._database.transaction() as db:
-            tables = [one for one in t.metadata.sorted_tables if one.name not in CACHES]
-            return (
-                db.execute(union_all(*(select(text("1")).select_from(one) for one in tables))).first() is None
-            )
+            held = (select(literal(one.name)).where(exists(select(one))) for one in _recorded())
+            filled = set(db.execute(union_all(*held)).scalars())
+        return frozenset(one.name for one in _recorded()) - filled
 
     def replace_all(self, rows: Mapping[str, Sequence[Row]]) -> None:
         """Delete every row of every table, then insert these; one transaction. Every record file is due after it."""
@@ -169,6 +172,11 @@ class Records:
                 for row in db.execute(query).mappings():
                     found[table.name].append(dict(row))
         return dict(found)
+
+
+def _recorded() -> list[Table]:
+    """The tables but for caches, each after those that it refers to."""
+    return [one for one in t.metadata.sorted_tables if one.name not in CACHES]
 
 
 def _whole(table: Table, row: Row) -> Row:

@@ -74,15 +74,16 @@ def require_archive(archive: Path | None) -> Path:
 
 @contextmanager
 def opened(archive: Path | None, actor: str | None = None) -> Iterator[Workspace]:
-    """Open the archive for one command."""
+    """Open the archive for one command. Raises CatalogError when its catalog lacks what the bags hold."""
+    from evidence.filing.catalog_check import note_empty_tables, refuse_emptied_tables
+    from evidence.filing.record_files import keep_records
     from evidence.workspace import Workspace
 
     with Workspace(require_archive(archive), actor=actor) as workspace:
+        refuse_emptied_tables(workspace)
         yield workspace
-        if workspace.catalog.records.due():
-            from evidence.filing.record_files import keep_records
-
-            keep_records(workspace)
+        keep_records(workspace)
+        note_empty_tables(workspace)
 
 
 def log_in_where_asked(here: Workspace, actor: str | None, *, password_stdin: bool) -> Workspace:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -28,7 +28,7 @@ from evidence.filing.records import RECORD_FORMAT
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
-from evidence.workspace import CATALOG, DAMAGED, Workspace, utc_now
+from evidence.workspace import CATALOG, DAMAGED, Workspace, bag_folders, utc_now
 
 FRESH = "catalog-rebuilt.sqlite"
 """The new catalog until it takes the place of the old one."""
@@ -177,7 +177,7 @@ def _discard_catalog(path: Path) -> None:
 
 def _gather(workspace: Workspace, progress: Progress, *, arrived: bool) -> _Gathered:
     found = _Gathered(root=workspace.root, now=workspace.now())
-    folders = list(_bag_folders(workspace))
+    folders = list(bag_folders(workspace.root))
     for number, bag in enumerate(folders):
         progress("Reading bags", number, len(folders))
         try:
@@ -194,13 +194,6 @@ def _gather(workspace: Workspace, progress: Progress, *, arrived: bool) -> _Gath
     _add_unfiled(found, workspace)
     _add_holds_of_the_log(found, workspace)
     return found
-
-
-def _bag_folders(workspace: Workspace) -> Iterator[Path]:
-    claims = sorted(workspace.claims.iterdir()) if workspace.claims.is_dir() else []
-    for bag in (*claims, workspace.tray):
-        if not bag.name.startswith(".") and (bag / "bagit.txt").is_file():
-            yield bag
 
 
 def _add_bag(found: _Gathered, bag: Path) -> None:

@@ -249,11 +249,11 @@ def test_the_wrong_disk_is_noticed(target, local):
     other = FolderTarget(name="truck", root=target.root, off_computer=False)
     with pytest.raises(BadInputError, match="the backup target office, not of truck"):
         other.put_bag(local, "HT-1001")
-    with pytest.raises(BadInputError, match="another backup target"):
+    with pytest.raises(BadInputError, match="the backup target office, not of truck"):
         other.prepare()
     target.prepare()  # its own, again: nothing changes
     target.require_present()
-    with pytest.raises(BadInputError, match="another backup target"):
+    with pytest.raises(BadInputError, match="the backup target office, not of truck"):
         other.require_present()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 
 import pytest
 from support_cli import cli
@@ -11,7 +12,12 @@ from support_intake import at_home
 from evidence.catalog import opening
 from evidence.catalog.faults import error_of
 from evidence.errors import CatalogError, CatalogWriteError, LockedError
+from evidence.filing import catalog_check
+from evidence.filing.bags import file_away
+from evidence.filing.catalog_check import EMPTY_TABLES
 from evidence.model import Claim, ClaimId
+from evidence.review.undo import undo
+from evidence.review.waivers import waive
 
 COMMANDS = (
     ("claims",),
@@ -77,6 +83,61 @@ def test_a_broken_catalog_beside_full_bags_is_an_error_of_every_command(houses, 
         assert not (houses / "catalog.sqlite").exists(), "no empty catalog is made in its place"
     assert cli("rebuild", archive=houses).status == 0
     assert cli("verify", archive=houses).status == 0
+
+
+def empty_table(archive, name):
+    with closing(sqlite3.connect(archive / "catalog.sqlite")) as database, database:
+        database.execute(f'DELETE FROM "{name}"')
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        "original",
+        "claim",
+        "bag",
+        "held_in",
+        "sighting",
+        "intake",
+        "copy",
+        "segment",
+        "tag",
+        "hold",
+    ],
+)
+def test_one_table_that_was_emptied_beside_full_bags_is_an_error_of_every_command(houses, table):
+    assert cli("hold", "place", "TC-1001", "--reason", "suit", archive=houses).status == 0
+    with at_home(houses) as workspace:
+        file_away(workspace)
+    assert cli("claims", archive=houses).status == 0
+    empty_table(houses, table)
+    for command in COMMANDS:
+        ran = cli(*command, archive=houses)
+        assert ran.status == 30, (command, ran.out, ran.err)
+        assert len(ran.err.strip().splitlines()) == 1
+        assert f"'{table}' is empty" in ran.err
+        assert "evidence rebuild" in ran.err
+    assert cli("rebuild", archive=houses).status == 0
+    assert cli("verify", archive=houses).status == 0
+
+
+def test_a_table_that_becomes_empty_by_a_command_is_no_error(houses):
+    with at_home(houses) as workspace:
+        waive(workspace, ClaimId("TC-1001"), "elevation", place="left", why="no access")
+        file_away(workspace)
+    assert cli("claims", archive=houses).status == 0
+    with at_home(houses) as workspace:
+        undo(workspace)
+        file_away(workspace)
+        assert "waiver" in workspace.catalog.records.empty_tables()
+    (houses / EMPTY_TABLES).unlink()
+    assert cli("claims", archive=houses).status == 0
+
+
+def test_the_bags_are_read_again_only_for_a_table_that_was_not_empty_before(houses, monkeypatch):
+    assert cli("claims", archive=houses).status == 0
+    monkeypatch.setattr(catalog_check, "bag_folders", lambda _root: pytest.fail("bags were read"))
+    assert cli("claims", archive=houses).status == 0
 
 
 def test_an_intake_beside_a_missing_catalog_takes_nothing_in(houses, tmp_path):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import shutil
 import socket
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pypdf
@@ -312,6 +313,37 @@ def test_people_added_dropped_or_changed_in_the_catalog_alone_are_found(archive,
     database.commit()
     database.close()
     assert codes(archive) == {code}
+
+
+@pytest.mark.parametrize("how", ["added", "dropped"])
+def test_people_added_or_dropped_in_the_log_and_the_catalog_with_a_new_head_are_found(archive, how):
+    """Catalog and log agree here, and the chain and its head fit: only the signed heads tell."""
+    with Workspace(archive, actor="Olga") as here:
+        add_person(here, "Rita", Duty.REVIEWER, PHRASE)
+        rita = here.catalog.users.get("Rita")
+    assert cli("backup", archive=archive).status == 0
+
+    def change(drafts):
+        place = next(n for n, one in enumerate(drafts) if one.action == "person_added")
+        if how == "dropped":
+            del drafts[place]
+        else:
+            one = drafts[place]
+            drafts.insert(
+                place,
+                Draft(actor=one.actor, action=one.action, subject="Mallory", details=one.details, at=one.at),
+            )
+        return drafts
+
+    forge(archive, change)
+    with Workspace(archive, actor="Olga") as here:
+        if how == "dropped":
+            here.catalog.users.drop("Rita")
+        else:
+            here.catalog.users.put(replace(rita, name="Mallory"), at=here.now())
+    found = codes(archive)
+    assert found
+    assert found <= {"not_as_noted", "entries_missing"}
 
 
 def test_a_person_whose_entry_fails_is_not_added_and_not_dropped(archive, monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from datetime import UTC, date, datetime
 
 import pytest
@@ -15,7 +16,7 @@ from evidence.archive.bagread import read_manifest
 from evidence.filing.backup import back_up
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import known_bad
-from evidence.model import ClaimId
+from evidence.model import ClaimId, ClaimState
 from evidence.office.holds import place_hold
 from evidence.office.retention import close_claim
 from evidence.review import placing
@@ -51,6 +52,25 @@ def test_holds_closing_and_intakes_go_on_beside_a_bad_original(houses, tmp_path,
             if other != sha:
                 assert hashlib.sha256((bag / "data" / place).read_bytes()).hexdigest() == other
         assert cli("verify", archive=houses).status == 1
+        assert known_bad(workspace, [sha]) == {sha}
+
+
+@pytest.mark.parametrize("how", HOWS)
+def test_a_claim_with_a_bad_original_can_be_closed_and_its_bag_keeps_the_recorded_digest(houses, how):
+    with at_home(houses) as workspace:
+        sha, path = place_of(workspace, FIRST)
+    spoil(path, how)
+    ran = cli("close", FIRST, "--on", "2026-05-20", archive=houses)
+    assert ran.status == 0, ran.err
+    with at_home(houses) as workspace:
+        file_away(workspace)
+        assert workspace.catalog.claims.get(FIRST).state is ClaimState.CLOSED
+        assert workspace.catalog.keeping.dirty() == []
+        bag = bag_folder(workspace, FIRST)
+        assert json.loads((bag / "records" / "claim.json").read_bytes())["closed_on"] == "2026-05-20"
+        assert sha in read_manifest(bag).values()
+    assert cli("verify", archive=houses).status == 1
+    with at_home(houses) as workspace:
         assert known_bad(workspace, [sha]) == {sha}
 
 
