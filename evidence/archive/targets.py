@@ -4,14 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
-import secrets
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-
-import rfc8785
 
 from evidence.archive import places
 from evidence.archive.assembly import Assembled, Damaged, PayloadFile, assemble, known_paths, recorded_digests
@@ -31,18 +27,16 @@ from evidence.archive.exchange import (
 )
 from evidence.archive.names import why_unsafe
 from evidence.archive.target_folder import mount_point, nested, refuse_link, refuse_links_below
+from evidence.archive.target_marker import MARKER, require_marker, write_marker
 from evidence.archive.target_payload import kept_files, payload_of
 from evidence.disk.copying import copy_file
-from evidence.disk.durable import free_bytes, ignore_step, replace_file, sync_folder
+from evidence.disk.durable import free_bytes, ignore_step
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.modes import in_a_bag, set_modes
 from evidence.disk.parallel import FILES_AT_ONCE
 from evidence.errors import BadInputError, BagError, CardReadError, CopyMismatchError, DestinationError
 from evidence.model import Sha256
-
-MARKER = "backup-target.json"
-"""Written by `prepare` into the folder of a target. Without it, the disk is not the right one or not mounted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +88,7 @@ class FolderTarget:
 
     def marker_id(self) -> str:
         """The id that `prepare` gave the folder: another disk has another. Raises as `check_ready`."""
-        return self._require_marker()
+        return require_marker(self.root, self.name)
 
     # --- ready? --------------------------------------------------------------------------
 
@@ -105,17 +99,14 @@ class FolderTarget:
         """
         self._require_place()
         if (self.root / MARKER).exists():
-            self._require_marker()
+            require_marker(self.root, self.name)
             return
-        content = rfc8785.dumps({"target": self.name, "id": secrets.token_hex(16)}) + b"\n"
-        with writing(self.root):
-            replace_file(self.root / MARKER, content)  # whole or absent: a piece would block the target
-            sync_folder(self.root)
+        write_marker(self.root, self.name)
 
     def check_ready(self) -> None:
         """Raise BadInputError or DestinationError unless this is the right folder and can be written."""
         self._require_place()
-        self._require_marker()
+        require_marker(self.root, self.name)
         with writing(self.root):
             probe = self.root / ".probe"  # a folder, because making one follows no link
             with contextlib.suppress(FileExistsError):
@@ -126,7 +117,7 @@ class FolderTarget:
     def require_present(self) -> None:
         """Raise as `check_ready` when the folder or its marker is not there; nothing is written."""
         self._require_place()
-        self._require_marker()
+        require_marker(self.root, self.name)
 
     def _require_place(self) -> None:
         if not self.root.is_dir():
@@ -146,27 +137,6 @@ class FolderTarget:
                 "Nothing is ever written to a card: give the target a folder on another disk.",
             )
 
-    def _require_marker(self) -> str:
-        path = self.root / MARKER
-        try:
-            content = json.loads(path.read_bytes())
-        except FileNotFoundError:
-            raise BadInputError(
-                f"{self.root} is not prepared as the backup target {self.name}: its disk may not be mounted.",
-                "Mount the disk, then run it again. For a new disk: `evidence target replace NAME PATH`.",
-            ) from None
-        except (OSError, ValueError) as error:
-            raise DestinationError(f"{path} cannot be read: {error}.", "Check the disk.") from error
-        if not isinstance(content, dict) or content.get("target") != self.name:
-            other = content.get("target") if isinstance(content, dict) else None
-            owner = f"the backup target {other}" if other else "another program"
-            raise BadInputError(
-                f"{self.root} is the folder of {owner}, not of {self.name}.",
-                f"Mount the right disk, or correct the name and path of {self.name} in the settings. "
-                "For an empty disk: `evidence target replace NAME PATH`.",
-            )
-        return str(content.get("id", ""))
-
     def restrict_permissions(self) -> None:
         """Give every file and folder of the target the permissions of `disk.modes`."""
         set_modes(self.root, in_a_bag)
@@ -178,12 +148,12 @@ class FolderTarget:
 
         Bags that another process is writing are skipped.
         """
-        self._require_marker()
+        require_marker(self.root, self.name)
         return recover_folders(self.root, known_paths)
 
     def names(self) -> tuple[str, ...]:
         """Names of the bags there, sorted."""
-        self._require_marker()
+        require_marker(self.root, self.name)
         with writing(self.root):
             return tuple(
                 sorted(
@@ -197,14 +167,14 @@ class FolderTarget:
 
     def listed(self, name: str) -> Mapping[str, Sha256]:
         """What the manifest of the copy lists, by path below `data/`; nothing without a readable manifest."""
-        self._require_marker()
+        require_marker(self.root, self.name)
         with contextlib.suppress(BagError):
             return recorded_digests(self._bag_folder(name))
         return {}
 
     def tag_file(self, name: str, path: str) -> bytes | None:
         """A tag file of the copy, as it is there; None when it cannot be read."""
-        self._require_marker()
+        require_marker(self.root, self.name)
         place = self._bag_folder(name) / path
         refuse_link(place)
         with contextlib.suppress(OSError):
@@ -213,7 +183,7 @@ class FolderTarget:
 
     def holds(self, name: str, path: str, digest: Sha256) -> bool:
         """Read a payload file of the copy back; True when it has this digest."""
-        self._require_marker()
+        require_marker(self.root, self.name)
         place = self._bag_folder(name) / "data" / path
         try:
             return not place.is_symlink() and hash_file(place, uncached=True) == digest
@@ -276,7 +246,7 @@ class FolderTarget:
 
         Raises BagError when the copy is damaged; the local bag stays as it was.
         """
-        self._require_marker()
+        require_marker(self.root, self.name)
         copy = self._bag_folder(name)
         refuse_links_below(copy)
         tags = read_tags(copy)
@@ -293,7 +263,7 @@ class FolderTarget:
 
         Raises BagError when the file is missing, unreadable or altered; nothing is left then.
         """
-        self._require_marker()
+        require_marker(self.root, self.name)
         copy = self._bag_folder(name)
         refuse_links_below(copy)
         try:
@@ -323,7 +293,7 @@ class FolderTarget:
 
         A missing copy is reported, not raised.
         """
-        self._require_marker()
+        require_marker(self.root, self.name)
         bag = self._bag_folder(name)
         return check_bag(bag, expected=expected, reading=reading)
 
@@ -336,7 +306,7 @@ class FolderTarget:
 
     def find_digests(self, digests: Collection[Sha256]) -> tuple[str, ...]:
         """Paths at the target whose bytes have one of these digests, sorted; see `digest_search`."""
-        self._require_marker()
+        require_marker(self.root, self.name)
         with writing(self.root):
             return find_digests(self.root, digests)
 

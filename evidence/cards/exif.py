@@ -15,7 +15,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Final
 
-from evidence.cards.exif_blocks import Blocks, Tags, media_is_truncated, read_blocks
+from evidence.cards.exif_blocks import Blocks, media_is_truncated, read_blocks
+from evidence.cards.exif_tags import Tags
 from evidence.disk.faults import STORED_REMEDY, reading
 from evidence.model import CameraFacts, Finding, GeoPoint, MediaKind
 

@@ -8,41 +8,39 @@ time and memory for every file.
 from __future__ import annotations
 
 import io
-import logging
 import mmap
 import os
 import struct
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, BinaryIO, Protocol
+from typing import BinaryIO, Protocol
 
-import exifread
 import pi_heif
 from PIL import Image, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
-logging.getLogger("exifread").setLevel(logging.CRITICAL)  # its warnings are flags of ours
+from evidence.cards.exif_tags import (
+    LENGTH,
+    STRIP,
+    STRIP_BYTES,
+    WIDTH,
+    Tags,
+    Window,
+    directory,
+    first,
+    numbered,
+    tags_of,
+)
 
 _READERS = (JpegImagePlugin, PngImagePlugin, WebPImagePlugin)
 """Imported so that they are registered: the formats below must be known before a file is opened."""
 
-READS = 20_000
-"""Reads allowed for one file. Files of twenty cameras needed 120 to 800."""
-BYTES = 32 << 20
-"""Bytes that may be read of one file. The same files needed 14 KiB at most; raw files need more."""
 HEIF_AT_MOST = 256 << 20
 """Largest HEIF file in bytes given to the decoder, which reads the whole file into memory."""
 PIXELS_AT_MOST = 500_000_000
 """Pixels above which a header counts as wrong; the largest sensors on sale have about 150 million."""
-
-Tags = Mapping[str, object]
-"""`Image Make`, `EXIF DateTimeOriginal`, `GPS GPSLatitude`: values by tag name, as the library gives them."""
-
-
-class BudgetError(Exception):
-    """A file needs more reads or bytes than allowed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,43 +69,6 @@ class _Mapped(Protocol):
     def rfind(self, sub: bytes, start: int = ..., end: int = ..., /) -> int: ...
 
 
-class _Window:
-    """A part of a file, read-only, with a budget of reads and bytes."""
-
-    def __init__(self, handle: BinaryIO, start: int = 0, length: int | None = None) -> None:
-        self._handle = handle
-        self._start = start
-        self._length = (os.fstat(handle.fileno()).st_size if length is None else length + start) - start
-        self._position = 0
-        self._reads = READS
-        self._bytes = BYTES
-
-    def read(self, size: int | None = -1, /) -> bytes:
-        """Up to `size` bytes of the window. Raises BudgetError."""
-        rest = max(self._length - self._position, 0)
-        wanted = rest if size is None or size < 0 else min(size, rest)
-        self._reads -= 1
-        self._bytes -= wanted
-        if self._reads < 0 or self._bytes < 0:
-            raise BudgetError
-        self._handle.seek(self._start + self._position)
-        data = self._handle.read(wanted)
-        self._position += len(data)
-        return data
-
-    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
-        """Move. Raises ValueError before the beginning; behind the end, reads return nothing."""
-        base = {os.SEEK_SET: 0, os.SEEK_CUR: self._position, os.SEEK_END: self._length}[whence]
-        if base + offset < 0:
-            raise ValueError("seek before the beginning")
-        self._position = base + offset
-        return self._position
-
-    def tell(self) -> int:
-        """Where the next read begins."""
-        return self._position
-
-
 def read_blocks(path: Path) -> Blocks:
     """Read a picture's structure. Raises OSError only; defects are in the result."""
     with path.open("rb") as handle, _mapped(handle) as content:
@@ -121,7 +82,7 @@ def read_blocks(path: Path) -> Blocks:
         if head[:2] in {b"II", b"MM"}:
             return _tiff(handle)
         if head.startswith(b"\x89PNG\r\n\x1a\n"):
-            tags, broken = _tags_of(_Window(handle))
+            tags, broken = tags_of(Window(handle))
             whole = content.rfind(b"IEND") >= 0
             return _with_size(handle, Blocks(tags=tags, tags_broken=broken, truncated=not whole))
         if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
@@ -152,7 +113,7 @@ def _jpeg(handle: BinaryIO, content: _Mapped) -> Blocks:
     # Inside a scan every FF is followed by 00 or a restart marker, so an FF D9 behind the
     # start of the scan is the end of the picture (ITU-T T.81, B.1.1.5 and B.2.1).
     truncated = scan is None or content.rfind(b"\xff\xd9", scan) < 0
-    tags, broken = _tags_of(io.BytesIO(block)) if block else ({}, False)
+    tags, broken = tags_of(io.BytesIO(block)) if block else ({}, False)
     return _with_size(handle, Blocks(tags=tags, tags_broken=broken, truncated=truncated))
 
 
@@ -184,7 +145,7 @@ def _raf(content: _Mapped) -> Blocks:
     start, length = struct.unpack(">II", content[84:92])
     inner = content[start : start + min(length, 1 << 20)]
     block, _ = _jpeg_segments(inner) if inner.startswith(b"\xff\xd8") else (b"", None)
-    tags, broken = _tags_of(io.BytesIO(block)) if block else ({}, False)
+    tags, broken = tags_of(io.BytesIO(block)) if block else ({}, False)
     width, height = _largest([_pair(tags, "EXIF ExifImageWidth", "EXIF ExifImageLength")])
     return Blocks(
         tags=tags, tags_broken=broken, truncated=start + length > len(content), width=width, height=height
@@ -207,7 +168,7 @@ def _cr3(content: _Mapped) -> Blocks:
         if at < 4:
             continue
         size = int.from_bytes(content[at - 4 : at], "big")
-        found, bad = _numbered(io.BytesIO(content[at + 4 : at - 4 + min(size, 1 << 20)]))
+        found, bad = numbered(io.BytesIO(content[at + 4 : at - 4 + min(size, 1 << 20)]))
         broken = broken or bad
         for number, (name, value) in found.items():
             tags[f"{group} {_CR3_GPS.get(number, name) if group == 'GPS' else name}"] = value
@@ -231,11 +192,11 @@ def _heif(handle: BinaryIO, content: _Mapped) -> Blocks:
         block = heif.info.get("exif") or b""
     except Exception:  # the library raises many kinds of errors for damaged files
         handle.seek(0)
-        tags, broken = _tags_of(_Window(handle))
+        tags, broken = tags_of(Window(handle))
         return Blocks(tags=tags, tags_broken=broken, truncated=truncated, header_broken=True)
     tiff = block[6:] if block.startswith(b"Exif\0\0") else block
-    tags, broken = _tags_of(io.BytesIO(tiff)) if tiff else ({}, False)
-    if _first(tags, "Image Orientation") in {5, 6, 7, 8}:
+    tags, broken = tags_of(io.BytesIO(tiff)) if tiff else ({}, False)
+    if first(tags, "Image Orientation") in {5, 6, 7, 8}:
         width, height = height, width
     return _limited(Blocks(tags=tags, tags_broken=broken, truncated=truncated, width=width, height=height))
 
@@ -245,13 +206,13 @@ _IFD_SIZE = ("Image ImageWidth", "Image ImageLength")
 
 def _tiff(handle: BinaryIO) -> Blocks:
     """TIFF, DNG and the raw files built like it: the largest picture in any directory."""
-    tags, broken = _tags_of(_Window(handle))
+    tags, broken = tags_of(Window(handle))
     sizes = [_pair(tags, *_IFD_SIZE), _pair(tags, "EXIF ExifImageWidth", "EXIF ExifImageLength")]
     subs = tags.get("Image SubIFDs")
     places = [at for at in subs[:16] if isinstance(at, int)] if isinstance(subs, list) else []
-    directories = [_directory(_Window(handle), at) for at in (None, *places)]
-    sizes += [(d[_WIDTH], d[_LENGTH]) for d in directories if _WIDTH in d and _LENGTH in d]
-    end = max((d.get(_STRIP, 0) + d.get(_STRIP_BYTES, 0) for d in directories), default=0)
+    directories = [directory(Window(handle), at) for at in (None, *places)]
+    sizes += [(d[WIDTH], d[LENGTH]) for d in directories if WIDTH in d and LENGTH in d]
+    end = max((d.get(STRIP, 0) + d.get(STRIP_BYTES, 0) for d in directories), default=0)
     width, height = _largest(sizes)
     return _limited(
         Blocks(
@@ -279,71 +240,16 @@ def _webp(handle: BinaryIO, content: _Mapped) -> Blocks:
             break
         at += 8 + length + length % 2
     block = block[6:] if block.startswith(b"Exif\0\0") else block  # some writers keep JPEG's prefix
-    tags, broken = _tags_of(io.BytesIO(block)) if block else ({}, False)
+    tags, broken = tags_of(io.BytesIO(block)) if block else ({}, False)
     truncated = int.from_bytes(content[4:8], "little") + 8 > len(content)
     return _with_size(handle, Blocks(tags=tags, tags_broken=broken, truncated=truncated))
-
-
-# --- reading tags ------------------------------------------------------------------------
-
-
-class _Readable(Protocol):
-    def read(self, size: int | None = -1, /) -> bytes: ...
-    def seek(self, offset: int, whence: int = 0, /) -> int: ...
-    def tell(self) -> int: ...
-
-
-class _Counted:
-    """Bytes in memory with the same budget of reads as a window on a file."""
-
-    def __init__(self, inner: io.BytesIO) -> None:
-        self._inner = inner
-        self._reads = READS
-
-    def read(self, size: int | None = -1, /) -> bytes:
-        self._reads -= 1
-        if self._reads < 0:
-            raise BudgetError
-        return self._inner.read(size)
-
-    def seek(self, offset: int, whence: int = 0, /) -> int:
-        return self._inner.seek(offset, whence)
-
-    def tell(self) -> int:
-        return self._inner.tell()
-
-
-def _process(source: io.BytesIO | _Window) -> tuple[dict[str, Any], bool]:
-    """The tags found by the library, and whether it failed."""
-    readable: _Readable = _Counted(source) if isinstance(source, io.BytesIO) else source
-    try:
-        found = exifread.process_file(readable, details=False, extract_thumbnail=False)  # type: ignore[arg-type]
-        return {name: tag for name, tag in found.items() if hasattr(tag, "values")}, False
-    except Exception:  # the library raises many kinds of errors for damaged files
-        return {}, True
-
-
-def _tags_of(source: io.BytesIO | _Window) -> tuple[dict[str, object], bool]:
-    found, broken = _process(source)
-    return {name: tag.values for name, tag in found.items()}, broken
-
-
-def _numbered(source: io.BytesIO) -> tuple[dict[int, tuple[str, object]], bool]:
-    """The first directory by tag number, each with the library's name for it."""
-    found, broken = _process(source)
-    return {tag.tag: (name.partition(" ")[2], tag.values) for name, tag in found.items()}, broken
-
-
-def _first(tags: Tags, name: str) -> object:
-    value = tags.get(name)
-    return value[0] if isinstance(value, list) and value else None
 
 
 # --- sizes -------------------------------------------------------------------------------
 
 
 def _pair(tags: Tags, width: str, height: str) -> tuple[int, int] | None:
-    found = _first(tags, width), _first(tags, height)
+    found = first(tags, width), first(tags, height)
     return found if isinstance(found[0], int) and isinstance(found[1], int) else None  # type: ignore[return-value]
 
 
@@ -352,35 +258,12 @@ def _largest(sizes: list[tuple[int, int] | None]) -> tuple[int, int] | tuple[Non
     return max(sound, key=lambda s: s[0] * s[1]) if sound else (None, None)
 
 
-_WIDTH, _LENGTH, _STRIP, _STRIP_BYTES = 256, 257, 273, 279
-"""ImageWidth, ImageLength, StripOffsets, StripByteCounts (TIFF 6.0, section 8)."""
-
-
-def _directory(window: _Window, at: int | None) -> dict[int, int]:
-    """The single numbers of the directory at an offset, None for the first, by tag; empty when it cannot be read."""
-    try:
-        order = "<" if window.read(2) == b"II" else ">"
-        if at is None:
-            window.seek(4)
-            (at,) = struct.unpack(f"{order}I", window.read(4))
-        window.seek(at)
-        (count,) = struct.unpack(f"{order}H", window.read(2))
-        table = window.read(12 * min(count, 512))
-    except (struct.error, ValueError, BudgetError):
-        return {}
-    found: dict[int, int] = {}
-    for tag, kind, values, value in struct.iter_unpack(f"{order}HHI4s", table[: len(table) // 12 * 12]):
-        if values == 1 and kind in {3, 4}:
-            found[tag] = struct.unpack(f"{order}H2x" if kind == 3 else f"{order}I", value)[0]
-    return found
-
-
 def _with_size(handle: BinaryIO, blocks: Blocks) -> Blocks:
     """`blocks` with the size from the picture's header; nothing is decoded."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # large is allowed; too large is handled below
-            with Image.open(_Window(handle), formats=("JPEG", "PNG", "WEBP")) as image:  # type: ignore[arg-type]
+            with Image.open(Window(handle), formats=("JPEG", "PNG", "WEBP")) as image:  # type: ignore[arg-type]
                 width, height = image.size
     except Image.DecompressionBombError:
         return replace(blocks, too_large=True)

@@ -23,7 +23,8 @@ from evidence.archive.bagread import SHA256_MANIFEST, parse_manifest
 from evidence.archive.custody import RESTORE
 from evidence.archive.custody_key import ID_FILE, KEY_FILE
 from evidence.archive.names import encode_path
-from evidence.archive.targets import MARKER, FolderTarget
+from evidence.archive.target_marker import MARKER
+from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import discard_replaced, make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file

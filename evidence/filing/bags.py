@@ -15,7 +15,7 @@ from evidence.archive.bagread import SHA256_MANIFEST, read_manifest
 from evidence.archive.heads import HEADS
 from evidence.archive.names import SIDECAR, fold, folder_name
 from evidence.archive.payload_paths import PayloadPaths
-from evidence.archive.targets import MARKER
+from evidence.archive.target_marker import MARKER
 from evidence.catalog.intakes import Sighting
 from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, BagError, EvidenceError, LockedError

@@ -19,7 +19,7 @@ from evidence.errors import CatalogError
 from evidence.filing.record_files import read_records
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD
 from evidence.model import ClaimId, ClaimState
-from evidence.workspace import Workspace, bag_folders
+from evidence.workspace import Workspace, bag_folders, holds_bags
 
 EMPTY_TABLES = "empty_tables.json"
 """The file, at the top of an archive, with the names of the catalog's tables that hold no row."""
@@ -31,10 +31,12 @@ _ELSEWHERE = frozenset({"board_user"})
 
 
 def refuse_emptied_tables(workspace: Workspace) -> None:
-    """Raise CatalogError when a table is empty although a bag or a record file of this archive has rows for it."""
+    """Raise CatalogError when a table is empty although the archive has bags, and one of them or a record
+    file has rows for it.
+    """
     empty = workspace.catalog.records.empty_tables()
     suspects = empty - _known(workspace.root) - _ELSEWHERE
-    if not suspects:
+    if not suspects or not holds_bags(workspace.root):
         note_empty_tables(workspace)
         return
     for where, filled in _filled(workspace, suspects):

@@ -14,7 +14,7 @@ from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read
 from evidence.archive.custody_key import archive_key, replace_key
 from evidence.archive.exchange import remove_tree
 from evidence.archive.names import fold, why_unsafe
-from evidence.archive.targets import MARKER
+from evidence.archive.target_marker import MARKER
 from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, CustodyError, EvidenceError

@@ -13,7 +13,7 @@ from evidence.archive.custody import CustodyLog
 from evidence.archive.custody_key import kept_id
 from evidence.archive.heads import newest_head
 from evidence.archive.names import why_unsafe
-from evidence.archive.targets import MARKER
+from evidence.archive.target_marker import MARKER
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing

@@ -6,7 +6,8 @@ import os
 from pathlib import Path
 from shlex import quote
 
-from evidence.archive.targets import MARKER, FolderTarget
+from evidence.archive.target_marker import MARKER
+from evidence.archive.targets import FolderTarget
 from evidence.catalog.keeping import RETIRED
 from evidence.disk.durable import make_folder
 from evidence.disk.faults import writing

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from evidence.model import Face, Facet, GeoPoint, PhotoRecord, Role
 from evidence.tags.vocabulary import Vocabulary
-from evidence.tags.walk.bearings import OUTWARD, SIDES
+from evidence.tags.walk.sides import OUTWARD, SIDES
 
 WGS84_A = 6_378_137.0
 """Semi-major axis in metres (WGS 84, NGA.STND.0036)."""

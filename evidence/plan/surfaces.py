@@ -14,7 +14,7 @@ from enum import StrEnum
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role, Sha256
 from evidence.tags.standing import stated_only
 from evidence.tags.vocabulary import Vocabulary, Zone
-from evidence.tags.walk.bearings import SIDES
+from evidence.tags.walk.sides import SIDES
 
 FACES = tuple(Face(side) for side in SIDES)
 """From the street to the right round the house, counter-clockwise as seen from above."""

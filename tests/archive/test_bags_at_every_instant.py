@@ -14,7 +14,8 @@ from evidence.archive import exchange
 from evidence.archive.bagcheck import check_bag
 from evidence.archive.bagread import read_manifest
 from evidence.archive.bags import build_bag, recover, remove_bag
-from evidence.archive.targets import MARKER, FolderTarget
+from evidence.archive.target_marker import MARKER
+from evidence.archive.targets import FolderTarget
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="a kill needs POSIX processes")
 

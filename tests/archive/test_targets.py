@@ -16,7 +16,8 @@ from evidence.archive import exchange, places, targets
 from evidence.archive.bagcheck import PayloadReading
 from evidence.archive.bagread import read_manifest
 from evidence.archive.bags import build_bag, recover
-from evidence.archive.targets import MARKER, FolderTarget
+from evidence.archive.target_marker import MARKER
+from evidence.archive.targets import FolderTarget
 from evidence.errors import BadInputError, BagError, DestinationError
 from evidence.model import Sha256
 

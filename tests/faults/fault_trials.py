@@ -30,7 +30,7 @@ from fault_worlds import (
     warm,
 )
 
-from evidence.archive.targets import MARKER
+from evidence.archive.target_marker import MARKER
 from evidence.retention.plans import load_plan
 
 MEMORY = Path("/dev/shm")

@@ -13,13 +13,12 @@ from evidence.model import Facet, FacetValue, GeoPoint, SceneKind, Source
 from evidence.tags.suggest import tag_claim
 from evidence.tags.vocabulary import Zone
 from evidence.tags.walk.bearings import (
-    OUTWARD,
-    SIDES,
     bearings,
     corner,
     height_likelihoods,
     place_likelihoods,
 )
+from evidence.tags.walk.sides import OUTWARD, SIDES
 
 HOUSE = {SceneKind.HOUSE: 0.95, SceneKind.OTHER: 0.05}
 ROOF = {SceneKind.ROOF: 0.95, SceneKind.OTHER: 0.05}

@@ -17,11 +17,7 @@ from evidence.forward_backward import Floats
 from evidence.model import GeoPoint, PhotoRecord, Role
 from evidence.tags.vocabulary import Zone
 from evidence.tags.walk.plan import Compass, WalkPlan
-
-SIDES = ("front", "right", "back", "left")
-OUTWARD = (0.0, 270.0, 180.0, 90.0)
-"""Degrees from the front's outward direction to each side's. Seen from the street, looking at a front
-that faces south, the right side is to the east: a quarter turn counter-clockwise as seen from above."""
+from evidence.tags.walk.sides import OUTWARD, SIDES
 
 FRONTS = np.arange(0.0, 360.0, 15.0)
 """Directions that the front may face, in degrees; a camera's direction is less exact than their distance."""

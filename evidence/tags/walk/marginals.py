@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from evidence.forward_backward import Floats
 from evidence.model import Condition, Face, Facet, FacetValue, PhotoRecord, Role
 from evidence.tags.reading.semantics import Reading
-from evidence.tags.walk.bearings import SIDES, overviews
+from evidence.tags.walk.bearings import overviews
 from evidence.tags.walk.emission import BOARD_RIGHT
 from evidence.tags.walk.plan import DETAIL, WalkPlan
 from evidence.tags.walk.posterior import ClaimPosterior
+from evidence.tags.walk.sides import SIDES
 
 Shares = dict[str, float]
 """Probabilities of the values of one facet."""
