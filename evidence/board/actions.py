@@ -1,4 +1,4 @@
-"""Every request that changes something: tags, houses, boundaries, waivers, sign-off, sending back, undo."""
+"""Requests that change a photo or a claim: tags, houses, waivers, captions, sign-off, sending back, undo."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
 from evidence.review import captions, placing, signing, waivers
 from evidence.review import undo as undoing
-from evidence.review.staleness import ChangedError, require_day, require_marks
+from evidence.review.staleness import ChangedError, require_marks
 from evidence.review.tagging import known_word, tag_seen, would_state
 from evidence.workspace import Workspace
 
@@ -208,7 +208,7 @@ def place(
 # --- from forms --------------------------------------------------------------------------
 
 
-def _act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
+def act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
     """Do the work; the next page shows its message, or the error."""
     try:
         user.flash(work())
@@ -216,6 +216,14 @@ def _act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
         user.flash(str(error), "bad")
     user.board.worker.wake()
     return redirect_local(back)
+
+
+def known_photo(user: CurrentUser, sha: str) -> Sha256:
+    """The digest of a photo that this person may see. Raises BadInputError."""
+    digest = find_photo(user, sha)
+    if digest is None:
+        raise BadInputError("The archive has no such photo.", "Load the page again.")
+    return digest
 
 
 @router.post("/do/undo")
@@ -228,7 +236,7 @@ def undo(
         undoing.undo(user.workspace, number, others_too=user.can("UNDO_OTHERS"))
         return "The correction is undone."
 
-    return _act(user, back, work)
+    return act(user, back, work)
 
 
 @router.post("/do/waive")
@@ -247,7 +255,7 @@ def waive(
         waivers.waive(user.workspace, number, requirement, place=at, why=why.strip())
         return "The shot is set aside; the reason stays beside it."
 
-    return _act(user, back, work)
+    return act(user, back, work)
 
 
 @router.post("/do/caption")
@@ -260,12 +268,12 @@ def caption(
     """Write the caption of one photo for the report; an empty text removes it."""
 
     def work() -> str:
-        number = captions.write_caption(user.workspace, _photo(user, photo), text, seen=seen)
+        number = captions.write_caption(user.workspace, known_photo(user, photo), text, seen=seen)
         if not number:
             return "The caption is as it was."
         return "The caption is saved; the report prints it beside the photo."
 
-    return _act(user, f"/photo/{photo}", work)
+    return act(user, f"/photo/{photo}", work)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,7 +306,7 @@ def sign(
         signing.sign(user.workspace, known_claim(user.workspace, form.claim), note=form.note, seen=form.seen)
         return f"Claim {form.claim} is signed off by {user.name}."
 
-    return _act(user, form.back, work)
+    return act(user, form.back, work)
 
 
 @router.post("/do/send-back")
@@ -314,7 +322,7 @@ def send_back(
         )
         return f"Claim {form.claim} is sent back with {counted(len(wanted.lines), 'shot')} to take."
 
-    return _act(user, form.back, work)
+    return act(user, form.back, work)
 
 
 @router.post("/do/take-back")
@@ -330,80 +338,4 @@ def take_back(
         )
         return f"Claim {form.claim} is open again."
 
-    return _act(user, form.back, work)
-
-
-# --- the day -----------------------------------------------------------------------------
-
-
-def _act_on_day(user: CurrentUser, number: str, seen: str, back: str, work: Callable[[], str]) -> Response:
-    """The same for a boundary; refused when somebody changed the day since the page was loaded (`seen`)."""
-
-    def guarded() -> str:
-        with user.workspace.locked():
-            claim = None if number.casefold() == UNASSIGNED else known_claim(user.workspace, number)
-            if seen:
-                require_day(user.workspace, claim, seen)
-            return work()
-
-    return _act(user, back, guarded)
-
-
-def _photo(user: CurrentUser, sha: str) -> Sha256:
-    digest = find_photo(user, sha)
-    if digest is None:
-        raise BadInputError("The archive has no such photo.", "Load the page again.")
-    return digest
-
-
-Placer = Annotated[CurrentUser, Depends(require_post(Permission.PLACE))]
-
-
-@router.post("/do/cut")
-def cut(user: Placer, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
-    """Add a boundary before a photo."""
-
-    def work() -> str:
-        placing.cut(user.workspace, _photo(user, photo))
-        return "A new segment begins with that photo."
-
-    return _act_on_day(user, number, seen, back, work)
-
-
-@router.post("/do/join")
-def join(user: Placer, number: Short, photo: Short, seen: Short = "", back: Short = "/") -> Response:
-    """Remove the boundary before a photo."""
-
-    def work() -> str:
-        placing.join(user.workspace, _photo(user, photo))
-        return "The boundary is removed."
-
-    return _act_on_day(user, number, seen, back, work)
-
-
-@router.post("/do/shift")
-def shift(
-    user: Placer, number: Short, photo: Short, to: Short, seen: Short = "", back: Short = "/"
-) -> Response:
-    """Move the boundary before one photo to before another."""
-
-    def work() -> str:
-        done = placing.shift(user.workspace, _photo(user, photo), _photo(user, to))
-        many = counted(done.photos, "photo goes", "photos go")
-        return f"The boundary is moved: {many} to the other house."
-
-    return _act_on_day(user, number, seen, back, work)
-
-
-@router.post("/do/name")
-def name(
-    user: Placer, number: Short, segment: Short, claim: Short, seen: Short = "", back: Short = "/"
-) -> Response:
-    """State the claim of a segment; for one to confirm, that its claim is right."""
-
-    def work() -> str:
-        done = placing.name(user.workspace, segment, known_claim(user.workspace, claim))
-        many = counted(done.photos, "photo is", "photos are")
-        return f"Stated: {many} of claim {claim}."
-
-    return _act_on_day(user, number, seen, back, work)
+    return act(user, form.back, work)

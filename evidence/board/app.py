@@ -15,7 +15,16 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
-from evidence.board import actions, claim_pages, house_page, login, media, photo_pages, question_pages
+from evidence.board import (
+    actions,
+    claim_pages,
+    day_actions,
+    house_page,
+    login,
+    media,
+    photo_pages,
+    question_pages,
+)
 from evidence.board.background import BackgroundWorker
 from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInError, board_of, redirect_local
 from evidence.board.desk import actions as desk_actions
@@ -79,7 +88,17 @@ def make_app(
 
     app = FastAPI(title="Evidence board", docs_url=None, redoc_url=None, openapi_url=None, lifespan=running)
     app.state.board = board
-    for part in (login, claim_pages, house_page, photo_pages, question_pages, media, actions, *_DESK):
+    for part in (
+        login,
+        claim_pages,
+        house_page,
+        photo_pages,
+        question_pages,
+        media,
+        actions,
+        day_actions,
+        *_DESK,
+    ):
         app.include_router(part.router)
     app.mount("/static", _StaticFiles(directory=FOLDER / "static"))
     _explain_errors(app)

@@ -14,7 +14,7 @@ from evidence.board import view_models
 from evidence.board.claim_pages import AnyUser, OpenedClaim, open_claim, queue_of
 from evidence.board.context import DIGEST_PATTERN, CurrentUser, find_photo, local_path
 from evidence.board.media import note_text, playable_type
-from evidence.board.view_models import PhotoFilter
+from evidence.board.photo_filter import SHOW_WORDS, PhotoFilter, filtered
 from evidence.catalog.decisions import Tag
 from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
@@ -53,7 +53,7 @@ ChosenFilter = Annotated[PhotoFilter, Depends(photo_filter)]
 
 
 def _matching(user: CurrentUser, view: OpenedClaim, chosen: PhotoFilter) -> list[PhotoRecord]:
-    return view_models.filtered(
+    return filtered(
         view.records,
         chosen,
         item=_item(view, chosen),
@@ -81,7 +81,7 @@ def photos_page(user: AnyUser, number: str, chosen: ChosenFilter) -> HTMLRespons
         photo_filter=chosen,
         item=_item(view, chosen),
         queue=queue_of(user, view.number),
-        shows=view_models.SHOW_WORDS,
+        shows=SHOW_WORDS,
         words={
             facet.value: [(word.id, word.words) for word in vocabulary.words if word.facet is facet]
             for facet in Facet
