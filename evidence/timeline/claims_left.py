@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
 from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import PlacedUnit
 from evidence.timeline.fixes import distance
+from evidence.timeline.merge import TimedUnit
 from evidence.timeline.split.observations import CANDIDATE_RANGE
 from evidence.timeline.split.positions import NEIGHBOUR
 from evidence.timeline.split.split_day import UNSUPPORTED_CONFIDENCE
@@ -18,7 +19,7 @@ EDGE = 2
 """Photos at the beginning and at the end of a house among which its sheet is looked for."""
 FEW = 3
 """A stretch of so few photos is no house that could need the claim."""
-SURE_BOUNDARY = 0.9
+SURE_BOUNDARY = 0.5
 """Least probability of the boundary before a house that shows no page, so that a pause is not named as a house."""
 BARE_CONFIDENCE = 0.7
 """Highest confidence in the claim of a house that shows no page: it may also be on no list."""
@@ -59,6 +60,19 @@ def name_houses_left(
         for c, a, b in house.parts:
             out[c][a:b] = [_named(placed, own[0], page=house.page) for placed in out[c][a:b]]
     return out
+
+
+def claims_without_sheet(
+    day: Iterable[TimedUnit],
+    read: Collection[ClaimId],
+    claims: Mapping[ClaimId, Claim],
+    lists: Mapping[ClaimId, str],
+) -> list[ClaimId]:
+    """The claims that no sheet shows (`read` are the others), from the lists whose sheets were read that day."""
+    own = {c for timed in day for f in timed.unit.files for c in f.dividers}
+    sizes = Counter(lists[c] for c in claims if c in lists)
+    used = {lists[c] for c in own if c in lists and sizes[lists[c]] > 1}
+    return [c for c in claims if c not in read and (not used or lists.get(c) in used)]
 
 
 def _claims_left(

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
 from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
-from evidence.timeline.claims_left import name_houses_left
+from evidence.timeline.claims_left import claims_without_sheet, name_houses_left
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
 from evidence.timeline.merge import TimedUnit, timeline_of
@@ -48,6 +48,7 @@ def plan_day(
     timeline = timeline_of(_parted(unique, manual), clock_hints, options)
     known = {site.claim: site for site in claims}
     sites = SiteEstimates()
+    read = {c for photo in unique for c in photo.dividers}
     chains: list[list[PlacedUnit]] = []
     for day in working_days(timeline.dated, options.night):
         groups = device_groups_of(day)
@@ -55,8 +56,11 @@ def plan_day(
             for group in groups:
                 _learn_from_sheets(group, known, options, sites)
         for group in groups:
-            chains.append(_split_group(group, known, options, manual, sites))  # noqa: PERF401 - each day uses the sites learnt on the days before
-    chains += [_split_group(named, known, options, manual, sites) for named in timeline.undated]
+            left = claims_without_sheet(group, read, known, lists or {})
+            chains.append(
+                _split_group(group, known, options, manual, sites, left)
+            )  # each day uses the sites learnt before
+    chains += [_split_group(named, known, options, manual, sites, ()) for named in timeline.undated]
     chains = name_houses_left(chains, known, lists or {})
     if timeline.strays:
         chains.append(_strays(timeline.strays, manual, options))
@@ -108,11 +112,12 @@ def _split_group(
     options: SplitOptions,
     manual: ManualAssignments,
     sites: SiteEstimates,
+    left: Collection[ClaimId],
 ) -> list[PlacedUnit]:
     """Split one working day of one device group; units that the model does not see follow the others."""
     decisions = [_decision_of(t.unit, manual) for t in chain]
     modelled, observations = _modelled(chain, decisions, claims, options, manual)
-    verdicts = split_day(observations, claims, options, sites) if observations else []
+    verdicts = split_day(observations, claims, options, sites, left) if observations else []
     return place_units(chain, dict(zip(modelled, verdicts, strict=True)), decisions, manual, options)
 
 

@@ -199,6 +199,26 @@ def test_a_camera_that_lost_its_date_but_kept_running_is_placed_by_the_rhythm_of
     assert [c for c, _ in sizes(plan)] == ["AX-1", "BX-2", "CX-3"]
 
 
+@pytest.mark.parametrize("fast", [7200.0, -3600.0], ids=["fast", "slow"])
+@pytest.mark.parametrize("stretch", [slice(0, 60), slice(240, 300)], ids=["before", "after"])
+def test_photos_with_a_date_beside_a_lost_stretch_are_placed_by_the_order_of_the_files(fast, stretch):
+    """The camera shows a wrong hour at one of five houses and no date at the others; a phone dates those."""
+    starts = [at(9), at(9, 36), at(10, 21), at(10, 55), at(11, 50)]
+    camera = [p for k, start in enumerate(starts) for p in house(1 + 60 * k, start, 60)]
+    phone = [
+        replace(p, taken_local=p.taken_local + timedelta(seconds=5))
+        for k, start in enumerate(starts)
+        for p in house(1 + 20 * k, start, 18, step=45.0, device="phone", offset_minutes=-300)
+    ]
+    shown = [replace(s, taken_local=s.taken_local.replace(year=2000)) for s in camera]
+    shown[stretch] = [
+        replace(s, taken_local=s.taken_local + timedelta(seconds=fast)) for s in camera[stretch]
+    ]
+    placed = {p.sha256: p for p in plan_day([*shown, *phone], []).placed}
+    for true, photo in zip(camera[stretch], shown[stretch], strict=True):
+        assert abs((placed[photo.sha256].corrected - true.taken_local).total_seconds()) < 240
+
+
 def test_while_a_cameras_time_is_lost_its_sheets_name_no_photo_of_the_phone():
     camera, phone = camera_and_phone(0.0, sheets=False)
     known = [s for s in camera if s.taken_local < at(9, 40)]

@@ -79,6 +79,7 @@ def test_a_missing_sheet_without_positions_is_to_confirm_and_never_filed_as_cert
     middle = plan.placed[40:90]
     assert to_confirm(middle) == {True}
     subjects = {f.subject for f in plan.findings if f.code in {"possible_boundary", "unnamed_house"}}
+    subjects |= {s.opened_by.before for s in plan.segments if s.opened_by.to_confirm}
     assert photos[40].sha256 in subjects
 
 

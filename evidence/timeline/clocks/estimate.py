@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import heapq
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -17,6 +17,7 @@ from math import ceil
 from statistics import median
 
 from evidence.model import DeviceId
+from evidence.timeline.clocks.card_order import corrected_beside_lost, times_of_others
 from evidence.timeline.clocks.constraints import (
     SHEET_SPREAD,
     SHEET_WINDOW,
@@ -44,6 +45,12 @@ UNCONSTRAINED_SPREAD = 1e6
 """Seconds: so large that the clock is assumed correct only if no constraint leads to any other clock."""
 DRIFT = 2.0
 """Seconds added to the spread for each run that an error is carried to: quartz drifts about a second a day."""
+
+
+UNSURE = ("assumed", "rhythm")
+"""Sources of estimates that the order of the files on the card may overrule."""
+_Edge = tuple[int, float, float, str, str]
+"""Other run, seconds it is ahead, spread, source, reason."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +126,50 @@ def estimate_clocks(
     """
     anchors = _with_reference(runs, anchors)
     edges = _edges(runs, zones, anchors, changes)
+    best = _shortest_paths(anchors, edges)
+    beside = _beside_lost(runs, zones, best)
+    if beside:
+        best = _shortest_paths([beside.get(i, a) for i, a in enumerate(anchors)], edges, fixed=set(beside))
+    lost = ClockEstimate(
+        None, float("inf"), "assumed", "the clock had lost its date, and nothing shows the true time"
+    )
+    return [_finished(best.get(i, lost)) for i in range(len(runs))]
+
+
+def _beside_lost(
+    runs: Sequence[Run], zones: Mapping[int, int], best: Mapping[int, ClockEstimate]
+) -> dict[int, ClockEstimate]:
+    """New estimates for clocks that the card's order beside a lost stretch of known time contradicts."""
+    found: dict[int, ClockEstimate] = {}
+    fast = [best[i].fast if i in best else None for i in range(len(runs))]
+    for i, j in pairwise(range(len(runs))):
+        a, b = runs[i], runs[j]
+        if (a.device, a.card) != (b.device, b.card) or not (a.numbered and b.numbered) or a.lost == b.lost:
+            continue
+        known, lost = (i, j) if b.lost else (j, i)
+        clock, error = best.get(known), fast[lost]
+        ticks = [u.raw for u in runs[lost].units if u.raw is not None]
+        if clock is None or clock.fast is None or clock.source not in UNSURE or error is None or not ticks:
+            continue
+        limit = (ticks[0] if b.lost else ticks[-1]) - error
+        others = times_of_others(runs, zones, fast, known)
+        own = corrected_beside_lost(
+            runs[known], zones.get(known), clock.fast, limit, before=b.lost, others=others
+        )
+        if own is not None:
+            reason = (
+                "the order of the files, some of which another device dates, shows that this clock was {}"
+            )
+            found[known] = ClockEstimate(own, SHEET_WINDOW, "neighbour", reason)
+    return found
+
+
+def _shortest_paths(
+    anchors: Sequence[ClockEstimate | None],
+    edges: Mapping[int, Sequence[_Edge]],
+    fixed: Collection[int] = (),
+) -> dict[int, ClockEstimate]:
+    """The most certain estimate of each run that any anchor leads to; those of `fixed` are their anchors."""
     best: dict[int, ClockEstimate] = {}
     heap: list[tuple[float, int, int, int, ClockEstimate]] = []
     for i, anchor in enumerate(anchors):
@@ -130,8 +181,8 @@ def estimate_clocks(
         if i in best:
             continue
         best[i] = clock
-        for j, shift, spread, source, reason in edges[i]:
-            if j not in best and clock.fast is not None:
+        for j, shift, spread, source, reason in edges.get(i, ()):
+            if j not in best and j not in fixed and clock.fast is not None:
                 total = (clock.spread**2 + spread**2) ** 0.5
                 carried = clock.reason if source == "same" else reason
                 reached = ClockEstimate(
@@ -139,10 +190,7 @@ def estimate_clocks(
                 )
                 pushed += 1
                 heapq.heappush(heap, (total, hops + 1, j, pushed, reached))
-    lost = ClockEstimate(
-        None, float("inf"), "assumed", "the clock had lost its date, and nothing shows the true time"
-    )
-    return [_finished(best.get(i, lost)) for i in range(len(runs))]
+    return best
 
 
 def _with_reference(
@@ -192,9 +240,6 @@ def _anchor(run: Run, zone: int | None, hints: Sequence[ClockHint]) -> ClockEsti
         return None
     networked = any(u.lead.offset_minutes is not None for u in run.units)
     return ClockEstimate(0.0, NETWORK_SPREAD if networked else ASSUMED_SPREAD, "assumed", "")
-
-
-_Edge = tuple[int, float, float, str, str]
 
 
 def _edges(

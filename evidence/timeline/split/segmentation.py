@@ -82,9 +82,12 @@ class Segmentation(Posterior):
     """(N,): True where that path has a boundary before the photo; row 0 is True."""
 
 
-def segment(scores: Scores) -> Segmentation:
-    """The most probable path and the exact posterior, in time linear in photos, states and modes."""
-    found = posterior(scores)
+def segment(scores: Scores, found: Posterior | None = None) -> Segmentation:
+    """The most probable path and the exact posterior, in time linear in photos, states and modes.
+
+    `found` is the posterior of these scores, where it is known already.
+    """
+    found = found or posterior(scores)
     states, opens = _corrected(*_viterbi(scores, int(np.argmax(found.modes))), found.probability)
     return Segmentation(found.probability, found.stages, found.boundary, found.modes, states, opens)
 

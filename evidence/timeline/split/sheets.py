@@ -102,7 +102,7 @@ def sheet_modes(options: SplitOptions, *, checked: bool) -> tuple[tuple[Mode, ..
     return tuple((m[0], m[1]) for m in allowed), np.log(prior / prior.sum())
 
 
-def _rates(thorough: str, options: SplitOptions) -> tuple[float, float, float]:
+def rates(thorough: str, options: SplitOptions) -> tuple[float, float, float]:
     """Probabilities that the opening (or closing) photo of a house is a read sheet, an unread one, no sheet."""
     kept = {"always": ALWAYS, "few": FEW_SHEETS, "none": 0.02}.get(thorough, options.sheet_kept)
     read = {"always": ALWAYS, "unread": 0.1}.get(thorough, options.sheet_read)
@@ -157,10 +157,10 @@ def sheet_log_likelihoods(
     inside = np.zeros((photos, count))
     first = np.zeros((photos, len(modes), count))
     last = np.zeros_like(first)
-    rates = np.array([_rates(thorough, options) for _, thorough in modes])
+    shares = np.array([rates(thorough, options) for _, thorough in modes])
     edge = [first if place is SheetAt.START or place is None else last for place, _ in modes]
     column = {claim: k for k, claim in enumerate(states)}
-    plain_first = np.log(rates[:, 2])
+    plain_first = np.log(shares[:, 2])
     for m in range(len(modes)):
         edge[m][:, m, :-1] = plain_first[m]
     for i, row in enumerate(rows):
@@ -176,7 +176,7 @@ def sheet_log_likelihoods(
                 k = column[claim]
                 inside[i, k] = log(mid / len(row.claims))
                 for m in range(len(modes)):
-                    edge[m][i, m, k] = log(rates[m, 0] / mid)
+                    edge[m][i, m, k] = log(shares[m, 0] / mid)
             continue
         q = row.confidence
         rate = papers.of(row)
@@ -186,7 +186,7 @@ def sheet_log_likelihoods(
         inside[i, -1] = log(max(rate, ERRAND_PAPER) * q + none * (1 - q))
         for m in range(len(modes)):
             # A page at the edge of a house is its sheet, or one of the pages that turn up anywhere.
-            opening = (rates[m, 1] + rates[m, 2] * rate) * q + rates[m, 2] * none * (1 - q)
+            opening = (shares[m, 1] + shares[m, 2] * rate) * q + shares[m, 2] * none * (1 - q)
             gain = log(opening) - log(likelihood)
             if drives is not None and row.named is None:
                 drive = 0.0 if rate > COMMON_PAGE else float(drives[0 if edge[m] is first else 1][i])

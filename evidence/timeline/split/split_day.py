@@ -7,15 +7,16 @@ passes: the first uses priors, the second gaps, sites and stages learnt from the
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId
 from evidence.timeline.split.gaps import LOST_CLOCK_CAP, GapModel, fit_gaps
+from evidence.timeline.split.houses_left import LEAST, log_odds_of_unread
 from evidence.timeline.split.observations import (
     Day,
     Observation,
@@ -25,16 +26,12 @@ from evidence.timeline.split.observations import (
     in_the_middle,
     near_other_sheet,
     sheet_changes,
-    site_of,
 )
-from evidence.timeline.split.positions import NEIGHBOUR, local_metres
 from evidence.timeline.split.reasons import reasons_of
 from evidence.timeline.split.segmentation import Posterior, Scores, Segmentation, posterior, segment
-from evidence.timeline.split.sheets import SURE_DRIVE, paper_rates, sheet_log_likelihoods, sheet_modes
+from evidence.timeline.split.sheets import paper_rates, sheet_log_likelihoods, sheet_modes
 from evidence.timeline.split.site_estimates import (
-    VISIT_GAP,
     PositionEvidence,
-    away_from,
     learn_sites,
     learn_sites_from_sheets,
     position_evidence,
@@ -42,6 +39,7 @@ from evidence.timeline.split.site_estimates import (
 )
 from evidence.timeline.split.stages import FirstPass, StageModel, of_walks, stage_model
 from evidence.timeline.split.time_alone import boundary_log_odds
+from evidence.timeline.split.unsupported import unsupported_photos
 from evidence.timeline.values import SplitOptions
 
 DECISION = 120.0
@@ -54,6 +52,10 @@ NEAR_BOUNDARY = 2
 """Photos before and after within which a boundary counts as the same one."""
 HOUSES_WEIGHT = 2.0
 """Weight of the prior share of houses that are on no list and have no sheet, as a number of houses."""
+SURE_ENTRY = 0.8
+"""Probability from which an unnamed house begins at a photo beyond doubt."""
+LIST_STEPS, LIST_SLACK = 4, 0.3
+"""Rounds in which what the list adds is adapted, and the houses too many that end them."""
 ERRAND_CONTINUES = 0.5
 """Probability that a photo on an errand is followed by another one."""
 
@@ -79,8 +81,12 @@ def split_day(
     claims: Mapping[ClaimId, Claim],
     options: SplitOptions,
     sites: SiteEstimates,
+    left: Collection[ClaimId] = (),
 ) -> list[Verdict]:
-    """A verdict for each observation of one working day. `sites` gains the sites learnt from it."""
+    """A verdict for each observation of one working day. `sites` gains the sites learnt from it.
+
+    `left` are the claims of the day's list that no sheet of any device shows.
+    """
     day = day_of(observations, claims, sites)
     near = near_other_sheet(day)
     rows = [i.sheet for i in day.observations]
@@ -104,10 +110,9 @@ def split_day(
     papers = paper_rates(rows, 1.0 - first.boundary)
     sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     pictures = stage_model(day.scenes, first.boundary > 0.5, FirstPass(_stages(first), first.boundary))
-    segmentation = segment(
-        _scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read)
-    )
-    return _verdicts(day, segmentation, gaps, claims, sites)
+    scores = _scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read)
+    segmentation = _segment_by_list(day, scores, first, left, options)
+    return _verdicts(day, segmentation, gaps, claims, sites, left)
 
 
 def _stages(first: Posterior) -> Floats:
@@ -178,6 +183,44 @@ def _scores(
     )
 
 
+def _segment_by_list(
+    day: Day, scores: Scores, first: Posterior, left: Collection[ClaimId], options: SplitOptions
+) -> Segmentation:
+    """The segmentation, with as many houses that no sheet shows as the list's claims without a sheet allow.
+
+    `first` is the posterior of the first pass. What the list adds to such a house is lowered as long as more of
+    them are expected than claims are left.
+    """
+    shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named) if c is not None}
+    waiting = len([c for c in left if c not in shown])
+    if not waiting:
+        return segment(scores)
+    unshown = _unshown(day)
+    entered = _entered(first, unshown)
+    share = max(options.new_house, 1.0 - options.returns - options.errand)
+    nats = log_odds_of_unread(waiting, float(entered[entered > SURE_ENTRY].sum()), share)
+    for _ in range(LIST_STEPS):
+        enter = scores.enter.copy()
+        enter[:, unshown] += nats
+        found = posterior(replace(scores, enter=enter))
+        expected = float(_entered(found, unshown).sum())
+        if expected <= waiting + LIST_SLACK or nats <= LEAST:
+            break
+        nats = max(LEAST, nats - float(np.log(expected / waiting)))
+    return segment(replace(scores, enter=enter), found)
+
+
+def _entered(found: Posterior, unshown: NDArray[np.int64]) -> Floats:
+    """(N,) about how probable it is that a house that no sheet shows begins at each photo."""
+    return np.asarray(found.boundary * found.probability[:, unshown].sum(axis=1))
+
+
+def _unshown(day: Day) -> NDArray[np.int64]:
+    """The columns of the houses that no sheet shows: claims with an address only, and the unknown house."""
+    shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named)}
+    return np.array([k for k, c in enumerate(day.states) if c not in shown] + [len(day.states)])
+
+
 def time_alone(day: Day) -> bool:
     """Whether nothing but time (and pictures) is known: no sheet, no claim, no position, no person's decision."""
     bare = all(not i.sheet.claims and not i.is_manual for i in day.observations)
@@ -242,9 +285,10 @@ def _verdicts(
     gaps: GapModel,
     claims: Mapping[ClaimId, Claim],
     sites: SiteEstimates,
+    left: Collection[ClaimId],
 ) -> list[Verdict]:
     out = []
-    unsupported = _unsupported(day, segmentation, claims, sites)
+    unsupported = unsupported_photos(day, segmentation, claims, sites, left)
     stages = _stages(segmentation)
     for i in range(len(day.observations)):
         state = int(segmentation.states[i])
@@ -281,53 +325,3 @@ def _boundary_near(segmentation: Segmentation, i: int) -> float:
                 break
             total += float(segmentation.boundary[j])
     return min(1.0, total)
-
-
-def _unsupported(
-    day: Day, segmentation: Segmentation, claims: Mapping[ClaimId, Claim], sites: SiteEstimates
-) -> set[int]:
-    """Photos whose claim has no certain evidence, however well the rest fits.
-
-    There are six kinds: photos of a claim that only a sheet's text names; of a claim that only an address
-    names, with another of the day's houses next to it; of a return without a sheet, which may be at the
-    neighbour's; the part of a visit, after its most probable boundary, that may belong to a claim
-    next door whose sheet was not seen; the part before a long pause that the claim's first sheet follows; and
-    the part after a gap as long as a drive on a clock without a date.
-    """
-    unsupported: set[int] = set()
-    shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named)}
-    spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
-    for a, b in pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]):
-        state = int(segmentation.states[a])
-        if state >= len(day.states):
-            continue
-        claim, part = day.states[state], day.observations[a:b]
-        apart = np.hypot(*(spots - spots[state]).T)
-        close = [k for k in np.flatnonzero(apart <= NEIGHBOUR) if k != state]
-        supported = any(claim in i.sheet.claims or i.manual_claim == claim for i in part)
-        named = any(i.sheet.named == claim for i in part)
-        fixes = away_from(day.xy[a:b], spots[state : state + 1])
-        there = bool((np.nan_to_num(fixes, nan=np.inf) <= NEIGHBOUR).any())
-        reentry = claim in shown and not named
-        if not supported and ((named and not there) or (not named and close) or reentry):
-            unsupported.update(range(a, b))
-        elif any(day.states[k] not in shown for k in close):
-            pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > VISIT_GAP]
-            if pauses:
-                unsupported.update(range(max(pauses, key=lambda i: float(segmentation.boundary[i])), b))
-        unsupported.update(_before_late_sheet(day, claim, a, b))
-        unsupported.update(_after_undated_drive(day, claim, a, b))
-    return unsupported
-
-
-def _before_late_sheet(day: Day, claim: ClaimId, a: int, b: int) -> range:
-    """The photos of a segment before a pause that the first sheet of its claim follows: maybe another house's."""
-    first = next((i for i in range(a, b) if claim in day.observations[i].sheet.claims), a)
-    late = first > a and day.gaps[first - 1] > VISIT_GAP
-    return range(a, first) if late else range(0)
-
-
-def _after_undated_drive(day: Day, claim: ClaimId, a: int, b: int) -> range:
-    """The photos of a segment after its first long gap on a clock without a date, up to the claim's next sheet."""
-    drive = next((i for i in range(a + 1, b) if day.undated[i - 1] and day.gaps[i - 1] > SURE_DRIVE), b)
-    return range(drive, next((i for i in range(drive, b) if claim in day.observations[i].sheet.claims), b))

@@ -1,0 +1,102 @@
+"""Photos whose claim rests on weak evidence, however well the model fits: they are marked to confirm."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from itertools import pairwise
+
+import numpy as np
+
+from evidence.forward_backward import Floats
+from evidence.model import Claim, ClaimId
+from evidence.timeline.split.observations import CANDIDATE_RANGE, Day, SiteEstimates, site_of
+from evidence.timeline.split.positions import NEIGHBOUR, local_metres
+from evidence.timeline.split.segmentation import Segmentation
+from evidence.timeline.split.sheets import SURE_DRIVE
+from evidence.timeline.split.site_estimates import VISIT_GAP, away_from
+
+FAR_FROM_OWN = 150.0
+"""Metres by which a fix must be further from its claim's house than from another to be at the other."""
+
+
+def unsupported_photos(
+    day: Day,
+    segmentation: Segmentation,
+    claims: Mapping[ClaimId, Claim],
+    sites: SiteEstimates,
+    left: Collection[ClaimId],
+) -> set[int]:
+    """Photos whose claim has no certain evidence, however well the rest fits.
+
+    There are eight kinds: photos of a claim that only a sheet's text names; of a claim that only an address
+    names, with another of the day's houses next to it; of a return without a sheet, which may be at the
+    neighbour's; the part of a visit, after its most probable boundary, that may belong to a claim next door whose
+    sheet was not seen, or to a claim of the list under which nothing was filed (without a sheet, the whole visit);
+    photos at another claim's house; the part before a long pause that the claim's first sheet follows; and the part
+    after a gap as long as a drive on a clock without a date.
+    """
+    unsupported: set[int] = set()
+    filed = {day.states[k] for k in set(segmentation.states.tolist()) if k < len(day.states)}
+    waiting = [c for c in left if c not in filed]
+    shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named)}
+    spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
+    for a, b in pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]):
+        state = int(segmentation.states[a])
+        if state >= len(day.states):
+            continue
+        claim, part = day.states[state], day.observations[a:b]
+        apart = np.hypot(*(spots - spots[state]).T)
+        close = [k for k in np.flatnonzero(apart <= NEIGHBOUR) if k != state]
+        supported = any(claim in i.sheet.claims or i.manual_claim == claim for i in part)
+        named = any(i.sheet.named == claim for i in part)
+        fixes = away_from(day.xy[a:b], spots[state : state + 1])
+        there = bool((np.nan_to_num(fixes, nan=np.inf) <= NEIGHBOUR).any())
+        reentry = claim in shown and not named
+        if not supported and ((named and not there) or (not named and close) or reentry):
+            unsupported.update(range(a, b))
+        elif any(day.states[k] not in shown for k in close) or _may_hide(day, a, b, waiting, claims):
+            pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > VISIT_GAP]
+            if pauses:
+                likeliest = max(pauses, key=lambda i: float(segmentation.boundary[i]))
+                unsupported.update(range(likeliest if supported else a, b))
+        unsupported.update(_at_another_house(day, state, claims, spots, a, b))
+        unsupported.update(_before_late_sheet(day, claim, a, b))
+        unsupported.update(_after_undated_drive(day, claim, a, b))
+    return unsupported
+
+
+def _at_another_house(
+    day: Day, state: int, claims: Mapping[ClaimId, Claim], spots: Floats, a: int, b: int
+) -> list[int]:
+    """The photos of a segment whose own fixes are at another claim's house, far from this one's address."""
+    address = claims[day.states[state]].place if day.states[state] in claims else None
+    home = spots[state : state + 1] if address is None else local_metres([address], day.origin)
+    own = away_from(day.xy[a:b], home)[:, 0]
+    others = away_from(day.xy[a:b], np.delete(spots, state, axis=0))
+    nearest = np.nan_to_num(others, nan=np.inf).min(axis=1, initial=np.inf)
+    return [a + int(i) for i in np.flatnonzero((nearest <= NEIGHBOUR) & (own > nearest + FAR_FROM_OWN))]
+
+
+def _may_hide(
+    day: Day, a: int, b: int, waiting: Collection[ClaimId], claims: Mapping[ClaimId, Claim]
+) -> bool:
+    """Whether one of the waiting claims may have been photographed among these photos, as far as positions say."""
+    fixes = day.xy[a:b][~np.isnan(day.xy[a:b, 0])]
+    places = [claims[c].place for c in waiting if c in claims]
+    if not fixes.size or any(place is None for place in places):
+        return bool(places)
+    spots = local_metres(places, day.origin)
+    return bool((away_from(fixes, spots) <= CANDIDATE_RANGE).any()) if places else False
+
+
+def _before_late_sheet(day: Day, claim: ClaimId, a: int, b: int) -> range:
+    """The photos of a segment before a pause that the first sheet of its claim follows: maybe another house's."""
+    first = next((i for i in range(a, b) if claim in day.observations[i].sheet.claims), a)
+    late = first > a and day.gaps[first - 1] > VISIT_GAP
+    return range(a, first) if late else range(0)
+
+
+def _after_undated_drive(day: Day, claim: ClaimId, a: int, b: int) -> range:
+    """The photos of a segment after its first long gap on a clock without a date, up to the claim's next sheet."""
+    drive = next((i for i in range(a + 1, b) if day.undated[i - 1] and day.gaps[i - 1] > SURE_DRIVE), b)
+    return range(drive, next((i for i in range(drive, b) if claim in day.observations[i].sheet.claims), b))
