@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from math import floor
 
 from evidence.catalog.claims import ClaimRow
@@ -23,6 +24,7 @@ from evidence.model import (
     PhotoRecord,
     Sha256,
 )
+from evidence.timeline.order.units import is_epoch
 from evidence.timeline.plan import plan_day
 from evidence.timeline.values import (
     ClockHint,
@@ -40,6 +42,10 @@ SQUARE = 0.02
 squares around the photos are compared with them, and the split itself rules out those that are too far."""
 MOST_WAITING_CLAIMS = 200
 """Claims without photos that a day is compared with, the last ones by number; more would slow the split."""
+
+
+TAKEN_IN_TOGETHER = timedelta(hours=12)
+"""Cards whose intakes are no further apart hold photos of the same working day (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,15 +138,24 @@ def split_days(
 
 
 def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]:
-    """These photos, and all photos of the days, segments and undated cards that they belong to."""
+    """These photos, and all photos of the days, segments and undated cards that they belong to.
+
+    Photos of a camera that lost its date belong to the days of the cards that were taken in at about the same time.
+    """
     photos = workspace.catalog.photos
     found = dict.fromkeys(digests)
     days: set[str] = set()
     fresh = list(found)
     while fresh:
-        new_days = {day for record in photos.records(fresh) if (day := _day(record))} - days
+        records = photos.records(fresh)
+        new_days = {day for record in records if (day := _day(record))} - days
         days |= new_days
         beside = [*photos.of_days(new_days), *sorted(photos.together_with(fresh))]
+        lost = [record.sha256 for record in records if _lost_its_date(record)]
+        if lost:
+            beside += photos.beside(lost, TAKEN_IN_TOGETHER, undated=False)
+        if len(lost) < len(fresh):
+            beside += photos.beside(fresh, TAKEN_IN_TOGETHER, undated=True)
         fresh = [sha for sha in dict.fromkeys(beside) if sha not in found]
         found |= dict.fromkeys(fresh)
     return list(found)
@@ -234,6 +249,12 @@ def _devices(records: Iterable[PhotoRecord], first_seen: Mapping[Sha256, Sightin
 def _day(record: PhotoRecord) -> str:
     moment = record.corrected or record.facts.taken_local
     return moment.date().isoformat() if moment else ""
+
+
+def _lost_its_date(record: PhotoRecord) -> bool:
+    """Whether the photo has no time that is known, only that of a clock without a date."""
+    taken = record.facts.taken_local
+    return record.corrected is None and taken is not None and is_epoch(taken)
 
 
 def _day_photo(record: PhotoRecord, first: Sighting) -> DayPhoto:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Row, Select, and_, exists, func, literal, or_, select, update
@@ -184,6 +184,37 @@ class Intakes:
         with self._database.transaction() as db:
             query = select(t.sighting).where(t.sighting.c.intake == intake).order_by(t.sighting.c.id)
             return [_read_sighting(row) for row in db.execute(query)]
+
+    def beside(self, digests: Collection[Sha256], within: timedelta, *, undated: bool) -> list[Sha256]:
+        """The photos of the cards that were taken in at most `within` before or after a card of these photos.
+
+        With `undated`, only those that a split placed without finding their time.
+        """
+        with self._database.transaction() as db:
+            starts: set[str] = set()
+            for piece in chunks(sorted(digests)):
+                query = (
+                    select(t.intake.c.started_at)
+                    .join(t.sighting, t.sighting.c.intake == t.intake.c.intake)
+                    .where(t.sighting.c.sha256.in_(piece))
+                    .distinct()
+                )
+                starts |= set(db.execute(query).scalars())
+            near: set[str] = set()
+            for start in starts:
+                moment = from_text(start)
+                assert moment is not None
+                span = t.intake.c.started_at.between(to_text(moment - within), to_text(moment + within))
+                near |= set(db.execute(select(t.intake.c.intake).where(span)).scalars())
+            photos = (
+                select(t.sighting.c.sha256)
+                .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
+                .where(t.sighting.c.intake.in_(near))
+                .distinct()
+            )
+            if undated:
+                photos = photos.where(t.original.c.corrected.is_(None), t.original.c.segment != "")
+            return sorted(Sha256(sha) for sha in db.execute(photos).scalars())
 
     def companions(self, digests: Sequence[Sha256]) -> list[Sha256]:
         """These files and those that are one object with them on the card where each was first seen.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from support_analysis import DAY, Described
@@ -10,7 +10,8 @@ from support_board import put_claim
 
 from evidence.analysis.splitting import split_days
 from evidence.catalog.decisions import Move
-from evidence.model import ClaimState
+from evidence.catalog.intakes import IntakeRow
+from evidence.model import ClaimState, IntakeId, Sha256
 
 
 @pytest.fixture
@@ -122,3 +123,49 @@ def test_a_signed_claim_keeps_its_photos_when_a_later_card_is_of_the_same_hour(w
     later.house("AN-2", 4, later=timedelta(seconds=20))
     split_days(workspace, later.enter())
     assert claims_of(workspace, first) == ["AN-1"] * 6
+
+
+def phone_and_camera_without_a_date(workspace) -> tuple[Described, Described]:
+    """Three houses: a phone with the sheets, and a camera of the same houses whose clock shows the year 2000."""
+    phone, camera = Described(workspace, name="p"), Described(workspace, name="c", model="T-2", years=-26)
+    for claim in ("AN-1", "AN-2", "AN-3"):
+        phone.house(claim, 15)
+        camera.house(None, 15)
+    return phone, camera
+
+
+def taken_in(workspace, one: Described, moment: datetime) -> list[Sha256]:
+    """Store the card with its intake at this moment; returns the digests."""
+    workspace.catalog.photos.put_intake(
+        IntakeRow(
+            intake=IntakeId(f"20260514-180000-{one.name}"),
+            source="card",
+            label="",
+            actor="Ada",
+            started_at=moment,
+            finished_at=moment,
+            refused=(),
+        )
+    )
+    return one.enter()
+
+
+@pytest.mark.parametrize("order", ["phone first", "camera first"])
+def test_a_camera_without_a_date_joins_the_day_of_the_card_that_was_taken_in_with_it(workspace, card, order):
+    put_claim(workspace, "AN-3")
+    phone, camera = phone_and_camera_without_a_date(workspace)
+    evening = datetime(2026, 5, 14, 18, tzinfo=UTC)
+    cards = [phone, camera] if order == "phone first" else [camera, phone]
+    for minutes, one in enumerate(cards):
+        split_days(workspace, taken_in(workspace, one, evening + timedelta(minutes=10 * minutes)))
+    expected = [claim for claim in ("AN-1", "AN-2", "AN-3") for _ in range(15)]
+    assert claims_of(workspace, camera.shas) == expected
+    assert {r.corrected.date().isoformat() for r in workspace.catalog.photos.records(camera.shas)} == {DAY}
+
+
+def test_a_camera_without_a_date_does_not_join_a_day_whose_cards_were_taken_in_long_before(workspace, card):
+    phone, camera = phone_and_camera_without_a_date(workspace)
+    evening = datetime(2026, 5, 14, 18, tzinfo=UTC)
+    split_days(workspace, taken_in(workspace, phone, evening))
+    split_days(workspace, taken_in(workspace, camera, evening + timedelta(days=3)))
+    assert claims_of(workspace, camera.shas) == [None] * 45

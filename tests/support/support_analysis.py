@@ -22,6 +22,9 @@ class Described:
     workspace: Workspace
     name: str = "a"
     moment: datetime = NINE
+    model: str = "T-1"
+    years: int = 0
+    """Years by which the camera's clock is off."""
     count: int = 0
     shas: list[Sha256] = field(default_factory=list)
 
@@ -48,7 +51,8 @@ class Described:
         self.moment += timedelta(seconds=10)
         sha = digest(f"{self.name} {self.count}")
         path = f"DCIM/100TESTC/{self.name.upper()}{self.count:04d}.JPG"
-        facts = CameraFacts(taken_local=self.moment, make="Testcam", model="T-1")
+        shown = self.moment.replace(year=self.moment.year + self.years)
+        facts = CameraFacts(taken_local=shown, make="Testcam", model=self.model)
         marks = (DividerMark(claim=ClaimId(claim), code_area=0.3),) if claim else ()
         dcf = DcfName(folder_number=100, file_number=self.count)
         self._files.append((copied(path, sha, dcf=dcf), facts, Look(dividers=marks, phash=sha[:16])))
