@@ -13,6 +13,7 @@ from evidence.timeline.fixes import distance
 from evidence.timeline.merge import TimedUnit
 from evidence.timeline.split.observations import CANDIDATE_RANGE
 from evidence.timeline.split.positions import NEIGHBOUR
+from evidence.timeline.split.sheet_text import names_another
 from evidence.timeline.split.split_day import UNSUPPORTED_CONFIDENCE
 
 EDGE = 2
@@ -35,6 +36,8 @@ class _House:
     """The middle of its photos' positions."""
     page: bool
     """Whether a page without a readable code begins or ends it."""
+    texts: tuple[tuple[str, ...], ...]
+    """The lines of those pages."""
     sure: bool
     """Whether the boundary before it is beyond doubt."""
 
@@ -45,13 +48,13 @@ def name_houses_left(
     """The chains, with each unnamed house that can belong to one claim only filed under it, to confirm.
 
     A claim is left if it has no photos and no sheet, and came with a list of which another claim was read (or
-    nothing tells the lists apart); `lists` gives the list that each claim came with. A house's positions rule out the claims whose addresses are far from them.
-    Nothing changes for a house with two possible claims, nor for two houses with the same one.
+    nothing tells the lists apart); `lists` gives the list that each claim came with. A house's positions rule out the claims whose addresses are far from them, and a page with
+    another number rules it out too. Nothing changes for a house with two possible claims, nor for two houses with the same one.
     """
     out = [list(chain) for chain in chains]
     left = _claims_left(out, claims, lists)
     houses = _unnamed(out)
-    possible = [[c for c in left if not _far(house.place, claims[c].place)] for house in houses]
+    possible = [[c for c in left if _may_be(house, claims[c])] for house in houses]
     for house, own in zip(houses, possible, strict=True):
         if len(own) != 1 or sum(own[0] in other for other in possible) != 1:
             continue
@@ -103,6 +106,7 @@ def _unnamed(chains: Sequence[Sequence[PlacedUnit]]) -> list[_House]:
                 parts=((c, a, b),),
                 place=_middle(part),
                 page=any(map(_shows_page, (*part[:EDGE], *part[-EDGE:]))),
+                texts=tuple(text for placed in (*part[:EDGE], *part[-EDGE:]) for text in _texts(placed)),
                 sure=opened.probability >= SURE_BOUNDARY,
             )
             same = next((k for k, other in enumerate(houses) if _near(house.place, other.place)), None)
@@ -114,6 +118,7 @@ def _unnamed(chains: Sequence[Sequence[PlacedUnit]]) -> list[_House]:
                     other,
                     parts=other.parts + house.parts,
                     page=other.page or house.page,
+                    texts=other.texts + house.texts,
                     sure=other.sure or house.sure,
                 )
     return houses
@@ -127,6 +132,17 @@ def _segments(chain: Sequence[PlacedUnit]) -> list[tuple[int, int]]:
 
 def _shows_page(placed: PlacedUnit) -> bool:
     return any(f.sheet is not None and f.sheet.confidence >= 0.5 for f in placed.timed.unit.files)
+
+
+def _texts(placed: PlacedUnit) -> list[tuple[str, ...]]:
+    pages = [f.sheet for f in placed.timed.unit.files if f.sheet is not None]
+    return [tuple(line.text for line in page.lines) for page in pages]
+
+
+def _may_be(house: _House, claim: Claim) -> bool:
+    """Whether neither the positions nor the pages of a house rule out a claim."""
+    another = any(names_another(lines, claim) for lines in house.texts)
+    return not another and not _far(house.place, claim.place)
 
 
 def _middle(house: Sequence[PlacedUnit]) -> GeoPoint | None:

@@ -144,6 +144,12 @@ def test_the_only_claim_left_goes_to_the_only_house_with_a_blurred_sheet_to_conf
     assert "claim BX-2002 is the only one left" in plan.segments[1].opened_by.reasons[-1]
 
 
+def test_a_page_with_the_number_of_another_claim_does_not_get_the_only_claim_left():
+    photos = three_houses()
+    photos[60] = replace(photos[60], dividers=(), sheet=sheet("CLAIM", "92678"))
+    assert claims_in_order(plan_day(photos, sites(A, B, C))) == [A, "?", C]
+
+
 def test_two_claims_left_leave_the_house_unnamed():
     assert claims_in_order(plan_day(one_blurred(), sites(A, B, C, "DX-4004"))) == [A, "?", C]
 

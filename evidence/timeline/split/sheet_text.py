@@ -32,6 +32,11 @@ FIELD_WEIGHTS = {"number": 2.0, "insured": 1.0, "address": 1.0}
 SHORTEST = 4
 """Fields with fewer letters and digits are ignored, since they match anything."""
 
+ANOTHER = 55.0
+"""Highest similarity of the best field of a claim that a text with a number does not mean. Measured on made-up sheets:
+95 of 100 numbers of claims on no list are below it, and 1 of 100 sheets with two in five letters wrong."""
+
+_NUMBER = re.compile(r"\d{4}")
 _NOT_WORDS = re.compile(r"[^0-9a-z]+")
 
 
@@ -53,6 +58,15 @@ def match_sheet(lines: Sequence[str], claims: Sequence[Claim]) -> ClaimId | None
         for site in claims
     ]
     return _close_match(found, claims) or _garbled_match(found, claims)
+
+
+def names_another(lines: Sequence[str], claim: Claim) -> bool:
+    """Whether the text has a number, as a claim's sheet has, and nothing in it is similar to this claim."""
+    pieces = _pieces(lines)
+    if not any(map(_NUMBER.search, pieces)):
+        return False
+    fields = (str(claim.claim), claim.insured, claim.address)
+    return max(_similarity(field, pieces) for field in fields) < ANOTHER
 
 
 def _close_match(found: Sequence[Mapping[str, float]], claims: Sequence[Claim]) -> ClaimId | None:
