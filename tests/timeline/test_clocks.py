@@ -199,6 +199,28 @@ def test_a_camera_that_lost_its_date_but_kept_running_is_placed_by_the_rhythm_of
     assert [c for c, _ in sizes(plan)] == ["AX-1", "BX-2", "CX-3"]
 
 
+def test_a_few_photos_of_a_phone_at_three_houses_date_a_camera_without_a_date():
+    """Drives of equal length: only that both devices were at every house tells the shift from that to the next."""
+    starts = [at(9), at(9, 18), at(9, 36)]
+    camera = [
+        p
+        for k, (n, start) in enumerate(zip((7, 7, 11), starts, strict=True))
+        for p in house(1 + 20 * k, start, n, step=24.0)
+    ]
+    phone = [
+        p
+        for k, (n, start) in enumerate(zip((7, 7, 3), starts, strict=True))
+        for p in house(
+            1 + 10 * k, start + timedelta(seconds=9), n, step=26.0, device="phone", offset_minutes=-300
+        )
+    ]
+    lost = [replace(s, taken_local=s.taken_local.replace(year=2000)) for s in camera]
+    placed = {p.sha256: p for p in plan_day([*lost, *phone], []).placed}
+    for true, photo in zip(camera, lost, strict=True):
+        assert placed[photo.sha256].corrected is not None
+        assert abs((placed[photo.sha256].corrected - true.taken_local).total_seconds()) < 240
+
+
 @pytest.mark.parametrize("fast", [7200.0, -3600.0], ids=["fast", "slow"])
 @pytest.mark.parametrize("stretch", [slice(0, 60), slice(240, 300)], ids=["before", "after"])
 def test_photos_with_a_date_beside_a_lost_stretch_are_placed_by_the_order_of_the_files(fast, stretch):

@@ -66,6 +66,9 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> float | None:
     local = np.arange(-reach, reach + STEP, STEP)
     shifts = days + local
     scores = log_likelihoods(base, sample, shifts).sum(axis=1)
+    if lost:  # nothing else limits the shift: the photos of each device must be near those of the other
+        back = base[np.linspace(0, base.size - 1, min(MAX_SAMPLE, base.size)).astype(int)]
+        scores = scores + log_likelihoods(sample, back, -shifts).sum(axis=1)
     scores = scores if lost else scores + log_prior(local) + (WRONG_DATE if days else 0.0)
     best = int(scores.argmax())
     others = scores[np.abs(local - local[best]) > SAME_SHIFT]
