@@ -25,7 +25,7 @@ from evidence.board.desk.today import today_of
 from evidence.catalog.users import User
 from evidence.disk.objects import object_path
 from evidence.model import ClaimId, ClaimState, Duty
-from evidence.office.purging import approve_purge
+from evidence.office.purging import approve_purge, run_purge
 from evidence.workspace import Workspace
 
 
@@ -362,7 +362,41 @@ def test_a_purge_plan_is_approved_by_another_person_with_a_password(olive, offic
     (after,) = plans(office)
     assert (after.state, after.approved_by) == (PlanState.APPROVED, "Pearl")
     assert f"evidence purge run {plan.name}" in page(pearl, plan.path)
-    assert "is approved and ready to be run" in words_of(today_of(office).waiting)
+    assert "is ready to be run" in words_of(today_of(office).waiting)
+
+
+def test_a_plan_in_quarantine_says_until_when_it_can_be_brought_back_and_then_waits_for_its_second_run(
+    office, by_password
+):
+    pearl = by_password("Pearl")
+    (plan,) = plans(office)
+    send(pearl, "POST", "/do/desk/approve", plan=plan.name, seen="yes")
+    run_purge(office.acting_as("Pearl", logged_in=True), plan.name)
+    (aside,) = plans(office)
+    assert aside.state is PlanState.QUARANTINE
+    assert timedelta(days=13) < aside.until - office.now() < timedelta(days=15)
+    text = page(pearl, plan.path)
+    assert f"evidence purge undo {plan.name}" in text
+    assert "until then everything can be brought back" in text
+    assert "in quarantine" in page(pearl, "/desk/claims?q=OD-2001")
+    assert plan.name not in words_of(today_of(office).waiting), "nothing to do before its day"
+    later = office.now() + timedelta(days=15)
+    with Workspace(office.root, actor="Pearl", now=lambda: later) as here:
+        assert f"evidence purge run {plan.name}" in words_of(today_of(here).waiting)
+        run_purge(here.acting_as("Pearl", logged_in=True), plan.name)
+        (ended,) = plans(here)
+        assert (ended.state, ended.command, ended.undo_command) == (PlanState.DONE, "", "")
+        assert plan.name not in words_of(today_of(here).waiting)
+
+
+def test_an_approval_that_has_expired_asks_for_a_new_plan(office, by_password):
+    pearl = by_password("Pearl")
+    (plan,) = plans(office)
+    send(pearl, "POST", "/do/desk/approve", plan=plan.name, seen="yes")
+    later = office.now() + timedelta(days=40)
+    with Workspace(office.root, now=lambda: later) as here:
+        (expired,) = plans(here)
+        assert (expired.state, expired.command) == (PlanState.EXPIRED, "evidence purge plan")
 
 
 def test_nobody_approves_their_own_plan(office, by_password):

@@ -40,6 +40,7 @@ STATE_WORDS = {
     ClaimState.RETURNED: "sent back",
     ClaimState.SIGNED: "signed off",
     ClaimState.CLOSED: "closed",
+    ClaimState.QUARANTINED: "in quarantine",
     ClaimState.PURGED: "purged",
 }
 
@@ -117,7 +118,7 @@ def _line(row: ClaimRow, photos: int) -> OfficeClaim:
         insured=row.claim.insured,
         address=row.claim.address,
         state=row.state,
-        words=STATE_WORDS.get(row.state, row.state.value),
+        words=STATE_WORDS[row.state],
         closed_on=row.closed_on,
         photos=photos,
     )

@@ -20,7 +20,6 @@ from evidence.errors import counted
 from evidence.model import Duty
 from evidence.office.purging import plan_folder
 from evidence.office.target_list import TargetList, TargetState, list_targets
-from evidence.retention.addresses import owed_line
 
 router = APIRouter()
 
@@ -86,14 +85,12 @@ def purges(user: Office) -> HTMLResponse:
 @router.get("/desk/purge")
 def purge(user: Office, plan: str) -> HTMLResponse:
     """One plan: everything that somebody who approves it has to read."""
-    view = shown_plan(plan_folder(user.workspace, plan[:LONGEST]))
-    rows = user.workspace.catalog.claims.of([one.claim for one in view.claims])
+    view = shown_plan(user.workspace, plan_folder(user.workspace, plan[:LONGEST]))
     return user.render(
         "desk/purge.html",
         desk_page="/desk/purges",
         plan=view,
-        insured={number: row.claim.insured for number, row in rows.items()},
-        owed=[owed_line(each) for one in view.claims for each in one.owed],
+        owed=sorted({each for one in view.claims for each in one.owed}),
         may_approve=view.state is PlanState.TO_APPROVE,
         by_password=bool(user.session.password),
     )

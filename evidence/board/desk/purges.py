@@ -1,29 +1,28 @@
-"""Purge plans as the desk shows them: what they hold, who made and approved them, and how far they have come."""
+"""Purge plans as the desk shows them: what each waits for, and what to type next."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from shlex import quote
 from urllib.parse import urlencode
 
 from evidence.errors import EvidenceError, PurgeRefusedError
-from evidence.model import ClaimId
-from evidence.retention.addresses import CopyAddress, Stray, TargetBag
-from evidence.retention.plans import PlannedClaim, Progress, PurgeStep, load_plan, read_approval
-from evidence.settings import ARCHIVE_PLACE
+from evidence.office.purge_views import PlannedClaimView, PlanView, view_plan
 from evidence.workspace import Workspace
 
 
 class PlanState(StrEnum):
-    """How far a plan has come; the value completes 'the plan is'."""
+    """What a plan waits for; the value completes 'the plan is'."""
 
     TO_APPROVE = "waiting for approval"
     APPROVED = "ready to be run"
+    EXPIRED = "approved too long ago"
+    QUARANTINE = "in quarantine"
     BEGUN = "not run to its end"
-    DONE = "done"
+    DONE = "ended"
     UNREADABLE = "not readable"
 
 
@@ -35,14 +34,9 @@ class ShownPlan:
     """Of its folder."""
     made: datetime
     """Aware, UTC."""
-    by: str
-    claims: tuple[PlannedClaim, ...]
-    done: frozenset[ClaimId]
-    """Claims whose certificate is written."""
-    approved_by: str
-    approved_at: datetime | None
-    """Aware, UTC."""
     state: PlanState
+    view: PlanView | None = None
+    """None when it cannot be read."""
     trouble: str = ""
     """Why it cannot be read."""
 
@@ -52,30 +46,37 @@ class ShownPlan:
         return f"/desk/purge?{urlencode({'plan': self.name})}"
 
     @property
-    def command(self) -> str:
-        """What to type next; empty when nothing is left to do."""
-        if self.state in {PlanState.APPROVED, PlanState.BEGUN}:
-            return f"evidence purge run {quote(self.name)}"
-        return ""
+    def claims(self) -> tuple[PlannedClaimView, ...]:
+        """Its claims."""
+        return self.view.claims if self.view else ()
 
     @property
-    def files(self) -> int:
-        """Files of all claims."""
-        return sum(self.files_of(one) for one in self.claims)
+    def by(self) -> str:
+        """Who made it; empty when that cannot be read."""
+        return self.view.planned_by if self.view else ""
 
-    @staticmethod
-    def files_of(claim: PlannedClaim) -> int:
-        """Files of one claim, once each."""
-        return claim.files or len(set(claim.photos))
+    @property
+    def approved_by(self) -> str:
+        """Who approved it; empty for nobody."""
+        return (self.view.approved_by if self.view else "") or ""
 
-    @staticmethod
-    def places_of(claim: PlannedClaim) -> tuple[str, ...]:
-        """Where copies of one claim are that the purge removes, without names of bags."""
-        return claim.places or tuple(sorted({_place(copy) for copy in claim.copies}))
+    @property
+    def command(self) -> str:
+        """What to type next; empty when nothing is left to do."""
+        if self.state in {PlanState.APPROVED, PlanState.BEGUN, PlanState.QUARANTINE}:
+            return f"evidence purge run {quote(self.name)}"
+        return "evidence purge plan" if self.state is PlanState.EXPIRED else ""
 
+    @property
+    def undo_command(self) -> str:
+        """What brings everything back, or withdraws the plan; empty when that is no longer possible."""
+        undoable = {PlanState.TO_APPROVE, PlanState.APPROVED, PlanState.EXPIRED, PlanState.QUARANTINE}
+        return f"evidence purge undo {quote(self.name)}" if self.state in undoable else ""
 
-def _place(copy: CopyAddress) -> str:
-    return (copy.target if isinstance(copy, TargetBag | Stray) else "") or ARCHIVE_PLACE
+    @property
+    def until(self) -> datetime | None:
+        """Through when a claim in quarantine can be brought back, the first of them; aware, UTC."""
+        return min((one.until for one in self.claims if one.until), default=None)
 
 
 def plans(workspace: Workspace) -> list[ShownPlan]:
@@ -83,45 +84,31 @@ def plans(workspace: Workspace) -> list[ShownPlan]:
     if not workspace.plans.is_dir():
         return []
     folders = sorted((path for path in workspace.plans.iterdir() if path.is_dir()), reverse=True)
-    return [shown_plan(folder) for folder in folders]
+    return [shown_plan(workspace, folder) for folder in folders]
 
 
-def shown_plan(folder: Path) -> ShownPlan:
+def shown_plan(workspace: Workspace, folder: Path) -> ShownPlan:
     """One plan by its folder; a plan that cannot be read is shown as such."""
     try:
-        frozen = load_plan(folder)
-        if not folder.name.endswith(frozen.digest[:12]):
+        view = view_plan(workspace, folder.name)
+        if not folder.name.endswith(view.digest[:12]):
             raise PurgeRefusedError(f"{folder.name}: this plan was altered.", "Make a new plan.")
-        approval = read_approval(frozen)
     except EvidenceError as trouble:
         made = datetime.fromtimestamp(folder.stat().st_mtime).astimezone()
-        return ShownPlan(
-            name=folder.name,
-            made=made,
-            by="",
-            claims=(),
-            done=frozenset(),
-            approved_by="",
-            approved_at=None,
-            state=PlanState.UNREADABLE,
-            trouble=str(trouble),
-        )
-    progress = Progress(folder)
-    claims = frozen.plan.claims
-    done = frozenset(one.claim for one in claims if progress.at(one.claim, PurgeStep.DONE))
-    begun = any(progress.at(one.claim, PurgeStep.STARTED) for one in claims)
-    state = PlanState.APPROVED if approval else PlanState.TO_APPROVE
-    if len(done) == len(claims):
-        state = PlanState.DONE
-    elif begun:
-        state = PlanState.BEGUN
-    return ShownPlan(
-        name=folder.name,
-        made=frozen.plan.made,
-        by=frozen.plan.by,
-        claims=claims,
-        done=done,
-        approved_by=approval.by if approval else "",
-        approved_at=approval.at if approval else None,
-        state=state,
-    )
+        return ShownPlan(name=folder.name, made=made, state=PlanState.UNREADABLE, trouble=str(trouble))
+    today = workspace.now().astimezone().date()
+    return ShownPlan(name=folder.name, made=view.made, state=_state(view, today), view=view)
+
+
+def _state(view: PlanView, today: date) -> PlanState:
+    states = {one.state for one in view.claims}
+    if states <= {"purged", "taken back"}:
+        return PlanState.DONE
+    if "in quarantine" in states:
+        return PlanState.QUARANTINE
+    if states != {"planned"}:
+        return PlanState.BEGUN
+    if not view.approved_by:
+        return PlanState.TO_APPROVE
+    expired = view.approval_ends is not None and today > view.approval_ends
+    return PlanState.EXPIRED if expired else PlanState.APPROVED

@@ -14,6 +14,7 @@ from evidence.board.view_models import day_words
 from evidence.catalog.intakes import IntakeRow
 from evidence.catalog.keeping import RETIRED
 from evidence.errors import PurgeRefusedError, counted
+from evidence.filing.owed import list_owed
 from evidence.model import Duty
 from evidence.office.date_check import require_right_date
 from evidence.office.retention import review_dispositions
@@ -265,14 +266,23 @@ def _purges(workspace: Workspace) -> Iterator[Task]:
                 link=plan.path,
                 link_words="Read the plan",
             )
-        elif plan.state in {PlanState.APPROVED, PlanState.BEGUN}:
+        elif plan.state is PlanState.QUARANTINE and plan.until and plan.until > workspace.now():
+            continue  # nothing to do before its day
+        elif plan.command:
             yield Task(
-                words=f"{what} is approved and {plan.state.value}.",
+                words=f"{what} is {plan.state.value}.",
                 more="Check with counsel before you destroy anything.",
                 link=plan.path,
                 link_words="Read the plan",
                 command=plan.command,
             )
+    owed = Counter(one.target for one in list_owed(workspace))
+    for target, claims in sorted(owed.items()):
+        yield Task(
+            words=f"{target} may still hold copies of {counted(claims, 'purged claim')}.",
+            more="Connect it, and a backup deletes them. If it was destroyed, two people say so.",
+            command="evidence backup",
+        )
 
 
 def _date(workspace: Workspace) -> Iterator[Task]:
