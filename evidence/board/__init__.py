@@ -13,6 +13,7 @@ from the outside in:
   `templates/` show.
 * `sessions` keeps sessions, login links and failed attempts; `thumbnails` makes missing thumbnails and `tiles` the
   full size of a photo; `background` updates bags and counts claims after a page was answered.
+* `desk/` holds the office's desk: its routes, and what each of its pages shows.
 * `keys` is the one table of keys, for the pages, their scripts and the reviewer's page of the documents.
 
 Nothing here decides about a claim: `evidence.review` does.
