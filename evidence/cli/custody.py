@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,6 +15,7 @@ from evidence.errors import BadInputError, counted, printable_json
 if TYPE_CHECKING:
     from evidence.archive.custody_inclusion import ProofCheck
     from evidence.filing.custody_check import CustodyReport
+    from evidence.workspace import Workspace
 
 
 def register(app: typer.Typer) -> None:
@@ -91,30 +93,41 @@ def custody(
         raise BadInputError(
             "--since goes with --prove, and --noted with --verify.", "Add the option that is missing."
         )
-    from evidence.filing import custody_check
-
     with opened(archive, actor) as here:
         if new_key is not None:
             _make_key(here, new_key, as_json)
-            return
-        if reseal is not None:
-            entry = custody_check.reseal(here, reseal)
-            emit(as_json, entry, lambda: [f"Head file written; entry {entry.seq} records it."])
-            return
-        anchors = [custody_check.noted_head(one) for one in noted or ()]
-        shown = custody_check.custody_report(
-            here, check=check or prove is not None, claim=claim, last=last, noted=anchors
-        )
-        if prove is not None and shown.valid:
-            print(
-                printable_json(
-                    json.dumps(custody_check.prove(here, prove, since=since), ensure_ascii=False, indent=2)
-                )
-            )
-            return
-    emit(as_json, shown, lambda: _lines(shown))
-    if shown.valid is False:
-        raise typer.Exit(FINDINGS)
+        elif reseal is not None:
+            _reseal(here, reseal, as_json)
+        else:
+            shown = _report(here, check=check or prove is not None, claim=claim, last=last, noted=noted or ())
+            if prove is not None and shown.valid:
+                _print_proof(here, prove, since)
+                return
+            emit(as_json, shown, lambda: _lines(shown))
+            if shown.valid is False:
+                raise typer.Exit(FINDINGS)
+
+
+def _report(
+    here: Workspace, *, check: bool, claim: str | None, last: int, noted: Sequence[str]
+) -> CustodyReport:
+    from evidence.filing.custody_check import custody_report, noted_head
+
+    anchors = [noted_head(one) for one in noted]
+    return custody_report(here, check=check, claim=claim, last=last, noted=anchors)
+
+
+def _print_proof(here: Workspace, entry: int, since: int | None) -> None:
+    from evidence.filing.custody_check import prove
+
+    print(printable_json(json.dumps(prove(here, entry, since=since), ensure_ascii=False, indent=2)))
+
+
+def _reseal(here: Workspace, reason: str, as_json: bool) -> None:
+    from evidence.filing.custody_check import reseal
+
+    entry = reseal(here, reason)
+    emit(as_json, entry, lambda: [f"Head file written; entry {entry.seq} records it."])
 
 
 def _lines(shown: CustodyReport) -> list[Any]:

@@ -10,8 +10,8 @@ from __future__ import annotations
 import contextlib
 import secrets
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from evidence.archive.bagcheck import check_bag
@@ -19,18 +19,17 @@ from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read
 from evidence.archive.exchange import locked
 from evidence.archive.names import SIDECAR
 from evidence.archive.targets import FolderTarget
-from evidence.cards.files import list_card
 from evidence.cards.volumes import mounted_cards, open_source
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import discard, make_folder, replace_file, sweep_folder, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
-from evidence.disk.objects import find_object
 from evidence.errors import BagError, CardReadError, CopyMismatchError, EvidenceError
 from evidence.filing.backup import make_ready, open_targets, push_released
-from evidence.filing.bags import bag_folder, file_away, recover_bags, tags_from_catalog
-from evidence.filing.copies import place_name, verified_copies
+from evidence.filing.bags import file_away, recover_bags, tags_from_catalog
+from evidence.filing.copies import verified_copies
 from evidence.filing.record_files import keep_records
+from evidence.filing.repair_sources import Place, Repaired, Work, sources
 from evidence.filing.target_files import repair_archive_files
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
@@ -42,61 +41,12 @@ _FILE_FAULTS = frozenset({"mismatch", "unreadable"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Repaired:
-    """A file that was replaced."""
-
-    place: str
-    """The archive, or the name of a backup target."""
-    claim: ClaimId
-    path: str
-    """The bag's folder and the path inside the bag."""
-    sha256: Sha256
-    source: str
-    """Where the good copy was."""
-    kept_at: str
-    """Where the bad bytes are kept; empty when the file was missing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RepairReport:
     """What a repair did. A finding names what could not be repaired."""
 
     read: int
     repaired: tuple[Repaired, ...]
     findings: tuple[Finding, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Place:
-    """The archive itself, for `target` None, or a target that can be reached."""
-
-    target: FolderTarget | None
-    root: Path
-
-    @property
-    def name(self) -> str:
-        return place_name(self.target)
-
-    def bag(self, workspace: Workspace, claim: ClaimId) -> Path:
-        here = bag_folder(workspace, claim)
-        return self.root / here.name if self.target else here
-
-
-@dataclass(slots=True)
-class _Work:
-    """The state of one repair."""
-
-    workspace: Workspace
-    places: list[_Place]
-    cards: list[Path]
-    read: int = 0
-    repaired: list[Repaired] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    by_size: dict[int, list[Path]] | None = None
-    """Files on the cards by size in bytes; None until they are needed."""
-
-    def add_finding(self, code: str, subject: str, message: str) -> None:
-        self.findings.append(Finding(code=code, message=message, subject=subject))
 
 
 def repair(
@@ -114,7 +64,7 @@ def repair(
     with workspace.filing():
         recover_bags(workspace)
     cards = [open_source(card).root] if card else [one.root for one in mounted_cards()]
-    work = _Work(workspace=workspace, places=[_Place(target=None, root=workspace.root)], cards=cards)
+    work = Work(workspace=workspace, places=[Place(target=None, root=workspace.root)], cards=cards)
     wanted = _flagged(workspace)
     with workspace.filing():
         _add_targets(work, wanted, everything=everything)
@@ -161,7 +111,7 @@ def _flagged(workspace: Workspace) -> dict[str, dict[ClaimId, set[Sha256]]]:
     return found
 
 
-def _add_targets(work: _Work, wanted: Mapping[str, object], *, everything: bool) -> None:
+def _add_targets(work: Work, wanted: Mapping[str, object], *, everything: bool) -> None:
     named = open_targets(work.workspace)
     for target in named:
         try:
@@ -170,7 +120,7 @@ def _add_targets(work: _Work, wanted: Mapping[str, object], *, everything: bool)
             if everything or target.name in wanted:
                 work.add_finding("unreachable", target.name, str(trouble))
             continue
-        work.places.append(_Place(target=target, root=target.root))
+        work.places.append(Place(target=target, root=target.root))
     for name in sorted(set(wanted) - {one.name for one in named} - {ARCHIVE_PLACE}):
         work.add_finding("unreachable", name, f"The settings no longer name the backup target {name}.")
 
@@ -178,7 +128,7 @@ def _add_targets(work: _Work, wanted: Mapping[str, object], *, everything: bool)
 # --- one bag -----------------------------------------------------------------------------
 
 
-def _repair_bag(work: _Work, place: _Place, claim: ClaimId, suspects: set[Sha256] | None) -> None:
+def _repair_bag(work: Work, place: Place, claim: ClaimId, suspects: set[Sha256] | None) -> None:
     """Repair one bag in one place; None reads the whole bag. Raises EvidenceError."""
     workspace = work.workspace
     row = workspace.catalog.claims.get(claim)
@@ -201,9 +151,7 @@ def _repair_bag(work: _Work, place: _Place, claim: ClaimId, suspects: set[Sha256
         _push(work, place.target, claim, bag, payload)
 
 
-def _push(
-    work: _Work, target: FolderTarget, claim: ClaimId, bag: Path, payload: Mapping[Sha256, str]
-) -> None:
+def _push(work: Work, target: FolderTarget, claim: ClaimId, bag: Path, payload: Mapping[Sha256, str]) -> None:
     """Copy the archive's bag over one whose records are damaged or gone."""
     done = push_released(work.workspace, target, [claim])
     subject = f"{target.name}: {bag.name}"
@@ -221,7 +169,7 @@ def _push(
     )
 
 
-def _repair_original(work: _Work, place: _Place, claim: ClaimId, path: Path, sha: Sha256) -> None:
+def _repair_original(work: Work, place: Place, claim: ClaimId, path: Path, sha: Sha256) -> None:
     """Read one original; replace it when it does not match, or name it when there is no good copy."""
     work.read += 1
     keeping = work.workspace.catalog.keeping
@@ -232,7 +180,7 @@ def _repair_original(work: _Work, place: _Place, claim: ClaimId, path: Path, sha
     relative = path.relative_to(place.root).as_posix()
     subject = claim or "unassigned"
     staged = place.root / DAMAGED / f"{secrets.token_hex(8)}.new"
-    for source, good in _sources(work, path, sha):
+    for source, good in sources(work, path, sha):
         try:
             copy_file(good, staged, sha)
         except (CopyMismatchError, CardReadError):
@@ -255,7 +203,7 @@ def _repair_original(work: _Work, place: _Place, claim: ClaimId, path: Path, sha
     )
 
 
-def _exchange(place: _Place, staged: Path, path: Path) -> str:
+def _exchange(place: Place, staged: Path, path: Path) -> str:
     """Move what is at `path` aside and the verified copy there; returns where the bad file is, or ''."""
     kept_at = _move_aside(place, path)
     with writing(path):
@@ -265,7 +213,7 @@ def _exchange(place: _Place, staged: Path, path: Path) -> str:
     return kept_at
 
 
-def _move_aside(place: _Place, path: Path) -> str:
+def _move_aside(place: Place, path: Path) -> str:
     """Move a bad file to the place's `damaged` folder; returns its path there, or '' when there was none."""
     with writing(path):
         if not path.is_symlink() and not path.exists():
@@ -291,7 +239,7 @@ def _digest_of(path: Path) -> str:
 # --- the archive's own files at a target -------------------------------------------------
 
 
-def _repair_archive_files(work: _Work, place: _Place, target: FolderTarget, *, everything: bool) -> None:
+def _repair_archive_files(work: Work, place: Place, target: FolderTarget, *, everything: bool) -> None:
     """Copy the archive's own files anew that are bad or missing at a target. Raises EvidenceError."""
     done = repair_archive_files(
         work.workspace, target, everything=everything, move_aside=lambda path: _move_aside(place, path)
@@ -312,52 +260,10 @@ def _repair_archive_files(work: _Work, place: _Place, target: FolderTarget, *, e
         work.repaired.append(one)
 
 
-# --- where a good copy may be ------------------------------------------------------------
-
-
-def _sources(work: _Work, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
-    """Files that may be the original, each with what to call its place; none was read yet."""
-    held = work.workspace.catalog.keeping.held_in([sha]).get(sha, ())
-    for other in work.places:
-        for owner, inside in held:
-            with contextlib.suppress(BagError):
-                file = other.bag(work.workspace, owner) / DATA / inside
-                if file != path and file.is_file() and not file.is_symlink():
-                    yield other.name, file
-        if other.target is None:
-            stored = find_object(work.workspace.store, sha)
-            if stored is not None:
-                yield "the intake area", stored
-        else:
-            yield from _moved_at(other.target, path, sha)
-    original = work.workspace.catalog.photos.originals([sha]).get(sha)
-    for file in _on_cards(work).get(original.size if original else -1, ()):
-        yield f"the card at {file}", file
-
-
-def _moved_at(target: FolderTarget, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
-    """The same bytes in any other bag of a target, by the manifests there."""
-    for name in target.names():
-        with contextlib.suppress(EvidenceError, OSError):
-            for inside, digest in target.listed(name).items():
-                file = target.root / name / DATA / inside
-                if digest == sha and file != path and file.is_file() and not file.is_symlink():
-                    yield target.name, file
-
-
-def _on_cards(work: _Work) -> Mapping[int, list[Path]]:
-    if work.by_size is None:
-        work.by_size = defaultdict(list)
-        for root in work.cards:
-            for found in list_card(root).found:
-                work.by_size[found.size].append(root / found.card_path)
-    return work.by_size
-
-
 # --- records and sidecars ----------------------------------------------------------------
 
 
-def _has_records(work: _Work, place: _Place, claim: ClaimId, bag: Path) -> bool:
+def _has_records(work: Work, place: Place, claim: ClaimId, bag: Path) -> bool:
     """True when the bag's tag files match its tag manifest; in the archive they are brought back if not."""
     with contextlib.suppress(BagError, OSError):
         read_tags(bag)
@@ -379,7 +285,7 @@ def _has_records(work: _Work, place: _Place, claim: ClaimId, bag: Path) -> bool:
 
 
 def _put_tags(
-    work: _Work, place: _Place, claim: ClaimId, bag: Path, tags: Mapping[str, bytes], source: str
+    work: Work, place: Place, claim: ClaimId, bag: Path, tags: Mapping[str, bytes], source: str
 ) -> None:
     subject = claim or "unassigned"
     for name, content in tags.items():
@@ -408,7 +314,7 @@ def _put_tags(
         )
 
 
-def _set_aside_sidecars(work: _Work, place: _Place, bag: Path, payload: Mapping[Sha256, str]) -> bool:
+def _set_aside_sidecars(work: Work, place: Place, bag: Path, payload: Mapping[Sha256, str]) -> bool:
     """Move bad sidecars aside; True when there was a bad or missing one, which is then written again."""
     check = check_bag(bag)
     originals = {DATA + path for path in payload.values()}

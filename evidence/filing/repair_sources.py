@@ -1,0 +1,110 @@
+"""Where a repair looks for good copies: other bags, the intake area, other places, and cards."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from evidence.archive.bagread import DATA
+from evidence.archive.targets import FolderTarget
+from evidence.cards.files import list_card
+from evidence.disk.objects import find_object
+from evidence.errors import BagError, EvidenceError
+from evidence.filing.bags import bag_folder
+from evidence.filing.copies import place_name
+from evidence.model import ClaimId, Finding, Sha256
+from evidence.workspace import Workspace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repaired:
+    """A file that was replaced."""
+
+    place: str
+    """The archive, or the name of a backup target."""
+    claim: ClaimId
+    path: str
+    """The bag's folder and the path inside the bag."""
+    sha256: Sha256
+    source: str
+    """Where the good copy was."""
+    kept_at: str
+    """Where the bad bytes are kept; empty when the file was missing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """The archive itself, for `target` None, or a target that can be reached."""
+
+    target: FolderTarget | None
+    root: Path
+
+    @property
+    def name(self) -> str:
+        """The archive, or the target's name."""
+        return place_name(self.target)
+
+    def bag(self, workspace: Workspace, claim: ClaimId) -> Path:
+        """The claim's bag at this place. Raises BagError when it has no folder."""
+        here = bag_folder(workspace, claim)
+        return self.root / here.name if self.target else here
+
+
+@dataclass(slots=True)
+class Work:
+    """The state of one repair."""
+
+    workspace: Workspace
+    places: list[Place]
+    cards: list[Path]
+    read: int = 0
+    repaired: list[Repaired] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    by_size: dict[int, list[Path]] | None = None
+    """Files on the cards by size in bytes; None until they are needed."""
+
+    def add_finding(self, code: str, subject: str, message: str) -> None:
+        """Add what could not be repaired or reached."""
+        self.findings.append(Finding(code=code, message=message, subject=subject))
+
+
+def sources(work: Work, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
+    """Files that may be the original, each with what to call its place; none was read yet."""
+    held = work.workspace.catalog.keeping.held_in([sha]).get(sha, ())
+    for other in work.places:
+        for owner, inside in held:
+            with contextlib.suppress(BagError):
+                file = other.bag(work.workspace, owner) / DATA / inside
+                if file != path and file.is_file() and not file.is_symlink():
+                    yield other.name, file
+        if other.target is None:
+            stored = find_object(work.workspace.store, sha)
+            if stored is not None:
+                yield "the intake area", stored
+        else:
+            yield from _moved_at(other.target, path, sha)
+    original = work.workspace.catalog.photos.originals([sha]).get(sha)
+    for file in _on_cards(work).get(original.size if original else -1, ()):
+        yield f"the card at {file}", file
+
+
+def _moved_at(target: FolderTarget, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
+    """The same bytes in any other bag of a target, by the manifests there."""
+    for name in target.names():
+        with contextlib.suppress(EvidenceError, OSError):
+            for inside, digest in target.listed(name).items():
+                file = target.root / name / DATA / inside
+                if digest == sha and file != path and file.is_file() and not file.is_symlink():
+                    yield target.name, file
+
+
+def _on_cards(work: Work) -> Mapping[int, list[Path]]:
+    if work.by_size is None:
+        work.by_size = defaultdict(list)
+        for root in work.cards:
+            for found in list_card(root).found:
+                work.by_size[found.size].append(root / found.card_path)
+    return work.by_size
