@@ -53,6 +53,8 @@ class _Reader:
     headings: Headings
     decimal_comma: bool
     orders: dict[str, DayOrder | None] = field(default_factory=dict)
+    unread: set[str] = field(default_factory=set)
+    """Date columns whose own fault is told once, so their cells are not read."""
     faults: list[tuple[int, str]] = field(default_factory=list)
 
     def fault(self, line: int, message: str) -> None:
@@ -136,7 +138,7 @@ def _find_orders(reader: _Reader, cells: list[tuple[int, dict[str, str]]], state
                 f"the dates under '{heading}' contradict each other: line {month} has the month first, line {day} "
                 "the day. Write all of them as 2026-05-14.",
             )
-            reader.orders[column] = DayOrder.MONTH_FIRST if month < day else DayOrder.DAY_FIRST
+            reader.unread.add(column)
         elif found.ambiguous:
             raise AmbiguousDatesError(reader.file, heading, found.ambiguous)
 
@@ -232,7 +234,7 @@ def _degrees(reader: _Reader, line: int, text: str, limit: int, name: str) -> fl
 
 
 def _loss_date(reader: _Reader, line: int, text: str) -> date | None:
-    if not text:
+    if not text or "loss_date" in reader.unread:
         return None
     try:
         return read_day(text, reader.orders["loss_date"])
@@ -246,7 +248,7 @@ def _loss_date(reader: _Reader, line: int, text: str) -> date | None:
 
 def _moment(reader: _Reader, line: int, cells: Mapping[str, str], name: str) -> datetime | None:
     text = cells.get(name, "")
-    if not text:
+    if not text or name in reader.unread:
         return None
     try:
         return read_moment(text, reader.orders[name])
