@@ -26,12 +26,12 @@ from fault_worlds import (
     available,
     build_template,
     flip_a_bit,
+    planned_photos,
     restore,
     warm,
 )
 
 from evidence.archive.target_marker import MARKER
-from evidence.retention.plans import load_plan
 
 MEMORY = Path("/dev/shm")
 
@@ -154,8 +154,7 @@ class Bench:
         world = restore(self.base, kept)
         purged: frozenset[str] = frozenset()
         if scenario.purged:
-            plan = next((world.archive / "purges").rglob("plan.json"))
-            purged = frozenset(load_plan(plan.parent).plan.claims[0].photos)
+            purged = planned_photos(world)
             assert purged
         scenario.command(world)  # in this process once, so that its children inherit what is cached
         world = restore(self.base, kept)

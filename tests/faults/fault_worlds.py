@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import io
+import json
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator, Sequence
@@ -31,6 +32,7 @@ from evidence.analysis import models
 from evidence.catalog import opening
 from evidence.cli.main import app
 from evidence.disk import parallel
+from evidence.retention.plans import load_plan
 from evidence.sight import batch, look
 from evidence.sight.codes import divider_qr
 from evidence.sight.request import LookRequest
@@ -266,12 +268,18 @@ def _purge_what_was_moved(world: World) -> None:
     assert _purge(world).status == 0
 
 
+PLANNED = "planned.json"
+"""Beside an archive: the digests of the files of its purge plan."""
+
+
 def _plan_purge(world: World, claim: str) -> None:
     assert reload_assignments(world.archive, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
     (world.base / "again.csv").unlink(missing_ok=True)
     world.sure("close", claim, "--on", LONG_AGO)
     world.sure("backup")
     plan = world.sure("purge", "plan", *CONFIRMED, claim, "--json").data["plan"]
+    photos = load_plan(world.archive / "purges" / plan).plan.claims[0].photos
+    (world.base / PLANNED).write_text(json.dumps(photos))  # the plan itself forgets them with the purge
     world.sure("purge", "approve", plan, actor="Ben Witness")
 
 
@@ -509,6 +517,11 @@ def commands_known() -> set[str]:
 
 
 # --- templates ---------------------------------------------------------------------------
+
+
+def planned_photos(world: World) -> frozenset[str]:
+    """Digests of the files that the prepared purge plan names."""
+    return frozenset(json.loads((world.base / PLANNED).read_bytes()))
 
 
 def build_template(base: Path, scenario: Scenario) -> Path:
