@@ -121,6 +121,12 @@ class CatalogWriteError(EvidenceError):
     exit_code = 31
 
 
+class TellingError(EvidenceError):
+    """A message about a card's result could not be sent; the intake is not affected."""
+
+    exit_code = 33
+
+
 class ArchiveOlderError(EvidenceError):
     """A backup target holds a later state of this archive than this archive itself."""
 

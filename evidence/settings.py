@@ -133,6 +133,30 @@ class PurgeSettings(_SettingsTable):
     approval_days: Annotated[int, Field(ge=1, le=3660)]
 
 
+class EmailSettings(_SettingsTable):
+    """The server and addresses of messages by e-mail."""
+
+    server: str
+    """Empty for no e-mail."""
+    port: Annotated[int, Field(ge=1, le=65535)]
+    security: Literal["starttls", "tls"]
+    sender: str
+    to: tuple[str, ...]
+    user: str
+    """Empty for a server that asks for no password."""
+    password_file: str
+    """Empty: the password is in the keyring of this user."""
+
+
+class TellSettings(_SettingsTable):
+    """Who is told the result of a card, and how."""
+
+    desktop: bool
+    webhook: str
+    """Empty for none."""
+    email: EmailSettings
+
+
 class Settings(_SettingsTable):
     """Everything that an office may set."""
 
@@ -149,6 +173,7 @@ class Settings(_SettingsTable):
     office: OfficeSettings
     board: BoardSettings
     purge: PurgeSettings
+    tell: TellSettings
 
 
 def load_settings(text: str, *, origin: str = "evidence.toml") -> Settings:
@@ -188,12 +213,30 @@ def _refuse_contradictions(settings: Settings, file: TomlFile) -> None:
                 f"the path of backup target '{target.name}' is not absolute",
                 "Write the whole path, from the root of the disk.",
             )
+    _refuse_half_told(settings.tell, file)
     safety = settings.safety
     if safety.off_computer > safety.places:
         file.refuse(
             ("safety", "off_computer"),
             f"[safety] asks for {safety.off_computer} places off this computer out of {safety.places}",
             "Raise places, or lower off_computer.",
+        )
+
+
+def _refuse_half_told(tell: TellSettings, file: TomlFile) -> None:
+    """Raise BadInputError for messages that could not be sent, or would be sent without encryption."""
+    if tell.webhook and not tell.webhook.startswith("https://"):
+        file.refuse(
+            ("tell", "webhook"),
+            "the address of the webhook does not begin with https://",
+            "Use an HTTPS address.",
+        )
+    email = tell.email
+    if email.server and not (email.sender and email.to):
+        file.refuse(
+            ("tell", "email", "server"),
+            "[tell.email] names a server, but no sender or nobody to write to",
+            'Add sender = "..." and to = ["..."].',
         )
 
 

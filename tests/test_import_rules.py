@@ -23,7 +23,7 @@ FLOORS = (
     {"retention", "lookup", "analysis"},
     {"filing"},
     {"review", "office", "intake", "reports"},
-    {"board"},
+    {"board", "telling"},
     {"cli"},
 )
 FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}

@@ -35,6 +35,9 @@ def test_a_value_of_the_office_stands_over_the_default_and_the_rest_stays():
 
 
 BAD = [
+    ("[tell]\ndesktop = 'yes'", "tell.desktop"),
+    ("[tell]\nwebhook = 3", "tell.webhook"),
+    ("[tell]\nemail = 3", "tell.email"),
     ("[intake]\nworkers = -1", "intake.workers"),
     ("[intake]\nworkers = 1000", "intake.workers"),
     ("[intake]\nworkers = 'two'", "intake.workers"),

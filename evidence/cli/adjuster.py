@@ -25,6 +25,7 @@ from evidence.cli.common import (
     say,
     table,
 )
+from evidence.cli.telling import tell_result
 from evidence.errors import BadInputError, EvidenceError, counted
 
 if TYPE_CHECKING:
@@ -198,6 +199,7 @@ def intake(
 
     with opened(archive, actor) as here, progress_shown() as progress:
         report = pipeline.take_in(here, source, progress=progress)
+        tell_result(here, report.intake)
     emit(as_json, report, lambda: report_lines(report))
     if has_problem(report):
         raise typer.Exit(FINDINGS)
@@ -269,10 +271,18 @@ def watch(
     from evidence.codec import to_json
     from evidence.filing.card_safety import CardNow
     from evidence.intake import watching
+    from evidence.telling.outbox import tell_again
 
     worst = seen = 0
     with opened(archive, actor) as here, progress_shown() as progress:
-        results = watching.take_in_cards(here, tuple(folders or ()), once=once, progress=progress, say=say)
+        results = watching.take_in_cards(
+            here,
+            tuple(folders or ()),
+            once=once,
+            progress=progress,
+            say=say,
+            on_look=lambda: tell_again(here, say),
+        )
         for card, result in results:
             seen += 1
             if isinstance(result, EvidenceError):
@@ -281,6 +291,7 @@ def watch(
                 say(f"{card}: {result}")
                 continue
             say(f"{card}:")
+            tell_result(here, result.intake)
             grows = not card.is_mount()
             if as_json:
                 emit_line(as_json, {"source": str(card), **to_json(result)})

@@ -27,6 +27,7 @@ from evidence.cli import (
     reporting,
     reviewer,
     targets,
+    telling,
 )
 from evidence.cli.common import GROUPS, as_data
 from evidence.disk.faults import disk_error
@@ -100,6 +101,7 @@ for room in (
     targets,
     care,
     recovery,
+    telling,
 ):
     room.register(app)
 

@@ -25,6 +25,7 @@ from evidence.errors import BadInputError, EvidenceError, PurgeRefusedError
 from evidence.filing.archive_files import push_archive_files
 from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags
+from evidence.filing.card_pages import remove_pages_naming
 from evidence.filing.custody_heads import head_text, note_head
 from evidence.filing.record_files import keep_records
 from evidence.filing.releases import (
@@ -463,6 +464,7 @@ class ArchiveRepository:
         if stays := entries_that_stay(self._workspace, tombstone.private):
             self.remaining.append(f"Claim {claim}: {stays}")
         with self._workspace.locked(), catalog.transaction():
+            remove_pages_naming(self._workspace, claim, mine)
             if rows:
                 catalog.quarantine.forget(claim, rows)
             catalog.keeping.delete_bag(claim)
