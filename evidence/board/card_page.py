@@ -6,7 +6,7 @@ from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from evidence.disk.faults import one_line
+from evidence.errors import one_line
 from evidence.filing.card_pages import write_page
 from evidence.model import IntakeId, PhotoRecord
 from evidence.reports.card_result import CardOutcome, card_outcome

@@ -12,6 +12,7 @@ from evidence.model import ClaimId, ClaimState, IntakeId, Sha256
 from evidence.workspace import Workspace
 
 FOLDER = "cards"
+_GONE = {ClaimState.QUARANTINED, ClaimState.PURGED}
 
 
 def page_path(workspace: Workspace, intake: IntakeId) -> Path:
@@ -30,7 +31,7 @@ def write_page(
     path = page_path(workspace, intake)
     with workspace.locked():
         rows = workspace.catalog.claims.of(claims)
-        if any(row.state is ClaimState.PURGED for row in rows.values()) or len(rows) < len(claims):
+        if any(row.state in _GONE for row in rows.values()) or len(rows) < len(claims):
             return None
         if len(workspace.catalog.photos.originals(list(photos))) < len(photos):
             return None

@@ -324,6 +324,7 @@ class ArchiveRepository:
             mine = {sha for sha in self.photos(claim) if sha not in shared}
             folders.keep_rows(self._workspace.catalog.quarantine.rows(claim, mine))
         rows = require_rows(folders.rows(), claim)
+        remove_pages_naming(self._workspace, claim, self.photos(claim))
         with self._workspace.catalog.transaction():
             self._workspace.catalog.quarantine.take(claim, rows)
 

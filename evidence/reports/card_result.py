@@ -12,8 +12,7 @@ from evidence.analysis.coverage import CoverageChecker
 from evidence.archive.copies import CardVerdict
 from evidence.catalog.intakes import IntakeRow
 from evidence.coverage.report import Item
-from evidence.disk.faults import one_line
-from evidence.errors import BadInputError, counted
+from evidence.errors import BadInputError, counted, one_line
 from evidence.filing.card_safety import Judging
 from evidence.model import PICTURE_KINDS, ClaimId, IntakeId, PhotoRecord
 from evidence.workspace import Workspace

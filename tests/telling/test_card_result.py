@@ -111,7 +111,7 @@ def test_nothing_of_a_purged_claim_stays_in_a_page_and_a_new_page_has_the_other_
     assert all(name in page.read_text() for name in ("TC-1001", "Ada Moss"))
     ran = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=archive, actor="Ada Clerk")
     assert cli("purge", "approve", ran.data["plan"], archive=archive, actor="Ben Witness").status == 0
-    done = cli("purge", "run", *CONFIRMED, ran.data["plan"], archive=archive, actor="Ada Clerk")
+    done = cli("purge", "run", "--yes", *CONFIRMED, ran.data["plan"], archive=archive, actor="Ada Clerk")
     assert done.status == 0, done.err
     assert not page.exists()
     with at_home(archive) as here:
