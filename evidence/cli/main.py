@@ -26,6 +26,7 @@ from evidence.cli import (
     recovery,
     reporting,
     reviewer,
+    service,
     targets,
     telling,
 )
@@ -98,6 +99,7 @@ for room in (
     office,
     purging,
     custody,
+    service,
     targets,
     care,
     recovery,

@@ -110,7 +110,7 @@ def only_watch(workspace: Workspace) -> Iterator[None]:
     except filelock.Timeout:
         raise LockedError(
             f"Another `evidence watch` already watches for {workspace.root}.",
-            "Use that one, or stop it first.",
+            "Use that one, or stop it first; `evidence service status` shows one in the background.",
         ) from None
 
 
