@@ -17,7 +17,6 @@ from evidence.filing.copies import bad_copies, found_bad_since, known_bad, recor
 from evidence.filing.custody_heads import head_at, make_key, note_head
 from evidence.filing.record_files import keep_records
 from evidence.filing.releases import (
-    forget_released_files,
     owes,
     remove_purged,
     require_current,
@@ -171,8 +170,6 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     names = tuple(one.name for one in reached)
     if copied:
         workspace.record("backed_up", ", ".join(names), copied=copied)
-    if reached and not troubles and len(reached) == len(workspace.settings.target):
-        forget_released_files(workspace)
     troubles += _follow(workspace, reached)
     return BackupReport(
         copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles), compared=compared

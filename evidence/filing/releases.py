@@ -25,7 +25,7 @@ from evidence.filing.owed import PURGED, REMOVED, list_owed
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD
 from evidence.filing.target_log import bring_back
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
-from evidence.retention.plans import ReleasedFiles, forget_released, load_plan, manifest_digest
+from evidence.retention.plans import ReleasedFiles, load_plan, manifest_digest
 from evidence.workspace import Workspace
 
 
@@ -86,12 +86,6 @@ def remove_purged(workspace: Workspace, target: FolderTarget) -> list[Finding]:
 def owes(workspace: Workspace, target: str) -> bool:
     """True when a target was away during a purge and may still hold copies."""
     return any(one.target == target for one in list_owed(workspace))
-
-
-def forget_released_files(workspace: Workspace) -> None:
-    """Once every target holds what the archive holds, nobody needs to know any more which files were purged."""
-    if not list_owed(workspace):
-        forget_released(workspace.plans)
 
 
 def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget) -> None:

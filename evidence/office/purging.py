@@ -26,7 +26,7 @@ from evidence.filing.archive_files import push_archive_files
 from evidence.filing.backup import make_ready, open_targets, push_released
 from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.card_pages import remove_pages_naming
-from evidence.filing.custody_heads import head_text, note_head
+from evidence.filing.custody_heads import head_text, make_key, note_head
 from evidence.filing.record_files import keep_records
 from evidence.filing.releases import (
     is_in_another_bag,
@@ -136,13 +136,10 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
             by=workspace.actor,
             logged_in=workspace.logged_in,
         )
-        _follow(workspace)
+        _follow(workspace)  # with a signed head, so that no later change of the log can hide the purge
         remaining = list(dict.fromkeys(repository.remaining))
-        if report.purged:
-            if owed := workspace.catalog.overwrite_deleted():
-                remaining.append(owed)
-            targets = [(one.name, one.root) for one in open_targets(workspace) if is_present(one)]
-            note_head(workspace, targets)  # so that no later change of the log can hide the purge
+        if report.purged and (owed := workspace.catalog.overwrite_deleted()):
+            remaining.append(owed)
         return replace(report, remaining=tuple(remaining))
 
 
@@ -159,13 +156,18 @@ def undo_purge(workspace: Workspace, plan: str) -> tuple[ClaimId, ...]:
 def _follow(workspace: Workspace) -> None:
     """Bring the record files and the archive's own files up to date, here and at the targets that are there.
 
-    The record files there name the claim until they follow; an absent target gets them at its next backup.
+    The record files there name the claim until they follow; an absent target gets them at its next backup. The log's
+    head follows its entries: without a head over it, a last entry that a disk wrote wrongly looks like a later one.
     """
     keep_records(workspace)
+    make_key(workspace)
+    followed = []
     for target in open_targets(workspace):
         with contextlib.suppress(EvidenceError):
             make_ready(workspace, target)
             push_archive_files(workspace, target)
+            followed.append((target.name, target.root))
+    note_head(workspace, followed)
 
 
 def _finish_interrupted_work(workspace: Workspace) -> None:

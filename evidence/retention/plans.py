@@ -202,9 +202,9 @@ def _released_path(folder: Path, claim: ClaimId) -> Path:
 
 
 def keep_released(folder: Path, claim: ClaimId, photos: Iterable[Sha256]) -> None:
-    """Keep salted digests of the purged files for a while, so that a backup may remove late copies of them.
+    """Keep salted digests of the purged files for good, so that a backup may remove late copies of them.
 
-    `forget_released` removes them when every target has followed. Nothing to keep changes nothing.
+    A target that is put back to before the purge holds them again, maybe in another claim's bag, years later.
     """
     digests = sorted(set(photos))
     if digests and not _released_path(folder, claim).exists():
@@ -215,16 +215,8 @@ def keep_released(folder: Path, claim: ClaimId, photos: Iterable[Sha256]) -> Non
             sync_folder(folder)
 
 
-def forget_released(plans_folder: Path) -> None:
-    """Remove the salted digests of every plan. Raises DestinationError."""
-    with writing(plans_folder):
-        for path in plans_folder.glob("*/released-*.json"):
-            path.unlink(missing_ok=True)
-            sync_folder(path.parent)
-
-
 class ReleasedFiles:
-    """Tells of a digest whether its file was purged, as long as the salted digests are kept."""
+    """Tells of a digest whether its file was purged."""
 
     def __init__(self, plans_folder: Path) -> None:
         self._lists: list[tuple[str, frozenset[str]]] = []

@@ -262,6 +262,20 @@ def _prepare_purge(world: World) -> None:
     _plan_purge(world, "TC-1001")
 
 
+def _prepare_quarantine(world: World) -> None:
+    _prepare_intake(world)
+    world.sure("intake", world.base / CARD)
+    settings = world.archive / "evidence.toml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("quarantine_days = 0", "quarantine_days = 14"), encoding="utf-8")
+    _plan_purge(world, "TC-1001")
+
+
+def _undo_purge(world: World) -> Ran:
+    plan = next(path for path in (world.archive / "purges").iterdir() if path.is_dir())
+    return world.run("purge", "undo", plan.name)
+
+
 def _purge_what_was_moved(world: World) -> None:
     world.sure("move", "TEST0002.JPG", "--to", "TC-1003")
     _plan_purge(world, "TC-1003")
@@ -445,6 +459,12 @@ SCENARIOS: dict[str, Scenario] = {
             lambda w: [_purge(w)],
             lambda w: [_purge(w), w.run("backup")],
             purged="TC-1001",
+        ),
+        Scenario(
+            "purge-undo",
+            _prepare_quarantine,
+            lambda w: [_purge(w), _undo_purge(w)],
+            lambda w: [_undo_purge(w), w.run("backup")],
         ),
         Scenario("target-replace", _prepare_move, _replace, _replace, needs=("target",)),
         Scenario("target-lost", _prepare_lost, _lost, _lost, needs=("target",)),

@@ -133,10 +133,9 @@ def test_a_manifest_that_a_target_could_not_read_makes_no_strays_of_sidecars(her
     )
 
 
-def test_a_last_entry_of_the_log_that_a_target_wrote_wrongly_does_not_block_it(here):
-    all_clean(
-        here, trials_at(here, "target-lost", FaultKind.LIE, "write target/archive/custody/custody.jsonl")
-    )
+@pytest.mark.parametrize("scenario", ["target-lost", "purge", "purge-undo"])
+def test_a_last_entry_of_the_log_that_a_target_wrote_wrongly_does_not_block_it(here, scenario):
+    all_clean(here, trials_at(here, scenario, FaultKind.LIE, "write target/archive/custody/custody.jsonl"))
 
 
 def test_a_declaration_that_a_target_could_not_read_makes_no_strays(here):

@@ -16,7 +16,7 @@ import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from support_cli import CONFIRMED, cli
-from support_intake import with_target
+from support_intake import PLAIN, set_settings, with_target
 
 from evidence.archive.custody import CustodyLog, Draft
 from evidence.archive.custody_key import ID_FILE, KEY_FILE, log_of
@@ -36,6 +36,7 @@ def make(folder, name: str = "archive", *, target: bool = True):
     """An archive with two claims, one of them closed long ago, and a target `office` beside it."""
     archive = folder / name
     assert cli("init", archive).status == 0
+    set_settings(archive, PLAIN)  # a purge deletes at once
     if target:
         (folder / "office").mkdir(exist_ok=True)
         with_target(archive, folder / "office", off=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import sqlite3
@@ -309,7 +310,43 @@ def test_a_target_that_is_away_is_owed_until_a_backup_reaches_it(due, other_disk
     assert backup.status == 0, backup.out + backup.err
     assert found(words, due, other_disk) == []
     assert cli("purge", "history", "--json", archive=due).data["owed"] == []
-    assert not list((due / "purges").glob("*/released-*")), "nobody needs the salted digests any more"
+    assert cli("backup", archive=due).status == 0
+    assert found(words, due, other_disk) == []
+
+
+def test_a_target_put_back_to_before_a_purge_gives_up_the_photo_in_the_bag_it_was_moved_from(
+    due, other_disk, tmp_path
+):
+    shutil.copytree(other_disk, tmp_path / "older", symlinks=True)
+    assert cli("reopen", "TC-1001", "--on", LONG_AGO, archive=due).status == 0
+    assert cli("move", "TEST0007.JPG", "--to", "TC-1001", archive=due).status == 0
+    assert cli("close", "TC-1001", "--on", LONG_AGO, archive=due).status == 0
+    assert cli("backup", archive=due).status == 0
+    purged = originals_of(due, "TC-1001")
+    assert purge(due)[1].status == 0
+    for _ in range(2):  # every target follows, and nothing is owed
+        assert cli("backup", archive=due).status == 0
+    assert cli("purge", "history", "--json", archive=due).data["owed"] == []
+    shutil.rmtree(other_disk)
+    shutil.copytree(tmp_path / "older", other_disk, symlinks=True)
+    assert any(path.name == "TEST0007.JPG" for path in every_file(other_disk))
+    backup = cli("backup", archive=due)
+    assert backup.status == 0, backup.out + backup.err
+    assert not {path.read_bytes() for path in every_file(due, other_disk)} & set(purged.values())
+    [kept] = (due / "purges").glob("*/released-*")
+    assert set(json.loads(kept.read_bytes())) == {"salt", "digests"}
+    assert not any(sha in kept.read_text() for sha in purged), "the digests are salted"
+    salted = json.loads(kept.read_bytes())
+    salt = bytes.fromhex(salted["salt"])
+    wanted = {hashlib.sha256(salt + bytes.fromhex(sha)).hexdigest() for sha in purged}
+    assert set(salted["digests"]) == wanted, "as docs/formats.md says"
+
+
+def originals_of(archive, claim):
+    """Digest -> content of the originals that the claim's bag holds."""
+    wanted = {sha for sha, (owner, _) in filed(archive).items() if owner == claim}
+    files = {hashlib.sha256(path.read_bytes()).hexdigest(): path for path in every_file(archive / "claims")}
+    return {sha: files[sha].read_bytes() for sha in wanted}
 
 
 def test_a_destroyed_disk_owes_nothing_after_two_people_said_so(due, other_disk):
