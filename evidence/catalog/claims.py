@@ -287,7 +287,9 @@ class Claims:
 
     def reduce_to_tombstone(self, claim: ClaimId) -> None:
         """After a purge: keep the claim's number and state, and of its holds the dates and people; delete the rest."""
-        blank: Mapping[str, Any] = {"insured": "", "address": "", "lat": None, "lon": None, "folder": None}
+        names = ("insured", "address", "policy_number", "carrier", "adjuster", "inspector")
+        places = ("lat", "lon", "folder", "inspection_start", "inspection_end")
+        blank: Mapping[str, Any] = {**dict.fromkeys(names, ""), **dict.fromkeys(places)}
         days = select(t.segment.c.day).where(t.segment.c.claim == claim).distinct()
         mine = t.decision.c.claim == claim
         with self._database.transaction() as db:

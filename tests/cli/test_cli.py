@@ -58,6 +58,7 @@ def test_whoever_changes_something_can_say_who_they_are():
         ("sheets",), ("labels",), ("claims",), ("photos",), ("coverage",), ("lists",), ("segments",), ("custody",),
         ("retention",), ("hold", "list"), ("target", "list"), ("check",), ("tags",), ("report",), ("table",), ("people", "list"), ("board",),
         ("status",), ("doctor",), ("rules", "list"), ("purge", "show"), ("purge", "history"),
+        ("service", "install"), ("service", "remove"), ("service", "status"), ("tell", "test"), ("tell", "password"),
     }  # fmt: skip
     for path, command in COMMANDS:
         if path not in reading:

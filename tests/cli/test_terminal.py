@@ -129,7 +129,8 @@ def test_no_number_and_no_file_name_is_broken_in_a_narrow_window(houses, monkeyp
     assert [name for name in names if name not in narrow] == []
 
 
-def test_photos_counts_first_and_lists_with_all(houses):
+def test_photos_counts_first_and_lists_with_all(houses, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")  # a line a photo; a narrow window stacks the columns
     brief = cli("photos", "TC-1001", archive=houses).out
     full = cli("photos", "TC-1001", "--all", archive=houses).out
     number = len(cli("photos", "TC-1001", "--json", archive=houses).data)

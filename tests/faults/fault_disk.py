@@ -416,7 +416,7 @@ class FaultyDisk:
             closefd: bool = True,
             opener: Any = None,
         ) -> Any:
-            place = None if opener is not None else disk.where(file)
+            place = disk.where(file)
             if place is None:
                 return real(file, mode, buffering, encoding, errors, newline, closefd, opener)
             plain = mode.replace("b", "").replace("t", "")
@@ -427,7 +427,7 @@ class FaultyDisk:
                 with disk._lose.quietly(file) as descriptor:
                     disk._lose.content(descriptor)
                 disk.note("truncate", place)
-            raw = Raw(file, plain, closefd)
+            raw = Raw(file, plain, closefd, opener)
             if fresh:
                 disk._lose.created(file, None)
             if buffering == 0:
