@@ -9,7 +9,7 @@ import getpass
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
@@ -216,6 +216,10 @@ class Workspace:
 
             self._vocabulary = load_vocabulary(self.text("tags.toml"), self.origin("tags.toml"))
         return self._vocabulary
+
+    def today(self) -> date:
+        """The calendar day of the computer's time zone."""
+        return self.now().astimezone().date()
 
     def list_names(self) -> tuple[str, ...]:
         """Return the names of all required-shot lists: the program's and the archive's own."""

@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, Response
 from evidence.board.claim_pages import queue_of
 from evidence.board.context import CurrentUser, redirect_local, require, require_post
 from evidence.board.permissions import Permission
-from evidence.board.question_words import facet_forms, item_words, question_title, shots_words
+from evidence.board.question_words import facet_forms, question_title, shots_words
 from evidence.board.visits import AnswerStep, Visit
 from evidence.catalog.decisions import Decision, SendBack, Sign
 from evidence.coverage.to_shoot import SAFETY, still_to_shoot
@@ -96,7 +96,6 @@ def _details(user: CurrentUser, asked: Asked) -> dict[str, Any]:
         "question": step,
         "records": records,
         "reasons": USUAL_REASONS,
-        "item_words": item_words,
         "shots_words": shots_words,
     }
     match step:

@@ -112,11 +112,6 @@ def _facet_form(one: AskedFacet, known: dict[str, list[TagChoice]], vocabulary: 
     )
 
 
-def item_words(item: Item) -> str:
-    """A required shot with its place: `Gutter, back elevation`."""
-    return f"{item.title}, {item.place}" if item.place else item.title
-
-
 def shots_words(items: Sequence[Item]) -> str:
     """Several shots of one place in one line."""
     return ", ".join(item.title for item in items)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Final
 
 from evidence.cards.exif_blocks import Blocks, media_is_truncated, read_blocks
-from evidence.cards.exif_tags import Tags
+from evidence.cards.exif_tags import Tags, first
 from evidence.disk.faults import STORED_REMEDY, reading
 from evidence.model import CameraFacts, Finding, GeoPoint, MediaKind
 
@@ -273,10 +273,10 @@ def _degrees(
 
 
 def _altitude(tags: Tags, flags: _Flags) -> float | None:
-    height = _number(_first(tags, "GPS GPSAltitude"))
+    height = _number(first(tags, "GPS GPSAltitude"))
     if height is None:
         return None
-    if _number(_first(tags, "GPS GPSAltitudeRef")) in {1.0, 3.0}:  # below sea level, or below the ellipsoid
+    if _number(first(tags, "GPS GPSAltitudeRef")) in {1.0, 3.0}:  # below sea level, or below the ellipsoid
         height = -height
     if not _ALTITUDES[0] <= height <= _ALTITUDES[1]:
         flags.add("absurd_altitude", f"{height:.0f} m")
@@ -308,7 +308,7 @@ def _gps_time(tags: Tags, flags: _Flags) -> datetime | None:
 
 def _direction(tags: Tags, flags: _Flags) -> tuple[float | None, bool | None]:
     """GPSImgDirection, 0 <= d < 360, and whether it is from true north."""
-    value = _first(tags, "GPS GPSImgDirection")
+    value = first(tags, "GPS GPSImgDirection")
     if value is None:
         return None, None
     direction = _number(value)
@@ -325,7 +325,7 @@ def _direction(tags: Tags, flags: _Flags) -> tuple[float | None, bool | None]:
 
 
 def _orientation(tags: Tags, flags: _Flags) -> int:
-    value = _first(tags, "Image Orientation")
+    value = first(tags, "Image Orientation")
     if value is None:
         return 1
     if isinstance(value, int) and 1 <= value <= 8:
@@ -358,11 +358,6 @@ def _decoded(raw: bytes) -> str:
         return raw.decode("utf-8")
     except UnicodeDecodeError:
         return raw.decode("latin-1")
-
-
-def _first(tags: Tags, name: str) -> object:
-    value = tags.get(name)
-    return value[0] if isinstance(value, list) and value else None
 
 
 def _fraction(value: object) -> Fraction | None:

@@ -115,6 +115,21 @@ def log_in_where_asked(here: Workspace, actor: str | None, *, password_stdin: bo
     return log_in(here, actor, password)
 
 
+@contextmanager
+def opened_by_person(archive: Path | None, actor: str | None, *, password_stdin: bool) -> Iterator[Workspace]:
+    """Open the archive for a step that asks who it is; see `opened` and `log_in_where_asked`."""
+    with opened(archive, actor) as here:
+        yield log_in_where_asked(here, actor, password_stdin=password_stdin)
+
+
+def require_reason_or_confirm(reason: str | None, *, confirm: bool) -> None:
+    """Raise BadInputError unless a step that two people take has either the first's reason or the second's --confirm."""
+    if confirm == (reason is not None):
+        raise BadInputError(
+            "Give either --reason or --confirm.", "One person gives the reason, another confirms."
+        )
+
+
 def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -> None:
     """Print `data` as JSON, or the lines for people; no name in them can move the cursor or change the order."""
     from rich.console import Console

@@ -13,12 +13,13 @@ from evidence.cli.common import (
     Json,
     PasswordStdin,
     emit,
-    log_in_where_asked,
     opened,
+    opened_by_person,
+    require_reason_or_confirm,
     table,
 )
 from evidence.cli.keeping import date_or_none
-from evidence.errors import BadInputError, counted
+from evidence.errors import counted
 from evidence.model import HoldKind, HoldScope
 
 if TYPE_CHECKING:
@@ -109,12 +110,8 @@ def hold_lift(
     """
     from evidence.office import holds
 
-    if confirm == (reason is not None):
-        raise BadInputError(
-            "Give either --reason or --confirm.", "One person gives the reason, another confirms."
-        )
-    with opened(archive, actor) as opened_here:
-        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+    require_reason_or_confirm(reason, confirm=confirm)
+    with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         if confirm:
             holds.lift_hold(here, number)
         else:

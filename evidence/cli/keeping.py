@@ -15,8 +15,8 @@ from evidence.cli.common import (
     Json,
     PasswordStdin,
     emit,
-    log_in_where_asked,
     opened,
+    opened_by_person,
     table,
 )
 from evidence.errors import BadInputError, counted
@@ -262,14 +262,12 @@ def rules_except(
     from evidence.office.rules import ask_exception, confirm_exception
 
     if confirm and years is None and reason is None:
-        with opened(archive, actor) as opened_here:
-            here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+        with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
             confirmed = confirm_exception(here, rule)
         data: dict[str, object] = {"rule": rule, "years": confirmed.years, "confirmed": True}
         said = f"Rule {rule} may end {counted(confirmed.years, 'year')} after closing now."
     elif not confirm and years is not None and reason is not None:
-        with opened(archive, actor) as opened_here:
-            here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+        with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
             ask_exception(here, rule, years=years, why=reason)
         data = {"rule": rule, "years": years, "confirmed": False}
         said = f"To confirm it, as another person: evidence rules except {quote(rule)} --confirm --actor NAME"

@@ -16,8 +16,9 @@ from evidence.cli.common import (
     Json,
     PasswordStdin,
     emit,
-    log_in_where_asked,
     opened,
+    opened_by_person,
+    require_reason_or_confirm,
     table,
 )
 from evidence.cli.keeping import date_or_none
@@ -73,8 +74,7 @@ def purge_plan(
     from evidence.office.purge_views import view_plan
     from evidence.retention.addresses import owed_line
 
-    with opened(archive, actor) as opened_here:
-        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+    with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         named = [ClaimId(known_claim(here, one)) for one in claims or ()]
         planned = purging.plan_purge(
             here, named or None, confirmed=date_or_none(confirm_date, "--confirm-date")
@@ -159,8 +159,7 @@ def purge_approve(
     """Approve a plan that another person made."""
     from evidence.office import purging
 
-    with opened(archive, actor) as opened_here:
-        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+    with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         digest = purging.approve_purge(here, plan)
         by, on_trust = here.actor, not here.logged_in
     emit(
@@ -192,8 +191,7 @@ def purge_run(
     from evidence.office import purging
     from evidence.office.purge_views import view_plan
 
-    with opened(archive, actor) as opened_here:
-        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+    with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         if not yes:
             view = view_plan(here, plan)
             if not as_json:
@@ -222,8 +220,7 @@ def purge_undo(
     """Bring back every claim of a plan that is in quarantine, or withdraw a plan."""
     from evidence.office import purging
 
-    with opened(archive, actor) as opened_here:
-        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+    with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         back = purging.undo_purge(here, plan)
     emit(
         as_json,
@@ -247,12 +244,8 @@ def purge_destroyed(
     """Declare that a disk with copies of purged claims was destroyed; another person confirms."""
     from evidence.office import owed_copies
 
-    if confirm == (reason is not None):
-        raise BadInputError(
-            "Give either --reason or --confirm.", "One person gives the reason, another confirms."
-        )
-    with opened(archive, actor) as opened_here:
-        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+    require_reason_or_confirm(reason, confirm=confirm)
+    with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         if confirm:
             owed_copies.confirm_destroyed(here, target)
         else:

@@ -14,11 +14,11 @@ from evidence.cli.common import (
     Json,
     PasswordStdin,
     emit,
-    log_in_where_asked,
     opened,
+    opened_by_person,
+    require_reason_or_confirm,
     table,
 )
-from evidence.errors import BadInputError
 
 if TYPE_CHECKING:
     from evidence.archive.backup_rule import BackupCount
@@ -113,12 +113,8 @@ def target_lost(
     """
     from evidence.office import targets
 
-    if confirm == (reason is not None):
-        raise BadInputError(
-            "Give either --reason or --confirm.", "One person gives the reason, another confirms."
-        )
-    with opened(archive, actor) as opened_here:
-        here = log_in_where_asked(opened_here, actor, password_stdin=password_stdin)
+    require_reason_or_confirm(reason, confirm=confirm)
+    with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         if confirm:
             targets.confirm_lost(here, name)
         else:

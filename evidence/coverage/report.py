@@ -103,6 +103,11 @@ class Item:
     """For a missing shot: the photos that come nearest, nearest first."""
 
     @property
+    def words(self) -> str:
+        """The shot with its place: `Gutter, back elevation`."""
+        return f"{self.title}, {self.place}" if self.place else self.title
+
+    @property
     def key(self) -> tuple[str, str]:
         """Identifies the item within its report: the shot and its place."""
         return self.requirement, self.face or self.structure or ""

@@ -48,6 +48,14 @@ def hash_file(path: Path, *, uncached: bool = False) -> Sha256:
     return Sha256(digests["sha256"])
 
 
+def digest_if_readable(path: Path) -> str:
+    """SHA-256 of the file as the disk has it, or '' when it cannot be read."""
+    try:
+        return hash_file(path, uncached=True)
+    except OSError:
+        return ""
+
+
 def checksums(path: Path, algorithms: Iterable[str], *, uncached: bool = False) -> tuple[dict[str, str], int]:
     """Checksums of a file by the names of `hashlib`, and its size in bytes, read once. Raises OSError.
 

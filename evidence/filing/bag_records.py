@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +21,7 @@ from evidence.cards.files import kind_of
 from evidence.codec import to_json
 from evidence.disk.hashing import hash_file
 from evidence.errors import BagError
-from evidence.filing.records import CLAIM_RECORD, EMBEDDINGS, PHOTO_RECORD, RECORD_FORMAT
+from evidence.filing.records import CLAIM_RECORD, EMBEDDINGS, PHOTO_RECORD, RECORD_FORMAT, parsed_record
 from evidence.model import CameraFacts, ClaimState, Look, Sha256
 
 _CLAIM_LABEL = "External-Identifier: "
@@ -52,7 +51,7 @@ def read_bag_records(bag: Path) -> BagRecords:
     except BagError:
         tags = read_sound_tags(bag)
         lacking = _lacking(bag, tags)
-    photos = _parsed(tags.get(PHOTO_RECORD))
+    photos = parsed_record(tags.get(PHOTO_RECORD))
     if SHA256_MANIFEST in tags:
         listed = parse_manifest(tags[SHA256_MANIFEST])
         manifest = {path.removeprefix(DATA): digest for path, digest in listed.items()}
@@ -60,7 +59,7 @@ def read_bag_records(bag: Path) -> BagRecords:
         manifest = {one["payload_path"]: Sha256(one["record"]["sha256"]) for one in photos}
     else:
         manifest = _digests_of(bag)
-    about = _parsed(tags.get(CLAIM_RECORD))
+    about = parsed_record(tags.get(CLAIM_RECORD))
     return BagRecords(
         about=_claim_anew(bag, tags) if about is None else about,
         photos=_photos_anew(bag, manifest) if photos is None else photos,
@@ -75,13 +74,6 @@ def _lacking(bag: Path, tags: Mapping[str, bytes]) -> tuple[str, ...]:
         return tuple(sorted(set(parse_manifest((bag / TAG_MANIFEST).read_bytes())) - set(tags)))
     except (OSError, ValueError):
         return (TAG_MANIFEST,)
-
-
-def _parsed(record: bytes | None) -> Any:
-    try:
-        return json.loads(record) if record is not None else None
-    except ValueError:
-        return None
 
 
 def _digests_of(bag: Path) -> dict[str, Sha256]:

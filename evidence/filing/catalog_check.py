@@ -37,7 +37,7 @@ def refuse_emptied_tables(workspace: Workspace) -> None:
     empty = workspace.catalog.records.empty_tables()
     suspects = empty - _known(workspace.root) - _ELSEWHERE
     if not suspects or not holds_bags(workspace.root):
-        note_empty_tables(workspace)
+        _note(workspace.root, empty)
         return
     for where, filled in _filled(workspace, suspects):
         lost = suspects & filled & workspace.catalog.records.empty_tables()
@@ -50,10 +50,13 @@ def refuse_emptied_tables(workspace: Workspace) -> None:
 
 def note_empty_tables(workspace: Workspace) -> None:
     """Keep the names of the empty tables for the next opening."""
-    empty = workspace.catalog.records.empty_tables()
-    if _known(workspace.root) != empty or not (workspace.root / EMPTY_TABLES).exists():
+    _note(workspace.root, workspace.catalog.records.empty_tables())
+
+
+def _note(root: Path, empty: frozenset[str]) -> None:
+    if _known(root) != empty or not (root / EMPTY_TABLES).exists():
         with contextlib.suppress(OSError):  # an archive that cannot be written can still be read
-            replace_file(workspace.root / EMPTY_TABLES, (json.dumps(sorted(empty)) + "\n").encode())
+            replace_file(root / EMPTY_TABLES, (json.dumps(sorted(empty)) + "\n").encode())
 
 
 def _known(root: Path) -> frozenset[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from evidence.archive.payload_paths import allowed_path
 from evidence.catalog.decisions import Decision, as_record
@@ -35,6 +36,14 @@ _NAMES_HEADING = """\
 These files had another name on the card, because some system does not allow that name, or because
 another file has it. Characters that cannot be printed are written as escapes.
 """
+
+
+def parsed_record(record: bytes | None) -> Any:
+    """A record of a bag as JSON; None when there is none or it is damaged."""
+    try:
+        return json.loads(record) if record is not None else None
+    except ValueError:
+        return None
 
 
 def records_of(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> dict[str, bytes]:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 from collections.abc import Iterable, Mapping
-from typing import Any
 
 from evidence.archive.bagread import read_manifest
 from evidence.archive.custody import Anchor
@@ -22,7 +20,7 @@ from evidence.errors import ArchiveOlderError, EvidenceError
 from evidence.filing.bags import bag_folder
 from evidence.filing.custody_heads import require_head_extended
 from evidence.filing.owed import PURGED, REMOVED, list_owed
-from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD
+from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD, parsed_record
 from evidence.filing.target_log import bring_back
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.retention.plans import ReleasedFiles, load_plan, manifest_digest
@@ -206,7 +204,7 @@ def is_in_another_bag(workspace: Workspace, target: FolderTarget, claim: ClaimId
 
 def _noted_head(record: bytes | None) -> Anchor | None:
     """The end of the custody log that a claim's record notes; None without a readable note."""
-    noted = _parsed(record)
+    noted = parsed_record(record)
     custody = noted.get("custody") if isinstance(noted, Mapping) else None
     try:
         return Anchor(seq=int(custody["seq"]), sha256=Sha256(str(custody["sha256"]))) if custody else None
@@ -216,7 +214,7 @@ def _noted_head(record: bytes | None) -> Anchor | None:
 
 def _claim_of(record: bytes | None) -> ClaimId | None:
     """The claim's number that a claim's record gives; None for the tray and without a readable record."""
-    noted = _parsed(record)
+    noted = parsed_record(record)
     try:
         return ClaimId(str(noted["claim"]["claim"])) if noted and noted["claim"] else None
     except (KeyError, TypeError):
@@ -225,15 +223,8 @@ def _claim_of(record: bytes | None) -> ClaimId | None:
 
 def _recorded_originals(record: bytes | None) -> set[str] | None:
     """The payload paths that a record of photos lists; None when it cannot be read."""
-    listed = _parsed(record)
+    listed = parsed_record(record)
     try:
         return {str(one["payload_path"]) for one in listed} if isinstance(listed, list) else None
     except (KeyError, TypeError):
-        return None
-
-
-def _parsed(record: bytes | None) -> Any:
-    try:
-        return json.loads(record) if record is not None else None
-    except ValueError:
         return None

@@ -17,7 +17,7 @@ from evidence.archive.target_marker import MARKER
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
-from evidence.disk.hashing import hash_file
+from evidence.disk.hashing import digest_if_readable
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
 from evidence.filing.archive_files import list_archive_files
 from evidence.filing.target_log import AT_TARGET, CUSTODY, entries_at
@@ -91,7 +91,7 @@ def _restore_archive_file(
         return
     if dest.exists():
         return  # a killed restore brought it back whole, and the rebuild may have changed it since
-    found = _digest_of(source)
+    found = digest_if_readable(source)
     if found in digests and copied(source, dest, Sha256(found), back):
         _make_writable(dest)
     else:
@@ -106,7 +106,7 @@ def _restore_unproved(
         if name == SETTINGS and not _are_settings(there / name):
             back.add_finding("not_restored", f"{AT_TARGET}/{name}", f"{name} at the target is damaged.")
         else:
-            _restore_archive_file(there, into, name, {Sha256(_digest_of(there / name))} - {""}, back)
+            _restore_archive_file(there, into, name, {Sha256(digest_if_readable(there / name))} - {""}, back)
     back.add_finding(
         "not_proved",
         f"{AT_TARGET}/{manifest}",
@@ -121,13 +121,6 @@ def _are_settings(path: Path) -> bool:
     except (EvidenceError, OSError, UnicodeDecodeError):
         return False
     return True
-
-
-def _digest_of(path: Path) -> str:
-    try:
-        return hash_file(path, uncached=True)
-    except OSError:
-        return ""
 
 
 def _make_writable(path: Path) -> None:

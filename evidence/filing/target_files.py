@@ -14,7 +14,7 @@ from evidence.archive.custody import RESTORE
 from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import make_folder, replace_file
 from evidence.disk.faults import writing
-from evidence.disk.hashing import hash_file
+from evidence.disk.hashing import digest_if_readable
 from evidence.errors import CustodyError
 from evidence.filing.archive_files import (
     list_archive_files,
@@ -126,7 +126,7 @@ def repair_archive_files(
     kept_at = {}
     for name in sorted(bad):
         path = target.root / AT_TARGET / name
-        if name == LOG or _digest_of(path) != _digest_of(workspace.root / name):
+        if name == LOG or digest_if_readable(path) != digest_if_readable(workspace.root / name):
             kept_at[name] = move_aside(path)
     push_archive_files(workspace, target, every=True)
     left = read_archive_files(workspace, target).names()
@@ -135,13 +135,6 @@ def repair_archive_files(
         workspace.record("found_bad", name, place=target.name, path=name, kept_at=kept)
         workspace.record("repaired", name, place=target.name, path=name, source=ARCHIVE_PLACE)
     return FilesRepaired(checked or len(bad), repaired, [f"{AT_TARGET}/{name}" for name in sorted(left)])
-
-
-def _digest_of(path: Path) -> str:
-    try:
-        return hash_file(path, uncached=True)
-    except OSError:
-        return ""
 
 
 def _group_of(name: str) -> str:
@@ -170,7 +163,7 @@ def _read_group(target: FolderTarget, manifest: str, found: FilesRead) -> None:
             found.missing.append(Finding(code="missing", message=f"{name} is missing.", subject=subject))
             continue
         found.octets += path.stat().st_size
-        sound = not read_log(path).broken if name == LOG else _digest_of(path) in digests
+        sound = not read_log(path).broken if name == LOG else digest_if_readable(path) in digests
         if not sound:
             message = f"{name} has changed: it is not what was copied there. Run `evidence repair`."
             found.bad.append(Finding(code="archive_file_bad", message=message, subject=subject))

@@ -81,7 +81,7 @@ def _known_event(workspace: Workspace, event: str) -> str:
 def _check_day(workspace: Workspace, on: date | None, loss: date | None, word: str) -> None:
     if on is None:
         return
-    if on > workspace.now().astimezone().date():
+    if on > workspace.today():
         raise BadInputError(f"{on} is in the future.", "State an event when it has happened.")
     if loss and on < loss:
         raise BadInputError(

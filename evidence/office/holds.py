@@ -119,7 +119,7 @@ def lift_hold(workspace: Workspace, number: int) -> HoldRow:
 
 def holds_listed(workspace: Workspace, *, ended_too: bool = False) -> list[PlacedHold]:
     """Holds, oldest first, with the claims that each covers; `ended_too` also those lifted or past their last day."""
-    claims, today = _claims(workspace), _today(workspace)
+    claims, today = _claims(workspace), workspace.today()
     return [
         PlacedHold(hold=hold, claims=tuple(c.claim for c in claims if hold_covers(hold, c)))
         for hold in workspace.catalog.holds.all(active_only=not ended_too)
@@ -178,7 +178,7 @@ def _check(workspace: Workspace, scope: HoldScope, reason: str, until: date | No
         raise BadInputError(
             f"--loss-to {scope.last_loss} is before --loss-from {scope.first_loss}.", "Exchange the two."
         )
-    if until is not None and until < _today(workspace):
+    if until is not None and until < workspace.today():
         raise BadInputError(f"--until {until} is in the past.", "Give the hold's last day, or leave it out.")
 
 
@@ -191,10 +191,6 @@ def _open_hold(workspace: Workspace, number: int) -> HoldRow:
 
 def _claims(workspace: Workspace) -> list[Claim]:
     return [row.claim for row in workspace.catalog.claims.all() if row.state is not ClaimState.PURGED]
-
-
-def _today(workspace: Workspace) -> date:
-    return workspace.now().astimezone().date()
 
 
 def _mark(workspace: Workspace, claim: ClaimId | None) -> None:

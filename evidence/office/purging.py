@@ -209,7 +209,7 @@ class ArchiveRepository:
 
     def today(self) -> date:
         """See `Repository`."""
-        return self._workspace.now().astimezone().date()
+        return self._workspace.today()
 
     def claims(self) -> Sequence[ClaimId]:
         """See `Repository`."""

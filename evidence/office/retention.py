@@ -74,7 +74,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
 
 
 def _refuse_future(workspace: Workspace, on: date, verb: str) -> None:
-    if on > workspace.now().astimezone().date():
+    if on > workspace.today():
         raise BadInputError(f"{on} is in the future.", f"{verb} a claim on the day it happened.")
 
 
@@ -95,7 +95,7 @@ def facts_of(workspace: Workspace, claim: ClaimId) -> ClaimFacts:
         events_of(claims.decisions(Event, claim=claim)),
         workspace.catalog.holds.all(active_only=True),
         workspace.catalog.photos.totals(claim).get(claim),
-        _today(workspace),
+        workspace.today(),
     )
 
 
@@ -127,7 +127,7 @@ def claim_loads(workspace: Workspace, *, as_of: date | None = None) -> list[Clai
     for change in workspace.catalog.claims.decisions(Closure):
         changes[change.claim].append(change)
     events, totals = events_by_claim(workspace), workspace.catalog.photos.totals()
-    holds, today = workspace.catalog.holds.all(active_only=True), as_of or _today(workspace)
+    holds, today = workspace.catalog.holds.all(active_only=True), as_of or workspace.today()
     loads = []
     for row in workspace.catalog.claims.all():
         claim = row.claim.claim
@@ -144,13 +144,9 @@ def review_dispositions(workspace: Workspace, *, as_of: date | None = None) -> D
     """Every claim that is not purged: due, held or kept, and why, on the day `as_of` or today."""
     schedule = schedule_of(workspace)
     loads = claim_loads(workspace, as_of=as_of)
-    return review((one.facts for one in loads), schedule, today=as_of or _today(workspace))
+    return review((one.facts for one in loads), schedule, today=as_of or workspace.today())
 
 
 def forecast_purges(workspace: Workspace, *, years: int = YEARS) -> Forecast:
     """How many claims, photos and bytes become due in each of the next years."""
-    return forecast(claim_loads(workspace), schedule_of(workspace), today=_today(workspace), years=years)
-
-
-def _today(workspace: Workspace) -> date:
-    return workspace.now().astimezone().date()
+    return forecast(claim_loads(workspace), schedule_of(workspace), today=workspace.today(), years=years)

@@ -254,11 +254,7 @@ def _required(document: ReportDocument) -> None:
     _listed(
         writer, "Only guessed: not confirmed by a person, so it proves nothing", _by_title(report.guessed)
     )
-    _listed(writer, "Set aside", [f"{_named(item)}: {item.why}" for item in report.waived])
-
-
-def _named(item: Item) -> str:
-    return f"{item.title}, {item.place}" if item.place else item.title
+    _listed(writer, "Set aside", [f"{item.words}: {item.why}" for item in report.waived])
 
 
 def _by_title(items: Iterable[Item]) -> list[str]:

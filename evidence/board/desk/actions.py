@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import Response
 
+from evidence.board.actions import act
 from evidence.board.context import CurrentUser, redirect_local, require_post
 from evidence.board.permissions import Permission
 from evidence.errors import BadInputError, EvidenceError, counted
@@ -24,16 +24,6 @@ router = APIRouter()
 Office = Annotated[CurrentUser, Depends(require_post(Permission.DESK))]
 Short = Annotated[str, Form(max_length=300)]
 NOT_INTACT = "The log is NOT intact: "
-
-
-def act(user: CurrentUser, back: str, work: Callable[[], str]) -> Response:
-    """Do the work; the next page shows its message, or the error."""
-    try:
-        user.flash(work())
-    except EvidenceError as error:
-        user.flash(str(error), "bad")
-    user.board.worker.wake()
-    return redirect_local(back)
 
 
 def day_of(text: str) -> date:

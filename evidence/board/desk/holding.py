@@ -8,8 +8,9 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import HTMLResponse, Response
 
+from evidence.board.actions import act
 from evidence.board.context import CurrentUser, require, require_post
-from evidence.board.desk.actions import act, day_of, require_password
+from evidence.board.desk.actions import day_of, require_password
 from evidence.board.desk.retention_view import SHOW_WORDS, ShownVerdicts, due_words, retention_page
 from evidence.board.permissions import Permission
 from evidence.errors import counted
@@ -51,7 +52,7 @@ def retention(user: Reader, q: str = "", show: str = "all", page: int = 1) -> HT
 def holds(user: Reader, ended: bool = False) -> HTMLResponse:
     """Holds in force, or all of them."""
     found = holds_listed(user.workspace, ended_too=True)
-    today = user.workspace.now().astimezone().date()
+    today = user.workspace.today()
     in_force = [
         one for one in found if one.hold.active and (one.hold.until is None or one.hold.until >= today)
     ]

@@ -37,7 +37,7 @@ def today(user: Office) -> HTMLResponse:
         desk_page="/desk",
         today=found,
         headline=_headline(found),
-        day=user.workspace.now().astimezone().date().isoformat(),
+        day=user.workspace.today().isoformat(),
     )
 
 
@@ -63,7 +63,7 @@ def claims(user: Office, q: str = "", show: str = "all", page: int = 1) -> HTMLR
         shows=SHOW_WORDS,
         show=chosen,
         q=q,
-        today=user.workspace.now().astimezone().date().isoformat(),
+        today=user.workspace.today().isoformat(),
         back=f"/desk/claims?show={chosen}",
     )
 

@@ -96,7 +96,7 @@ def shown_plan(workspace: Workspace, folder: Path) -> ShownPlan:
     except EvidenceError as trouble:
         made = datetime.fromtimestamp(folder.stat().st_mtime).astimezone()
         return ShownPlan(name=folder.name, made=made, state=PlanState.UNREADABLE, trouble=str(trouble))
-    today = workspace.now().astimezone().date()
+    today = workspace.today()
     return ShownPlan(name=folder.name, made=view.made, state=_state(view, today), view=view)
 
 

@@ -98,7 +98,7 @@ class RetentionPage:
 
 def retention_page(workspace: Workspace, *, search: str, show: ShownVerdicts, page: int) -> RetentionPage:
     """Judge every claim that is not purged, once. Raises BadInputError for a mistake in the archive's rules."""
-    today = workspace.now().astimezone().date()
+    today = workspace.today()
     schedule, loads = schedule_of(workspace), claim_loads(workspace)
     insured = {row.claim.claim: row.claim.insured for row in workspace.catalog.claims.all()}
     verdicts = _verdicts(review((one.facts for one in loads), schedule, today=today), insured)
