@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from evidence.office.purge_views import PlannedClaimView, PlanView
-    from evidence.retention.purge import PurgeReport, Refused
+    from evidence.retention.purge.run import PurgeReport, Refused
 
 COUNSEL = "A purge destroys evidence. The rules are the office's own settings: check with counsel that they meet the law."
 ON_TRUST = (
@@ -72,7 +72,7 @@ def purge_plan(
     from evidence.lookup import known_claim
     from evidence.office import purging
     from evidence.office.purge_views import view_plan
-    from evidence.retention.addresses import owed_line
+    from evidence.retention.purge.addresses import owed_line
 
     with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         named = [ClaimId(known_claim(here, one)) for one in claims or ()]
@@ -320,7 +320,7 @@ def _report_lines(report: PurgeReport, plan: str) -> Iterable[str]:
 
 
 def _refused_json(refused: Refused) -> dict[str, object]:
-    from evidence.retention.addresses import place_text, shared_photo
+    from evidence.retention.purge.addresses import place_text, shared_photo
 
     left = [
         {

@@ -23,7 +23,9 @@ from evidence.filing.owed import PURGED, REMOVED, list_owed
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD, parsed_record
 from evidence.filing.target_log import bring_back
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
-from evidence.retention.plans import ReleasedFiles, load_plan, manifest_digest
+from evidence.retention.purge.plan_files import load_plan
+from evidence.retention.purge.plans import manifest_digest
+from evidence.retention.purge.released import ReleasedFiles
 from evidence.workspace import Workspace
 
 

@@ -8,17 +8,11 @@ from datetime import date, datetime, timedelta
 from evidence.errors import EvidenceError
 from evidence.model import ClaimId
 from evidence.office.purging import plan_folder
-from evidence.retention.addresses import owed_line, place_lines
-from evidence.retention.plans import (
-    Approval,
-    FrozenPlan,
-    PlannedClaim,
-    Progress,
-    PurgeStep,
-    load_plan,
-    read_approval,
-    time_of,
-)
+from evidence.retention.purge.addresses import owed_line, place_lines
+from evidence.retention.purge.approval import Approval, read_approval
+from evidence.retention.purge.plan_files import FrozenPlan, load_plan
+from evidence.retention.purge.plans import PlannedClaim
+from evidence.retention.purge.progress import Progress, PurgeStep, time_of
 from evidence.workspace import Workspace
 
 

@@ -20,13 +20,7 @@ from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, DestinationError, EvidenceError
 from evidence.model import ClaimId
-from evidence.retention.addresses import (
-    ArchiveBag,
-    CopyAddress,
-    IntakeObject,
-    TargetBag,
-    Thumbnail,
-)
+from evidence.retention.purge.addresses import ArchiveBag, CopyAddress, IntakeObject, TargetBag, Thumbnail
 from evidence.workspace import DAMAGED, Workspace
 
 ROWS = "rows.json"

@@ -3,8 +3,5 @@
 1. `periods`, `facts`, `schedule`, `rule_file`: lengths of time, what is known of a claim, the rules, and their file.
 2. `disposition`: is a claim kept, held or due on a day? `forecast` counts by year. Date arithmetic only.
 3. `holds`, `clock`: which claims a hold covers; whether the computer's date can be believed.
-4. `addresses`: where a copy of a claim's photos can be.
-5. `repository`: what a purge needs of the archive, as a protocol.
-6. `plans`: the frozen plan, its approval and its progress, as files.
-7. `purge`: make a plan, approve it, run it, certify it.
+4. `purge`: make a plan, approve it, run it, certify it.
 """

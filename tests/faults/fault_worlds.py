@@ -32,7 +32,7 @@ from evidence.analysis import models
 from evidence.catalog import opening
 from evidence.cli.main import app
 from evidence.disk import parallel
-from evidence.retention.plans import load_plan
+from evidence.retention.purge.plan_files import load_plan
 from evidence.sight import batch, look
 from evidence.sight.codes import divider_qr
 from evidence.sight.request import LookRequest

@@ -24,7 +24,7 @@ from evidence.errors import LockedError
 from evidence.filing.bags import bag_folder
 from evidence.intake import copy_card, pipeline
 from evidence.model import ClaimId, Facet, Source
-from evidence.office import purging
+from evidence.office import purge_repository, purging
 from evidence.office.holds import place_hold
 from evidence.office.retention import facts_of
 from evidence.review import placing
@@ -204,7 +204,7 @@ def test_a_hold_stops_a_purge_before_its_next_removal(houses, other_disk):
             assert [(one.claim, one.begun) for one in report.refused] == [(FIRST, True)], report
             assert "suit filed" in report.refused[0].reason
 
-    stopped = Stopped(purging.ArchiveRepository, "removing", work, number=2)
+    stopped = Stopped(purge_repository.ArchiveRepository, "removing", work, number=2)
     try:
         with at_home(houses, now=later) as workspace:
             place_hold(workspace, FIRST, reason="suit filed")

@@ -147,9 +147,9 @@ def test_a_hold_waits_for_no_lock_of_an_intake_or_a_filing(archive):
 
 RUN_AND_STOP = """
 import contextlib, sys
-from evidence.office import purging
+from evidence.office import purge_repository
 
-inner, removed = purging.ArchiveRepository.removing, 0
+inner, removed = purge_repository.ArchiveRepository.removing, 0
 
 @contextlib.contextmanager
 def removing(self):
@@ -161,7 +161,7 @@ def removing(self):
         print("two removed", flush=True)
         sys.stdin.readline()
 
-purging.ArchiveRepository.removing = removing
+purge_repository.ArchiveRepository.removing = removing
 from evidence.cli.main import run
 run(sys.argv[1:])
 """

@@ -29,8 +29,8 @@ from support_intake import (
 from support_retention import reload_assignments
 
 from evidence.office import purging, retention
-from evidence.retention.addresses import place_text, shared_photo
-from evidence.retention.plans import load_plan
+from evidence.retention.purge.addresses import place_text, shared_photo
+from evidence.retention.purge.plan_files import load_plan
 from evidence.review import placing
 from evidence.workspace import Workspace
 

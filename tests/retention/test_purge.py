@@ -26,7 +26,8 @@ from support_retention import (
 
 from evidence.errors import BadInputError, DestinationError, PurgeRefusedError
 from evidence.model import ClaimId
-from evidence.retention.addresses import (
+from evidence.retention.facts import ChangeKind, StateChange
+from evidence.retention.purge.addresses import (
     REMOVAL_ORDER,
     ArchiveBag,
     IntakeObject,
@@ -38,9 +39,13 @@ from evidence.retention.addresses import (
     place_text,
     to_stored,
 )
-from evidence.retention.facts import ChangeKind, StateChange
-from evidence.retention.plans import APPROVAL, PLAN, PROGRESS, PlanFormat, details_path, load_plan
-from evidence.retention.purge import PlanTerms, approve, make_plan, run_plan, undo_plan
+from evidence.retention.purge.approval import APPROVAL, approve
+from evidence.retention.purge.plan_files import PLAN, details_path, load_plan
+from evidence.retention.purge.planning import PlanTerms, make_plan
+from evidence.retention.purge.plans import PlanFormat
+from evidence.retention.purge.progress import PROGRESS
+from evidence.retention.purge.run import run_plan
+from evidence.retention.purge.taking_back import undo_plan
 from evidence.retention.rule_file import load_schedule
 from evidence.settings import default_text
 
@@ -454,7 +459,7 @@ def test_a_certificate_written_before_a_crash_stays_as_it_is_under_a_newer_progr
     repository.before = lambda _method: None
     (written,) = frozen.folder.glob("certificate-*.txt")
     text = written.read_bytes()
-    monkeypatch.setattr("evidence.retention.purge._tool", lambda: "a newer one 9.9")
+    monkeypatch.setattr("evidence.retention.purge.certifying._tool", lambda: "a newer one 9.9")
     report = run_plan(repository, SCHEDULE, frozen.folder, by="Carl")
     assert report.purged[0].certificate == written
     assert written.read_bytes() == text

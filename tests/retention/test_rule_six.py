@@ -15,10 +15,12 @@ from support_rules import RULES, no_floor
 
 from evidence.errors import PurgeRefusedError
 from evidence.model import ClaimId
-from evidence.retention.addresses import TargetBag
 from evidence.retention.facts import ChangeKind, StateChange
-from evidence.retention.plans import APPROVAL, PLAN
-from evidence.retention.purge import approve, make_plan, run_plan
+from evidence.retention.purge.addresses import TargetBag
+from evidence.retention.purge.approval import APPROVAL, approve
+from evidence.retention.purge.plan_files import PLAN
+from evidence.retention.purge.planning import make_plan
+from evidence.retention.purge.run import run_plan
 from evidence.retention.rule_file import load_schedule
 from evidence.settings import default_text
 

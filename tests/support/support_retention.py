@@ -18,7 +18,8 @@ from support_cli import cli
 
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, Sha256
-from evidence.retention.addresses import (
+from evidence.retention.facts import ChangeKind, ClaimFacts, LegalHold, StateChange
+from evidence.retention.purge.addresses import (
     ArchiveBag,
     CopyAddress,
     IntakeObject,
@@ -28,8 +29,7 @@ from evidence.retention.addresses import (
     Thumbnail,
     place_text,
 )
-from evidence.retention.facts import ChangeKind, ClaimFacts, LegalHold, StateChange
-from evidence.retention.repository import ClaimTraces, PurgeLogEntry, Tombstone
+from evidence.retention.purge.repository import ClaimTraces, PurgeLogEntry, Tombstone
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 25)

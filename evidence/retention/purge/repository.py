@@ -9,8 +9,8 @@ from datetime import date, datetime
 from typing import Protocol
 
 from evidence.model import ClaimId, Sha256
-from evidence.retention.addresses import CopyAddress, OwedCopies
 from evidence.retention.facts import ClaimFacts
+from evidence.retention.purge.addresses import CopyAddress, OwedCopies, shared_photo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,3 +162,18 @@ class Repository(Protocol):
         Rows of the catalog, decisions about its files, lines of ledgers and free texts of the custody log go.
         """
         ...
+
+
+def log_step(
+    repository: Repository, key: str, event: str, actor: str, claim: ClaimId | None = None, **details: str
+) -> None:
+    """Append to the custody log now, once per key."""
+    repository.log(
+        PurgeLogEntry(key=key, event=event, actor=actor, at=repository.now(), claim=claim, details=details)
+    )
+
+
+def serves_another(repository: Repository, copy: CopyAddress, claim: ClaimId) -> bool:
+    """True for a copy that another claim with the same photo shares."""
+    photo = shared_photo(copy)
+    return photo is not None and any(other != claim for other in repository.claims_holding(photo))

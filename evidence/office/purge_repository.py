@@ -1,0 +1,205 @@
+"""The archive as a purge sees it: catalog, custody log, bags and targets behind `retention.purge.repository.Repository`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import date, datetime
+
+from evidence.analysis.refresh import refresh_days
+from evidence.filing.backup import open_targets
+from evidence.filing.card_pages import remove_pages_naming
+from evidence.filing.custody_heads import head_text
+from evidence.lookup import UNASSIGNED
+from evidence.model import ClaimId, ClaimState, Sha256
+from evidence.office.claim_copies import ClaimCopies
+from evidence.office.quarantine import QuarantineFolders, require_rows
+from evidence.office.retention import facts_of
+from evidence.office.traces import entries_that_stay, remove_texts, thin_ledgers
+from evidence.retention.facts import ClaimFacts
+from evidence.retention.purge.addresses import CopyAddress, OwedCopies, TargetBag
+from evidence.retention.purge.repository import ClaimTraces, PurgeLogEntry, Tombstone
+from evidence.workspace import Workspace
+
+
+class ArchiveRepository:
+    """An archive's implementation of `retention.purge.repository.Repository`."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self._workspace = workspace
+        self._targets = {target.name: target for target in open_targets(workspace)}
+        self._copies = ClaimCopies(workspace, self._targets)
+        self._logged_keys: set[str] | None = None
+        self.remaining: list[str] = []
+        """What could not be removed of purged claims, as text."""
+
+    def now(self) -> datetime:
+        """See `Repository`."""
+        return self._workspace.now()
+
+    def today(self) -> date:
+        """See `Repository`."""
+        return self._workspace.today()
+
+    def claims(self) -> Sequence[ClaimId]:
+        """See `Repository`."""
+        return [r.claim.claim for r in self._workspace.catalog.claims.all() if not r.state.is_gone]
+
+    def facts(self, claim: ClaimId) -> ClaimFacts:
+        """See `Repository`."""
+        return facts_of(self._workspace, claim)
+
+    def photos(self, claim: ClaimId) -> Sequence[Sha256]:
+        """See `Repository`."""
+        return self._copies.photos(claim)
+
+    def claims_holding(self, photo: Sha256) -> Sequence[ClaimId]:
+        """See `Repository`."""
+        records = self._workspace.catalog.photos.records([photo])
+        claims = {record.claim or ClaimId(UNASSIGNED) for record in records}
+        claims |= {
+            claim or ClaimId(UNASSIGNED)
+            for claim, _ in self._workspace.catalog.keeping.held_in([photo]).get(photo, [])
+        }
+        return sorted(claims)
+
+    def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
+        """See `Repository`."""
+        return self._copies.find(claim, self.photos(claim))
+
+    def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
+        """See `Repository`."""
+        return self._copies.find(claim, photos)
+
+    def owed_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        """See `Repository`."""
+        return self._copies.owed(claim)
+
+    def away_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
+        """See `Repository`."""
+        return self._copies.away(claim)
+
+    @contextmanager
+    def removing(self) -> Iterator[None]:
+        """See `Repository`."""
+        with self._workspace.locked(), self._workspace.holding():
+            yield
+
+    def remove(self, copy: CopyAddress) -> None:
+        """See `Repository`."""
+        self._copies.remove(copy)
+
+    def traces(self, claim: ClaimId) -> ClaimTraces:
+        """See `Repository`."""
+        row = self._workspace.catalog.claims.get(claim)
+        photos = self.photos(claim)
+        taken = sorted(
+            record.corrected.date().isoformat()
+            for record in self._workspace.catalog.photos.of_claim(claim)
+            if record.corrected
+        )
+        sizes = self._workspace.catalog.photos.originals(photos).values()
+        words = (row.claim.insured, row.claim.address, row.folder or "") if row else ()
+        return ClaimTraces(
+            insured=row.claim.insured if row else "",
+            taken=(taken[0], taken[-1]) if taken else (),
+            octets=sum(one.size for one in sizes),
+            private=tuple(word for word in words if word),
+        )
+
+    def begin_quarantine(self, claim: ClaimId, plan: str) -> None:
+        """See `Repository`."""
+        folders = self._folders(claim, plan)
+        if folders.rows() is None:
+            shared = {sha for sha in self.photos(claim) if set(self.claims_holding(sha)) - {claim}}
+            mine = {sha for sha in self.photos(claim) if sha not in shared}
+            folders.keep_rows(self._workspace.catalog.quarantine.rows(claim, mine))
+        rows = require_rows(folders.rows(), claim)
+        remove_pages_naming(self._workspace, claim, self.photos(claim))
+        with self._workspace.catalog.transaction():
+            self._workspace.catalog.quarantine.take(claim, rows)
+
+    def set_aside(self, claim: ClaimId, plan: str, copy: CopyAddress) -> None:
+        """See `Repository`."""
+        if isinstance(copy, TargetBag):
+            self._targets[copy.target].require_present()
+        self._folders(claim, plan).set_aside(copy)
+
+    def restore(self, claim: ClaimId, plan: str) -> None:
+        """See `Repository`."""
+        row = self._workspace.catalog.claims.get(claim)
+        if row is None or row.state is not ClaimState.QUARANTINED:
+            self._folders(claim, plan).close()
+            return
+        folders = self._folders(claim, plan)
+        rows = require_rows(folders.rows(), claim)
+        folders.bring_back()
+        if row.folder and rows["held_in"]:
+            folders.fetch_bag(row.folder)
+        with self._workspace.locked(), self._workspace.catalog.transaction():
+            self._workspace.catalog.quarantine.put_back(claim, rows)
+            self._workspace.catalog.keeping.mark_dirty([claim, None])
+        folders.close()
+
+    def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
+        """See `Repository`."""
+        return self._folders(claim, plan).delete_copies(list(targets))
+
+    def _folders(self, claim: ClaimId, plan: str) -> QuarantineFolders:
+        return QuarantineFolders(self._workspace, self._targets, claim, plan)
+
+    def log(self, entry: PurgeLogEntry) -> None:
+        """See `Repository`."""
+        if self.is_logged(entry.key):
+            return
+        self._workspace.custody.append(
+            actor=entry.actor,
+            action=entry.event,
+            subject=entry.claim or "purge",
+            details={**entry.details, "key": entry.key},
+            at=entry.at,
+        )
+        self._keys().add(entry.key)
+
+    def log_head(self) -> str:
+        """See `Repository`."""
+        return head_text(self._workspace)
+
+    def is_logged(self, key: str) -> bool:
+        """See `Repository`."""
+        return key in self._keys()
+
+    def _keys(self) -> set[str]:
+        if self._logged_keys is None:
+            entries = self._workspace.custody.entries()
+            self._logged_keys = {str(entry.details["key"]) for entry in entries if "key" in entry.details}
+        return self._logged_keys
+
+    def record_tombstone(self, tombstone: Tombstone) -> None:
+        """See `Repository`."""
+        catalog, claim = self._workspace.catalog, tombstone.claim
+        folders = self._folders(claim, tombstone.plan)
+        rows = folders.rows()
+        mine = set(tombstone.photos)
+        shared = {sha for sha in mine if any(other != claim for other in self.claims_holding(sha))}
+        going = sorted(mine - shared)
+        seen = catalog.photos.sightings(going)
+        intakes = {one.intake for sightings in seen.values() for one in sightings}
+        intakes |= {row["intake"] for row in rows["sighting"]} if rows else set()
+        thin_ledgers(self._workspace, intakes, going)
+        remove_texts(self._workspace, claim, going, tombstone.private)
+        if stays := entries_that_stay(self._workspace, tombstone.private):
+            self.remaining.append(f"Claim {claim}: {stays}")
+        with self._workspace.locked(), catalog.transaction():
+            remove_pages_naming(self._workspace, claim, mine)
+            if rows:
+                catalog.quarantine.forget(claim, rows)
+            catalog.keeping.delete_bag(claim)
+            catalog.photos.delete(going)
+            catalog.forget_photos(going)
+            catalog.claims.reduce_to_tombstone(claim)
+            # A card that was taken in during the purge may have brought photos of the claim: they wait unassigned.
+            late = [record.sha256 for record in catalog.photos.of_claim(claim) if record.sha256 not in mine]
+            if late:
+                refresh_days(self._workspace, late)
+        folders.close()

@@ -1,0 +1,56 @@
+"""Take a purge back, as long as the copies are in quarantine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from evidence.errors import PurgeRefusedError
+from evidence.model import ClaimId
+from evidence.retention.persons import person_name
+from evidence.retention.purge.approval import load_known_plan
+from evidence.retention.purge.plan_files import FrozenPlan
+from evidence.retention.purge.plans import PlannedClaim
+from evidence.retention.purge.progress import Progress, PurgeStep
+from evidence.retention.purge.repository import Repository, log_step
+
+
+def undo_plan(repository: Repository, folder: Path, *, by: str) -> tuple[ClaimId, ...]:
+    """Bring back every claim of the plan that is in quarantine; returns them.
+
+    A plan that was not run yet is withdrawn. Raises PurgeRefusedError when copies were deleted already, and then for
+    a claim whose copies were not.
+    """
+    frozen, person = load_known_plan(repository, folder), person_name(by)
+    progress = Progress(folder)
+    begun = [one.claim for one in frozen.plan.claims if is_removing(progress, one.claim)]
+    if begun:
+        raise PurgeRefusedError(
+            f"The copies of claim {begun[0]} are deleted already, or being deleted.",
+            "Only claims in quarantine can be brought back; `evidence purge show PLAN` lists them.",
+        )
+    back = []
+    for planned in frozen.plan.claims:
+        if progress.at(planned.claim, PurgeStep.UNDONE) is None:
+            bring_back(repository, frozen, progress, planned, person)
+            back.append(planned.claim)
+    return tuple(back)
+
+
+def is_removing(progress: Progress, claim: ClaimId) -> bool:
+    """True when the claim's copies are deleted, or are being deleted."""
+    steps = (PurgeStep.REMOVING, PurgeStep.CLEARED, PurgeStep.DONE)
+    older = progress.at(claim, PurgeStep.STARTED) and not progress.is_quarantine(claim)
+    return bool(older) or any(progress.at(claim, step) for step in steps)
+
+
+def bring_back(
+    repository: Repository, frozen: FrozenPlan, progress: Progress, planned: PlannedClaim, person: str
+) -> None:
+    """Restore a claim from quarantine; a call that was killed is finished by the next one."""
+    claim = planned.claim
+    noted = progress.note(claim, PurgeStep.UNDOING, repository.now(), by=person)
+    if progress.at(claim, PurgeStep.STARTED):
+        repository.restore(claim, frozen.digest)
+    key = f"purge_undone:{frozen.digest}:{claim}"
+    log_step(repository, key, "purge_undone", str(noted["by"]), claim, plan=frozen.digest)
+    progress.note(claim, PurgeStep.UNDONE, repository.now())
