@@ -18,9 +18,9 @@ from evidence.cli.common import (
     require_reason_or_confirm,
     table,
 )
-from evidence.cli.keeping import date_or_none
 from evidence.errors import counted
 from evidence.model import HoldKind, HoldScope
+from evidence.typed_dates import typed_date_or_none
 
 if TYPE_CHECKING:
     from evidence.office.holds import PlacedHold
@@ -73,11 +73,13 @@ def hold_place(
             claim=known_claim(here, claim) if claim else None,
             insured=insured,
             peril=peril,
-            first_loss=date_or_none(loss_from, "--loss-from"),
-            last_loss=date_or_none(loss_to, "--loss-to"),
+            first_loss=typed_date_or_none(loss_from, "--loss-from"),
+            last_loss=typed_date_or_none(loss_to, "--loss-to"),
             area=tuple(area or ()),
         )
-        number = holds.place_hold(here, scope, reason=reason, kind=kind, until=date_or_none(until, "--until"))
+        number = holds.place_hold(
+            here, scope, reason=reason, kind=kind, until=typed_date_or_none(until, "--until")
+        )
         placed = next(one for one in holds.holds_listed(here) if one.hold.number == number)
     emit(
         as_json,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from shlex import quote
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,6 +19,7 @@ from evidence.cli.common import (
     table,
 )
 from evidence.errors import BadInputError, counted
+from evidence.typed_dates import typed_date, typed_date_or_none
 
 if TYPE_CHECKING:
     from evidence.retention.disposition import Disposition
@@ -58,7 +58,7 @@ def close(
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        close_claim(here, number, on=as_date(on, "--on"))
+        close_claim(here, number, on=typed_date(on, "--on"))
     emit(as_json, {"claim": number, "closed_on": on}, lambda: [f"Claim {number} closed on {on}."])
 
 
@@ -75,7 +75,7 @@ def reopen(
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        reopen_claim(here, number, on=as_date(on, "--on"))
+        reopen_claim(here, number, on=typed_date(on, "--on"))
     emit(as_json, {"claim": number, "reopened_on": on}, lambda: [f"Claim {number} reopened on {on}."])
 
 
@@ -113,7 +113,7 @@ def event(
         raise BadInputError("Give either --on DATE or --unknown.", "For instance: --on 2026-05-14.")
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        before = state_event(here, number, name, date_or_none(on, "--on"), why=reason or why)
+        before = state_event(here, number, name, typed_date_or_none(on, "--on"), why=reason or why)
     said = f"{name} on {on}" if on else f"{name} is not known"
     emit(
         as_json,
@@ -141,7 +141,7 @@ def retention(
         _forecast(archive, as_json)
         return
     with opened(archive) as here:
-        found = keeping.review_dispositions(here, as_of=date_or_none(as_of, "--as-of"))
+        found = keeping.review_dispositions(here, as_of=typed_date_or_none(as_of, "--as-of"))
         notice_rules(here, schedule_of(here))
     data = {
         "due": [{"claim": c, "since": v.since, "reason": v.reason, **_basis(v)} for c, v in found.due],
@@ -292,16 +292,3 @@ def rules_end(
     with opened(archive, actor) as here:
         end_exception(here, rule, why=reason)
     emit(as_json, {"rule": rule, "ended": True}, lambda: [f"The floor counts for rule {rule}."])
-
-
-def date_or_none(text: str | None, option: str) -> date | None:
-    """Parse a date that a person typed, if one was given; raises BadInputError."""
-    return None if text is None else as_date(text, option)
-
-
-def as_date(text: str, option: str) -> date:
-    """Parse a date that a person typed; raises BadInputError."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise BadInputError(f"{option}: '{text}' is not a date.", "Write it as 2026-05-14.") from None

@@ -21,9 +21,9 @@ from evidence.cli.common import (
     require_reason_or_confirm,
     table,
 )
-from evidence.cli.keeping import date_or_none
 from evidence.errors import BadInputError
 from evidence.model import ClaimId
+from evidence.typed_dates import typed_date_or_none
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -77,7 +77,7 @@ def purge_plan(
     with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         named = [ClaimId(known_claim(here, one)) for one in claims or ()]
         planned = purging.plan_purge(
-            here, named or None, confirmed=date_or_none(confirm_date, "--confirm-date")
+            here, named or None, confirmed=typed_date_or_none(confirm_date, "--confirm-date")
         )
         view = view_plan(here, planned.plan)
         if not as_json:
@@ -203,7 +203,7 @@ def purge_run(
             if not typer.confirm("Purge these claims?"):
                 emit(False, None, lambda: ["Nothing was purged."])
                 return
-        report = purging.run_purge(here, plan, confirmed=date_or_none(confirm_date, "--confirm-date"))
+        report = purging.run_purge(here, plan, confirmed=typed_date_or_none(confirm_date, "--confirm-date"))
     emit(as_json, _report_data(report), lambda: _report_lines(report, plan))
     if report.refused:
         raise typer.Exit(FINDINGS)

@@ -1,4 +1,4 @@
-"""What a person reads while a card is copied and looked at: files, MB/s, time left, and that a reader does not answer."""
+"""What a person reads while a card is copied and its photos are analysed: files, MB/s, time left, and that a reader does not answer."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Say = Callable[[str], None]
 Clock = Callable[[], float]
 
 COPYING = "Reading the card"
-LOOKING = "Looking at the photos"
+ANALYSING = "Analysing the photos"
 EVERY_S = 10.0
 """Seconds between two lines about one card's copying."""
 STALL_S = 45.0
@@ -108,7 +108,7 @@ class CopySpeed:
 
 _FIRST = {
     COPYING: "copying files",
-    LOOKING: "looking at new photos",
+    ANALYSING: "analysing new photos",
     "Splitting by claim": "splitting by claim",
 }
 

@@ -13,6 +13,7 @@ from evidence.catalog.originals import Original
 from evidence.disk.durable import make_folder
 from evidence.errors import BagError, CardReadError
 from evidence.filing.originals import require_original
+from evidence.intake.copy_speed import ANALYSING
 from evidence.model import PICTURE_KINDS, CameraFacts, Finding, Look, Sha256
 from evidence.progress import Progress, quiet
 from evidence.sight.batch import look_all
@@ -128,7 +129,7 @@ class _Describing:
             requests, workers=intake.workers, executor=self.executor, timeout_s=intake.look_timeout_s
         )
         for done, found in enumerate(looks, start=1):
-            self.progress("Looking at the photos", done, len(requests))
+            self.progress(ANALYSING, done, len(requests))
             yield found
 
 

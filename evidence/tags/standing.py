@@ -22,7 +22,7 @@ class Standing(StrEnum):
     NOT_REVIEWED = "not yet reviewed"
     """Its side or what it shows is only guessed: it stands in a section of its own."""
     FURTHER = "further photo"
-    """The same in a signed claim: no required shot rests on it, and its guesses are not printed."""
+    """The same in a signed claim; its guesses are not printed."""
     UNTAGGED = "without tags"
 
 

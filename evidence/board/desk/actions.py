@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form
@@ -18,20 +17,13 @@ from evidence.lookup import known_claim
 from evidence.office import retention
 from evidence.office.assignments import remove_assignment
 from evidence.office.purging import approve_purge
+from evidence.typed_dates import typed_date
 
 router = APIRouter()
 
 Office = Annotated[CurrentUser, Depends(require_post(Permission.DESK))]
 Short = Annotated[str, Form(max_length=300)]
 NOT_INTACT = "The log is NOT intact: "
-
-
-def day_of(text: str) -> date:
-    """The calendar day that a form sent. Raises BadInputError."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise BadInputError(f"'{text}' is not a date.", "Write it as 2026-05-14.") from None
 
 
 def require_password(user: CurrentUser, what: str) -> None:
@@ -48,7 +40,7 @@ def close(user: Office, claim: Short, on: Short, back: Short = "/desk/claims") -
     """Close a claim."""
 
     def work() -> str:
-        retention.close_claim(user.workspace, known_claim(user.workspace, claim), on=day_of(on))
+        retention.close_claim(user.workspace, known_claim(user.workspace, claim), on=typed_date(on))
         return f"Claim {claim} is closed on {on}; its retention period has begun."
 
     return act(user, back, work)
@@ -59,7 +51,7 @@ def reopen(user: Office, claim: Short, on: Short, back: Short = "/desk/claims") 
     """Reopen a claim."""
 
     def work() -> str:
-        retention.reopen_claim(user.workspace, known_claim(user.workspace, claim), on=day_of(on))
+        retention.reopen_claim(user.workspace, known_claim(user.workspace, claim), on=typed_date(on))
         return f"Claim {claim} is open again since {on}; its period restarts when you close it."
 
     return act(user, back, work)

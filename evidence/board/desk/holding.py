@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Form
@@ -10,7 +9,7 @@ from fastapi.responses import HTMLResponse, Response
 
 from evidence.board.actions import act
 from evidence.board.context import CurrentUser, require, require_post
-from evidence.board.desk.actions import day_of, require_password
+from evidence.board.desk.actions import require_password
 from evidence.board.desk.retention_view import SHOW_WORDS, ShownVerdicts, due_words, retention_page
 from evidence.board.permissions import Permission
 from evidence.errors import counted
@@ -19,6 +18,7 @@ from evidence.model import HoldKind, HoldScope
 from evidence.office.holds import ask_to_lift, holds_listed, lift_hold, place_hold
 from evidence.office.rules import floor_requests
 from evidence.retention.holds import kind_words, scope_words
+from evidence.typed_dates import typed_date_or_none
 
 router = APIRouter()
 
@@ -105,11 +105,11 @@ def place(
             insured=scope.insured,
             peril=scope.peril,
             area=scope.area,
-            first_loss=_day_or_none(loss_from),
-            last_loss=_day_or_none(loss_to),
+            first_loss=typed_date_or_none(loss_from or None),
+            last_loss=typed_date_or_none(loss_to or None),
         )
         number = place_hold(
-            user.workspace, covers, reason=reason.strip(), kind=kind, until=_day_or_none(until)
+            user.workspace, covers, reason=reason.strip(), kind=kind, until=typed_date_or_none(until or None)
         )
         return f"Hold {number} is in force: {scope_words(covers)}."
 
@@ -137,7 +137,3 @@ def lift(user: Office, hold: Annotated[int, Form()]) -> Response:
         return f"Hold {hold} is lifted."
 
     return act(user, "/desk/holds", work)
-
-
-def _day_or_none(text: str) -> date | None:
-    return day_of(text) if text else None
