@@ -16,7 +16,7 @@ FLOORS = (
     {"codec", "typed_dates"},
     {"toml_files"},
     {"disk"},
-    {"settings", "timeline", "cards", "archive"},
+    {"settings", "timeline", "cards", "archive", "alike"},
     {"tags", "catalog"},
     {"sight", "coverage", "plan"},
     {"questions", "paper", "workspace"},
@@ -29,6 +29,7 @@ FLOORS = (
 FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 
 PURE = {
+    "alike/hash_index.py",
     "forward_backward.py",
     "timeline",
     "tags",
