@@ -121,6 +121,8 @@ class Workspace:
         self.actor = system_actor() if actor is None else named_actor(actor)
         self.logged_in = False
         """True when the actor logged in as a registered person."""
+        self.bags_follow = False
+        """True on the board, whose background thread builds outdated bags: a change then waits for no bag."""
         self.now = now
         restrict_umask()
         _restrict_permissions(self.root)
@@ -271,11 +273,12 @@ class Workspace:
     def _busy(self, what: str) -> LockedError:
         return LockedError(f"{what} {self.root}.", "Wait until it ends, then run this again.")
 
-    def acting_as(self, name: str, *, logged_in: bool = False) -> Workspace:
+    def acting_as(self, name: str, *, logged_in: bool = False, bags_follow: bool = False) -> Workspace:
         """Return the same open archive with another actor; closing it closes both."""
         twin = copy.copy(self)
         twin.actor = name
         twin.logged_in = logged_in
+        twin.bags_follow = bags_follow
         return twin
 
     def record(self, action: str, subject: str, **details: object) -> None:

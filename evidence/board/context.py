@@ -177,7 +177,7 @@ def _current_user(request: Request) -> CurrentUser:
     elif session.listed != (person is not None) or (person is not None and person.duty is not session.duty):
         board.sessions.end(session)
         raise NotLoggedInError
-    workspace = board.workspace.acting_as(session.name, logged_in=bool(session.password))
+    workspace = board.workspace.acting_as(session.name, logged_in=bool(session.password), bags_follow=True)
     return CurrentUser(board=board, session=session, workspace=workspace)
 
 

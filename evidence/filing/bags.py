@@ -85,6 +85,15 @@ def file_away(workspace: Workspace, *, wait: bool = True, progress: Progress = q
     return Filed(bags=built, waiting=len(keeping.dirty()), findings=tuple(dict.fromkeys(findings)))
 
 
+def file_away_soon(workspace: Workspace) -> None:
+    """Build the bags that a change made out of date; on the board its background thread does, so that no page waits.
+
+    While another command works on the bags, that command or the next one builds them.
+    """
+    if not workspace.bags_follow:
+        file_away(workspace, wait=False)
+
+
 def _not_filed(claim: ClaimId, trouble: EvidenceError) -> Finding:
     where = claim or UNASSIGNED_BAG
     log.warning("bag_not_filed claim=%s why=%s", where, trouble)

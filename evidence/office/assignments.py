@@ -12,7 +12,7 @@ from pathlib import Path
 
 from evidence.catalog.decisions import Decision, SplitCorrection
 from evidence.errors import BadInputError, counted
-from evidence.filing.bags import file_away
+from evidence.filing.bags import file_away_soon
 from evidence.lookup import require_claim
 from evidence.model import Claim, ClaimId
 from evidence.office.claim_list.days import DayOrder
@@ -78,7 +78,7 @@ def load_assignments(
         workspace.record("assignments_loaded", path.name, added=added, updated=updated, refused=len(refused))
     if updated:
         with workspace.locked():
-            file_away(workspace, wait=False)  # updates the records in the bags
+            file_away_soon(workspace)  # updates the records in the bags
     return LoadResult(added=added, updated=updated, refused=refused, notes=notes)
 
 

@@ -8,7 +8,7 @@ from datetime import date
 
 from evidence.catalog.decisions import DecisionRow, Event
 from evidence.errors import BadInputError
-from evidence.filing.bags import file_away
+from evidence.filing.bags import file_away_soon
 from evidence.lookup import require_claim
 from evidence.model import ClaimId
 from evidence.office.rules import schedule_of
@@ -45,7 +45,7 @@ def state_event(
             said = {"event": event, "on": on and on.isoformat(), "before": stated and stated.isoformat()}
             workspace.record("event_stated", claim, **said, **({"why": why} if why else {}))
             workspace.catalog.keeping.mark_dirty([claim])
-        file_away(workspace, wait=False)
+        file_away_soon(workspace)
     return stated
 
 

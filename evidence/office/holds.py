@@ -12,7 +12,7 @@ from evidence.archive.custody_texts import FreeText
 from evidence.catalog.holds import HoldRow
 from evidence.codec import to_json
 from evidence.errors import BadInputError, EvidenceError, LockedError
-from evidence.filing.bags import file_away
+from evidence.filing.bags import file_away_soon
 from evidence.lookup import require_claim
 from evidence.model import Claim, ClaimId, ClaimState, HoldKind, HoldScope
 from evidence.office.people import require_login
@@ -205,6 +205,6 @@ def _build_outdated_bags(workspace: Workspace) -> None:
     """
     try:
         with workspace.locked(wait=False):
-            file_away(workspace, wait=False)
+            file_away_soon(workspace)
     except EvidenceError as trouble:
         log.warning("bags_built_later: %s", trouble)

@@ -11,7 +11,7 @@ from evidence.catalog.decisions import Close, Closure, DecisionRow, Event, Reope
 from evidence.catalog.holds import HoldRow
 from evidence.catalog.photos import ClaimTotals
 from evidence.errors import BadInputError
-from evidence.filing.bags import file_away
+from evidence.filing.bags import file_away_soon
 from evidence.lookup import require_claim
 from evidence.model import ClaimId, ClaimState
 from evidence.office.events import events_by_claim, events_of
@@ -48,7 +48,7 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
             _record_change(workspace, claim, Close(on=on))
             workspace.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
             workspace.record("claim_closed", claim, on=on.isoformat())
-        file_away(workspace, wait=False)
+        file_away_soon(workspace)
 
 
 def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
@@ -70,7 +70,7 @@ def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
             _record_change(workspace, claim, Reopen(on=on))
             workspace.catalog.claims.set_state(claim, ClaimState.OPEN)
             workspace.record("claim_reopened", claim, on=on.isoformat())
-        file_away(workspace, wait=False)
+        file_away_soon(workspace)
 
 
 def _refuse_future(workspace: Workspace, on: date, verb: str) -> None:

@@ -9,7 +9,7 @@ from evidence.analysis.refresh import Refreshed, refresh_days
 from evidence.archive.custody_texts import FreeText
 from evidence.catalog.decisions import Decision
 from evidence.errors import BadInputError
-from evidence.filing.bags import file_away
+from evidence.filing.bags import file_away_soon
 from evidence.lookup import UNASSIGNED, require_claim
 from evidence.model import CHANGEABLE, CONCLUDED, ClaimId, Sha256
 from evidence.workspace import Workspace
@@ -79,6 +79,6 @@ def build_outdated_bags(
 
     While another command works on the bags, that command or the next one builds them.
     """
-    file_away(workspace, wait=False)
+    file_away_soon(workspace)
     touched = tuple(sorted(claim or UNASSIGNED for claim in refreshed.touched))
     return Corrected(decision=decision, photos=len(digests), claims=touched)

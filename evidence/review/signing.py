@@ -11,7 +11,7 @@ from evidence.catalog.decisions import EarlierState, ReviewDecision, SendBack, S
 from evidence.coverage.report import CoverageReport, Item
 from evidence.coverage.to_shoot import ToShoot, still_to_shoot
 from evidence.errors import BadInputError, counted
-from evidence.filing.bags import file_away
+from evidence.filing.bags import file_away_soon
 from evidence.model import CHANGEABLE, ClaimId, ClaimState
 from evidence.review.recording import Corrected, decide
 from evidence.review.staleness import require_version
@@ -161,7 +161,7 @@ def _conclude(
         workspace.catalog.claims.set_state(claim, state)
         workspace.catalog.keeping.mark_dirty([claim])
         workspace.record(action, claim, decision=number, **reason, **details)
-    file_away(workspace, wait=False)
+    file_away_soon(workspace)
     return number
 
 

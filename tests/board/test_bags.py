@@ -9,11 +9,13 @@ import re
 import bagit
 import pytest
 from fastapi.testclient import TestClient
+from support_board import put_claim, put_photos
 
 from evidence import workspace as workspace_module
 from evidence.board.app import make_app
 from evidence.board.background import BackgroundWorker
 from evidence.catalog.decisions import Correction
+from evidence.filing.bags import file_away
 from evidence.model import ClaimId, Duty
 from evidence.workspace import Workspace
 
@@ -45,9 +47,15 @@ def sidecar(workspace, claim, name):
     return path.read_text(encoding="utf-8")
 
 
-def client_of(app):
+def tree_of(folder):
+    """Digest of every file of a bag, by its path."""
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {str(path): hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+def client_of(app, duty=Duty.REVIEWER):
     client = TestClient(app, base_url="http://localhost", follow_redirects=False)
-    session, cookie = app.state.board.sessions.start("Rhea", Duty.REVIEWER)
+    session, cookie = app.state.board.sessions.start("Rhea", duty)
     client.cookies.set(app.state.board.sessions.cookie, cookie)
     client.token = session.token
     return client
@@ -71,7 +79,8 @@ def test_a_boundary_moved_on_the_board_moves_the_originals_to_the_other_bag_and_
     photos = bagged.catalog.photos
     boundary, to = photos.of_claim(SECOND)[0].sha256, photos.of_claim(FIRST)[4].sha256
     moved = {record.name: record.sha256 for record in photos.of_claim(FIRST)[4:]}
-    client = client_of(make_app(bagged, background=False))
+    app = make_app(bagged, background=False)
+    client, worker = client_of(app), app.state.board.worker
     form = {
         "token": client.token,
         "number": FIRST,
@@ -80,19 +89,27 @@ def test_a_boundary_moved_on_the_board_moves_the_originals_to_the_other_bag_and_
         "back": "/day?number=TC-1001",
     }
     assert client.post("/do/shift", data=form).status_code == 303
+    assert (originals(bagged, FIRST), originals(bagged, SECOND)) == (first, second), "no page waits for a bag"
+    worker.update_bags()
     assert originals(bagged, FIRST) == {k: v for k, v in first.items() if k not in moved}
     assert originals(bagged, SECOND) == second | moved
     number = bagged.catalog.claims.decisions(Correction)[-1].number
     undo = {"token": client.token, "number": number, "back": "/"}
     assert client.post("/do/undo", data=undo).status_code == 303
+    worker.update_bags()
     assert (originals(bagged, FIRST), originals(bagged, SECOND)) == (first, second)
 
 
 def test_a_photo_moved_on_the_board_takes_its_original_and_its_sidecar_along(bagged):
     record = bagged.catalog.photos.of_claim(FIRST)[3]
-    client = client_of(make_app(bagged, background=False))
+    app = make_app(bagged, background=False)
+    client = client_of(app)
     body = {"photos": {record.sha256: mark(client, FIRST, record.sha256)}, "claim": SECOND}
     send_json(client, "/do/place", body)
+    assert client.get(f"/original/{record.sha256}").content == next(
+        path.read_bytes() for path in bag_of(bagged, FIRST).rglob(record.name)
+    )
+    app.state.board.worker.update_bags()
     assert record.name not in originals(bagged, FIRST)
     assert originals(bagged, SECOND)[record.name] == record.sha256
     assert SECOND in sidecar(bagged, SECOND, record.name)
@@ -114,13 +131,15 @@ def test_tags_reach_the_bag_in_the_background_at_the_latest_when_the_board_ends(
 
 
 def test_a_shot_set_aside_on_the_board_is_in_the_bag_with_its_reason(bagged):
-    client = client_of(make_app(bagged, background=False))
+    app = make_app(bagged, background=False)
+    client = client_of(app)
     page = client.get(f"/claim?number={FIRST}").text
     requirement = re.search(
         r'name="requirement" value="([^"]+)"><input type="hidden" name="at" value="([^"]*)"', page
     )
     form = {"token": client.token, "claim": FIRST, "requirement": requirement[1], "at": requirement[2]}
     client.post("/do/waive", data=form | {"why": "a wall shared with the next house"})
+    app.state.board.worker.update_bags()
     records = (bag_of(bagged, FIRST) / "records" / "claim.json").read_text(encoding="utf-8")
     assert "a wall shared with the next house" in records
 
@@ -154,3 +173,45 @@ def test_bags_are_built_only_when_one_is_behind(bagged, clean):
         bagged.catalog.keeping.mark_dirty([FIRST])
     BackgroundWorker(bagged).update_bags()
     assert ((bag_of(bagged, FIRST) / "records" / "photos.json").stat().st_ino == before) == clean
+
+
+@pytest.mark.parametrize(
+    ("duty", "path", "form"),
+    [
+        (Duty.REVIEWER, "/do/send-back", {"claim": FIRST, "note": "one more of the ridge"}),
+        (Duty.OFFICE, "/do/desk/close", {"claim": FIRST, "on": "2026-05-20"}),
+        (Duty.OFFICE, "/do/desk/hold", {"claim": FIRST, "reason": "a letter from counsel"}),
+    ],
+    ids=["sent back", "closed", "held"],
+)
+def test_no_page_waits_for_a_bag(bagged, duty, path, form):
+    app = make_app(bagged, background=False)
+    client = client_of(app, duty)
+    before = {claim: tree_of(bag_of(bagged, claim)) for claim in (FIRST, SECOND)}
+    seen = {"seen": bagged.catalog.claims.get(FIRST).version} if path == "/do/send-back" else {}
+    assert client.post(path, data={"token": client.token, **form, **seen}).status_code == 303
+    assert FIRST in bagged.catalog.keeping.dirty()
+    assert {claim: tree_of(bag_of(bagged, claim)) for claim in (FIRST, SECOND)} == before
+    app.state.board.worker.update_bags()
+    assert bagged.catalog.keeping.dirty() == []
+    assert tree_of(bag_of(bagged, FIRST)) != before[FIRST]
+
+
+def test_an_answer_about_a_house_waits_for_no_bag(workspace):
+    for number in ("BD-1", "BD-2"):
+        put_claim(workspace, number, insured=f"Insured of {number}")
+    photos = put_photos(workspace, "BD-1", 3, to_confirm=True)
+    workspace.catalog.keeping.mark_dirty([ClaimId("BD-1")])
+    file_away(workspace)
+    app = make_app(workspace, background=False)
+    client, folder = client_of(app), bag_of(workspace, ClaimId("BD-1"))
+    before = tree_of(folder)
+    page = client.get("/review?number=BD-1").text
+    assert "Whose house are these 3 photos?" in page
+    form = {"number": "BD-1", "do": "yes", "seen": re.search(r'name="seen" value="(\w+)"', page)[1]}
+    answer = client.post("/do/answer", data={"token": client.token, "house": "BD-2", **form})
+    assert answer.status_code == 303
+    assert {one.claim for one in workspace.catalog.photos.records(photos)} == {"BD-2"}
+    assert tree_of(folder) == before
+    app.state.board.worker.update_bags()
+    assert len(list((bag_of(workspace, ClaimId("BD-2")) / "data").rglob("*.JPG"))) == 3
