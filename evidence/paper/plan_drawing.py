@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from evidence.paper.page_writer import ACCENT, GREY, INK, Colour, Mark, PageWriter
 from evidence.paper.typesetting import BOLD, POINTS
-from evidence.plan.shapes import SQUARE, DrawnArea, HousePlan, Point
+from evidence.plan.shapes import SCALE_WORDS, SQUARE, DrawnArea, HousePlan, Point
 
 LINE = 0.011
 """Inches of an outline."""
@@ -12,6 +12,8 @@ FINE = 0.006
 """Inches of a line of a pattern."""
 DOT = 0.035
 """Inches of a dot's radius."""
+HALO = 0.012
+"""Inches of white around a dot, so that it stands out from a pattern."""
 WHITE: Colour = (255, 255, 255)
 
 
@@ -19,12 +21,15 @@ def draw_plan(writer: PageWriter, plan: HousePlan, left: float, top: float, side
     """Draw the plan in a square of `side` inches, as one picture with its description."""
     canvas = _Canvas(writer, left, top, side)
     with writer.marked(Mark.PICTURE, alt=plan.description):
-        for dot in plan.dots:
-            canvas.disc(dot.at, DOT, GREY)
-            if dot.view:
-                canvas.line(dot.at, dot.view, FINE * 1.5, GREY)
         for area in plan.areas:
             _area(canvas, area)
+        for dot in plan.dots:  # after the areas: most photos are taken close to the walls or on the roof
+            if dot.view:
+                canvas.line(dot.at, dot.view, FINE * 1.5, ACCENT)
+            canvas.disc(dot.at, DOT + HALO, WHITE)
+            canvas.disc(dot.at, DOT, ACCENT)
+        for area in plan.areas:
+            canvas.centred(area.surface.state.letter, area.letter_at, 11, on_white=True)
         for square in plan.squares:
             half = SQUARE / 2
             x, y = square.at
@@ -38,7 +43,7 @@ def draw_plan(writer: PageWriter, plan: HousePlan, left: float, top: float, side
             _north(canvas)
         if plan.ten_metres:
             canvas.line((0.02, 0.985), (0.02 + plan.ten_metres, 0.985), LINE * 1.5, INK)
-            canvas.centred("10 m", (0.02 + plan.ten_metres / 2, 0.955), 9, on_white=True)
+            canvas.start(SCALE_WORDS, (0.02, 0.955), 9)
 
 
 def _area(canvas: _Canvas, area: DrawnArea) -> None:
@@ -48,7 +53,6 @@ def _area(canvas: _Canvas, area: DrawnArea) -> None:
     for speck in area.specks:
         canvas.disc(speck, 0.011, GREY)
     canvas.polygon(area.points, outline=INK, dashed=area.dashed)
-    canvas.centred(area.surface.state.letter, area.letter_at, 11, on_white=True)
 
 
 def _north(canvas: _Canvas) -> None:
@@ -106,3 +110,8 @@ class _Canvas:
             writer.pdf.set_fill_color(*WHITE)
             writer.pdf.rect(x - width / 2 - 0.03, y - height * 0.6, width + 0.06, height * 1.2, style="F")
         writer.text(words, x - width / 2, y - height * 0.66, size=size, style=BOLD)
+
+    def start(self, words: str, at: Point, size: float) -> None:
+        """Print a short text that begins at a point."""
+        width = self._writer.width_of(words, size=size, style=BOLD)
+        self.centred(words, (at[0] + width / self._side / 2, at[1]), size, on_white=True)

@@ -29,6 +29,8 @@ from evidence.paper.typesetting import BOLD, POINTS
 
 INDENT = 2.35
 """Inches from the margin to the places of a required shot."""
+INDEX_ROOM = 2.0
+"""Inches that the index needs below the last photos; with less it starts a new page."""
 LINE = 0.19
 """Inches of a line at 10 points."""
 SMALL = 6.2
@@ -53,7 +55,7 @@ STATES = {
 
 def index(document: ReportDocument) -> None:
     """Print every required shot with its places, their status and their photos, guesses apart."""
-    document.start_section("Index by required shot")
+    document.section_here("Index by required shot", room=INDEX_ROOM)
     writer, report = document.writer, document.content.coverage
     asked = [item for item in report.items if item.status is not Status.NOT_NEEDED]
     if not asked:

@@ -45,7 +45,7 @@ REMARKS = {
 
 def photo_pages(document: ReportDocument, progress: Progress) -> None:
     """Print every photo in the order of the walk; those on which nothing rests six to a page, after the others."""
-    slot = done = 0
+    slot, done = _first_half(document), 0
     for group in document.groups:
         per_page = document.photos_per_page(group)
         if per_page == 2:
@@ -57,10 +57,18 @@ def photo_pages(document: ReportDocument, progress: Progress) -> None:
         progress("photos of the report", done, len(document.photos))
 
 
+HALF = (BOTTOM - TOP - GAP) / 2
+"""Inches of a page's half."""
+
+
+def _first_half(document: ReportDocument) -> int:
+    """The half where the first photo goes: the lower one (1) of this page while its upper half has all that is printed."""
+    return 1 if document.writer.y <= TOP + HALF + GAP else 0
+
+
 def _two_a_page(document: ReportDocument, group: PhotoGroup, slot: int) -> int:
     """Print a group from the upper (0) or lower (1) half of a page on; returns the half that follows it."""
-    writer = document.writer
-    height = (BOTTOM - TOP - GAP) / 2
+    writer, height = document.writer, HALF
     for position, record in enumerate(group.photos):
         y, room = TOP + slot * (height + GAP), height
         if slot == 0 and position == 0:
@@ -79,6 +87,7 @@ def _two_a_page(document: ReportDocument, group: PhotoGroup, slot: int) -> int:
         left = MARGIN + PHOTO_WIDTH + 0.2
         _caption(document, record, left, y - 0.03, MARGIN + WIDTH - left, y + room, 10.0)
         slot = 1 - slot
+    writer.y = TOP + slot * (height + GAP) if slot else BOTTOM
     return slot
 
 
@@ -104,6 +113,7 @@ def _several_a_page(document: ReportDocument, group: PhotoGroup, per_page: int) 
         share, size = {4: (0.6, 9.0), 6: (0.58, 9.0)}[per_page]
         used = _show(document, record, x, y, width, height * share)
         _caption(document, record, x, y + used + 0.05, width, y + height, size)
+        writer.y = y + height
 
 
 def _place(document: ReportDocument, record: PhotoRecord, y: float) -> None:

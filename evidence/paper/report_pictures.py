@@ -1,7 +1,7 @@
-"""The pictures of a report: upright copies, made from the thumbnails.
+"""The pictures of a report: upright copies, made from the thumbnails by a process of its own.
 
-Where a thumbnail is missing or damaged, a process of its own makes it anew from the original, in a temporary folder:
-an original may need much memory, or end the process that decodes it.
+Where a thumbnail is missing or damaged, another process makes it anew from the original, in a temporary folder: a file
+may need much memory, or end the process that decodes it. Here only the size in a picture's header is read.
 """
 
 from __future__ import annotations
@@ -20,15 +20,22 @@ from PIL import Image
 
 from evidence.model import PICTURE_KINDS, MediaKind, PhotoRecord, Sha256
 from evidence.sight.batch import LookProcess
-from evidence.sight.request import PICTURE_MEMORY_MB, THUMB_SIDES, LookOptions, LookRequest, thumb_path
+from evidence.sight.request import (
+    PICTURE_MEMORY_MB,
+    THUMB_SIDES,
+    LookOptions,
+    LookRequest,
+    ReduceRequest,
+    thumb_path,
+)
 
 QUALITY = 82
-"""JPEG quality without visible blocks; common practice, no source."""
+"""JPEG quality at full fineness: no visible blocks; common practice, no source."""
 
 LARGE_THUMB = max(THUMB_SIDES)
 
-WORKERS = 2
-"""Pictures made at the same time; an ordinary office computer has two cores or more."""
+REDUCE_TIMEOUT_S = 30.0
+"""Longest time for a thumbnail, of which a core reduces dozens in a second."""
 
 AHEAD = 6
 """Pictures made ahead of the page."""
@@ -89,15 +96,17 @@ class PictureLoader:
         self._fineness = fineness
         self.bytes = 0
         self._wanted = iter(wanted)
-        self._pool = ThreadPoolExecutor(max_workers=WORKERS)  # decoders release the interpreter's lock
+        self._pool = ThreadPoolExecutor(max_workers=1)  # waits for the processes while pages are written
         self._started: deque[tuple[PhotoRecord, int, Future[bytes | None]]] = deque()
-        self._originals = _Originals(source)
+        self._reducer = LookProcess(timeout_s=REDUCE_TIMEOUT_S, preload="evidence.sight.reduced")
+        self._originals = _Originals(source, self._from_folder)
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown(cancel_futures=True)
+        self._reducer.close()
         self._originals.close()
 
     def make(self, record: PhotoRecord, side: int) -> bytes | None:
@@ -138,7 +147,7 @@ class PictureLoader:
     def _make(self, record: PhotoRecord, original: Path | None, side: int) -> bytes | None:
         if record.kind not in PICTURE_KINDS:
             return None
-        made = _from_folder(self._source.thumbs, record.sha256, side, self._fineness)
+        made = self._from_folder(self._source.thumbs, record.sha256, side, self._fineness)
         if original is None or made is not None:
             return made
         orientation = record.facts.orientation
@@ -146,11 +155,23 @@ class PictureLoader:
             original, record.sha256, record.kind, orientation, side, self._fineness
         )
 
+    def _from_folder(self, thumbs: Path, sha: Sha256, side: int, fineness: Fineness) -> bytes | None:
+        """The thumbnail, reduced if it is too large; None when it is missing or damaged."""
+        if not thumb_path(thumbs, sha, LARGE_THUMB).is_file():
+            return None
+        quality = None if fineness == FULL else fineness.quality
+        return self._reducer.reduced(
+            ReduceRequest(thumb_dir=thumbs, sha256=sha, side=round(side * fineness.scale), quality=quality)
+        )
+
 
 class _Originals:
     """Makes pictures from originals, one at a time, in a process that starts with the first one."""
 
-    def __init__(self, source: PictureSource) -> None:
+    def __init__(
+        self, source: PictureSource, from_folder: Callable[[Path, Sha256, int, Fineness], bytes | None]
+    ) -> None:
+        self._from_folder = from_folder
         self._process = LookProcess(timeout_s=source.timeout_s)
         self._options = LookOptions(read_writing=False, scene_kinds=False, memory_mb=source.memory_mb)
 
@@ -170,38 +191,13 @@ class _Originals:
                     options=self._options,
                 )
             )
-            return _from_folder(folder, sha, side, fineness)
+            return self._from_folder(folder, sha, side, fineness)
         finally:
             shutil.rmtree(folder, ignore_errors=True)
 
     def close(self) -> None:
         """End the process."""
         self._process.close()
-
-
-def _from_folder(thumbs: Path, sha: Sha256, side: int, fineness: Fineness) -> bytes | None:
-    """The thumbnail, reduced if it is too large; None when it is missing or damaged."""
-    side = round(side * fineness.scale)
-    try:
-        data = thumb_path(thumbs, sha, LARGE_THUMB).read_bytes()
-        with Image.open(io.BytesIO(data)) as image:
-            if image.format != "JPEG" or image.mode != "RGB":
-                return None
-            if max(image.size) <= side and fineness == FULL:
-                image.draft("RGB", (image.width // 8, image.height // 8))
-                image.load()
-                return data
-            return _encoded(image, side, fineness.quality)
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
-        return None
-
-
-def _encoded(image: Image.Image, side: int, quality: int) -> bytes:
-    scale = min(1.0, side / max(image.size))
-    size = (max(1, round(image.width * scale)), max(1, round(image.height * scale)))
-    out = io.BytesIO()
-    image.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0).save(out, "JPEG", quality=quality)
-    return out.getvalue()
 
 
 def size_of(jpeg: bytes) -> tuple[int, int]:

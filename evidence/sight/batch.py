@@ -12,7 +12,7 @@ from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
 from typing import TypeVar
 
 from evidence.model import Finding, Look, Sha256
-from evidence.sight.request import LookRequest, TileRequest, TilesMade
+from evidence.sight.request import LookRequest, ReduceRequest, TileRequest, TilesMade
 from evidence.sight.workers import START_GRACE_S, Failed, Fault, kill_pool, process_pool, run_each
 
 A = TypeVar("A")
@@ -46,14 +46,15 @@ def look_all(
 
 
 class LookProcess:
-    """One worker process that analyses single photos on request, so that a bad one cannot harm the caller's process.
+    """One worker process that works on single photos on request, so that a bad one cannot harm the caller's process.
 
     The process starts at first use, and again after a photo that ended it or took too long. Safe for threads:
-    one photo is analysed at a time.
+    one photo is worked on at a time. `preload` is the module with the tasks that it is used for.
     """
 
-    def __init__(self, *, timeout_s: float) -> None:
+    def __init__(self, *, timeout_s: float, preload: str = "evidence.sight.look") -> None:
         self._timeout_s = timeout_s
+        self._preload = preload
         self._pool: ProcessPoolExecutor | None = None
         self._busy = threading.Lock()
 
@@ -74,11 +75,16 @@ class LookProcess:
         }[result.fault]
         return TilesMade(message=f"The full size cannot be shown: {why}.")
 
+    def reduced(self, request: ReduceRequest) -> bytes | None:
+        """A picture made from a thumbnail; None when it is missing or damaged, ended the process or took too long."""
+        result = self._run(_reduced, request)
+        return None if isinstance(result, Failed) else result
+
     def _run(self, task: Callable[[A], B], request: A) -> B | Failed:
         with self._busy:
             cold = self._pool is None
             if self._pool is None:
-                self._pool = process_pool(1, preload="evidence.sight.look")
+                self._pool = process_pool(1, preload=self._preload)
             try:
                 return self._pool.submit(task, request).result(
                     self._timeout_s + (START_GRACE_S if cold else 0.0)
@@ -113,6 +119,12 @@ def _tiles(request: TileRequest) -> TilesMade:
     from evidence.sight.tiles import make_tiles  # noqa: PLC0415 - as above
 
     return make_tiles(request)
+
+
+def _reduced(request: ReduceRequest) -> bytes | None:
+    from evidence.sight.reduced import reduced  # noqa: PLC0415 - loads Pillow, in the worker only
+
+    return reduced(request)
 
 
 def _flagged(failure: Failed) -> Look:

@@ -93,6 +93,18 @@ class TilesMade:
     """Why there are no tiles, in a sentence; else empty."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReduceRequest:
+    """A thumbnail to be made into a picture of a report."""
+
+    thumb_dir: Path
+    sha256: Sha256
+    side: int
+    """Most pixels of the picture's long side."""
+    quality: int | None = None
+    """JPEG quality; None for the ordinary one, and then a thumbnail that is small enough stays as it is."""
+
+
 def tiles_path(thumb_dir: Path, sha256: Sha256) -> Path:
     """Path of the ZIP file with the photo's tiles. Its name begins with the digest, as a thumbnail's does."""
     return thumb_dir / sha256[:2] / f"{sha256}_tiles.zip"

@@ -21,9 +21,10 @@ from evidence.model import CameraFacts, Claim, ClaimId, Face, Finding, MediaKind
 from evidence.paper.captions import caption, facing_text, group_by_walk, percent
 from evidence.paper.photo_report import write_report
 from evidence.paper.report_document import Letterhead, ReportOptions, SignOff
-from evidence.paper.report_pictures import PictureSource
+from evidence.paper.report_pictures import PictureSource, size_of
 from evidence.plan.surfaces import FACES
-from evidence.sight.request import THUMB_SIDES, thumb_path
+from evidence.sight.reduced import reduced
+from evidence.sight.request import THUMB_SIDES, ReduceRequest, thumb_path
 
 
 def written(tmp_path: Path, records, report=None, **changes) -> pypdf.PdfReader:
@@ -205,7 +206,7 @@ def test_the_cover_counts_guesses_as_guesses(tmp_path):
     assert "Nobody has signed this claim off" in cover
     assert "counsel decide" in cover
     assert "Photo 2 Too blurred." in " ".join(pages[:2])
-    index = next(page for page in pages if page.startswith("Index by required shot"))
+    index = next(page for page in pages if "Index by required shot" in page)
     assert re.search(r"Siding left elevation only guessed guess: 9", index)
     assert re.search(r"Whole elevation front elevation shown 1", index)
 
@@ -247,8 +248,8 @@ def test_bookmarks_and_index_lead_to_the_page_of_the_photo(tmp_path):
     for number, mark in enumerate(under_front, start=1):
         page = reader.pages[reader.get_destination_page_number(mark)]
         assert f"Photo {number}" in page.extract_text()
-    index = next(page for page in reader.pages if page.extract_text().startswith("Index"))
-    link = index["/Annots"][0]
+    index = next(page for page in reader.pages if "Index by required shot" in page.extract_text())
+    link = index["/Annots"][-1]
     aim = link.get_object()["/Dest"][0]
     target = next(page for page in reader.pages if page.indirect_reference == aim)
     assert "Photo 2" in target.extract_text()
@@ -272,29 +273,44 @@ def test_a_photo_without_a_thumbnail_is_taken_upright_from_its_original(tmp_path
     assert image.getpixel((10, 10))[1] > 30
 
 
-def test_no_original_is_decoded_in_the_process_that_writes_the_report(tmp_path, monkeypatch):
+@pytest.mark.parametrize("cache", ["whole", "none", "damaged"])
+def test_no_picture_is_decoded_in_the_process_that_writes_the_report(tmp_path, monkeypatch, cache):
     path = tmp_path / "original.png"
     drawn(1, (2000, 1500)).save(path)
-    opened: list[tuple[int, int]] = []
+    one = record(0, tag(role="elevation", face="front"))
+    made = content(tmp_path, [one])
+    thumbs = tmp_path / "thumbs"
+    for place in thumbs.rglob("*.jpg"):
+        if cache == "none":
+            place.unlink()
+        elif cache == "damaged":
+            place.write_bytes(place.read_bytes()[:300])
+    decoded: list[tuple[int, int]] = []
     load = ImageFile.ImageFile.load
 
     def noted(image, *args, **kwargs):
-        opened.append(image.size)
+        decoded.append(image.size)
         return load(image, *args, **kwargs)
 
     monkeypatch.setattr(ImageFile.ImageFile, "load", noted)
-    for thumbs in (tmp_path / "none", tmp_path / "damaged"):
-        one = record(0, tag(role="elevation", face="front"))
-        if thumbs.name == "damaged":
-            for side in THUMB_SIDES:
-                place = thumb_path(thumbs, one.sha256, side)
-                place.parent.mkdir(parents=True, exist_ok=True)
-                place.write_bytes(path.read_bytes()[:300])
-        source = PictureSource(thumbs=thumbs, original=lambda _sha: path)
-        done = write_report(content(tmp_path, [one], pictures=source), tmp_path / "report.pdf")
-        assert done.without_picture == ()
-        assert opened
-        assert max(max(size) for size in opened) <= max(THUMB_SIDES), thumbs.name
+    made = replace(made, pictures=PictureSource(thumbs=thumbs, original=lambda _sha: path))
+    done = write_report(made, tmp_path / "report.pdf")
+    assert done.without_picture == ()
+    assert decoded == []
+    Image.open(path).load()
+    assert decoded == [(2000, 1500)], "a picture that is decoded here is noted"
+
+
+def test_a_file_in_the_cache_that_is_too_large_for_a_thumbnail_is_not_decoded(tmp_path):
+    one = record(0, tag(role="elevation", face="front"))
+    place = thumb_path(tmp_path, one.sha256, max(THUMB_SIDES))
+    place.parent.mkdir()
+    Image.new("RGB", (4000, 3000)).save(place, "JPEG")
+    request = ReduceRequest(thumb_dir=tmp_path, sha256=one.sha256, side=1400)
+    assert reduced(request) is None
+    Image.new("RGB", (1280, 960)).save(place, "JPEG")
+    assert reduced(request) == place.read_bytes()
+    assert size_of(reduced(replace(request, side=640))) == (640, 480)
 
 
 def test_an_original_that_needs_more_memory_than_the_setting_has_a_frame(tmp_path):
@@ -606,3 +622,42 @@ def test_the_house_follows_a_summary_that_ends_on_a_second_page(tmp_path):
     pages = texts(written(tmp_path, house(), coverage(*missing)))
     assert "Shot 23: back elevation" in pages[1]
     assert "The house at a glance" in pages[1]
+
+
+def half_of(page, words):
+    """'upper' or 'lower': where on the page these words are printed."""
+    found = []
+    page.extract_text(
+        visitor_text=lambda text, _cm, tm, *_: found.append(tm[5]) if text.strip().startswith(words) else None
+    )
+    return "upper" if found[0] > 792 / 2 else "lower"
+
+
+def test_the_first_photo_is_printed_below_a_summary_that_ends_in_the_upper_half_of_a_page(tmp_path):
+    missing = [item(f"Shot {n}", Status.MISSING, Face.BACK) for n in range(24)]
+    walk = [record(0, tag(role="elevation", face="front"))]
+    walk += [
+        record(n, tag(role="close_up", face=face, component=part, condition="damage"))
+        for n, (face, part) in enumerate(
+            ((face, part) for face in ("front", "right", "back", "left")
+             for part in ("gutter", "downspout", "screen", "siding", "shingle", "vent")), start=1,
+        )
+    ]  # fmt: skip
+    pages = list(written(tmp_path, walk, coverage(*missing)).pages)
+    [summary] = [
+        page for page in pages if "Measurements No photo is stated" in " ".join(page.extract_text().split())
+    ]
+    assert half_of(summary, "Measurements") == "upper"
+    assert half_of(summary, "Photo 1") == "lower"
+    assert "Front elevation" in summary.extract_text()
+
+
+def test_the_index_follows_the_last_photos_on_their_page_where_there_is_room(tmp_path):
+    records = [record(n, tag(role="close_up", face="front", component="gutter")) for n in range(3)]
+    pages = texts(written(tmp_path, records, coverage(item("Gutter", Status.MET, Face.FRONT))))
+    [last] = [page for page in pages if "Photo 3 TEST0003.JPG" in page]
+    assert "Index by required shot" in last
+    apart = [record(n, tag(Source.PIXELS, 0.9, face="back")) for n in (2, 3)]
+    pages = texts(written(tmp_path, [*records[:2], *apart], coverage(item("Gutter", Status.MET, Face.FRONT))))
+    [last] = [page for page in pages if page.startswith("Not yet reviewed")]
+    assert "Index by required shot" in last

@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from pathlib import Path
 
 import numpy as np
+import pi_heif
 import pytest
 from PIL import Image, ImageOps
 
@@ -16,6 +18,7 @@ from evidence.sight.tiles import make_tiles
 
 SHA = Sha256("c" * 64)
 TILE = 512
+REAL_HEIC = Path(__file__).parents[3] / "shared" / "real_photos" / "cameras" / "iphone_13_pro_max.HEIC"
 
 
 def picture(width, height):
@@ -159,3 +162,38 @@ def test_a_killed_run_leaves_nothing_that_stays(tmp_path):
     picture(700, 600).save(path)
     tiled(path, tmp_path)
     assert sorted(one.name for one in target.parent.iterdir()) == [target.name]
+
+
+def test_a_phones_heic_is_cut_into_tiles_upright_once(tmp_path):
+    """`turned.heic` is `picture(1040, 780)` with EXIF orientation 6, written by pillow-heif (libheif and x265).
+
+    Its decoder turns it, so the orientation that the reader of EXIF found must not turn it again.
+    """
+    path = Path(__file__).with_name("turned.heic")
+    made = tiled(path, tmp_path, orientation=6)
+    assert (made.message, made.width, made.height) == ("", 780, 1040)
+    pixels, info = together(tmp_path)
+    assert (info["width"], info["height"]) == (780, 1040)
+    upright = np.asarray(picture(1040, 780).transpose(Image.Transpose.ROTATE_270)).astype(int)
+    assert np.abs(pixels - upright).mean() < 4, (
+        "the red corner is at the top right, the colours are the picture's"
+    )
+    wrong = np.asarray(picture(1040, 780).transpose(Image.Transpose.ROTATE_90)).astype(int)
+    assert np.abs(pixels - wrong).mean() > 40
+
+
+def test_a_heic_that_is_cut_off_or_needs_too_much_memory_has_no_tiles_and_says_why(tmp_path):
+    whole = Path(__file__).with_name("turned.heic")
+    half = tmp_path / "half.heic"
+    half.write_bytes(whole.read_bytes()[:2000])
+    assert tiled(half, tmp_path).message == "The file does not hold a picture of a known kind."
+    assert "the limit is 5 MB" in tiled(whole, tmp_path, memory_mb=5).message
+    assert not list((tmp_path / "t").rglob("*"))
+
+
+@pytest.mark.skipif(not REAL_HEIC.is_file(), reason="no folder ../shared/real_photos beside this checkout")
+def test_a_real_phones_heic_has_tiles_of_all_its_pixels(tmp_path):
+    made = tiled(REAL_HEIC, tmp_path)
+    assert (made.message, made.width, made.height) == ("", *pi_heif.open_heif(REAL_HEIC).size)
+    pixels, _ = together(tmp_path)
+    assert pixels.std() > 10
