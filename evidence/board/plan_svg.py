@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 
 from evidence.model import Sha256
-from evidence.plan.shapes import SQUARE, HousePlan, Point
+from evidence.plan.shapes import SCALE_WORDS, SQUARE, HousePlan, Point
 
 UNIT = 1000
 """Units of the drawing's side."""
@@ -19,8 +19,9 @@ def plan_svg(plan: HousePlan, names: Mapping[Sha256, str]) -> str:
             f'<svg class="plan" viewBox="0 0 {UNIT} {UNIT}" role="img" aria-labelledby="plan-title plan-words">',
             '<title id="plan-title">Plan of the house, seen from above</title>',
             f'<desc id="plan-words">{escape(plan.description)}</desc>',
-            *_dots(plan, names),
             *_areas(plan),
+            *_dots(plan, names),
+            *_letters(plan),
             *_squares(plan),
             *(_text(name.words, name.at, "plan-name") for name in plan.names),
             *_compass(plan),
@@ -45,7 +46,11 @@ def _areas(plan: HousePlan) -> Iterator[str]:
         yield "".join(_line(start, end) for start, end in area.lines)
         yield "".join('<circle class="speck" cx="{}" cy="{}" r="3"/>'.format(*_at(at)) for at in area.specks)
         yield f"{_polygon(area.points, f'outline{dashed}')}</g>"
-    for area in plan.areas:  # after all patterns, so that none covers a letter
+
+
+def _letters(plan: HousePlan) -> Iterator[str]:
+    """After all patterns and dots, so that none covers a letter."""
+    for area in plan.areas:
         x, y = _at(area.letter_at)
         yield f'<circle class="plan-badge" cx="{x}" cy="{y}" r="23"/>'
         yield _text(area.surface.state.letter, area.letter_at, "plan-letter")
@@ -67,7 +72,7 @@ def _compass(plan: HousePlan) -> Iterator[str]:
         yield _text("N", (0.95, 0.14), "plan-name")
     if plan.ten_metres:
         yield f'<g class="plan-scale">{_line((0.02, 0.985), (0.02 + plan.ten_metres, 0.985))}</g>'
-        yield _text("10 m", (0.02 + plan.ten_metres / 2, 0.955), "plan-small")
+        yield _text(SCALE_WORDS, (0.02, 0.955), "plan-small plan-start")
 
 
 def _at(point: Point) -> tuple[str, str]:

@@ -41,9 +41,12 @@ MOST_SQUARES = 3
 VIEW_LENGTH = 0.03
 """Length of the line that shows where a camera pointed."""
 
+SCALE_WORDS = "10 m between dots"
+"""Beside the bar: only the dots are to scale."""
+
 NOTE = (
-    "Orientation only, no measurement: drawn from the tags, positions and compass of the photos, not to scale. "
-    "Every house is drawn as a square with four slopes."
+    "Orientation only, no measurement: drawn from the tags, positions and compass of the photos. "
+    "Every house is drawn as the same square with four slopes, not to scale; a position can be some metres off."
 )
 
 
