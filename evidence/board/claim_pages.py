@@ -174,7 +174,9 @@ def claim_page(user: AnyUser, number: str) -> Response:
             (known.get(Sha256(sha)), flags, _duplicate_of(user, view, sha, flags))
             for sha, flags in by_photo.items()
         ],
-        obstacles=[_obstacle(view, one) for one in obstacles(user.workspace, claim.claim, view.report)],
+        obstacles=[
+            obstacle_line(claim.claim, one) for one in obstacles(user.workspace, claim.claim, view.report)
+        ],
         to_shoot=still_to_shoot(view.report),
         waivers={
             (one.decision.requirement, one.decision.place): one
@@ -195,14 +197,14 @@ class ObstacleLine:
     link: str
 
 
-def _obstacle(view: OpenedClaim, one: Obstacle) -> ObstacleLine:
-    number = view.number
+def obstacle_line(number: ClaimId, one: Obstacle) -> ObstacleLine:
+    """What stands before the sign-off of this claim, with the page where it is settled."""
     if one.item is not None:
-        query = {"number": number, "need": one.item.requirement, "at": one.item.key[1]}
+        query = {"number": str(number), "need": one.item.requirement, "at": one.item.key[1]}
     elif one.unsure:
-        query = {"number": number, "show": "to_confirm"}
+        query = {"number": str(number), "show": "to_confirm"}
     else:
-        query = {"number": number}
+        query = {"number": str(number)}
     return ObstacleLine(words=one.words, link=f"/photos?{urlencode(query)}")
 
 

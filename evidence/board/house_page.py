@@ -7,7 +7,7 @@ from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 
 from evidence.analysis.left_out import left_out_of_report, without_left_out
-from evidence.board.claim_pages import AnyUser, open_claim
+from evidence.board.claim_pages import AnyUser, open_claim, queue_of
 from evidence.board.plan_svg import plan_svg
 from evidence.errors import BadInputError
 from evidence.model import PICTURE_KINDS
@@ -32,6 +32,7 @@ def house_page(user: AnyUser, number: str) -> HTMLResponse:
     return user.render(
         "house.html",
         view=view,
+        queue=queue_of(user, view.number),
         tab="house",
         drawing=Markup(plan_svg(shown.plan, names)),  # noqa: S704 - it escapes every text
         shown=shown,

@@ -8,7 +8,7 @@ from urllib.parse import quote
 from fastapi import APIRouter, Depends, Form
 from fastapi.responses import HTMLResponse, Response
 
-from evidence.board.claim_pages import queue_of
+from evidence.board.claim_pages import obstacle_line, queue_of
 from evidence.board.context import CurrentUser, redirect_local, require, require_post
 from evidence.board.permissions import Permission
 from evidence.board.question_words import facet_forms, question_title, shots_words
@@ -124,7 +124,7 @@ def _details(user: CurrentUser, asked: Asked) -> dict[str, Any]:
             claim = asked.case.supposition.claim.claim
             return common | {
                 "kind": "decide",
-                "obstacles": obstacles(user.workspace, claim, report),
+                "obstacles": [obstacle_line(claim, one) for one in obstacles(user.workspace, claim, report)],
                 "to_shoot": still_to_shoot(report),
                 "flags": report.flags,
             }

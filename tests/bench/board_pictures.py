@@ -80,6 +80,7 @@ def main(archive: Path) -> None:
             "board_photos": (f"/photos?number={CLAIM}&show=guesses", 3),
             "board_stage": (f"/photo/{roof}", 0),
             "board_question": (f"/review?number={QUESTION_CLAIM}", 0),
+            "board_house": (f"/house?number={CLAIM}", 0),
             "board_day": (f"/day?number={CLAIM}", 0),
         }
         take(browser, board.url, board.link("Tess", Duty.REVIEWER), LAPTOP, pages)

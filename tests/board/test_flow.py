@@ -230,3 +230,46 @@ def test_cautions_stand_beside_the_roof_and_beside_send_back(log_in, board, work
     page.goto(f"{board.url}/claim?number=FL-9")
     assert "local codes" in page.inner_text(".proof-table .area .caution")
     assert "local codes" in page.inner_text("form[action='/do/send-back'] .caution")
+
+
+def test_on_a_phone_the_row_of_pages_shows_the_one_that_is_open(log_in, board, three):
+    page = log_in(size=PHONE)
+    for path in ("history", "house", "claim"):
+        page.goto(f"{board.url}/{path}?number=FL-1")
+        here = page.locator(".tabs a[aria-current]").bounding_box()
+        assert here["x"] >= 0, path
+        assert here["x"] + here["width"] <= PHONE["width"], path
+
+
+@pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
+def test_the_caution_stands_below_the_roofs_heading_and_no_point_is_cut_off(log_in, board, workspace, size):
+    put_claim(workspace, "RF-1", insured="Abe Quist", peril="hail")
+    put_photos(workspace, "RF-1", 2, tags=sides(2), pictures=True)
+    (
+        workspace.root / "config" / "required_shots" / "hail_roof.toml"
+    ).unlink()  # the program's own list: with a roof
+    page = log_in(size=size)
+    page.goto(f"{board.url}/claim?number=RF-1")
+    caution = page.locator(".proof-table .caution")
+    words = page.evaluate(
+        """() => { const range = document.createRange();
+        const cell = document.querySelector('.proof-table .caution').parentElement;
+        range.selectNode(cell.firstChild); return range.getBoundingClientRect().bottom; }"""
+    )
+    box = caution.bounding_box()
+    assert caution.evaluate("one => getComputedStyle(one).display") == "block"
+    assert box["y"] >= words
+    assert box["width"] <= size["width"]
+    points = page.locator(".obstacles ul")
+    assert points.locator("li").count() > 20
+    assert points.evaluate("one => one.scrollHeight - one.clientHeight") == 0
+
+
+def test_what_is_left_at_the_decision_leads_to_its_photos(log_in, board, three):
+    page = log_in()
+    page.goto(f"{board.url}/review?number=FL-1")
+    while page.get_attribute(".review", "data-kind") != "decide":
+        with page.expect_navigation():
+            page.keyboard.press(".")
+    link = page.get_by_role("link", name="Whole elevation (left elevation) is not shown")
+    assert link.get_attribute("href") == "/photos?number=FL-1&need=elevation&at=left"

@@ -91,6 +91,7 @@ def test_the_tab_opens_by_one_key_and_says_what_the_photos_state(log_in, board, 
     assert parts == ["gutter right damage 1 2"]
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.locator("svg.plan").bounding_box()["width"] > 250
+    assert page.inner_text(".queue span") == "1 of 1"
     page.locator(".house-parts a").first.focus()
     press(page, "Enter")
     page.wait_for_url(f"**/photo/{walked[1]}")

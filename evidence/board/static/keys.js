@@ -58,5 +58,10 @@ window.Board = (() => {
     dialog.addEventListener("click", (event) => { if (event.target === dialog) dialog.close(); });
     dialog.addEventListener("keydown", (event) => { if (event.key === "?") { dialog.close(); event.preventDefault(); } });
   }
+  const here = document.querySelector(".tabs a[aria-current]");
+  if (here) {
+    const tabs = here.parentElement; // on a phone the row of pages is wider than the screen: show the one that is open
+    tabs.scrollLeft = here.offsetLeft - tabs.offsetLeft - (tabs.clientWidth - here.offsetWidth) / 2;
+  }
   return { on, run, stored, store, singleKeys };
 })();
