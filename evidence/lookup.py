@@ -31,8 +31,7 @@ def known_claim(workspace: Workspace, claim: str) -> ClaimId:
     if len(same) == 1:
         return same[0]
     near = difflib.get_close_matches(claim, known, n=1, cutoff=0.6)
-    hint = f"Did you mean {near[0]}?" if near else "`evidence claims` lists them."
-    raise BadInputError(f"There is no claim {claim}.", hint)
+    raise _unknown_claim(claim, f"Did you mean {near[0]}?" if near else "")
 
 
 def require_claim(workspace: Workspace, claim: ClaimId, *, quarantined: bool = False) -> ClaimRow:
@@ -42,7 +41,7 @@ def require_claim(workspace: Workspace, claim: ClaimId, *, quarantined: bool = F
     """
     row = workspace.catalog.claims.get(claim)
     if row is None:
-        raise BadInputError(f"There is no claim {claim}.", "`evidence claims` lists them.")
+        raise _unknown_claim(claim)
     if row.state is ClaimState.QUARANTINED and not quarantined:
         raise BadInputError(
             f"The copies of claim {claim} are in quarantine, to be purged.",
@@ -54,6 +53,10 @@ def require_claim(workspace: Workspace, claim: ClaimId, *, quarantined: bool = F
             "Nothing can be filed under it or changed; its certificate is in the archive's purges folder.",
         )
     return row
+
+
+def _unknown_claim(claim: str, hint: str = "") -> BadInputError:
+    return BadInputError(f"There is no claim {claim}.", hint or "`evidence claims` lists them.")
 
 
 def found_photos(workspace: Workspace, names: Iterable[str]) -> list[Sha256]:

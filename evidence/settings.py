@@ -149,7 +149,7 @@ class EmailSettings(_SettingsTable):
 
 
 class TellSettings(_SettingsTable):
-    """Who is told the result of a card, and how."""
+    """Who receives the result of a card, and how."""
 
     desktop: bool
     webhook: str

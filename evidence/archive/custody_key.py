@@ -51,7 +51,7 @@ class ArchiveKey:
     """`keyring` or `file`."""
 
     def noted(self) -> dict[str, str]:
-        """What the custody log says of it."""
+        """What the custody log records of it."""
         return {"archive": self.archive, "public_key": public_text(self.private), "kept": self.kept}
 
 

@@ -210,7 +210,7 @@ class MissingTexts:
         self._missing: set[int] = set()
 
     def see(self, entry: Entry) -> None:
-        """Take one entry in."""
+        """Process one entry."""
         if entry.action == REMOVED and isinstance(entry.details.get("entries"), list):
             self._missing.difference_update(entry.details["entries"])
         if any(self._reader.kept(entry.seq, digest) is None for digest in digests_in(entry)):

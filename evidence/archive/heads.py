@@ -79,7 +79,7 @@ class SignedHead:
         return rfc8785.dumps(asdict(self))
 
     def is_genuine(self) -> bool:
-        """True when the signature fits the head and the key; whose key it is, the custody log says."""
+        """True when the signature fits the head and the key; the custody log records whose key it is."""
         from cryptography.exceptions import InvalidSignature  # noqa: PLC0415 - most commands never need it
         from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey  # noqa: PLC0415
 

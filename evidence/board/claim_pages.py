@@ -27,6 +27,7 @@ from evidence.board.context import CurrentUser, require
 from evidence.board.day_view import day_views
 from evidence.board.decision_words import decision_words
 from evidence.catalog.claims import ClaimRow
+from evidence.catalog.decision_json import kinds_of
 from evidence.catalog.decisions import (
     Correction,
     Decision,
@@ -35,7 +36,6 @@ from evidence.catalog.decisions import (
     Sign,
     SplitCorrection,
     Waive,
-    kinds_of,
 )
 from evidence.coverage.doubles import pairs
 from evidence.coverage.explain import explain
@@ -191,7 +191,7 @@ def claim_page(user: AnyUser, number: str) -> Response:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ObstacleLine:
-    """One thing that stands before a sign-off, with the page where it is settled."""
+    """One thing that stands before a sign-off, with the page where a person resolves it."""
 
     words: str
     link: str

@@ -97,7 +97,7 @@ class TimedProtocol(H11Protocol):
 
 
 class BoardServer(uvicorn.Server):
-    """The server, which tells when its port listens."""
+    """The server; it reports when its port listens."""
 
     def __init__(self, config: uvicorn.Config, *, on_listening: Callable[[], None] = lambda: None) -> None:
         super().__init__(config)

@@ -124,7 +124,7 @@ class SessionStore:
             return session
 
     def end(self, session: Session) -> None:
-        """End the session; its cookie is worth nothing from now on."""
+        """End the session; its cookie is invalid from now on."""
         with self._lock:
             self._sessions.pop(session.id, None)
 
@@ -201,7 +201,7 @@ class RateLimiter:
                     del self._failures[key]
 
     def reset(self, *keys: str) -> None:
-        """Forget the failures of these keys, after a successful login."""
+        """Delete the failures of these keys, after a successful login."""
         with self._lock:
             for key in keys:
                 self._failures.pop(key, None)

@@ -14,7 +14,7 @@ MAX_VISITS = 2000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnswerStep:
-    """One answer: the decisions that it made, or the questions that it put off or settled without one."""
+    """One answer: the decisions that it made, or the questions that it put off or closed without one."""
 
     decisions: tuple[int, ...] = ()
     passed: frozenset[str] = frozenset()
@@ -28,7 +28,7 @@ class Visit:
 
     @property
     def passed(self) -> frozenset[str]:
-        """Keys of the questions that were put off or settled without a decision."""
+        """Keys of the questions that were put off or closed without a decision."""
         return frozenset(key for step in self.steps for key in step.passed)
 
 

@@ -161,7 +161,7 @@ class _KnownCard:
 
 
 class Watcher:
-    """Compares each look with the one before. Reads no clock and never waits."""
+    """Compares each listing of the cards with the one before. Reads no clock and never waits."""
 
     def __init__(
         self,
@@ -196,7 +196,7 @@ class Watcher:
         return events
 
     def settle_again(self, now: float) -> None:
-        """Start each card's settle time anew: the computer slept, so nobody saw what happened to the cards."""
+        """Start each card's settle time anew: the computer slept, and what happened to the cards meanwhile was not observed."""
         for known in self._known.values():
             if not known.reported:
                 known.since = now

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Row, case, delete, insert, select, update
+from sqlalchemy import Row, delete, insert, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, day, dump, from_text, to_text
-from evidence.catalog.decisions import Decision, DecisionRow, decode, encode, kinds_of
+from evidence.catalog.decision_json import decode, encode, kinds_of
+from evidence.catalog.decisions import Decision, DecisionRow
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint, Sha256
 
 D = TypeVar("D", bound=Decision)
@@ -282,50 +283,6 @@ class Claims:
         with self._database.transaction() as db:
             self._changed(*db.execute(select(t.decision.c.claim).where(mine)).scalars())
             db.execute(update(t.decision).where(mine).values(undone=True))
-
-    # --- purge ---
-
-    def reduce_to_tombstone(self, claim: ClaimId) -> None:
-        """After a purge: keep the claim's number and state, and of its holds the dates and people; delete the rest."""
-        names = ("insured", "address", "policy_number", "carrier", "adjuster", "inspector")
-        places = ("lat", "lon", "folder", "inspection_start", "inspection_end")
-        blank: Mapping[str, Any] = {**dict.fromkeys(names, ""), **dict.fromkeys(places)}
-        days = select(t.segment.c.day).where(t.segment.c.claim == claim).distinct()
-        mine = t.decision.c.claim == claim
-        with self._database.transaction() as db:
-            self._changed(claim)
-            self._database.changed("day", db.execute(days).scalars())
-            db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
-            db.execute(delete(t.tally).where(t.tally.c.claim == claim))
-            db.execute(delete(t.segment).where(t.segment.c.claim == claim))
-            links = t.decision_photo.c.decision.in_(select(t.decision.c.id).where(mine))
-            db.execute(delete(t.decision_photo).where(links))
-            db.execute(delete(t.decision).where(mine))
-            lifted = case((t.hold.c.lifted_at.is_(None), None), else_="")
-            db.execute(update(t.hold).where(t.hold.c.claim == claim).values(reason="", lifted_why=lifted))
-            self._thin_wider_holds(claim)
-            db.execute(
-                update(t.claim)
-                .where(t.claim.c.claim == claim)
-                .values(**blank, state=ClaimState.PURGED.value, version=t.claim.c.version + 1)
-            )
-
-    def _thin_wider_holds(self, claim: ClaimId) -> None:
-        """Take the names out of holds on an insured or an area that covered this claim and no other that is left."""
-        with self._database.transaction() as db:
-            for row in db.execute(select(t.hold).where(t.hold.c.claim == "")).all():
-                covered = set(json.loads(row.covered))
-                if claim not in covered:
-                    continue
-                others = select(t.claim.c.claim).where(
-                    t.claim.c.claim.in_(sorted(covered - {claim})),
-                    t.claim.c.state != ClaimState.PURGED.value,
-                )
-                if db.execute(others).first() is None:
-                    self._database.changed("office", [""])
-                    values = {"reason": "", "insured": "", "area": "[]"}
-                    why = {} if row.lifted_why is None else {"lifted_why": ""}
-                    db.execute(update(t.hold).where(t.hold.c.id == row.id).values(**values, **why))
 
 
 def link_photos(database: Database, rows: Iterable[Mapping[str, Any]]) -> None:

@@ -1,4 +1,4 @@
-"""What a person can decide, as types, and their form in the catalog's `kind`, `before` and `after` columns.
+"""What a person can decide, as a closed set of types; `decision_json` gives their form as JSON data.
 
 `Decision` is the base of a closed set, grouped by what may be done with them: a `Correction` can be undone,
 a `SplitCorrection` says which claim photos belong to or where a segment begins, a `ReviewDecision` signs a claim off,
@@ -9,14 +9,12 @@ there before.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import date, datetime
-from functools import cache
-from typing import Annotated, Any, ClassVar, Generic, Literal, NamedTuple, TypeAlias, TypeVar
+from typing import Annotated, ClassVar, Generic, Literal, NamedTuple, TypeAlias, TypeVar
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ConfigDict, Field
 
-from evidence.errors import BadInputError
 from evidence.model import ClaimId, ClaimState, Facet, Sha256
 
 
@@ -72,10 +70,9 @@ class SplitCorrection(Correction):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Move(SplitCorrection):
-    """These photos belong to `claim`, or to the tray for None."""
+class ClaimCorrection(SplitCorrection):
+    """A correction that gives all of its photos one claim, or puts them into the tray for None."""
 
-    kind: Literal["move"] = "move"
     photos: tuple[Sha256, ...]
     claim: ClaimId | None
 
@@ -85,17 +82,19 @@ class Move(SplitCorrection):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Name(SplitCorrection):
+class Move(ClaimCorrection):
+    """These photos belong to `claim`, or to the tray for None."""
+
+    kind: Literal["move"] = "move"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Name(ClaimCorrection):
     """The photos of a segment belong to `claim`."""
 
     kind: Literal["name"] = "name"
-    photos: tuple[Sha256, ...]
     claim: ClaimId
     segment: str
-
-    def assigns(self) -> Mapping[Sha256, ClaimId | None]:
-        """The claim for each photo."""
-        return dict.fromkeys(self.photos, self.claim)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,7 +234,7 @@ class EarlierState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReviewDecision(Decision):
-    """A reviewer's word on a whole claim."""
+    """A reviewer's decision on a whole claim."""
 
     replaced: EarlierState
     note: str = ""
@@ -313,7 +312,7 @@ class Event(Decision):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RulesSeen(Decision):
-    """The retention rules changed since a command last asked them."""
+    """The retention rules changed since a command last read them."""
 
     kind: Literal["rules_seen"] = "rules_seen"
     replaced: str | None
@@ -377,32 +376,6 @@ AnyDecision: TypeAlias = (
     | EndFloor
 )
 
-KINDS: Mapping[str, type[Decision]] = {
-    next(str(one.default) for one in fields(each) if one.name == "kind"): each
-    for each in (
-        Move,
-        Name,
-        Shift,
-        Cut,
-        Join,
-        Tag,
-        Caption,
-        Waive,
-        LeaveOut,
-        Sign,
-        SendBack,
-        TakeBack,
-        Close,
-        Reopen,
-        Event,
-        RulesSeen,
-        AskFloor,
-        AgreeFloor,
-        EndFloor,
-    )
-}
-"""Every type of decision by its kind."""
-
 D_co = TypeVar("D_co", bound=Decision, covariant=True)
 
 
@@ -417,54 +390,3 @@ class DecisionRow(Generic[D_co]):
     claim: ClaimId | None
     decision: D_co
     undone: bool = field(default=False)
-
-
-def kinds_of(base: type[Decision]) -> list[str]:
-    """The kinds of a type of decision, or of a group of them."""
-    return sorted(kind for kind, each in KINDS.items() if issubclass(each, base))
-
-
-@cache
-def _adapter() -> TypeAdapter[AnyDecision]:
-    return TypeAdapter(Annotated[AnyDecision, Field(discriminator="kind")])
-
-
-def encode(decision: Decision) -> tuple[Any, Any]:
-    """The JSON data of the columns `before` and `after`."""
-    # mypy knows only the base here; the adapter refuses what is not one of the closed set.
-    data = _adapter().dump_python(decision, mode="json", by_alias=True)  # type: ignore[arg-type]
-    before = data.pop("replaced")
-    del data["kind"]
-    return before, data["stated"] if isinstance(decision, Tag) else data
-
-
-def decode(kind: str, before: Any, after: Any) -> AnyDecision:
-    """The decision that `encode` turned into these; raises BadInputError for data of no known decision."""
-    if kind == "tag":
-        after = {"stated": after}
-    if kind in ("move", "name"):
-        after = {name: value for name, value in after.items() if name != "to"}  # older programs repeated it
-    try:
-        return _adapter().validate_python({**after, "kind": kind, "replaced": before})
-    except ValidationError as trouble:
-        first = trouble.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise BadInputError(
-            f"A decision of the kind '{kind}' cannot be read: {where or 'kind'}: {first['msg']}.",
-            "Use the program version that wrote it, or a newer one.",
-        ) from trouble
-
-
-def as_record(row: DecisionRow[Decision]) -> dict[str, Any]:
-    """The row as JSON data, for a bag's records/claim.json and for `--json`."""
-    before, after = encode(row.decision)
-    return {
-        "number": row.number,
-        "at": row.at.isoformat(),
-        "actor": row.actor,
-        "kind": row.decision.kind,
-        "claim": row.claim,
-        "before": before,
-        "after": after,
-        "undone": row.undone,
-    }

@@ -20,7 +20,7 @@ _NEVER = 2**31 - 1
 
 
 class Pushes:
-    """Bags that are due at each disk. A disk is named by the id in its marker."""
+    """Bags that are due at each disk. The id in a disk's marker identifies it."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
@@ -124,7 +124,7 @@ def copies_bad(database: Database, place: str, digests: Iterable[Sha256]) -> Non
 
 
 def place_gone(database: Database, place: str) -> None:
-    """Forget the disk of a target that was lost or replaced."""
+    """Delete the rows about the disk of a target that was lost or replaced."""
     disks = select(t.target_disk.c.disk).where(t.target_disk.c.place == place)
     with database.transaction() as db:
         for table in (t.pushed_bag, t.pushed_file_due):

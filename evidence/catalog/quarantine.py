@@ -41,7 +41,7 @@ class Quarantine:
         return found
 
     def take(self, claim: ClaimId, rows: RowsByTable) -> None:
-        """Delete these rows, and say of each card that it holds files which no run accounts for.
+        """Delete these rows, and record for each card that it holds files which no run accounts for.
 
         The claim's state becomes QUARANTINED; what people stated and decided of it stays. Taking twice changes nothing.
         """
@@ -77,7 +77,7 @@ class Quarantine:
             db.execute(_state(claim, ClaimState.CLOSED))
 
     def forget(self, claim: ClaimId, rows: RowsByTable) -> None:
-        """After the copies were deleted: say of each card how many of its files were purged. Once, by the state."""
+        """After the copies were deleted: record for each card how many of its files were purged. Once, by the state."""
         with self._database.transaction() as db:
             state = db.execute(select(t.claim.c.state).where(t.claim.c.claim == claim)).scalar_one_or_none()
             if state != ClaimState.QUARANTINED.value:

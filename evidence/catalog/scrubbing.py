@@ -1,19 +1,19 @@
-"""Removes what a purge must not leave in the database: digests in decisions, and the bytes of deleted rows."""
+"""Removes what a purge must not leave in the database: of the claim all but a tombstone, digests in decisions, deleted bytes."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import Any
 
-from sqlalchemy import delete, select, text, update
+from sqlalchemy import case, delete, select, text, update
 from sqlalchemy.exc import DatabaseError
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump
-from evidence.catalog.decisions import decode
+from evidence.catalog.decision_json import decode
 from evidence.errors import BadInputError
-from evidence.model import Sha256
+from evidence.model import ClaimId, ClaimState, Sha256
 
 _WAIT_MS = 5000
 """How long cleaning waits for other connections."""
@@ -47,6 +47,50 @@ def forget_photos(database: Database, photos: Collection[Sha256]) -> None:
                 db.execute(update(t.decision).where(mine).values(before=dump(before), after=dump(after)))
 
 
+def reduce_to_tombstone(database: Database, claim: ClaimId) -> None:
+    """After a purge: keep the claim's number and state, and of its holds the dates and people; delete the rest."""
+    names = ("insured", "address", "policy_number", "carrier", "adjuster", "inspector")
+    places = ("lat", "lon", "folder", "inspection_start", "inspection_end")
+    blank: Mapping[str, Any] = {**dict.fromkeys(names, ""), **dict.fromkeys(places)}
+    days = select(t.segment.c.day).where(t.segment.c.claim == claim).distinct()
+    mine = t.decision.c.claim == claim
+    with database.transaction() as db:
+        database.changed("claim", [claim])
+        database.changed("day", db.execute(days).scalars())
+        db.execute(delete(t.waiver).where(t.waiver.c.claim == claim))
+        db.execute(delete(t.tally).where(t.tally.c.claim == claim))
+        db.execute(delete(t.segment).where(t.segment.c.claim == claim))
+        links = t.decision_photo.c.decision.in_(select(t.decision.c.id).where(mine))
+        db.execute(delete(t.decision_photo).where(links))
+        db.execute(delete(t.decision).where(mine))
+        lifted = case((t.hold.c.lifted_at.is_(None), None), else_="")
+        db.execute(update(t.hold).where(t.hold.c.claim == claim).values(reason="", lifted_why=lifted))
+        _thin_wider_holds(database, claim)
+        db.execute(
+            update(t.claim)
+            .where(t.claim.c.claim == claim)
+            .values(**blank, state=ClaimState.PURGED.value, version=t.claim.c.version + 1)
+        )
+
+
+def _thin_wider_holds(database: Database, claim: ClaimId) -> None:
+    """Take the names out of holds on an insured or an area that covered this claim and no other that is left."""
+    with database.transaction() as db:
+        for row in db.execute(select(t.hold).where(t.hold.c.claim == "")).all():
+            covered = set(json.loads(row.covered))
+            if claim not in covered:
+                continue
+            others = select(t.claim.c.claim).where(
+                t.claim.c.claim.in_(sorted(covered - {claim})),
+                t.claim.c.state != ClaimState.PURGED.value,
+            )
+            if db.execute(others).first() is None:
+                database.changed("office", [""])
+                values = {"reason": "", "insured": "", "area": "[]"}
+                why = {} if row.lifted_why is None else {"lifted_why": ""}
+                db.execute(update(t.hold).where(t.hold.c.id == row.id).values(**values, **why))
+
+
 def _thinned(kind: str, before: Any, after: Any, gone: frozenset[str]) -> tuple[Any, Any] | None:
     """Both sides without the digests; None when nothing is left that makes a decision of that kind."""
     before, after = _without(before, gone), _without(after, gone)
@@ -70,7 +114,7 @@ def _without(value: Any, gone: frozenset[str]) -> Any:
 
 
 def overwrite_deleted(database: Database) -> str:
-    """Write the database anew, so that no deleted row is left in its files; returns what is owed, or an empty text.
+    """Write the database anew, so that no deleted row is left in its files; returns what could not be overwritten, or an empty text.
 
     SQLite: VACUUM, then the write-ahead log is emptied. PostgreSQL: VACUUM FULL; its own log and backups are the
     server's.

@@ -15,7 +15,7 @@ from evidence.catalog.pushes import Pushes
 from evidence.catalog.quarantine import Quarantine
 from evidence.catalog.read_backs import ReadBacks
 from evidence.catalog.records import Records
-from evidence.catalog.scrubbing import forget_photos, overwrite_deleted
+from evidence.catalog.scrubbing import forget_photos, overwrite_deleted, reduce_to_tombstone
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
 from evidence.model import ClaimId, Sha256
@@ -62,8 +62,12 @@ class Catalog:
         """Take these digests out of every decision; see `scrubbing`."""
         forget_photos(self._database, photos)
 
+    def reduce_to_tombstone(self, claim: ClaimId) -> None:
+        """Keep of a purged claim its number, and of its holds the dates and people; see `scrubbing`."""
+        reduce_to_tombstone(self._database, claim)
+
     def overwrite_deleted(self) -> str:
-        """Leave no deleted row in the database's files; returns what is owed, or an empty text. See `scrubbing`."""
+        """Leave no deleted row in the database's files; returns what could not be overwritten, or an empty text. See `scrubbing`."""
         return overwrite_deleted(self._database)
 
     def close(self) -> None:

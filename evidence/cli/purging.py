@@ -118,7 +118,7 @@ def purge_show(plan: Plan, archive: Archive = None, as_json: Json = False) -> No
 
 @purge.command("history")
 def purge_history(archive: Archive = None, as_json: Json = False) -> None:
-    """List every plan, and the disks that still owe the deletion of copies."""
+    """List every plan, and the disks that may still hold copies of purged claims."""
     from evidence.filing.owed import list_owed
     from evidence.office.purge_views import view_plans
 
@@ -231,7 +231,7 @@ def purge_undo(
 
 @purge.command("destroyed")
 def purge_destroyed(
-    target: Annotated[str, typer.Argument(metavar="TARGET", help="The target that still owes copies.")],
+    target: Annotated[str, typer.Argument(metavar="TARGET", help="The target that may still hold copies.")],
     reason: Annotated[
         str | None, typer.Option("--reason", help="How the disk was destroyed.", show_default=False)
     ] = None,

@@ -252,7 +252,7 @@ def undo(
     as_json: Json = False,
 ) -> None:
     """Undo the last correction, or the one with this number."""
-    from evidence.catalog.decisions import as_record
+    from evidence.catalog.decision_json import as_record
     from evidence.review import undo as undoing
 
     with opened(archive, actor) as here:

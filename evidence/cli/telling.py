@@ -23,7 +23,7 @@ def register(app: typer.Typer) -> None:
 
 
 def tell_result(here: Workspace, intake: IntakeId) -> None:
-    """Write the card's page and send the messages about it. A failure is said; it never fails the intake."""
+    """Write the card's page and send the messages about it. A failure is printed and never fails the intake."""
     from evidence.board.card_page import keep_card_page
     from evidence.telling.outbox import tell as send
 

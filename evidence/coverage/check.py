@@ -159,7 +159,7 @@ class ListCheck:
             return False
         if when.stories_least and (claim.stories or 0) < when.stories_least:
             return False
-        return when.criteria is None or self.photos.any_says(when.criteria, place.face)
+        return when.criteria is None or self.photos.any_matches(when.criteria, place.face)
 
     def _waiver(self, shot: Shot, place: ShotPlace) -> Waiver | None:
         for waiver in self.waivers:

@@ -83,7 +83,7 @@ class ClaimPhotos:
                 self._by_face.setdefault(seen.face[0], []).append(seen)
         return self._by_face.get(face, ())
 
-    def any_says(self, criteria: Criteria, face: Face | None) -> bool:
+    def any_matches(self, criteria: Criteria, face: Face | None) -> bool:
         """True when some photo matches, even by a strong guess; only photos of `face`, unless the criteria name faces."""
         if criteria.faces is not None:
             face = None

@@ -33,7 +33,7 @@ _WORD_LISTS = frozenset(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FacetTable:
-    """What a photo must say; an empty tuple where nothing is asked."""
+    """The facets that a photo must have; an empty tuple where nothing is asked."""
 
     role: Words = ()
     face: Annotated[tuple[Face, ...], MinLen(1)] = ()

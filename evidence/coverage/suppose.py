@@ -61,7 +61,7 @@ class OpenPhoto:
 
 @dataclass(frozen=True)
 class Supposition:
-    """One claim, to try statements on. `ask_level` is the least probability of a guess that counts as one."""
+    """One claim, on which statements are tried. `ask_level` is the least probability of a guess that counts as one."""
 
     shots: ShotList
     photos: Sequence[PhotoRecord]

@@ -29,7 +29,7 @@ _CLAIM_LABEL = "External-Identifier: "
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BagRecords:
-    """What the records of a bag say; see `records.records_of` for the two JSON records."""
+    """What the records of a bag hold; see `records.records_of` for the two JSON records."""
 
     about: Mapping[str, Any]
     photos: list[dict[str, Any]]

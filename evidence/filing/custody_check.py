@@ -20,6 +20,7 @@ from evidence.errors import BadInputError, CustodyError, EvidenceError
 from evidence.filing.backup import open_targets
 from evidence.filing.bags import bag_folder
 from evidence.filing.custody_heads import heads_folder, signed_head
+from evidence.filing.findings import CollectsFindings
 from evidence.filing.records import CLAIM_RECORD
 from evidence.filing.target_records import read_record
 from evidence.model import Finding
@@ -124,7 +125,7 @@ def recorded_heads(workspace: Workspace) -> Iterator[Anchor]:
 
 
 @dataclass
-class _KeptHeads:
+class _KeptHeads(CollectsFindings):
     """The signed heads in the archive and at its targets, and what is wrong with them."""
 
     workspace: Workspace
@@ -145,10 +146,9 @@ class _KeptHeads:
             try:
                 self._read_target(target, where, wanted=bool(own))
             except (EvidenceError, OSError) as trouble:
-                self._add("target_absent", target.name, f"The heads at {where} were not read: {trouble}")
-
-    def _add(self, code: str, subject: str, message: str) -> None:
-        self.findings.append(Finding(code=code, message=message, subject=subject))
+                self.add_finding(
+                    "target_absent", target.name, f"The heads at {where} were not read: {trouble}"
+                )
 
     def _read_target(self, target: FolderTarget, where: str, *, wanted: bool) -> None:
         target.names()  # raises when it is not this target's folder
@@ -157,14 +157,16 @@ class _KeptHeads:
         if wanted and not ours:
             used = read_record(self.workspace, target.name) is not None
             if others and used:
-                self._add(
+                self.add_finding(
                     "other_archive",
                     target.name,
                     f"{where[0].upper()}{where[1:]} holds heads of another archive and none of this one: "
                     "the log, or the target's folder, is that of another archive.",
                 )
             else:
-                self._add("no_heads", target.name, f"There is no head at {where} yet; run `evidence backup`.")
+                self.add_finding(
+                    "no_heads", target.name, f"There is no head at {where} yet; run `evidence backup`."
+                )
 
     def _read(self, root: Path, where: str) -> tuple[int, int]:
         """Read the heads below `root`; returns how many lines are of this archive and of others."""
@@ -193,13 +195,15 @@ class _KeptHeads:
         place = f"Line {line.number} of the heads at {where}"
         signed = line.signed
         if signed is None:
-            self._add("head_unreadable", str(line.number), f"{place} is not a head, as after a killed run.")
+            self.add_finding(
+                "head_unreadable", str(line.number), f"{place} is not a head, as after a killed run."
+            )
         elif signed.head.archive != line.archive or not self._is_genuine(signed):
-            self._add(
+            self.add_finding(
                 "head_forged", str(line.number), f"{place} was altered or forged: its signature does not fit."
             )
         elif signed.key not in self._keys:
-            self._add(
+            self.add_finding(
                 "head_other_key",
                 str(line.number),
                 f"{place} ({signed.head.size} entries) is signed with the key {fingerprint(signed.key)[:16]}, which "
@@ -234,7 +238,7 @@ class _Pass:
     keys: list[Entry] = field(default_factory=list)
 
     def see(self, entry: Entry) -> None:
-        """Take one entry in."""
+        """Process one entry."""
         if entry.action in {"person_added", "person_changed"}:
             self.people[entry.subject] = str(entry.details.get("duty", ""))
         elif entry.action == "person_dropped":

@@ -17,6 +17,7 @@ from evidence.disk.hashing import hash_file
 from evidence.disk.objects import find_object
 from evidence.errors import BagError, EvidenceError
 from evidence.filing.bag_records import read_bag_records
+from evidence.filing.findings import CollectsFindings
 from evidence.filing.log_holds import hold_row
 from evidence.filing.record_files import RecordFile, read_records
 from evidence.filing.record_rows import claim_rows_of, original_row, sighting_row
@@ -28,7 +29,7 @@ from evidence.workspace import Workspace, bag_folders
 
 
 @dataclass(slots=True)
-class Gathered:
+class Gathered(CollectsFindings):
     """Rows found so far, by the key of their table, and where each photo's record came from."""
 
     root: Path
@@ -55,10 +56,6 @@ class Gathered:
     users: dict[str, Row] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
-    def find(self, code: str, subject: str, message: str) -> None:
-        """Add a finding."""
-        self.findings.append(Finding(code=code, message=message, subject=subject))
-
 
 def gather(workspace: Workspace, progress: Progress, *, arrived: bool) -> Gathered:
     """Read every bag, record file and the log; with `arrived` no file is read back. What cannot be read is a finding."""
@@ -69,13 +66,13 @@ def gather(workspace: Workspace, progress: Progress, *, arrived: bool) -> Gather
         try:
             _add_bag(found, bag)
         except (EvidenceError, OSError, ValueError, KeyError, TypeError) as trouble:
-            found.find("bag_unreadable", bag.name, f"{bag.name} could not be read: {trouble}")
+            found.add_finding("bag_unreadable", bag.name, f"{bag.name} could not be read: {trouble}")
     progress("Reading bags", len(folders), len(folders))
     for one in read_records(workspace.root):
         if one.rows:
             _add_record(found, one)
         else:
-            found.find("record_unreadable", one.path.name, f"{one.path} could not be read.")
+            found.add_finding("record_unreadable", one.path.name, f"{one.path} could not be read.")
     _read_back(found, workspace, progress, arrived=arrived)
     _add_unfiled(found, workspace)
     _add_holds_of_the_log(found, workspace)
@@ -98,7 +95,7 @@ def _add_bag(found: Gathered, bag: Path) -> None:
     claim_rows = claim_rows_of(about, bag.name, at=to_text(found.now)) if claim else {}
     current = about["format"] == RECORD_FORMAT and not records.lacking
     if records.lacking:
-        found.find(
+        found.add_finding(
             "records_damaged",
             bag.name,
             f"{', '.join(records.lacking)} of the bag {bag.name} is damaged or missing; what it recorded was made "
@@ -126,7 +123,7 @@ def _check_payload(
         file = bag / "data" / path
         sound = file.is_file() and file.stat().st_size == one["size"] and manifest.get(path) == sha
         if not sound:
-            found.find("missing", f"{bag.name}/data/{path}", f"{path} is missing or has another size.")
+            found.add_finding("missing", f"{bag.name}/data/{path}", f"{path} is missing or has another size.")
             found.lost.add(sha)
 
 
@@ -167,7 +164,7 @@ def _replace_claim(found: Gathered, claim: str, rows: RowsByTable) -> None:
     _add_claim(found, rows)
     if claim in found.bags:
         found.bags[claim]["dirty"] = True
-        found.find(
+        found.add_finding(
             "bag_behind", claim, f"The bag of claim {claim} lacks its latest changes; it will be built again."
         )
 
@@ -209,7 +206,7 @@ def _matches(found: Gathered, workspace: Workspace, held: Row) -> bool:
     except OSError:
         sound = False
     if not sound:
-        found.find(
+        found.add_finding(
             "mismatch", f"{path.relative_to(workspace.root)}", f"{path.name} has changed or cannot be read."
         )
     return sound
@@ -230,7 +227,7 @@ def _add_unfiled(found: Gathered, workspace: Workspace) -> None:
             "suffix": Path(card_path).suffix.lower(),
             "kind": kind_of(card_path).value,
         }
-        found.find("in_no_bag", card_path, f"{card_path} is in no bag yet; the next intake files it.")
+        found.add_finding("in_no_bag", card_path, f"{card_path} is in no bag yet; the next intake files it.")
 
 
 def _add_holds_of_the_log(found: Gathered, workspace: Workspace) -> None:
@@ -246,7 +243,7 @@ def _add_holds_of_the_log(found: Gathered, workspace: Workspace) -> None:
             and number in found.holds
             and not found.holds[number].get("lifted_at")
         ):
-            found.find(
+            found.add_finding(
                 "hold_stays",
                 entry.subject,
                 f"The log says that hold {number} was lifted; lift it again if it may end.",
@@ -259,7 +256,7 @@ def _add_hold_of_the_log(found: Gathered, number: int, entry: Entry) -> None:
         return
     found.holds[number] = row
     on = f" of claim {row['claim']}" if row["claim"] else ""
-    found.find("hold_of_log", entry.subject, f"Hold {number}{on} was taken from the custody log.")
+    found.add_finding("hold_of_log", entry.subject, f"Hold {number}{on} was taken from the custody log.")
     if row["claim"] and row["claim"] in found.bags:
         found.bags[row["claim"]]["dirty"] = True
 
@@ -283,7 +280,7 @@ def as_rows(found: Gathered) -> RowsByTable:
         sightings.append({**row, "id": number})
     for claim, row in found.claims.items():
         if row["state"] == ClaimState.PURGED.value and claim in found.bags:
-            found.find("purged_bag", claim, f"Claim {claim} was purged, but its bag is there.")
+            found.add_finding("purged_bag", claim, f"Claim {claim} was purged, but its bag is there.")
     return {
         "claim": list(found.claims.values()),
         "intake": list(found.intakes.values()),

@@ -1,4 +1,4 @@
-"""A hold as its entry in the custody log tells it, for a rebuild that finds it nowhere else."""
+"""A hold as its entry in the custody log records it, for a rebuild that has no other source."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Copies of purged claims that could not be deleted because their disk was away, until they are or it is destroyed."""
+"""Copies of purged claims on disks that were away: listed until they are deleted or the disk is destroyed."""
 
 from __future__ import annotations
 

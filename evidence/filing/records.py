@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from evidence.archive.payload_paths import allowed_path
-from evidence.catalog.decisions import Decision, as_record
+from evidence.catalog.decision_json import as_record
+from evidence.catalog.decisions import Decision
 from evidence.catalog.intakes import Sighting
 from evidence.codec import to_json
 from evidence.errors import one_line

@@ -15,6 +15,7 @@ from evidence.disk.objects import find_object
 from evidence.errors import BagError, EvidenceError
 from evidence.filing.bags import bag_folder
 from evidence.filing.copies import place_name
+from evidence.filing.findings import CollectsFindings
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.workspace import Workspace
 
@@ -54,7 +55,7 @@ class Place:
 
 
 @dataclass(slots=True)
-class Work:
+class Work(CollectsFindings):
     """The state of one repair."""
 
     workspace: Workspace
@@ -65,10 +66,6 @@ class Work:
     findings: list[Finding] = field(default_factory=list)
     by_size: dict[int, list[Path]] | None = None
     """Files on the cards by size in bytes; None until they are needed."""
-
-    def add_finding(self, code: str, subject: str, message: str) -> None:
-        """Add what could not be repaired or reached."""
-        self.findings.append(Finding(code=code, message=message, subject=subject))
 
 
 def sources(work: Work, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:

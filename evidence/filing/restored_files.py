@@ -20,6 +20,7 @@ from evidence.disk.faults import writing
 from evidence.disk.hashing import digest_if_readable
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
 from evidence.filing.archive_files import list_archive_files
+from evidence.filing.findings import CollectsFindings
 from evidence.filing.target_log import AT_TARGET, CUSTODY, entries_at
 from evidence.model import Finding, Sha256
 from evidence.settings import default_text, load_settings
@@ -27,7 +28,7 @@ from evidence.workspace import SETTINGS
 
 
 @dataclass(slots=True)
-class BroughtBack:
+class BroughtBack(CollectsFindings):
     """What came back so far."""
 
     parts: Path
@@ -37,10 +38,6 @@ class BroughtBack:
     findings: list[Finding] = field(default_factory=list)
     damaged: list[str] = field(default_factory=list)
     """Bags of which tag files were damaged at the target."""
-
-    def add_finding(self, code: str, subject: str, message: str) -> None:
-        """Add what a person must know; the subject is a path or a bag's name."""
-        self.findings.append(Finding(code=code, message=message, subject=subject))
 
 
 def name_of(target: Path) -> str:
@@ -145,7 +142,7 @@ def _restore_log(source: Path, dest: Path, back: BroughtBack) -> None:
 
 
 def find_lost_entries(target: Path, into: Path, back: BroughtBack) -> None:
-    """Find that the target lost its custody log, or the log's last entries: its own signed head names more."""
+    """Add a finding when the target lost its custody log or the log's last entries, which its own signed head counts."""
     there, archive = entries_at(target), kept_id(into)
     newest = newest_head(target, archive) if archive else None
     entries = newest.head.size if newest else 0

@@ -1,4 +1,4 @@
-"""What the archive remembers of its backup targets: which disk each one is, and which were lost or replaced."""
+"""The archive's records of its backup targets: which disk each one is, and which were lost or replaced."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def read_record(workspace: Workspace, name: str) -> TargetRecord | None:
 
 
 def write_record(workspace: Workspace, name: str, record: TargetRecord) -> None:
-    """Remember the disk of a target. Raises DestinationError."""
+    """Record the disk of a target. Raises DestinationError."""
     path = _path(workspace, name)
     with writing(path):
         make_folder(path.parent)
@@ -78,8 +78,8 @@ def write_record(workspace: Workspace, name: str, record: TargetRecord) -> None:
         sync_folder(path.parent)
 
 
-def forget_record(workspace: Workspace, name: str) -> None:
-    """Forget the disk of a target that is lost. Raises DestinationError."""
+def remove_record(workspace: Workspace, name: str) -> None:
+    """Remove the record of the disk of a target that is lost. Raises DestinationError."""
     path = _path(workspace, name)
     with writing(path):
         if path.exists():

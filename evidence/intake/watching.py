@@ -171,7 +171,7 @@ class _Watching:
             yield
 
     def look(self) -> Iterator[tuple[Path, CardResult]]:
-        """What came of one look at the cards, and of what was due again."""
+        """The result of one check of the cards, and of what was due again."""
         for event in self._watcher.look(self._clock()):
             yield from self._on(event)
         yield from self._try_again()

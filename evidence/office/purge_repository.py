@@ -197,7 +197,7 @@ class ArchiveRepository:
             catalog.keeping.delete_bag(claim)
             catalog.photos.delete(going)
             catalog.forget_photos(going)
-            catalog.claims.reduce_to_tombstone(claim)
+            catalog.reduce_to_tombstone(claim)
             # A card that was taken in during the purge may have brought photos of the claim: they wait unassigned.
             late = [record.sha256 for record in catalog.photos.of_claim(claim) if record.sha256 not in mine]
             if late:

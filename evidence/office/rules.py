@@ -38,7 +38,7 @@ class FloorRequest:
 
     @property
     def in_force(self) -> bool:
-        """True from a second person's word on until it is ended."""
+        """True from a second person's agreement until it is ended."""
         return self.agreed_by is not None and self.ended_by is None
 
 

@@ -1,4 +1,4 @@
-"""Whether two people are two: what one asked for, another has to confirm."""
+"""Requires a second person: what one person asked for, another one has to confirm."""
 
 from __future__ import annotations
 

@@ -18,9 +18,9 @@ from evidence.filing.target_records import (
     CONFIRMED,
     DECLARED,
     REPLACED,
-    forget_record,
     open_declaration,
     read_record,
+    remove_record,
     retired_place,
     retired_targets,
 )
@@ -93,7 +93,7 @@ def replace(workspace: Workspace, name: str, path: Path, *, off_computer: bool |
                 new_id=disk,
             )
             workspace.catalog.keeping.retire_place(named.name, retired_place(named.name, _short(old)))
-            forget_record(workspace, named.name)
+            remove_record(workspace, named.name)
         write_settings(workspace, text)
         make_ready(workspace, target)
         return view_target(workspace, named)
@@ -180,7 +180,7 @@ def confirm_lost(workspace: Workspace, name: str) -> None:
         workspace.catalog.keeping.retire_place(name, place)
         if _named(workspace, name):
             write_settings(workspace, changed_text(workspace, remove_target(name)))
-        forget_record(workspace, name)
+        remove_record(workspace, name)
 
 
 def _disk_of(workspace: Workspace, name: str) -> str:

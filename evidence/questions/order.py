@@ -1,4 +1,4 @@
-"""Finds the questions that can change a claim's outcome, and puts what settles most first."""
+"""Finds the questions that can change a claim's outcome, and puts first what resolves most."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class ReviewCase:
     houses: tuple[HouseQuestion, ...] = ()
     """Runs of the claim's photos whose house is to confirm."""
     passed: frozenset[str] = frozenset()
-    """Keys of the questions that were put off or settled without a decision."""
+    """Keys of the questions that were put off or closed without a decision."""
     compared: frozenset[Sha256] = frozenset()
     """Photos for which a person decided already which of the nearly equal ones stay in the report."""
 
@@ -57,7 +57,7 @@ def next_step(case: ReviewCase) -> Question | Conclusion:
 def open_questions(case: ReviewCase) -> list[Question]:
     """All questions that stand now, in the order in which they are asked.
 
-    Houses come first, because they decide which photos count. Then photos: first the answer that settles most; then
+    Houses come first, because they decide which photos count. Then photos: first the answer that resolves most; then
     whether the missing shots are needed. Nearly equal photos are asked about only when the claim can be signed off,
     because only then a report is made.
     """
@@ -71,7 +71,7 @@ def open_questions(case: ReviewCase) -> list[Question]:
 
 
 def photo_questions(case: ReviewCase) -> list[PhotoQuestion]:
-    """One question for each photo that is needed for an unmet shot, what settles most first.
+    """One question for each photo that is needed for an unmet shot, first the one that resolves most.
 
     A guess that meets no unmet shot is not asked about; of several that meet the same one, the best is.
     """

@@ -24,7 +24,7 @@ _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DoubtOnCard:
-    """Something that a person should settle, and the command that does it."""
+    """Something that a person should decide, and the command for it."""
 
     words: str
     command: str

@@ -1,4 +1,4 @@
-"""Whether the computer's date can be believed: compared with the custody log's times and the files' times.
+"""Whether the computer's date can be trusted: compared with the custody log's times and the files' times.
 
 A wrong clock could make every claim due. So a jump stops planning and running a purge until a person confirms the date.
 """

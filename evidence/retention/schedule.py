@@ -1,4 +1,4 @@
-"""Retention rules as values: to what each applies, how long it keeps, who says so; and the floor under all of them."""
+"""Retention rules as values: to what each applies, how long it keeps, who requires it; and the floor under all of them."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ FLOOR_AUTHORITY = "common practice, no source"
 
 
 class AuthorityStatus(StrEnum):
-    """How somebody came to know what an authority says."""
+    """How it is known what an authority requires."""
 
     READ = "read"
     """The text itself was read."""

@@ -47,7 +47,7 @@ class Asked:
 
 
 def ask(workspace: Workspace, claim: ClaimId, passed: frozenset[str]) -> Asked:
-    """The next step of this claim's review; `passed` are the keys of questions that were put off or settled."""
+    """The next step of this claim's review; `passed` are the keys of questions that were put off or closed."""
     row = require_claim(workspace, claim)
     records = workspace.catalog.photos.of_claim(claim)
     checker = CoverageChecker(workspace)
@@ -196,7 +196,7 @@ def answer_not_needed(
 def answer_stay(
     workspace: Workspace, claim: ClaimId, passed: frozenset[str], seen: str, stay: Sequence[Sha256]
 ) -> list[int]:
-    """Say which of the nearly equal photos stay in the report; at least one does. Returns the decision's number.
+    """State which of the nearly equal photos stay in the report; at least one does. Returns the decision's number.
 
     Raises ChangedError as `answer_house` does.
     """

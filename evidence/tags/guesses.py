@@ -59,7 +59,7 @@ class PhotoEvidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guess:
-    """The guessed values of a photo, and what each source says by itself."""
+    """The guessed values of a photo, and what each source gives by itself."""
 
     fused: Mapping[Facet, FacetValue]
     by_source: tuple[FacetValue, ...]

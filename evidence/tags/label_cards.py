@@ -1,4 +1,4 @@
-"""Stated facets: what label cards and claim sheets say of the photos of one claim."""
+"""Stated facets: what label cards and claim sheets state of the photos of one claim."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From the model's verdict on each unit to numbered segments and the whole plan."""
+"""Turns the model's verdict on each unit into numbered segments and the whole plan."""
 
 from __future__ import annotations
 

@@ -310,7 +310,7 @@ def test_a_claim_comes_back_as_it_went_in_and_an_unchanged_one_is_no_change(cata
     catalog.claims.set_state(claim.claim, ClaimState.CLOSED, closed_on=date(2026, 6, 1))
     row = catalog.claims.get(claim.claim)
     assert (row.state, row.closed_on, row.version) == (ClaimState.CLOSED, date(2026, 6, 1), before + 1)
-    catalog.claims.reduce_to_tombstone(claim.claim)
+    catalog.reduce_to_tombstone(claim.claim)
     left = catalog.claims.get(claim.claim).claim
     named = (left.insured, left.address, left.policy_number, left.carrier, left.adjuster, left.inspector)
     assert set(named) == {""}, "a purged claim names nobody"

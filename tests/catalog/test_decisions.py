@@ -8,6 +8,7 @@ from typing import get_args
 
 import pytest
 
+from evidence.catalog import decision_json as codec
 from evidence.catalog import decisions as d
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, ClaimState, Facet, Sha256
@@ -138,13 +139,13 @@ every = pytest.mark.parametrize(
 
 
 def test_the_set_is_closed_and_every_kind_is_tried_here():
-    assert set(d.KINDS.values()) == set(get_args(d.AnyDecision))
-    assert {one[0] for one in STORED} == set(d.KINDS)
+    assert set(codec.KINDS.values()) == set(get_args(d.AnyDecision))
+    assert {one[0] for one in STORED} == set(codec.KINDS)
 
 
 @every
 def test_what_an_earlier_program_stored_is_still_read(kind, before, after, decision):
-    assert d.decode(kind, json.loads(before), json.loads(after)) == decision
+    assert codec.decode(kind, json.loads(before), json.loads(after)) == decision
 
 
 @every
@@ -158,7 +159,7 @@ def test_the_stored_shape_is_as_it_was(kind, before, after, decision):
         return now == then
 
     assert decision.kind == kind
-    now_before, now_after = d.encode(decision)
+    now_before, now_after = codec.encode(decision)
     assert same(now_before, json.loads(before))
     assert same(now_after, json.loads(after))
 
@@ -168,9 +169,9 @@ def test_a_record_of_a_bag_gives_the_decision_again(kind, before, after, decisio
     row = d.DecisionRow(
         number=3, at=datetime(2026, 5, 15, tzinfo=UTC), actor="Rita", claim=TC1, decision=decision
     )
-    record = json.loads(json.dumps(d.as_record(row)))
+    record = json.loads(json.dumps(codec.as_record(row)))
     assert set(record) == {"number", "at", "actor", "kind", "claim", "before", "after", "undone"}
-    assert d.decode(record["kind"], record["before"], record["after"]) == decision
+    assert codec.decode(record["kind"], record["before"], record["after"]) == decision
 
 
 @pytest.mark.parametrize(
@@ -184,17 +185,17 @@ def test_a_record_of_a_bag_gives_the_decision_again(kind, before, after, decisio
 )
 def test_data_of_no_known_decision_is_refused_instead_of_losing_a_part_of_it(kind, before, after):
     with pytest.raises(BadInputError, match=f"kind '{kind}' cannot be read"):
-        d.decode(kind, before, after)
+        codec.decode(kind, before, after)
 
 
 def test_the_groups_hold_the_kinds_that_may_be_undone_and_those_that_may_not():
-    assert d.kinds_of(d.SplitCorrection) == ["cut", "join", "move", "name", "shift"]
-    assert d.kinds_of(d.Correction) == [
+    assert codec.kinds_of(d.SplitCorrection) == ["cut", "join", "move", "name", "shift"]
+    assert codec.kinds_of(d.Correction) == [
         "caption", "cut", "join", "leave_out", "move", "name", "shift", "tag", "waive",
     ]  # fmt: skip
-    assert d.kinds_of(d.ReviewDecision) == ["return", "sign", "take_back"]
-    assert d.kinds_of(d.Closure) == ["closed", "reopened"]
-    assert d.kinds_of(d.Decision) == sorted(d.KINDS)
+    assert codec.kinds_of(d.ReviewDecision) == ["return", "sign", "take_back"]
+    assert codec.kinds_of(d.Closure) == ["closed", "reopened"]
+    assert codec.kinds_of(d.Decision) == sorted(codec.KINDS)
 
 
 def test_each_decision_says_which_photos_it_is_about_and_what_it_changes():

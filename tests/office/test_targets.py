@@ -344,7 +344,7 @@ def test_replacing_again_finishes_what_a_kill_left(archive, tmp_path, monkeypatc
 
     steps = (
         "catalog.keeping.Keeping.retire_place",
-        "office.targets.forget_record",
+        "office.targets.remove_record",
         "office.targets.write_settings",
     )
     for step in steps:

@@ -61,7 +61,7 @@ class Today:
 
 
 def today_of(workspace: Workspace) -> Today:
-    """Look at copies, cards, claims, purges and holds; reads the catalog and the targets' marks, and no photo."""
+    """Check copies, cards, claims, purges and holds; reads the catalog and the targets' marks, and no photo."""
     now, page = workspace.now(), Today()
     places = named_places(workspace)
     page.note(list(_bad_copies(workspace)), "No copy is known to be bad.")

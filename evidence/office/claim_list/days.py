@@ -23,7 +23,7 @@ _TIME = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.0+)?)?\s*([AaPp][Mm])?")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnOrder:
-    """What the cells of a column say together: an order, or why there is none."""
+    """The order that the cells of a column show together, or why there is none."""
 
     order: DayOrder | None = None
     ambiguous: str = ""

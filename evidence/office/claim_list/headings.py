@@ -62,7 +62,7 @@ class Headings:
 
 
 def read_headings(cells: Sequence[str]) -> Headings:
-    """Say of each heading which column it is, and what is wrong with the headings."""
+    """Find the column of each heading, and what is wrong with the headings."""
     columns = tuple(column_of(cell) for cell in cells)
     written: dict[str, str] = {}
     faults, extra = [], []

@@ -34,7 +34,7 @@ def keep_released(folder: Path, claim: ClaimId, photos: Iterable[Sha256]) -> Non
 
 
 class ReleasedFiles:
-    """Tells of a digest whether its file was purged."""
+    """The digests of purged files: `sha in released` is True when the file was purged."""
 
     def __init__(self, plans_folder: Path) -> None:
         self._lists: list[tuple[str, frozenset[str]]] = []

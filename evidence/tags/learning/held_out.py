@@ -93,7 +93,7 @@ def _by_claim(rows: Sequence[HeldOutFacet], facets: Sequence[Facet]) -> dict[int
 
 
 def calibrate(rows: Iterable[HeldOutFacet], usual: Calibration | None = None) -> Calibration:
-    """The line on the log-odds that fits held-out guesses best, held to the usual one by a few counts.
+    """The line on the log-odds that fits held-out guesses best, regularised towards the usual one by a few counts.
 
     Newton's method on the penalised log-likelihood; J. Platt, "Probabilistic outputs for support vector
     machines" (1999), with a prior in place of his target smoothing. Guesses of one claim are correlated, so

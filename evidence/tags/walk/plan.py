@@ -148,7 +148,7 @@ class Step:
 
 @dataclass(frozen=True, kw_only=True)
 class WalkPlan:
-    """Everything `config/walk.toml` says."""
+    """The content of `config/walk.toml`."""
 
     stages: tuple[Stage, ...]
     styles: tuple[Style, ...]

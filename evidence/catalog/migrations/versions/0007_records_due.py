@@ -1,4 +1,4 @@
-"""which record files are out of date; a catalog of an earlier program owes them all, and all of its bags"""
+"""which record files are out of date; in a catalog of an earlier program all are out of date, and all of its bags"""
 
 from __future__ import annotations
 
