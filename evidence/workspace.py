@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Self
 
 import filelock
 
-from evidence.archive.custody import RESTORE
+from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import first_key, keep_id, log_of
 from evidence.archive.custody_texts import FreeText
 from evidence.catalog.store import Catalog

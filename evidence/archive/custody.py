@@ -9,7 +9,6 @@ Free text is beside the log (`custody_texts`), so that a purge can remove it.
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
@@ -19,13 +18,15 @@ from typing import Any
 import rfc8785
 from filelock import FileLock, Timeout
 
-from evidence.archive.custody_head import EMPTY_LOG, StoredHead, head_bytes, read_head
+from evidence.archive.custody_end import HEAD_LOST, RESTORE, head_path_of, recover_end
+from evidence.archive.custody_head import StoredHead, head_bytes, read_head
 from evidence.archive.custody_lines import (
     GENESIS,
     Anchor,
     Draft,
     Entry,
     chain,
+    find_digest,
     line_digest,
     make_line,
     parse_line,
@@ -42,7 +43,7 @@ from evidence.archive.custody_texts import (
     texts_to_remove,
 )
 from evidence.archive.merkle import Frontier
-from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
+from evidence.disk.durable import make_folder, replace_file, write_all
 from evidence.disk.faults import writing
 from evidence.disk.modes import FILE
 from evidence.errors import CustodyError, LockedError
@@ -50,12 +51,6 @@ from evidence.model import Sha256
 
 __all__ = ["GENESIS", "Anchor", "CustodyCheck", "CustodyLog", "Draft", "Entry"]
 
-RESTORE = "Bring the archive back from a backup target: `evidence restore TARGET DIR`."
-"""What to do when entries of the log are damaged or missing."""
-HEAD_LOST = "Write it anew: `evidence custody --reseal REASON`. It first compares the log with every head kept elsewhere."
-"""What to do when only the head file is lost."""
-_SCANNED = 1 << 16
-"""Bytes of the log that are read line by line when looking for an entry."""
 _LOCK_TIMEOUT = 60.0
 """Seconds to wait for another process; an append takes milliseconds."""
 
@@ -65,8 +60,7 @@ class CustodyLog:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.head_path = path.with_name(path.name + ".head")
-        self.torn_path = path.with_name(path.name + ".torn")
+        self.head_path = head_path_of(path)
         self.texts = TextFiles(path)
 
     # --- appending -----------------------------------------------------------------------
@@ -106,7 +100,7 @@ class CustodyLog:
                 self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o640
             )
             try:
-                head, tree, torn = self._recover_end(descriptor)
+                head, tree, torn = recover_end(self.path, descriptor)
                 if torn and drafts:
                     drafts = [_torn_line_draft(torn, drafts[0].at), *drafts]
                 lines, entries = self._chain(drafts, head)
@@ -133,57 +127,6 @@ class CustodyLog:
         for seq, (_, texts) in enumerate(apart, start=head.seq + 1):
             self.texts.add(seq, texts)
         return chained
-
-    def _recover_end(self, descriptor: int) -> tuple[Anchor, Frontier, bytes]:
-        """The end of the log, its tree, and the torn line that a killed process left, after moving it to another file."""
-        size = os.fstat(descriptor).st_size
-        stored = read_head(self.head_path)
-        if stored is None:
-            if size:
-                raise CustodyError(
-                    f"The custody log {self.path.name} has lost its head file.",
-                    HEAD_LOST,
-                )
-            stored = EMPTY_LOG
-            replace_file(self.head_path, head_bytes(stored))
-            sync_folder(self.path.parent)
-        if size < stored.size:
-            raise CustodyError(
-                f"The custody log {self.path.name} is shorter than when it was last written.",
-                f"Entries are missing. {RESTORE}",
-            )
-        head, tree = Anchor(seq=stored.seq, sha256=stored.sha256), stored.tree(self.path)
-        tail = _read_from(self.path, stored.size)
-        whole, _, torn = tail.rpartition(b"\n")
-        if whole:
-            head = self._accept(whole.split(b"\n"), head)
-            for line in whole.split(b"\n"):
-                tree.add(line)
-        if torn:
-            self._set_aside(torn)
-            os.ftruncate(descriptor, size - len(torn))
-            os.fsync(descriptor)
-        return head, tree, torn
-
-    def _accept(self, lines: Sequence[bytes], head: Anchor) -> Anchor:
-        """Check whole lines that follow the stored head, as a killed append leaves; returns the new head."""
-        for line in lines:
-            entry, why = parse_line(line)
-            if entry is None or entry.seq != head.seq + 1 or entry.prev != head.sha256:
-                raise CustodyError(
-                    f"The custody log {self.path.name} is damaged after entry {head.seq}: "
-                    f"{why or 'the next line does not continue the chain'}.",
-                    f"Run `evidence custody --verify`. {RESTORE}",
-                )
-            head = Anchor(seq=entry.seq, sha256=entry.sha256)
-        return head
-
-    def _set_aside(self, torn: bytes) -> None:
-        with self.torn_path.open("ab") as handle:
-            handle.write(torn + b"\n")
-            handle.flush()
-            os.fsync(handle.fileno())
-        sync_folder(self.torn_path.parent)
 
     def _write_head(self, seq: int, digest: Sha256, size: int, tree: Frontier) -> None:
         # If the rename is lost in a power failure, the next append reads the lines after the old head.
@@ -222,31 +165,8 @@ class CustodyLog:
         return stored.size
 
     def digest_of(self, seq: int) -> Sha256 | None:
-        """Digest of entry `seq`, not verified; None when the log has no such entry.
-
-        Reads about twenty lines of a log of a million entries: entries are in order, so their place is found
-        by halving.
-        """
-        if seq < 1 or not self.path.exists():
-            return None
-        low, high = 0, self.path.stat().st_size
-        with self.path.open("rb") as handle:
-            while high - low > _SCANNED:
-                middle = (low + high) // 2
-                handle.seek(middle)
-                handle.readline()  # the rest of a line that begins before
-                start = handle.tell()
-                number = _seq_of(handle.readline()) if start < high else None
-                if number is None or number > seq:
-                    high = middle
-                else:
-                    low = start
-            handle.seek(low)
-            for line in handle:
-                number = _seq_of(line)
-                if number is None or number >= seq:
-                    return line_digest(line[:-1]) if number == seq else None
-        return None
+        """Digest of entry `seq`, not verified; None when the log has no such entry."""
+        return find_digest(self.path, seq)
 
     def extends(self, noted: Anchor) -> bool:
         """True when entry `noted.seq` is there and has the digest that was recorded; not verified further."""
@@ -398,18 +318,3 @@ def _torn_line_draft(torn: bytes, at: datetime) -> Draft:
     return Draft(
         actor="evidence", action="torn_line_set_aside", subject="custody log", at=at, details=details
     )
-
-
-def _read_from(path: Path, offset: int) -> bytes:
-    with path.open("rb") as handle:
-        handle.seek(offset)
-        return handle.read()
-
-
-def _seq_of(line: bytes) -> int | None:
-    """The number of the entry in a whole line, unverified; None for another line."""
-    try:
-        number = json.loads(line)["seq"]
-    except (ValueError, KeyError, TypeError):
-        return None
-    return number if isinstance(number, int) and line.endswith(b"\n") else None

@@ -38,6 +38,7 @@ from evidence.errors import BadInputError, EvidenceError, LockedError
 from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
 
+_PAGES = (login, claim_pages, house_page, photo_pages, question_pages, media, actions, day_actions)
 _DESK = (desk_pages, desk_holding, desk_actions)
 
 
@@ -88,17 +89,7 @@ def make_app(
 
     app = FastAPI(title="Evidence board", docs_url=None, redoc_url=None, openapi_url=None, lifespan=running)
     app.state.board = board
-    for part in (
-        login,
-        claim_pages,
-        house_page,
-        photo_pages,
-        question_pages,
-        media,
-        actions,
-        day_actions,
-        *_DESK,
-    ):
+    for part in (*_PAGES, *_DESK):
         app.include_router(part.router)
     app.mount("/static", _StaticFiles(directory=FOLDER / "static"))
     _explain_errors(app)

@@ -7,7 +7,7 @@ import getpass
 import ipaddress
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,7 +15,28 @@ from evidence.cli.common import OFFICE, REVIEWER, Actor, Archive, Json, emit, op
 from evidence.errors import BadInputError
 from evidence.model import Duty
 
+if TYPE_CHECKING:
+    from evidence.board.sessions import SessionStore
+
 people_app = typer.Typer(no_args_is_help=True, help="Manage who may use the board.")
+
+
+Port = Annotated[int | None, typer.Option("--port", help="Port; 0 takes any free port.", show_default=False)]
+BindTo = Annotated[
+    str, typer.Option("--bind", help="Address to listen on; by default only this computer can connect.")
+]
+Names = Annotated[
+    list[str] | None,
+    typer.Option("--name", help="A host name by which other computers reach the board."),
+]
+Cert = Annotated[Path | None, typer.Option("--cert", help="TLS certificate chain (PEM).", show_default=False)]
+Key = Annotated[Path | None, typer.Option("--key", help="Its private key (PEM).", show_default=False)]
+BehindTls = Annotated[
+    bool, typer.Option("--behind-tls", help="A server in front of the board handles HTTPS.")
+]
+LinkDuty = Annotated[
+    Duty, typer.Option("--duty", help="The duty that the single-use link gives you; `people` overrides it.")
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -25,36 +46,25 @@ def register(app: typer.Typer) -> None:
 
 
 def board(
-    port: Annotated[int | None, typer.Option(help="Port; 0 takes any free port.", show_default=False)] = None,
-    bind_to: Annotated[
-        str, typer.Option("--bind", help="Address to listen on; by default only this computer can connect.")
-    ] = "127.0.0.1",
-    name: Annotated[
-        list[str] | None,
-        typer.Option("--name", help="A host name by which other computers reach the board."),
-    ] = None,
-    cert: Annotated[
-        Path | None, typer.Option(help="TLS certificate chain (PEM).", show_default=False)
-    ] = None,
-    key: Annotated[Path | None, typer.Option(help="Its private key (PEM).", show_default=False)] = None,
-    behind_tls: Annotated[
-        bool, typer.Option("--behind-tls", help="A server in front of the board handles HTTPS.")
-    ] = False,
-    duty: Annotated[
-        Duty, typer.Option(help="The duty that the single-use link gives you; `people` overrides it.")
-    ] = Duty.REVIEWER,
+    port: Port = None,
+    bind_to: BindTo = "127.0.0.1",
+    name: Names = None,
+    cert: Cert = None,
+    key: Key = None,
+    behind_tls: BehindTls = False,
+    duty: LinkDuty = Duty.REVIEWER,
     archive: Archive = None,
     actor: Actor = None,
 ) -> None:
     """Start the review page and print a single-use login link."""
     from evidence.board.app import make_app
     from evidence.board.server import BoardServer, bind, make_config
-    from evidence.board.sessions import LINK_MINUTES
 
-    _require_safe(bind_to, cert, key, name or [])
+    names = name or []
+    _require_safe(bind_to, cert, key, names)
     secure = cert is not None or behind_tls
     with opened(archive, actor) as here:
-        app = make_app(here, names=name or [], secure=secure)
+        app = make_app(here, names=names, secure=secure)
         config = make_config(
             app,
             host=bind_to,
@@ -65,21 +75,29 @@ def board(
         )
         listening = bind(config)
         known = here.catalog.users.get(here.actor)
-        host = (name or [bind_to])[0]
-        place = f"{'https' if secure else 'http'}://{f'[{host}]' if ':' in host else host}:{listening.getsockname()[1]}"
+        address = _address(names[0] if names else bind_to, listening.getsockname()[1], secure=secure)
 
         def show_link() -> None:
             """Print the link, once the port listens."""
-            secret = app.state.board.sessions.create_link(here.actor, known.duty if known else duty)
-            print(f"{place}/link/{secret}", flush=True)
-            stderr_console().print(
-                f"The link logs {here.actor} in once, within {LINK_MINUTES} minutes. Stop the board with Ctrl-C.",
-                markup=False,
-            )
+            _print_link(address, app.state.board.sessions, here.actor, known.duty if known else duty)
 
         server = BoardServer(config, on_listening=show_link)
         with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to stop a board
             server.run(sockets=[listening])
+
+
+def _address(host: str, port: int, *, secure: bool) -> str:
+    return f"{'https' if secure else 'http'}://{f'[{host}]' if ':' in host else host}:{port}"
+
+
+def _print_link(address: str, sessions: SessionStore, actor: str, duty: Duty) -> None:
+    from evidence.board.sessions import LINK_MINUTES
+
+    print(f"{address}/link/{sessions.create_link(actor, duty)}", flush=True)
+    stderr_console().print(
+        f"The link logs {actor} in once, within {LINK_MINUTES} minutes. Stop the board with Ctrl-C.",
+        markup=False,
+    )
 
 
 def _require_safe(bind: str, cert: Path | None, key: Path | None, names: list[str]) -> None:

@@ -18,65 +18,74 @@ if TYPE_CHECKING:
     from evidence.workspace import Workspace
 
 
+Check = Annotated[bool, typer.Option("--verify", help="Verify the whole log.")]
+Claim = Annotated[str | None, typer.Option("--claim", help="Only entries about this claim.")]
+Last = Annotated[int, typer.Option("--last", help="How many entries to show, newest last; 0 for all.")]
+Noted = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--noted",
+        metavar="ENTRIES:ROOT",
+        help="With --verify: a head printed on a certificate or report.",
+        show_default=False,
+    ),
+]
+Prove = Annotated[
+    int | None,
+    typer.Option(
+        "--prove",
+        metavar="ENTRY",
+        help="Verify the log, then print a proof as JSON that it holds this entry.",
+        show_default=False,
+    ),
+]
+Since = Annotated[
+    int | None,
+    typer.Option(
+        "--since",
+        metavar="ENTRIES",
+        help="With --prove: prove too that the log begins with the log of that length.",
+        show_default=False,
+    ),
+]
+ProofFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--check-proof", metavar="FILE", help="Check such a proof; needs no archive.", show_default=False
+    ),
+]
+NewKey = Annotated[
+    str | None,
+    typer.Option(
+        "--new-key", metavar="REASON", help="Make another key that signs the log.", show_default=False
+    ),
+]
+Reseal = Annotated[
+    str | None,
+    typer.Option(
+        "--reseal",
+        metavar="REASON",
+        help="Write the log's lost head file anew, if every head kept elsewhere agrees with the log.",
+        show_default=False,
+    ),
+]
+
+
 def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command(rich_help_panel=OFFICE)(custody)
 
 
 def custody(
-    check: Annotated[bool, typer.Option("--verify", help="Verify the whole log.")] = False,
-    claim: Annotated[str | None, typer.Option("--claim", help="Only entries about this claim.")] = None,
-    last: Annotated[
-        int, typer.Option("--last", help="How many entries to show, newest last; 0 for all.")
-    ] = 30,
-    noted: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--noted",
-            metavar="ENTRIES:ROOT",
-            help="With --verify: a head printed on a certificate or report.",
-            show_default=False,
-        ),
-    ] = None,
-    prove: Annotated[
-        int | None,
-        typer.Option(
-            "--prove",
-            metavar="ENTRY",
-            help="Verify the log, then print a proof as JSON that it holds this entry.",
-            show_default=False,
-        ),
-    ] = None,
-    since: Annotated[
-        int | None,
-        typer.Option(
-            "--since",
-            metavar="ENTRIES",
-            help="With --prove: prove too that the log begins with the log of that length.",
-            show_default=False,
-        ),
-    ] = None,
-    check_proof: Annotated[
-        Path | None,
-        typer.Option(
-            "--check-proof", metavar="FILE", help="Check such a proof; needs no archive.", show_default=False
-        ),
-    ] = None,
-    new_key: Annotated[
-        str | None,
-        typer.Option(
-            "--new-key", metavar="REASON", help="Make another key that signs the log.", show_default=False
-        ),
-    ] = None,
-    reseal: Annotated[
-        str | None,
-        typer.Option(
-            "--reseal",
-            metavar="REASON",
-            help="Write the log's lost head file anew, if every head kept elsewhere agrees with the log.",
-            show_default=False,
-        ),
-    ] = None,
+    check: Check = False,
+    claim: Claim = None,
+    last: Last = 30,
+    noted: Noted = None,
+    prove: Prove = None,
+    since: Since = None,
+    check_proof: ProofFile = None,
+    new_key: NewKey = None,
+    reseal: Reseal = None,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,

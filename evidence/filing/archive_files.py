@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from evidence.archive.bagread import SHA256_MANIFEST, parse_manifest
-from evidence.archive.custody import RESTORE
+from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import ID_FILE, KEY_FILE
 from evidence.archive.names import encode_path
 from evidence.archive.target_marker import MARKER

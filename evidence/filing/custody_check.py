@@ -10,7 +10,8 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from evidence.archive.custody import RESTORE, Anchor, Entry
+from evidence.archive.custody import Anchor, Entry
+from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_inclusion import make_proof
 from evidence.archive.custody_key import ID_FILE, kept_id, key_entries, known_archive_id, names_key
 from evidence.archive.custody_proof import NOTES as LOG_NOTES

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Iterable
 from pathlib import Path
 
-from evidence.archive.custody import RESTORE
+from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import archive_key, kept_id
 from evidence.archive.heads import SignedHead, later_head, newest_head, sign_head, write_head
 from evidence.archive.targets import FolderTarget

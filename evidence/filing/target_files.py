@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from evidence.archive.bagread import SHA256_MANIFEST
-from evidence.archive.custody import RESTORE
+from evidence.archive.custody_end import RESTORE
 from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import make_folder, replace_file
 from evidence.disk.faults import writing

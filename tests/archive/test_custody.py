@@ -251,7 +251,7 @@ def test_a_torn_last_line_is_set_aside_and_the_next_append_works(tmp_path):
     assert len(list(log.entries())) == 3
     entry = log.append("dana", "photo_kept", "x", {}, START + timedelta(days=1))
     assert entry.action == "photo_kept"
-    assert log.torn_path.read_bytes() == torn + b"\n"
+    assert log.path.with_name("custody.jsonl.torn").read_bytes() == torn + b"\n"
     assert [e.action for e in log.entries()][3:] == ["torn_line_set_aside", "photo_kept"]
     noted = next(e for e in log.entries() if e.action == "torn_line_set_aside")
     assert noted.details == {"octets": len(torn), "sha256": hashlib.sha256(torn).hexdigest()}
@@ -382,7 +382,7 @@ def test_processes_that_append_at_once_never_fork_the_chain(tmp_path):
 def test_a_long_log_is_appended_to_without_being_read(tmp_path, monkeypatch):
     log = filled(tmp_path, 2000)
     taken = []
-    import evidence.archive.custody as module
+    import evidence.archive.custody_end as module
 
     whole = module._read_from
     monkeypatch.setattr(

@@ -167,32 +167,38 @@ def sheet_log_likelihoods(
         if not row.claims and row.confidence <= 0.0:
             continue
         base = RETAKE if near[i] else None
-        for m in range(len(modes)):
-            edge[m][i, m, :-1] = 0.0
         if row.claims:
             mid = base or MID_READ
             inside[i, :] = WRONG_SHEET
-            for claim in row.claims:
-                k = column[claim]
+            for m in range(len(modes)):
+                edge[m][i, m, :-1] = 0.0
+            for k in (column[claim] for claim in row.claims):
                 inside[i, k] = log(mid / len(row.claims))
                 for m in range(len(modes)):
                     edge[m][i, m, k] = log(shares[m, 0] / mid)
             continue
-        q = row.confidence
-        rate = papers.of(row)
-        mid, none = max(rate, base or 0.0), max(rate, FALSE_PAPER)
-        likelihood = mid * q + none * (1 - q)
-        inside[i, :-1] = log(likelihood)
-        inside[i, -1] = log(max(rate, ERRAND_PAPER) * q + none * (1 - q))
+        inside[i, :-1], inside[i, -1], gains = _page(row, papers.of(row), base or 0.0, shares)
         for m in range(len(modes)):
-            # A page at the edge of a house is its sheet, or one of the pages that turn up anywhere.
-            opening = (shares[m, 1] + shares[m, 2] * rate) * q + shares[m, 2] * none * (1 - q)
-            gain = log(opening) - log(likelihood)
+            gain = float(gains[m])
             if drives is not None and row.named is None:
-                drive = 0.0 if rate > COMMON_PAGE else float(drives[0 if edge[m] is first else 1][i])
+                common = papers.of(row) > COMMON_PAGE
+                drive = 0.0 if common else float(drives[0 if edge[m] is first else 1][i])
                 gain = drive * gain + (1.0 - drive) * min(gain, float(plain_first[m]))
             edge[m][i, m, :-1] = gain
         if row.named is not None:
             inside[i, :-2] += TEXT_AGAINST
             inside[i, column[row.named]] += TEXT_FOR - TEXT_AGAINST
     return inside, first, last
+
+
+def _page(row: SheetReading, rate: float, least: float, shares: Floats) -> tuple[float, float, Floats]:
+    """The log-likelihood of a page inside a house and on an errand, and (M,) what each mode adds at a house's edge.
+
+    A page at the edge of a house is its sheet, or one of the pages that turn up anywhere.
+    """
+    q = row.confidence
+    mid, none = max(rate, least), max(rate, FALSE_PAPER)
+    likelihood = mid * q + none * (1 - q)
+    errand = max(rate, ERRAND_PAPER) * q + none * (1 - q)
+    opening = (shares[:, 1] + shares[:, 2] * rate) * q + shares[:, 2] * none * (1 - q)
+    return log(likelihood), log(errand), np.log(opening) - log(likelihood)

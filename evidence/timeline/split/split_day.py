@@ -136,17 +136,7 @@ def _scores(
     errand, unknown = count - 1, count - 2
     inside = inside.copy()
     move = positions.move
-    within, between, aside = gaps.log_densities(day.gaps, options)
-    alone = time_alone(day)
-    if alone:
-        odds = boundary_log_odds(day.gaps, gaps, options) - np.log(gaps.hazard / (1 - gaps.hazard))
-        between = within + np.where(np.isnan(day.gaps), 0.0, odds)
-    excess = np.minimum(between - within, LOST_CLOCK_CAP)
-    between = np.where(day.undated, within + excess, between)
-    between, aside = (np.where(day.repeated, v - within, v) for v in (between, aside))
-    within = np.where(day.repeated, 0.0, within)
-    aside = np.where(day.undated, within + np.minimum(aside - within, 0.0), aside)
-
+    within, between, aside = _gap_log_densities(day, gaps, options)
     stay = np.repeat((within + np.log(1 - gaps.hazard))[:, None], count, axis=1)
     # On an errand the next photo shows the same thing again, or something else after a drive.
     either = np.logaddexp(within, aside) - np.log(2.0)
@@ -157,7 +147,7 @@ def _scores(
     inside[-1, :unknown] += positions.leave[-1]
     enter = np.log(_destination_priors(day, positions, options, all_read=all_read))
     enter[1:, errand] += aside - between
-    if alone and pictures.start.size == 1:
+    if pictures.start.size == 1 and time_alone(day):
         enter[:, errand] -= DECISION  # time alone cannot tell an errand from a house
     enter[:, : unknown + 1] += positions.enter
     reentry = np.full((max(photos - 1, 0), count), -np.inf)
@@ -181,6 +171,20 @@ def _scores(
         transition=transition,
         end=pictures.end,
     )
+
+
+def _gap_log_densities(day: Day, gaps: GapModel, options: SplitOptions) -> tuple[Floats, Floats, Floats]:
+    """(within a house, between houses, around an errand), each (N-1,); undated and repeated gaps weigh less."""
+    within, between, aside = gaps.log_densities(day.gaps, options)
+    if time_alone(day):
+        odds = boundary_log_odds(day.gaps, gaps, options) - np.log(gaps.hazard / (1 - gaps.hazard))
+        between = within + np.where(np.isnan(day.gaps), 0.0, odds)
+    excess = np.minimum(between - within, LOST_CLOCK_CAP)
+    between = np.where(day.undated, within + excess, between)
+    between, aside = (np.where(day.repeated, v - within, v) for v in (between, aside))
+    within = np.where(day.repeated, 0.0, within)
+    aside = np.where(day.undated, within + np.minimum(aside - within, 0.0), aside)
+    return within, between, aside
 
 
 def _segment_by_list(
