@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "evidence"
 FLOORS = (
     # From the ground up. A room imports rooms of lower floors only.
     {"model", "errors", "progress", "forward_backward"},
-    {"codec", "typed_dates"},
+    {"codec", "plain_words"},
     {"toml_files"},
     {"disk"},
     {"settings", "timeline", "cards", "archive", "alike"},

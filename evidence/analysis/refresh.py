@@ -6,7 +6,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from evidence.analysis.models import learned_text
-from evidence.analysis.splitting import SplitInput, SplitPlan, plan_split, read_split, store_split
+from evidence.analysis.split_input import SplitInput, read_split
+from evidence.analysis.splitting import SplitPlan, plan_split, store_split
 from evidence.analysis.tagging import TagInput, plan_tags, read_tags, store_tags, tag_claims
 from evidence.model import ClaimId, Finding, Sha256, TagResult
 from evidence.workspace import Workspace

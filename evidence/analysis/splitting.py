@@ -1,13 +1,13 @@
-"""The split of days into claims: what it reads from the catalog, and the plan made of it; `refresh` stores it."""
+"""The split of days into claims: the plan made of what `split_input` reads, and how it is stored."""
 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from math import floor
 
+from evidence.analysis.split_input import SplitInput, read_split
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import Cut, DecisionRow, Join, SplitCorrection
 from evidence.catalog.intakes import Sighting
@@ -24,7 +24,6 @@ from evidence.model import (
     PhotoRecord,
     Sha256,
 )
-from evidence.timeline.order.units import is_epoch
 from evidence.timeline.plan import plan_day
 from evidence.timeline.values import (
     ClockHint,
@@ -44,24 +43,6 @@ MOST_WAITING_CLAIMS = 200
 """Claims without photos that a day is compared with, the last ones by number; more would slow the split."""
 
 
-TAKEN_IN_TOGETHER = timedelta(hours=12)
-"""Cards whose intakes are no further apart hold photos of the same working day (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SplitInput:
-    """Everything that a split of days reads from the catalog; equal inputs give equal plans."""
-
-    records: Mapping[Sha256, PhotoRecord]
-    claims: Mapping[ClaimId, ClaimRow]
-    """Every claim by number, without what no split depends on: its version, folder and day of closing."""
-    seen: Mapping[Sha256, Sequence[Sighting]]
-    with_photos: frozenset[ClaimId | None]
-    """Claims that have photos; None is the unassigned tray."""
-    decisions: Sequence[DecisionRow[SplitCorrection]]
-    """The corrections about these photos, oldest first."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SplitPlan:
     """Where a split puts the photos of some days, before it is stored."""
@@ -71,22 +52,6 @@ class SplitPlan:
     placings: tuple[Placing, ...]
     segments: tuple[SegmentRow, ...]
     findings: tuple[Finding, ...]
-
-
-def read_split(workspace: Workspace, digests: Sequence[Sha256]) -> SplitInput:
-    """Read what a split of the days of these photos depends on."""
-    photos = workspace.catalog.photos
-    records = {record.sha256: record for record in photos.records(_whole_days(workspace, digests))}
-    return SplitInput(
-        records=records,
-        claims={
-            row.claim.claim: replace(row, version=0, folder=None, closed_on=None)
-            for row in workspace.catalog.claims.all()
-        },
-        seen=photos.sightings(list(records)),
-        with_photos=frozenset(photos.counts()),
-        decisions=workspace.catalog.claims.decisions(SplitCorrection, photos=list(records)),
-    )
 
 
 def plan_split(workspace: Workspace, read: SplitInput) -> SplitPlan:
@@ -135,30 +100,6 @@ def split_days(
     """Split the days that these photos fall on and store the result; returns it as `store_split`, and the findings."""
     plan = plan_split(workspace, read_split(workspace, digests))
     return store_split(workspace, plan), plan.findings
-
-
-def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]:
-    """These photos, and all photos of the days, segments and undated cards that they belong to.
-
-    Photos of a camera that lost its date belong to the days of the cards that were taken in at about the same time.
-    """
-    photos = workspace.catalog.photos
-    found = dict.fromkeys(digests)
-    days: set[str] = set()
-    fresh = list(found)
-    while fresh:
-        records = photos.records(fresh)
-        new_days = {day for record in records if (day := _day(record))} - days
-        days |= new_days
-        beside = [*photos.of_days(new_days), *sorted(photos.together_with(fresh))]
-        lost = [record.sha256 for record in records if _lost_its_date(record)]
-        if lost:
-            beside += photos.beside(lost, TAKEN_IN_TOGETHER, undated=False)
-        if len(lost) < len(fresh):
-            beside += photos.beside(fresh, TAKEN_IN_TOGETHER, undated=True)
-        fresh = [sha for sha in dict.fromkeys(beside) if sha not in found]
-        found |= dict.fromkeys(fresh)
-    return list(found)
 
 
 def _claims_of_sheets(
@@ -244,17 +185,6 @@ def _devices(records: Iterable[PhotoRecord], first_seen: Mapping[Sha256, Sightin
             nameless.append((record.sha256, keys))
     found = ((sha, [key for key in keys if key in named]) for sha, keys in nameless)
     return {sha: named[keys[0]].most_common(1)[0][0] for sha, keys in found if keys}
-
-
-def _day(record: PhotoRecord) -> str:
-    moment = record.corrected or record.facts.taken_local
-    return moment.date().isoformat() if moment else ""
-
-
-def _lost_its_date(record: PhotoRecord) -> bool:
-    """Whether the photo has no time that is known, only that of a clock without a date."""
-    taken = record.facts.taken_local
-    return record.corrected is None and taken is not None and is_epoch(taken)
 
 
 def _day_photo(record: PhotoRecord, first: Sighting) -> DayPhoto:

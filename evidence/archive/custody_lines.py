@@ -71,6 +71,11 @@ class Anchor:
     """Where it was recorded, for messages, for example `backup target office`."""
 
 
+def utc_text(at: datetime) -> str:
+    """An aware time in UTC by RFC 3339, to the microsecond."""
+    return at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
 def make_line(draft: Draft, seq: int, prev: Sha256) -> bytes:
     """The canonical line of an entry, without its line feed. Raises BadInputError."""
     if draft.at.tzinfo is None:
@@ -79,7 +84,7 @@ def make_line(draft: Draft, seq: int, prev: Sha256) -> bytes:
         )
     if not draft.actor.strip() or not draft.action.strip():
         raise BadInputError("A custody entry needs an actor and an action.", "Say who does it with --actor.")
-    at = draft.at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    at = utc_text(draft.at)
     value: dict[str, Any] = {
         "seq": seq,
         "at": at,

@@ -13,14 +13,14 @@ import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import rfc8785
 
 from evidence.archive.custody import CustodyLog
-from evidence.archive.custody_lines import Anchor
+from evidence.archive.custody_lines import Anchor, utc_text
 from evidence.disk.durable import make_folder, sync_descriptor, sync_folder, write_all
 from evidence.disk.faults import writing
 from evidence.errors import DestinationError
@@ -105,7 +105,7 @@ def fingerprint(public_key: str) -> str:
 
 def sign_head(archive: str, end: Anchor, key: Ed25519PrivateKey, at: datetime) -> SignedHead:
     """Sign the end of a log that is not empty; `end` has its root, `at` is aware."""
-    time = at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    time = utc_text(at)
     head = TreeHead(archive=archive, size=end.seq, root=end.root, last=end.sha256, time=time)
     return SignedHead(
         head=head,

@@ -23,6 +23,7 @@ from evidence.model import (
     Sha256,
     Source,
 )
+from evidence.plain_words import size_text
 from evidence.review.staleness import mark_of
 from evidence.tags.vocabulary import Vocabulary
 
@@ -191,13 +192,8 @@ def day_words(text: str | None) -> str:
 
 
 def size_words(octets: int) -> str:
-    """Bytes for people, in decimal units as disks are sold, with a space at which no line breaks."""
-    size = float(octets)
-    for unit in ("B", "kB", "MB", "GB"):
-        if size < 1000:
-            return f"{size:.0f}\u00a0{unit}"
-        size /= 1000
-    return f"{size:.1f}\u00a0TB"
+    """`size_text` with a space at which no line breaks."""
+    return size_text(octets).replace(" ", "\u00a0")
 
 
 def flags_by_photo(report: CoverageReport) -> dict[str, list[Finding]]:

@@ -14,6 +14,7 @@ from pathlib import Path, PurePosixPath
 from evidence.cards.reading import FolderEntry, encode_name, is_unsafe_name, list_folder, open_on_card
 from evidence.errors import CardReadError
 from evidence.model import DcfName, Found, MediaKind, Refusal
+from evidence.plain_words import natural_key
 
 KINDS: dict[str, MediaKind] = {
     **dict.fromkeys(("jpg", "jpeg", "jpe", "heic", "heif", "hif", "avif", "png", "tif", "tiff", "webp"), MediaKind.PHOTO),
@@ -120,12 +121,6 @@ def list_card(root: Path, *, litter: Collection[str] = LITTER) -> CardListing:
 def kind_of(name: str) -> MediaKind:
     """The kind of file by its extension, case ignored."""
     return KINDS.get(_extension(name), MediaKind.OTHER)
-
-
-def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
-    """A sort key that puts `IMG_9` before `IMG_10`, case ignored."""
-    parts = re.split(r"([0-9]+)", name.casefold())
-    return tuple((0, int(p), "") if i % 2 else (1, 0, p) for i, p in enumerate(parts) if p)
 
 
 def dcf_name(parts: Sequence[str]) -> DcfName | None:

@@ -20,7 +20,7 @@ from evidence.cli.common import (
 )
 from evidence.errors import counted
 from evidence.model import HoldKind, HoldScope
-from evidence.typed_dates import typed_date_or_none
+from evidence.plain_words import typed_date_or_none
 
 if TYPE_CHECKING:
     from evidence.office.holds import PlacedHold

@@ -19,7 +19,7 @@ from evidence.cli.common import (
     table,
 )
 from evidence.errors import BadInputError, counted
-from evidence.typed_dates import typed_date, typed_date_or_none
+from evidence.plain_words import typed_date, typed_date_or_none
 
 if TYPE_CHECKING:
     from evidence.retention.disposition import Disposition

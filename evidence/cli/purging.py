@@ -23,7 +23,7 @@ from evidence.cli.common import (
 )
 from evidence.errors import BadInputError
 from evidence.model import ClaimId
-from evidence.typed_dates import typed_date_or_none
+from evidence.plain_words import typed_date_or_none
 
 if TYPE_CHECKING:
     from rich.table import Table

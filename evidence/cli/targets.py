@@ -19,6 +19,7 @@ from evidence.cli.common import (
     require_reason_or_confirm,
     table,
 )
+from evidence.plain_words import size_text
 
 if TYPE_CHECKING:
     from evidence.archive.backup_rule import BackupCount
@@ -157,11 +158,11 @@ def _line(view: TargetView) -> list[object]:
         view.path or "",
         view.state.value,
         view.held.copies,
-        _size(view.held.octets),
+        size_text(view.held.octets),
         "" if view.state in _RETIRED else view.held.bad,
         view.medium,
         "yes" if view.off_computer else "no",
-        "" if view.free is None else _size(view.free),
+        "" if view.free is None else size_text(view.free),
         view.held.newest_read.date() if view.held.newest_read else "" if view.state in _RETIRED else "never",
     ]
 
@@ -177,12 +178,3 @@ def _rule_line(originals: int, rule: BackupCount) -> str:
         f"3-2-1 rule: {'met' if rule.met else 'NOT met'}. Every original has at least {rule.copies} of 3 copies, "
         f"on {rule.media} of 2 kinds of media, {rule.off_site} of 1 off this computer."
     )
-
-
-def _size(octets: int) -> str:
-    size = float(octets)
-    for unit in ("B", "kB", "MB", "GB"):
-        if size < 1000:
-            return f"{size:.0f} {unit}"
-        size /= 1000
-    return f"{size:.1f} TB"

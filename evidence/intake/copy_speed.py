@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import accumulate
 
+from evidence.plain_words import duration
 from evidence.progress import Progress
 
 Say = Callable[[str], None]
@@ -84,7 +85,7 @@ class CopySpeed:
         if copied <= 0 or seconds <= 0:
             return text
         speed = copied / seconds
-        return f"{text}, {speed / 1e6:.1f} MB/s, {duration((whole - copied) / speed)} left"
+        return f"{text}, {speed / 1e6:.1f} MB/s, {duration(max(1.0, (whole - copied) / speed))} left"
 
     def check(self) -> None:
         """Say once when the reader has not given the present file for much longer than it may take."""
@@ -134,14 +135,6 @@ def stalls_noticed(speed: CopySpeed, clock: Clock = clock_that_counts_sleep) -> 
     finally:
         over.set()
         thread.join()
-
-
-def duration(seconds: float) -> str:
-    """A time span for people: '40 s', '3 min', '2 h 5 min'."""
-    if seconds < 90:
-        return f"{max(1, round(seconds))} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
 
 
 def megabytes(size: int) -> str:

@@ -14,9 +14,9 @@ from evidence.errors import (
     EvidenceError,
     LockedError,
 )
-from evidence.intake.copy_speed import duration
 from evidence.intake.pipeline import IntakeReport
 from evidence.model import IntakeId
+from evidence.plain_words import duration
 
 FIRST_PAUSE_S = 10.0
 LONGEST_PAUSE_S = 600.0

@@ -38,7 +38,6 @@ from evidence.intake.copy_speed import (
     CopySpeed,
     Say,
     clock_that_counts_sleep,
-    duration,
     megabytes,
     silent,
     stalls_noticed,
@@ -55,6 +54,7 @@ from evidence.intake.waiting import (
     why_unread,
 )
 from evidence.model import IntakeId
+from evidence.plain_words import duration
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
 

@@ -13,10 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support_cards import DCIM, a_card, lay_out
 
-from evidence.cards.files import LITTER, dcf_name, kind_of, list_card, natural_key
+from evidence.cards.files import LITTER, dcf_name, kind_of, list_card
 from evidence.cards.reading import decode_name, encode_name, is_unsafe_name, path_on_card
 from evidence.errors import CardReadError
 from evidence.model import DcfName, MediaKind
+from evidence.plain_words import natural_key
 
 posix_only = pytest.mark.skipif(os.name == "nt", reason="Windows has no such files")
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import pytest
-
-from evidence.intake.copy_speed import COPYING, CopySpeed, duration, stalls_noticed
+from evidence.intake.copy_speed import COPYING, CopySpeed, stalls_noticed
 from evidence.progress import quiet
 
 
@@ -60,10 +58,3 @@ def test_a_large_file_may_take_longer_and_a_sleep_is_no_fault_of_the_reader():
 def test_the_checks_end_with_the_copying():
     with stalls_noticed(Copying([1]).speed):
         pass
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"), [(0.2, "1 s"), (89, "89 s"), (150, "2 min"), (7500, "2 h 5 min")]
-)
-def test_a_time_span_for_people(seconds, text):
-    assert duration(seconds) == text

@@ -17,7 +17,7 @@ from evidence.lookup import known_claim
 from evidence.office import retention
 from evidence.office.assignments import remove_assignment
 from evidence.office.purging import approve_purge
-from evidence.typed_dates import typed_date
+from evidence.plain_words import typed_date
 
 router = APIRouter()
 

@@ -17,8 +17,8 @@ from evidence.lookup import known_claim
 from evidence.model import HoldKind, HoldScope
 from evidence.office.holds import ask_to_lift, holds_listed, lift_hold, place_hold
 from evidence.office.rules import floor_requests
+from evidence.plain_words import typed_date_or_none
 from evidence.retention.holds import kind_words, scope_words
-from evidence.typed_dates import typed_date_or_none
 
 router = APIRouter()
 

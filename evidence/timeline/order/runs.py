@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from evidence.model import DeviceId, IntakeId
+from evidence.plain_words import natural_key
 from evidence.timeline.order.numbers import BACKWARD, number_order, numbers_are_reliable, outlier_stamps
-from evidence.timeline.order.units import Unit, natural_key
+from evidence.timeline.order.units import Unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +76,7 @@ def runs_of(device: DeviceId, card: IntakeId, units: Sequence[Unit], *, night: f
     return [part for run in runs for part in _cut_at_nights(run, night)]
 
 
-def time_key(unit: Unit) -> tuple[float, tuple[tuple[int, str], ...], str]:
+def time_key(unit: Unit) -> tuple[float, tuple[tuple[int, int, str], ...], str]:
     """Sort key: by stamp, then by name."""
     return (unit.stamp if unit.stamp is not None else 0.0, natural_key(unit.lead.name), unit.lead.sha256)
 

@@ -28,7 +28,6 @@ FIRST_FUTURE_YEAR = 2100
 _TIME_IN_NAME = re.compile(
     r"(?<!\d)((?:19|20)\d\d)[-_.]?([01]\d)[-_.]?([0-3]\d)[-_. T]{0,2}([0-2]\d)[-_.]?([0-5]\d)[-_.]?([0-5]\d)"
 )
-_DIGITS = re.compile(r"(\d+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +46,6 @@ class Unit:
     def lead(self) -> DayPhoto:
         """The file whose facts stand for the unit."""
         return self.files[0]
-
-
-def natural_key(text: str) -> tuple[tuple[int, str], ...]:
-    """A key that sorts `lund_2` before `lund_10`."""
-    return tuple((int(p), "") if p.isdigit() else (-1, p.lower()) for p in _DIGITS.split(text) if p)
 
 
 def time_in_name(name: str) -> datetime | None:

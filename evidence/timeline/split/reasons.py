@@ -8,6 +8,7 @@ import numpy as np
 
 from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId
+from evidence.plain_words import duration
 from evidence.timeline.split.gaps import GapModel
 from evidence.timeline.split.observations import Day, SiteEstimates, site_of
 from evidence.timeline.split.positions import WITHIN_HOUSE, local_metres
@@ -51,9 +52,9 @@ def reasons_of(
     if i == 0:
         reasons.append("first photo of the working day")
     elif not np.isnan(day.gaps[i - 1]):
-        usual = gap_text(float(np.exp(gaps.within[0])))
+        usual = duration(float(np.exp(gaps.within[0])))
         if day.gaps[i - 1] > 3 * float(np.exp(gaps.within[0])):
-            reasons.append(f"{gap_text(float(day.gaps[i - 1]))} after the previous photo; {usual} is usual")
+            reasons.append(f"{duration(float(day.gaps[i - 1]))} after the previous photo; {usual} is usual")
     if i:
         earlier = [k for k in range(i) if not np.isnan(day.xy[k, 0])]
         if earlier and not np.isnan(day.xy[i, 0]):
@@ -77,11 +78,3 @@ def _stage_change(i: int, stages: Floats) -> str:
     if before == after or min(stages[i - 1, before], stages[i, after]) < CERTAIN:
         return ""
     return f"the photos before show {SHOWING[before]}, the photos after show {SHOWING[after]}"
-
-
-def gap_text(seconds: float) -> str:
-    """A gap in words: `12 s`, `18 min`, `2 h 5 min`."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"

@@ -1,0 +1,46 @@
+"""Times, sizes, dates and the order of names, as people read and type them."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+from evidence.errors import BadInputError
+
+
+def typed_date(text: str, where: str = "") -> date:
+    """The calendar day of an ISO 8601 text. Raises BadInputError, which names the option or field `where`."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        named = f"{where}: " if where else ""
+        raise BadInputError(f"{named}'{text}' is not a date.", "Write it as 2026-05-14.") from None
+
+
+def typed_date_or_none(text: str | None, where: str = "") -> date | None:
+    """`typed_date` of a text that may be missing."""
+    return None if text is None else typed_date(text, where)
+
+
+def duration(seconds: float) -> str:
+    """A time span for people: '40 s', '3 min', '2 h 5 min'."""
+    if seconds < 90:
+        return f"{round(seconds)} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def size_text(octets: int) -> str:
+    """Bytes for people, in decimal units as disks are sold: '12 MB', '1.4 TB'."""
+    size = float(octets)
+    for unit in ("B", "kB", "MB", "GB"):
+        if size < 1000:
+            return f"{size:.0f} {unit}"
+        size /= 1000
+    return f"{size:.1f} TB"
+
+
+def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
+    """A sort key that puts `IMG_9` before `IMG_10`, case ignored."""
+    parts = re.split(r"([0-9]+)", name.casefold())
+    return tuple((0, int(p), "") if i % 2 else (1, 0, p) for i, p in enumerate(parts) if p)

@@ -1,0 +1,52 @@
+"""Times, sizes, dates and the order of names, as people read and type them."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from evidence.errors import BadInputError
+from evidence.plain_words import duration, natural_key, size_text, typed_date, typed_date_or_none
+
+
+def test_a_typed_date_is_the_calendar_day_of_an_iso_8601_text():
+    assert typed_date("2028-02-29", "--on") == date(2028, 2, 29)
+    assert typed_date_or_none("2028-02-29") == date(2028, 2, 29)
+    assert typed_date_or_none(None) is None
+
+
+@pytest.mark.parametrize("text", ["", "31.12.2026", "2026-02-29", "soon"])
+def test_another_text_is_refused_with_the_option_that_held_it(text):
+    with pytest.raises(BadInputError, match=f"^--on: '{text}' is not a date. Write it as 2026-05-14.$"):
+        typed_date_or_none(text, "--on")
+    with pytest.raises(BadInputError, match=f"^'{text}' is not a date"):
+        typed_date(text)
+
+
+@pytest.mark.parametrize(
+    ("octets", "text"),
+    [(0, "0 B"), (999, "999 B"), (1_000, "1 kB"), (12_400_000, "12 MB"), (1_400_000_000_000, "1.4 TB")],
+)
+def test_a_size_is_written_in_decimal_units(octets, text):
+    assert size_text(octets) == text
+
+
+def test_names_are_sorted_by_the_numbers_in_them():
+    assert sorted(["IMG_10.jpg", "img_9.jpg", "IMG_100.jpg"], key=natural_key) == [
+        "img_9.jpg",
+        "IMG_10.jpg",
+        "IMG_100.jpg",
+    ]
+
+
+def test_a_digit_that_is_no_decimal_is_a_letter_of_the_name():
+    """`'²'.isdigit()` holds, and `int('²')` fails: such a name once ended the split of its day."""
+    assert natural_key("IMG1²2.jpg") == ((1, 0, "img"), (0, 1, ""), (1, 0, "²"), (0, 2, ""), (1, 0, ".jpg"))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0.2, "0 s"), (89, "89 s"), (150, "2 min"), (7500, "2 h 5 min")]
+)
+def test_a_time_span_is_written_in_its_two_largest_units(seconds, text):
+    assert duration(seconds) == text
