@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from evidence.archive.backup_rule import BackupCount
     from evidence.office.target_list import TargetView
 
-target = typer.Typer(help="Add, list, replace and write off backup targets.", no_args_is_help=True)
+target = typer.Typer(
+    help="Add, list and replace backup targets, and declare them lost.", no_args_is_help=True
+)
 Name = Annotated[str, typer.Argument(metavar="NAME")]
 Place = Annotated[
     Path, typer.Argument(metavar="PATH", help="A folder on the disk; it is made if it is missing.")

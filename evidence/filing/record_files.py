@@ -27,7 +27,7 @@ FORMAT = 1
 _LOCK_TIMEOUT = 60.0
 """Seconds to wait for another process that writes them; it takes milliseconds."""
 _PLAIN_KEYS = frozenset({Kind.INTAKE, Kind.DAY})
-"""Kinds whose key names nobody and is a plain file name."""
+"""Kinds whose key contains no name of a person and is a plain file name."""
 _IN_FOLDERS: Mapping[Kind, str] = {
     Kind.CLAIM: "claims",
     Kind.INTAKE: "intakes",

@@ -1,7 +1,7 @@
 """The certificate of a purge, as plain text and as a PDF with the same content.
 
 Its fields are those of the minimum certificate in NIST SP 800-88 Rev. 1, section 4.8. Files were deleted and no
-medium was sanitized; the fields about a medium say so. It outlives the claim: it names nobody but those who acted.
+medium was sanitized; the fields about a medium say so. It outlives the claim: it names only the people who acted.
 """
 
 from __future__ import annotations

@@ -313,7 +313,7 @@ def test_a_claim_comes_back_as_it_went_in_and_an_unchanged_one_is_no_change(cata
     catalog.reduce_to_tombstone(claim.claim)
     left = catalog.claims.get(claim.claim).claim
     named = (left.insured, left.address, left.policy_number, left.carrier, left.adjuster, left.inspector)
-    assert set(named) == {""}, "a purged claim names nobody"
+    assert set(named) == {""}, "a purged claim names no person"
     assert (left.place, left.inspection_start, left.inspection_end) == (None, None, None)
 
 
