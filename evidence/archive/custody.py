@@ -34,6 +34,7 @@ from evidence.archive.custody_lines import (
 from evidence.archive.custody_proof import NOTES, CustodyCheck, LogReading
 from evidence.archive.custody_texts import (
     REMOVED,
+    KeptText,
     MissingTexts,
     TextFiles,
     TextReader,
@@ -274,9 +275,35 @@ class CustodyLog:
                 gone = {d for seq, ds in chosen.items() if first_of_file(seq) == first for d in ds}
                 present = self.texts.of_file(first)
                 staying = [one for digest, one in present.items() if digest in named - gone]
-                if len(staying) < len(present):
+                if len(staying) < self.texts.lines_in(first):  # a damaged line can hold a name too
                     self.texts.write_file(first, staying)
         return len(chosen)
+
+    def missing_texts(self) -> MissingTexts:
+        """The texts that are not there although no entry says that they were removed. Raises CustodyError."""
+        missing = MissingTexts(self.texts)
+        for entry in self._stored_entries():
+            missing.see(entry)
+        return missing
+
+    def bring_texts(self, missing: MissingTexts, other: Path) -> list[int]:
+        """Take in missing texts that are beside another copy of this log; returns the entries that got one.
+
+        `other` is the path of that copy, which need not exist. Each text proves itself: an entry of this log holds
+        its digest. They are no longer in `missing` then. Raises DestinationError, LockedError.
+        """
+        theirs = TextReader(TextFiles(other))
+        found: dict[int, list[KeptText]] = {}
+        brought = []
+        for seq, digests in sorted(missing.digests.items()):
+            if kept := [text for one in sorted(digests) if (text := theirs.kept(seq, one))]:
+                found.setdefault(first_of_file(seq), []).extend(kept)
+                brought.append(seq)
+        with self._lock(), writing(self.path):
+            for first, kept in found.items():
+                self.texts.add(first, kept)
+        missing.forget({one.digest for kept in found.values() for one in kept})
+        return brought
 
     def _digests_by_file(self) -> dict[int, set[str]]:
         found: dict[int, set[str]] = {}

@@ -144,11 +144,7 @@ class TextFiles:
     def of_file(self, seq: int) -> dict[str, KeptText]:
         """The texts of the side file of entry `seq`, by digest; a damaged line is left out."""
         found: dict[str, KeptText] = {}
-        try:
-            lines = self._path(seq).read_bytes().split(b"\n")
-        except OSError:
-            return found
-        for line in filter(None, lines):
+        for line in self._lines(seq):
             try:
                 data = json.loads(line)
                 kept = KeptText(salt=str(data["salt"]), text=str(data["text"]))
@@ -156,6 +152,16 @@ class TextFiles:
             except (ValueError, KeyError, TypeError):
                 continue
         return found
+
+    def lines_in(self, seq: int) -> int:
+        """The lines of the side file of entry `seq`, damaged ones too."""
+        return len(self._lines(seq))
+
+    def _lines(self, seq: int) -> list[bytes]:
+        try:
+            return [line for line in self._path(seq).read_bytes().split(b"\n") if line]
+        except OSError:
+            return []
 
     def write_file(self, seq: int, texts: Collection[KeptText]) -> None:
         """Replace the side file of entry `seq`; without texts it is removed. Raises OSError."""
@@ -207,25 +213,36 @@ class MissingTexts:
 
     def __init__(self, files: TextFiles) -> None:
         self._reader = TextReader(files)
-        self._missing: set[int] = set()
+        self.digests: dict[int, set[str]] = {}
+        """The digests of the missing texts, by entry."""
 
     def see(self, entry: Entry) -> None:
         """Process one entry."""
         if entry.action == REMOVED and isinstance(entry.details.get("entries"), list):
-            self._missing.difference_update(entry.details["entries"])
-        if any(self._reader.kept(entry.seq, digest) is None for digest in digests_in(entry)):
-            self._missing.add(entry.seq)
+            for seq in entry.details["entries"]:
+                self.digests.pop(seq, None)
+        missing = {one for one in digests_in(entry) if self._reader.kept(entry.seq, one) is None}
+        if missing:
+            self.digests[entry.seq] = missing
+
+    def forget(self, digests: Collection[str]) -> None:
+        """Count these texts as found."""
+        for seq, missing in list(self.digests.items()):
+            missing.difference_update(digests)
+            if not missing:
+                del self.digests[seq]
 
     def message(self) -> tuple[int, str] | None:
         """The first such entry and what to say, or None."""
-        if not self._missing:
+        if not self.digests:
             return None
-        first = min(self._missing)
-        entries = counted(len(self._missing), "entry", "entries")
-        return (
-            first,
-            f"The text of {entries} is altered or missing, first of entry {first}; no purge removed it.",
+        first = min(self.digests)
+        entries = counted(len(self.digests), "entry", "entries")
+        message = (
+            f"The text of {entries} is altered or missing, first of entry {first}; no purge removed it. "
+            "`evidence repair` brings it back from a backup target that has it."
         )
+        return first, message
 
 
 def texts_to_remove(

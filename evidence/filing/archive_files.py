@@ -22,6 +22,7 @@ from typing import Any
 from evidence.archive.bagread import SHA256_MANIFEST, parse_manifest
 from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import ID_FILE, KEY_FILE
+from evidence.archive.custody_texts import FOLDER as TEXTS
 from evidence.archive.names import encode_path
 from evidence.archive.target_marker import MARKER
 from evidence.archive.targets import FolderTarget
@@ -71,6 +72,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
     # An older image of the target has files that are not those that were copied last.
     every = every or workspace.catalog.pushes.files_due(target.marker_id() or target.name)[0]
     known = {} if every else _read_known(workspace, target)
+    _bring_texts(workspace, there, known)
     present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root, _PARTS)}
     listed: dict[str, _KnownFile] = {}
     changed: dict[str, bytes] = {}
@@ -83,7 +85,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
         listed[name] = _KnownFile(stat.st_size, stat.st_mtime_ns, hashlib.sha256(content).hexdigest())
         if not before or before.sha256 != listed[name].sha256:
             changed[name] = content
-    gone = sorted(name for name in set(known) - set(listed) if not name.startswith(_MANY))
+    gone = sorted(name for name in {*known, *_texts_in(there)} - set(listed) if not name.startswith(_MANY))
     with writing(there):
         make_folder(there)
         _append_log(workspace.root / CUSTODY, there / CUSTODY)  # before its head: a head never runs ahead
@@ -93,6 +95,31 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
         written = _push_many(workspace, target, there, every=every)
     _write_known(workspace, target, listed)
     return len(changed) + written
+
+
+def _bring_texts(workspace: Workspace, there: Path, known: Mapping[str, _KnownFile]) -> None:
+    """Take in texts of the log that the target has and this archive lost: the push must not remove their last copy.
+
+    Only side files are read that changed since the last push, by `known`, or that are lost here. Raises CustodyError,
+    DestinationError.
+    """
+    for name in _texts_in(there):
+        ours, before = workspace.root / name, known.get(name)
+        with writing(there / name):
+            stat = ours.stat() if ours.is_file() else None
+            if stat and before and (before.size, before.changed_ns) == (stat.st_size, stat.st_mtime_ns):
+                continue
+            if stat and ours.read_bytes().startswith((there / name).read_bytes()):
+                continue  # texts came since
+        missing = workspace.custody.missing_texts()
+        workspace.custody.bring_texts(missing, there / CUSTODY)
+        return
+
+
+def _texts_in(there: Path) -> list[str]:
+    """The side files of the log's texts at a target, by path below `archive/`; opens none."""
+    folder = there / CUSTODY.parent / TEXTS
+    return sorted(f"{CUSTODY.parent.as_posix()}/{TEXTS}/{one.name}" for one in folder.glob("*.jsonl"))
 
 
 def _push_many(workspace: Workspace, target: FolderTarget, there: Path, *, every: bool) -> int:

@@ -153,8 +153,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
                 make_ready(workspace, target)
                 require_current(workspace, target)
                 require_newer_log(workspace, target)
-                head = head_at(workspace, target)
-                anew = workspace.catalog.pushes.begin(disk_of(target), target.name, head=head)
+                anew = _is_put_back(workspace, target)
             due = workspace.catalog.pushes.due(disk_of(target))
             compared += len(due)
             pushed, held_back = _push_all(workspace, target, due, progress)
@@ -170,33 +169,49 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     names = tuple(one.name for one in reached)
     if copied:
         workspace.record("backed_up", ", ".join(names), copied=copied)
-    troubles += _follow(workspace, reached)
+    troubles += push_log(workspace, reached, completed=True)
     return BackupReport(
         copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles), compared=compared
     )
 
 
-def _follow(workspace: Workspace, reached: Sequence[FolderTarget]) -> list[Finding]:
+def push_log(
+    workspace: Workspace, reached: Sequence[FolderTarget], *, completed: bool = False
+) -> list[Finding]:
     """Bring the archive's own files to these targets, then the log's head; returns what failed.
 
-    The log is copied before its head is noted: a restored log must reach the head that its target holds.
+    The log is copied before its head is noted: a restored log must reach the head that its target holds. So a
+    target that did not get the log does not get its head either. `completed` after a backup, which brought every due
+    bag there: a target that was put back to an earlier time counts as up to date then, and not before.
     """
     troubles = []
+    pushed: list[FolderTarget] = []
+    current: list[FolderTarget] = []
     keep_records(workspace)
     if reached:
         make_key(workspace)
     for target in reached:
         try:
+            put_back = not completed and _is_put_back(workspace, target)
             push_archive_files(workspace, target)
         except EvidenceError as trouble:
             troubles.append(Finding(code="target_trouble", message=str(trouble), subject=target.name))
-    troubles += note_head(workspace, [(one.name, one.root) for one in reached])
-    for target in reached:
-        with contextlib.suppress(
-            EvidenceError
-        ):  # its disk was removed: every bag is compared at its next backup
+            continue
+        pushed.append(target)
+        if not put_back:
+            current.append(target)
+    troubles += note_head(workspace, [(one.name, one.root) for one in pushed])
+    for target in current:
+        # When its disk was removed, every bag is compared at its next backup.
+        with contextlib.suppress(EvidenceError):
             workspace.catalog.pushes.put_head(disk_of(target), head=head_at(workspace, target))
     return troubles
+
+
+def _is_put_back(workspace: Workspace, target: FolderTarget) -> bool:
+    """True for a disk without a completed backup, or put back to an earlier time; its bags are all due then."""
+    head = head_at(workspace, target)
+    return workspace.catalog.pushes.begin(disk_of(target), target.name, head=head)
 
 
 def disk_of(target: FolderTarget) -> str:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from evidence.archive.bagcheck import check_bag
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read_tags
+from evidence.archive.custody_texts import FOLDER as TEXTS
 from evidence.archive.exchange import locked
 from evidence.archive.names import SIDECAR
 from evidence.archive.targets import FolderTarget
@@ -25,12 +26,12 @@ from evidence.disk.durable import discard, make_folder, replace_file, sweep_fold
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import BagError, CardReadError, CopyMismatchError, EvidenceError
-from evidence.filing.backup import make_ready, open_targets, push_released
+from evidence.filing.backup import make_ready, open_targets, push_log, push_released
 from evidence.filing.bags import file_away, recover_bags, tags_from_catalog
 from evidence.filing.copies import verified_copies
-from evidence.filing.record_files import keep_records
 from evidence.filing.repair_sources import Place, Repaired, Work, sources
 from evidence.filing.target_files import repair_archive_files
+from evidence.filing.target_log import AT_TARGET, CUSTODY
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import ARCHIVE_PLACE
@@ -73,6 +74,12 @@ def repair(
             for left in (place.root / DAMAGED).glob("*.new"):
                 discard(left)  # of a killed repair
             sweep_folder(place.root / DAMAGED)
+        if place.target is not None:
+            try:
+                with workspace.filing():
+                    _bring_texts(work, place.target)  # before bad files there are moved aside
+            except EvidenceError as trouble:
+                work.add_finding("not_repaired", f"{place.name}: the texts of the custody log", str(trouble))
         claims = workspace.catalog.keeping.bags() if everything else sorted(wanted.get(place.name, {}))
         for number, claim in enumerate(claims):
             progress(f"Repairing {place.name}", number, len(claims))
@@ -91,6 +98,7 @@ def repair(
         progress(f"Repairing {place.name}", len(claims), len(claims))
         if place.target is None:
             file_away(workspace)  # records and sidecars that were moved aside are written again
+    _name_missing_texts(work)
     workspace.record(
         "repair_run",
         "every place",
@@ -99,7 +107,7 @@ def repair(
         not_repaired=len(work.findings),
     )
     with workspace.filing():
-        keep_records(workspace)
+        _push_log(work)
     return RepairReport(read=work.read, repaired=tuple(work.repaired), findings=tuple(work.findings))
 
 
@@ -123,6 +131,13 @@ def _add_targets(work: Work, wanted: Mapping[str, object], *, everything: bool) 
         work.places.append(Place(target=target, root=target.root))
     for name in sorted(set(wanted) - {one.name for one in named} - {ARCHIVE_PLACE}):
         work.add_finding("unreachable", name, f"The settings no longer name the backup target {name}.")
+
+
+def _push_log(work: Work) -> None:
+    """Bring the log with the entries of this repair, and its signed head, to the targets that it changed."""
+    changed = {one.place for one in work.repaired}
+    targets = [one.target for one in work.places if one.target is not None and one.name in changed]
+    work.findings += push_log(work.workspace, targets)
 
 
 # --- one bag -----------------------------------------------------------------------------
@@ -258,6 +273,38 @@ def _repair_archive_files(work: Work, place: Place, target: FolderTarget, *, eve
             kept_at=kept_at,
         )
         work.repaired.append(one)
+
+
+def _bring_texts(work: Work, target: FolderTarget) -> None:
+    """Take in texts of the custody log that are missing here and that a target has. Raises EvidenceError."""
+    log = work.workspace.custody
+    if work.texts is None:
+        work.texts = log.missing_texts()
+    if not work.texts.digests:
+        return
+    entries = log.bring_texts(work.texts, target.root / AT_TARGET / CUSTODY)
+    if entries:
+        path = (CUSTODY.parent / TEXTS).as_posix()
+        work.workspace.record(
+            "repaired", "custody log", place=ARCHIVE_PLACE, path=path, source=target.name, entries=entries
+        )
+        work.repaired.append(
+            Repaired(
+                place=ARCHIVE_PLACE,
+                claim=ClaimId(""),
+                path=path,
+                sha256=Sha256(""),
+                source=target.name,
+                kept_at="",
+            )
+        )
+
+
+def _name_missing_texts(work: Work) -> None:
+    """A finding for texts that no target has. Raises EvidenceError."""
+    texts = work.workspace.custody.missing_texts() if work.texts is None else work.texts
+    if found := texts.message():
+        work.add_finding("text_missing", f"custody log, entry {found[0]}", found[1])
 
 
 # --- records and sidecars ----------------------------------------------------------------

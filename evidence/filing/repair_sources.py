@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from evidence.archive.bagread import DATA
+from evidence.archive.custody_texts import MissingTexts
 from evidence.archive.targets import FolderTarget
 from evidence.cards.files import list_card
 from evidence.disk.objects import find_object
@@ -66,6 +67,8 @@ class Work(CollectsFindings):
     findings: list[Finding] = field(default_factory=list)
     by_size: dict[int, list[Path]] | None = None
     """Files on the cards by size in bytes; None until they are needed."""
+    texts: MissingTexts | None = None
+    """Texts of the custody log that are missing here; None until the log is read."""
 
 
 def sources(work: Work, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
@@ -11,6 +12,7 @@ from shlex import quote
 
 from evidence.archive.custody import CustodyLog
 from evidence.archive.custody_key import kept_id
+from evidence.archive.custody_proof import NOTES
 from evidence.archive.heads import newest_head
 from evidence.archive.names import why_unsafe
 from evidence.archive.target_marker import MARKER
@@ -75,7 +77,8 @@ def restore_archive_files(there: Path, into: Path, back: BroughtBack) -> None:
     for manifest, names in sorted(listing.unlisted.items()):
         _restore_unproved(there, into, manifest, names, back)
     if (there / CUSTODY).is_file():
-        _restore_log(there / CUSTODY, into / CUSTODY, back)
+        _restore_log(there / CUSTODY, into / CUSTODY)
+        _restore_texts(there / CUSTODY, into / CUSTODY, back)
 
 
 def _restore_archive_file(
@@ -125,7 +128,7 @@ def _make_writable(path: Path) -> None:
         path.chmod(0o640)
 
 
-def _restore_log(source: Path, dest: Path, back: BroughtBack) -> None:
+def _restore_log(source: Path, dest: Path) -> None:
     """The custody log, up to its last whole line; its own chain proves it."""
     with writing(dest):
         if dest.exists():
@@ -135,10 +138,16 @@ def _restore_log(source: Path, dest: Path, back: BroughtBack) -> None:
         make_folder(dest.parent)
         replace_file(dest, whole)
         sync_folder(dest.parent)
+
+
+def _restore_texts(source: Path, dest: Path, back: BroughtBack) -> None:
+    """The sound texts of a damaged side file too; each proves itself. What is missing then is named."""
     log = CustodyLog(dest)
+    with contextlib.suppress(CustodyError):
+        log.bring_texts(log.missing_texts(), source)
     verdict = log.verify()
     if not verdict.valid:
-        back.findings += verdict.findings
+        back.findings += [one for one in verdict.findings if one.code not in NOTES]
 
 
 def find_lost_entries(target: Path, into: Path, back: BroughtBack) -> None:

@@ -10,11 +10,8 @@ from pathlib import Path
 
 from evidence.disk.objects import sweep_parts
 from evidence.errors import BadInputError, EvidenceError
-from evidence.filing.archive_files import push_archive_files
-from evidence.filing.backup import make_ready, open_targets
+from evidence.filing.backup import make_ready, open_targets, push_log
 from evidence.filing.bags import file_away, recover_bags
-from evidence.filing.custody_heads import make_key, note_head
-from evidence.filing.record_files import keep_records
 from evidence.model import ClaimId
 from evidence.office.date_check import require_right_date
 from evidence.office.people import require_login
@@ -128,15 +125,12 @@ def _follow(workspace: Workspace) -> None:
     The record files there name the claim until they follow; an absent target gets them at its next backup. The log's
     head follows its entries: without a head over it, a last entry that a disk wrote wrongly looks like a later one.
     """
-    keep_records(workspace)
-    make_key(workspace)
-    followed = []
+    ready = []
     for target in open_targets(workspace):
         with contextlib.suppress(EvidenceError):
             make_ready(workspace, target)
-            push_archive_files(workspace, target)
-            followed.append((target.name, target.root))
-    note_head(workspace, followed)
+            ready.append(target)
+    push_log(workspace, ready)
 
 
 def _finish_interrupted_work(workspace: Workspace) -> None:

@@ -1,11 +1,14 @@
 """Compares reading back and backing up a bag with other programs: `python tests/bench/disk_bench.py`.
 
-One bag of 300 files of 5 MB (--files, --size-mb), in a temporary folder (--folder chooses the disk). Programs take
-turns, each in a process of its own. Before each run the system is asked to drop its cached pages of the files, so
-that every program starts from the disk. Prints the median wall time and processor time (user and system, seconds),
-the greatest peak memory (resident, MB; the greatest of its processes), and the ratio: how many times faster we are.
+300 files of 5 MB (--files, --size-mb) in one bag or in several (--bags), in a temporary folder (--folder chooses the
+disk). Programs take turns, each in a process of its own. Before each run the system is asked to drop its cached pages
+of the files, so that every program starts from the disk; with --warm they are read once instead. Prints the median
+wall time and processor time (user and system, seconds), the greatest peak memory (resident, MB; the greatest of its
+processes), and the ratio: how many times faster we are.
 
-* verify: our check of a bag, and `bagit.Bag.validate(processes=2)`.
+* verify: our check of each bag, and `bagit.Bag.validate(processes=2)`.
+* the ceiling of verify: SHA-256 of so many bytes from memory alone, in two processes; and reading the files alone,
+  past the system's cache and through it, in two processes. No program that reads and hashes is faster than the slower.
 * backup: our copy of a bag to an empty target, read back from the disk and compared, against `rsync --checksum` as
   it is (it reads nothing back and leaves the writing to the system) and with `--fsync`. Skipped without rsync.
 
@@ -31,10 +34,10 @@ import hashlib, os, sys
 from pathlib import Path
 from evidence.archive.assembly import PayloadFile
 from evidence.archive.bags import build_bag
-bag, kept, files, size = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
-kept.mkdir()
+bag, kept, first, last, size = Path(sys.argv[1]), Path(sys.argv[2]), *map(int, sys.argv[3:6])
+kept.mkdir(exist_ok=True)
 payload = {}
-for number in range(files):
+for number in range(first, last):
     content = os.urandom(size)
     path = kept / f"{number:05}"
     path.write_bytes(content)
@@ -46,22 +49,53 @@ CHECK = """
 import sys
 from pathlib import Path
 from evidence.archive.bagcheck import check_bag
-check = check_bag(Path(sys.argv[1]))
-assert check.valid, check
+for bag in sorted(Path(sys.argv[1]).glob("bag-???")):
+    check = check_bag(bag)
+    assert check.valid, check
 """
 LIBRARY = """
 import sys
+from pathlib import Path
 import bagit
-bagit.Bag(sys.argv[1]).validate(processes=2)
+for bag in sorted(Path(sys.argv[1]).glob("bag-???")):
+    bagit.Bag(str(bag)).validate(processes=2)
+"""
+HASH_ALONE = """
+import hashlib, os, sys
+files, size = int(sys.argv[1]), int(sys.argv[2])
+child = os.fork()
+content = os.urandom(size)
+for number in range(files // 2):
+    hashlib.sha256(content).digest()
+if child:
+    assert os.waitpid(child, 0)[1] == 0
+else:
+    os._exit(0)
+"""
+READ_ALONE = """
+import os, sys
+from pathlib import Path
+from evidence.disk.hashing import BUFFER, own_buffer, pieces
+files = sorted(Path(sys.argv[1]).rglob("data/**/*.JPG"))
+child = os.fork()
+for path in files[bool(child)::2]:
+    with path.open("rb", buffering=0) as handle:
+        for _ in pieces(handle, own_buffer(), uncached=sys.argv[2] == "past"):
+            pass
+if child:
+    assert os.waitpid(child, 0)[1] == 0
+else:
+    os._exit(0)
 """
 BACK_UP = """
 import sys
 from pathlib import Path
 from evidence.archive.targets import FolderTarget
-bag, root = Path(sys.argv[1]), Path(sys.argv[2])
+bags, root = Path(sys.argv[1]), Path(sys.argv[2])
 target = FolderTarget(name="bench", root=root, off_computer=True)
 target.prepare()
-target.put_bag(bag, bag.name)
+for bag in sorted(bags.glob("bag-???")):
+    target.put_bag(bag, bag.name)
 """
 
 
@@ -85,13 +119,15 @@ def cost_of(command: list[str]) -> Cost:
     return Cost(wall, used.ru_utime + used.ru_stime, used.ru_maxrss * unit / 1e6)
 
 
-def forget(folder: Path) -> None:
-    """Write everything out, then ask the system to drop its cached pages of the files below `folder`."""
+def forget(folder: Path, *, warm: bool = False) -> None:
+    """Write everything out, then ask the system to drop its cached pages of the files below `folder`, or to have them."""
     os.sync()
     for path in folder.rglob("*"):
         if path.is_file():
             with path.open("rb") as handle:
-                if hasattr(os, "posix_fadvise"):
+                if warm:
+                    handle.read()
+                elif hasattr(os, "posix_fadvise"):
                     os.posix_fadvise(handle.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
 
 
@@ -99,7 +135,7 @@ def python(code: str, *arguments: object) -> list[str]:
     return [sys.executable, "-c", code, *map(str, arguments)]
 
 
-def compare(named: dict[str, list[str]], bag: Path, copies: Path, runs: int) -> None:
+def compare(named: dict[str, list[str]], bags: Path, copies: Path, runs: int, *, warm: bool) -> None:
     """Run the commands by turns and print their costs; the first is ours."""
     costs: dict[str, list[Cost]] = {name: [] for name in named}
     for turn in range(runs):
@@ -107,7 +143,7 @@ def compare(named: dict[str, list[str]], bag: Path, copies: Path, runs: int) -> 
         for name in order:
             shutil.rmtree(copies, ignore_errors=True)
             copies.mkdir()
-            forget(bag)
+            forget(bags, warm=warm)
             costs[name].append(cost_of(named[name]))
     ours = costs[next(iter(named))]
     for name, each in costs.items():
@@ -123,31 +159,53 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     options.add_argument("--files", type=int, default=300)
     options.add_argument("--size-mb", type=float, default=5)
+    options.add_argument("--bags", type=int, default=1)
     options.add_argument("--runs", type=int, default=7)
+    options.add_argument("--warm", action="store_true", help="with the files in the system's cache")
+    options.add_argument("--only", choices=["verify", "backup"])
     options.add_argument("--folder", type=Path)
     given = options.parse_args()
     rsync = shutil.which("rsync")
     with tempfile.TemporaryDirectory(dir=given.folder) as folder:
-        bag, kept, copies = (Path(folder) / name for name in ("bag", "kept", "copies"))
-        subprocess.run(
-            python(PREPARE, bag, kept, given.files, int(given.size_mb * 1e6)),
-            check=True,
-            cwd=ROOT,
-            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        bags, copies = (Path(folder) / name for name in ("bags", "copies"))
+        prepare(
+            bags, Path(folder) / "kept", files=given.files, size=int(given.size_mb * 1e6), number=given.bags
         )
-        print(f"{'':24} {'wall s':>7} {'CPU s':>7} {'ratio':>7} {'by CPU':>7} {'peak MB':>7}")
-        verify = {"verify": python(CHECK, bag), "bagit, 2 processes": python(LIBRARY, bag)}
-        compare(verify, bag, copies, given.runs)
+        print(f"{'':26} {'wall s':>7} {'CPU s':>7} {'ratio':>7} {'by CPU':>7} {'peak MB':>7}")
+        verify = {
+            "verify": python(CHECK, bags),
+            "bagit, 2 processes": python(LIBRARY, bags),
+            "SHA-256 alone, memory": python(HASH_ALONE, given.files, int(given.size_mb * 1e6)),
+            "reading alone, past cache": python(READ_ALONE, bags, "past"),
+            "reading alone": python(READ_ALONE, bags, "through"),
+            "an empty program": python("import evidence.archive.bagcheck"),
+        }
+        if given.only != "backup":
+            compare(verify, bags, copies, given.runs, warm=given.warm)
         if rsync is None:
             print("rsync is not installed: the backup is not compared.")
             return
         checksum = [rsync, "--archive", "--checksum"]
         backup = {
-            "backup": python(BACK_UP, bag, copies),
-            "rsync --checksum": [*checksum, str(bag), str(copies)],
-            "rsync --checksum --fsync": [*checksum, "--fsync", str(bag), str(copies)],
+            "backup": python(BACK_UP, bags, copies),
+            "rsync --checksum": [*checksum, str(bags), str(copies)],
+            "rsync --checksum --fsync": [*checksum, "--fsync", str(bags), str(copies)],
         }
-        compare(backup, bag, copies, given.runs)
+        if given.only != "verify":
+            compare(backup, bags, copies, given.runs, warm=given.warm)
+
+
+def prepare(bags: Path, kept: Path, *, files: int, size: int, number: int) -> None:
+    """Make so many bags that share the files."""
+    bags.mkdir()
+    for bag in range(number):
+        first, last = files * bag // number, files * (bag + 1) // number
+        subprocess.run(
+            python(PREPARE, bags / f"bag-{bag:03}", kept, first, last, size),
+            check=True,
+            cwd=ROOT,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
 
 
 if __name__ == "__main__":
