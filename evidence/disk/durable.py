@@ -172,6 +172,11 @@ def discard_replaced(path: Path) -> None:
     discard(path)
 
 
+def discard_part(path: Path) -> None:
+    """Remove what a killed `replace_file` left of a file's next content; see `discard`."""
+    discard(_part_of(path))
+
+
 def _part_of(path: Path) -> Path:
     return path.with_name(f"{path.name}.part")
 

@@ -26,7 +26,14 @@ from evidence.archive.custody_texts import FOLDER as TEXTS
 from evidence.archive.names import encode_path
 from evidence.archive.target_marker import MARKER
 from evidence.archive.targets import FolderTarget
-from evidence.disk.durable import discard_replaced, make_folder, replace_file, sync_folder, write_all
+from evidence.disk.durable import (
+    discard_part,
+    discard_replaced,
+    make_folder,
+    replace_file,
+    sync_folder,
+    write_all,
+)
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import ArchiveOlderError, CustodyError, DestinationError
@@ -88,6 +95,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
     gone = sorted(name for name in {*known, *_texts_in(there)} - set(listed) if not name.startswith(_MANY))
     with writing(there):
         make_folder(there)
+        discard_part(there / NEXT_MANIFEST)
         _append_log(workspace.root / CUSTODY, there / CUSTODY)  # before its head: a head never runs ahead
         if changed or gone:
             digests = {name: one.sha256 for name, one in listed.items()}
@@ -143,6 +151,7 @@ def _push_many(workspace: Workspace, target: FolderTarget, there: Path, *, every
 def _push_part(root: Path, there: Path, part: str, names: Iterable[str], *, every: bool) -> int:
     """Copy these files of one manifest; with `every` they are all that it lists. Returns how many were written."""
     manifest, following = (there / MANIFESTS / f"{part}{end}.txt" for end in ("", _NEXT))
+    discard_part(following)
     read = _read_manifest(manifest)
     before = {name: str(digest) for name, digest in (read or {}).items()}
     interrupted = set(_read_manifest(following) or ())

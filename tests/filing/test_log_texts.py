@@ -7,7 +7,7 @@ import shutil
 
 import pytest
 from support_cli import cli
-from support_intake import at_home, set_settings, with_target
+from support_intake import at_home, set_settings
 
 from evidence.archive.custody_key import kept_id
 from evidence.archive.heads import newest_head
@@ -151,7 +151,9 @@ def test_a_repair_at_a_target_leaves_the_log_there_with_a_signed_head_over_all_o
     with at_home(archive) as workspace:
         entries = workspace.custody.head().seq
     assert head_at(target, archive) == entries_at(target)
-    assert entries_at(target) >= entries - 1, "the entries of the repair are there; the judging of cards follows"
+    assert entries_at(target) >= entries - 1, (
+        "the entries of the repair are there; the judging of cards follows"
+    )
     assert status("verify", archive=archive) == 0
 
 

@@ -1,0 +1,87 @@
+"""A purge or a repair at a target that was put back to an earlier time: the next backup still sees that it was."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from support_card import CardMaker
+from support_cli import CONFIRMED, cli
+from support_intake import CLAIMS, filed, holding, taken_in, with_target
+from support_retention import reload_assignments
+
+
+@pytest.fixture
+def target(tmp_path):
+    folder = tmp_path / "office"
+    folder.mkdir()
+    return folder
+
+
+@pytest.fixture
+def due(houses, target):
+    """TC-1001 is due for a purge; every bag is at the target."""
+    assert reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
+    with_target(houses, target, off=False)
+    assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
+    assert cli("backup", archive=houses).status == 0
+    return houses
+
+
+def approved(archive):
+    ran = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=archive, actor="Ada Clerk")
+    assert ran.status == 0, ran.err
+    plan = ran.data["plan"]
+    assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
+    return plan
+
+
+def put_back(target, image):
+    shutil.rmtree(target)
+    shutil.copytree(image, target, symlinks=True)
+
+
+def later_photos(archive, folder):
+    """A card of TC-1002 taken in and backed up; returns the digests."""
+    before = set(filed(archive))
+    card = CardMaker(folder, serial="TC-0002", seed=800, number=60)
+    card.wait(days=1)
+    card.sheet("TC-1002")
+    card.scene()
+    taken_in(archive, card.root)
+    assert cli("backup", archive=archive).status == 0
+    return set(filed(archive)) - before
+
+
+@pytest.mark.parametrize("work", ["purge", "repair"])
+def test_photos_that_an_older_image_of_the_target_lacks_come_back_after_a_purge_or_repair(
+    due, target, tmp_path, work
+):
+    image = tmp_path / "image"
+    shutil.copytree(target, image, symlinks=True)
+    added = later_photos(due, tmp_path / "more")
+    plan = approved(due)
+    put_back(target, image)
+    if work == "purge":
+        ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=due, actor="Ada Clerk")
+        assert ran.status in {0, 1}, ran.err
+    else:
+        path = target / "archive" / "evidence.toml"
+        path.write_bytes(b"x" + path.read_bytes())
+        assert cli("repair", "--all", archive=due).status in {0, 1}
+    cli("backup", archive=due)
+    assert len(holding(target, added)) == len(added)
+
+
+def test_an_image_from_before_a_purge_does_not_bring_the_purged_claim_back(due, target, tmp_path):
+    theirs = {digest for digest, (claim, _) in filed(due).items() if claim == "TC-1001"}
+    plan = approved(due)
+    assert cli("backup", archive=due).status == 0
+    image = tmp_path / "image"
+    shutil.copytree(target, image, symlinks=True)
+    ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=due, actor="Ada Clerk")
+    assert ran.status == 0, ran.err
+    assert not holding(target, theirs)
+    put_back(target, image)
+    assert cli("backup", archive=due).status == 0
+    assert not holding(target, theirs)
