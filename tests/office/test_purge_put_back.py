@@ -7,8 +7,10 @@ import shutil
 import pytest
 from support_card import CardMaker
 from support_cli import CONFIRMED, cli
-from support_intake import CLAIMS, filed, holding, taken_in, with_target
+from support_intake import CLAIMS, filed, holding, set_settings, taken_in, with_target
 from support_retention import reload_assignments
+
+from evidence.archive.custody_key import KEY_FILE
 
 
 @pytest.fixture
@@ -41,7 +43,7 @@ def put_back(target, image):
     shutil.copytree(image, target, symlinks=True)
 
 
-def later_photos(archive, folder):
+def later_photos(archive, folder, *, status=0):
     """A card of TC-1002 taken in and backed up; returns the digests."""
     before = set(filed(archive))
     card = CardMaker(folder, serial="TC-0002", seed=800, number=60)
@@ -49,7 +51,7 @@ def later_photos(archive, folder):
     card.sheet("TC-1002")
     card.scene()
     taken_in(archive, card.root)
-    assert cli("backup", archive=archive).status == 0
+    assert cli("backup", archive=archive).status == status
     return set(filed(archive)) - before
 
 
@@ -85,3 +87,27 @@ def test_an_image_from_before_a_purge_does_not_bring_the_purged_claim_back(due, 
     put_back(target, image)
     assert cli("backup", archive=due).status == 0
     assert not holding(target, theirs)
+
+
+def test_a_target_that_was_put_back_is_noticed_though_no_head_can_be_signed(due, target, tmp_path):
+    for path in (due / "custody" / KEY_FILE, target / "custody-heads"):
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    assert cli("backup", archive=due).status == 1, "the head was not signed"
+    image = tmp_path / "image"
+    shutil.copytree(target, image, symlinks=True)
+    added = later_photos(due, tmp_path / "more", status=1)
+    put_back(target, image)
+    assert not holding(target, added)
+    assert cli("backup", archive=due).status == 1
+    assert len(holding(target, added)) == len(added)
+
+
+def test_a_link_to_a_targets_folder_is_not_a_second_place(due, target, tmp_path):
+    link = tmp_path / "link"
+    link.symlink_to(target)
+    text = (due / "evidence.toml").read_text(encoding="utf-8")
+    more = f"\n[[target]]\nname = 'other'\npath = '{link.as_posix()}'\n"
+    set_settings(due, text + more)
+    ran = cli("backup", "--json", archive=due)
+    assert ran.status == 1
+    assert [one["subject"] for one in ran.data["troubles"]] == ["other"]
