@@ -25,10 +25,19 @@ from evidence.disk.copying import copy_file
 from evidence.disk.durable import discard, make_folder, replace_file, sweep_folder, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
-from evidence.errors import BagError, CardReadError, CopyMismatchError, EvidenceError
+from evidence.errors import (
+    ArchiveOlderError,
+    BagError,
+    CardReadError,
+    CopyMismatchError,
+    CustodyError,
+    EvidenceError,
+)
+from evidence.filing.archive_files import require_newer_log
 from evidence.filing.backup import make_ready, open_targets, push_log, push_released
 from evidence.filing.bags import file_away, recover_bags, tags_from_catalog
 from evidence.filing.copies import verified_copies
+from evidence.filing.releases import require_current
 from evidence.filing.repair_sources import Place, Repaired, Work, sources
 from evidence.filing.target_files import repair_archive_files
 from evidence.filing.target_log import AT_TARGET, CUSTODY
@@ -80,6 +89,8 @@ def repair(
                     _bring_texts(work, place.target)  # before bad files there are moved aside
             except EvidenceError as trouble:
                 work.add_finding("not_repaired", f"{place.name}: the texts of the custody log", str(trouble))
+        if place.read_only:
+            continue
         claims = workspace.catalog.keeping.bags() if everything else sorted(wanted.get(place.name, {}))
         for number, claim in enumerate(claims):
             progress(f"Repairing {place.name}", number, len(claims))
@@ -128,7 +139,10 @@ def _add_targets(work: Work, wanted: Mapping[str, object], *, everything: bool) 
             if everything or target.name in wanted:
                 work.add_finding("unreachable", target.name, str(trouble))
             continue
-        work.places.append(Place(target=target, root=target.root))
+        later = _is_later(work.workspace, target)
+        if later and (everything or target.name in wanted):
+            work.add_finding("not_repaired", target.name, str(later))
+        work.places.append(Place(target=target, root=target.root, read_only=later is not None))
     for name in sorted(set(wanted) - {one.name for one in named} - {ARCHIVE_PLACE}):
         work.add_finding("unreachable", name, f"The settings no longer name the backup target {name}.")
 
@@ -138,6 +152,17 @@ def _push_log(work: Work) -> None:
     changed = {one.place for one in work.repaired}
     targets = [one.target for one in work.places if one.target is not None and one.name in changed]
     work.findings += push_log(work.workspace, targets)
+
+
+def _is_later(workspace: Workspace, target: FolderTarget) -> ArchiveOlderError | None:
+    """Why nothing may be changed at a target that holds a later state of this archive; its copies are read only."""
+    try:
+        with contextlib.suppress(CustodyError):  # our own log is damaged: its bags are repaired all the same
+            require_current(workspace, target)
+            require_newer_log(workspace, target)
+    except ArchiveOlderError as trouble:
+        return trouble
+    return None
 
 
 # --- one bag -----------------------------------------------------------------------------

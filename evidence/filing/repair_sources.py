@@ -43,6 +43,8 @@ class Place:
 
     target: FolderTarget | None
     root: Path
+    read_only: bool = False
+    """True for a target that holds a later state of this archive: it gives copies, and nothing is changed there."""
 
     @property
     def name(self) -> str:

@@ -102,6 +102,24 @@ def test_a_repair_changes_nothing_at_a_target_with_a_later_log(backed_up, tmp_pa
     assert {path: path.read_bytes() for path in target.rglob("*") if path.is_file()} == before
 
 
+def test_an_older_archive_repairs_itself_from_a_target_and_changes_no_bag_there(backed_up, tmp_path):
+    archive, target = backed_up
+    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    cli("hold", "place", "TC-1001", "--reason", "letter", archive=archive)
+    assert status("backup", archive=archive) == 0
+    next(target.glob("TC-1001*/records/photos.json")).unlink()
+    shutil.rmtree(next(target.glob("TC-1002*")))
+    before = {path: path.read_bytes() for path in target.rglob("*") if path.is_file()}
+    lost = next((tmp_path / "older" / "claims").glob("TC-1001*/data/**/*.JPG"))
+    lost.unlink()
+    ran = cli("repair", "--all", "--json", archive=tmp_path / "older")
+    assert ran.status == 1
+    assert [(one["place"], one["source"]) for one in ran.data["repaired"]] == [("archive", "office")]
+    assert lost.is_file()
+    assert ["older than the backup target office" in one["message"] for one in ran.data["findings"]] == [True]
+    assert {path: path.read_bytes() for path in target.rglob("*") if path.is_file()} == before
+
+
 def test_a_repair_never_takes_the_targets_log_for_a_damaged_one_of_ours(backed_up):
     archive, target = backed_up
     copy, log = target / "archive" / "custody" / "custody.jsonl", archive / "custody" / "custody.jsonl"
