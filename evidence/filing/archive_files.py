@@ -32,13 +32,12 @@ from evidence.disk.durable import (
     make_folder,
     replace_file,
     sync_folder,
-    write_all,
 )
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import ArchiveOlderError, CustodyError, DestinationError
 from evidence.filing.custody_heads import head_at, require_head_extended
-from evidence.filing.target_log import AT_TARGET, CUSTODY, read_log
+from evidence.filing.target_log import AT_TARGET, CUSTODY, TAIL, append_log, piece, read_log, whole_lines
 from evidence.model import Sha256
 from evidence.workspace import SETTINGS, Workspace
 
@@ -55,8 +54,6 @@ _OMITTED = (".lock", ".part", ".pending", ".torn")
 """Endings of files that stay here: locks and leftovers."""
 _PRIVATE = frozenset({KEY_FILE})
 """Names of files that must never leave this computer."""
-_TAIL = 1 << 16
-"""Bytes before the end of the target's log that are compared with ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +93,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
     with writing(there):
         make_folder(there)
         discard_part(there / NEXT_MANIFEST)
-        _append_log(workspace.root / CUSTODY, there / CUSTODY)  # before its head: a head never runs ahead
+        append_log(workspace.root / CUSTODY, there / CUSTODY)  # before its head: a head never runs ahead
         if changed or gone:
             digests = {name: one.sha256 for name, one in listed.items()}
             _replace_files(there, there / SHA256_MANIFEST, there / NEXT_MANIFEST, digests, changed, gone)
@@ -233,9 +230,9 @@ def require_newer_log(workspace: Workspace, target: FolderTarget) -> None:
     if not theirs.is_file():
         return
     with writing(theirs):
-        size = _whole_lines(theirs)
-        start = max(0, size - _TAIL)
-        same = ours.stat().st_size >= size and _piece(ours, start, size) == _piece(theirs, start, size)
+        size = whole_lines(theirs)
+        start = max(0, size - TAIL)
+        same = ours.stat().st_size >= size and piece(ours, start, size) == piece(theirs, start, size)
     if not same and not _log_is_damaged(workspace, target, theirs):
         raise ArchiveOlderError(
             f"The custody log at the backup target {target.name} has entries that this archive's has not: "
@@ -341,49 +338,6 @@ def _replace_files(
             sync_folder(folder)
     following.replace(manifest)
     sync_folder(manifest.parent)
-
-
-def _append_log(ours: Path, theirs: Path) -> None:
-    """Add the entries that the copy of the log lacks, whole lines only. Raises OSError.
-
-    A killed append leaves a piece of a line, which the next one sets aside: the copy must not keep it.
-    """
-    size = _whole_lines(theirs) if theirs.exists() else 0
-    end = _whole_lines(ours)
-    start = max(0, size - _TAIL)
-    if size > end or (size and _piece(ours, start, size) != _piece(theirs, start, size)):
-        replace_file(theirs, _piece(ours, 0, end))  # the copy was damaged: `require_newer_log` let it pass
-        sync_folder(theirs.parent)
-        return
-    if theirs.exists() and theirs.stat().st_size == size == end:
-        return
-    make_folder(theirs.parent)
-    descriptor = os.open(theirs, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o640)
-    try:
-        os.ftruncate(descriptor, size)
-        write_all(descriptor, _piece(ours, size, end))
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-    sync_folder(theirs.parent)
-
-
-def _whole_lines(path: Path) -> int:
-    """Bytes of a log up to the end of its last whole line. Raises OSError."""
-    end = path.stat().st_size
-    while end:
-        start = max(0, end - _TAIL)
-        found = _piece(path, start, end).rfind(b"\n")
-        if found >= 0:
-            return start + found + 1
-        end = start
-    return 0
-
-
-def _piece(path: Path, start: int, end: int) -> bytes:
-    with path.open("rb") as handle:
-        handle.seek(start)
-        return handle.read(end - start)
 
 
 # --- what was copied before --------------------------------------------------------------

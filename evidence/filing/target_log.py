@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from shlex import quote
 
 from evidence.archive.custody_proof import LogReading
 from evidence.archive.targets import FolderTarget
+from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
 from evidence.disk.faults import writing
 
 AT_TARGET = "archive"
 """The folder of the archive's own files at a target."""
 CUSTODY = Path("custody") / "custody.jsonl"
 """The custody log, below the archive and below `AT_TARGET`."""
+TAIL = 1 << 16
+"""Bytes before the end of the target's log that are compared with ours."""
 
 
 def read_log(log: Path) -> LogReading:
@@ -37,3 +41,47 @@ def bring_back(target: FolderTarget, entries: int) -> str:
         "target. If no other has the entries, keep this disk as it is and use an empty one in its place: "
         f"`evidence target replace {quote(target.name)} PATH`."
     )
+
+
+def append_log(ours: Path, theirs: Path) -> None:
+    """Add the entries that the copy of the log lacks, whole lines only. Raises OSError.
+
+    A killed append leaves a piece of a line, which the next one sets aside: the copy must not keep it.
+    """
+    size = whole_lines(theirs) if theirs.exists() else 0
+    end = whole_lines(ours)
+    start = max(0, size - TAIL)
+    if size > end or (size and piece(ours, start, size) != piece(theirs, start, size)):
+        replace_file(theirs, piece(ours, 0, end))  # the copy was damaged: `require_newer_log` let it pass
+        sync_folder(theirs.parent)
+        return
+    if theirs.exists() and theirs.stat().st_size == size == end:
+        return
+    make_folder(theirs.parent)
+    descriptor = os.open(theirs, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o640)
+    try:
+        os.ftruncate(descriptor, size)
+        write_all(descriptor, piece(ours, size, end))
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    sync_folder(theirs.parent)
+
+
+def whole_lines(path: Path) -> int:
+    """Bytes of a log up to the end of its last whole line. Raises OSError."""
+    end = path.stat().st_size
+    while end:
+        start = max(0, end - TAIL)
+        found = piece(path, start, end).rfind(b"\n")
+        if found >= 0:
+            return start + found + 1
+        end = start
+    return 0
+
+
+def piece(path: Path, start: int, end: int) -> bytes:
+    """These bytes of a file. Raises OSError."""
+    with path.open("rb") as handle:
+        handle.seek(start)
+        return handle.read(end - start)
