@@ -144,3 +144,8 @@ def test_a_declaration_that_a_target_could_not_read_makes_no_strays(here):
 
 def test_a_sound_note_that_could_not_be_read_at_first_follows_its_photo(here):
     all_clean(here, trials_at(here, "intake", FaultKind.UNREADABLE, "read card/DCIM/*/TEST0003.WAV"))
+
+
+def test_a_manifest_written_by_half_at_a_target_leaves_no_part_file(here):
+    step = "write target/archive/manifests/records-claims-*.next.txt.part"
+    all_clean(here, trials_at(here, "purge-undo", FaultKind.TORN, step), most=1)
