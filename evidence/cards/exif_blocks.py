@@ -18,7 +18,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
-import pi_heif
 from PIL import Image, JpegImagePlugin, PngImagePlugin, WebPImagePlugin
 
 from evidence.cards.exif_tags import (
@@ -37,8 +36,10 @@ from evidence.cards.exif_tags import (
 _READERS = (JpegImagePlugin, PngImagePlugin, WebPImagePlugin)
 """Imported so that they are registered: the formats below must be known before a file is opened."""
 
-HEIF_AT_MOST = 256 << 20
-"""Largest HEIF file in bytes given to the decoder, which reads the whole file into memory."""
+HEIF_META = 1 << 20
+"""Bytes at the beginning of a HEIF file that are searched for sizes; its pictures follow."""
+HEIF_SIZES = 64
+"""Sizes read from one HEIF file: a picture, its tiles, its thumbnail and its depth map have a handful."""
 PIXELS_AT_MOST = 500_000_000
 """Pixels above which a header counts as wrong; the largest sensors on sale have about 150 million."""
 
@@ -181,24 +182,34 @@ def _cr3(content: _Mapped) -> Blocks:
 
 
 def _heif(handle: BinaryIO, content: _Mapped) -> Blocks:
-    """HEIC and similar files. The decoder rotates them, so width and height are swapped back."""
-    truncated = _boxes_run_over(content)
-    if len(content) > HEIF_AT_MOST:
-        return Blocks(truncated=truncated, too_large=True)
-    try:
-        handle.seek(0)
-        heif = pi_heif.open_heif(handle, convert_hdr_to_8bit=False, bgr_mode=False)
-        width, height = heif.size
-        block = heif.info.get("exif") or b""
-    except Exception:  # the library raises many kinds of errors for damaged files
-        handle.seek(0)
-        tags, broken = tags_of(Window(handle))
-        return Blocks(tags=tags, tags_broken=broken, truncated=truncated, header_broken=True)
-    tiff = block[6:] if block.startswith(b"Exif\0\0") else block
-    tags, broken = tags_of(io.BytesIO(tiff)) if tiff else ({}, False)
-    if first(tags, "Image Orientation") in {5, 6, 7, 8}:
-        width, height = height, width
-    return _limited(Blocks(tags=tags, tags_broken=broken, truncated=truncated, width=width, height=height))
+    """HEIC, AVIF and similar files, read without their decoder: a damaged one can end the process that decodes it."""
+    tags, broken = tags_of(Window(handle))
+    width, height = _largest(_heif_sizes(content))
+    return _limited(
+        Blocks(
+            tags=tags,
+            tags_broken=broken,
+            truncated=_boxes_run_over(content),
+            width=width,
+            height=height,
+            header_broken=width is None,
+        )
+    )
+
+
+def _heif_sizes(content: _Mapped) -> list[tuple[int, int] | None]:
+    """The sizes that a file's items have, as stored: the picture, its tiles and its thumbnail.
+
+    They are in `ispe` boxes (ISO/IEC 23008-12, 6.5.3): the box's length, its name, a version, width and height.
+    """
+    sizes: list[tuple[int, int] | None] = []
+    at = 0
+    while len(sizes) < HEIF_SIZES and (at := content.find(b"\0\0\0\x14ispe\0\0\0\0", at, HEIF_META)) >= 0:
+        box = content[at : at + 20]
+        if len(box) == 20:
+            sizes.append(struct.unpack(">II", box[12:]))
+        at += 12
+    return sizes
 
 
 _IFD_SIZE = ("Image ImageWidth", "Image ImageLength")

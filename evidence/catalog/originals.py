@@ -35,7 +35,7 @@ class Originals:
         self._database = database
 
     def add_originals(self, intake: IntakeId, copied: Sequence[Copied]) -> None:
-        """Add the copied files, and replace the sightings of this intake."""
+        """Add copied files of an intake, and where it saw them; a card's files may come in several calls."""
         rows: dict[Sha256, dict[str, object]] = {}
         for one in copied:  # of equal files, the first one gives the kind
             rows.setdefault(one.sha256, _original_columns(one))
@@ -46,7 +46,10 @@ class Originals:
             new = [row for sha, row in rows.items() if sha not in present]
             if new:
                 db.execute(t.original.insert(), new)
-            db.execute(delete(t.sighting).where(t.sighting.c.intake == intake))
+            for paths in chunks([one.found.card_path for one in copied]):
+                db.execute(
+                    delete(t.sighting).where(t.sighting.c.intake == intake, t.sighting.c.card_path.in_(paths))
+                )
             if sightings:
                 db.execute(t.sighting.insert(), sightings)
 

@@ -251,9 +251,15 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
         yield _progress_lines()
         return
     from rich.markup import escape
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TaskID, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns = (
+        SpinnerColumn(),
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=24),
+        TextColumn("{task.fields[count]}"),
+        TimeRemainingColumn(),
+    )
     with Progress(*columns, console=stderr_console(), transient=True) as bars:
         tasks: dict[str, TaskID] = {}
         lock = threading.Lock()
@@ -264,8 +270,14 @@ def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
             what = escape(one_line(what))
             with lock:
                 if what not in tasks:
-                    tasks[what] = bars.add_task(what, total=total)
-                bars.update(tasks[what], completed=done, total=total)
+                    tasks[what] = bars.add_task(what, total=total, count="")
+                one_step = total == 1  # a bar that moves, since there is nothing to count
+                bars.update(
+                    tasks[what],
+                    completed=done,
+                    total=None if one_step and not done else total,
+                    count="" if one_step else f"{done}/{total}",
+                )
 
         yield show
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Container, Sequence
 from datetime import datetime
+from typing import Protocol
 
 from evidence.cards import ledger
 from evidence.cards.copying import copy_in
-from evidence.cards.files import list_card
+from evidence.cards.files import CardListing, list_card
 from evidence.cards.volumes import CardSource
 from evidence.catalog.intakes import IntakeRow
 from evidence.disk.objects import sweep_parts
@@ -35,13 +36,34 @@ def refuse_overlap(workspace: Workspace, source: CardSource) -> None:
             )
 
 
+class Follower(Protocol):
+    """What is done with the files of a card while it is copied."""
+
+    def listed(self, walk: CardListing, known_sizes: set[int]) -> None:
+        """The card was listed; `known_sizes` are those of its sizes that a kept file has."""
+        ...
+
+    def copied(self, one: Copied) -> None:
+        """A file was copied, or is kept already."""
+        ...
+
+    def passed(self, card_path: str) -> None:
+        """A file of the card is done with, copied or refused."""
+        ...
+
+
 def copy_card(
-    workspace: Workspace, source: CardSource, run: IntakeRow, *, progress: Progress = quiet
+    workspace: Workspace,
+    source: CardSource,
+    run: IntakeRow,
+    follower: Follower,
+    *,
+    progress: Progress = quiet,
 ) -> tuple[list[Copied], list[Refusal]]:
     """Copy every file of the card into the intake area and verify each copy; returns the copies and the refusals.
 
     Together the two lists account for every file on the card. A file that cannot be read does not stop
-    the others. Raises DestinationError when the archive cannot be written, CardReadError when the lists
+    the others. `follower` gets each file when its line is in the ledger. Raises DestinationError when the archive cannot be written, CardReadError when the lists
     do not add up.
     """
     sweep_parts(workspace.store)
@@ -50,6 +72,7 @@ def copy_card(
     copied: list[Copied] = []
     refused = list(walk.refused)
     entries: list[ledger.LedgerEntry] = []
+    follower.listed(walk, sizes)
     with ledger.Ledger(workspace.ledgers / f"{run.intake}.jsonl") as journal:
 
         def write(entry: ledger.LedgerEntry) -> None:
@@ -68,6 +91,8 @@ def copy_card(
             else:
                 copied.append(result)
                 write(ledger.copied(result))
+                follower.copied(result)
+            follower.passed(found.card_path)
         progress(COPYING, len(walk.found), len(walk.found))
         account = ledger.account(walk, entries)
         write(ledger.finished(account, at=_stamp(workspace.now())))

@@ -52,8 +52,10 @@ class CopySpeed:
         self._name, self._sizes, self._progress, self._say, self._clock = name, sizes, progress, say, clock
         self._before = [0, *accumulate(sizes)]
         self._began = self._told = self._last = clock()
-        self._step = ""
+        self._begun: set[str] = set()
+        """Steps that have begun; photos are looked at while others are still copied."""
         self._done = 0
+        """Files copied."""
         self._stalled = False
         self._lock = threading.Lock()
 
@@ -61,17 +63,21 @@ class CopySpeed:
         """See `Progress`."""
         now = self._clock()
         with self._lock:
-            new_step, self._step = what != self._step, what
-            self._done, self._last = done, now
-            answered, self._stalled = self._stalled, False
+            new_step = total > 0 and what not in self._begun
             if new_step:
-                self._began = self._told = now
-            due = what == COPYING and now - self._told >= EVERY_S and done < total
-            if due:
-                self._told = now
+                self._begun.add(what)
+            answered = due = False
+            if what == COPYING:
+                self._done, self._last = done, now
+                answered, self._stalled = self._stalled, False
+                if new_step:
+                    self._began = self._told = now
+                due = now - self._told >= EVERY_S and done < total
+                if due:
+                    self._told = now
         if answered:
             self._say(f"{self._name}: the reader answers again; the copying continues.")
-        if new_step and total:
+        if new_step:
             self._say(f"{self._name}: {_FIRST.get(what, what.lower())}, {total} in all.")
         if due:
             self._say(f"{self._name}: {self.copying(done, total, now)}.")
@@ -90,7 +96,7 @@ class CopySpeed:
     def check(self) -> None:
         """Say once when the reader has not given the present file for much longer than it may take."""
         with self._lock:
-            if self._stalled or self._step != COPYING or self._done >= len(self._sizes):
+            if self._stalled or COPYING not in self._begun or self._done >= len(self._sizes):
                 return
             waited = self._clock() - self._last
             if waited < STALL_S + self._sizes[self._done] / SLOWEST:

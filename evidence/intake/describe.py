@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
-from pathlib import Path
+from typing import Self
 
 from evidence.cards.exif import read_facts
 from evidence.catalog.originals import Original
@@ -16,7 +15,7 @@ from evidence.filing.originals import require_original
 from evidence.intake.copy_speed import ANALYSING
 from evidence.model import PICTURE_KINDS, CameraFacts, Finding, Look, Sha256
 from evidence.progress import Progress, quiet
-from evidence.sight.batch import look_all
+from evidence.sight.batch import Looking
 from evidence.sight.request import LookOptions, LookRequest
 from evidence.workspace import Workspace
 
@@ -28,6 +27,125 @@ UNREAD = frozenset({"unreadable", "look_failed", "no_thumbnail"})
 """Flags of a look that a failing disk may have caused."""
 
 
+class Describing:
+    """Describes photos that are added one after the other, while the caller copies others.
+
+    A photo whose analysis fails gets a flag and is filed anyway; one that could not be read is tried again. Results
+    are saved in small batches, so that a run after a kill repeats at most one batch. Analysis runs on `executor`, or
+    on processes of this computer when there is none. Use it as a context manager.
+    """
+
+    def __init__(
+        self, workspace: Workspace, *, executor: Executor | None = None, progress: Progress = quiet
+    ) -> None:
+        intake = workspace.settings.intake
+        self._workspace, self._progress = workspace, progress
+        self._looking = Looking(workers=intake.workers, executor=executor, timeout_s=intake.look_timeout_s)
+        self._options = LookOptions(
+            read_writing=intake.read_writing,
+            scene_kinds=intake.scene_kinds,
+            memory_mb=intake.picture_memory_mb,
+        )
+        self._findings: dict[Sha256, Finding] = {}
+        self._read: dict[Sha256, tuple[Original, LookRequest, CameraFacts]] = {}
+        """What is analysed now."""
+        self._batch: list[tuple[Sha256, CameraFacts, Look]] = []
+        self._moved: list[Original] = []
+        """Photos that were moved while they were read; each is described in the next round."""
+        self._added = self._done = 0
+        self.to_come = 0
+        """Photos that will probably be added, for the progress."""
+
+    def __enter__(self) -> Self:
+        self._looking.__enter__()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._looking.__exit__(*error)
+
+    def start(self) -> None:
+        """Start the processes that analyse photos, which takes seconds."""
+        self._looking.start(self._options)
+
+    @property
+    def hungry(self) -> bool:
+        """True when no photo waits for its analysis."""
+        return self._looking.hungry
+
+    def add(self, digests: Sequence[Sha256]) -> None:
+        """Describe those of these photos that have not been described yet."""
+        self._begin(_undescribed(self._workspace, digests))
+
+    def save(self) -> None:
+        """Save what was found since, in whole batches; waits for nothing."""
+        self._take(self._looking.finished())
+
+    def finish(self) -> list[Finding]:
+        """Wait for the rest and save it; returns a finding for each original that is missing or cannot be read.
+
+        Such an original stays undescribed, and the others are described.
+        """
+        for _ in range(MOST_TRIES):
+            self._take(self._looking.rest())
+            again, self._moved = self._moved, []
+            if not again:
+                break
+            self._added -= len(again)
+            self._begin(again)
+        self._take(self._looking.rest())
+        self._workspace.catalog.photos.describe(self._batch)
+        self._batch = []
+        return list(self._findings.values())
+
+    def _begin(self, waiting: Sequence[Original]) -> None:
+        """Read the camera's facts of these photos and hand them on to the analysis."""
+        thumbs = self._workspace.thumbs
+        if waiting:
+            with contextlib.suppress(OSError):  # then each photo's flag says that it has no thumbnail
+                make_folder(thumbs)
+        for one in waiting:
+            sha = one.sha256
+            self._findings.pop(sha, None)
+            path = None
+            try:
+                path = require_original(self._workspace, sha)
+                facts = read_facts(path, one.kind)
+            except (BagError, CardReadError) as trouble:
+                if path is not None and not path.exists():
+                    self._moved.append(one)
+                self._findings[sha] = Finding(code="original_damaged", message=str(trouble), subject=sha[:12])
+                continue
+            if one.kind not in PICTURE_KINDS:
+                self._batch.append((sha, facts, Look()))
+                continue
+            request = LookRequest(
+                path=path,
+                sha256=sha,
+                kind=one.kind,
+                orientation=facts.orientation,
+                thumb_dir=thumbs,
+                options=self._options,
+            )
+            self._read[sha] = one, request, facts
+            self._added += 1
+            self._looking.add(request)
+
+    def _take(self, looks: Iterable[tuple[Sha256, Look]]) -> None:
+        """Keep what the analysis found, and save whole batches."""
+        for sha, look in looks:
+            one, request, facts = self._read.pop(sha)
+            self._done += 1
+            if not request.path.exists() and any(flag.code in UNREAD for flag in look.flags):
+                self._moved.append(one)
+                self._done -= 1
+            else:
+                self._batch.append((sha, facts, look))
+            self._progress(ANALYSING, self._done, max(self._done, self._added + self.to_come))
+            if len(self._batch) >= LOOK_BATCH:
+                self._workspace.catalog.photos.describe(self._batch)
+                self._batch = []
+
+
 def describe(
     workspace: Workspace,
     digests: Sequence[Sha256],
@@ -35,112 +153,17 @@ def describe(
     executor: Executor | None = None,
     progress: Progress = quiet,
 ) -> list[Finding]:
-    """Read the camera's facts and analyse the pixels of every photo that has not been described yet.
-
-    A photo whose analysis fails gets a flag and is filed anyway; one that could not be read is tried again. Results
-    are saved in small batches, so that a run after a kill repeats at most one batch. Analysis runs on `executor`, or
-    on processes of this computer when there is none. Returns a finding for each original that is missing or cannot
-    be read; it stays undescribed, and the others are described.
-    """
-    done = _Describing(workspace, executor, progress)
-    waiting = _undescribed(workspace, digests)
-    for _ in range(MOST_TRIES):
-        if waiting:
-            done.describe(waiting)
-        waiting = [one for one in waiting if one.sha256 in done.moved]
-    return list(done.findings.values())
-
-
-@dataclass(slots=True)
-class _Describing:
-    """Describes photos, and keeps those that another process moved into a bag before they were read."""
-
-    workspace: Workspace
-    executor: Executor | None
-    progress: Progress
-    findings: dict[Sha256, Finding] = field(default_factory=dict)
-    moved: set[Sha256] = field(default_factory=set)
-    """Photos that were moved while they were read in the last round; each is described in the next one."""
-
-    def describe(self, waiting: Sequence[Original]) -> None:
-        """Describe these photos, and save what was found in batches."""
-        self.moved = set()
-        for one in waiting:
-            self.findings.pop(one.sha256, None)
-        files, facts = self._read_facts(waiting)
-        read = [one for one in waiting if one.sha256 in facts]
-        batch = [(one.sha256, facts[one.sha256], Look()) for one in read if one.kind not in PICTURE_KINDS]
-        for sha, look in self._looks([one for one in read if one.kind in PICTURE_KINDS], files, facts):
-            if not files[sha].exists() and any(flag.code in UNREAD for flag in look.flags):
-                self.moved.add(sha)
-                continue
-            batch.append((sha, facts[sha], look))
-            if len(batch) >= LOOK_BATCH:
-                self.workspace.catalog.photos.describe(batch)
-                batch = []
-        self.workspace.catalog.photos.describe(batch)
-
-    def _read_facts(
-        self, waiting: Sequence[Original]
-    ) -> tuple[dict[Sha256, Path], dict[Sha256, CameraFacts]]:
-        """The file and the camera's facts of each original that can be read; a finding for each other one."""
-        files: dict[Sha256, Path] = {}
-        facts: dict[Sha256, CameraFacts] = {}
-        for one in waiting:
-            sha = one.sha256
-            try:
-                files[sha] = require_original(self.workspace, sha)
-                facts[sha] = read_facts(files[sha], one.kind)
-            except (BagError, CardReadError) as trouble:
-                if sha in files and not files[sha].exists():
-                    self.moved.add(sha)
-                self.findings[sha] = Finding(code="original_damaged", message=str(trouble), subject=sha[:12])
-        return files, facts
-
-    def _looks(
-        self,
-        pictures: Sequence[Original],
-        files: Mapping[Sha256, Path],
-        facts: Mapping[Sha256, CameraFacts],
-    ) -> Iterator[tuple[Sha256, Look]]:
-        """What the analysis finds in each picture, as each is done."""
-        if not pictures:
-            return
-        intake, thumbs = self.workspace.settings.intake, self.workspace.thumbs
-        options = LookOptions(
-            read_writing=intake.read_writing,
-            scene_kinds=intake.scene_kinds,
-            memory_mb=intake.picture_memory_mb,
-        )
-        requests = [
-            LookRequest(
-                path=files[one.sha256],
-                sha256=one.sha256,
-                kind=one.kind,
-                orientation=facts[one.sha256].orientation,
-                thumb_dir=thumbs,
-                options=options,
-            )
-            for one in pictures
-        ]
-        with contextlib.suppress(OSError):  # then each photo's flag says that it has no thumbnail
-            make_folder(thumbs)
-        looks = look_all(
-            requests, workers=intake.workers, executor=self.executor, timeout_s=intake.look_timeout_s
-        )
-        for done, found in enumerate(looks, start=1):
-            self.progress(ANALYSING, done, len(requests))
-            yield found
+    """Describe those of these photos that have not been described yet; see `Describing`."""
+    with Describing(workspace, executor=executor, progress=progress) as describing:
+        describing.add(digests)
+        return describing.finish()
 
 
 def _undescribed(workspace: Workspace, digests: Sequence[Sha256]) -> list[Original]:
     """The photos without a description, and those that could not be read when they were described."""
-    again = _unread(workspace, digests)
-    return [
-        one
-        for one in workspace.catalog.photos.originals(digests).values()
-        if not one.described or one.sha256 in again
-    ]
+    found = workspace.catalog.photos.originals(digests)
+    again = _unread(workspace, [sha for sha, one in found.items() if one.described])
+    return [one for one in found.values() if not one.described or one.sha256 in again]
 
 
 def _unread(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:

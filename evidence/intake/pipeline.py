@@ -16,10 +16,9 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.filing.card_safety import CardNow, Judging, judge_and_store
-from evidence.filing.originals import bags_to_repair, missing_originals
-from evidence.intake.copy_card import copy_again, copy_card, refuse_overlap
-from evidence.intake.describe import describe
-from evidence.intake.running import is_running, running
+from evidence.intake.copy_card import copy_card, refuse_overlap
+from evidence.intake.entering import Entering
+from evidence.intake.running import running
 from evidence.model import (
     ClaimId,
     Copied,
@@ -27,7 +26,6 @@ from evidence.model import (
     IntakeId,
     Outcome,
     Refusal,
-    Sha256,
 )
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -76,10 +74,9 @@ def take_in(
     refuse_overlap(workspace, source)
     run = _begin(workspace, source)
     with running(workspace, run.intake):
-        copied, refused = copy_card(workspace, source, run, progress=progress)
-        digests = _enter_originals(workspace, source, run, copied)
-        digests += [sha for sha in _left_behind(workspace, run) if sha not in set(digests)]
-        findings = describe(workspace, digests, executor=executor, progress=progress)
+        with Entering(workspace, source, run, executor=executor, progress=progress) as entering:
+            copied, refused = copy_card(workspace, source, run, entering, progress=progress)
+            digests, findings = entering.finish()
         progress("Splitting by claim", 0, 1)
         findings += refresh_beside_others(workspace, digests).findings
         progress("Splitting by claim", 1, 1)
@@ -109,35 +106,6 @@ def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
         workspace.catalog.photos.put_intake(run)
         workspace.record("intake_started", run.intake, source=run.source, label=run.label, volume=run.card_id)
     return run
-
-
-def _enter_originals(
-    workspace: Workspace, source: CardSource, run: IntakeRow, copied: Sequence[Copied]
-) -> list[Sha256]:
-    """Enter the kept files in the catalog; returns their digests, each once, in the card's order.
-
-    Files that a purge removed since they were copied are copied again. A bag in which an original is bad or
-    missing is marked, so that it gets the card's copy.
-    """
-    digests = list(dict.fromkeys(one.sha256 for one in copied))
-    while True:
-        with workspace.locked():
-            gone = missing_originals(workspace, digests)
-            if not gone:
-                with workspace.catalog.transaction():
-                    workspace.catalog.photos.add_originals(run.intake, copied)
-                    workspace.catalog.keeping.mark_dirty(bags_to_repair(workspace, digests))
-                return digests
-        copy_again(workspace, source, [one for one in copied if one.sha256 in gone])
-
-
-def _left_behind(workspace: Workspace, run: IntakeRow) -> list[Sha256]:
-    """Kept files that a killed run filed in no bag; those of another intake that still runs are left to it."""
-    unfiled = workspace.catalog.photos.unfiled()
-    seen = workspace.catalog.photos.sightings(unfiled)
-    intakes = {one.intake for sightings in seen.values() for one in sightings} - {run.intake}
-    busy = {intake for intake in intakes if is_running(workspace, intake)}
-    return [sha for sha in unfiled if not any(one.intake in busy for one in seen.get(sha, ()))]
 
 
 def _end(workspace: Workspace, run: IntakeRow, refused: Sequence[Refusal], copied: Sequence[Copied]) -> None:

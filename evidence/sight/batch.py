@@ -9,11 +9,12 @@ import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
-from typing import TypeVar
+from functools import partial
+from typing import Self, TypeVar
 
 from evidence.model import Finding, Look, Sha256
-from evidence.sight.request import LookRequest, ReduceRequest, TileRequest, TilesMade
-from evidence.sight.workers import START_GRACE_S, Failed, Fault, kill_pool, process_pool, run_each
+from evidence.sight.request import LookOptions, LookRequest, ReduceRequest, TileRequest, TilesMade
+from evidence.sight.workers import START_GRACE_S, Failed, Fault, Tasks, kill_pool, process_pool, run_each
 
 A = TypeVar("A")
 B = TypeVar("B")
@@ -41,8 +42,55 @@ def look_all(
         at_once=at_once,
         timeout_s=timeout_s,
     )
-    for request, result in results:
-        yield request.sha256, _flagged(result) if isinstance(result, Failed) else result
+    yield from map(_result, results)
+
+
+class Looking:
+    """Analyses photos that are added one after the other, while the caller does other work; flags as `look_all`.
+
+    A context manager: at its end, photos that are still analysed are given up.
+    """
+
+    def __init__(
+        self, *, workers: int = 0, executor: Executor | None = None, timeout_s: float = 60.0
+    ) -> None:
+        """`workers` and `executor` as in `look_all`."""
+        at_once = max(1, workers or os.cpu_count() or 1)
+        self._tasks = Tasks(
+            _look,
+            make_pool=lambda: process_pool(at_once, preload="evidence.sight.look"),
+            executor=executor,
+            at_once=at_once,
+            timeout_s=timeout_s,
+        )
+
+    def start(self, options: LookOptions) -> None:
+        """Start the processes now, and let them load what these options need."""
+        self._tasks.start(partial(_load, options))
+
+    def add(self, request: LookRequest) -> None:
+        """Hand in one photo."""
+        self._tasks.add(request)
+
+    @property
+    def hungry(self) -> bool:
+        """True when no photo waits for a process."""
+        return self._tasks.hungry
+
+    def finished(self) -> Iterator[tuple[Sha256, Look]]:
+        """The photos that are done since, without waiting."""
+        yield from map(_result, self._tasks.finished())
+
+    def rest(self) -> Iterator[tuple[Sha256, Look]]:
+        """The photos that are still to come, in the order of completion."""
+        yield from map(_result, self._tasks.rest())
+
+    def __enter__(self) -> Self:
+        self._tasks.__enter__()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._tasks.__exit__(*error)
 
 
 class LookProcess:
@@ -115,6 +163,12 @@ def _look(request: LookRequest) -> Look:
     return look(request)
 
 
+def _load(options: LookOptions) -> None:
+    from evidence.sight.look import load  # noqa: PLC0415 - as above
+
+    load(options)
+
+
 def _tiles(request: TileRequest) -> TilesMade:
     from evidence.sight.tiles import make_tiles  # noqa: PLC0415 - as above
 
@@ -125,6 +179,11 @@ def _reduced(request: ReduceRequest) -> bytes | None:
     from evidence.sight.reduced import reduced  # noqa: PLC0415 - loads Pillow, in the worker only
 
     return reduced(request)
+
+
+def _result(told: tuple[LookRequest, Look | Failed]) -> tuple[Sha256, Look]:
+    request, result = told
+    return request.sha256, _flagged(result) if isinstance(result, Failed) else result
 
 
 def _flagged(failure: Failed) -> Look:

@@ -24,7 +24,7 @@ from evidence.sight.contents import see_contents
 from evidence.sight.pictures import Picture, PictureError, load_full_grey, load_picture
 from evidence.sight.pixels import Pixels, fitted
 from evidence.sight.quality import measure, perceptual_hash, quality_flags
-from evidence.sight.request import THUMB_SIDES, LookRequest, thumb_path
+from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
 
 T = TypeVar("T")
 
@@ -53,6 +53,19 @@ def look(request: LookRequest) -> Look:
     except (Exception, RecursionError) as problem:
         return Look(flags=(_failed("decoding", problem),))
     return _looked(picture, request)
+
+
+def load(options: LookOptions) -> None:
+    """Load the networks that these options need, by analysing a small grey picture."""
+    grey = np.full((64, 64, 3), 127, np.uint8)
+    with contextlib.suppress(Exception):  # what is missing is flagged with each photo
+        see_contents(
+            grey,
+            lambda _what, step, _otherwise: step(),
+            kinds=options.scene_kinds,
+            words=options.read_writing,
+            labelled=False,
+        )
 
 
 def _looked(picture: Picture, request: LookRequest) -> Look:

@@ -56,6 +56,9 @@ PREVIEW_MOST_BYTES = 256 << 20
 PREVIEW_TRIES = 64
 """JPEG start markers tried in a raw file: its thumbnail, its previews, and chance matches."""
 
+HEIF_META = 1 << 20
+"""Bytes at the beginning of a HEIF file in which its parts are listed."""
+
 _TURNS = {
     2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180, 4: Image.Transpose.FLIP_TOP_BOTTOM,
     5: Image.Transpose.TRANSPOSE, 6: Image.Transpose.ROTATE_270, 7: Image.Transpose.TRANSVERSE,
@@ -67,7 +70,7 @@ _JPEG_BEGINS, _JPEG_ENDS = b"\xff\xd8\xff", b"\xff\xd9"
 
 Image.MAX_IMAGE_PIXELS = MOST_PIXELS // 2  # Pillow refuses at twice this number, and warns above it
 warnings.filterwarnings("ignore", category=Image.DecompressionBombWarning)
-pi_heif.register_heif_opener()
+pi_heif.register_heif_opener(thumbnails=False, depth_images=False, aux_images=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,6 +170,8 @@ def _unreadable(problem: OSError) -> PictureError:
 
 def opened(source: Source) -> Image.Image:
     """The picture with its header read and nothing decoded."""
+    if isinstance(source, Path) and _names_odd_items(source):
+        raise PictureError("undecodable", "The picture's header is damaged: the type of a part is not text.")
     try:
         return Image.open(source if isinstance(source, Path) else io.BytesIO(source))
     except Image.DecompressionBombError as problem:
@@ -179,6 +184,36 @@ def opened(source: Source) -> Image.Image:
         if _from_the_disk(problem):
             raise _unreadable(problem) from problem
         raise PictureError("undecodable", f"The picture's header is damaged: {_brief(problem)}.") from problem
+
+
+def _names_odd_items(path: Path) -> bool:
+    """True for a HEIF file with an item whose type or name is no text: the decoder's library ends the process then.
+
+    An `infe` box (ISO/IEC 14496-12, 8.11.6) holds its version, an item's number and protection, its type and its name.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEIF_META)
+    except OSError as problem:
+        raise _unreadable(problem) from problem
+    if head[4:8] != b"ftyp":
+        return False
+    at = head.find(b"infe")
+    while at >= 4:
+        begins = at + 4 + 4 + (4 if head[at + 4 : at + 5] == b"\x03" else 2) + 2
+        ends = max(begins + 4, at - 4 + int.from_bytes(head[at - 4 : at], "big"))
+        if not head[begins : begins + 4].isascii() or not _is_text(head[begins + 4 : ends]):
+            return True
+        at = head.find(b"infe", at + 4)
+    return False
+
+
+def _is_text(raw: bytes) -> bool:
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _from_the_disk(problem: Exception) -> TypeGuard[OSError]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import queue
 import signal
 import threading
 import time
@@ -14,7 +15,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from dataclasses import dataclass
 from enum import StrEnum
 from multiprocessing.connection import wait as wait_for_any
-from typing import Generic, TypeVar
+from typing import Any, Generic, Self, TypeVar
 
 A = TypeVar("A")
 B = TypeVar("B")
@@ -76,6 +77,93 @@ def run_each(
         run.pools.close(kill=run.unfinished)
 
 
+class Tasks(Generic[A, B]):
+    """Runs tasks that are added one after the other, while the caller does other work; see `run_each`.
+
+    A thread of its own hands them out and waits for them. Use it as a context manager: at its end, tasks that still
+    run are abandoned and their processes ended.
+    """
+
+    def __init__(
+        self,
+        task: Callable[[A], B],
+        *,
+        make_pool: Callable[[], Executor],
+        executor: Executor | None = None,
+        at_once: int,
+        timeout_s: float,
+    ) -> None:
+        self._run: _TaskRun[A, B] = _TaskRun(task, _PoolHolder(make_pool, executor), (), at_once, timeout_s)
+        self._done: queue.SimpleQueue[tuple[A, B | Failed] | BaseException] = queue.SimpleQueue()
+        self._open = 0
+        self._first: Callable[[], object] | None = None
+        self._begin = threading.Event()
+        self._closing = False
+        self._thread = threading.Thread(target=self._work, name="tasks", daemon=True)
+
+    def start(self, first: Callable[[], object]) -> None:
+        """Start the processes now; each runs `first`, which may load what the tasks need. Its result is dropped."""
+        if not self._thread.is_alive():
+            self._first = first
+            self._thread.start()
+
+    def add(self, item: A) -> None:
+        """Hand in one more item."""
+        self._open += 1
+        self._run.add(item)
+        self._begin.set()
+        if not self._thread.is_alive():
+            self._thread.start()
+
+    @property
+    def hungry(self) -> bool:
+        """True when no item waits for a process."""
+        return not self._run.waiting
+
+    def finished(self) -> Iterator[tuple[A, B | Failed]]:
+        """What has finished since, without waiting."""
+        while self._open:
+            try:
+                yield self._taken(self._done.get_nowait())
+            except queue.Empty:
+                return
+
+    def rest(self) -> Iterator[tuple[A, B | Failed]]:
+        """What is still to come, in the order of completion."""
+        while self._open:
+            yield self._taken(self._done.get())
+
+    def _taken(self, result: tuple[A, B | Failed] | BaseException) -> tuple[A, B | Failed]:
+        if isinstance(result, BaseException):
+            raise result
+        self._open -= 1
+        return result
+
+    def _work(self) -> None:
+        try:
+            if self._first is not None:
+                self._run.pools.start(self._first, self._run.at_once)
+            while not self._closing:
+                if not self._run.unfinished:
+                    self._begin.wait()
+                    self._begin.clear()
+                for result in self._run.step():
+                    self._done.put(result)
+        except BaseException as trouble:
+            self._done.put(trouble)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._closing = True
+        self._begin.set()
+        self._run.wake()
+        if self._thread.is_alive():
+            self._thread.join()
+        self._run.pools.close(kill=self._run.unfinished)
+
+
 class _PoolHolder:
     """Holds the current executor and replaces it when it breaks."""
 
@@ -93,6 +181,14 @@ class _PoolHolder:
         if self._pool is None:
             self._pool, self.warm = self._make_pool(), False
         return self._pool.submit(task, item)
+
+    def start(self, first: Callable[[], object], processes: int) -> None:
+        """Start the pool's processes, each with a task whose result is dropped; does nothing with a caller's executor."""
+        if self._pool is None:
+            self._pool, self.warm = self._make_pool(), False
+            with contextlib.suppress(BrokenExecutor):  # then the first task breaks it too, and is reported
+                for _ in range(processes):
+                    self._pool.submit(first)
 
     def drop(self) -> None:
         """Kill the pool's processes; the next task starts a new pool."""
@@ -126,12 +222,30 @@ class _TaskRun(Generic[A, B]):
         self._waiting = deque(_Task(item) for item in items)
         self._suspects: deque[_Task[A]] = deque()
         self._running: dict[Future[B], tuple[_Task[A], float]] = {}
-        self._at_once = max(1, at_once)
+        self.at_once = max(1, at_once)
         self._timeout_s = timeout_s
+        self._woken: Future[None] = Future()
+        self._waking = threading.Lock()
 
     @property
     def unfinished(self) -> bool:
         return bool(self._waiting or self._suspects or self._running)
+
+    @property
+    def waiting(self) -> int:
+        """Items that no process works on yet."""
+        return len(self._waiting)
+
+    def add(self, item: A) -> None:
+        """One more item, also from another thread while `step` waits."""
+        self._waiting.append(_Task(item))
+        self.wake()
+
+    def wake(self) -> None:
+        """Let a `step` that waits end at once."""
+        with self._waking:
+            if not self._woken.done():
+                self._woken.set_result(None)
 
     def step(self) -> Iterator[tuple[A, B | Failed]]:
         """Submit tasks, wait for the first result or deadline, and yield what finished."""
@@ -153,7 +267,7 @@ class _TaskRun(Generic[A, B]):
 
     def _submit(self) -> list[_Task[A]]:
         """Submit tasks, suspects one at a time. Returns the task whose pool turned out to be broken."""
-        queue, room = (self._suspects, 1) if self._suspects else (self._waiting, self._at_once)
+        queue, room = (self._suspects, 1) if self._suspects else (self._waiting, self.at_once)
         while queue and len(self._running) < room:
             task = queue.popleft()
             try:
@@ -169,7 +283,12 @@ class _TaskRun(Generic[A, B]):
         if not self._running:
             return set()
         soonest = min(until for _, until in self._running.values())
-        return wait(self._running, max(0.0, soonest - time.monotonic()), FIRST_COMPLETED).done
+        awaited: set[Future[Any]] = {*self._running, self._woken}
+        done = wait(awaited, max(0.0, soonest - time.monotonic()), FIRST_COMPLETED).done
+        with self._waking:
+            if self._woken.done():
+                self._woken = Future()
+        return {future for future in self._running if future in done}
 
     def _after_a_crash(self, broken: list[_Task[A]]) -> Iterator[tuple[A, B | Failed]]:
         """Every running task becomes a suspect; a task that breaks a second pool ran alone there, so it crashed."""
@@ -202,8 +321,14 @@ class _TaskRun(Generic[A, B]):
 
 
 def _init_worker() -> None:
-    """Initialise a worker process: ignore Ctrl-C, which the parent handles, and exit when the parent exits."""
+    """Initialise a worker process: ignore Ctrl-C, which the parent handles, and exit when the parent exits.
+
+    Decoders write what they dislike about a damaged file to standard error, past Python. It says nothing that the
+    photo's flag does not say, and may hold anything that the file holds: it does not come to the terminal.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_exit_with_parent, args=(parent.sentinel,), daemon=True).start()

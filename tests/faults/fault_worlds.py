@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 from unittest.mock import patch
 
 import cv2
@@ -36,6 +37,7 @@ from evidence.retention.purge.plan_files import load_plan
 from evidence.sight import batch, look
 from evidence.sight.codes import divider_qr
 from evidence.sight.request import LookRequest
+from evidence.sight.workers import run_each
 from evidence.tags import suggest, vocabulary
 
 ARCHIVE, TARGET, SECOND, CARD, CARD_2, RESTORED, OLDER = (
@@ -59,6 +61,7 @@ def warm() -> Iterator[None]:
     replaced = [
         (parallel, "ThreadPoolExecutor", _HerePool),
         (batch, "process_pool", pool),
+        (batch, "Tasks", _HereTasks),
         (batch, "_look", _look_once),
         (typer.main, "get_command", functools.cache(typer.main.get_command)),
         (opening, "create_engine", engine),
@@ -75,6 +78,33 @@ def warm() -> Iterator[None]:
 class _HerePool(HereExecutor):
     def __init__(self, *_: object, **__: object) -> None:
         super().__init__()
+
+
+class _HereTasks:
+    """Does each task when it is added, so that the events come in the same order each time."""
+
+    def __init__(self, task: Callable[..., object], **given: object) -> None:
+        self._task, self._given, self._done = task, given, []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        """Nothing runs."""
+
+    hungry = True
+
+    def start(self, _first: object) -> None:
+        """Nothing to start."""
+
+    def add(self, item: object) -> None:
+        self._done += run_each(self._task, [item], **self._given)
+
+    def finished(self) -> Iterator[object]:
+        while self._done:
+            yield self._done.pop(0)
+
+    rest = finished
 
 
 def _once(make: Callable[..., object]) -> Callable[..., object]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from evidence.intake.copy_speed import COPYING, CopySpeed, stalls_noticed
+from evidence.intake.copy_speed import ANALYSING, COPYING, CopySpeed, stalls_noticed
 from evidence.progress import quiet
 
 
@@ -53,6 +53,22 @@ def test_a_large_file_may_take_longer_and_a_sleep_is_no_fault_of_the_reader():
     small.speed.slept()
     small.speed.check()
     assert len(small.lines) == 1
+
+
+def test_photos_that_are_looked_at_meanwhile_do_not_stand_for_a_reader_that_answers():
+    card = Copying([1_000, 1_000])
+    card.done(0, 0, 2)
+    for second in (10, 30, 50):
+        card.now = second
+        card.speed(ANALYSING, 1, 2)
+        card.speed.check()
+    card.done(60, 2, 2)
+    assert [line.partition(": ")[2].split(".")[0] for line in card.lines] == [
+        "copying files, 2 in all",
+        "analysing new photos, 2 in all",
+        "the reader has not answered for 50 s",
+        "the reader answers again; the copying continues",
+    ]
 
 
 def test_the_checks_end_with_the_copying():

@@ -22,7 +22,9 @@ from evidence.archive import bags
 from evidence.archive.targets import FolderTarget
 from evidence.errors import LockedError
 from evidence.filing.bags import bag_folder
-from evidence.intake import copy_card, pipeline
+from evidence.intake import copy_card
+from evidence.intake.describe import Describing
+from evidence.intake.entering import Entering
 from evidence.model import ClaimId, Facet, Source
 from evidence.office import purge_repository, purging
 from evidence.office.holds import place_hold
@@ -82,7 +84,7 @@ def next_card(tmp_path):
     ("owner", "name"),
     [
         (copy_card, "copy_in"),
-        (pipeline, "describe"),
+        (Describing, "finish"),
         (splitting, "plan_day"),
         (tagging, "tag_claim"),
         (bags, "assemble"),
@@ -178,7 +180,7 @@ def test_a_second_intake_does_not_wait_for_one_that_is_stopped(houses, next_card
     other.wait(days=2)
     other.sheet("TC-1002")
     other.scene()
-    stopped = Stopped(pipeline, "describe", lambda: taken_in(houses, next_card))
+    stopped = Stopped(Describing, "finish", lambda: taken_in(houses, next_card))
     try:
         report = taken_in(houses, other.root)
         assert (report.kept, [one.claim for one in report.claims]) == (2, ["TC-1002"])
@@ -222,7 +224,7 @@ def test_photos_that_a_purge_removed_during_an_intake_of_the_same_card_are_copie
     assert cli("close", FIRST, "--on", "2026-05-20", archive=houses).status == 0
     later = datetime(2046, 6, 1, tzinfo=UTC)
     card = two_houses_taken_in[1].root
-    stopped = Stopped(pipeline, "_enter_originals", lambda: taken_in(houses, card))
+    stopped = Stopped(Entering, "_enter", lambda: taken_in(houses, card))
     try:
         with at_home(houses, now=later) as workspace:
             plan = purging.plan_purge(workspace, [FIRST], confirmed=today(workspace)).plan

@@ -253,6 +253,35 @@ def test_an_absent_target_is_waited_for_and_the_card_becomes_safe_without_being_
     assert len(desk.said("copying files")) == 1
 
 
+def test_a_full_target_is_tried_again_and_the_card_becomes_safe_when_there_is_space(
+    archive, tmp_path, other_disk, monkeypatch
+):
+    from evidence.archive.targets import FolderTarget
+
+    with_target(archive, other_disk)
+    a_card(tmp_path / "slots" / "one", "TC-1001")
+    put_bag, tries = FolderTarget.put_bag, []
+
+    def full(target, *given, **more):
+        tries.append(desk.now)
+        if len(tries) < 4:
+            with writing(other_disk):
+                raise OSError(errno.ENOSPC, "full")
+        return put_bag(target, *given, **more)
+
+    monkeypatch.setattr(FolderTarget, "put_bag", full)
+    desk = Desk(archive, tmp_path / "slots")
+    for second in range(0, 200, 2):
+        desk.at(second)
+    desk.watch()
+    assert [after - before for before, after in itertools.pairwise(tries[:4])] == [10, 20, 40]
+    assert [type(result).__name__ for _, result in desk.results] == ["IntakeReport", "CardNow"]
+    assert desk.results[0][1].card.safe_to_erase is False
+    assert desk.results[1][1].verdict.safe_to_erase is True
+    assert len(desk.said("disk is full")) == 1, desk.lines
+    assert len(desk.said("copying files")) == 1
+
+
 def test_after_a_sleep_what_waits_is_tried_at_once_and_a_card_settles_anew(archive, tmp_path):
     desk = Desk(archive, tmp_path / "slots")
     desk.at(0).at(2, lambda: a_card(tmp_path / "slots" / "one", "TC-1001")).at(7200).at(7202)

@@ -10,11 +10,14 @@ import sys
 from datetime import timedelta
 from html.parser import HTMLParser
 
+import keyring
 import pytest
+from keyring.backend import KeyringBackend
 from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, at_home, loaded_archive, set_settings, small_houses, with_target
 from support_retention import reload_assignments
 
+from evidence.archive.passwords import password_for
 from evidence.board.card_page import keep_card_page
 from evidence.errors import TellingError
 from evidence.reports.card_result import card_outcome
@@ -193,3 +196,40 @@ def test_a_computer_without_a_keyring_keeps_no_password(tmp_path, monkeypatch):
     assert ran.status == 2
     assert "no keyring" in ran.err
     assert "a secret" not in ran.err + ran.out
+
+
+class _InMemory(KeyringBackend):
+    """A keyring that keeps passwords as long as the test runs."""
+
+    priority = 1
+
+    def __init__(self):
+        self.kept = {}
+
+    def get_password(self, service, username):
+        return self.kept.get((service, username))
+
+    def set_password(self, service, username, password):
+        self.kept[service, username] = password
+
+    def delete_password(self, service, username):
+        del self.kept[service, username]
+
+
+def test_a_password_in_the_keyring_is_the_one_that_the_mail_server_gets(tmp_path, monkeypatch):
+    archive = loaded_archive(tmp_path)
+    with (archive / "evidence.toml").open("a") as file:
+        file.write("\n[tell.email]\nserver='m.example'\nsender='a@b.c'\nto=['a@b.c']\nuser='ada'\n")
+    before, ours = keyring.get_keyring(), _InMemory()
+    keyring.set_keyring(ours)
+    try:
+        monkeypatch.setattr(sys, "stdin", __import__("io").StringIO("a secret\n"))
+        ran = cli("tell", "password", "--stdin", archive=archive)
+        assert (ran.status, "a secret" in ran.out + ran.err) == (0, False)
+        assert list(ours.kept.values()) == ["a secret"]
+        assert password_for("m.example", "ada", "") == "a secret"
+        with pytest.raises(TellingError, match="no password of ben"):
+            password_for("m.example", "ben", "")
+    finally:
+        keyring.set_keyring(before)
+    assert not [path for path in archive.rglob("*") if path.is_file() and b"a secret" in path.read_bytes()]
