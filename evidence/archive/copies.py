@@ -207,13 +207,22 @@ class _Judge:
             )
         ]
 
-    def _too_few_places(self) -> list[str]:
-        needed = self._policy.places
+    def _by_places(self) -> dict[int, list[str]]:
+        """The files in fewer places than needed, by the number of their places."""
         by_number: dict[int, list[str]] = {}
         for path, copies in self._copies:
             number = len({copy.place_id for copy in copies if self._counts(copy)})
-            if number < needed and any(copy.matched for copy in copies):
+            if number < self._policy.places and any(copy.matched for copy in copies):
                 by_number.setdefault(number, []).append(path)
+        return by_number
+
+    def _in_too_few_places(self) -> list[str]:
+        """The files that the one reason about places names; none when there are several such reasons."""
+        by_number = self._by_places()
+        return next(iter(by_number.values())) if len(by_number) == 1 else []
+
+    def _too_few_places(self) -> list[str]:
+        needed, by_number = self._policy.places, self._by_places()
         return [
             f"{_files_that(len(paths), 'is', 'are')} in {counted(number, 'place')} of the {needed} needed "
             f"(folders on one disk are one place): {_first(paths)}. "
@@ -232,9 +241,12 @@ class _Judge:
         if not short:
             return []
         where = "anywhere off this computer" if needed == 1 else f"in {needed} places off this computer"
+        named = short == self._in_too_few_places()
+        which = "The same " + ("file is" if len(short) == 1 else "files are") if named else ""
         return [
             (
-                f"{_files_that(len(short), 'is', 'are')} not kept {where} now: {_first(short)}. "
+                f"{which or _files_that(len(short), 'is', 'are')} not kept {where} now"
+                f"{'' if named else f': {_first(short)}'}. "
                 f"Add a disk that is kept elsewhere with `evidence target add NAME PATH --off-computer`, "
                 f"or connect it, then run `evidence backup`."
             )
@@ -310,16 +322,23 @@ def _blocked(files: Sequence[OnCard]) -> list[str]:
     ]
     if not blocking:
         return []
-    named = [
-        f"{file.path} ({file.refusal.reason.rstrip('.') if file.refusal else 'not taken in'})"
-        for file in blocking
-    ]
+    told: set[str] = set()
+    named = [_with_reason(file, told) for file in blocking]
     return [
         (
             f"{_files_that(len(blocking), 'was not kept and is', 'were not kept and are')} only on the card: "
             f"{_first(named)}. Look at {_them(len(blocking))} and copy by hand what matters before you erase the card."
         )
     ]
+
+
+def _with_reason(file: OnCard, told: set[str]) -> str:
+    """The path, with the reason of its refusal unless one of its kind was `told`."""
+    code = file.refusal.code if file.refusal else ""
+    if code in told:
+        return file.path
+    told.add(code)
+    return f"{file.path} ({file.refusal.reason.rstrip('.') if file.refusal else 'not taken in'})"
 
 
 def _first(names: Iterable[str]) -> str:

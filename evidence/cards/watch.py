@@ -11,6 +11,7 @@ import logging
 import os
 import queue
 import time
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -293,6 +294,8 @@ def file_changes(folders: Sequence[Path], *, tick: float = TICK_S) -> Iterator[N
     Notifications are used for folders on fixed disks only: network file systems send none, and on
     removable disks they would prevent ejecting the card.
     """
+    # A folder that is moved away and back makes the library warn of a name it had before; the change itself arrives.
+    warnings.filterwarnings("ignore", category=RuntimeWarning, module="watchdog")
     handler = _ChangeHandler()
     observer = Observer()
     for folder in folders:

@@ -32,13 +32,12 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from evidence.intake.pipeline import IntakeReport
+    from evidence.model import Refusal
     from evidence.reports import views
     from evidence.workspace import Workspace
 
 LITTER = "system_litter"
 """Code of a file that a system left on the card; the verdict counts such files in one line."""
-REFUSED_SHOWN = 5
-"""Refused files listed on the terminal; `--json` and the ledger list all."""
 
 
 def register(app: typer.Typer) -> None:
@@ -214,10 +213,13 @@ def report_lines(report: IntakeReport, *, grows: bool = False) -> Iterable[str |
         f"{len(report.refused)} refused."
     )
     refused = [one for one in report.refused if one.code != LITTER]
-    for refusal in refused[:REFUSED_SHOWN]:
-        yield f"  refused {refusal.path}: {refusal.reason}"
-    if len(refused) > REFUSED_SHOWN:
-        yield f"  and {len(refused) - REFUSED_SHOWN} more; --json lists all of them."
+    kinds: dict[str, list[Refusal]] = {}
+    for one in refused:
+        kinds.setdefault(one.code, []).append(one)
+    for alike in kinds.values():
+        yield f"  refused {alike[0].path}: {alike[0].reason}"
+        if len(alike) > 1:
+            yield f"  and {counted(len(alike) - 1, 'more file')} like it; --json lists all of them."
     if (litter := len(report.refused) - len(refused)) and not report.card.safe_to_erase:
         yield f"  {counted(litter, 'system file was', 'system files were')} left on the card."
     rows: list[tuple[object, ...]] = [
@@ -284,6 +286,7 @@ def watch(
             on_look=lambda: tell_again(here, say),
         )
         for card, result in results:
+            progress.clear()
             seen += 1
             if isinstance(result, EvidenceError):
                 worst = max(worst, result.exit_code)

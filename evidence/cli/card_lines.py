@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from evidence.cli.common import wrapped
 from evidence.errors import counted
 
 if TYPE_CHECKING:
@@ -135,14 +135,7 @@ def _name(card: CardNow) -> str:
 
 
 def _wrapped(text: str, indent: str = "") -> Iterable[str]:
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=indent,
-        subsequent_indent=f"{indent}  ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return wrapped(text, WIDTH, indent=indent)
 
 
 def _indented(texts: Iterable[str]) -> Iterable[str]:

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
 import typer
 
@@ -24,6 +24,7 @@ from evidence.errors import BadInputError, EvidenceError, one_line, printable_js
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.progress import Progress, TaskID
     from rich.table import Table
 
     from evidence.workspace import Workspace
@@ -165,8 +166,23 @@ def as_data(trouble: EvidenceError) -> dict[str, str]:
 
 
 def say(text: str) -> None:
-    """Print a remark for people on standard error, on one line."""
-    stderr_console().print(one_line(text), markup=False, soft_wrap=True)
+    """Print a remark for people on standard error; on a terminal no word of it is broken, else it is one line."""
+    console, line = stderr_console(), one_line(text)
+    if console.is_terminal:
+        line = "\n".join(wrapped(line, console.width))
+    console.print(line, markup=False, soft_wrap=True)
+
+
+def wrapped(text: str, width: int, *, indent: str = "") -> list[str]:
+    """The lines of a text, each at most `width` columns unless one word is longer; later lines have two blanks more."""
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=indent,
+        subsequent_indent=f"{indent}  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> Table:
@@ -244,54 +260,90 @@ def _plain(cell: object) -> str:
     return escape("" if cell is None else one_line(str(cell)))
 
 
-@contextmanager
-def progress_shown() -> Iterator[Callable[[str, int, int], None]]:
-    """Give a progress callback that writes to standard error: bars on a terminal, a few lines elsewhere."""
-    if not sys.stderr.isatty():
-        yield _progress_lines()
-        return
-    from rich.markup import escape
-    from rich.progress import BarColumn, Progress, SpinnerColumn, TaskID, TextColumn, TimeRemainingColumn
+class ShowProgress(Protocol):
+    """Shows how far long work is."""
 
-    columns = (
+    def __call__(self, what: str, done: int, total: int) -> None:
+        """See `evidence.progress.Progress`."""
+        ...
+
+    def clear(self) -> None:
+        """Take what is shown off the terminal: a result is printed next."""
+        ...
+
+
+@contextmanager
+def progress_shown() -> Iterator[ShowProgress]:
+    """Give a progress callback that writes to standard error: bars on a terminal, a few lines elsewhere."""
+    shown: ShowProgress = _Bars() if sys.stderr.isatty() else _ProgressLines()
+    try:
+        yield shown
+    finally:
+        shown.clear()
+
+
+class _Bars:
+    """A bar for each step, drawn below the lines that are printed meanwhile. It moves even while nothing is counted."""
+
+    def __init__(self) -> None:
+        self._bars: Progress | None = None
+        self._tasks: dict[str, TaskID] = {}
+        self._lock = threading.Lock()
+
+    def __call__(self, what: str, done: int, total: int) -> None:
+        from rich.markup import escape
+
+        if total <= 0:
+            return
+        what = escape(one_line(what))
+        with self._lock:
+            if self._bars is None:
+                self._bars = _new_bars()
+                self._bars.start()
+            one_step = total == 1  # its bar moves without a length, since there is nothing to count
+            if what not in self._tasks:
+                self._tasks[what] = self._bars.add_task(what, total=None if one_step else total, count="")
+            if not one_step:
+                self._bars.update(self._tasks[what], completed=done, total=total, count=f"{done}/{total}")
+            elif done:
+                self._bars.update(self._tasks[what], completed=done, total=total)
+
+    def clear(self) -> None:
+        """See `ShowProgress`."""
+        with self._lock:
+            if self._bars is not None:
+                self._bars.stop()
+            self._bars, self._tasks = None, {}
+
+
+def _new_bars() -> Progress:
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeRemainingColumn
+
+    return Progress(
         SpinnerColumn(),
         TextColumn("{task.description}"),
         BarColumn(bar_width=24),
         TextColumn("{task.fields[count]}"),
         TimeRemainingColumn(),
+        console=stderr_console(),
+        transient=True,
     )
-    with Progress(*columns, console=stderr_console(), transient=True) as bars:
-        tasks: dict[str, TaskID] = {}
-        lock = threading.Lock()
-
-        def show(what: str, done: int, total: int) -> None:
-            if total <= 0:
-                return
-            what = escape(one_line(what))
-            with lock:
-                if what not in tasks:
-                    tasks[what] = bars.add_task(what, total=total, count="")
-                one_step = total == 1  # a bar that moves, since there is nothing to count
-                bars.update(
-                    tasks[what],
-                    completed=done,
-                    total=None if one_step and not done else total,
-                    count="" if one_step else f"{done}/{total}",
-                )
-
-        yield show
 
 
-def _progress_lines() -> Callable[[str, int, int], None]:
-    """Print one line when a step starts and one at every fifth of it: enough for a log."""
-    printed: dict[str, int] = {}
+class _ProgressLines:
+    """Prints one line when a step starts and one at every fifth of it: enough for a log."""
 
-    def show(what: str, done: int, total: int) -> None:
+    def __init__(self) -> None:
+        self._printed: dict[str, int] = {}
+
+    def __call__(self, what: str, done: int, total: int) -> None:
         if total <= 0:
             return
         fifth = done * 5 // total
-        if printed.get(what) != fifth:
-            printed[what] = fifth
+        if self._printed.get(what) != fifth:
+            self._printed[what] = fifth
             print(f"{one_line(what)}: {done} of {total}", file=sys.stderr, flush=True)
 
-    return show
+    def clear(self) -> None:
+        """Begin anew."""
+        self._printed = {}

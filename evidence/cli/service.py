@@ -35,7 +35,8 @@ def service_install(
         check_folders(tuple(folders or ()))
         plan = service_plan(here.root, tuple(folders or ()))
     say(f"This file is written: {plan.file}")
-    say(plan.text)
+    for line in plan.text.splitlines():
+        say(f"  {line}" if line else "")
     for command in plan.install:
         say(f"Then this is run: {' '.join(command)}")
     if not yes:

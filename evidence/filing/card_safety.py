@@ -226,7 +226,7 @@ class Judging:
     def judge(self, run: IntakeRow, *, source: CardSource | None = None) -> CardNow:
         """The verdict on a run now. `source` is its card, when the caller has it open. Nothing is stored."""
         seen = self._workspace.catalog.photos.on_card(run.intake)
-        present = source or self._connected(run)
+        present = source if source and source.root.is_dir() else self._connected(run)
         came_since = run.came_since
         if present is not None and not run.superseded_by:
             came_since = self._came_since(run, seen, present)

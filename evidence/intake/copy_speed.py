@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import accumulate
 
+from evidence.errors import counted
 from evidence.plain_words import duration
 from evidence.progress import Progress
 
@@ -78,7 +79,7 @@ class CopySpeed:
         if answered:
             self._say(f"{self._name}: the reader answers again; the copying continues.")
         if new_step:
-            self._say(f"{self._name}: {_FIRST.get(what, what.lower())}, {total} in all.")
+            self._say(f"{self._name}: {_first_words(what, total)}.")
         if due:
             self._say(f"{self._name}: {self.copying(done, total, now)}.")
         self._progress(what, done, total)
@@ -113,11 +114,13 @@ class CopySpeed:
             self._last = self._clock()
 
 
-_FIRST = {
-    COPYING: "copying files",
-    ANALYSING: "analysing new photos",
-    "Splitting by claim": "splitting by claim",
-}
+def _first_words(what: str, total: int) -> str:
+    """What is said when a step begins."""
+    if what == COPYING:
+        return f"copying {counted(total, 'file')}"
+    if what == ANALYSING:
+        return f"analysing {counted(total, 'new photo')}"
+    return what[:1].lower() + what[1:]
 
 
 @contextmanager

@@ -235,9 +235,13 @@ class _Watching:
                 f"Try another reader, or copy by hand what matters."
             )
             return
-        if before is None or before.why != waiting.why:
+        reported = before is None or before.why != waiting.why
+        if reported:
             yield path, result
-        self._say(f"{card_name(path)}: {waiting.why} {waiting.next_try}")
+        if reported and waiting.intake is not None:  # the report says what is missing
+            self._say(f"{card_name(path)}: the backup is tried again by itself. {waiting.next_try}")
+        else:
+            self._say(f"{card_name(path)}: {waiting.why} {waiting.next_try}")
 
     def _to_wait_for(self, path: Path, result: CardResult) -> Waiting | None:
         """What is to be tried again after this result; None when nothing is."""
@@ -292,7 +296,9 @@ class _Watching:
             self._say(f"The backup stopped: {trouble.message} It is tried again.")
             return
         judging = Judging(self._workspace)
-        for one in due:
+        for one in [
+            one for one in self._waiting.values() if one.intake is not None
+        ]:  # also those not due yet
             run = self._workspace.catalog.photos.intake(one.intake) if one.intake else None
             if run is None or run.superseded_by:
                 del self._waiting[one.path]

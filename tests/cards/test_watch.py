@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import warnings
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -248,3 +249,15 @@ def test_the_real_watcher_notices_a_new_file(tmp_path):
     lay_out(tmp_path, {"a.jpg": b"x"})
     next(changes)
     changes.close()
+
+
+def test_the_library_that_reports_changes_warns_nobody_on_the_terminal(tmp_path):
+    """It warns, in many lines, of a folder that is moved away and back."""
+    changes = file_changes([tmp_path], tick=0.01)
+    with warnings.catch_warnings(record=True) as told:
+        warnings.simplefilter("default")
+        next(changes)
+        warnings.warn_explicit("seen", RuntimeWarning, "inotify.py", 1, module="watchdog.observers.inotify")
+        warnings.warn_explicit("another", RuntimeWarning, "x.py", 1, module="x")
+    changes.close()
+    assert [str(one.message) for one in told] == ["another"]

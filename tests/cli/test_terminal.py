@@ -11,11 +11,13 @@ import unicodedata
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.console import Console
 from support_card import CardMaker
 from support_cli import cli, make_archive
 from support_commands import commands
 from support_intake import PLAIN
 
+from evidence.cli import common
 from evidence.errors import one_line, printable_json, visible
 from evidence.model import Claim, ClaimId, Facet, TagResult
 from evidence.workspace import Workspace
@@ -137,3 +139,69 @@ def test_photos_counts_first_and_lists_with_all(houses, monkeypatch):
     assert brief.startswith(f"TC-1001: {number} photo")
     assert ".JPG" not in brief
     assert len(full.splitlines()) == number + 1
+
+
+class Terminal(io.StringIO):
+    """Standard error as a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.fixture
+def terminal(monkeypatch):
+    """Remarks and bars go to a terminal of 60 columns; gives what was written, without the codes that move the cursor."""
+    shown = Terminal()
+    monkeypatch.setattr(common, "stderr_console", lambda: Console(file=shown, force_terminal=True, width=60))
+    return lambda: re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown.getvalue())
+
+
+def test_a_long_remark_is_cut_between_words(terminal):
+    common.say(
+        "Watching for camera cards. They are taken in to /a/folder/with/a/long-name. Stop with Ctrl-C."
+    )
+    lines = terminal().splitlines()
+    assert max(map(len, lines)) <= 60
+    assert " ".join(" ".join(lines).split()).endswith("/a/folder/with/a/long-name. Stop with Ctrl-C.")
+    assert any("/a/folder/with/a/long-name." in line for line in lines)
+
+
+def test_the_bars_are_gone_when_a_result_is_printed_and_one_step_is_not_counted(terminal, monkeypatch):
+    monkeypatch.setattr("sys.stderr", Terminal())
+    with common.progress_shown() as progress:
+        progress("Reading the card", 1, 4)
+        progress("Looking at the photos", 0, 3)
+        progress("Splitting by claim", 0, 1)
+        bars = progress._bars
+        assert [task.total for task in bars.tasks] == [4, 3, None]
+        assert [task.fields["count"] for task in bars.tasks] == ["1/4", "0/3", ""]
+        progress.clear()
+        assert not bars.live.is_started
+        progress("Reading the card", 0, 2)
+        assert [task.description for task in progress._bars.tasks] == ["Reading the card"]
+    assert progress._bars is None
+
+
+def test_files_that_were_refused_for_the_same_reason_are_one_line(tmp_path):
+    archive = make_archive(tmp_path)
+    (archive / "evidence.toml").write_text(PLAIN, encoding="utf-8")
+    card = CardMaker(tmp_path / "card")
+    card.scene()
+    for number in range(7):
+        try:
+            (card.root / f"LINK{number}.JPG").symlink_to(tmp_path / "elsewhere.jpg")
+        except OSError:
+            pytest.skip("this system makes no links")
+    ran = cli("intake", card.root, archive=archive)
+    assert ran.status == 1
+    assert ran.out.count("refused LINK") == 1
+    assert "and 6 more files like it; --json lists all of them." in ran.out
+    said = " ".join(ran.out.split())
+    assert said.count("not followed") <= 2, "once for the files, once in the verdict"
+
+
+def test_the_text_of_a_service_is_shown_line_by_line(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    ran = cli("service", "install", archive=make_archive(tmp_path))
+    assert "\\n" not in ran.err
+    assert len(ran.err.splitlines()) > 5

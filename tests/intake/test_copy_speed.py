@@ -22,7 +22,7 @@ def test_the_speed_and_the_time_left_are_those_of_the_bytes_copied():
     card.done(4, 1, 3)
     card.done(10, 2, 3)  # 40 MB in 10 s; 160 MB are left: 40 s
     assert card.lines == [
-        "CARD: copying files, 3 in all.",
+        "CARD: copying 3 files.",
         "CARD: copied 2 of 3 files, 4.0 MB/s, 40 s left.",
     ]
 
@@ -64,8 +64,8 @@ def test_photos_that_are_looked_at_meanwhile_do_not_stand_for_a_reader_that_answ
         card.speed.check()
     card.done(60, 2, 2)
     assert [line.partition(": ")[2].split(".")[0] for line in card.lines] == [
-        "copying files, 2 in all",
-        "analysing new photos, 2 in all",
+        "copying 2 files",
+        "analysing 2 new photos",
         "the reader has not answered for 50 s",
         "the reader answers again; the copying continues",
     ]

@@ -231,6 +231,7 @@ def test_a_card_pulled_in_the_middle_of_the_copy_is_finished_when_it_is_put_in_a
     desk.at(22, lambda: away.rename(card.root)).at(30).watch()
     assert "1 of 2 files are kept. Put it in again" in desk.said("taken out before everything")[0]
     assert desk.results[0][1].card.safe_as_seen is False
+    assert desk.results[0][1].card.came_since == 0, "nothing is said of a card that is away"
     assert (desk.results[-1][1].kept, desk.results[-1][1].already_kept) == (1, 1)
     assert len(filed(archive)) == 2
 
@@ -249,8 +250,8 @@ def test_an_absent_target_is_waited_for_and_the_card_becomes_safe_without_being_
     assert [type(result).__name__ for _, result in desk.results] == ["IntakeReport", "CardNow"]
     assert desk.results[0][1].card.safe_to_erase is False
     assert desk.results[1][1].verdict.safe_to_erase is True
-    assert desk.said("Backup target office")
-    assert len(desk.said("copying files")) == 1
+    assert desk.said("one: the backup is tried again by itself. Next try in 10 s.")
+    assert len(desk.said("copying 2 files")) == 1
 
 
 def test_a_full_target_is_tried_again_and_the_card_becomes_safe_when_there_is_space(
@@ -278,8 +279,9 @@ def test_a_full_target_is_tried_again_and_the_card_becomes_safe_when_there_is_sp
     assert [type(result).__name__ for _, result in desk.results] == ["IntakeReport", "CardNow"]
     assert desk.results[0][1].card.safe_to_erase is False
     assert desk.results[1][1].verdict.safe_to_erase is True
-    assert len(desk.said("disk is full")) == 1, desk.lines
-    assert len(desk.said("copying files")) == 1
+    assert "disk is full" in desk.results[0][1].backup.troubles[0].message
+    assert len(desk.said("the backup is tried again by itself")) == 1, desk.lines
+    assert len(desk.said("copying 2 files")) == 1
 
 
 def test_after_a_sleep_what_waits_is_tried_at_once_and_a_card_settles_anew(archive, tmp_path):
