@@ -170,7 +170,7 @@ def test_the_bars_are_gone_when_a_result_is_printed_and_one_step_is_not_counted(
     monkeypatch.setattr("sys.stderr", Terminal())
     with common.progress_shown() as progress:
         progress("Reading the card", 1, 4)
-        progress("Looking at the photos", 0, 3)
+        progress("Analysing the photos", 0, 3)
         progress("Splitting by claim", 0, 1)
         bars = progress._bars
         assert [task.total for task in bars.tasks] == [4, 3, None]

@@ -163,7 +163,7 @@ def test_the_watch_says_what_it_watches_and_each_step_of_a_card(archive, tmp_pat
     assert str(tmp_path / "slots") in desk.lines[0]
     told = [
         next(i for i, line in enumerate(desk.lines) if words in line)
-        for words in ("noticed", "copying", "looking")
+        for words in ("noticed", "copying", "analysing")
     ]
     assert told == sorted(told)
     assert "2 files" in desk.said("noticed")[0]
