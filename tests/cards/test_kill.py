@@ -2,24 +2,16 @@
 
 from __future__ import annotations
 
-import signal
+import os
 
 import pytest
 from support_cards import a_card, files_below, read_ledger
-from support_cards_run import run_and_be_killed, take_in
+from support_cards_run import Killer, run_and_be_killed, take_in
 
 from evidence.disk.durable import CopyStep
 from evidence.disk.hashing import hash_file
 
-pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
-
-RUN = """
-import sys
-from pathlib import Path
-from support_cards_run import Killer, take_in
-card, store, journal, step, nth = sys.argv[1:]
-take_in(Path(card), Path(store), Path(journal), Killer(step, int(nth)))
-"""
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
 
 STEPS = [
     *[(step.value, 2) for step in CopyStep],
@@ -36,7 +28,7 @@ STEPS = [
 @pytest.mark.parametrize(("step", "nth"), STEPS)
 def test_a_killed_intake_is_finished_by_the_next(tmp_path, step, nth):
     card, store, journal = a_card(tmp_path / "card"), tmp_path / "store", tmp_path / "journal.jsonl"
-    run_and_be_killed(RUN, card, store, journal, step, nth)
+    run_and_be_killed(lambda: take_in(card, store, journal, Killer(step, nth)))
 
     for path in store.glob("??/*"):  # what has its final name is whole, whatever the instant
         assert hash_file(path) == path.stem

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, text
 from support_catalog import copied, placing
+from support_cli import new_catalogs_copied
 
 import evidence.catalog
 from evidence.catalog.decisions import Closure, Correction, Decision, Move, Tag
@@ -55,9 +56,15 @@ def url(request, tmp_path):
     return request.getfixturevalue("postgres_url")
 
 
-@pytest.fixture
-def catalog(url):
-    opened = Catalog(url)
+@pytest.fixture(params=["sqlite", "postgresql"])
+def catalog(request, tmp_path):
+    """A new catalog; how its tables are made has tests of its own."""
+    if request.param == "sqlite":
+        url = f"sqlite:///{tmp_path / 'catalog.sqlite'}"
+    else:
+        url = request.getfixturevalue("filled_postgres_url")
+    with new_catalogs_copied():
+        opened = Catalog(url)
     yield opened
     opened.close()
 

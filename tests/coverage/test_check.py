@@ -13,6 +13,7 @@ from support_coverage import (
     a_bit_off,
     a_list,
     found,
+    gutter_shots,
     own_hash,
     photo,
     shipped,
@@ -22,19 +23,7 @@ from support_coverage import (
 from evidence.coverage.check import CheckOptions, Waiver, check
 from evidence.model import DividerMark, Face, Look, MediaKind
 
-GUTTER = a_list("""
-[[shot]]
-id = "gutter"
-title = "Gutter"
-for_each = "elevation"
-[[shot.any_of]]
-title = "damage close-ups"
-least = 2
-facets = { component = "gutter", role = "close_up", condition = "damage" }
-[[shot.any_of]]
-title = "no-damage proof"
-facets = { component = "gutter", role = "no_damage_proof" }
-""")
+GUTTER = gutter_shots()
 HIT = {"component": "gutter", "role": "close_up", "condition": "damage"}
 PROOF = {"component": "gutter", "role": "no_damage_proof"}
 

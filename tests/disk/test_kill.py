@@ -3,34 +3,25 @@
 from __future__ import annotations
 
 import os
-import signal
 
 import pytest
 from support_cards import files_below
-from support_cards_run import run_and_be_killed
+from support_cards_run import Killer, run_and_be_killed
 
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import CopyStep, sweep_folder
 from evidence.disk.hashing import hash_file
 
-pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
-
-COPY = """
-import sys
-from pathlib import Path
-from support_cards_run import Killer
-from evidence.disk.copying import copy_file
-from evidence.disk.hashing import hash_file
-source, dest, step = sys.argv[1:]
-copy_file(Path(source), Path(dest), hash_file(Path(source)), on_step=Killer(step, 1))
-"""
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
 
 
 @pytest.mark.parametrize("step", [step.value for step in CopyStep])
 def test_a_killed_copy_is_finished_by_the_next(tmp_path, step):
     source, bag = tmp_path / "IMG_0001.JPG", tmp_path / "bag"
     source.write_bytes(os.urandom(100_000))
-    run_and_be_killed(COPY, source, bag / "IMG_0001.JPG", step)
+    digest = hash_file(source)
+    killer = Killer(step, 1)
+    run_and_be_killed(lambda: copy_file(source, bag / "IMG_0001.JPG", digest, on_step=killer))
 
     assert not (bag / "IMG_0001.JPG").exists() or hash_file(bag / "IMG_0001.JPG") == hash_file(source)
     copy_file(source, bag / "IMG_0001.JPG", hash_file(source))

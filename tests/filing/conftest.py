@@ -1,5 +1,7 @@
 """Fixtures of the tests of filing."""
 
+import shutil
+
 import pytest
 from support_cli import cli
 from support_intake import with_target
@@ -9,10 +11,15 @@ __all__ = ["postgres_server", "postgres_url"]
 
 
 @pytest.fixture
-def backed_up(houses, tmp_path):
+def backed_up(kept, same_path, two_houses_taken_in):
     """An archive of two houses with a copy of every bag at the target `office`."""
-    target = tmp_path / "office"
-    target.mkdir()
-    with_target(houses, target, off=False)
-    assert cli("backup", archive=houses).status == 0
-    return houses, target
+    archive, target = same_path / "archive", same_path / "office"
+
+    def make():
+        shutil.copytree(two_houses_taken_in[0], archive, symlinks=True)
+        target.mkdir()
+        with_target(archive, target, off=False)
+        assert cli("backup", archive=archive).status == 0
+
+    kept.put("backed up beside", {"archive": archive, "office": target}, make)
+    return archive, target

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import shutil
 import tempfile
@@ -38,16 +39,24 @@ from evidence.model import IntakeId
 
 DAY = datetime(2026, 6, 1, 12, tzinfo=UTC)
 """The day of `at_home`."""
+CARDS: list[CardMaker] = []
+"""The card of `backed_up` after it was made: each test goes on from there."""
 
 
 @pytest.fixture
-def backed_up(tmp_path, other_disk):
+def backed_up(kept, same_path, other_disk):
     """An archive, its card told SAFE, and the target on another disk."""
-    archive = loaded_archive(tmp_path)
-    with_target(archive, other_disk)
-    card = small_houses(tmp_path / "card")
-    assert taken_in(archive, card.root).card.safe_to_erase
-    return archive, card, other_disk
+    archive, root = same_path / "archive", same_path / "card"
+
+    def make():
+        loaded_archive(same_path)
+        with_target(archive, other_disk)
+        made = small_houses(root)
+        assert taken_in(archive, root).card.safe_to_erase
+        CARDS.append(made)
+
+    kept.put("card told safe", {"archive": archive, "card": root, "disk": other_disk}, make)
+    return archive, copy.deepcopy(CARDS[0]), other_disk
 
 
 def told(archive: Path, *, days: float = 0):

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from support_cli import CONFIRMED, cli
+from support_cli import CONFIRMED, cli, new_catalogs_copied
 from support_intake import PLAIN, set_settings, with_target
 
 from evidence.archive.custody import CustodyLog, Draft
@@ -35,7 +35,8 @@ PHRASE = "four words of our own"
 def make(folder, name: str = "archive", *, target: bool = True):
     """An archive with two claims, one of them closed long ago, and a target `office` beside it."""
     archive = folder / name
-    assert cli("init", archive).status == 0
+    with new_catalogs_copied():
+        assert cli("init", archive).status == 0
     set_settings(archive, PLAIN)  # a purge deletes at once
     if target:
         (folder / "office").mkdir(exist_ok=True)
@@ -48,11 +49,14 @@ def make(folder, name: str = "archive", *, target: bool = True):
 
 
 @pytest.fixture
-def archive(tmp_path):
+def archive(kept, same_path):
     """Such an archive, backed up."""
-    made = make(tmp_path)
-    assert cli("backup", archive=made).status == 0
-    return made
+
+    def make_it():
+        assert cli("backup", archive=make(same_path)).status == 0
+
+    kept.put("heads", {part: same_path / part for part in ("archive", "office")}, make_it)
+    return same_path / "archive"
 
 
 def target_of(archive):
@@ -118,8 +122,8 @@ def test_a_log_cut_back_past_a_purge_is_found_though_its_head_was_rewritten(arch
     assert ran.status == 1
 
 
-def test_without_a_target_the_archives_own_list_and_the_certificate_find_the_cut(tmp_path):
-    archive = make(tmp_path, target=False)
+def test_without_a_target_the_archives_own_list_and_the_certificate_find_the_cut(same_path):
+    archive = make(same_path, target=False)
     certificate = next(purge(archive).glob("certificate-*.txt")).read_text()
     size, root = _printed_head(" ".join(certificate.split()))
     assert codes(archive, "--noted", f"{size}:{root}") == set()
@@ -127,11 +131,11 @@ def test_without_a_target_the_archives_own_list_and_the_certificate_find_the_cut
     lines = whole[0].splitlines(keepends=True)
     assert json.loads(lines[size - 1])["action"] == "purge_started"
     kept = archive / "custody" / HEADS
-    shutil.copytree(kept, tmp_path / "kept")
+    shutil.copytree(kept, same_path / "kept")
     forge(archive, lambda drafts: drafts[:3])
     assert codes(archive) == set(), "nothing else keeps a head: the threat model says so"
     assert codes(archive, "--noted", f"{size}:{root}") == {"entries_missing"}
-    shutil.copytree(tmp_path / "kept", kept)
+    shutil.copytree(same_path / "kept", kept)
     assert codes(archive) == {"entries_missing"}
 
 
@@ -195,13 +199,13 @@ def test_the_entries_between_the_last_head_that_agrees_and_the_first_that_does_n
     assert f"one of the entries {size + 1} to {size + 3} is not as it was written" in found["message"]
 
 
-def test_a_whole_rollback_is_found_by_a_target_that_has_a_later_head(archive, tmp_path):
-    shutil.copytree(archive, tmp_path / "image")
+def test_a_whole_rollback_is_found_by_a_target_that_has_a_later_head(archive, same_path):
+    shutil.copytree(archive, same_path / "image")
     assert cli("hold", "place", "TC-2", "--reason", "suit", archive=archive).status == 0
     assert cli("backup", archive=archive).status == 0
     assert verdict(archive).status == 0
     shutil.rmtree(archive)
-    shutil.copytree(tmp_path / "image", archive)
+    shutil.copytree(same_path / "image", archive)
     assert codes(archive) == {"entries_missing"}
     # and still after the older archive has gone on by itself, as long as the other
     assert cli("hold", "place", "TC-2", "--reason", "another", archive=archive).status == 0
@@ -209,18 +213,18 @@ def test_a_whole_rollback_is_found_by_a_target_that_has_a_later_head(archive, tm
     assert codes(archive) == {"not_as_noted"}
 
 
-def test_another_archives_log_in_place_of_this_one_is_found(archive, tmp_path):
-    other = make(tmp_path, "other")
+def test_another_archives_log_in_place_of_this_one_is_found(archive, same_path):
+    other = make(same_path, "other")
     for name in ("custody.jsonl", "custody.jsonl.head"):
         shutil.copy(other / "custody" / name, archive / "custody" / name)
     assert {"head_other_key", "other_archive"} <= codes(archive)
-    (tmp_path / "office" / HEADS).rename(tmp_path / "away")
+    (same_path / "office" / HEADS).rename(same_path / "away")
     forget_own_heads(archive)
     assert codes(archive) == {"other_archive"}, "by the archive's id alone"
 
 
-def test_another_archives_whole_custody_folder_is_found(archive, tmp_path):
-    other = make(tmp_path, "other", target=False)
+def test_another_archives_whole_custody_folder_is_found(archive, same_path):
+    other = make(same_path, "other", target=False)
     shutil.rmtree(archive / "custody")
     shutil.copytree(other / "custody", archive / "custody")
     assert "other_archive" in codes(archive)
@@ -233,17 +237,17 @@ def test_another_archives_whole_custody_folder_is_found(archive, tmp_path):
     assert codes(archive) == {"other_archive"}, "the target knows only the archive that was here"
 
 
-def test_another_archives_head_file_in_place_of_this_one_is_found(archive, tmp_path):
-    other = make(tmp_path, "other", target=False)
+def test_another_archives_head_file_in_place_of_this_one_is_found(archive, same_path):
+    other = make(same_path, "other", target=False)
     assert cli("hold", "place", "TC-2", "--reason", "suit", archive=other).status == 0
     shutil.copy(log_of(other).head_path, log_of(archive).head_path)
     assert codes(archive) & {"not_as_noted", "entries_missing", "broken_chain"}
 
 
-def test_two_logs_mixed_into_one_are_found_even_if_the_chain_fits(archive, tmp_path):
-    other = make(tmp_path, "other", target=False)
+def test_two_logs_mixed_into_one_are_found_even_if_the_chain_fits(archive, same_path):
+    other = make(same_path, "other", target=False)
     foreign = list(log_of(other).entries())
-    target_of(archive).rename(tmp_path / "away")
+    target_of(archive).rename(same_path / "away")
 
     def change(drafts):
         mixed = [
@@ -370,12 +374,12 @@ def test_a_target_whose_heads_are_deleted_is_named(archive):
     assert "office" in ran.data["findings"][0]["message"]
 
 
-def test_a_backup_changes_nothing_at_a_target_with_a_head_that_the_log_does_not_extend(archive, tmp_path):
-    shutil.copytree(archive, tmp_path / "image")
+def test_a_backup_changes_nothing_at_a_target_with_a_head_that_the_log_does_not_extend(archive, same_path):
+    shutil.copytree(archive, same_path / "image")
     assert cli("hold", "place", "TC-2", "--reason", "suit", archive=archive).status == 0
     assert cli("backup", archive=archive).status == 0
     shutil.rmtree(archive)
-    shutil.copytree(tmp_path / "image", archive)
+    shutil.copytree(same_path / "image", archive)
 
     def state():
         return {p: p.read_bytes() for p in target_of(archive).rglob("*") if p.is_file()}
@@ -388,8 +392,8 @@ def test_a_backup_changes_nothing_at_a_target_with_a_head_that_the_log_does_not_
     assert state() == before
 
 
-def test_a_photo_report_prints_the_head_and_the_log_extends_it(houses, tmp_path):
-    file = tmp_path / "report.pdf"
+def test_a_photo_report_prints_the_head_and_the_log_extends_it(houses, same_path):
+    file = same_path / "report.pdf"
     assert cli("report", "TC-1001", file, archive=houses).status == 0
     pages = [page.extract_text() for page in pypdf.PdfReader(file).pages]
     text = next(" ".join(page.split()) for page in pages if "Custody log when" in " ".join(page.split()))

@@ -23,11 +23,16 @@ LATER = datetime(2026, 7, 1, tzinfo=UTC)
 
 
 @pytest.fixture
-def backed_up(houses, other_disk):
-    with_target(houses, other_disk)
-    with at_home(houses) as workspace:
-        back_up(workspace)
-    return houses
+def backed_up(kept, request, tmp_path, other_disk):
+
+    def make():
+        houses = request.getfixturevalue("houses")
+        with_target(houses, other_disk)
+        with at_home(houses) as workspace:
+            back_up(workspace)
+
+    kept.put("backed up in process", {"archive": tmp_path / "archive", "disk": other_disk}, make)
+    return tmp_path / "archive"
 
 
 @pytest.fixture

@@ -18,10 +18,16 @@ from evidence.model import ClaimId
 
 
 @pytest.fixture
-def earlier(tmp_path, other_disk):
+def earlier(kept, same_path, other_disk):
     """An archive of an earlier version, with two houses, lower-case names, and a backup target."""
-    archive = loaded_archive(tmp_path)
-    card = CardMaker(tmp_path / "card")
+    parts = {"archive": same_path / "archive", "card": same_path / "card", "disk": other_disk}
+    kept.put("earlier names", parts, lambda: _make_earlier(same_path, other_disk))
+    return parts["archive"]
+
+
+def _make_earlier(same_path, other_disk):
+    archive = loaded_archive(same_path)
+    card = CardMaker(same_path / "card")
     for claim in ("TC-1001", "TC-1002"):
         card.sheet(claim)
         card.scene()
@@ -36,7 +42,6 @@ def earlier(tmp_path, other_disk):
         rebuild_with_earlier_names(bag)
         rebuild_with_earlier_names(other_disk / bag.name)
     set_back_catalog(archive)
-    return archive
 
 
 def test_the_earlier_naming_was_this():

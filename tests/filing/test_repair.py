@@ -16,10 +16,15 @@ from evidence.filing import repair as repairing
 
 
 @pytest.fixture
-def backed_up(houses, other_disk):
-    with_target(houses, other_disk)
-    assert cli("backup", archive=houses).status == 0
-    return houses
+def backed_up(kept, request, tmp_path, other_disk):
+
+    def make():
+        houses = request.getfixturevalue("houses")
+        with_target(houses, other_disk)
+        assert cli("backup", archive=houses).status == 0
+
+    kept.put("backed up elsewhere", {"archive": tmp_path / "archive", "disk": other_disk}, make)
+    return tmp_path / "archive"
 
 
 def photo_of(claim_folder):

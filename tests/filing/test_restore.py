@@ -18,13 +18,18 @@ from evidence.workspace import Workspace
 
 
 @pytest.fixture
-def backed_up(houses, other_disk):
+def backed_up(kept, request, tmp_path, other_disk):
     """Two houses on a target; the archive itself can be lost."""
-    with_target(houses, other_disk)
-    (houses / "config" / "tags.toml").unlink(missing_ok=True)
-    assert cli("hold", "place", "TC-1003", "--reason", "suit filed", archive=houses).status == 0
-    assert cli("backup", archive=houses).status == 0
-    return houses
+
+    def make():
+        houses = request.getfixturevalue("houses")
+        with_target(houses, other_disk)
+        (houses / "config" / "tags.toml").unlink(missing_ok=True)
+        assert cli("hold", "place", "TC-1003", "--reason", "suit filed", archive=houses).status == 0
+        assert cli("backup", archive=houses).status == 0
+
+    kept.put("held and backed up", {"archive": tmp_path / "archive", "disk": other_disk}, make)
+    return tmp_path / "archive"
 
 
 def a_photo(folder):

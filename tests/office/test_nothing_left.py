@@ -24,21 +24,26 @@ LONG_AGO = "2016-01-04"
 
 
 @pytest.fixture
-def due(houses, other_disk):
+def due(kept, request, tmp_path, other_disk):
     """TC-1001 is due and backed up; people wrote its names into holds, tags, waivers and notes."""
-    reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01"))
-    with_target(houses, other_disk)
-    cli("tag", "TEST0002.JPG", "--role", "overview", archive=houses)
-    cli("move", "TEST0007.JPG", "--to", "TC-1001", archive=houses)
-    cli("move", "TEST0007.JPG", "--to", "TC-1002", archive=houses)
-    placed = cli("hold", "place", "TC-1001", "--reason", "suit of Ada Moss", "--json", archive=houses)
-    assert cli("backup", archive=houses).status == 0
-    cli("hold", "lift", placed.data["hold"], "--reason", "Ada Moss settled", archive=houses, actor="Ada")
-    lifted = cli("hold", "lift", placed.data["hold"], "--confirm", archive=houses, actor="Bo")
-    assert lifted.status == 0, lifted.err
-    assert cli("close", "TC-1001", "--on", LONG_AGO, archive=houses).status == 0
-    assert cli("backup", archive=houses).status == 0
-    return houses
+
+    def make():
+        houses = request.getfixturevalue("houses")
+        reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01"))
+        with_target(houses, other_disk)
+        cli("tag", "TEST0002.JPG", "--role", "overview", archive=houses)
+        cli("move", "TEST0007.JPG", "--to", "TC-1001", archive=houses)
+        cli("move", "TEST0007.JPG", "--to", "TC-1002", archive=houses)
+        placed = cli("hold", "place", "TC-1001", "--reason", "suit of Ada Moss", "--json", archive=houses)
+        assert cli("backup", archive=houses).status == 0
+        cli("hold", "lift", placed.data["hold"], "--reason", "Ada Moss settled", archive=houses, actor="Ada")
+        lifted = cli("hold", "lift", placed.data["hold"], "--confirm", archive=houses, actor="Bo")
+        assert lifted.status == 0, lifted.err
+        assert cli("close", "TC-1001", "--on", LONG_AGO, archive=houses).status == 0
+        assert cli("backup", archive=houses).status == 0
+
+    kept.put("due with names", {"archive": tmp_path / "archive", "disk": other_disk}, make)
+    return tmp_path / "archive"
 
 
 def private_bytes(archive):

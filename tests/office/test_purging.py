@@ -38,14 +38,19 @@ LONG_AGO = "2016-01-04"
 
 
 @pytest.fixture
-def due(houses, other_disk):
+def due(kept, request, tmp_path, other_disk):
     """TC-1001 was closed so long ago that it is due; its photos are backed up on another file system."""
-    assert reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
-    with_target(houses, other_disk)
-    assert cli("backup", archive=houses).status == 0
-    assert cli("close", "TC-1001", "--on", LONG_AGO, archive=houses).status == 0
-    assert cli("backup", archive=houses).status == 0
-    return houses
+
+    def make():
+        houses = request.getfixturevalue("houses")
+        assert reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
+        with_target(houses, other_disk)
+        assert cli("backup", archive=houses).status == 0
+        assert cli("close", "TC-1001", "--on", LONG_AGO, archive=houses).status == 0
+        assert cli("backup", archive=houses).status == 0
+
+    kept.put("due", {"archive": tmp_path / "archive", "disk": other_disk}, make)
+    return tmp_path / "archive"
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support_coverage import CLAIM, a_list, photo, shipped, value, whole_hail_roof
+from support_coverage import CLAIM, a_list, gutter_shots, photo, shipped, value, whole_hail_roof
 
 from evidence.coverage.check import check
 from evidence.coverage.report import CheckOptions, Waiver
@@ -34,20 +34,7 @@ title = "Whole elevation"
 for_each = "elevation"
 facets = { role = "elevation" }
 """
-GUTTER = """
-[[shot]]
-id = "gutter"
-title = "Gutter"
-for_each = "elevation"
-faces = ["back"]
-[[shot.any_of]]
-title = "damage close-ups"
-least = 2
-facets = { component = "gutter", role = "close_up", condition = "damage" }
-[[shot.any_of]]
-title = "no-damage proof"
-facets = { component = "gutter", role = "no_damage_proof" }
-"""
+GUTTER = gutter_shots("back")
 
 
 def case_of(photos, shots, *, waivers=(), **more):
@@ -120,7 +107,7 @@ def test_a_weak_guess_is_asked_when_only_it_could_meet_a_missing_shot_and_a_very
 
 
 def test_one_damage_close_up_where_two_are_needed_changes_nothing_and_is_not_asked():
-    shots = a_list(GUTTER)
+    shots = GUTTER
     close = {"component": "gutter", "role": "close_up", "condition": "damage", "face": "back"}
     one = [photo(1, guess=0.95, **close)]
     assert isinstance(next_step(case_of(one, shots)), NeedQuestion)
@@ -134,17 +121,17 @@ def test_one_proof_is_asked_rather_than_two_close_ups():
     close = {"component": "gutter", "role": "close_up", "condition": "damage", "face": "back"}
     proof = photo(3, component="gutter", role="no_damage_proof", face="back", guess=0.8)
     photos = [photo(1, guess=0.99, **close), photo(2, guess=0.99, **close), proof]
-    asked = next_step(case_of(photos, a_list(GUTTER)))
+    asked = next_step(case_of(photos, GUTTER))
     assert asked.photo == proof.sha256
 
 
 def test_damage_or_not_is_asked_where_only_the_condition_is_open():
     near = {"component": "gutter", "role": "close_up", "face": "back"}
     photos = [photo(1, **near, condition="damage"), photo(2, **near)]
-    asked = next_step(case_of(photos, a_list(GUTTER)))
+    asked = next_step(case_of(photos, GUTTER))
     assert asked.facets == (AskedFacet(facet=Facet.CONDITION, guess=None, proposed=None),)
     after = stating(photos, asked.photo, answered(asked, {Facet.CONDITION: "damage"}))
-    assert next_step(case_of(after, a_list(GUTTER))).ready
+    assert next_step(case_of(after, GUTTER)).ready
 
 
 def test_the_number_of_hits_is_asked_with_its_weak_guess_as_a_proposal():

@@ -1,11 +1,11 @@
-"""The copying part of an intake, and a way to kill it at any step; imported by the processes that are killed."""
+"""The copying part of an intake, and a way to kill it at any step."""
 
 from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
+import traceback
+from collections.abc import Callable
 from pathlib import Path
 
 from support_cards import read_ledger
@@ -17,21 +17,20 @@ from evidence.cards.reading import CardFile, open_on_card
 from evidence.cards.volumes import open_source
 from evidence.disk.objects import sweep_parts
 
-SUPPORT = Path(__file__).parent
-REPOSITORY = Path(__file__).parents[2]
 
-
-def run_and_be_killed(code: str, *arguments: object) -> None:
-    """Run code in a process of its own, which must end by SIGKILL."""
-    environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(REPOSITORY), str(SUPPORT)])}
-    done = subprocess.run(
-        [sys.executable, "-c", code, *map(str, arguments)],
-        env=environment,
-        check=False,
-        capture_output=True,
-        text=True,
-    )
-    assert done.returncode == -signal.SIGKILL, done.stderr
+def run_and_be_killed(work: Callable[[], object]) -> None:
+    """Do `work` in a forked process, which must end by SIGKILL."""
+    child = os.fork()
+    if child == 0:
+        try:
+            work()
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            os._exit(1)
+    _, status = os.waitpid(child, 0)
+    assert os.WIFSIGNALED(status), "the work ended before it came to this step, or its traceback is above"
+    assert os.WTERMSIG(status) == signal.SIGKILL
 
 
 class Killer:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from functools import cache
@@ -50,6 +51,25 @@ def a_list(
 ) -> ShotList:
     text = f'[list]\nid = "mine"\ntitle = "Mine"\nsafety = "{safety}"\n{body}'
     return load_list(text, "mine.toml", vocabulary(), lambda name: (bases or {})[name])
+
+
+def gutter_shots(*faces: str) -> ShotList:
+    """Two close-ups of damage to the gutter, or one proof of none, at each of these elevations; at all without."""
+    only = f"faces = {json.dumps(faces)}" if faces else ""
+    return a_list(f"""
+[[shot]]
+id = "gutter"
+title = "Gutter"
+for_each = "elevation"
+{only}
+[[shot.any_of]]
+title = "damage close-ups"
+least = 2
+facets = {{ component = "gutter", role = "close_up", condition = "damage" }}
+[[shot.any_of]]
+title = "no-damage proof"
+facets = {{ component = "gutter", role = "no_damage_proof" }}
+""")
 
 
 def value(facet: Facet, word: str, confidence: float | None = None) -> FacetValue:

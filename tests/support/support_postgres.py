@@ -11,6 +11,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy.engine import make_url
+
+from evidence.catalog.store import Catalog
 
 NOBODY = 65534
 """The user that runs the server when the tests run as root, whom it refuses."""
@@ -30,7 +33,7 @@ def postgres_server() -> Iterator[Path]:
     place = binaries()
     if os.name != "posix" or place is None:
         _absent("no PostgreSQL server is installed here")
-    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+    folder = Path(tempfile.mkdtemp(prefix="pg-", dir=_short_folder()))
     user = {"user": NOBODY, "group": NOBODY, "extra_groups": []} if os.geteuid() == 0 else {}
     if user:
         os.chown(folder, NOBODY, NOBODY)
@@ -57,14 +60,38 @@ def postgres_server() -> Iterator[Path]:
 
 
 @pytest.fixture
-def postgres_url(postgres_server: Path) -> str:
+def postgres_url(postgres_server: Path) -> Iterator[str]:
     """The address of an empty database on it."""
+    yield from _database(postgres_server)
+
+
+@pytest.fixture(scope="session")
+def _filled_database(postgres_server: Path) -> Iterator[str]:
+    """The name of a database with the tables of a catalog, which nobody opens."""
+    for url in _database(postgres_server):
+        Catalog(url).close()
+        yield make_url(url).database or ""
+
+
+@pytest.fixture
+def filled_postgres_url(postgres_server: Path, _filled_database: str) -> Iterator[str]:
+    """The address of a database that has a catalog's tables, of a server's own copy."""
+    yield from _database(postgres_server, template=_filled_database)
+
+
+def _database(server: Path, *, template: str = "template1") -> Iterator[str]:
     import psycopg
 
     name = f"catalog_{uuid.uuid4().hex[:12]}"
-    with psycopg.connect(host=str(postgres_server), user="office", dbname="postgres", autocommit=True) as db:
-        db.execute(f"CREATE DATABASE {name}")  # type: ignore[arg-type]
-    return f"postgresql+psycopg://office@/{name}?host={postgres_server}"
+    with psycopg.connect(host=str(server), user="office", dbname="postgres", autocommit=True) as db:
+        db.execute(f"CREATE DATABASE {name} TEMPLATE {template}")  # type: ignore[arg-type]
+        yield f"postgresql+psycopg://office@/{name}?host={server}"
+        db.execute(f"DROP DATABASE {name} WITH (FORCE)")  # type: ignore[arg-type]
+
+
+def _short_folder() -> str:
+    """A folder in memory if there is one: with a short name, since the path of a socket has a limit."""
+    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else "/tmp"
 
 
 def _absent(reason: str) -> None:

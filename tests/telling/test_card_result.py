@@ -27,13 +27,18 @@ WAY = "\n[tell]\nwebhook = 'https://hook.example/'\n"
 
 
 @pytest.fixture
-def safe(tmp_path, other_disk):
+def safe(kept, same_path, other_disk):
     """A card with two houses that was taken in and backed up elsewhere; its archive and its page."""
-    archive = loaded_archive(tmp_path)
-    with_target(archive, other_disk)
-    card = small_houses(tmp_path / "CARD_A")
-    ran = cli("intake", card.root, archive=archive)
-    assert ran.status == 0, ran.err
+    archive, card = same_path / "archive", same_path / "CARD_A"
+
+    def make():
+        loaded_archive(same_path)
+        with_target(archive, other_disk)
+        small_houses(card)
+        ran = cli("intake", card, archive=archive)
+        assert ran.status == 0, ran.err
+
+    kept.put("told by a page", {"archive": archive, "card": card, "disk": other_disk}, make)
     (page,) = (archive / "cards").iterdir()
     return archive, page
 
@@ -60,9 +65,9 @@ def test_a_card_that_is_not_safe_is_never_called_safe(safe, other_disk):
     assert "Do NOT erase it yet. 9 files are in 1 place of the 2 needed" in text
 
 
-def test_files_that_came_since_are_told(safe, tmp_path):
+def test_files_that_came_since_are_told(safe, same_path):
     archive, page = safe
-    (tmp_path / "CARD_A" / "DCIM" / "100TESTC" / "TEST0099.JPG").write_bytes(b"new")
+    (same_path / "CARD_A" / "DCIM" / "100TESTC" / "TEST0099.JPG").write_bytes(b"new")
     with at_home(archive) as here:
         text = card_outcome(here, intake_of(page)).text()
     assert "safe for the 9 files seen, but 1 came since: Do NOT erase it yet. 1 file came or changed" in text
