@@ -25,7 +25,7 @@ def main() -> int:
         ["-m", "ruff", "check", "."],
         ["-m", "ruff", "format", "--check", "."],
         ["-m", "mypy"],
-        ["-m", "pytest", *(sys.argv[1:] or ["-q", "-n", "auto", "--dist", "loadfile"])],
+        ["-m", "pytest", *(sys.argv[1:] or ["-q", "-n", str(_workers()), "--dist", "worksteal"])],
     ]
     scratch = _scratch()
     # One thread for each process: the tests start processes of their own.
@@ -40,6 +40,11 @@ def main() -> int:
         for folder in scratch.values():
             shutil.rmtree(folder, ignore_errors=True)
     return worst
+
+
+def _workers() -> int:
+    """One more than there are cores: a test waits for a process, a browser or a disk half of its time."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
 
 
 def _scratch() -> dict[str, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -72,9 +73,15 @@ def room_of(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
+@cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
 def imported(path: Path) -> list[str]:
     found = []
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             found += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
@@ -108,7 +115,7 @@ def test_at_most_nine_modules_stand_loose():
 def test_a_class_name_means_one_thing_in_all_rooms():
     homes: dict[str, list[str]] = {}
     for path in modules():
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in tree_of(path).body:
             if isinstance(node, ast.ClassDef):
                 homes.setdefault(node.name, []).append(str(path.relative_to(PACKAGE)))
     assert {name: where for name, where in homes.items() if len(where) > 1} == {}
@@ -129,7 +136,7 @@ def test_a_library_of_one_room_is_imported_by_no_other(path):
     ids=lambda p: str(p.relative_to(PACKAGE)),
 )
 def test_a_deciding_room_touches_no_clock_disk_or_terminal(path):
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = tree_of(path)
     tops = {name.split(".")[0] for name in imported(path)}
     assert not tops & {
         "os",

@@ -174,10 +174,16 @@ class Bench:
 @contextmanager
 def bench() -> Iterator[Bench]:
     """A bench in memory where the system has such a folder; it is removed at the end."""
+    with cold_bench() as made, warm():
+        yield made
+
+
+@contextmanager
+def cold_bench() -> Iterator[Bench]:
+    """The same, for several uses of `warm`, without which no trial may run."""
     folder = Path(tempfile.mkdtemp(prefix="evidence-faults-", dir=MEMORY if MEMORY.is_dir() else None))
     try:
-        with warm():
-            yield Bench(folder.resolve())
+        yield Bench(folder.resolve())
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -16,12 +16,11 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 from unittest.mock import patch
 
 import cv2
 import numpy as np
-import typer.main
 from PIL import Image
 from support_card import CardMaker
 from support_cli import CONFIRMED, Ran, cli, make_archive
@@ -56,23 +55,27 @@ LONG_AGO = "2016-01-04"
 def warm() -> Iterator[None]:
     """Make this process do all work in its own thread, and repeat no work that depends on its input alone."""
     cv2.setNumThreads(1)
+    with ExitStack() as stack:
+        for module, name, other in _replacements():
+            stack.enter_context(patch.object(module, name, other))
+        yield
+
+
+@functools.cache
+def _replacements() -> list[tuple[Any, str, object]]:
+    """What is replaced, made once: the caches stay filled from one use of `warm` to the next."""
     pool = lambda *_, **__: _HerePool()  # noqa: E731
     engine = functools.cache(opening.create_engine)  # closed and opened again, as engines may be
-    replaced = [
+    return [
         (parallel, "ThreadPoolExecutor", _HerePool),
         (batch, "process_pool", pool),
         (batch, "Tasks", _HereTasks),
         (batch, "_look", _look_once),
-        (typer.main, "get_command", functools.cache(typer.main.get_command)),
         (opening, "create_engine", engine),
         (suggest, "BoardParser", _once(suggest.BoardParser)),
         (vocabulary, "load_vocabulary", functools.cache(vocabulary.load_vocabulary)),
         (models, "load_plan", _once_for_a_text(models.load_plan)),
     ]
-    with ExitStack() as stack:
-        for module, name, other in replaced:
-            stack.enter_context(patch.object(module, name, other))
-        yield
 
 
 class _HerePool(HereExecutor):
@@ -269,9 +272,19 @@ def _prepare_intake(world: World) -> None:
     world.settings(TARGET)
 
 
+def _take_in(world: World) -> None:
+    """An archive that took its first card in; made once, since most scenarios begin with it."""
+    kept = world.base.with_name("taken-in")
+    if kept.exists():
+        shutil.copytree(kept, world.base, symlinks=True, dirs_exist_ok=True)
+    else:
+        _prepare_intake(world)
+        world.sure("intake", world.base / CARD)
+        shutil.copytree(world.base, kept, symlinks=True)
+
+
 def _prepare_next(world: World) -> None:
-    _prepare_intake(world)
-    world.sure("intake", world.base / CARD)
+    _take_in(world)
     second_card(world.base / CARD_2)
 
 
@@ -282,19 +295,16 @@ def _prepare_backup(world: World) -> None:
 
 
 def _prepare_move(world: World) -> None:
-    _prepare_intake(world)
-    world.sure("intake", world.base / CARD)
+    _take_in(world)
 
 
 def _prepare_purge(world: World) -> None:
-    _prepare_intake(world)
-    world.sure("intake", world.base / CARD)
+    _take_in(world)
     _plan_purge(world, "TC-1001")
 
 
 def _prepare_quarantine(world: World) -> None:
-    _prepare_intake(world)
-    world.sure("intake", world.base / CARD)
+    _take_in(world)
     settings = world.archive / "evidence.toml"
     text = settings.read_text(encoding="utf-8")
     settings.write_text(text.replace("quarantine_days = 0", "quarantine_days = 14"), encoding="utf-8")

@@ -10,18 +10,12 @@ from fnmatch import fnmatch
 import pytest
 from fault_disk import Fault, FaultKind, FaultyDisk
 from fault_judge import judge
-from fault_trials import _in_child, bench
+from fault_trials import _in_child
 from fault_worlds import CARD, flip_a_bit, restore
 
 from evidence.archive import exchange
 from evidence.disk import durable
 from evidence.office import purging
-
-
-@pytest.fixture(scope="module")
-def here():
-    with bench() as made:
-        yield made
 
 
 def test_an_intake_that_forgets_to_flush_files_loses_some_at_a_power_cut(here, monkeypatch):

@@ -10,20 +10,14 @@ import random
 
 import pytest
 from fault_disk import FaultKind
-from fault_trials import Bench, Trial, bench
+from fault_trials import Bench, Trial
 from fault_worlds import available
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 
 SEED = int(os.environ.get("EVIDENCE_FAULT_SEED", "11"))
-EACH = 2
+EACH = 1
 """Trials for each kind of fault and each command."""
-
-
-@pytest.fixture(scope="module")
-def here():
-    with bench() as made:
-        yield made
 
 
 def sample(here: Bench, scenario: str) -> list[Trial]:

@@ -6,13 +6,7 @@ from fnmatch import fnmatch
 
 import pytest
 from fault_disk import FaultKind
-from fault_trials import Bench, Trial, bench
-
-
-@pytest.fixture(scope="module")
-def here():
-    with bench() as made:
-        yield made
+from fault_trials import Bench, Trial
 
 
 def trials_at(here: Bench, scenario: str, kind: FaultKind, step: str) -> list[Trial]:

@@ -410,6 +410,13 @@ def test_a_claim_that_took_over_a_photo_since_the_plan_keeps_it(repository, tmp_
     assert intake_object(b"front") in repository.places[ClaimId("NEW")]
 
 
+@pytest.fixture
+def plain_certificates(monkeypatch):
+    """Certificates as bytes of their text: setting a page takes most of a purge's time in memory."""
+    monkeypatch.setattr("evidence.retention.purge.certificate_pdf", lambda one: repr(one).encode())
+
+
+@pytest.mark.usefixtures("plain_certificates")
 def test_a_run_killed_at_any_call_is_finished_by_the_next_run_and_nothing_is_done_twice(tmp_path):
     """Every call to the archive dies in turn, before or after its effect; the result is always the same."""
     for at in count(1):
@@ -750,6 +757,7 @@ def test_a_target_that_is_away_is_owed_and_one_that_went_away_since_the_plan_sto
     assert "STILL OWED" in purged.certificate.read_text()
 
 
+@pytest.mark.usefixtures("plain_certificates")
 @pytest.mark.parametrize("ending", ["purge", "undo"])
 def test_killed_at_any_call_a_quarantine_is_finished_or_taken_back(tmp_path, ending):
     for at in count(1):

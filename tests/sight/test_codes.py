@@ -169,7 +169,7 @@ def test_a_code_too_small_in_the_reduced_photo_is_read_at_full_size():
     rng = np.random.default_rng(5)
     page = on_white(qr_pixels(divider_qr("HX-204881")), 345)
     only_reduced = with_full = asked = 0
-    for _ in range(8):
+    for _ in range(4):
         photo = held_in_frame(page, (4032, 3024), rng, area=0.01, blur=1.5)
         reduced = cv2.resize(photo, (1600, 1200), interpolation=cv2.INTER_AREA)
         calls = []
