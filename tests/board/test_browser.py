@@ -6,7 +6,7 @@ import re
 
 import pytest
 from support_board import START, facet_value, put_claim, put_photos
-from support_browser import LAPTOP, PHONE, board, browser, log_in, press, settled, tab_to
+from support_browser import LAPTOP, PHONE, board, browser, log_in, press, serious_findings, settled, tab_to
 
 from evidence.model import ClaimId, ClaimState, Duty, Facet
 
@@ -252,15 +252,11 @@ WIDE = {"width": 1440, "height": 900}
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_serious_on_any_page_at_three_widths(log_in, board, furnished, scheme):
-    from axe_playwright_python.sync_playwright import Axe
-
-    axe, found = Axe(), []
+    found = []
     page = log_in(color_scheme=scheme)
 
     def check(where):
-        for one in axe.run(page).response["violations"]:
-            if one["impact"] in {"serious", "critical"}:
-                found.extend((where, one["id"], node["html"][:160]) for node in one["nodes"][:3])
+        found.extend((where, *one) for one in serious_findings(page))
 
     every = (*PAGES, *SOME[1:], "/duplicates?number=BD-3", "/review?number=BD-1", "/review?number=BD-3")
     for size, paths in ((LAPTOP, every), (WIDE, SOME[:3]), (PHONE, SOME)):

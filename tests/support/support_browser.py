@@ -88,3 +88,16 @@ def tab_to(page, selector, most=60):
 
 def settled(page):
     page.wait_for_function("() => (document.getElementById('panel').dataset.waiting || '0') === '0'")
+
+
+def serious_findings(page):
+    """What axe finds serious or critical on the page: the rule and the start of an element, of three for each rule."""
+    from axe_playwright_python.base import AXE_SCRIPT
+
+    page.evaluate(AXE_SCRIPT)
+    found = page.evaluate(
+        """async () => (await axe.run({resultTypes: ["violations"]})).violations
+            .filter((one) => ["serious", "critical"].includes(one.impact))
+            .flatMap((one) => one.nodes.slice(0, 3).map((node) => [one.id, node.html.slice(0, 160)]))"""
+    )
+    return [tuple(one) for one in found]
