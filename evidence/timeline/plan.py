@@ -14,8 +14,9 @@ from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
 from evidence.timeline.merge import TimedUnit, timeline_of
 from evidence.timeline.order.units import Unit
+from evidence.timeline.sheet_order import with_sheets_at_edges
 from evidence.timeline.split.observations import Observation, SiteEstimates, day_of
-from evidence.timeline.split.sheet_text import match_sheet
+from evidence.timeline.split.sheet_text import is_sheet_of_another, match_sheet, similarity_to
 from evidence.timeline.split.sheets import SheetReading
 from evidence.timeline.split.site_estimates import learn_sites_from_sheets
 from evidence.timeline.split.split_day import Verdict, split_day
@@ -115,6 +116,7 @@ def _split_group(
     left: Collection[ClaimId],
 ) -> list[PlacedUnit]:
     """Split one working day of one device group; units that the model does not see follow the others."""
+    chain = with_sheets_at_edges(chain)
     decisions = [_decision_of(t.unit, manual) for t in chain]
     modelled, observations = _modelled(chain, decisions, claims, options, manual)
     verdicts = split_day(observations, claims, options, sites, left) if observations else []
@@ -180,9 +182,14 @@ def _sheet(unit: Unit, claims: Mapping[ClaimId, Claim]) -> SheetReading:
     sheet = next((s.sheet for s in unit.files if s.sheet is not None), None)
     if sheet is None:
         return SheetReading()
-    named = match_sheet([line.text for line in sheet.lines], tuple(claims.values()))
+    lines, known = [line.text for line in sheet.lines], tuple(claims.values())
+    named = match_sheet(lines, known)
     return SheetReading(
-        confidence=min(1.0, max(0.0, sheet.confidence)), named=named, has_text=bool(sheet.lines)
+        confidence=min(1.0, max(0.0, sheet.confidence)),
+        named=named,
+        has_text=bool(lines),
+        similarity=similarity_to(lines, claims[named]) if named is not None else 0.0,
+        of_another=named is None and is_sheet_of_another(lines, known),
     )
 
 

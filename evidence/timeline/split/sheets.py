@@ -39,13 +39,18 @@ FALSE_PAPER = 0.01
 """Likelihood of a detected sheet where there is none."""
 SEEN_UNREAD = 0.75
 """Share of sheets without a readable code that are still recognised as a sheet."""
+SHEET_ALONE = 0.02
+"""Probability that no other photo of a house follows the sheet that opens it, or precedes the one that closes it."""
 FEW_SHEETS = 0.7
 """Share of houses with a sheet on a careless day."""
 ALWAYS = 0.985
 """Share of houses with a sheet, and of sheets that are read, on a careful day."""
-TEXT_FOR, TEXT_AGAINST = 4.0, -3.0
-"""Log-likelihood (nats) for the claim that a sheet's text names, and for the others; OCR alone never files.
+TEXT_FOR, TEXT_CLEAR, TEXT_AGAINST = 5.5, 5.0, -3.0
+"""Log-likelihood (nats) for the claim that a sheet's text names, what a perfect text adds to it, and that for the other
+claims; OCR alone never files without a mark.
 Made-up sheets named a wrong claim of the list in fewer than 1 of 1,000, and a claim that is on no list in 24."""
+SIMILAR_BY_CHANCE = 0.5
+"""Similarity of a text to a claim from which it counts as more than any other that names a claim."""
 
 _MODES: tuple[tuple[SheetAt | None, str, float], ...] = (
     (SheetAt.START, "always", 0.2),
@@ -71,6 +76,10 @@ class SheetReading:
     """The claim its text names."""
     has_text: bool = False
     """Whether any text was read on it."""
+    similarity: float = 0.0
+    """How similar the text is to all that is known of the claim it names, 0 to 1."""
+    of_another: bool = False
+    """Whether it reads like the sheet of a claim that is not among the day's."""
 
     @property
     def is_paper(self) -> bool:
@@ -119,7 +128,7 @@ class PaperRates:
 
     def of(self, row: SheetReading) -> float:
         """The rate for a page like this one; a page that names a claim is as rare as ever."""
-        if row.named is not None:
+        if row.named is not None or row.of_another:
             return MID_PAPER
         return self.with_text if row.has_text else self.blank
 
@@ -131,7 +140,7 @@ def paper_rates(rows: Sequence[SheetReading], inside: Floats) -> PaperRates:
         pages = [
             row.confidence * weight
             for row, weight in zip(rows, inside, strict=True)
-            if row.is_paper and row.has_text == has_text
+            if row.is_paper and row.has_text == has_text and not row.of_another
         ]
         share = (sum(pages) + PAPER_WEIGHT * MID_PAPER) / (float(inside.sum()) + PAPER_WEIGHT)
         found.append(min(MOST_PAPER, share))
@@ -159,6 +168,7 @@ def sheet_log_likelihoods(
     last = np.zeros_like(first)
     shares = np.array([rates(thorough, options) for _, thorough in modes])
     edge = [first if place is SheetAt.START or place is None else last for place, _ in modes]
+    other_edge = [last if place is SheetAt.START else first if place is SheetAt.END else None for place, _ in modes]
     column = {claim: k for k, claim in enumerate(states)}
     plain_first = np.log(shares[:, 2])
     for m in range(len(modes)):
@@ -174,8 +184,10 @@ def sheet_log_likelihoods(
                 edge[m][i, m, :-1] = 0.0
             for k in (column[claim] for claim in row.claims):
                 inside[i, k] = log(mid / len(row.claims))
-                for m in range(len(modes)):
+                for m, other in enumerate(other_edge):
                     edge[m][i, m, k] = log(shares[m, 0] / mid)
+                    if other is not None:
+                        other[i, m, k] = log(SHEET_ALONE)
             continue
         inside[i, :-1], inside[i, -1], gains = _page(row, papers.of(row), base or 0.0, shares)
         for m in range(len(modes)):
@@ -183,11 +195,15 @@ def sheet_log_likelihoods(
             if drives is not None and row.named is None:
                 common = papers.of(row) > COMMON_PAGE
                 drive = 0.0 if common else float(drives[0 if edge[m] is first else 1][i])
+                drive = float(drive > 0.0) if row.of_another else drive
                 gain = drive * gain + (1.0 - drive) * min(gain, float(plain_first[m]))
             edge[m][i, m, :-1] = gain
         if row.named is not None:
             inside[i, :-2] += TEXT_AGAINST
-            inside[i, column[row.named]] += TEXT_FOR - TEXT_AGAINST
+            gain = TEXT_FOR + TEXT_CLEAR * (row.similarity - SIMILAR_BY_CHANCE) / (1.0 - SIMILAR_BY_CHANCE)
+            inside[i, column[row.named]] += gain - TEXT_AGAINST
+        elif row.of_another:
+            inside[i, :-2] += TEXT_AGAINST
     return inside, first, last
 
 

@@ -172,13 +172,13 @@ def _median_positions(
 
 
 def _likeliest_move(day: Day, a: int, b: int) -> int:
-    """The most probable place of a move between two fixes: before a sheet, else at the widest gap."""
+    """The most probable place of a move between two fixes: the widest gap, of equal ones that before a sheet."""
     if b == a + 1:
         return a
 
-    def rank(k: int) -> tuple[bool, float, int]:
+    def rank(k: int) -> tuple[float, bool, int]:
         gap = float(day.gaps[k])
-        return (day.observations[k + 1].sheet.is_sheet, 60.0 if isnan(gap) else gap, -k)
+        return (60.0 if isnan(gap) else gap, day.observations[k + 1].sheet.is_sheet, -k)
 
     return max(range(a, b), key=rank)
 
