@@ -21,7 +21,7 @@ EDGE = 2
 FEW = 3
 """A stretch of so few photos is no house that could need the claim."""
 SURE_BOUNDARY = 0.5
-"""Least probability of the boundary before a house that shows no page, so that a pause is not named as a house."""
+"""Least probability of a house that shows no page, or of the boundary before it, so that a pause is not named as one."""
 BARE_CONFIDENCE = 0.7
 """Highest confidence in the claim of a house that shows no page: it may also be on no list."""
 
@@ -39,7 +39,7 @@ class _House:
     texts: tuple[tuple[str, ...], ...]
     """The lines of those pages."""
     sure: bool
-    """Whether the boundary before it is beyond doubt."""
+    """Whether the boundary before it, or the house itself, is more probable than not."""
 
 
 def name_houses_left(
@@ -55,6 +55,7 @@ def name_houses_left(
     left = _claims_left(out, claims, lists)
     houses = _unnamed(out)
     possible = [[c for c in left if _may_be(house, claims[c])] for house in houses]
+    possible = _with_pages_first(houses, possible)
     for house, own in zip(houses, possible, strict=True):
         if len(own) != 1 or sum(own[0] in other for other in possible) != 1:
             continue
@@ -63,6 +64,15 @@ def name_houses_left(
         for c, a, b in house.parts:
             out[c][a:b] = [_named(placed, own[0], page=house.page) for placed in out[c][a:b]]
     return out
+
+
+def _with_pages_first(houses: Sequence[_House], possible: Sequence[list[ClaimId]]) -> list[list[ClaimId]]:
+    """The possible claims of each house; one that only one written page may mean is not left for houses without a page."""
+    written = Counter(c for house, own in zip(houses, possible, strict=True) if house.texts for c in own)
+    return [
+        own if any(house.texts) else [c for c in own if written[c] != 1]
+        for house, own in zip(houses, possible, strict=True)
+    ]
 
 
 def claims_without_sheet(
@@ -107,7 +117,7 @@ def _unnamed(chains: Sequence[Sequence[PlacedUnit]]) -> list[_House]:
                 place=_middle(part),
                 page=any(map(_shows_page, (*part[:EDGE], *part[-EDGE:]))),
                 texts=tuple(text for placed in (*part[:EDGE], *part[-EDGE:]) for text in _texts(placed)),
-                sure=opened.probability >= SURE_BOUNDARY,
+                sure=max(opened.probability, median(p.confidence for p in part)) >= SURE_BOUNDARY,
             )
             same = next((k for k, other in enumerate(houses) if _near(house.place, other.place)), None)
             if same is None:

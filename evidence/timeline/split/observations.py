@@ -106,7 +106,7 @@ def gaps_of(observations: Sequence[Observation]) -> tuple[Floats, NDArray[np.boo
     gaps = np.full(max(photos - 1, 0), np.nan)
     undated, repeated = np.zeros_like(gaps, dtype=np.bool_), np.zeros_like(gaps, dtype=np.bool_)
     last: tuple[int, float] | None = None
-    opening = _sheets_open(observations)
+    opening = sheets_open(observations)
     for i, observation in enumerate(observations):
         if observation.time is not None:
             if last is not None and i - last[0] <= MAX_UNTIMED + 1:
@@ -130,7 +130,7 @@ def gaps_of(observations: Sequence[Observation]) -> tuple[Floats, NDArray[np.boo
     return gaps, undated & ~repeated, repeated
 
 
-def _sheets_open(observations: Sequence[Observation]) -> bool:
+def sheets_open(observations: Sequence[Observation]) -> bool:
     """Whether the day's read sheets follow the longer gap, so that they open houses and do not close them."""
     before, after = 0, 0
     for a, b, c in zip(observations, observations[1:], observations[2:], strict=False):

@@ -73,7 +73,7 @@ def neighbour_density(distance: Floats) -> Floats:
     return np.asarray(np.log(NEXT_DOOR * near.mean(axis=1) + 1e-300))
 
 
-def _student(distance: Floats, spread: float, nu: float) -> Floats:
+def _student(distance: Floats, spread: Floats | float, nu: Floats | float) -> Floats:
     """Density per square metre of a bivariate Student distribution at a distance from its centre."""
     return np.asarray((1 + distance**2 / (nu * spread**2)) ** (-(nu + 2) / 2) / (2 * pi * spread**2))
 
@@ -84,9 +84,10 @@ def move_density(step: Floats) -> Floats:
     return np.asarray(np.where(np.isnan(step), -log(pi * AREA**2), known))
 
 
-def move_log_odds(step: Floats, walk: Floats) -> Floats:
-    """Log-odds (nats) that a step between two fixes is a move to another house, not a walk around this one."""
-    variance = walk**2
-    move = np.exp(move_density(step))
-    stay = (1 + step**2 / (4 * variance)) ** -3 / (2 * pi * variance)
+def move_log_odds(step: Floats, walk: Floats, tail: Floats) -> Floats:
+    """Log-odds (nats) that a step between two fixes is a move to another house, not a walk around this one.
+
+    A walk is a bivariate Student distribution with spread `walk` and `tail` degrees of freedom.
+    """
+    move, stay = np.exp(move_density(step)), _student(step, walk, tail)
     return np.asarray(np.log(move) - np.log((1 - OUTLIER_SHARE) * stay + OUTLIER_SHARE * move))

@@ -22,8 +22,9 @@ Bools = NDArray[np.bool_]
 
 ALL = slice(None)
 """Every step at once."""
-CLEAR = 0.6
-"""Posterior probability from which a photo belongs to another state than that of the most probable path."""
+CLEAR, DOUBTED = 0.6, 0.25
+"""Posterior probability from which a photo belongs to another state than that of the most probable path, and that
+of the path's own state below which it belongs to the most probable one."""
 TINY = 1e-250
 """Added to every weight, so that contradictory decisions still leave a possible path."""
 
@@ -99,7 +100,8 @@ def _corrected(states: Ints, opens: Bools, probability: Floats) -> tuple[Ints, B
     posterior, which sums over them, can give another house.
     """
     likely = probability.argmax(axis=1)
-    moved = (likely != states) & (probability.max(axis=1) >= CLEAR)
+    own = probability[np.arange(len(states)), states]
+    moved = (likely != states) & ((probability.max(axis=1) >= CLEAR) | (own < DOUBTED))
     if not moved.any():
         return states, opens
     states = np.where(moved, likely, states)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId, GeoPoint
-from evidence.timeline.split.observations import Day, SiteEstimates, seconds_between, site_of
+from evidence.timeline.split.observations import CANDIDATE_RANGE, Day, SiteEstimates, seconds_between, sheets_open, site_of
 from evidence.timeline.split.positions import (
     EARTH_RADIUS,
     NEIGHBOUR,
@@ -27,10 +27,14 @@ from evidence.timeline.values import SplitOptions
 
 VISIT_GAP = 240.0
 """Seconds; a longer gap ends a visit, and fixes after it do not locate the photos before it."""
-MAX_VISIT_FIXES = 60
-"""Fixes of one visit, at most, whose mean is its position."""
+MAX_VISIT_FIXES = 150
+"""Fixes before, and after, a long pause, at most, whose means are compared: more than one walk round a house."""
+WHOLE_WALK = 60
+"""Photos of a walk all round a house; the means of longer visits lie nearer to its middle."""
 LONGEST_WALK = 100.0
 """Metres; two fixes of a visit further apart are of two places, such as an errand just before the house."""
+FIX_TAIL, MEAN_TAIL = 4.0, 10.0
+"""Degrees of freedom of the steps between single fixes, some of which are far off, and between means of many."""
 SAME_HOUSE_SPREAD = 9.0
 """Metres between the means of two visits to the same house, on different sides of it."""
 AWAY_LIMIT = -6.0
@@ -79,27 +83,35 @@ def track_of(day: Day, options: SplitOptions) -> Track:
     if not fixed.size:
         nowhere = np.full((photos, 2), np.nan)
         return Track(nowhere, nowhere, jumps, move)
-    visit = visit_numbers(day)
-    steps, walks, places = [], [], []
-    for a, b in pairwise(fixed.tolist()):
-        places.append(_likeliest_move(day, a, b))
-        if visit[b] == visit[a] + 1:
-            # A long pause or a drive next door: the means of whole visits differ, where single fixes are too noisy.
-            before = _at_one_place(day.xy[fixed[visit[fixed] == visit[a]][-MAX_VISIT_FIXES:]][::-1])
-            after = _at_one_place(day.xy[fixed[visit[fixed] == visit[b]][:MAX_VISIT_FIXES]])
+    visit, opening = visit_numbers(day), sheets_open(day.observations)
+    steps, walks, tails, places = [], [], [], []
+    for k, (a, b) in enumerate(pairwise(fixed.tolist())):
+        places.append(_likeliest_move(day, a, b, opening=opening))
+        parted = visit[b] == visit[a] + 1
+        if parted:
+            # A long pause or a drive next door: the means of many fixes differ, where single ones are too noisy.
+            before = _at_one_place(day.xy[fixed[max(0, k + 1 - MAX_VISIT_FIXES) : k + 1]][::-1])
+            after = _at_one_place(day.xy[fixed[k + 1 : k + 1 + MAX_VISIT_FIXES]])
             steps.append(float(np.hypot(*(after.mean(axis=0) - before.mean(axis=0)))))
-            walks.append((SAME_HOUSE_SPREAD**2 + WITHIN_HOUSE**2 / min(len(before), len(after))) ** 0.5)
+            walks.append(_spread_of_means(len(before), len(after)))
         else:
             between = seconds_between(day, a, b)
             walk = WITHIN_HOUSE if between is None else min(WITHIN_HOUSE, 4.0 + 1.2 * between)
             steps.append(hypot(*(day.xy[b] - day.xy[a]).tolist()))
             walks.append((2 * options.fix_spread**2 + walk**2) ** 0.5)
+        tails.append(MEAN_TAIL if parted else FIX_TAIL)
     if places:
-        np.add.at(move, places, move_log_odds(np.array(steps), np.array(walks)))
+        np.add.at(move, places, move_log_odds(np.array(steps), np.array(walks), np.array(tails)))
     ahead = _median_positions(day, fixed, visit, options.median_fixes, ahead=True)
     behind = _median_positions(day, fixed, visit, options.median_fixes, ahead=False)
     jumps[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
     return Track(ahead, behind, jumps, move)
+
+
+def _spread_of_means(before: int, after: int) -> float:
+    """Metres between the means of two visits to the same house with so many fixes, one standard deviation."""
+    sides = sum(min(1.0, WHOLE_WALK / fixes) for fixes in (before, after)) / 2
+    return float((SAME_HOUSE_SPREAD**2 * sides + WITHIN_HOUSE**2 / min(before, after)) ** 0.5)
 
 
 def _at_one_place(xy: Floats) -> Floats:
@@ -126,10 +138,21 @@ def position_evidence(
     enter[:, -1] = np.logaddexp(0.0, neighbour_density(away) - anywhere)
     next_door = np.nan_to_num(away, nan=np.inf) <= NEIGHBOUR
     fair = site_density(np.full(count, WITHIN_HOUSE), seen, options)
-    left = site_density(away_from(track.behind, spots), seen, options)
-    return PositionEvidence(
-        enter, np.nan_to_num(np.clip(left - fair, AWAY_LIMIT, 0.0)), next_door, track.move
-    )
+    behind = away_from(track.behind, spots)
+    leave = np.nan_to_num(np.clip(site_density(behind, seen, options) - fair, AWAY_LIMIT, 0.0))
+    leave[:, ~seen & ~_visited(behind) & _named_by_text(day)] = 0.0
+    return PositionEvidence(enter, leave, next_door, track.move)
+
+
+def _named_by_text(day: Day) -> NDArray[np.bool_]:
+    """(C,) whether the text of a sheet names each claim."""
+    named = {i.sheet.named for i in day.observations}
+    return np.array([claim in named for claim in day.states], dtype=np.bool_)
+
+
+def _visited(away: Floats) -> NDArray[np.bool_]:
+    """(C,) whether any photo was taken near each claim's site, from (N, C) metres; else its address says nothing."""
+    return np.asarray((np.nan_to_num(away, nan=np.inf) <= CANDIDATE_RANGE).any(axis=0))
 
 
 def visit_numbers(day: Day) -> NDArray[np.int64]:
@@ -171,25 +194,28 @@ def _median_positions(
     return np.asarray(np.where((count > 0)[:, None], middle, np.nan))
 
 
-def _likeliest_move(day: Day, a: int, b: int) -> int:
-    """The most probable place of a move between two fixes: the widest gap, of equal ones that before a sheet."""
+def _likeliest_move(day: Day, a: int, b: int, *, opening: bool) -> int:
+    """The most probable place of a move between two fixes: where the sheet opens or closes a house, else the widest gap."""
     if b == a + 1:
         return a
 
-    def rank(k: int) -> tuple[float, bool, int]:
+    def rank(k: int) -> tuple[bool, float, int]:
         gap = float(day.gaps[k])
-        return (60.0 if isnan(gap) else gap, day.observations[k + 1].sheet.is_sheet, -k)
+        return (day.observations[k + opening].sheet.is_sheet, 60.0 if isnan(gap) else gap, -k)
 
     return max(range(a, b), key=rank)
 
 
 def learn_sites_from_sheets(day: Day, sites: SiteEstimates) -> set[ClaimId]:
-    """Locate each claim by the fixes around its sheet; return the claims with enough of them."""
-    visit = _parted_at(day, SHEET_WINDOW)
+    """Locate each claim by the fixes after the sheet that opens it, or before the one that closes it.
+
+    Returns the claims with enough of them.
+    """
+    visit, opening = _parted_at(day, SHEET_WINDOW), sheets_open(day.observations)
     near: dict[ClaimId, list[int]] = {}
     for i, observation in enumerate(day.observations):
         for claim in observation.sheet.claims:
-            for k in range(max(0, i - 30), min(len(day.observations), i + 31)):
+            for k in range(i, min(len(day.observations), i + 31)) if opening else range(max(0, i - 30), i + 1):
                 apart = seconds_between(day, min(i, k), max(i, k))
                 close = apart is not None and apart <= SHEET_WINDOW and visit[k] == visit[i]
                 if close and not np.isnan(day.xy[k, 0]):
