@@ -68,7 +68,7 @@ def name_houses_left(
 
 def _with_pages_first(houses: Sequence[_House], possible: Sequence[list[ClaimId]]) -> list[list[ClaimId]]:
     """The possible claims of each house; one that only one written page may mean is not left for houses without a page."""
-    written = Counter(c for house, own in zip(houses, possible, strict=True) if house.texts for c in own)
+    written = Counter(c for house, own in zip(houses, possible, strict=True) if any(house.texts) for c in own)
     return [
         own if any(house.texts) else [c for c in own if written[c] != 1]
         for house, own in zip(houses, possible, strict=True)

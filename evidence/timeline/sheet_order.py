@@ -42,7 +42,9 @@ def _edge(chain: Sequence[TimedUnit], at: int, step: int) -> int | None:
         time = chain[i].time
         if time is not None and abs(time - last) >= SHORTEST_DRIVE:
             break
-        if chain[i].device == sheet.device or (time is not None and abs(time - (sheet.time or 0.0)) > CLOCKS_APART):
+        if chain[i].device == sheet.device or (
+            time is not None and abs(time - (sheet.time or 0.0)) > CLOCKS_APART
+        ):
             return None
         edge, last = i, time if time is not None else last
     return edge if edge != at else None

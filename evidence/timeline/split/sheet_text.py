@@ -85,7 +85,9 @@ def similarity_to(lines: Sequence[str], claim: Claim) -> float:
 def is_sheet_of_another(lines: Sequence[str], claims: Sequence[Claim]) -> bool:
     """Whether the text reads like a sheet, with the word and a number, and is similar to none of the claims."""
     pieces = _pieces(lines)
-    headed = any(fuzz.partial_ratio(_HEADING, piece) >= SIMILAR for piece in pieces if len(piece) >= len(_HEADING))
+    headed = any(
+        fuzz.partial_ratio(_HEADING, piece) >= SIMILAR for piece in pieces if len(piece) >= len(_HEADING)
+    )
     return headed and bool(claims) and all(names_another(lines, claim) for claim in claims)
 
 

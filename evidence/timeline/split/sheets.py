@@ -168,7 +168,9 @@ def sheet_log_likelihoods(
     last = np.zeros_like(first)
     shares = np.array([rates(thorough, options) for _, thorough in modes])
     edge = [first if place is SheetAt.START or place is None else last for place, _ in modes]
-    other_edge = [last if place is SheetAt.START else first if place is SheetAt.END else None for place, _ in modes]
+    other_edge = [
+        last if place is SheetAt.START else first if place is SheetAt.END else None for place, _ in modes
+    ]
     column = {claim: k for k, claim in enumerate(states)}
     plain_first = np.log(shares[:, 2])
     for m in range(len(modes)):

@@ -5,16 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from math import hypot, isnan
+from math import hypot, isnan, log
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId, GeoPoint
-from evidence.timeline.split.observations import CANDIDATE_RANGE, Day, SiteEstimates, seconds_between, sheets_open, site_of
+from evidence.timeline.split.observations import (
+    Day,
+    SiteEstimates,
+    seconds_between,
+    sheets_open,
+    site_of,
+)
 from evidence.timeline.split.positions import (
     EARTH_RADIUS,
+    GEOCODE_OFF,
+    GEOCODE_WRONG,
     NEIGHBOUR,
     WITHIN_HOUSE,
     local_metres,
@@ -37,10 +45,13 @@ FIX_TAIL, MEAN_TAIL = 4.0, 10.0
 """Degrees of freedom of the steps between single fixes, some of which are far off, and between means of many."""
 SAME_HOUSE_SPREAD = 9.0
 """Metres between the means of two visits to the same house, on different sides of it."""
-AWAY_LIMIT = -6.0
-"""Lowest log-likelihood (nats) of photos far from a claim's house: fixes and sites can be wrong."""
+AWAY_LIMIT, TEXT_LIMIT = -6.0, log(GEOCODE_OFF + GEOCODE_WRONG)
+"""Lowest log-likelihood (nats) of photos far from a claim's house: fixes and sites can be wrong; and the same
+far from the address of a claim that a sheet's text names."""
 SHEET_WINDOW = 180.0
 """Seconds around a read sheet within which fixes locate its house."""
+LATE_WINDOW = 600.0
+"""The same where there are fewer than `MIN_FIXES` in the first."""
 MIN_FIXES = 3
 """Fixes needed to learn a site."""
 CERTAIN = 0.9
@@ -84,14 +95,19 @@ def track_of(day: Day, options: SplitOptions) -> Track:
         nowhere = np.full((photos, 2), np.nan)
         return Track(nowhere, nowhere, jumps, move)
     visit, opening = visit_numbers(day), sheets_open(day.observations)
+    houses = _between_sheets(day, opening=opening)
     steps, walks, tails, places = [], [], [], []
     for k, (a, b) in enumerate(pairwise(fixed.tolist())):
         places.append(_likeliest_move(day, a, b, opening=opening))
         parted = visit[b] == visit[a] + 1
         if parted:
             # A long pause or a drive next door: the means of many fixes differ, where single ones are too noisy.
-            before = _at_one_place(day.xy[fixed[max(0, k + 1 - MAX_VISIT_FIXES) : k + 1]][::-1])
-            after = _at_one_place(day.xy[fixed[k + 1 : k + 1 + MAX_VISIT_FIXES]])
+            last, first = (
+                fixed[max(0, k + 1 - MAX_VISIT_FIXES) : k + 1],
+                fixed[k + 1 : k + 1 + MAX_VISIT_FIXES],
+            )
+            before = _at_one_place(day.xy[last[houses[last] == houses[a]]][::-1])
+            after = _at_one_place(day.xy[first[houses[first] == houses[b]]])
             steps.append(float(np.hypot(*(after.mean(axis=0) - before.mean(axis=0)))))
             walks.append(_spread_of_means(len(before), len(after)))
         else:
@@ -106,6 +122,12 @@ def track_of(day: Day, options: SplitOptions) -> Track:
     behind = _median_positions(day, fixed, visit, options.median_fixes, ahead=False)
     jumps[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
     return Track(ahead, behind, jumps, move)
+
+
+def _between_sheets(day: Day, *, opening: bool) -> NDArray[np.int64]:
+    """(N,) numbers that rise at each read sheet: with it if sheets open houses, after it if they close them."""
+    read = np.array([bool(i.sheet.claims) for i in day.observations], dtype=np.int64)
+    return np.asarray(np.cumsum(read) - (0 if opening else read))
 
 
 def _spread_of_means(before: int, after: int) -> float:
@@ -138,21 +160,11 @@ def position_evidence(
     enter[:, -1] = np.logaddexp(0.0, neighbour_density(away) - anywhere)
     next_door = np.nan_to_num(away, nan=np.inf) <= NEIGHBOUR
     fair = site_density(np.full(count, WITHIN_HOUSE), seen, options)
-    behind = away_from(track.behind, spots)
-    leave = np.nan_to_num(np.clip(site_density(behind, seen, options) - fair, AWAY_LIMIT, 0.0))
-    leave[:, ~seen & ~_visited(behind) & _named_by_text(day)] = 0.0
+    left = site_density(away_from(track.behind, spots), seen, options) - fair
+    by_text = {i.sheet.named for i in day.observations}
+    lowest = [TEXT_LIMIT if c in by_text and c not in sites.learnt else AWAY_LIMIT for c in day.states]
+    leave = np.nan_to_num(np.clip(left, np.array(lowest), 0.0))
     return PositionEvidence(enter, leave, next_door, track.move)
-
-
-def _named_by_text(day: Day) -> NDArray[np.bool_]:
-    """(C,) whether the text of a sheet names each claim."""
-    named = {i.sheet.named for i in day.observations}
-    return np.array([claim in named for claim in day.states], dtype=np.bool_)
-
-
-def _visited(away: Floats) -> NDArray[np.bool_]:
-    """(C,) whether any photo was taken near each claim's site, from (N, C) metres; else its address says nothing."""
-    return np.asarray((np.nan_to_num(away, nan=np.inf) <= CANDIDATE_RANGE).any(axis=0))
 
 
 def visit_numbers(day: Day) -> NDArray[np.int64]:
@@ -211,19 +223,35 @@ def learn_sites_from_sheets(day: Day, sites: SiteEstimates) -> set[ClaimId]:
 
     Returns the claims with enough of them.
     """
-    visit, opening = _parted_at(day, SHEET_WINDOW), sheets_open(day.observations)
+    opening = sheets_open(day.observations)
     near: dict[ClaimId, list[int]] = {}
     for i, observation in enumerate(day.observations):
         for claim in observation.sheet.claims:
-            for k in range(i, min(len(day.observations), i + 31)) if opening else range(max(0, i - 30), i + 1):
-                apart = seconds_between(day, min(i, k), max(i, k))
-                close = apart is not None and apart <= SHEET_WINDOW and visit[k] == visit[i]
-                if close and not np.isnan(day.xy[k, 0]):
-                    near.setdefault(claim, []).append(k)
+            near.setdefault(claim, []).extend(_fixes_by_sheet(day, i, opening=opening))
+    near = {claim: places for claim, places in near.items() if places}
     for claim, places in near.items():
         east, north = np.median(day.xy[places], axis=0)
         sites.learnt[claim] = _point(float(east), float(north), day.origin)
     return {claim for claim, places in near.items() if len(places) >= MIN_FIXES}
+
+
+def _fixes_by_sheet(day: Day, i: int, *, opening: bool) -> list[int]:
+    """The photos with a fix after, or before, the sheet of photo i: in the same visit and soon, else the next few."""
+    found: list[int] = []
+    last = i
+    for k in range(i, len(day.observations)) if opening else range(i, -1, -1):
+        pause, apart = (
+            seconds_between(day, min(last, k), max(last, k)),
+            seconds_between(day, min(i, k), max(i, k)),
+        )
+        if pause is None or apart is None:
+            continue
+        if pause > SHEET_WINDOW or apart > (LATE_WINDOW if len(found) < MIN_FIXES else SHEET_WINDOW):
+            break
+        last = k
+        if not np.isnan(day.xy[k, 0]):
+            found.append(k)
+    return found
 
 
 def learn_sites(day: Day, probability: Floats, sites: SiteEstimates, anchored: set[ClaimId]) -> None:

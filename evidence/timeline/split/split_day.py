@@ -112,7 +112,7 @@ def split_day(
     pictures = stage_model(day.scenes, first.boundary > 0.5, FirstPass(_stages(first), first.boundary))
     scores = _scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read)
     segmentation = _segment_by_list(day, scores, first, left, options)
-    return _verdicts(day, segmentation, gaps, claims, sites, left)
+    return _verdicts(day, segmentation, gaps, claims, sites, left, options)
 
 
 def _stages(first: Posterior) -> Floats:
@@ -290,10 +290,13 @@ def _verdicts(
     claims: Mapping[ClaimId, Claim],
     sites: SiteEstimates,
     left: Collection[ClaimId],
+    options: SplitOptions,
 ) -> list[Verdict]:
     out = []
     unsupported = unsupported_photos(day, segmentation, claims, sites, left)
     stages = _stages(segmentation)
+    confidence = segmentation.probability[np.arange(len(day.observations)), segmentation.states]
+    confidence[sorted(unsupported)] = np.minimum(confidence[sorted(unsupported)], UNSUPPORTED_CONFIDENCE)
     for i in range(len(day.observations)):
         state = int(segmentation.states[i])
         claim = day.states[state] if state < len(day.states) else None
@@ -302,14 +305,11 @@ def _verdicts(
             Verdict(
                 claim=claim,
                 unknown=state == len(day.states),
-                confidence=float(
-                    min(
-                        UNSUPPORTED_CONFIDENCE if i in unsupported else 1.0,
-                        segmentation.probability[i, state],
-                    )
-                ),
+                confidence=float(confidence[i]),
                 opens=opens,
-                probability=_boundary_near(segmentation, i) if opens else float(segmentation.boundary[i]),
+                probability=_boundary_near(segmentation, i, confidence < options.confirm_below)
+                if opens
+                else float(segmentation.boundary[i]),
                 reasons=reasons_of(day, i, claim, gaps, claims, sites, stages) if opens else (),
                 evident=bool(segmentation.boundary[i] > 2 * gaps.hazard),
             )
@@ -317,15 +317,18 @@ def _verdicts(
     return out
 
 
-def _boundary_near(segmentation: Segmentation, i: int) -> float:
-    """Probability of a boundary at photo i or a few photos before or after, up to the next boundaries drawn.
+def _boundary_near(segmentation: Segmentation, i: int, marked: NDArray[np.bool_]) -> float:
+    """Probability of a boundary at photo i or near it: a few photos before or after, or among marked ones next to it.
 
-    Where only the exact photo is in doubt, the photos around are marked and the boundary is not.
+    Where only the exact photo is in doubt, the photos around are marked and the boundary is not. The next boundaries
+    drawn end the search.
     """
     opens, total = segmentation.opens, float(segmentation.boundary[i])
     for step in (-1, 1):
-        for j in range(i + step, i + step * (NEAR_BOUNDARY + 1), step):
-            if not 0 <= j < len(opens) or opens[j]:
+        between = True  # whether every photo between a boundary there and this one is marked
+        for j in range(i + step, len(opens) if step > 0 else 0, step):
+            between = between and bool(marked[j if step < 0 else j - 1])
+            if opens[j] or not (between or abs(j - i) <= NEAR_BOUNDARY):
                 break
             total += float(segmentation.boundary[j])
     return min(1.0, total)
