@@ -22,9 +22,9 @@ Bools = NDArray[np.bool_]
 
 ALL = slice(None)
 """Every step at once."""
-CLEAR, DOUBTED = 0.6, 0.25
-"""Posterior probability from which a photo belongs to another state than that of the most probable path, and that
-of the path's own state below which it belongs to the most probable one."""
+CLEAR, LIKELY, DOUBTED = 0.6, 0.5, 0.25
+"""Posterior probability from which a photo belongs to another state than that of the most probable path; the same for a
+claim instead of a house without a name; and that of the path's own state below which any more probable one replaces it."""
 TINY = 1e-250
 """Added to every weight, so that contradictory decisions still leave a possible path."""
 
@@ -101,7 +101,9 @@ def _corrected(states: Ints, opens: Bools, probability: Floats) -> tuple[Ints, B
     """
     likely = probability.argmax(axis=1)
     own = probability[np.arange(len(states)), states]
-    moved = (likely != states) & ((probability.max(axis=1) >= CLEAR) | (own < DOUBTED))
+    unknown = probability.shape[1] - 2
+    least = np.where((states == unknown) & (likely < unknown), LIKELY, CLEAR)
+    moved = (likely != states) & ((probability.max(axis=1) >= least) | (own < DOUBTED))
     if not moved.any():
         return states, opens
     states = np.where(moved, likely, states)

@@ -112,7 +112,7 @@ def split_day(
     pictures = stage_model(day.scenes, first.boundary > 0.5, FirstPass(_stages(first), first.boundary))
     scores = _scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read)
     segmentation = _segment_by_list(day, scores, first, left, options)
-    return _verdicts(day, segmentation, gaps, claims, sites, left, options)
+    return _verdicts(day, segmentation, gaps, claims, sites, left, options, positions.move)
 
 
 def _stages(first: Posterior) -> Floats:
@@ -291,9 +291,10 @@ def _verdicts(
     sites: SiteEstimates,
     left: Collection[ClaimId],
     options: SplitOptions,
+    move: Floats,
 ) -> list[Verdict]:
     out = []
-    unsupported = unsupported_photos(day, segmentation, claims, sites, left)
+    unsupported = unsupported_photos(day, segmentation, claims, sites, left, move)
     stages = _stages(segmentation)
     confidence = segmentation.probability[np.arange(len(day.observations)), segmentation.states]
     confidence[sorted(unsupported)] = np.minimum(confidence[sorted(unsupported)], UNSUPPORTED_CONFIDENCE)

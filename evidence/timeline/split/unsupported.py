@@ -25,13 +25,16 @@ def unsupported_photos(
     claims: Mapping[ClaimId, Claim],
     sites: SiteEstimates,
     left: Collection[ClaimId],
+    move: Floats,
 ) -> set[int]:
     """Photos whose claim has no certain evidence, however well the rest fits.
 
-    There are eight kinds: photos of a claim that only a sheet's text names; of a claim that only an address
+    `move` (N-1,) are the log-odds of a move to another house by the positions before and after each gap. There are nine
+    kinds: photos of a claim that only a sheet's text names; of a claim that only an address
     names, with another of the day's houses next to it; of a return without a sheet, which may be at the
-    neighbour's; the part of a visit, after its most probable boundary, that may belong to a claim next door whose
-    sheet was not seen, or to a claim of the list under which nothing was filed (without a sheet, the whole visit);
+    neighbour's; the part of a visit, after its most probable boundaries, that may belong to claims next door whose
+    sheet was not seen, or to claims of the list under which nothing was filed (without a sheet, the whole visit); the
+    part after a long pause before and after which the positions are rather those of two houses;
     photos at another claim's house; the part before a long pause that the claim's first sheet follows; and the part
     after a gap as long as a drive on a clock without a date.
     """
@@ -54,11 +57,14 @@ def unsupported_photos(
         reentry = claim in shown and not named
         if not supported and ((named and not there) or (not named and close) or reentry):
             unsupported.update(range(a, b))
-        elif any(day.states[k] not in shown for k in close) or _may_hide(day, a, b, waiting, claims):
+        else:
             pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > VISIT_GAP]
-            if pauses:
-                likeliest = max(pauses, key=lambda i: float(segmentation.boundary[i]))
-                unsupported.update(range(likeliest if supported else a, b))
+            pauses.sort(key=lambda i: -float(segmentation.boundary[i]))
+            unshown = {day.states[k] for k in close} - shown
+            hidden = min(len(pauses), len(unshown | _may_hide(day, a, b, waiting, claims)))
+            moved = [i for i in pauses if move[i - 1] > 0.0]
+            if hidden or moved:
+                unsupported.update(range(min(pauses[:hidden] + moved) if supported else a, b))
         unsupported.update(_at_another_house(day, state, claims, spots, a, b))
         unsupported.update(_before_late_sheet(day, claim, a, b))
         unsupported.update(_after_undated_drive(day, claim, a, b))
@@ -79,14 +85,14 @@ def _at_another_house(
 
 def _may_hide(
     day: Day, a: int, b: int, waiting: Collection[ClaimId], claims: Mapping[ClaimId, Claim]
-) -> bool:
-    """Whether one of the waiting claims may have been photographed among these photos, as far as positions say."""
+) -> set[ClaimId]:
+    """The waiting claims that may have been photographed among these photos, as far as positions say."""
+    known = [c for c in waiting if c in claims]
     fixes = day.xy[a:b][~np.isnan(day.xy[a:b, 0])]
-    places = [claims[c].place for c in waiting if c in claims]
-    if not fixes.size or any(place is None for place in places):
-        return bool(places)
-    spots = local_metres(places, day.origin)
-    return bool((away_from(fixes, spots) <= CANDIDATE_RANGE).any()) if places else False
+    if not fixes.size or not known:
+        return set(known)
+    nearest = away_from(fixes, local_metres([claims[c].place for c in known], day.origin)).min(axis=0)
+    return {c for c, metres in zip(known, nearest, strict=True) if not metres > CANDIDATE_RANGE}
 
 
 def _before_late_sheet(day: Day, claim: ClaimId, a: int, b: int) -> range:
