@@ -326,8 +326,12 @@ def _bring_texts(work: Work, target: FolderTarget) -> None:
 
 
 def _name_missing_texts(work: Work) -> None:
-    """A finding for texts that no target has. Raises EvidenceError."""
-    texts = work.workspace.custody.missing_texts() if work.texts is None else work.texts
+    """A finding for texts that no target has, or for a log that cannot be read."""
+    try:
+        texts = work.workspace.custody.missing_texts() if work.texts is None else work.texts
+    except CustodyError as trouble:
+        work.add_finding("not_repaired", "custody log", str(trouble))
+        return
     if found := texts.message():
         work.add_finding("text_missing", f"custody log, entry {found[0]}", found[1])
 

@@ -125,7 +125,12 @@ def test_a_repair_never_takes_the_targets_log_for_a_damaged_one_of_ours(backed_u
     copy, log = target / "archive" / "custody" / "custody.jsonl", archive / "custody" / "custody.jsonl"
     good = copy.read_bytes()
     lines = log.read_bytes().splitlines(keepends=True)
-    log.write_bytes(b"".join([lines[1], lines[0], *lines[2:]]))
+    log.write_bytes(b"".join([b"x" + lines[0][1:], *lines[1:]]))
     spoil(target / "archive" / "evidence.toml")
-    assert status("repair", "--all", archive=archive) != 0
+    lost = next((archive / "claims").glob("TC-1001*/data/**/*.JPG"))
+    lost.unlink()
+    ran = cli("repair", "--all", "--json", archive=archive)
+    assert ran.status == 1
+    assert [one["place"] for one in ran.data["repaired"]] == ["archive"]
+    assert lost.is_file(), "a damaged log does not keep photos from being repaired"
     assert copy.read_bytes() == good
