@@ -77,6 +77,7 @@ def last_and_first(facts, schedule):
         pytest.param("us-al-claim-file", "AL", closed(MARCH), "2025-12-31", "2026-01-01", id="AL"),
         pytest.param("us-il-claim-file", "IL", closed(MARCH), "2025-12-31", "2026-01-01", id="IL"),
         pytest.param("us-va-claim-file", "VA", closed(MARCH), "2023-12-31", "2024-01-01", id="VA"),
+        pytest.param("us-mo-claim-file", "MO", closed(MARCH), "2023-12-31", "2024-01-01", id="MO-from-memory"),
         pytest.param(
             "us-fl-adjuster", "FL", closed(date(2020, 6, 1), events={"adjustment_completed": MARCH}),
             "2025-03-15", "2025-03-16", id="FL-keeps-the-anniversary-day",
@@ -140,6 +141,15 @@ def test_a_verdict_says_which_rule_decided_its_arithmetic_the_first_purge_day_an
     )
     assert nh.basis.first_day == date(2026, 1, 1)
     assert nh.rules == shipped_alone("us-nh-claim-file").digest
+
+
+@pytest.mark.parametrize("jurisdiction", ["TX", "MO"])
+def test_a_rule_for_complaints_and_one_from_memory_shorten_no_claims_period(jurisdiction):
+    facts = closed(MARCH, jurisdiction=jurisdiction, events={"transaction_ended": MARCH})
+    others = ("us-tx-complaint-record", "us-mo-claim-file")
+    without = replace(SHIPPED, rules=tuple(rule for rule in SHIPPED.rules if rule.id not in others))
+    assert last_and_first(facts, SHIPPED) == last_and_first(facts, without)
+    assert disposition_of(facts, SHIPPED, today=date(2021, 1, 1)).basis.rule == "customary"
 
 
 def test_the_floor_decides_where_a_statute_keeps_less():
