@@ -26,12 +26,12 @@ from evidence.archive.custody_lines import (
     Draft,
     Entry,
     chain,
-    find_digest,
     line_digest,
     make_line,
     parse_line,
 )
 from evidence.archive.custody_proof import NOTES, CustodyCheck, LogReading
+from evidence.archive.custody_reading import line_at, lines_backwards, offset_of
 from evidence.archive.custody_texts import (
     REMOVED,
     KeptText,
@@ -166,8 +166,9 @@ class CustodyLog:
         return stored.size
 
     def digest_of(self, seq: int) -> Sha256 | None:
-        """Digest of entry `seq`, not verified; None when the log has no such entry."""
-        return find_digest(self.path, seq)
+        """Digest of entry `seq`, not verified; None when the log has no such entry. Reads few lines of a long log."""
+        offset = offset_of(self.path, seq)
+        return None if offset is None else line_digest(line_at(self.path, offset))
 
     def extends(self, noted: Anchor) -> bool:
         """True when entry `noted.seq` is there and has the digest that was recorded; not verified further."""
@@ -202,6 +203,20 @@ class CustodyLog:
                 entry, _ = parse_line(line)
                 if entry is not None:
                     yield reader.whole(entry)
+
+    def newest(self, *words: str, before: int = 0, texts: bool = True) -> Iterator[Entry]:
+        """The entries from the newest to the first, not verified; with `before` from the one before that number.
+
+        With words only those that contain one of them as a whole JSON string, as in `about`; without `texts` free
+        texts stay digests. Reads no more of the log than is taken. Lines that are not entries are skipped.
+        """
+        wanted = [rfc8785.dumps(word) for word in words]
+        reader = TextReader(self.texts)
+        for line in lines_backwards(self.path, offset_of(self.path, before) if before else None):
+            if not wanted or any(word in line for word in wanted):
+                entry, _ = parse_line(line)
+                if entry is not None:
+                    yield reader.whole(entry) if texts else entry
 
     def lines(self) -> Iterator[bytes]:
         """Whole lines without their line feed; a torn last line is left out."""

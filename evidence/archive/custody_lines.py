@@ -8,7 +8,6 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import rfc8785
@@ -20,8 +19,6 @@ GENESIS = Sha256("0" * 64)
 """The digest of the line before the first entry."""
 
 _FIELDS = frozenset({"seq", "at", "actor", "action", "subject", "details", "prev"})
-_SCANNED = 1 << 16
-"""Bytes of a log that are read line by line when looking for an entry."""
 _AT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
 _QUICK = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 
@@ -160,40 +157,3 @@ def is_canonical(line: bytes, value: Mapping[str, Any]) -> bool:
 def line_digest(line: bytes) -> Sha256:
     """SHA-256 of a line, given without its line feed."""
     return Sha256(hashlib.sha256(line).hexdigest())
-
-
-def find_digest(path: Path, seq: int) -> Sha256 | None:
-    """Digest of entry `seq`, not verified; None when the log has no such entry.
-
-    Reads about twenty lines of a log of a million entries: entries are in order, so their place is found
-    by halving.
-    """
-    if seq < 1 or not path.exists():
-        return None
-    low, high = 0, path.stat().st_size
-    with path.open("rb") as handle:
-        while high - low > _SCANNED:
-            middle = (low + high) // 2
-            handle.seek(middle)
-            handle.readline()  # the rest of a line that begins before
-            start = handle.tell()
-            number = _seq_of(handle.readline()) if start < high else None
-            if number is None or number > seq:
-                high = middle
-            else:
-                low = start
-        handle.seek(low)
-        for line in handle:
-            number = _seq_of(line)
-            if number is None or number >= seq:
-                return line_digest(line[:-1]) if number == seq else None
-    return None
-
-
-def _seq_of(line: bytes) -> int | None:
-    """The number of the entry in a whole line, unverified; None for another line."""
-    try:
-        number = json.loads(line)["seq"]
-    except (ValueError, KeyError, TypeError):
-        return None
-    return number if isinstance(number, int) and line.endswith(b"\n") else None

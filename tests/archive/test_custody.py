@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import os
 import signal
 import subprocess
 import sys
+import tempfile
 import tracemalloc
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from support_archive import killed_at
 
+from evidence.archive import custody as custody_module
+from evidence.archive import custody_reading
 from evidence.archive.custody import GENESIS, Anchor, CustodyLog, Draft
+from evidence.archive.custody_texts import FreeText
 from evidence.archive.merkle import merkle_root
 from evidence.errors import BadInputError, CustodyError
 from evidence.model import Sha256
@@ -445,3 +451,48 @@ def test_a_hundred_thousand_entries_of_another_program_verify(tmp_path):
     check = log.verify(anchors=[end])
     assert (check.entries, check.valid) == (100_000, True)
     assert log.append("olga", "x", "y", {}, START).seq == 100_001
+
+
+# --- from the end ------------------------------------------------------------------------
+
+
+@given(
+    lines=st.lists(st.binary(max_size=60).map(lambda data: data.replace(b"\n", b" ")), max_size=40),
+    torn=st.binary(max_size=30).map(lambda data: data.replace(b"\n", b" ")),
+    block=st.integers(1, 50),
+)
+def test_lines_are_read_from_the_end_whole_in_blocks_of_any_size_without_a_torn_one(lines, torn, block):
+    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
+        path = Path(folder) / "log"
+        path.write_bytes(b"".join(line + b"\n" for line in lines) + torn)
+        patch.setattr(custody_reading, "_BLOCK", block)
+        assert list(custody_reading.lines_backwards(path)) == lines[::-1]
+
+
+def test_the_newest_entries_are_read_without_the_rest_of_the_log(tmp_path, monkeypatch):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    log.append_all(
+        [
+            Draft(
+                actor="Ann",
+                action="tried",
+                subject=f"S-{n % 7}",
+                details={"why": FreeText(f"reason {n}")},
+                at=START,
+            )
+            for n in range(3000)
+        ]
+    )
+    read = []
+    parse = custody_module.parse_line
+    monkeypatch.setattr(custody_module, "parse_line", lambda line: read.append(line) or parse(line))
+    newest = [entry.seq for entry in itertools.islice(log.newest(), 3)]
+    assert newest == [3000, 2999, 2998]
+    assert len(read) == 3
+    [before] = itertools.islice(log.newest(before=1500), 1)
+    assert (before.seq, before.details["why"]) == (1499, "reason 1498")
+    about = [entry.seq for entry in itertools.islice(log.newest("S-3"), 2)]
+    assert about == [3000, 2993]
+    assert list(log.newest(before=1)) == []
+    [bare] = itertools.islice(log.newest(texts=False), 1)
+    assert "reason" not in str(bare.details)

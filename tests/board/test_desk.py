@@ -438,11 +438,27 @@ def test_a_long_log_has_pages_and_each_entry_is_on_one(office):
     for n in range(230):
         office.record("tried", f"thing {n}")
     first = log_page(office, LogFilter(what="tried"))
-    second = log_page(office, LogFilter(what="tried"), before=first.entries[-1].seq)
-    third = log_page(office, LogFilter(what="tried"), before=second.entries[-1].seq)
+    second = log_page(office, LogFilter(what="tried"), before=first.before)
+    third = log_page(office, LogFilter(what="tried"), before=second.before)
     seen = [one.subject for each in (first, second, third) for one in each.entries]
     assert seen == [f"thing {n}" for n in reversed(range(230))]
-    assert (first.older, second.older, third.older) == (130, 30, 0)
+    assert first.looked_at is None, "the page is full"
+    assert third.before == 0
+
+
+def test_one_page_of_the_log_looks_at_so_many_entries_only_and_says_which(office, olive, monkeypatch):
+    for n in range(60):
+        office.record("tried", f"thing {n}")
+    length = office.custody.head().seq
+    monkeypatch.setattr("evidence.board.desk.log_view.MOST_LOOKED", 40)
+    first = log_page(office, LogFilter(what="claim_closed"))
+    assert first.entries == ()
+    assert first.looked_at == (length - 39, length)
+    assert f"Looked at the entries {length - 39} to {length}. None of them matches." in page(
+        olive, "/desk/log?what=claim closed"
+    )
+    rest = log_page(office, LogFilter(what="claim_closed"), before=first.before)
+    assert {one.action for one in rest.entries} == {"claim_closed"}
 
 
 def test_a_proof_of_an_entry_is_a_file_that_the_command_accepts(olive, office, tmp_path):

@@ -27,7 +27,9 @@ class Proof:
 def proofs(workspace: Workspace) -> list[Proof]:
     """Drills and read-backs, the newest first."""
     found = []
-    for entry in workspace.custody.about("drill", "verified"):
+    for entry in workspace.custody.newest("drill", "verified"):
+        if len(found) == SHOWN:
+            break
         said = entry.details
         if entry.action == "drill":
             claims, files = len(said.get("claims") or ()), int(said.get("files", 0))
@@ -41,5 +43,5 @@ def proofs(workspace: Workspace) -> list[Proof]:
             found.append((entry, f"read-back of {entry.subject}", not bad and not missing, result))
     return [
         Proof(at=entry.at, by=entry.actor, what=what, good=good, found=result)
-        for entry, what, good, result in reversed(found[-SHOWN:])
+        for entry, what, good, result in found
     ]

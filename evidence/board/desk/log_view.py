@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import date
+from itertools import islice
 from urllib.parse import urlencode
 
 from evidence.archive.custody import Entry
@@ -14,6 +14,10 @@ from evidence.workspace import Workspace
 
 PER_PAGE = 100
 """Entries on one page."""
+MOST_LOOKED = 20_000
+"""Entries that one page looks at: about half a second."""
+NAMES_FROM = 2000
+"""So many of the newest entries give the names and actions that a field suggests."""
 MOST_DETAIL = 160
 """Characters of one detail that are shown."""
 _DIGEST = re.compile(r"[0-9a-f]{32,}")
@@ -44,33 +48,41 @@ class LogPage:
 
     entries: tuple[Entry, ...]
     """The newest first."""
-    older: int
-    """Entries that match and are on later pages."""
+    before: int
+    """The next page has entries of a lower number; 0 when this is the last page."""
+    looked_at: tuple[int, int] | None
+    """First and last number of the entries that were looked at, when there were too many for one page."""
     length: int
     """Entries of the whole log."""
     people: tuple[str, ...]
-    """Everyone who wrote one."""
+    """Who may be looked for: everyone registered, and who wrote one of the newest entries."""
     actions: tuple[str, ...]
+    """Actions of the newest entries."""
 
 
 def log_page(workspace: Workspace, chosen: LogFilter, *, before: int = 0) -> LogPage:
-    """The newest entries that match, of a lower number than `before`. Reads the log once."""
-    people, actions = set(), set()
-    found: deque[Entry] = deque(maxlen=PER_PAGE)
-    length = matched = 0
-    for entry in workspace.custody.entries():
-        length = entry.seq
-        people.add(entry.actor)
-        actions.add(entry.action)
-        if (not before or entry.seq < before) and _matches(entry, chosen):
-            matched += 1
+    """The newest entries that match, of a lower number than `before`.
+
+    Looks at `MOST_LOOKED` entries at most, from the newest on, whatever the length of the log.
+    """
+    custody, found, last = workspace.custody, [], 0
+    first = 0
+    for looked, entry in enumerate(custody.newest(before=before)):
+        if looked == MOST_LOOKED or len(found) == PER_PAGE:
+            break
+        first, last = entry.seq, last or entry.seq
+        if _matches(entry, chosen):
             found.append(entry)
+    recent = list(islice(custody.newest(texts=False), NAMES_FROM))
+    people = {one.name for one in workspace.catalog.users.all()} | {one.actor for one in recent}
+    more = first > 1
     return LogPage(
-        entries=tuple(reversed(found)),
-        older=matched - len(found),
-        length=length,
+        entries=tuple(found),
+        before=first if more else 0,
+        looked_at=(first, last) if more and len(found) < PER_PAGE else None,
+        length=custody.head().seq,
         people=tuple(sorted(people)),
-        actions=tuple(sorted(actions)),
+        actions=tuple(sorted({one.action for one in recent})),
     )
 
 

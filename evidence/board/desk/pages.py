@@ -148,7 +148,11 @@ def people(user: Office) -> HTMLResponse:
 
 def _filter(about: str = "", who: str = "", what: str = "", since: str = "", until: str = "") -> LogFilter:
     return LogFilter(
-        about=about.strip()[:LONGEST], who=who, what=what, since=_a_day(since), until=_a_day(until)
+        about=about.strip()[:LONGEST],
+        who=who.strip()[:LONGEST],
+        what=what.strip()[:LONGEST].replace(" ", "_"),
+        since=_a_day(since),
+        until=_a_day(until),
     )
 
 

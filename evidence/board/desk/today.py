@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from shlex import quote
 
+from evidence.archive.custody import Entry
 from evidence.board.claim_list import WAITING, ListView, Need, list_claims
 from evidence.board.desk.purges import PlanState, plans
 from evidence.board.view_models import day_words
@@ -85,7 +86,7 @@ def today_of(workspace: Workspace) -> Today:
 
 def _bad_copies(workspace: Workspace) -> Iterator[Task]:
     bad = Counter(one.place for one in workspace.catalog.keeping.found_bad() if RETIRED not in one.place)
-    last = next(iter([*workspace.custody.about("verified")][-1:]), None)
+    last = next((one for one in workspace.custody.newest("verified") if one.action == "verified"), None)
     if bad:
         where = ", ".join(f"{many} at {place}" for place, many in sorted(bad.items()))
         yield Task(
@@ -93,7 +94,7 @@ def _bad_copies(workspace: Workspace) -> Iterator[Task]:
             more="A bad copy does not count. `repair` replaces it from a good one.",
             command="evidence repair",
         )
-    elif last and last.action == "verified" and (last.details.get("bad") or last.details.get("missing")):
+    elif last and (last.details.get("bad") or last.details.get("missing")):
         yield Task(
             words=f"The last read-back, on {_day(last.at)}, found {last.details['bad']} bad and "
             f"{last.details['missing']} missing.",
@@ -156,7 +157,7 @@ def _overdue(places: Sequence[TargetView], now: datetime, away_days: int) -> Ite
 def _drills(workspace: Workspace, now: datetime) -> Iterator[Task]:
     """The last drill of each target that the settings name, when it is too long ago."""
     names = [one.name for one in workspace.settings.target]
-    last = {entry.subject: entry for entry in workspace.custody.about("drill") if entry.action == "drill"}
+    last = _last_drills(workspace)
     for name in names:
         entry = last.get(name)
         if entry is None or now - entry.at > DRILL:
@@ -168,10 +169,23 @@ def _drills(workspace: Workspace, now: datetime) -> Iterator[Task]:
             )
 
 
+def _last_drills(workspace: Workspace) -> dict[str, Entry]:
+    """The last drill of each target that the settings name; reads the log from its end until each is found."""
+    missing = {one.name for one in workspace.settings.target}
+    found: dict[str, Entry] = {}
+    for entry in workspace.custody.newest("drill") if missing else ():
+        if entry.action == "drill" and entry.subject in missing:
+            found[entry.subject] = entry
+            missing.remove(entry.subject)
+            if not missing:
+                break
+    return found
+
+
 def _failed_drills(workspace: Workspace) -> Iterator[Task]:
     """Targets whose last drill had findings."""
     names = {one.name for one in workspace.settings.target}
-    last = {entry.subject: entry for entry in workspace.custody.about("drill") if entry.action == "drill"}
+    last = _last_drills(workspace)
     for name, entry in last.items():
         if name in names and entry.details.get("failed"):
             yield Task(
