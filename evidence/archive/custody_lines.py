@@ -23,6 +23,19 @@ _AT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
 _QUICK = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 
 
+_START = re.compile(rb'\{"action":"([^"\\]*)","actor":"(?:[^"\\]|\\.)*","at":"([^"]+)"')
+"""The beginning of a canonical line: names in the order of RFC 8785."""
+
+
+def action_and_time(line: bytes) -> tuple[str, datetime] | None:
+    """Action and time (aware, UTC) of a line, read without the rest of it; None when it does not begin as an entry."""
+    found = _START.match(line)
+    try:
+        return (found[1].decode(), datetime.fromisoformat(found[2].decode())) if found else None
+    except ValueError:
+        return None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
     """An entry that is not yet written."""

@@ -30,6 +30,7 @@ from evidence.board.context import FOLDER, Board, ForbiddenError, NotLoggedInErr
 from evidence.board.desk import actions as desk_actions
 from evidence.board.desk import holding as desk_holding
 from evidence.board.desk import pages as desk_pages
+from evidence.board.desk import purging as desk_purging
 from evidence.board.middleware import LOOPBACK_NAMES, SecurityMiddleware
 from evidence.board.sessions import RateLimiter, SessionStore
 from evidence.board.thumbnails import ThumbnailStore
@@ -39,7 +40,7 @@ from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
 
 _PAGES = (login, claim_pages, house_page, photo_pages, question_pages, media, actions, day_actions)
-_DESK = (desk_pages, desk_holding, desk_actions)
+_DESK = (desk_pages, desk_holding, desk_actions, desk_purging)
 
 
 class _StaticFiles(StaticFiles):
@@ -83,6 +84,7 @@ def make_app(
         if background:
             board.worker.start()
         yield
+        board.jobs.close()
         board.worker.stop()
         board.thumbnails.close()
         board.tiles.close()

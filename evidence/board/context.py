@@ -14,6 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from evidence.board import view_models
 from evidence.board.background import BackgroundWorker
+from evidence.board.jobs import JobRunner
 from evidence.board.keys import grouped
 from evidence.board.permissions import Permission, is_allowed
 from evidence.board.sessions import RateLimiter, Session, SessionStore
@@ -105,6 +106,7 @@ class Board:
     worker: BackgroundWorker
     secure: bool
     visits: VisitStore = field(default_factory=VisitStore)
+    jobs: JobRunner = field(default_factory=JobRunner)
     templates: Environment = field(default_factory=_templates)
 
     def render(

@@ -6,7 +6,8 @@ import contextlib
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 
-from evidence.errors import BadInputError, PurgeRefusedError
+from evidence.archive.custody_lines import action_and_time, parse_line
+from evidence.errors import BadInputError, CustodyError, PurgeRefusedError
 from evidence.retention.clock import LoggedTime, clock_trouble
 from evidence.workspace import Workspace
 
@@ -40,12 +41,19 @@ def require_right_date(workspace: Workspace, *, confirmed: date | None = None) -
 
 
 def _logged(workspace: Workspace) -> Iterator[LoggedTime]:
-    for entry in workspace.custody.entries():
-        confirms = entry.action == CONFIRMED
-        file = entry.details.get("newest_file") if confirms else None
+    for line in workspace.custody.lines():
+        known = action_and_time(line)  # a log has millions of lines, and only a confirmation's details count
+        if known is None:
+            raise CustodyError(
+                "A line of the custody log is not an entry, so the date cannot be compared with it.",
+                "Run `evidence custody --verify`.",
+            )
+        action, at = known
+        entry, _ = parse_line(line) if action == CONFIRMED else (None, "")
+        file = entry.details.get("newest_file") if entry else None
         yield LoggedTime(
-            at=entry.at,
-            confirms=confirms,
+            at=at,
+            confirms=entry is not None,
             newest_file=datetime.fromisoformat(file) if isinstance(file, str) else None,
         )
 

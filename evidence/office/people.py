@@ -109,6 +109,20 @@ def require_login(workspace: Workspace) -> None:
         )
 
 
+def require_office(workspace: Workspace, what: str) -> None:
+    """Raise PurgeRefusedError when people are registered and the actor is not one of the office, logged in."""
+    require_login(workspace)
+    if not must_log_in(workspace):
+        return
+    person = workspace.catalog.users.get(workspace.actor)
+    if person is None or person.duty is not Duty.OFFICE:
+        duty = f"has the duty {person.duty.value}" if person else "is not registered"
+        raise PurgeRefusedError(
+            f"{workspace.actor} {duty} and may not {what}.",
+            "A person of the duty office does that: `evidence people list` shows who has it.",
+        )
+
+
 def _require_password(password: str, name: str) -> None:
     if not MIN_PASSWORD <= len(password) <= MAX_PASSWORD:
         raise BadInputError(

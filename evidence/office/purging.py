@@ -14,7 +14,7 @@ from evidence.filing.backup import make_ready, open_targets, push_log
 from evidence.filing.bags import file_away, recover_bags
 from evidence.model import ClaimId
 from evidence.office.date_check import require_right_date
-from evidence.office.people import require_login
+from evidence.office.people import require_login, require_office
 from evidence.office.purge_repository import ArchiveRepository
 from evidence.office.rules import note_rules, schedule_of
 from evidence.retention.purge.addresses import (
@@ -47,7 +47,7 @@ def plan_purge(
 
     `confirmed` is today's date as a person confirms it, see `date_check`.
     """
-    require_login(workspace)
+    require_office(workspace, "plan a purge")
     terms = workspace.settings.purge
     require_right_date(workspace, confirmed=confirmed)
     schedule = schedule_of(workspace)
@@ -73,7 +73,7 @@ def plan_purge(
 
 def approve_purge(workspace: Workspace, plan: str) -> str:
     """Approve another person's plan; returns the digest that the approval is bound to."""
-    require_login(workspace)
+    require_office(workspace, "approve a purge")
     with workspace.locked():
         folder = plan_folder(workspace, plan)
         repository = ArchiveRepository(workspace)
@@ -86,7 +86,7 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
     Then search for more, and remove what names the claims. Running a plan again finishes what was left over. For
     `confirmed` see `date_check`.
     """
-    require_login(workspace)
+    require_office(workspace, "run a purge")
     folder = plan_folder(workspace, plan)
     require_right_date(workspace, confirmed=confirmed)
     schedule = schedule_of(workspace)

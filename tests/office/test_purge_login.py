@@ -53,6 +53,16 @@ def test_two_people_who_log_in_purge_and_the_certificate_says_so(registered, typ
     assert text.count("(logged in)") == 3
 
 
+def test_only_people_of_the_office_plan_approve_and_run_a_purge(registered, typed):
+    with at_home(registered) as workspace:
+        people.add_person(workspace, "Rita Reviewer", Duty.REVIEWER, "a long phrase of Rita")
+    plan = typed("plan", *CONFIRMED, actor="Ada Clerk").data["plan"]
+    for command in (("plan", *CONFIRMED), ("approve", plan), ("run", plan, "--yes", *CONFIRMED)):
+        ran = typed(*command, actor="Rita Reviewer", phrase="a long phrase of Rita")
+        assert (ran.status, "has the duty reviewer and may not" in ran.err) == (26, True), command
+    assert cli("purge", "show", plan, "--json", archive=registered).data["state"] == "planned"
+
+
 def test_without_a_login_nothing_is_planned_approved_or_run(registered, typed):
     plan = typed("plan", *CONFIRMED, actor="Ada Clerk").data["plan"]
     for command in (("plan",), ("approve", plan), ("run", plan, "--yes"), ("undo", plan)):

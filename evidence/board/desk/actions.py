@@ -1,4 +1,4 @@
-"""What the desk's pages change: closings, removals, approvals; and proofs of the custody log."""
+"""What the desk's pages change: closings and removals; and proofs of the custody log."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from evidence.filing import custody_check
 from evidence.lookup import known_claim
 from evidence.office import retention
 from evidence.office.assignments import remove_assignment
-from evidence.office.purging import approve_purge
 from evidence.plain_words import typed_date
 
 router = APIRouter()
@@ -66,23 +65,6 @@ def remove(user: Office, claim: Short, back: Short = "/desk/claims") -> Response
         return f"Claim {claim} is removed from the list of claims."
 
     return act(user, back, work)
-
-
-@router.post("/do/desk/approve")
-def approve(user: Office, plan: Short, seen: Short = "") -> Response:
-    """Approve another person's purge plan; only somebody who logged in with a password can."""
-
-    def work() -> str:
-        require_password(user, "A purge is approved")
-        if seen != "yes":
-            raise BadInputError(
-                "The plan is not approved: you did not confirm that you read it.",
-                "Read the plan, tick the box, and approve it.",
-            )
-        approve_purge(user.workspace, plan)
-        return f"The plan is approved by {user.name}. It is run at the computer that has the archive."
-
-    return act(user, f"/desk/purge?plan={plan}", work)
 
 
 @router.post("/do/desk/check-log")

@@ -16,9 +16,11 @@ from evidence.board.desk.purges import PlanState, plans, shown_plan
 from evidence.board.desk.today import Today, today_of
 from evidence.board.permissions import PERMISSIONS, Permission
 from evidence.board.view_models import DUTY_WORDS
-from evidence.errors import counted
+from evidence.errors import PurgeRefusedError, counted
 from evidence.model import Duty
+from evidence.office.date_check import require_right_date
 from evidence.office.purging import plan_folder
+from evidence.office.retention import review_dispositions
 from evidence.office.target_list import TargetList, TargetState, list_targets
 
 router = APIRouter()
@@ -79,6 +81,8 @@ def purges(user: Office) -> HTMLResponse:
         desk_page="/desk/purges",
         plans=found,
         headline=headline if waiting else "No purge plan waits for approval",
+        due=len(review_dispositions(user.workspace).due),
+        **_steps(user),
     )
 
 
@@ -92,8 +96,24 @@ def purge(user: Office, plan: str) -> HTMLResponse:
         plan=view,
         owed=sorted({each for one in view.claims for each in one.owed}),
         may_approve=view.state is PlanState.TO_APPROVE,
-        by_password=bool(user.session.password),
+        **_steps(user),
     )
+
+
+def _steps(user: CurrentUser) -> dict[str, object]:
+    """What the forms of a purge need: whether this person may, the step that is running, and a date to confirm."""
+    try:
+        require_right_date(user.workspace)
+        doubt = ""
+    except PurgeRefusedError as trouble:
+        doubt = trouble.message
+    return {
+        "by_password": bool(user.session.password),
+        "job": user.board.jobs.running,
+        "date_in_doubt": doubt,
+        "today": user.workspace.today().isoformat(),
+        "now": user.workspace.now(),
+    }
 
 
 @router.get("/desk/targets")
