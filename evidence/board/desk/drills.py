@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from evidence.archive.custody import Entry
 from evidence.errors import counted
 from evidence.workspace import Workspace
 
@@ -26,7 +27,7 @@ class Proof:
 
 def proofs(workspace: Workspace) -> list[Proof]:
     """Drills and read-backs, the newest first."""
-    found = []
+    found: list[tuple[Entry, str, bool, str]] = []
     for entry in workspace.custody.newest("drill", "verified"):
         if len(found) == SHOWN:
             break

@@ -65,8 +65,8 @@ def log_page(workspace: Workspace, chosen: LogFilter, *, before: int = 0) -> Log
 
     Looks at `MOST_LOOKED` entries at most, from the newest on, whatever the length of the log.
     """
-    custody, found, last = workspace.custody, [], 0
-    first = 0
+    custody, found = workspace.custody, list[Entry]()
+    first = last = 0
     for looked, entry in enumerate(custody.newest(before=before)):
         if looked == MOST_LOOKED or len(found) == PER_PAGE:
             break

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse
@@ -100,7 +100,7 @@ def purge(user: Office, plan: str) -> HTMLResponse:
     )
 
 
-def _steps(user: CurrentUser) -> dict[str, object]:
+def _steps(user: CurrentUser) -> dict[str, Any]:
     """What the forms of a purge need: whether this person may, the step that is running, and a date to confirm."""
     try:
         require_right_date(user.workspace)

@@ -18,8 +18,8 @@ from evidence.board.permissions import Permission
 from evidence.errors import BadInputError, EvidenceError, counted
 from evidence.lookup import known_claim
 from evidence.office.purging import approve_purge, plan_purge, run_purge, undo_purge
-from evidence.retention.purge.run import PurgeReport
 from evidence.plain_words import typed_date_or_none
+from evidence.retention.purge.run import PurgeReport
 
 router = APIRouter()
 
