@@ -73,10 +73,10 @@ def newest(office):
     return plans(office)[0]
 
 
-def test_a_purge_goes_from_plan_to_certificate_on_the_pages_and_can_be_taken_back(office, enter):
+def test_a_purge_goes_from_plan_to_certificate_on_the_pages_and_can_be_undone(office, enter):
     ann, bo = enter("Ann Example"), enter("Bo Example")
     assert "is withdrawn" not in send(ann, "/do/desk/undo-purge", plan=newest(office).name)
-    assert newest(office).state is PlanState.DONE, "the plan that was there is taken back"
+    assert newest(office).state is PlanState.DONE, "the plan that was there is undone"
     text = send(ann, "/do/desk/plan")
     assert "The plan of 1 claim is made" in text
     assert "Perpetua Lund" in text
@@ -93,7 +93,7 @@ def test_a_purge_goes_from_plan_to_certificate_on_the_pages_and_can_be_taken_bac
     page = bo.get(f"/desk/purge?plan={plan}").text
     assert "Not before" in page
     assert "/do/desk/run" not in page, "no button before its day"
-    assert "Taken back: OD-2001" in send(bo, "/do/desk/undo-purge", plan=plan)
+    assert "Undone: OD-2001" in send(bo, "/do/desk/undo-purge", plan=plan)
     assert office.catalog.claims.get(DUE).state is ClaimState.CLOSED
 
     send(ann, "/do/desk/plan", claims="OD-2001")

@@ -80,9 +80,9 @@ def undo(user: Office, plan: Short) -> Response:
 
     def work() -> str:
         back = undo_purge(user.workspace, plan)
-        return f"Taken back: {', '.join(back) or 'nothing, it was taken back before'}."
+        return f"Undone: {', '.join(back) or 'nothing, it was undone before'}."
 
-    return _step(user, "A purge is taken back", f"the plan {plan} is taken back", work, lambda: _page(plan))
+    return _step(user, "A purge is undone", f"the plan {plan} is undone", work, lambda: _page(plan))
 
 
 def _step(
