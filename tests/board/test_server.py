@@ -13,14 +13,10 @@ import ssl
 import subprocess
 import sys
 import time
-from datetime import UTC, datetime, timedelta
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 from support_board import new_archive, put_claim, served
+from support_tls import self_signed
 
 from evidence.board import server as serving
 from evidence.board.server import LINES_A_MINUTE, FewLines
@@ -73,33 +69,6 @@ def test_a_tls_handshake_that_never_ends_is_closed(workspace, quick, tmp_path):
         with connected(board) as plain, context.wrap_socket(plain, server_hostname="localhost") as secure:
             secure.sendall(b"GET /login HTTP/1.1\r\nhost: localhost\r\nconnection: close\r\n\r\n")
             assert secure.recv(30).startswith(b"HTTP/1.1 200")
-
-
-def self_signed(folder):
-    """A certificate for localhost, valid for a day, and its key (PEM)."""
-    private = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
-    now = datetime.now(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(private.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(hours=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
-        .sign(private, hashes.SHA256())
-    )
-    cert, key = folder / "cert.pem", folder / "key.pem"
-    cert.write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    key.write_bytes(
-        private.private_bytes(
-            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-        )
-    )
-    return cert, key
 
 
 def test_a_slow_request_within_the_limit_is_answered(workspace):

@@ -8,19 +8,14 @@ import ssl
 import subprocess
 import sys
 import threading
-from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
-from ipaddress import ip_address
 from shutil import which
 from typing import ClassVar
 
 import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
+from support_tls import self_signed
 
 from evidence.errors import BadInputError, TellingError
 from evidence.settings import EmailSettings, load_settings
@@ -33,29 +28,7 @@ PASSWORD = "only for this test"
 @pytest.fixture
 def certificate(tmp_path, monkeypatch):
     """A certificate of localhost that this process trusts, with its key, in one file."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
-    now = datetime.now(UTC)
-    names = [x509.DNSName("localhost"), x509.IPAddress(ip_address("127.0.0.1"))]
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(x509.SubjectAlternativeName(names), critical=False)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
-        .sign(key, hashes.SHA256())
-    )
-    public, private = tmp_path / "cert.pem", tmp_path / "key.pem"
-    public.write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    private.write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-        )
-    )
+    public, private = self_signed(tmp_path)
     monkeypatch.setenv("SSL_CERT_FILE", str(public))
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.load_cert_chain(public, private)
