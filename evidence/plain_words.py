@@ -40,6 +40,11 @@ def size_text(octets: int) -> str:
     return f"{size:.1f} TB"
 
 
+def guess_percent(probability: float) -> int:
+    """A guess's probability in whole percent, 99 at most: a guess is never certain."""
+    return min(99, round(probability * 100))
+
+
 def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
     """A sort key that puts `IMG_9` before `IMG_10`, case ignored."""
     parts = re.split(r"([0-9]+)", name.casefold())

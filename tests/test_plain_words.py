@@ -7,7 +7,14 @@ from datetime import date
 import pytest
 
 from evidence.errors import BadInputError
-from evidence.plain_words import duration, natural_key, size_text, typed_date, typed_date_or_none
+from evidence.plain_words import (
+    duration,
+    guess_percent,
+    natural_key,
+    size_text,
+    typed_date,
+    typed_date_or_none,
+)
 
 
 def test_a_typed_date_is_the_calendar_day_of_an_iso_8601_text():
@@ -50,3 +57,7 @@ def test_a_digit_that_is_no_decimal_is_a_letter_of_the_name():
 )
 def test_a_time_span_is_written_in_its_two_largest_units(seconds, text):
     assert duration(seconds) == text
+
+
+def test_no_guess_is_rounded_up_to_certainty():
+    assert [guess_percent(p) for p in (1.0, 0.9999, 0.896, 0.5, 0.0)] == [99, 99, 90, 50, 0]

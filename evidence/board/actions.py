@@ -17,6 +17,7 @@ from evidence.catalog.decisions import Tag
 from evidence.errors import BadInputError, EvidenceError, counted
 from evidence.lookup import UNASSIGNED, known_claim
 from evidence.model import ClaimId, Facet, Sha256
+from evidence.plain_words import guess_percent
 from evidence.review import captions, placing, signing, waivers
 from evidence.review import undo as undoing
 from evidence.review.staleness import ChangedError, require_marks
@@ -139,7 +140,7 @@ def would_confirm(
                     "name": one.record.name,
                     "values": [
                         f"{view_models.value_words(workspace.vocabulary, facet, value.value)}, "
-                        f"guess {view_models.with_percent(view_models.guess_percent(value.confidence))}"
+                        f"guess {view_models.with_percent(guess_percent(value.confidence))}"
                         for facet, value in one.parts.states.items()
                     ],
                 }

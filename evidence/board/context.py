@@ -24,6 +24,7 @@ from evidence.board.visits import VisitStore
 from evidence.errors import visible
 from evidence.model import Duty, Sha256
 from evidence.office.people import verify_password
+from evidence.plain_words import guess_percent
 from evidence.workspace import Workspace
 
 FOLDER = Path(__file__).parent
@@ -89,7 +90,7 @@ def _templates() -> Environment:
     environment.filters["size"] = view_models.size_words
     environment.filters["clock"] = view_models.clock
     environment.filters["percent"] = view_models.percent
-    environment.filters["guess_percent"] = view_models.guess_percent
+    environment.filters["guess_percent"] = guess_percent
     environment.filters["with_percent"] = view_models.with_percent
     return environment
 

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evidence.board.keys import FACET_KEYS
-from evidence.board.view_models import TagChoice, guess_percent, tag_choices, value_words, with_percent
+from evidence.board.view_models import TagChoice, tag_choices, value_words, with_percent
 from evidence.coverage.report import Item
 from evidence.coverage.shots import ShotList
 from evidence.model import Condition, Face, Facet, PhotoRecord, Role
+from evidence.plain_words import guess_percent
 from evidence.questions.kinds import AskedFacet, PhotoQuestion
 from evidence.tags.vocabulary import Vocabulary
 

@@ -23,7 +23,7 @@ from evidence.model import (
     Sha256,
     Source,
 )
-from evidence.plain_words import size_text
+from evidence.plain_words import guess_percent, size_text
 from evidence.review.staleness import mark_of
 from evidence.tags.vocabulary import Vocabulary
 
@@ -105,11 +105,6 @@ def percent(share: float) -> int:
 def with_percent(number: int) -> str:
     """`99 %` with a space at which no line breaks."""
     return f"{number}\u00a0%"
-
-
-def guess_percent(share: float) -> int:
-    """A guess's probability in whole percent, 99 at most: a guess is never certain."""
-    return min(99, percent(share))
 
 
 def pills_of(record: PhotoRecord, vocabulary: Vocabulary) -> tuple[Pill, ...]:

@@ -12,6 +12,7 @@ import typer
 from evidence.cli.common import REVIEWER, Actor, Archive, Json, emit, opened, table
 from evidence.errors import BadInputError, counted
 from evidence.model import Facet
+from evidence.plain_words import guess_percent
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -150,7 +151,7 @@ def _plan_lines(plan: dict[str, list[dict[str, Any]]], level: float) -> Iterator
         yield table(
             ["photo", "facet", "value", "guess", "because"],
             [
-                (r["name"], r["facet"], r["words"], f"{r['confidence']:.0%}", r["reason"])
+                (r["name"], r["facet"], r["words"], f"{guess_percent(r['confidence'])}%", r["reason"])
                 for r in plan["states"]
             ],
         )

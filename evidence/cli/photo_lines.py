@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from evidence.cli.common import table
 from evidence.errors import counted
 from evidence.model import Facet
+from evidence.plain_words import guess_percent
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -56,7 +57,7 @@ def _line(view: PhotoView) -> list[object]:
         value = getattr(view, facet.value)
         if value is None:
             return ""
-        return str(value) if facet in view.stated else f"{value} ? {view.confidence[facet]:.0%}"
+        return str(value) if facet in view.stated else f"{value} ? {guess_percent(view.confidence[facet])}%"
 
     flags = [flag.code for flag in view.flags] + (["house_to_confirm"] if view.to_confirm else [])
     return [view.name, _taken(view), *(shown(one) for one in _SHOWN), ", ".join(flags)]

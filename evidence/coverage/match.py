@@ -11,6 +11,7 @@ from evidence.coverage.doubles import code_of
 from evidence.coverage.report import CheckOptions
 from evidence.coverage.shots import UNSTATED, Bounds, Criteria, QualityFloor
 from evidence.model import Claim, Face, Facet, FacetValue, MediaKind, PhotoRecord, Role
+from evidence.plain_words import guess_percent
 
 _SHEETS = frozenset({Role.DIVIDER, Role.LABEL})
 BROKEN_CODES = frozenset({"truncated", "empty_file", "not_an_image", "unreadable_image", "absurd_size"})
@@ -163,7 +164,7 @@ def missing_words(facet: Facet, seen: TaggedPhoto) -> str:
         return f"its {facet} is not stated"
     plain = value.value.replace("_", " ")
     if word is None:
-        return f"its {facet} is only a weak guess ({plain}, {value.confidence:.0%})"
+        return f"its {facet} is only a weak guess ({plain}, {guess_percent(value.confidence)}%)"
     return f"its {facet} is {plain}"
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from evidence.model import CameraFacts, Condition, Face, Facet, FacetValue, PhotoRecord, Role, Tags, tag_value
 from evidence.paper.dates import offset_text, time_text
+from evidence.plain_words import guess_percent
 from evidence.plan.bearing import COMPASS_POINTS
 from evidence.plan.surfaces import FACES, HousePart, place_of
 from evidence.tags.standing import Standing, standing, stated_only
@@ -98,7 +99,7 @@ def phrase(values: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> str:
 
 def _guess(values: Mapping[Facet, FacetValue], vocabulary: Vocabulary) -> str:
     parts = [
-        f"{_part(facet, value.value, vocabulary)} {percent(value.confidence)}"
+        f"{_part(facet, value.value, vocabulary)} {guess_percent(value.confidence)}%"
         for facet, value in values.items()
         if (facet, value.value) not in UNPRINTED
     ]
@@ -110,11 +111,6 @@ def _part(facet: Facet, value: str, vocabulary: Vocabulary) -> str:
         return "1 hit" if value == "1" else f"{value} hits"
     plain = vocabulary.plain(facet, value)
     return f"{plain} side" if facet is Facet.FACE else plain
-
-
-def percent(probability: float) -> str:
-    """A guess's probability in whole percent, 99 at most: a guess is never certain."""
-    return f"{min(99, int(probability * 100))}%"
 
 
 # --- times and compass -------------------------------------------------------------------

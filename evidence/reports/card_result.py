@@ -15,6 +15,7 @@ from evidence.coverage.report import Item
 from evidence.errors import BadInputError, counted, one_line
 from evidence.filing.card_safety import Judging
 from evidence.model import PICTURE_KINDS, ClaimId, IntakeId, PhotoRecord
+from evidence.plain_words import guess_percent
 from evidence.workspace import Workspace
 
 MOST_LACKS = 3
@@ -195,7 +196,7 @@ def _doubts_in_house(claim: ClaimId, photos: Sequence[PhotoRecord], guessed: int
         if record.to_confirm:
             yield DoubtOnCard(
                 words=f"{one_line(record.name)}: whether it belongs to this house "
-                f"({record.claim_confidence:.0%} sure).",
+                f"({guess_percent(record.claim_confidence)}% sure).",
                 command=f"evidence move {quote(one_line(record.name))} --to {quote(claim)}",
             )
     if guessed:

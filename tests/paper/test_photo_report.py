@@ -18,7 +18,7 @@ from support_report import CLAIM, MADE, START, content, coverage, drawn, item, r
 from evidence.coverage.report import Status
 from evidence.errors import BadInputError
 from evidence.model import CameraFacts, Claim, ClaimId, Face, Finding, MediaKind, Source
-from evidence.paper.captions import caption, facing_text, group_by_walk, percent
+from evidence.paper.captions import caption, facing_text, group_by_walk
 from evidence.paper.photo_report import write_report
 from evidence.paper.report_document import Letterhead, ReportOptions, SignOff
 from evidence.paper.report_pictures import PictureSource, size_of
@@ -106,10 +106,6 @@ def test_what_is_stated_and_what_is_guessed_are_two_sentences():
 
 def test_a_guess_below_the_floor_is_not_shown():
     assert caption(record(0, tag(Source.WRITING, 0.1, component="siding")), vocabulary()).guess == ""
-
-
-def test_no_guess_is_rounded_up_to_certainty():
-    assert [percent(p) for p in (0.9999, 1.0, 0.5, 0.0)] == ["99%", "99%", "50%", "0%"]
 
 
 @pytest.mark.parametrize(
