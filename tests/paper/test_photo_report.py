@@ -245,9 +245,17 @@ def test_bookmarks_and_index_lead_to_the_page_of_the_photo(tmp_path):
         page = reader.pages[reader.get_destination_page_number(mark)]
         assert f"Photo {number}" in page.extract_text()
     index = next(page for page in reader.pages if "Index by required shot" in page.extract_text())
-    link = index["/Annots"][-1]
-    aim = link.get_object()["/Dest"][0]
-    target = next(page for page in reader.pages if page.indirect_reference == aim)
+    heights: list[float] = []
+
+    def note_height(text: str, _: list[float], matrix: list[float], *__: object) -> None:
+        if text.startswith("Gutter"):
+            heights.append(matrix[5])
+
+    index.extract_text(visitor_text=note_height)
+    (height,) = heights
+    links = [one.get_object() for one in index["/Annots"]]
+    (link,) = (one for one in links if one["/Rect"][1] <= height <= one["/Rect"][3])
+    target = next(page for page in reader.pages if page.indirect_reference == link["/Dest"][0])
     assert "Photo 2" in target.extract_text()
 
 
