@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import signal
 from pathlib import Path
 
 import bagit
@@ -93,3 +94,34 @@ def test_what_a_killed_run_left_is_filed_by_the_next_card_too(tmp_path):
             "TEST0005.JPG",
             "NOTES.TXT",
         } <= kept
+
+
+def test_a_run_killed_while_it_copies_and_analyses_is_finished_by_the_next_one(tmp_path):
+    """The files that were entered while others were copied are there, and the card is not called safe for them alone."""
+    from evidence.filing.card_safety import all_cards
+    from evidence.intake.copy_speed import COPYING
+    from evidence.intake.pipeline import take_in
+    from evidence.workspace import Workspace
+
+    card = small_card(tmp_path / "card")
+    archive = fresh_archive(tmp_path / "killed")
+
+    def die_at_the_fourth(what, done, _total):
+        if (what, done) == (COPYING, 4):
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    child = os.fork()
+    if child == 0:
+        with Workspace(archive, actor="Test") as workspace:  # with processes of its own
+            take_in(workspace, card.root, progress=die_at_the_fourth)
+        os._exit(0)
+    assert os.WIFSIGNALED(os.waitpid(child, 0)[1])
+    with Workspace(archive, actor="Test") as workspace:
+        (stopped,) = all_cards(workspace).cards
+        assert 1 <= stopped.files <= 4
+        assert not stopped.verdict.safe_as_seen
+        assert "did not end" in stopped.verdict.reasons[0]
+        report = take_in(workspace, card.root)
+        assert (report.kept + report.already_kept, report.refused) == (6, ())
+        assert report.already_kept >= 4
+    assert len(filed(archive)) == 6
