@@ -76,10 +76,13 @@ def helps(command, path=("evidence",)):
 
 def texts():
     yield from ((f"{name} --help", text) for name, text in helps(typer.main.get_command(app)))
-    for path in sorted((ROOT / "evidence" / "board" / "templates").glob("*.html")):
-        yield path.name, prose_of_page(path.read_text("utf-8"))
-    for path in sorted((ROOT / "evidence" / "board").glob("*.py")):
-        yield f"board/{path.name}", messages_of(path.read_text("utf-8"))
+    for path in sorted((ROOT / "evidence" / "board" / "templates").rglob("*.html")):
+        yield (
+            path.relative_to(ROOT / "evidence" / "board" / "templates").as_posix(),
+            prose_of_page(path.read_text("utf-8")),
+        )
+    for path in sorted((ROOT / "evidence" / "board").rglob("*.py")):
+        yield path.relative_to(ROOT / "evidence").as_posix(), messages_of(path.read_text("utf-8"))
     for path in sorted((ROOT / "evidence" / "board" / "static").glob("*.js")):
         yield path.name, path.read_text("utf-8")
     for path in (ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))):

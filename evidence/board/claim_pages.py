@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -335,13 +336,13 @@ def history_page(user: AnyUser, number: str) -> HTMLResponse:
     view = open_claim(user, number)
     claims = user.workspace.catalog.claims
     decisions = claims.decisions(Decision, claim=view.claim, in_force_only=False) if view.claim else []
-    entries = list(user.workspace.custody.about(view.number))[-MAX_HISTORY:]
+    entries = list(islice(user.workspace.custody.newest(view.number), MAX_HISTORY))
     return user.render(
         "history.html",
         view=view,
         queue=queue_of(user, view.number),
         tab="history",
         decisions=[(one, decision_words(user.workspace.vocabulary, one.decision)) for one in decisions[::-1]],
-        entries=entries[::-1],
+        entries=entries,
         undoable=set(kinds_of(Correction)),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Path, Query
@@ -156,7 +157,7 @@ def photo_page(user: AnyUser, sha: Digest, chosen: ChosenFilter) -> HTMLResponse
             for facet in view_models.FACET_ORDER
             if (value := record.tags.get(facet))
         ],
-        history=list(user.workspace.custody.about(record.sha256, record.intake))[-MAX_HISTORY:][::-1],
+        history=list(islice(user.workspace.custody.newest(record.sha256, record.intake), MAX_HISTORY)),
         near=[view_models.tile_of(one, vocabulary) for one in near],
         before=records[place - 1].sha256 if place else None,
         after=records[place + 1].sha256 if place + 1 < len(records) else None,

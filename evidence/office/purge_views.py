@@ -15,6 +15,9 @@ from evidence.retention.purge.plans import PlannedClaim
 from evidence.retention.purge.progress import Progress, PurgeStep, time_of
 from evidence.workspace import Workspace
 
+PURGED, TAKEN_BACK = "purged", "taken back"
+"""States of a claim of which nothing is left to do."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedClaimView:
@@ -104,9 +107,9 @@ def _claim(frozen: FrozenPlan, planned: PlannedClaim, progress: Progress) -> Pla
     state, until = "planned", None
     aside = progress.at(planned.claim, PurgeStep.ASIDE)
     if progress.at(planned.claim, PurgeStep.DONE):
-        state = "purged"
+        state = PURGED
     elif progress.at(planned.claim, PurgeStep.UNDOING):
-        state = "taken back"
+        state = TAKEN_BACK
     elif progress.at(planned.claim, PurgeStep.REMOVING) or progress.at(planned.claim, PurgeStep.CLEARED):
         state = "being deleted"
     elif aside:

@@ -10,7 +10,7 @@ from shlex import quote
 from urllib.parse import urlencode
 
 from evidence.errors import EvidenceError, PurgeRefusedError
-from evidence.office.purge_views import PlannedClaimView, PlanView, view_plan
+from evidence.office.purge_views import PURGED, TAKEN_BACK, PlannedClaimView, PlanView, view_plan
 from evidence.workspace import Workspace
 
 
@@ -102,7 +102,7 @@ def shown_plan(workspace: Workspace, folder: Path) -> ShownPlan:
 
 def _state(view: PlanView, today: date) -> PlanState:
     states = {one.state for one in view.claims}
-    if states <= {"purged", "taken back"}:
+    if states <= {PURGED, TAKEN_BACK}:
         return PlanState.DONE
     if "in quarantine" in states:
         return PlanState.QUARANTINE

@@ -119,7 +119,7 @@ def _absent(places: Sequence[TargetView]) -> Iterator[Task]:
             )
         elif one.state is TargetState.DECLARED_LOST:
             yield Task(
-                words=f"{one.name} was declared lost; another person has to confirm it.",
+                words=f"One person states that {one.name} is lost; another person has to confirm it.",
                 more="Until then it blocks every purge.",
                 command=f"evidence target lost {quote(one.name)} --confirm --actor NAME",
             )
