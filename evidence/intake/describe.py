@@ -146,19 +146,6 @@ class Describing:
                 self._batch = []
 
 
-def describe(
-    workspace: Workspace,
-    digests: Sequence[Sha256],
-    *,
-    executor: Executor | None = None,
-    progress: Progress = quiet,
-) -> list[Finding]:
-    """Describe those of these photos that have not been described yet; see `Describing`."""
-    with Describing(workspace, executor=executor, progress=progress) as describing:
-        describing.add(digests)
-        return describing.finish()
-
-
 def _undescribed(workspace: Workspace, digests: Sequence[Sha256]) -> list[Original]:
     """The photos without a description, and those that could not be read when they were described."""
     found = workspace.catalog.photos.originals(digests)

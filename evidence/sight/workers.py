@@ -98,22 +98,26 @@ class Tasks(Generic[A, B]):
         self._open = 0
         self._first: Callable[[], object] | None = None
         self._begin = threading.Event()
-        self._closing = False
+        self._begun = self._closing = False
         self._thread = threading.Thread(target=self._work, name="tasks", daemon=True)
 
     def start(self, first: Callable[[], object]) -> None:
         """Start the processes now; each runs `first`, which may load what the tasks need. Its result is dropped."""
-        if not self._thread.is_alive():
+        if not self._begun:
             self._first = first
-            self._thread.start()
+            self._start_thread()
 
     def add(self, item: A) -> None:
         """Hand in one more item."""
         self._open += 1
         self._run.add(item)
         self._begin.set()
-        if not self._thread.is_alive():
-            self._thread.start()
+        if not self._begun:
+            self._start_thread()
+
+    def _start_thread(self) -> None:
+        self._begun = True
+        self._thread.start()
 
     @property
     def hungry(self) -> bool:
@@ -159,7 +163,7 @@ class Tasks(Generic[A, B]):
         self._closing = True
         self._begin.set()
         self._run.wake()
-        if self._thread.is_alive():
+        if self._begun:
             self._thread.join()
         self._run.pools.close(kill=self._run.unfinished)
 

@@ -23,7 +23,7 @@ from evidence.model import MediaKind
 from evidence.sight import batch
 from evidence.sight.batch import LookProcess
 from evidence.sight.request import LookRequest
-from evidence.sight.workers import Failed, Fault, process_pool, run_each
+from evidence.sight.workers import Failed, Fault, Tasks, process_pool, run_each
 
 
 class ScriptedPool(Executor):
@@ -174,3 +174,35 @@ def test_one_process_looks_at_single_photos_and_is_replaced_when_a_photo_ends_it
         "raises.jpg": ["look_failed"],
         "last.jpg": ["undecodable"],
     }
+
+
+def test_tasks_that_are_added_one_by_one_are_told_while_others_run():
+    with Tasks(len, make_pool=lambda: ThreadPoolExecutor(1), at_once=1, timeout_s=30) as tasks:
+        assert list(tasks.finished()) == []
+        tasks.add("ab")
+        tasks.add("abc")
+        assert sorted(tasks.rest()) == [("ab", 2), ("abc", 3)]
+        tasks.add("")
+        assert list(tasks.rest()) == [("", 0)]
+        assert tasks.hungry
+
+
+def test_tasks_that_nobody_waits_for_are_given_up_and_leave_no_process_behind():
+    with Tasks(
+        process_id, make_pool=lambda: process_pool(2, preload="support_looks"), at_once=2, timeout_s=60
+    ) as tasks:
+        for number in range(40):
+            tasks.add(number)
+        _, pid = next(tasks.rest())
+    assert not psutil.pid_exists(pid) or _zombie(pid)
+
+
+def test_a_pool_that_cannot_be_made_is_an_error_of_the_caller():
+    def fails():
+        raise OSError("no more processes")
+
+    with Tasks(len, make_pool=fails, at_once=1, timeout_s=5) as tasks:
+        tasks.add("a")
+        with pytest.raises(OSError, match="no more processes"):
+            list(tasks.rest())
+        tasks.add("b")

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import resource
 import shutil
 import tempfile
 import time
 import traceback
 import unicodedata
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing.connection import Connection
@@ -252,8 +251,11 @@ class _Worker:
 
 
 def _work(pipe: Connection, seed: int) -> None:
-    resource.setrlimit(resource.RLIMIT_AS, (WALL_MB << 20, WALL_MB << 20))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    with suppress(ImportError):  # Windows has no such limits
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (WALL_MB << 20, WALL_MB << 20))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     with tempfile.TemporaryDirectory() as name:
         while True:
             try:
@@ -288,20 +290,11 @@ def _forget_peak() -> None:
 
 
 def _peak_mb() -> float:
+    """The greatest resident memory since `_forget_peak`; 0 where the system does not tell it."""
     try:
-        for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
-            if line.startswith("VmHWM"):
-                return int(line.split()[1]) / 1024
+        status = Path("/proc/self/status").read_text(encoding="ascii")
     except OSError:
-        pass
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-
-
-def tally(results: Iterator[Tried]) -> Counter[str]:
-    """How many inputs were tried, by step, and how many faults, by kind."""
-    out: Counter[str] = Counter()
-    for one in results:
-        out["inputs"] += one.inputs
-        out[one.step] += one.inputs
-        out[one.fault] += bool(one.fault)
-    return out
+        return 0.0
+    return next(
+        (int(line.split()[1]) / 1024 for line in status.splitlines() if line.startswith("VmHWM")), 0.0
+    )
