@@ -12,7 +12,7 @@ import mmap
 import os
 import struct
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -32,14 +32,11 @@ from evidence.cards.exif_tags import (
     numbered,
     tags_of,
 )
+from evidence.cards.heif import read_heif
 
 _READERS = (JpegImagePlugin, PngImagePlugin, WebPImagePlugin)
 """Imported so that they are registered: the formats below must be known before a file is opened."""
 
-HEIF_META = 1 << 20
-"""Bytes at the beginning of a HEIF file that are searched for sizes; its pictures follow."""
-HEIF_SIZES = 64
-"""Sizes read from one HEIF file: a picture, its tiles, its thumbnail and its depth map have a handful."""
 PIXELS_AT_MOST = 500_000_000
 """Pixels above which a header counts as wrong; the largest sensors on sale have about 150 million."""
 
@@ -77,7 +74,7 @@ def read_blocks(path: Path) -> Blocks:
         if head.startswith(b"\xff\xd8"):
             return _jpeg(handle, content)
         if head[4:8] == b"ftyp":
-            return _cr3(content) if head[8:12] == b"crx " else _heif(handle, content)
+            return _cr3(content) if head[8:12] == b"crx " else _heif(content)
         if head.startswith(b"FUJIFILMCCD-RAW") and len(content) >= 92:
             return _raf(content)
         if head[:2] in {b"II", b"MM"}:
@@ -181,10 +178,11 @@ def _cr3(content: _Mapped) -> Blocks:
     )
 
 
-def _heif(handle: BinaryIO, content: _Mapped) -> Blocks:
-    """HEIC, AVIF and similar files, read without their decoder: a damaged one can end the process that decodes it."""
-    tags, broken = tags_of(Window(handle))
-    width, height = _largest(_heif_sizes(content))
+def _heif(content: _Mapped) -> Blocks:
+    """HEIC, AVIF and similar files."""
+    found = read_heif(content)
+    tags, broken = tags_of(io.BytesIO(found.tiff)) if found.tiff else ({}, False)
+    width, height = _largest(found.sizes)
     return _limited(
         Blocks(
             tags=tags,
@@ -195,21 +193,6 @@ def _heif(handle: BinaryIO, content: _Mapped) -> Blocks:
             header_broken=width is None,
         )
     )
-
-
-def _heif_sizes(content: _Mapped) -> list[tuple[int, int] | None]:
-    """The sizes that a file's items have, as stored: the picture, its tiles and its thumbnail.
-
-    They are in `ispe` boxes (ISO/IEC 23008-12, 6.5.3): the box's length, its name, a version, width and height.
-    """
-    sizes: list[tuple[int, int] | None] = []
-    at = 0
-    while len(sizes) < HEIF_SIZES and (at := content.find(b"\0\0\0\x14ispe\0\0\0\0", at, HEIF_META)) >= 0:
-        box = content[at : at + 20]
-        if len(box) == 20:
-            sizes.append(struct.unpack(">II", box[12:]))
-        at += 12
-    return sizes
 
 
 _IFD_SIZE = ("Image ImageWidth", "Image ImageLength")
@@ -264,7 +247,7 @@ def _pair(tags: Tags, width: str, height: str) -> tuple[int, int] | None:
     return found if isinstance(found[0], int) and isinstance(found[1], int) else None  # type: ignore[return-value]
 
 
-def _largest(sizes: list[tuple[int, int] | None]) -> tuple[int, int] | tuple[None, None]:
+def _largest(sizes: Sequence[tuple[int, int] | None]) -> tuple[int, int] | tuple[None, None]:
     sound = [size for size in sizes if size and size[0] > 0 and size[1] > 0]
     return max(sound, key=lambda s: s[0] * s[1]) if sound else (None, None)
 

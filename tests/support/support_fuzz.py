@@ -135,7 +135,7 @@ _MUTATIONS = (
 
 def _made() -> list[Seed]:
     picture = _picture()
-    exif = _camera_data()
+    exif = camera_data()
     out = [
         Seed("plain.jpg", _saved(picture, "JPEG", exif=exif), MediaKind.PHOTO),
         Seed("progressive.jpg", _saved(picture, "JPEG", exif=exif, progressive=True), MediaKind.PHOTO),
@@ -166,7 +166,8 @@ def _saved(picture: Image.Image, form: str, **options: object) -> bytes:
     return out.getvalue()
 
 
-def _camera_data() -> bytes:
+def camera_data() -> bytes:
+    """A block of camera data with a time, a place and a direction; it begins with `Exif`."""
     whole = {
         "0th": {
             piexif.ImageIFD.Make: b"Tester",
@@ -192,17 +193,15 @@ def _camera_data() -> bytes:
     return piexif.dump(whole)
 
 
-def _box(kind: bytes, *content: bytes) -> bytes:
+def box(kind: bytes, *content: bytes) -> bytes:
     """A box of an ISO base media file (ISO/IEC 14496-12, 4.2)."""
     body = b"".join(content)
     return struct.pack(">I", 8 + len(body)) + kind + body
 
 
 def _film(brand: bytes) -> bytes:
-    header = _box(b"mvhd", bytes(4), struct.pack(">IIII", 0, 0, 1000, 5000), bytes(80))
-    return (
-        _box(b"ftyp", brand, bytes(4), brand) + _box(b"moov", header) + _box(b"mdat", bytes(range(256)) * 8)
-    )
+    header = box(b"mvhd", bytes(4), struct.pack(">IIII", 0, 0, 1000, 5000), bytes(80))
+    return box(b"ftyp", brand, bytes(4), brand) + box(b"moov", header) + box(b"mdat", bytes(range(256)) * 8)
 
 
 def _real() -> list[Seed]:
@@ -282,35 +281,35 @@ def _one_tile(data: bytes, number: int) -> bytes:
     return heic(data[start : start + length], data[setup:setup_end])
 
 
-def heic(tile: bytes, setup: bytes) -> bytes:
+def heic(tile: bytes, setup: bytes, *, brand: bytes = b"heic") -> bytes:
     """A HEIC of one tile of 512 x 512 pixels with camera data; `setup` is the decoder's (`hvcC`)."""
-    kind = _box(b"ftyp", b"heic", bytes(4), b"mif1heic")
-    exif = struct.pack(">I", 6) + _camera_data()
+    kind = box(b"ftyp", brand, bytes(4), b"mif1", brand)
+    exif = struct.pack(">I", 6) + camera_data()
 
     def meta(start: int) -> bytes:
         first = struct.pack(">HHHII", 1, 0, 1, start, len(tile))
         second = struct.pack(">HHHII", 2, 0, 1, start + len(tile), len(exif))
-        return _box(
+        return box(
             b"meta",
             bytes(4),
-            _box(b"hdlr", bytes(8), b"pict", bytes(13)),
-            _box(b"pitm", bytes(4), struct.pack(">H", 1)),
-            _box(b"iloc", bytes(4), b"\x44\x00", struct.pack(">H", 2), first, second),
-            _box(b"iinf", bytes(4), struct.pack(">H", 2), _item(1, b"hvc1"), _item(2, b"Exif")),
-            _box(b"iref", bytes(4), _box(b"cdsc", struct.pack(">HHH", 2, 1, 1))),
-            _box(
+            box(b"hdlr", bytes(8), b"pict", bytes(13)),
+            box(b"pitm", bytes(4), struct.pack(">H", 1)),
+            box(b"iloc", bytes(4), b"\x44\x00", struct.pack(">H", 2), first, second),
+            box(b"iinf", bytes(4), struct.pack(">H", 2), _item(1, b"hvc1"), _item(2, b"Exif")),
+            box(b"iref", bytes(4), box(b"cdsc", struct.pack(">HHH", 2, 1, 1))),
+            box(
                 b"iprp",
-                _box(b"ipco", _box(b"hvcC", setup), _box(b"ispe", bytes(4), struct.pack(">II", 512, 512))),
-                _box(b"ipma", bytes(4), struct.pack(">IHBBB", 1, 1, 2, 0x81, 0x02)),
+                box(b"ipco", box(b"hvcC", setup), box(b"ispe", bytes(4), struct.pack(">II", 512, 512))),
+                box(b"ipma", bytes(4), struct.pack(">IHBBB", 1, 1, 2, 0x81, 0x02)),
             ),
         )
 
     start = len(kind) + len(meta(0)) + 8
-    return kind + meta(start) + _box(b"mdat", tile, exif)
+    return kind + meta(start) + box(b"mdat", tile, exif)
 
 
 def _item(number: int, kind: bytes) -> bytes:
-    return _box(b"infe", b"\x02\x00\x00\x00", struct.pack(">HH", number, 0), kind, b"\x00")
+    return box(b"infe", b"\x02\x00\x00\x00", struct.pack(">HH", number, 0), kind, b"\x00")
 
 
 # --- odd names ------------------------------------------------------------------------------
