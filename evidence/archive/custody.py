@@ -199,7 +199,7 @@ class CustodyLog:
         wanted = [rfc8785.dumps(word) for word in words]
         reader = TextReader(self.texts)
         for line in self.lines():
-            if any(word in line for word in wanted):
+            if _mentions(line, wanted):
                 entry, _ = parse_line(line)
                 if entry is not None:
                     yield reader.whole(entry)
@@ -213,7 +213,7 @@ class CustodyLog:
         wanted = [rfc8785.dumps(word) for word in words]
         reader = TextReader(self.texts)
         for line in lines_backwards(self.path, offset_of(self.path, before) if before else None):
-            if not wanted or any(word in line for word in wanted):
+            if not wanted or _mentions(line, wanted):
                 entry, _ = parse_line(line)
                 if entry is not None:
                     yield reader.whole(entry) if texts else entry
@@ -353,6 +353,13 @@ class CustodyLog:
             "head_before": before.seq if before else None,
         }
         return self.append(actor, "log_resealed", self.path.name, details, at)
+
+
+def _mentions(line: bytes, words: Sequence[bytes]) -> bool:
+    for word in words:  # noqa: SIM110 - `any` takes three times as long, for each line of a long log
+        if word in line:
+            return True
+    return False
 
 
 def _torn_line_draft(torn: bytes, at: datetime) -> Draft:

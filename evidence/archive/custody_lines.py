@@ -27,13 +27,10 @@ _START = re.compile(rb'\{"action":"([^"\\]*)","actor":"(?:[^"\\]|\\.)*","at":"([
 """The beginning of a canonical line: names in the order of RFC 8785."""
 
 
-def action_and_time(line: bytes) -> tuple[str, datetime] | None:
-    """Action and time (aware, UTC) of a line, read without the rest of it; None when it does not begin as an entry."""
+def action_and_time(line: bytes) -> tuple[bytes, bytes] | None:
+    """Action and time (as written: ISO 8601, UTC) of a line, without reading the rest; None when it is no entry's."""
     found = _START.match(line)
-    try:
-        return (found[1].decode(), datetime.fromisoformat(found[2].decode())) if found else None
-    except ValueError:
-        return None
+    return (found[1], found[2]) if found else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,8 @@ from evidence.errors import BadInputError, CustodyError, PurgeRefusedError
 from evidence.retention.clock import LoggedTime, clock_trouble
 from evidence.workspace import Workspace
 
+HOUR = len("2026-05-14T09")
+"""Characters of a time up to its hour."""
 CONFIRMED = "date_confirmed"
 """The action of the custody entry by which a person confirms the date."""
 
@@ -41,18 +43,23 @@ def require_right_date(workspace: Workspace, *, confirmed: date | None = None) -
 
 
 def _logged(workspace: Workspace) -> Iterator[LoggedTime]:
+    """The times of the log's entries, one for each run of entries of the same hour: jumps are counted in days."""
+    hour = b""
     for line in workspace.custody.lines():
         known = action_and_time(line)  # a log has millions of lines, and only a confirmation's details count
+        if known and known[1][:HOUR] == hour and known[0] != CONFIRMED.encode():
+            continue
         if known is None:
             raise CustodyError(
                 "A line of the custody log is not an entry, so the date cannot be compared with it.",
                 "Run `evidence custody --verify`.",
             )
         action, at = known
-        entry, _ = parse_line(line) if action == CONFIRMED else (None, "")
+        hour = at[:HOUR]
+        entry, _ = parse_line(line) if action == CONFIRMED.encode() else (None, "")
         file = entry.details.get("newest_file") if entry else None
         yield LoggedTime(
-            at=at,
+            at=datetime.fromisoformat(at.decode()),
             confirms=entry is not None,
             newest_file=datetime.fromisoformat(file) if isinstance(file, str) else None,
         )
