@@ -86,6 +86,8 @@ class CoverageSettings(_SettingsTable):
     default_list: str
     guess_level: Share
     double_bits: Annotated[int, Field(ge=0, le=64)]
+    used_before_bits: Annotated[int, Field(ge=0, le=20)]
+    used_before_turned: bool
     lot_m: Annotated[float, Field(gt=0)]
     by_peril: Annotated[dict[str, str], AfterValidator(_folded)]
     """Keys in lower case: a peril is the same however it is written."""

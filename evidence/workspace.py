@@ -26,10 +26,13 @@ from evidence.model import ClaimId
 from evidence.settings import Settings, default_names, default_text, load_settings
 
 if TYPE_CHECKING:
+    from evidence.alike.archive_index import ArchiveIndex
     from evidence.tags.vocabulary import Vocabulary
 
 SETTINGS = "evidence.toml"
 CATALOG = "catalog.sqlite"
+HASH_INDEX = "hashes.index"
+"""The name of the file that holds the index of the photos' perceptual hashes; it may be deleted."""
 DAMAGED = "damaged"
 """The folder of an archive or a target that keeps what was replaced: an old catalog, and bad files of bags."""
 LOCK_WAIT_S = 20.0
@@ -134,6 +137,9 @@ class Workspace:
             catalog_url or self.catalog_url, in_use=catalog_url is None and holds_bags(self.root)
         )
         self._vocabulary: Vocabulary | None = None
+        self._hash_index: list[
+            ArchiveIndex
+        ] = []  # one for all that act in this archive, made when it is used
         self._changes = TurnLock(self.root / "archive.lock")
         self._bags = TurnLock(self.root / "filing.lock")
         self._holds = TurnLock(self.root / "holds.lock")
@@ -218,6 +224,15 @@ class Workspace:
 
             self._vocabulary = load_vocabulary(self.text("tags.toml"), self.origin("tags.toml"))
         return self._vocabulary
+
+    @property
+    def hash_index(self) -> ArchiveIndex:
+        """The index of the perceptual hashes of all photos."""
+        if not self._hash_index:
+            from evidence.alike.archive_index import ArchiveIndex  # noqa: PLC0415 - many commands never need it
+
+            self._hash_index.append(ArchiveIndex(self.root / HASH_INDEX, self.catalog.hashes))
+        return self._hash_index[0]
 
     def today(self) -> date:
         """The calendar day of the computer's time zone."""

@@ -31,6 +31,7 @@ FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 
 PURE = {
     "alike/hash_index.py",
+    "alike/turning.py",
     "forward_backward.py",
     "timeline",
     "tags",

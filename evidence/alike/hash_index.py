@@ -149,7 +149,7 @@ class HashIndex:
         if not self._tail_size and not self.removed:
             return self._main
         kept = self._main.codes if self._gone is None else self._main.codes[~self._gone]
-        return _built(np.union1d(kept, self.tail))
+        return _built(_unique(np.concatenate([kept, self.tail])))
 
     def _in_main(self, codes: Codes) -> tuple[Positions, npt.NDArray[np.bool_]]:
         """Where each code is or would be among the main codes, and whether it is there, flagged or not."""
@@ -208,7 +208,12 @@ class HashIndex:
 def _unique(codes: Iterable[int] | Codes) -> Codes:
     """The codes in ascending order, each once."""
     given = codes if isinstance(codes, np.ndarray) else np.fromiter(codes, dtype=np.uint64)
-    return np.unique(given.astype(np.uint64, copy=False))
+    ordered = np.sort(given.astype(np.uint64, copy=False))
+    # `np.unique` of numpy 2.3 and later fills a hash table, which takes many times the memory and the time.
+    first = np.ones(len(ordered), dtype=np.bool_)
+    np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
+    codes_once: Codes = ordered if first.all() else ordered[first]
+    return codes_once
 
 
 def _require_fit(arrays: IndexArrays, keys: Sequence[int]) -> None:

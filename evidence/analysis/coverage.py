@@ -7,14 +7,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+from evidence.analysis.used_before import Likeness, UsedBefore, used_before
+from evidence.catalog.decisions import LikenessAnswer
 from evidence.coverage.check import check
-from evidence.coverage.doubles import DoubleIndex
-from evidence.coverage.report import CheckOptions, CoverageReport, NearMatch, OtherClaims, Waiver
+from evidence.coverage.report import (
+    BroughtAgain,
+    CheckOptions,
+    CoverageReport,
+    NearMatch,
+    OtherClaims,
+    Waiver,
+)
 from evidence.coverage.requirements import load_list
 from evidence.coverage.shots import FACES, ShotList
 from evidence.coverage.suppose import Supposition
 from evidence.errors import BadInputError
-from evidence.model import Claim, ClaimId, Face, PhotoRecord, Sha256
+from evidence.model import Claim, ClaimId, Face, PhotoRecord
 from evidence.workspace import Workspace
 
 
@@ -58,8 +66,13 @@ class CoverageChecker:
 
     workspace: Workspace
 
-    def report(self, claim: ClaimId, records: list[PhotoRecord] | None = None) -> CoverageReport:
-        """The claim's report; pass `records` to save reading its photos again."""
+    def report(
+        self,
+        claim: ClaimId,
+        records: list[PhotoRecord] | None = None,
+        found: Sequence[UsedBefore] | None = None,
+    ) -> CoverageReport:
+        """The claim's report; pass `records`, and what `used_before` found of them, to save reading them again."""
         workspace = self.workspace
         row = workspace.catalog.claims.get(claim)
         assert row is not None
@@ -68,9 +81,7 @@ class CoverageChecker:
             self._list(list_for(workspace, row.claim)),
             photos,
             row.claim,
-            other_claims=OtherClaims(
-                same=self.used_elsewhere(claim, photos), near=tuple(self.near_matches(claim, photos))
-            ),
+            other_claims=other_claims(used_before(workspace, claim, photos) if found is None else found),
             waivers=self.waivers(claim),
             options=self.options,
         )
@@ -107,33 +118,6 @@ class CoverageChecker:
             for one in self.workspace.catalog.claims.waivers(claim)
         ]
 
-    def used_elsewhere(self, claim: ClaimId, photos: list[PhotoRecord]) -> dict[Sha256, tuple[ClaimId, ...]]:
-        """Photos that another claim's bag holds too, and which claims."""
-        held = self.workspace.catalog.keeping.held_in([photo.sha256 for photo in photos])
-        others = {sha: tuple(o for o, _ in bags if o and o != claim) for sha, bags in held.items()}
-        return {sha: claims for sha, claims in others.items() if claims}
-
-    def near_matches(self, claim: ClaimId, photos: list[PhotoRecord]) -> list[NearMatch]:
-        """Photos of other claims that look nearly like one of these."""
-        bits = self.workspace.settings.coverage.double_bits
-        near = []
-        for photo in photos:
-            if photo.look.dividers or photo.look.labels:
-                continue  # sheets and cards look alike in every claim
-            for hit in self._index.near(photo.look.phash, bits):
-                other, owner, _ = self._hashes[hit.place]
-                if owner is not None and owner != claim:
-                    near.append(NearMatch(photo=photo.sha256, other=other, claim=owner, bits=hit.bits))
-        return near
-
-    @cached_property
-    def _hashes(self) -> list[tuple[Sha256, ClaimId | None, str]]:
-        return self.workspace.catalog.photos.hashes()
-
-    @cached_property
-    def _index(self) -> DoubleIndex:
-        return DoubleIndex([phash for _, _, phash in self._hashes])
-
     @cached_property
     def _lists(self) -> dict[str, ShotList]:
         return {}
@@ -142,6 +126,35 @@ class CoverageChecker:
         if name not in self._lists:
             self._lists[name] = shot_list(self.workspace, name)
         return self._lists[name]
+
+
+def other_claims(found: Sequence[UsedBefore]) -> OtherClaims:
+    """What the flags say of photos that may have served another claim; nothing of those that a person called fine."""
+    open_ones = [
+        one for one in found if one.answer is None or one.answer.decision.answer is not LikenessAnswer.FINE
+    ]
+    of = {likeness: [one for one in open_ones if one.likeness is likeness] for likeness in Likeness}
+    return OtherClaims(
+        same={one.photo: tuple(other.claim for other in one.others) for one in of[Likeness.SAME_FILE]},
+        near=tuple(
+            NearMatch(
+                photo=one.photo,
+                other=other.photo,
+                claim=other.claim,
+                bits=other.bits,
+                photos=one.photos,
+                claims=one.claims,
+                turned=other.turned.value,
+            )
+            for one in of[Likeness.ALIKE]
+            for other in one.others
+        ),
+        brought=tuple(
+            BroughtAgain(photo=one.photo, name=one.name, claim=one.nearest.claim)
+            for one in of[Likeness.BROUGHT_AGAIN]
+        ),
+        look_into=frozenset(one.photo for one in open_ones if one.answer),
+    )
 
 
 def asked_shot(workspace: Workspace, claim: ClaimId, requirement: str, place: str) -> tuple[str, str]:

@@ -20,6 +20,7 @@ from evidence.board import (
     claim_pages,
     day_actions,
     house_page,
+    likeness_pages,
     login,
     media,
     photo_pages,
@@ -39,7 +40,17 @@ from evidence.errors import BadInputError, EvidenceError, LockedError
 from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
 
-_PAGES = (login, claim_pages, house_page, photo_pages, question_pages, media, actions, day_actions)
+_PAGES = (
+    login,
+    claim_pages,
+    house_page,
+    likeness_pages,
+    photo_pages,
+    question_pages,
+    media,
+    actions,
+    day_actions,
+)
 _DESK = (desk_pages, desk_holding, desk_actions, desk_purging)
 
 

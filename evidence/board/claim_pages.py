@@ -13,6 +13,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from evidence.analysis import coverage as covering
 from evidence.analysis import tallies
+from evidence.analysis.used_before import UsedBefore, used_before
 from evidence.board import view_models
 from evidence.board.claim_list import (
     NEED_WORDS,
@@ -38,14 +39,16 @@ from evidence.catalog.decisions import (
     SplitCorrection,
     Waive,
 )
-from evidence.coverage.doubles import pairs
+from evidence.coverage.doubles import distance, pairs
 from evidence.coverage.explain import explain
+from evidence.coverage.flags import USED_BEFORE
 from evidence.coverage.report import CoverageReport
 from evidence.coverage.shots import FACES
 from evidence.coverage.to_shoot import SAFETY, still_to_shoot
 from evidence.errors import BadInputError
 from evidence.lookup import UNASSIGNED, known_claim, photos_of
 from evidence.model import ClaimId, ClaimState, PhotoRecord, Sha256
+from evidence.review.likeness import ANSWER_WORDS, words_of
 from evidence.review.signing import Obstacle, obstacles
 from evidence.review.staleness import day_mark
 
@@ -102,6 +105,8 @@ class OpenedClaim:
     number: str
     records: list[PhotoRecord]
     report: CoverageReport | None
+    used: tuple[UsedBefore, ...] = ()
+    """Photos that may have served another claim before, answered or not."""
 
     @property
     def claim(self) -> ClaimId | None:
@@ -147,9 +152,10 @@ def open_claim(user: CurrentUser, number: str) -> OpenedClaim:
     row = user.workspace.catalog.claims.get(claim)
     assert row is not None
     records = user.workspace.catalog.photos.of_claim(claim)
-    report = covering.CoverageChecker(user.workspace).report(claim, records)
+    used = tuple(used_before(user.workspace, claim, records))
+    report = covering.CoverageChecker(user.workspace).report(claim, records, used)
     tallies.store_tally(user.workspace, row, report, tallies.tally_basis(user.workspace))
-    return OpenedClaim(row=row, number=claim, records=records, report=report)
+    return OpenedClaim(row=row, number=claim, records=records, report=report, used=used)
 
 
 @router.get("/claim")
@@ -172,7 +178,12 @@ def claim_page(user: AnyUser, number: str) -> Response:
         sections=view_models.proof_table(view.report, shots, view.number),
         faces=[face.value for face in FACES],
         flags=[
-            (known.get(Sha256(sha)), flags, _duplicate_of(user, view, sha, flags))
+            (
+                known.get(Sha256(sha)),
+                flags,
+                _duplicate_of(user, view, sha, flags),
+                sha if any(flag.code in USED_BEFORE for flag in flags) else "",
+            )
             for sha, flags in by_photo.items()
         ],
         obstacles=[
@@ -225,22 +236,15 @@ def _last_verdict(decisions: Sequence[DecisionRow[Decision]]) -> DecisionRow[Dec
 
 
 def _duplicate_of(user: CurrentUser, view: OpenedClaim, sha: str, flags: Sequence[Any]) -> Sha256 | None:
-    """The photo that a flagged duplicate resembles, to compare with."""
-    codes = {flag.code for flag in flags}
+    """The photo of this claim that a flagged duplicate resembles, to compare with."""
     mine = next((record for record in view.records if record.sha256 == sha), None)
-    if mine is None or not codes & {"near_duplicate", "alike_elsewhere"}:
+    if mine is None or "near_duplicate" not in {flag.code for flag in flags}:
         return None
     bits = user.workspace.settings.coverage.double_bits
-    if "near_duplicate" in codes:
-        for other in view.records:
-            if other.sha256 != sha and _apart(other.look.phash, mine.look.phash) <= bits:
-                return other.sha256
-    near = covering.CoverageChecker(user.workspace).near_matches(ClaimId(view.number), [mine])
-    return min(near, key=lambda one: one.bits).other if near else None
-
-
-def _apart(one: str, other: str) -> int:
-    return (int(one, 16) ^ int(other, 16)).bit_count() if one and other else 64
+    for other in view.records:
+        if other.sha256 != sha and distance(other.look.phash, mine.look.phash) <= bits:
+            return other.sha256
+    return None
 
 
 @router.get("/counts")
@@ -309,24 +313,15 @@ def duplicates_page(user: AnyUser, number: str) -> HTMLResponse:
     inside = [
         (pictured[first], pictured[second], apart) for second, (first, apart) in sorted(first_of.items())
     ]
-    near = (
-        covering.CoverageChecker(user.workspace).near_matches(ClaimId(view.number), pictured)
-        if view.claim
-        else []
-    )
-    others = {
-        r.sha256: r for r in user.workspace.catalog.photos.records([m.other for m in near[:MAX_DUPLICATES]])
-    }
-    mine = {record.sha256: record for record in pictured}
-    outside = [(mine[m.photo], others[m.other], m.bits) for m in near if m.other in others]
     return user.render(
         "duplicates.html",
         view=view,
         queue=queue_of(user, view.number),
         tab="duplicates",
         inside=inside[:MAX_DUPLICATES],
-        outside=outside[:MAX_DUPLICATES],
-        left_out=max(0, len(inside) - MAX_DUPLICATES) + max(0, len(near) - len(outside)),
+        left_out=max(0, len(inside) - MAX_DUPLICATES),
+        used=[(one, words_of(one)) for one in view.used],
+        answer_words=ANSWER_WORDS,
     )
 
 

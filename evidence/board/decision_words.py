@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from evidence.board.view_models import value_words
 from evidence.catalog.decisions import (
+    AnswerLikeness,
     Caption,
     Cut,
     Decision,
@@ -20,6 +21,7 @@ from evidence.catalog.decisions import (
     Waive,
 )
 from evidence.errors import counted
+from evidence.review.likeness import ANSWER_WORDS
 from evidence.tags.vocabulary import Vocabulary
 
 MAX_FACETS = 4
@@ -48,6 +50,9 @@ def decision_words(vocabulary: Vocabulary, decision: Decision) -> str:
             return f"set {requirement.replace('_', ' ')}{where} aside: {why}"
         case LeaveOut(stay=stay, left_out=left_out):
             return f"compared {_photos(len(stay) + len(left_out))}: {len(left_out)} left out of the report"
+        case AnswerLikeness(answer=answer, others=others):
+            alike = counted(len(others), "photo of another claim", "photos of other claims")
+            return f"compared a photo with {alike}: {ANSWER_WORDS[answer]}"
         case Event(event=event, on=on, why=why):
             stated = f"{event.replace('_', ' ')} on {on}" if on else f"{event.replace('_', ' ')} not known"
             return f"stated: {stated}{_after_colon(why)}"

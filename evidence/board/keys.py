@@ -34,6 +34,7 @@ class Where(StrEnum):
     PHOTOS = "Photos"
     TAGS = "Tags of the selected photos, or of the one in focus"
     PHOTO = "One photo, and photos side by side"
+    USED_BEFORE = "Used before"
     QUESTIONS = "Review by question"
 
 
@@ -74,6 +75,9 @@ KEYS: tuple[Key, ...] = (
     _key(Where.CLAIM, "G", "photos", "photos"),
     _key(Where.CLAIM, "D", "day", "day"),
     _key(Where.CLAIM, "U", "duplicates", "duplicates"),
+    _key(
+        Where.CLAIM, "R", "photos that may have been used for another claim, if there are any", "used-before"
+    ),
     _key(Where.CLAIM, "M", "still to shoot", "missing"),
     _key(Where.CLAIM, "E", "the house at a glance", "house"),
     _key(Where.CLAIM, "H", "history", "history"),
@@ -112,6 +116,9 @@ KEYS: tuple[Key, ...] = (
     _key(Where.PHOTO, "i I", "brighter, darker (this view only)", "brightness", "i", "I"),
     _key(Where.PHOTO, "k K", "more contrast, less contrast (this view only)", "contrast", "k", "K"),
     _key(Where.PHOTO, "F", "full screen; again, or Esc, to leave it", "full-screen"),
+    _key(Where.USED_BEFORE, "S", "same house, fine", "fine"),
+    _key(Where.USED_BEFORE, "T", "look into it", "look-into"),
+    _key(Where.USED_BEFORE, "z", "undo my last answer", "undo-answer"),
     _key(Where.QUESTIONS, "y", "yes: state what is chosen on the page", ""),
     _key(
         Where.QUESTIONS,

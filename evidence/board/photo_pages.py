@@ -145,7 +145,7 @@ def photo_page(user: AnyUser, sha: Digest, chosen: ChosenFilter) -> HTMLResponse
         tile=view_models.tile_of(record, vocabulary, flags),
         playable=_playable(user, record),
         note=note_text(user, record),
-        facts=list(_camera_rows(user, record)),
+        facts=list(camera_rows(user, record)),
         seen=list(_analysis_rows(record)),
         tag_rows=[
             (
@@ -192,7 +192,7 @@ def _photo(user: CurrentUser, sha: str) -> tuple[OpenedClaim, PhotoRecord]:
     return view, found
 
 
-def _camera_rows(user: CurrentUser, record: PhotoRecord) -> Iterator[tuple[str, str]]:
+def camera_rows(user: CurrentUser, record: PhotoRecord) -> Iterator[tuple[str, str]]:
     """What the camera recorded, in words; without what it did not record."""
     facts = record.facts
     if facts.taken_text:
@@ -257,7 +257,7 @@ def compare_page(user: AnyUser, one: str, other: str) -> HTMLResponse:
     left, right = pair
     lines = [
         (name, first, second, first != second)
-        for name, first, second in _both(dict(_camera_rows(user, left)), dict(_camera_rows(user, right)))
+        for name, first, second in in_both(dict(camera_rows(user, left)), dict(camera_rows(user, right)))
     ]
     vocabulary = user.workspace.vocabulary
     return user.render(
@@ -290,7 +290,8 @@ def side_by_side_page(
     )
 
 
-def _both(one: dict[str, str], other: dict[str, str]) -> Iterator[tuple[str, str, str]]:
+def in_both(one: dict[str, str], other: dict[str, str]) -> Iterator[tuple[str, str, str]]:
+    """Each line of either, with the value in both."""
     for name in dict.fromkeys([*one, *other]):
         yield name, one.get(name, "not recorded"), other.get(name, "not recorded")
 

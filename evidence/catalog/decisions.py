@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from enum import StrEnum
 from typing import Annotated, ClassVar, Generic, Literal, NamedTuple, TypeAlias, TypeVar
 
 from pydantic import ConfigDict, Field
@@ -24,7 +25,7 @@ class Touched(NamedTuple):
     subject: str
     """A photo's digest, or a claim with a requirement and a place."""
     what: str
-    """A facet, 'claim', 'boundary', 'caption' or 'waiver'."""
+    """A facet, 'claim', 'boundary', 'caption', 'report', 'likeness' or 'waiver'."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +49,10 @@ class Decision:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction(Decision):
     """A decision that can be undone."""
+
+    def changes(self) -> tuple[Sha256, ...]:
+        """The photos that undoing it changes; their claims must be open."""
+        return self.about()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,6 +230,39 @@ class LeaveOut(Correction):
         return frozenset(Touched(sha, "report") for sha in self.about())
 
 
+class LikenessAnswer(StrEnum):
+    """What a person says of a photo that may have served another claim."""
+
+    FINE = "fine"
+    """The same house, or nothing but a likeness."""
+    LOOK_INTO = "look_into"
+    """Somebody is to look into it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerLikeness(Correction):
+    """A photo was compared with photos of other claims that are the same file, or alike. It accuses nobody."""
+
+    kind: Literal["likeness"] = "likeness"
+    replaced: None = None
+    photo: Sha256
+    others: tuple[Sha256, ...]
+    """Those of other claims that it was compared with, one of each claim; the photo itself for an equal file."""
+    answer: LikenessAnswer
+
+    def about(self) -> tuple[Sha256, ...]:
+        """The photos that were compared; none once those of the other claims are purged."""
+        return tuple(dict.fromkeys((self.photo, *self.others))) if self.others else ()
+
+    def touches(self) -> frozenset[Touched]:
+        """What is said of the photo's likeness."""
+        return frozenset({Touched(self.photo, "likeness")})
+
+    def changes(self) -> tuple[Sha256, ...]:
+        """None: the other photos, and their claims, stay as they are."""
+        return ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierState:
     """The claim's state before a reviewer's decision."""
@@ -364,6 +402,7 @@ AnyDecision: TypeAlias = (
     | Caption
     | Waive
     | LeaveOut
+    | AnswerLikeness
     | Sign
     | SendBack
     | TakeBack

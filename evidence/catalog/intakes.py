@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Row, Select, and_, exists, func, literal, or_, select, update
+from sqlalchemy import Exists, Row, Select, and_, exists, func, literal, or_, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
 from evidence.codec import from_json, to_json
-from evidence.model import Copied, DcfName, IntakeId, Refusal, Sha256
+from evidence.model import ClaimId, Copied, DcfName, IntakeId, Refusal, Sha256
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,6 +185,27 @@ class Intakes:
             query = select(t.sighting).where(t.sighting.c.intake == intake).order_by(t.sighting.c.id)
             return [_read_sighting(row) for row in db.execute(query)]
 
+    def first_seen(self, intake: IntakeId) -> list[Sha256]:
+        """The kept files that this card brought first."""
+        query = select(t.sighting.c.sha256).where(t.sighting.c.intake == intake, ~_seen_earlier())
+        with self._database.transaction() as db:
+            return [Sha256(sha) for sha in db.execute(query.distinct()).scalars()]
+
+    def seen_again(self, intake: IntakeId, *, not_of: ClaimId) -> dict[Sha256, ClaimId]:
+        """The files of this card that an earlier card brought and that belong to another claim, with that claim."""
+        query = (
+            select(t.sighting.c.sha256, t.original.c.claim)
+            .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
+            .where(
+                t.sighting.c.intake == intake,
+                t.original.c.claim.is_not(None),
+                t.original.c.claim != not_of,
+                _seen_earlier(),
+            )
+        )
+        with self._database.transaction() as db:
+            return {Sha256(sha): ClaimId(claim) for sha, claim in db.execute(query)}
+
     def beside(self, digests: Collection[Sha256], within: timedelta, *, undated: bool) -> list[Sha256]:
         """The photos of the cards that were taken in at most `within` before or after a card of these photos.
 
@@ -265,6 +286,16 @@ def _read_back_within(place: str, after: datetime | None, until: datetime) -> Se
     if after is not None:
         copies = copies.where(t.copy.c.verified_at >= to_text(after))
     return select(t.sighting.c.intake).where(t.sighting.c.sha256.in_(copies)).distinct()
+
+
+def _seen_earlier() -> Exists:
+    """Whether an earlier intake saw the file of the sighting."""
+    earlier = t.sighting.alias("earlier")
+    return exists(
+        select(earlier.c.id).where(
+            earlier.c.sha256 == t.sighting.c.sha256, earlier.c.intake < t.sighting.c.intake
+        )
+    )
 
 
 def _read_sighting(row: Row[Any]) -> Sighting:

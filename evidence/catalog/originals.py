@@ -9,6 +9,7 @@ from pathlib import PurePosixPath
 
 from sqlalchemy import delete, exists, func, select, update
 
+from evidence.catalog import hashes
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, to_text
 from evidence.catalog.intakes import sighting_columns
@@ -112,6 +113,16 @@ class Originals:
                         phash=look.phash or None,
                     )
                 )
+            hashes.note(self._database, [look.phash for _, _, look in described])
+
+    def claims_of(self, digests: Sequence[Sha256]) -> dict[Sha256, ClaimId | None]:
+        """The claims of these files, None for the tray; files that are not kept are left out."""
+        found: dict[Sha256, ClaimId | None] = {}
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                query = select(t.original.c.sha256, t.original.c.claim).where(t.original.c.sha256.in_(piece))
+                found |= {Sha256(sha): ClaimId(claim) if claim else None for sha, claim in db.execute(query)}
+        return found
 
     def originals(self, digests: Sequence[Sha256]) -> dict[Sha256, Original]:
         """The kept files of these digests."""
@@ -127,17 +138,6 @@ class Originals:
                         described=row.look is not None,
                     )
         return found
-
-    def hashes(self) -> list[tuple[Sha256, ClaimId | None, str]]:
-        """Digest, claim and perceptual hash of every photo that has one."""
-        query = select(t.original.c.sha256, t.original.c.claim, t.original.c.phash).where(
-            t.original.c.phash.is_not(None)
-        )
-        with self._database.transaction() as db:
-            return [
-                (Sha256(row.sha256), ClaimId(row.claim) if row.claim else None, row.phash)
-                for row in db.execute(query)
-            ]
 
 
 def _original_columns(one: Copied) -> dict[str, object]:

@@ -11,6 +11,7 @@ from typing import Any
 
 from sqlalchemy import Row, delete, func, select, update
 
+from evidence.catalog import hashes
 from evidence.catalog import tables as t
 from evidence.catalog.base import chunks, day, from_text
 from evidence.catalog.intakes import Intakes, Sighting
@@ -136,8 +137,11 @@ class Photos(Intakes, Originals, Segments, Tags):
                 ):
                     query = select(column).where(table.c.sha256.in_(piece)).distinct()
                     self._database.changed(kind, db.execute(query).scalars())
+                mine = select(t.original.c.phash).where(t.original.c.sha256.in_(piece))
+                phashes = set(db.execute(mine).scalars())
                 for table in (t.tag, t.sighting, t.held_in, t.copy, t.original):
                     db.execute(delete(table).where(table.c.sha256.in_(piece)))
+                hashes.drop_unused(self._database, phashes)
 
     def _records(self, rows: Sequence[Row[Any]], *, embeddings: bool) -> list[PhotoRecord]:
         digests = [Sha256(row.sha256) for row in rows]

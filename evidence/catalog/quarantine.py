@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Table, delete, insert, select, update
 
-from evidence.catalog import pushes
+from evidence.catalog import hashes, pushes
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
 from evidence.catalog.records import Row, RowsByTable
@@ -57,6 +57,7 @@ class Quarantine:
             for table in _BY_PHOTO:
                 for piece in chunks(sorted({row["sha256"] for row in rows[table.name]})):
                     db.execute(delete(table).where(table.c.sha256.in_(piece)))
+            hashes.drop_unused(self._database, phashes_of(rows))
             db.execute(_state(claim, ClaimState.QUARANTINED))
 
     def put_back(self, claim: ClaimId, rows: RowsByTable) -> None:
@@ -72,6 +73,7 @@ class Quarantine:
             for table in (t.original, t.tag, *_BY_CLAIM):
                 self._database.upsert(table, [_from_json(table, row) for row in rows[table.name]])
             self._put_sightings(rows["sighting"])
+            hashes.note(self._database, phashes_of(rows))
             pushes.bag_changed(self._database, claim)
             self._mark(claim, rows)
             db.execute(_state(claim, ClaimState.CLOSED))
@@ -120,6 +122,11 @@ class Quarantine:
         self._database.changed("bag", [claim])
         self._database.changed("intake", {row["intake"] for row in rows["sighting"]})
         self._database.changed("day", {row["day"] for row in rows["segment"]})
+
+
+def phashes_of(rows: RowsByTable) -> set[str]:
+    """The perceptual hashes of the files of these rows."""
+    return {row["phash"] for row in rows["original"] if row.get("phash")}
 
 
 def _state(claim: ClaimId, state: ClaimState) -> Any:

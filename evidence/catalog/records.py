@@ -14,6 +14,7 @@ from typing import Any, TypeAlias
 
 from sqlalchemy import Table, delete, exists, func, insert, literal, select, union_all
 
+from evidence.catalog import hashes
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
 from evidence.catalog.claims import link_photos
@@ -24,7 +25,9 @@ Row: TypeAlias = dict[str, Any]
 RowsByTable: TypeAlias = dict[str, list[Row]]
 """Rows by the name of their table; a value is text, a number, true, false, None, or bytes for an embedding."""
 
-CACHES = frozenset({"tally", "record_due", "decision_photo", "target_disk", "pushed_bag", "pushed_file_due"})
+CACHES = frozenset(
+    {"tally", "record_due", "decision_photo", "picture_hash", "target_disk", "pushed_bag", "pushed_file_due"}
+)
 """Tables that are not recorded: the program fills them again. Without `pushed_bag` a backup compares every bag once."""
 
 
@@ -155,6 +158,7 @@ class Records:
                     name = func.pg_get_serial_sequence(table.name, "id")
                     db.execute(select(func.setval(name, last)))  # a null maximum leaves the sequence as it is
             link_photos(self._database, rows.get("decision", ()))
+            hashes.note_all(self._database)
             self.mark_all()
 
     def _in_its_bag(self, claim: ClaimId) -> bool:

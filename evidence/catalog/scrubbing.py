@@ -20,12 +20,14 @@ _WAIT_MS = 5000
 _GONE = object()
 
 
-def forget_photos(database: Database, photos: Collection[Sha256]) -> None:
+def forget_photos(database: Database, photos: Collection[Sha256]) -> set[ClaimId]:
     """Take these digests out of every decision; one that is about nothing else is deleted.
 
+    Returns the claims whose decisions changed.
     A decision of an earlier day can then not file the photo when its card comes again.
     """
     gone = frozenset(photos)
+    claims: set[ClaimId] = set()
     with database.transaction() as db:
         numbers: set[int] = set()
         for piece in chunks(sorted(gone)):
@@ -36,6 +38,8 @@ def forget_photos(database: Database, photos: Collection[Sha256]) -> None:
             row = db.execute(select(t.decision).where(t.decision.c.id == number)).first()
             if row is None:
                 continue
+            if row.claim:
+                claims.add(ClaimId(row.claim))
             database.changed(*(("claim", [row.claim]) if row.claim else ("office", [""])))
             thinned = _thinned(row.kind, json.loads(row.before), json.loads(row.after), gone)
             mine = t.decision.c.id == number
@@ -45,6 +49,7 @@ def forget_photos(database: Database, photos: Collection[Sha256]) -> None:
             else:
                 before, after = thinned
                 db.execute(update(t.decision).where(mine).values(before=dump(before), after=dump(after)))
+    return claims
 
 
 def reduce_to_tombstone(database: Database, claim: ClaimId) -> None:

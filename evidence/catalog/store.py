@@ -7,6 +7,7 @@ from contextlib import contextmanager
 
 from evidence.catalog.base import Database
 from evidence.catalog.claims import Claims
+from evidence.catalog.hashes import Hashes
 from evidence.catalog.holds import Holds
 from evidence.catalog.keeping import Keeping
 from evidence.catalog.opening import emptied, open_engine, require_catalog_file
@@ -33,6 +34,7 @@ class Catalog:
             require_catalog_file(url)
         self._database = Database(open_engine(url))
         self.claims = Claims(self._database)
+        self.hashes = Hashes(self._database)
         self.holds = Holds(self._database)
         self.photos = Photos(self._database)
         self.keeping = Keeping(self._database)
@@ -58,9 +60,9 @@ class Catalog:
             self.keeping.mark_dirty(claims)
             self.claims.touch([claim for claim in claims if claim is not None])
 
-    def forget_photos(self, photos: Collection[Sha256]) -> None:
-        """Take these digests out of every decision; see `scrubbing`."""
-        forget_photos(self._database, photos)
+    def forget_photos(self, photos: Collection[Sha256]) -> set[ClaimId]:
+        """Take these digests out of every decision; returns the claims whose decisions changed. See `scrubbing`."""
+        return forget_photos(self._database, photos)
 
     def reduce_to_tombstone(self, claim: ClaimId) -> None:
         """Keep of a purged claim its number, and of its holds the dates and people; see `scrubbing`."""

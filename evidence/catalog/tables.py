@@ -99,9 +99,17 @@ original = Table(
     Column("tag_flags", Text, nullable=False, default="[]"),
     Column("caption", Text, nullable=False, default=""),  # written by a person for the report
     Index("ix_original_claim", "claim", "position"),
-    Index("ix_original_phash", "phash"),
+    Index("ix_original_phash", "phash", "claim"),
     Index("ix_original_corrected", "corrected"),
     Index("ix_original_size", "size"),
+)
+
+picture_hash = Table(  # each perceptual hash once, in the order in which they came; see `catalog.hashes`
+    "picture_hash",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=True),  # never given again
+    Column("phash", String(16), nullable=False, unique=True),
+    sqlite_autoincrement=True,
 )
 
 sighting = Table(

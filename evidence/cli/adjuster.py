@@ -228,6 +228,7 @@ def report_lines(report: IntakeReport, *, grows: bool = False) -> Iterable[str |
     if report.unassigned:
         rows.append((UNASSIGNED, "", report.unassigned, ""))
     yield table(["claim", "insured", "files", "house to confirm"], rows)
+    yield from card_lines.used_before(report.used_before)
     for finding in report.findings:
         yield f"Note: {finding.message}"
     for trouble in report.backup.troubles:

@@ -12,9 +12,12 @@ from evidence.errors import counted
 if TYPE_CHECKING:
     from evidence.archive.copies import CardVerdict, PlaceOfCard
     from evidence.filing.card_safety import CardNow, CardsReport
+    from evidence.intake.pipeline import ClaimUsedBefore
 
 WIDTH = 80
 """Longest line, in columns, as long as no word is longer."""
+MOST_OTHERS = 5
+"""Other claims that are named for each claim of a card; the others are counted."""
 MOST_CARDS = 20
 """Cards listed at the end of a backup or a check; the others are counted."""
 
@@ -46,6 +49,18 @@ def intake_verdict(
         yield "Do NOT erase the card yet:"
         yield from _indented(card.reasons)
     yield from places(card)
+
+
+def used_before(found: Iterable[ClaimUsedBefore]) -> Iterable[str]:
+    """Which photos of a card may have served another claim, and how to see them."""
+    for one in found:
+        many = counted(len(one.photos), "photo", "photos")
+        first = ", ".join(one.others[:MOST_OTHERS])
+        more = f" and {len(one.others) - MOST_OTHERS} more" if len(one.others) > MOST_OTHERS else ""
+        yield from _wrapped(
+            f"Claim {one.claim}: {many} the same as, or nearly the same as, photos of claim {first}{more}. To compare: "
+            f"evidence alike {one.claim}"
+        )
 
 
 def places(card: CardVerdict) -> Iterable[str]:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from evidence.coverage.doubles import pairs
 from evidence.coverage.match import TaggedPhoto, below_floor, within
-from evidence.coverage.report import CheckOptions, Item, OtherClaims, Status
+from evidence.coverage.report import CheckOptions, Item, NearMatch, OtherClaims, Status
 from evidence.coverage.shots import QualityFloor, ShotList
+from evidence.errors import counted
 from evidence.model import Claim, Condition, Face, Finding, GeoPoint, MediaKind, Role, Sha256
 
 _FROM_CAMERA = frozenset(
@@ -52,7 +53,7 @@ def all_flags(case: FlagInput) -> tuple[Finding, ...]:
         *(_about_time(seen, case.claim, case.window) for seen in photos),
         *(_about_place(seen, case.claim, options) for seen in photos),
         _doubles(shown, options),
-        _elsewhere(case),
+        flags_elsewhere({seen.photo.sha256 for seen in photos}, case.elsewhere),
         _counts(shown),
         _contradictions(shown, case.items),
     )
@@ -145,17 +146,40 @@ def _doubles(photos: Sequence[TaggedPhoto], options: CheckOptions) -> Iterator[F
             )
 
 
-def _elsewhere(case: FlagInput) -> Iterator[Finding]:
-    known = {seen.photo.sha256: seen for seen in case.photos}
-    for sha, claims in case.elsewhere.same.items():
+USED_BEFORE = frozenset({"used_elsewhere", "alike_elsewhere", "brought_again"})
+"""Codes of the flags of photos that may have served another claim before."""
+
+
+def flags_elsewhere(known: Collection[Sha256], others: OtherClaims) -> Iterator[Finding]:
+    """The flags of photos that may have served another claim: of `known`, and of files that a card brought again."""
+
+    def ending(photo: Sha256) -> str:
+        return "; somebody is to look into it" if photo in others.look_into else ""
+
+    for sha, claims in others.same.items():
         if sha in known and claims:
-            yield _finding(
-                "used_elsewhere", known[sha], f"The same file is in claim {', '.join(sorted(claims))}"
+            detail = f"The same file is in claim {', '.join(sorted(claims))}{ending(sha)}"
+            yield Finding(code="used_elsewhere", message=f"{detail}.", subject=sha)
+    for match in sorted(others.near, key=lambda m: (m.bits, m.claim)):
+        if match.photo in known and match.claim not in others.same.get(match.photo, ()):
+            turned = f", {match.turned}," if match.turned else ""
+            detail = (
+                f"Nearly the same picture{turned} is in claim {match.claim} ({match.bits} of 64 bits differ)"
             )
-    for match in sorted(case.elsewhere.near, key=lambda m: (m.bits, m.claim)):
-        if match.photo in known and match.claim not in case.elsewhere.same.get(match.photo, ()):
-            detail = f"Nearly the same picture is in claim {match.claim} ({match.bits} of 64 bits differ)"
-            yield _finding("alike_elsewhere", known[match.photo], detail)
+            detail += f"{_how_common(match)}{ending(match.photo)}"
+            yield Finding(code="alike_elsewhere", message=f"{detail}.", subject=match.photo)
+    for again in others.brought:
+        detail = (
+            f"{again.name} came again among these photos; the file is in claim {again.claim} and stays there"
+        )
+        yield Finding(code="brought_again", message=f"{detail}{ending(again.photo)}.", subject=again.photo)
+
+
+def _how_common(match: NearMatch) -> str:
+    """How common such a likeness is in the archive; empty when it is the only one."""
+    if match.photos < 2:
+        return ""
+    return f"; {match.photos} photos of {counted(match.claims, 'claim')} are this alike"
 
 
 def _counts(photos: Sequence[TaggedPhoto]) -> Iterator[Finding]:

@@ -53,20 +53,24 @@ class TaggedPhoto:
 def prepared(photo: PhotoRecord, level: float) -> TaggedPhoto:
     """Prepare a photo; guesses less probable than `level` are ignored."""
     tags = photo.tags
-    role = tags.get(Facet.ROLE)
-    sheet = role.value in _SHEETS if role else bool(photo.look.dividers)
     return TaggedPhoto(
         photo=photo,
-        role=_word(role, level),
+        role=_word(tags.get(Facet.ROLE), level),
         face=_word(tags.get(Facet.FACE), level),
         component=_word(tags.get(Facet.COMPONENT), level),
         condition=_word(tags.get(Facet.CONDITION), level),
         count=_word(tags.get(Facet.COUNT), level),
         code=code_of(photo.look.phash),
         taken=photo.corrected or photo.facts.taken_local,
-        sheet=sheet,
+        sheet=is_sheet(photo),
         broken=_broken(photo),
     )
+
+
+def is_sheet(photo: PhotoRecord) -> bool:
+    """True for the photo of a claim sheet or label card, by its role, or by the sheet's code where it has no role."""
+    role = photo.tags.get(Facet.ROLE)
+    return role.value in _SHEETS if role else bool(photo.look.dividers)
 
 
 def _word(value: FacetValue | None, level: float) -> FacetWord:

@@ -27,13 +27,28 @@ class Waiver:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NearMatch:
-    """A photo of this claim that is nearly the same as one of another claim."""
+    """A photo of this claim that is nearly the same as one that another claim had before."""
 
     photo: Sha256
     other: Sha256
     claim: ClaimId
     bits: int
     """Hamming distance of the perceptual hashes."""
+    photos: int = 1
+    """Photos of other claims that are this alike: plain walls are alike without being the same."""
+    claims: int = 1
+    """The claims of those photos."""
+    turned: str = ""
+    """How the other photo is turned or mirrored, in words; empty when it is not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BroughtAgain:
+    """A file of another claim that came again among this claim's photos; it stays with the other claim."""
+
+    photo: Sha256
+    name: str
+    claim: ClaimId
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +58,9 @@ class OtherClaims:
     same: Mapping[Sha256, tuple[ClaimId, ...]] = field(default_factory=dict)
     """Other claims that hold the same file."""
     near: tuple[NearMatch, ...] = ()
+    brought: tuple[BroughtAgain, ...] = ()
+    look_into: frozenset[Sha256] = frozenset()
+    """Those of these photos into which somebody is to look."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,7 +17,7 @@ from evidence.filing.gathering import as_rows, gather
 from evidence.filing.record_files import keep_records
 from evidence.model import Finding
 from evidence.progress import Progress, quiet
-from evidence.workspace import CATALOG, DAMAGED, Workspace, utc_now
+from evidence.workspace import CATALOG, DAMAGED, HASH_INDEX, Workspace, utc_now
 
 FRESH = "catalog-rebuilt.sqlite"
 """The new catalog until it takes the place of the old one."""
@@ -71,6 +71,7 @@ def rebuild(
         workspace.record(
             "catalog_rebuilt", "catalog", bags=len(found.bags), photos=len(found.originals), kept_at=aside
         )
+        discard(root / HASH_INDEX)
     return RebuildReport(
         bags=len(found.bags),
         claims=len(found.claims),

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from evidence.analysis.refresh import refresh_beside_others
+from evidence.analysis.used_before import used_before
 from evidence.archive.copies import CardVerdict
 from evidence.cards.volumes import CardSource, open_source
 from evidence.catalog.intakes import IntakeRow
@@ -26,6 +27,7 @@ from evidence.model import (
     IntakeId,
     Outcome,
     Refusal,
+    Sha256,
 )
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -42,6 +44,17 @@ class OnClaim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimUsedBefore:
+    """Photos of one claim, on one card, that may have served another claim before, and that nobody answered yet."""
+
+    claim: ClaimId
+    photos: tuple[str, ...]
+    """File names, in shooting order."""
+    others: tuple[ClaimId, ...]
+    """The claims that had them, or nearly the same pictures, before."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class IntakeReport:
     """The result of one card. `files` = `kept` + `already_kept` + `refused`, always."""
 
@@ -52,6 +65,8 @@ class IntakeReport:
     refused: tuple[Refusal, ...]
     claims: tuple[OnClaim, ...]
     unassigned: int
+    used_before: tuple[ClaimUsedBefore, ...]
+    """Claims of which photos on this card may have served another claim before."""
     findings: tuple[Finding, ...]
     backup: BackupReport
     card: CardVerdict
@@ -159,11 +174,28 @@ def _report(
             for claim, marks in sorted(per_claim.items())
         ),
         unassigned=sum(record.claim is None for record in records),
+        used_before=tuple(_used_before(workspace, sorted(per_claim), {one.sha256 for one in copied})),
         findings=findings,
         backup=backup,
         card=card.verdict,
         seen_at=card.seen_at,
     )
+
+
+def _used_before(
+    workspace: Workspace, claims: Sequence[ClaimId], on_card: Collection[Sha256]
+) -> Iterator[ClaimUsedBefore]:
+    """For each claim its photos on the card that may have served another claim; none of those that are answered."""
+    for claim in claims:
+        found = used_before(workspace, claim, workspace.catalog.photos.of_claim(claim))
+        waiting = [one for one in found if one.photo in on_card and one.answer is None]
+        if waiting:
+            yield ClaimUsedBefore(
+                claim=claim,
+                photos=tuple(one.name for one in waiting),
+                others=tuple(sorted({other.claim for one in waiting for other in one.others})),
+            )
+    workspace.hash_index.save()
 
 
 def judge_card(workspace: Workspace, intake: IntakeId, source: CardSource) -> CardNow:

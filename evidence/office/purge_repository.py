@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from datetime import date, datetime
 
 from evidence.analysis.refresh import refresh_days
+from evidence.catalog.quarantine import phashes_of
 from evidence.filing.backup import open_targets
 from evidence.filing.card_pages import remove_pages_naming
 from evidence.filing.custody_heads import head_text
@@ -195,11 +196,13 @@ class ArchiveRepository:
             if rows:
                 catalog.quarantine.forget(claim, rows)
             catalog.keeping.delete_bag(claim)
+            phashes = catalog.hashes.of(going) | (phashes_of(rows) if rows else set())
             catalog.photos.delete(going)
-            catalog.forget_photos(going)
+            catalog.keeping.mark_dirty(catalog.forget_photos(going) - {claim})
             catalog.reduce_to_tombstone(claim)
             # A card that was taken in during the purge may have brought photos of the claim: they wait unassigned.
             late = [record.sha256 for record in catalog.photos.of_claim(claim) if record.sha256 not in mine]
             if late:
                 refresh_days(self._workspace, late)
+        self._workspace.hash_index.drop_unused(phashes)
         folders.close()

@@ -11,7 +11,8 @@ from shlex import quote
 from evidence.analysis.coverage import CoverageChecker
 from evidence.archive.copies import CardVerdict
 from evidence.catalog.intakes import IntakeRow
-from evidence.coverage.report import Item
+from evidence.coverage.flags import USED_BEFORE
+from evidence.coverage.report import CoverageReport, Item
 from evidence.errors import BadInputError, counted, one_line
 from evidence.filing.card_safety import Judging
 from evidence.model import PICTURE_KINDS, ClaimId, IntakeId, PhotoRecord
@@ -170,7 +171,7 @@ def _houses(workspace: Workspace, records: Sequence[PhotoRecord]) -> Iterable[Ho
             photos=photos,
             lacks=tuple(dict.fromkeys(_shot_words(item) for item in report.missing)),
             guessed=len(report.guessed),
-            doubts=tuple(_doubts_in_house(claim, photos, len(report.guessed))),
+            doubts=tuple(_doubts_in_house(claim, photos, report)),
         )
 
 
@@ -191,7 +192,9 @@ def _doubts_loose(photos: Sequence[PhotoRecord]) -> Iterable[DoubtOnCard]:
     )
 
 
-def _doubts_in_house(claim: ClaimId, photos: Sequence[PhotoRecord], guessed: int) -> Iterable[DoubtOnCard]:
+def _doubts_in_house(
+    claim: ClaimId, photos: Sequence[PhotoRecord], report: CoverageReport
+) -> Iterable[DoubtOnCard]:
     for record in photos:
         if record.to_confirm:
             yield DoubtOnCard(
@@ -199,6 +202,13 @@ def _doubts_in_house(claim: ClaimId, photos: Sequence[PhotoRecord], guessed: int
                 f"({guess_percent(record.claim_confidence)}% sure).",
                 command=f"evidence move {quote(one_line(record.name))} --to {quote(claim)}",
             )
+    guessed = len(report.guessed)
+    if used := len({flag.subject for flag in report.flags if flag.code in USED_BEFORE}):
+        yield DoubtOnCard(
+            words=f"{counted(used, 'photo')} may have been used for another claim before, or "
+            f"{'is' if used == 1 else 'are'} only alike.",
+            command=f"evidence alike {quote(claim)}",
+        )
     if guessed:
         yield DoubtOnCard(
             words=f"{counted(guessed, 'required shot rests', 'required shots rest')} on a guess.",

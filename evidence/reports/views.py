@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from evidence.analysis.tallies import is_current, store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
 from evidence.lookup import UNASSIGNED
-from evidence.model import CONCLUDED, Facet, Finding, PhotoRecord, Sha256, tag_value
+from evidence.model import CONCLUDED, ClaimId, Facet, Finding, PhotoRecord, Sha256, tag_value
 from evidence.paper.dates import iso_offset
 from evidence.tags.standing import standing
 from evidence.workspace import Workspace
@@ -162,7 +163,32 @@ def photo_views(workspace: Workspace, records: Sequence[PhotoRecord]) -> list[Ph
     rows = workspace.catalog.claims.of({record.claim for record in records if record.claim})
     signed = {claim for claim, row in rows.items() if row.state in CONCLUDED}
     shows = workspace.vocabulary.guess.shows
-    return [photo_view(record, shows=shows, signed=record.claim in signed) for record in records]
+    used = _flags_of_other_claims(workspace, records)
+    found = [photo_view(record, shows=shows, signed=record.claim in signed) for record in records]
+    return [replace(view, flags=[*view.flags, *used.get(view.sha256, ())]) for view in found]
+
+
+def _flags_of_other_claims(
+    workspace: Workspace, records: Sequence[PhotoRecord]
+) -> dict[Sha256, list[Finding]]:
+    """For each photo the flags that say that it may have served another claim."""
+    by_claim: dict[ClaimId, list[PhotoRecord]] = defaultdict(list)
+    for record in records:
+        if record.claim:
+            by_claim[record.claim].append(record)
+    if not by_claim:
+        return {}
+    # These load numpy, which lists of claims and of the tray do not need.
+    from evidence.analysis.coverage import other_claims  # noqa: PLC0415
+    from evidence.analysis.used_before import used_before  # noqa: PLC0415
+    from evidence.coverage.flags import flags_elsewhere  # noqa: PLC0415
+
+    found: dict[Sha256, list[Finding]] = defaultdict(list)
+    for claim, photos in by_claim.items():
+        others = other_claims(used_before(workspace, claim, photos))
+        for flag in flags_elsewhere({photo.sha256 for photo in photos}, others):
+            found[Sha256(flag.subject)].append(flag)
+    return found
 
 
 def _taken_at(record: PhotoRecord) -> str | None:

@@ -6,7 +6,16 @@ from collections.abc import Iterator, Sequence
 from typing import TypeAlias
 
 from evidence.analysis.refresh import Refreshed
-from evidence.catalog.decisions import Caption, Correction, DecisionRow, LeaveOut, Shift, Tag, Waive
+from evidence.catalog.decisions import (
+    AnswerLikeness,
+    Caption,
+    Correction,
+    DecisionRow,
+    LeaveOut,
+    Shift,
+    Tag,
+    Waive,
+)
 from evidence.errors import BadInputError
 from evidence.model import Sha256
 from evidence.review.captions import undo_caption
@@ -31,13 +40,13 @@ def undo(
         if chosen.actor != workspace.actor and not others_too:
             raise BadInputError(f"That correction is {chosen.actor}'s.", "Ask them, or a reviewer.")
         _refuse_if_changed_later(workspace, chosen)
-        about = list(chosen.decision.about())
-        records = workspace.catalog.photos.records(about)  # a purge may have removed some of them
+        changed = list(chosen.decision.changes())
+        records = workspace.catalog.photos.records(changed)  # a purge may have removed some of them
         digests = [record.sha256 for record in records]
         require_open(workspace, {chosen.claim} | {record.claim for record in records}, what="corrections")
         with workspace.catalog.transaction():
             workspace.catalog.claims.mark_undone(chosen.number)
-            refreshed = _restored(workspace, chosen.decision, digests)
+            refreshed = _restored(workspace, chosen, digests)
             log_photos(workspace, "undone", digests, decision=chosen.number, kind=chosen.decision.kind)
         return chosen, build_outdated_bags(workspace, chosen.number, refreshed, digests)
 
@@ -75,8 +84,8 @@ def _later(workspace: Workspace, chosen: CorrectionRow) -> Iterator[CorrectionRo
         yield from claims.decisions(Shift, after=after)
 
 
-def _restored(workspace: Workspace, decision: Correction, digests: Sequence[Sha256]) -> Refreshed:
-    match decision:
+def _restored(workspace: Workspace, chosen: CorrectionRow, digests: Sequence[Sha256]) -> Refreshed:
+    match decision := chosen.decision:
         case Tag():
             return undo_tags(workspace, decision, digests)
         case Waive():
@@ -85,6 +94,9 @@ def _restored(workspace: Workspace, decision: Correction, digests: Sequence[Sha2
             claims = {record.claim for record in workspace.catalog.photos.records(digests)}
             workspace.catalog.mark_changed(claims)
             return Refreshed(touched=frozenset(claims), findings=())
+        case AnswerLikeness():
+            workspace.catalog.mark_changed([chosen.claim])
+            return Refreshed(touched=frozenset({chosen.claim}), findings=())
         case Caption():
             return undo_caption(workspace, decision)
         case _:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from support_board import put_claim, put_photos
 
 from evidence.analysis.coverage import (
-    CoverageChecker,
     asked_shot,
     coverage_of,
     list_for,
@@ -69,25 +67,3 @@ def test_a_waiver_may_name_only_a_shot_and_a_place_that_the_list_asks_for(worksp
         asked_shot(workspace, "BD-1", "elevatoin", "left")
     with pytest.raises(BadInputError, match="The places are back, front, left, right"):
         asked_shot(workspace, "BD-1", "elevation", "roof")
-
-
-def test_a_photo_that_another_claims_bag_holds_is_named_with_that_claim(workspace, claim):
-    put_claim(workspace, "BD-2")
-    keeping = workspace.catalog.keeping
-    for bag in ("BD-1", "BD-2"):
-        keeping.mark_clean(bag, {claim[0]: "a.jpg"}, at=workspace.now(), changes=0)
-    photos = workspace.catalog.photos.of_claim("BD-1")
-    assert CoverageChecker(workspace).used_elsewhere("BD-1", photos) == {claim[0]: ("BD-2",)}
-
-
-def test_photos_that_look_alike_are_found_in_other_claims_only(workspace):
-    for number, phash in (
-        ("BD-1", "00000000000000ff"),
-        ("BD-2", "00000000000000fe"),
-        ("BD-3", "ffffffff00000000"),
-    ):
-        put_claim(workspace, number)
-        put_photos(workspace, number, 2, name=number.replace("-", ""), phash=phash, originals=False)
-    photos = workspace.catalog.photos.of_claim("BD-1")
-    near = CoverageChecker(workspace).near_matches("BD-1", photos)
-    assert {(one.photo, one.claim, one.bits) for one in near} == {(p.sha256, "BD-2", 1) for p in photos}

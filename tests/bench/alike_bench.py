@@ -23,6 +23,7 @@ from PIL import Image, ImageOps
 
 from evidence.alike.hash_index import HashIndex
 from evidence.alike.index_file import load_index, save_index
+from evidence.alike.turning import turned_hashes
 from evidence.sight.quality import perceptual_hash
 
 RADII = (0, 2, 4, 6, 8, 10)
@@ -106,6 +107,11 @@ def measure(codes: np.ndarray, chance: np.random.Generator) -> dict[str, object]
             "worst_ms": round(max(times), 3),
             "card_s": round(sum(times) / 1000, 3),
         }
+    start = time.perf_counter()
+    for code in asked:
+        for turned in turned_hashes(f"{code:016x}").values():
+            index.near(int(turned, 16), 6)
+    found["radius 6, turned and mirrored, card_s"] = round(time.perf_counter() - start, 3)
     start = time.perf_counter()
     index.add(chance.integers(0, 2**64, 100_000, dtype=np.uint64))
     found["add_100k_s"] = round(time.perf_counter() - start, 3)

@@ -21,6 +21,7 @@ def test_no_key_starts_two_actions_that_a_page_can_have_together():
         {Where.ANYWHERE, Where.CLAIMS},
         {Where.ANYWHERE, Where.CLAIM, Where.PHOTOS, Where.TAGS},
         {Where.ANYWHERE, Where.CLAIM, Where.PHOTO, Where.TAGS},
+        {Where.ANYWHERE, Where.CLAIM, Where.PHOTO, Where.USED_BEFORE},
     ]
     tags = {key for facet in FACET_KEYS.values() for key in facet.values()} | set("123456789whyqz")
     for places in together:

@@ -61,6 +61,12 @@ STORED = [
         d.LeaveOut(stay=(ONE,), left_out=(TWO,)),
     ),
     (
+        "likeness",
+        "null",
+        f'{{"photo":"{ONE}","others":["{TWO}"],"answer":"look_into"}}',
+        d.AnswerLikeness(photo=ONE, others=(TWO,), answer=d.LikenessAnswer.LOOK_INTO),
+    ),
+    (
         "waive",
         "null",
         '{"claim":"TC-1","requirement":"elevation","place":"left","why":"shared wall"}',
@@ -191,7 +197,7 @@ def test_data_of_no_known_decision_is_refused_instead_of_losing_a_part_of_it(kin
 def test_the_groups_hold_the_kinds_that_may_be_undone_and_those_that_may_not():
     assert codec.kinds_of(d.SplitCorrection) == ["cut", "join", "move", "name", "shift"]
     assert codec.kinds_of(d.Correction) == [
-        "caption", "cut", "join", "leave_out", "move", "name", "shift", "tag", "waive",
+        "caption", "cut", "join", "leave_out", "likeness", "move", "name", "shift", "tag", "waive",
     ]  # fmt: skip
     assert codec.kinds_of(d.ReviewDecision) == ["return", "sign", "take_back"]
     assert codec.kinds_of(d.Closure) == ["closed", "reopened"]

@@ -1,16 +1,14 @@
-"""Near-duplicates by perceptual hash: the index against plain comparison, and counting distinct photos."""
+"""Near-duplicates by perceptual hash: pairs against their definition, and counting distinct photos."""
 
 from __future__ import annotations
 
 import random
 from itertools import combinations
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evidence.coverage import doubles
-from evidence.coverage.doubles import DoubleIndex, Near, distance, has_distinct, pairs
+from evidence.coverage.doubles import distance, has_distinct, pairs
 
 CODES = st.integers(0, 2**64 - 1)
 
@@ -30,66 +28,6 @@ def clustered(draw):
             code ^= 1 << bit
         found.append(phash(code))
     return [*found, *draw(st.lists(st.just(""), max_size=2))]
-
-
-def plainly(hashes, one, bits):
-    """The definition itself."""
-    hits = [(distance(one, other), place) for place, other in enumerate(hashes) if one and other]
-    return tuple(Near(place=place, bits=apart) for apart, place in sorted(hits) if apart <= bits)
-
-
-@given(clustered(), st.integers(0, 64))
-@settings(deadline=None, max_examples=50)
-def test_comparing_outright_gives_what_the_definition_says(hashes, bits):
-    index = DoubleIndex(hashes)
-    for one in [*hashes[:5], phash(0), ""]:
-        assert index.near(one, bits) == plainly(hashes, one, bits)
-
-
-# 64 bits in four blocks of 16: with r bits at most r // 4 in one block, by the pigeonhole principle
-# (multi-index hashing, Norouzi, Punjani, Fleet, CVPR 2012; the principle itself from memory).
-@given(clustered(), st.integers(0, 11))
-@settings(deadline=None, max_examples=50)
-def test_the_index_gives_exactly_what_comparing_outright_gives(hashes, bits):
-    index = DoubleIndex(hashes)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(doubles, "_OUTRIGHT_BELOW", {0: 0, 1: 0, 2: 0})
-        for one in hashes[:6]:
-            assert index.near(one, bits) == plainly(hashes, one, bits)
-
-
-@pytest.mark.parametrize("bits", [3, 6, 10, 11])
-def test_the_index_finds_every_spread_of_the_bits_over_the_blocks(bits, monkeypatch):
-    """Bits all in one block, or spread as evenly as they go: the hardest cases of the pigeonhole."""
-    monkeypatch.setattr(doubles, "_OUTRIGHT_BELOW", {0: 0, 1: 0, 2: 0})
-    even = sum(1 << (16 * (n % 4) + n // 4) for n in range(bits))
-    packed = (1 << bits) - 1
-    beyond = even | 1 << 63
-    index = DoubleIndex([phash(even), phash(packed), phash(packed << 40), phash(beyond)])
-    assert [hit.place for hit in index.near(phash(0), bits)] == [0, 1, 2]
-
-
-def test_the_index_of_a_large_archive_is_used_and_right():
-    chance = random.Random(7)
-    hashes = [phash(chance.getrandbits(64)) for _ in range(210_000)]
-    planted = [5, 100_000, 209_999]
-    for number, place in enumerate(planted):
-        hashes[place] = phash(int(hashes[0], 16) ^ ((1 << (2 * number + 3)) - 1))
-    index = DoubleIndex(hashes)
-    assert index._candidates(int(hashes[0], 16), 7) is not None
-    assert [(hit.place, hit.bits) for hit in index.near(hashes[0], 7)] == [
-        (0, 0),
-        (5, 3),
-        (100_000, 5),
-        (209_999, 7),
-    ]
-
-
-def test_an_empty_index_and_an_empty_hash_have_no_neighbours():
-    assert DoubleIndex([]).near(phash(1), 64) == ()
-    assert DoubleIndex(["", ""]).near(phash(1), 64) == ()
-    assert DoubleIndex([phash(1)]).near("", 64) == ()
-    assert len(DoubleIndex(["", phash(1)])) == 1
 
 
 @given(clustered(), st.integers(0, 20))

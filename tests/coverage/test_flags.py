@@ -21,6 +21,7 @@ from support_coverage import (
 
 from evidence.coverage.check import CheckOptions, NearMatch, OtherClaims, check
 from evidence.coverage.flags import distance_m
+from evidence.coverage.report import BroughtAgain
 from evidence.model import ClaimId, GeoPoint, Sha256
 
 HERE = GeoPoint(lat=38.4127, lon=-97.6184)
@@ -122,8 +123,12 @@ def test_a_photo_that_another_claim_holds_is_flagged_exactly_or_nearly():
         same={one.sha256: (ClaimId("B"), ClaimId("A")), Sha256("f" * 64): (ClaimId("C"),), three.sha256: ()},
         near=(
             NearMatch(photo=one.sha256, other=one.sha256, claim=ClaimId("A"), bits=0),
-            NearMatch(photo=two.sha256, other=Sha256("e" * 64), claim=ClaimId("D"), bits=4),
+            NearMatch(
+                photo=two.sha256, other=Sha256("e" * 64), claim=ClaimId("D"), bits=4, photos=41, claims=9
+            ),
         ),
+        brought=(BroughtAgain(photo=Sha256("9" * 64), name="OLD.JPG", claim=ClaimId("E")),),
+        look_into=frozenset({two.sha256}),
     )
     report = check(shipped("hail_roof"), [one, two, three], CLAIM, other_claims=elsewhere)
     assert [(f.code, f.subject, f.message) for f in report.flags] == [
@@ -131,7 +136,15 @@ def test_a_photo_that_another_claim_holds_is_flagged_exactly_or_nearly():
         (
             "alike_elsewhere",
             two.sha256,
-            "Nearly the same picture is in claim D (4 of 64 bits differ).",
+            (
+                "Nearly the same picture is in claim D (4 of 64 bits differ); 41 photos of 9 claims are this alike; "
+                "somebody is to look into it."
+            ),
+        ),
+        (
+            "brought_again",
+            "9" * 64,
+            "OLD.JPG came again among these photos; the file is in claim E and stays there.",
         ),
     ]
 
