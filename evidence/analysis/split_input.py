@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import DecisionRow, SplitCorrection
 from evidence.catalog.intakes import Sighting
-from evidence.model import ClaimId, PhotoRecord, Sha256
+from evidence.model import CameraFacts, ClaimId, PhotoRecord, Sha256
 from evidence.timeline.order.units import is_epoch
 from evidence.workspace import Workspace
 
@@ -76,7 +76,21 @@ def _day(record: PhotoRecord) -> str:
     return moment.date().isoformat() if moment else ""
 
 
+def clock_time(facts: CameraFacts) -> datetime | None:
+    """What the camera's clock showed, naive; also after it lost its date, which is no time of capture.
+
+    Only such a clock's own steps and order mean anything. The tags' reader keeps it as a text.
+    """
+    if facts.taken_local is not None or not facts.taken_text:
+        return facts.taken_local
+    try:
+        shown = datetime.strptime(facts.taken_text, "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        return None
+    return shown if is_epoch(shown) else None
+
+
 def _lost_its_date(record: PhotoRecord) -> bool:
     """Whether the photo has no time that is known, only that of a clock without a date."""
-    taken = record.facts.taken_local
+    taken = clock_time(record.facts)
     return record.corrected is None and taken is not None and is_epoch(taken)

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import floor
 
-from evidence.analysis.split_input import SplitInput, read_split
+from evidence.analysis.split_input import SplitInput, clock_time, read_split
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import Cut, DecisionRow, Join, SplitCorrection
 from evidence.catalog.intakes import Sighting
@@ -196,7 +196,7 @@ def _day_photo(record: PhotoRecord, first: Sighting) -> DayPhoto:
         card_path=first.card_path,
         name=record.name,
         dcf=first.dcf,
-        taken_local=facts.taken_local,
+        taken_local=clock_time(facts),
         offset_minutes=facts.offset_minutes,
         gps=facts.gps,
         gps_time=facts.gps_time,

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from evidence.forward_backward import Floats
-from evidence.model import Claim, ClaimId
+from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.split.observations import CANDIDATE_RANGE, Day, SiteEstimates, site_of
 from evidence.timeline.split.positions import NEIGHBOUR, local_metres
 from evidence.timeline.split.segmentation import Segmentation
@@ -41,7 +41,8 @@ def unsupported_photos(
     unsupported: set[int] = set()
     filed = {day.states[k] for k in set(segmentation.states.tolist()) if k < len(day.states)}
     waiting = [c for c in left if c not in filed]
-    shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named)}
+    read = {c for i in day.observations for c in i.sheet.claims}
+    shown = read | {i.sheet.named for i in day.observations}
     spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
     for a, b in pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]):
         state = int(segmentation.states[a])
@@ -52,8 +53,8 @@ def unsupported_photos(
         close = [k for k in np.flatnonzero(apart <= NEIGHBOUR) if k != state]
         supported = any(claim in i.sheet.claims or i.manual_claim == claim for i in part)
         named = any(i.sheet.named == claim for i in part)
-        fixes = away_from(day.xy[a:b], spots[state : state + 1])
-        there = bool((np.nan_to_num(fixes, nan=np.inf) <= NEIGHBOUR).any())
+        home = spots[state] if claim in read else local_metres([_address(claim, claims)], day.origin)[0]
+        there = bool((np.nan_to_num(away_from(day.xy[a:b], home[None]), nan=np.inf) <= NEIGHBOUR).any())
         reentry = claim in shown and not named
         if not supported and ((named and not there) or (not named and close) or reentry):
             unsupported.update(range(a, b))
@@ -71,11 +72,15 @@ def unsupported_photos(
     return unsupported
 
 
+def _address(claim: ClaimId, claims: Mapping[ClaimId, Claim]) -> GeoPoint | None:
+    return claims[claim].place if claim in claims else None
+
+
 def _at_another_house(
     day: Day, state: int, claims: Mapping[ClaimId, Claim], spots: Floats, a: int, b: int
 ) -> list[int]:
     """The photos of a segment whose own fixes are at another claim's house, far from this one's address."""
-    address = claims[day.states[state]].place if day.states[state] in claims else None
+    address = _address(day.states[state], claims)
     home = spots[state : state + 1] if address is None else local_metres([address], day.origin)
     own = away_from(day.xy[a:b], home)[:, 0]
     others = away_from(day.xy[a:b], np.delete(spots, state, axis=0))
