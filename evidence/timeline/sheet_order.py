@@ -19,8 +19,8 @@ CLOCKS_APART = 90.0
 def with_sheets_at_edges(chain: Sequence[TimedUnit]) -> list[TimedUnit]:
     """The units, with each read sheet moved before, or after, photos of other devices between it and a drive.
 
-    A sheet moves only past units of other devices that were taken within `CLOCKS_APART` of it, and takes the time of the
-    last one that it passes. One that could move either way stays.
+    A sheet moves only past units of other devices that were taken within `CLOCKS_APART` of it, and takes the place in time
+    of the last one that it passes. One that could move either way stays.
     """
     out = list(chain)
     if len({timed.device for timed in out}) < 2:
@@ -29,7 +29,8 @@ def with_sheets_at_edges(chain: Sequence[TimedUnit]) -> list[TimedUnit]:
         at = next(i for i, timed in enumerate(out) if timed.unit is sheet.unit)
         places = [place for step in (-1, 1) if (place := _edge(out, at, step)) is not None]
         if len(places) == 1:
-            moved = replace(sheet, time=out[places[0]].time or sheet.time)
+            passed = out[places[0]]
+            moved = replace(sheet, key=passed.key, time=passed.time or sheet.time)
             del out[at]
             out.insert(places[0], moved)
     return out
