@@ -10,6 +10,7 @@ from support_card import CardMaker
 from support_cli import cli
 from support_intake import actions, at_home, filed, loaded_archive, taken_in, where
 
+from evidence.analysis.coverage import coverage_of
 from evidence.catalog.decisions import Correction, Move, Tag
 from evidence.errors import BadInputError
 from evidence.model import Sha256
@@ -286,6 +287,21 @@ def test_a_statement_that_was_changed_later_cannot_be_undone(houses):
     assert refused.status == 2
     assert f"evidence undo {number + 1}" in refused.err
     assert shown(houses, "TEST0002.JPG")["face"] == "back"
+
+
+def test_waive_takes_the_words_that_coverage_shows(houses):
+    with at_home(houses) as home:
+        items = [one for one in coverage_of(home, "TC-1001").items if one.place]
+    printed = " ".join(cli("coverage", "TC-1001", archive=houses).out.split())
+    for item in (items[0], items[-1]):
+        assert item.title in printed
+        assert item.place in printed
+        at = ("--at", item.place, "--reason", "none here")
+        said = cli("waive", "TC-1001", item.title, *at, archive=houses, actor="Rita")
+        assert said.status == 0, said.err
+    with at_home(houses) as home:
+        standing = {(one.requirement, one.place) for one in home.catalog.claims.waivers("TC-1001")}
+    assert standing == {items[0].key, items[-1].key}
 
 
 def test_a_second_waiver_undone_leaves_the_first_as_it_was(houses):
