@@ -388,7 +388,8 @@ def odd_names() -> list[bytes]:
 # --- pictures that want much memory ---------------------------------------------------------
 
 
-def bombs(*, small: bool = False) -> list[Seed]:
+@cache
+def bombs(*, small: bool = False) -> tuple[Seed, ...]:
     """Small files that claim or unpack to very large pictures; with `small` only those that only claim."""
     progressive = _resized_jpeg(15_000, 15_000, progressive=True)
     claiming = {
@@ -409,7 +410,9 @@ def bombs(*, small: bool = False) -> list[Seed]:
             "large.webp": _saved(Image.new("RGB", (8_000, 8_000)), "WEBP"),
         }
     kind = {".dng": MediaKind.RAW}
-    return [Seed(name, data, kind.get(Path(name).suffix, MediaKind.PHOTO)) for name, data in claiming.items()]
+    return tuple(
+        Seed(name, data, kind.get(Path(name).suffix, MediaKind.PHOTO)) for name, data in claiming.items()
+    )
 
 
 def _chunk(kind: bytes, data: bytes) -> bytes:

@@ -20,7 +20,7 @@ from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from support_fuzz import bombs, mutated
+from support_fuzz import Seed, bombs, mutated
 
 from evidence.cards.exif import read_facts
 from evidence.model import PICTURE_KINDS, Sha256
@@ -188,13 +188,11 @@ def try_bombs() -> Iterator[Tried]:
         worker.close()
 
 
-def _look_at_bomb(name: str, folder: Path) -> int:
+def _look_at_bomb(one: Seed, folder: Path) -> int:
     from evidence.sight.look import look
 
-    one = next(one for one in bombs() if one.name == name)
     path = folder / one.name
     path.write_bytes(one.data)
-    _forget_peak()
     facts = read_facts(path, one.kind)
     look(
         LookRequest(
@@ -263,7 +261,8 @@ def _work(pipe: Connection, seed: int) -> None:
             except EOFError:
                 return
             if isinstance(number, str):
-                work = partial(_look_at_bomb, number, Path(name))
+                bomb = next(one for one in bombs() if one.name == number)
+                work = partial(_look_at_bomb, bomb, Path(name))
             else:
                 work = partial(try_input, number, seed, Path(name))
             pipe.send(_measured(work))
