@@ -22,6 +22,8 @@ LEAST_SAVED = 20_000
 """Hashes from which a file is worth it: fewer are read from the catalog in some hundredths of a second."""
 MOST_TAIL = 100_000
 """Hashes in the tail from which the index is built anew; comparing so many takes a tenth of a millisecond."""
+MOST_KEPT = 20_000
+"""Answers that are kept in memory: those of some twenty claims, turned and mirrored in eight ways."""
 SAMPLES = 16
 """Hashes by which a file is compared with the catalog."""
 
@@ -55,6 +57,7 @@ class ArchiveIndex:
         self._source = source
         self._lock = threading.Lock()
         self._index: HashIndex | None = None
+        self._found: dict[tuple[str, int], dict[str, int]] = {}
         self._last = 0
         self._saved = 0
         """Number of the last hash that the file holds; 0 without a file."""
@@ -66,12 +69,19 @@ class ArchiveIndex:
         """
         with self._lock:
             index = self._current()
-            found = {}
-            for phash in dict.fromkeys(phashes):
-                hits = index.near(int(phash, 16), radius)
-                pairs = zip(hits.codes.tolist(), hits.bits.tolist(), strict=True)
-                found[phash] = {f"{code:016x}": bits for code, bits in pairs}
-            return found
+            return {phash: self._near(index, phash, radius) for phash in phashes}
+
+    def _near(self, index: HashIndex, phash: str, radius: int) -> dict[str, int]:
+        """What is near one hash; kept until the index changes, because a claim's pages ask for the same again."""
+        if (kept := self._found.get((phash, radius))) is not None:
+            return kept
+        hits = index.near(int(phash, 16), radius)
+        pairs = zip(hits.codes.tolist(), hits.bits.tolist(), strict=True)
+        found = {f"{code:016x}": bits for code, bits in pairs}
+        if len(self._found) >= MOST_KEPT:
+            self._found.clear()
+        self._found[phash, radius] = found
+        return found
 
     def save(self) -> None:
         """Write the file if there are many hashes that it does not hold; a disk that refuses it is left alone."""
@@ -87,6 +97,7 @@ class ArchiveIndex:
             index = self._current()
             unused = set(phashes) - self._source.present(phashes)
             index.remove(_codes(sorted(unused)))
+            self._found.clear()
             if not self._path.exists():
                 return
             if len(index) >= LEAST_SAVED:
@@ -98,6 +109,7 @@ class ArchiveIndex:
         """Forget everything and delete the file: the catalog is another one."""
         with self._lock:
             self._index = None
+            self._found.clear()
             self._discard()
 
     def _current(self) -> HashIndex:
@@ -110,6 +122,7 @@ class ArchiveIndex:
         for number, phashes in self._source.after(self._last):
             index.add(_codes(phashes))
             self._last = number
+            self._found.clear()
         if len(index.tail) > MOST_TAIL:
             index = HashIndex(arrays=index.compacted())
         self._index = index

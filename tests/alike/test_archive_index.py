@@ -149,3 +149,25 @@ def test_an_empty_catalog_has_an_empty_index(catalog, tmp_path, small):
     index.save()
     bring(catalog, *some(2))
     assert has(index, some(2)[1])
+
+
+def test_an_answer_that_is_kept_is_forgotten_when_a_hash_comes_or_goes(catalog, tmp_path, small, monkeypatch):
+    monkeypatch.setattr(archive_index, "MOST_KEPT", 3)
+    bring(catalog, "00000000000000ff")
+    index = ArchiveIndex(tmp_path / "hashes.index", catalog.hashes)
+    asked = [
+        "00000000000000ff",
+        "00000000000000fe",
+        "0000000000000000",
+        "ffffffffffffffff",
+        "00000000000000fc",
+    ]
+    first = index.near(asked, 2)
+    assert index.near(asked, 2) == first
+    assert first["00000000000000fc"] == {"00000000000000ff": 2}
+    assert index.near(asked, 1)["00000000000000fc"] == {}
+    bring(catalog, "00000000000000fd")
+    assert index.near(asked, 2)["00000000000000fc"] == {"00000000000000fd": 1, "00000000000000ff": 2}
+    catalog.photos.delete([digest("00000000000000ff")])
+    index.drop_unused(["00000000000000ff"])
+    assert index.near(asked, 2)["00000000000000fc"] == {"00000000000000fd": 1}
