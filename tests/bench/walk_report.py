@@ -27,7 +27,7 @@ from walk_scores import Score, score_walks
 
 from evidence.model import Facet
 from evidence.tags.learning.fit import TrainingWalk, learn
-from evidence.tags.learning.held_out import Row, calibrate
+from evidence.tags.learning.held_out import HeldOutFacet, calibrate
 from evidence.tags.models import TagModels
 from evidence.tags.reading.parser import BoardParser
 from evidence.tags.suggest import TagOptions, tag_claim
@@ -99,7 +99,7 @@ def fit_lines(walks: int, seed: int) -> None:
         pooled.include(score_walks(some, tagged(some, plain)))
     for facet in HONEST:
         rows = [
-            Row(Facet(facet), sure, sure, right, True, k)
+            HeldOutFacet(Facet(facet), sure, sure, right, True, k)
             for k, (sure, right) in enumerate(pooled.sure[facet])
         ]
         fitted = calibrate(rows)
