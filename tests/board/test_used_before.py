@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from support_board import START, put_claim, put_photos
-from support_browser import LAPTOP, PHONE, board, browser, log_in, press
+from support_browser import LAPTOP, PHONE, board, browser, log_in, press, serious_findings
 
 from evidence.catalog.decisions import AnswerLikeness, LikenessAnswer
 from evidence.model import ClaimId, ClaimState
@@ -63,10 +63,12 @@ def test_each_photo_is_answered_by_one_key_and_the_last_answer_is_undone_by_one(
 
 
 @pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
-def test_the_page_fits_its_screen(log_in, board, alike, size):
-    page = log_in(size=size)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_fits_its_screen_and_axe_finds_nothing_serious(log_in, board, alike, size, scheme):
+    page = log_in(size=size, color_scheme=scheme)
     page.goto(f"{board.url}/used-before?number={TWO}")
-    page.wait_for_selector(".stage")
+    page.wait_for_selector(".stage[data-ready]")
+    assert serious_findings(page) == []
     wide = page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
     assert wide <= 0
 
