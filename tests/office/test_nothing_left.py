@@ -14,9 +14,10 @@ from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, PLAIN, at_home, bags_of, filed, set_settings, where, with_target
 from support_retention import reload_assignments
 
+from evidence.alike import archive_index
 from evidence.board.tiles import TileStore
 from evidence.office import purging
-from evidence.workspace import Workspace
+from evidence.workspace import HASH_INDEX, Workspace
 
 RUN = 32
 """Bytes of an original or a thumbnail that are looked for together."""
@@ -118,6 +119,24 @@ def test_nothing_that_names_or_shows_the_claim_is_left(due, other_disk, tmp_path
     assert tombstone[-2]["action"] == "purged"
     assert tombstone[-1]["action"] == "texts_removed"
     assert (tombstone[-2]["details"]["photos"], len(tombstone[-2]["details"]["manifest"])) == ("5", 64)
+
+
+def test_no_hash_of_the_claims_pictures_is_left_in_the_catalog_or_in_the_index(due, monkeypatch):
+    monkeypatch.setattr(archive_index, "LEAST_SAVED", 1)
+    with at_home(due) as workspace:
+        records = workspace.catalog.photos.of_claim("TC-1001")
+        other = {one.look.phash for one in workspace.catalog.photos.of_claim("TC-1002")}
+        hashes = {one.look.phash for one in records if one.look.phash} - other
+        workspace.hash_index.save()
+    index = due / HASH_INDEX
+    packed = {phash: int(phash, 16).to_bytes(8, "little") for phash in hashes}
+    assert packed
+    assert all(raw in index.read_bytes() for raw in packed.values())
+    assert purge(due)[1].status == 0
+    assert not index.exists() or not any(raw in index.read_bytes() for raw in packed.values())
+    with at_home(due) as workspace:
+        assert workspace.catalog.hashes.present(hashes) == set()
+        assert workspace.catalog.hashes.in_claims(hashes) == []
 
 
 def test_neither_rebuild_nor_restore_brings_anything_back(due, other_disk, tmp_path):
