@@ -24,9 +24,9 @@ def photos_of(workspace: Workspace, claim: str) -> list[PhotoRecord]:
 
 def known_claim(workspace: Workspace, claim: str) -> ClaimId:
     """Return the claim's number as the catalog spells it; raises BadInputError with a similar number for an unknown one."""
-    known = [row.claim.claim for row in workspace.catalog.claims.all()]
-    if claim in known:
+    if workspace.catalog.claims.get(ClaimId(claim)) is not None:
         return ClaimId(claim)
+    known = workspace.catalog.claims.numbers()
     same = [one for one in known if one.casefold() == claim.casefold()]
     if len(same) == 1:
         return same[0]
@@ -83,10 +83,10 @@ def find_segment(workspace: Workspace, name_or_photo: str) -> SegmentRow:
 
     Raises BadInputError if there is neither.
     """
-    segments = {row.segment: row for row in workspace.catalog.photos.segments()}
-    if name_or_photo in segments:
-        return segments[name_or_photo]
-    for sha in workspace.catalog.photos.find(name_or_photo):
-        if (row := segments.get(workspace.catalog.photos.segment_of(sha))) is not None:
+    photos = workspace.catalog.photos
+    if (named := photos.segment_named(name_or_photo)) is not None:
+        return named
+    for sha in photos.find(name_or_photo):
+        if (row := photos.segment_named(photos.segment_of(sha))) is not None:
             return row
     raise BadInputError(f"There is no segment {name_or_photo}.", "`evidence segments` lists them.")

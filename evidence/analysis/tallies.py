@@ -24,11 +24,6 @@ def tally_basis(workspace: Workspace) -> str:
     return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:16]
 
 
-def is_current(tally: Tally | None, row: ClaimRow, basis: str) -> bool:
-    """Whether the tally describes the claim as it is now."""
-    return tally is not None and tally.version == row.version and tally.basis == basis
-
-
 def store_tally(workspace: Workspace, row: ClaimRow, report: CoverageReport, basis: str) -> None:
     """Store the numbers of a coverage report beside its claim."""
     workspace.catalog.tallies.put(

@@ -7,11 +7,12 @@ import threading
 from collections.abc import Iterable
 
 from evidence.analysis.coverage import CoverageChecker
-from evidence.analysis.tallies import is_current, store_tally, tally_basis
+from evidence.analysis.tallies import store_tally, tally_basis
 from evidence.catalog.claims import ClaimRow
+from evidence.catalog.summaries import ClaimSummary
 from evidence.errors import EvidenceError
 from evidence.filing.bags import file_away
-from evidence.model import ClaimState
+from evidence.model import ClaimId, ClaimState
 from evidence.workspace import Workspace
 
 log = logging.getLogger(__name__)
@@ -88,15 +89,14 @@ class BackgroundWorker:
 
 def claims_to_count(workspace: Workspace) -> list[ClaimRow]:
     """Claims with photos whose count is missing or out of date."""
-    known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
-    photos = workspace.catalog.photos.counts()
-    return [
-        row
-        for row in workspace.catalog.claims.all()
-        if row.state in COUNTED_STATES
-        and row.claim.claim in photos
-        and not is_current(known.get(row.claim.claim), row, basis)
-    ]
+    basis = tally_basis(workspace)
+    stale = [ClaimId(one.claim) for one in workspace.catalog.summaries.all() if is_stale(one, basis)]
+    return list(workspace.catalog.claims.of(stale).values())
+
+
+def is_stale(one: ClaimSummary, basis: str) -> bool:
+    """Whether a claim has photos and its count is missing or out of date."""
+    return bool(one.photos) and one.state in COUNTED_STATES and not one.is_counted(basis)
 
 
 def count_claims(

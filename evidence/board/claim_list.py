@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from typing import TypeAlias
 from urllib.parse import urlencode
 
-from evidence.analysis.tallies import is_current, tally_basis
-from evidence.board.background import COUNT_NOW_LIMIT, COUNTED_STATES, count_claims
-from evidence.catalog.claims import ClaimRow
+from evidence.analysis.tallies import tally_basis
+from evidence.board.background import COUNT_NOW_LIMIT, count_claims, is_stale
+from evidence.catalog.summaries import ClaimSummary
 from evidence.catalog.tallies import Tally
 from evidence.model import ClaimId, ClaimState, Duty
 from evidence.workspace import Workspace
@@ -153,21 +155,22 @@ def list_claims(workspace: Workspace, *, duty: Duty, shown: ListView, page: int)
     Reads the whole list with a fixed, small number of queries. Up to COUNT_NOW_LIMIT claims whose count is out of
     date are counted now; with more of them the counts are left out until the background has made them.
     """
-    every, unassigned, uncounted = _every_line(workspace)
-    counts = {one: sum(line.need is one for line in every) for one in Need}
-    lines = _chosen(every, duty, shown)
-    pages = max(1, -(-len(lines) // PER_PAGE))
+    every, uncounted = _every_claim(workspace)
+    counted = Counter(need for need, _ in every)
+    chosen = _chosen(every, duty, shown)
+    pages = max(1, -(-len(chosen) // PER_PAGE))
     page = min(max(1, page), pages)
+    today = workspace.now().date()
     return ClaimList(
-        lines=tuple(lines[(page - 1) * PER_PAGE : page * PER_PAGE]),
-        counts=counts,
+        lines=tuple(_line(*one, today) for one in chosen[(page - 1) * PER_PAGE : page * PER_PAGE]),
+        counts={one: counted[one] for one in Need},
         numbers=tuple(
-            ClaimId(line.number) for line in lines if shown.need or shown.search or line.need in WAITING[duty]
+            ClaimId(one.claim) for need, one in chosen if shown.need or shown.search or need in WAITING[duty]
         ),
-        found=len(lines),
+        found=len(chosen),
         page=page,
         pages=pages,
-        unassigned=unassigned,
+        unassigned=workspace.catalog.photos.counts(None).get(None, (0, None, None))[0],
         uncounted=uncounted,
     )
 
@@ -205,52 +208,46 @@ WAITING = {
 """Needs of the claims that somebody of that duty works through."""
 
 
-def _every_line(workspace: Workspace) -> tuple[list[ClaimLine], int, int]:
-    """All claims, the number of photos without a claim, and how many claims are still to be counted."""
-    photos, confirm = workspace.catalog.photos.counts(), workspace.catalog.photos.to_confirm()
-    rows, tallies = workspace.catalog.claims.all(), workspace.catalog.tallies.all()
-    basis = tally_basis(workspace)
-    stale = [
-        row
-        for row in rows
-        if row.state in COUNTED_STATES
-        and row.claim.claim in photos
-        and not is_current(tallies.get(row.claim.claim), row, basis)
-    ]
+_Needing: TypeAlias = tuple[Need, ClaimSummary]
+
+
+def _every_claim(workspace: Workspace) -> tuple[list[_Needing], int]:
+    """All claims with what they need, and how many of them are still to be counted."""
+    summaries, basis = workspace.catalog.summaries.all(), tally_basis(workspace)
+    stale = [one.claim for one in summaries if is_stale(one, basis)]
     if 0 < len(stale) <= COUNT_NOW_LIMIT:
-        count_claims(workspace, stale)
-        tallies, stale = workspace.catalog.tallies.all(), []
-    old = {row.claim.claim for row in stale}
-    today = workspace.now().date()
-    lines = [
-        _line(row, photos.get(row.claim.claim), confirm.get(row.claim.claim, 0), tallies, old, today)
-        for row in rows
-    ]
-    return lines, photos.get(None, (0, None, None))[0], len(stale)
+        count_claims(workspace, workspace.catalog.claims.of(list(map(ClaimId, stale))).values())
+        summaries, stale = workspace.catalog.summaries.all(), []
+    old = set(stale)
+    every = [one._replace(counted_version=None) if one.claim in old else one for one in summaries]
+    return [(_need(one), one) for one in every], len(stale)
 
 
-def _chosen(lines: Iterable[ClaimLine], duty: Duty, shown: ListView) -> list[ClaimLine]:
+def _chosen(every: Iterable[_Needing], duty: Duty, shown: ListView) -> list[_Needing]:
     wanted = shown.search.casefold().split()
     found = [
-        line
-        for line in lines
-        if (shown.need is None or line.need is shown.need)
-        and all(
-            word in f"{line.number} {line.insured} {line.address} {line.adjuster}".casefold()
-            for word in wanted
+        (need, one)
+        for need, one in every
+        if (shown.need is None or need is shown.need)
+        and (
+            not wanted
+            or all(
+                word in f"{one.claim} {one.insured} {one.address} {one.adjuster}".casefold()
+                for word in wanted
+            )
         )
     ]
-    urgent = {need: place for place, need in enumerate(_order(duty))}
-    by: dict[Order, Callable[[ClaimLine], str]] = {
-        Order.NEED: lambda line: f"{urgent[line.need]:02}",
-        Order.AGE: lambda line: line.first or "9",
-        Order.LOSS: lambda line: line.loss_date or "9",
-        Order.ADJUSTER: lambda line: line.adjuster.casefold() or LAST,
-        Order.NAME: lambda line: line.insured.casefold() or LAST,
-        Order.NUMBER: lambda line: line.number,
+    urgent = {need: f"{place:02}" for place, need in enumerate(_order(duty))}
+    by: dict[Order, Callable[[Need, ClaimSummary], str]] = {
+        Order.NEED: lambda need, _one: urgent[need],
+        Order.AGE: lambda _need, one: one.first or "9",
+        Order.LOSS: lambda _need, one: one.loss_date or "9",
+        Order.ADJUSTER: lambda _need, one: one.adjuster.casefold() or LAST,
+        Order.NAME: lambda _need, one: one.insured.casefold() or LAST,
+        Order.NUMBER: lambda _need, one: one.claim,
     }
     key = by[shown.order]
-    found.sort(key=lambda line: (key(line), line.first or "9", line.number))
+    found.sort(key=lambda each: (key(*each), each[1].first or "9", each[1].claim))
     return found
 
 
@@ -263,52 +260,60 @@ def _order(duty: Duty) -> list[Need]:
     return order
 
 
-def _line(
-    row: ClaimRow,
-    photos: tuple[int, str | None, str | None] | None,
-    to_confirm: int,
-    tallies: dict[ClaimId, Tally],
-    old: set[ClaimId],
-    today: date,
-) -> ClaimLine:
-    claim = row.claim
-    tally = tallies.get(claim.claim) if claim.claim not in old else None
-    first = photos[1] if photos else None
-    need = _need(row, photos is not None, to_confirm, tally)
+def _line(need: Need, one: ClaimSummary, today: date) -> ClaimLine:
+    tally, to_confirm = _tally(one), one.to_confirm or 0
     return ClaimLine(
-        number=claim.claim,
-        insured=claim.insured,
-        address=claim.address,
-        peril=claim.peril,
-        state=row.state.value,
+        number=one.claim,
+        insured=one.insured,
+        address=one.address,
+        peril=one.peril,
+        state=one.state,
         need=need,
-        photos=photos[0] if photos else 0,
-        first=first,
-        age_days=max(0, (today - date.fromisoformat(first[:10])).days) if first else None,
-        adjuster=claim.adjuster,
-        loss_date=claim.loss_date.isoformat() if claim.loss_date else None,
+        photos=one.photos or 0,
+        first=one.first,
+        age_days=max(0, (today - date.fromisoformat(one.first[:10])).days) if one.first else None,
+        adjuster=one.adjuster,
+        loss_date=one.loss_date,
         to_confirm=to_confirm,
         tally=tally,
         need_words=_words(need, tally, to_confirm),
     )
 
 
-def _need(row: ClaimRow, has_photos: bool, to_confirm: int, tally: Tally | None) -> Need:
-    if row.state in (ClaimState.CLOSED, ClaimState.QUARANTINED, ClaimState.PURGED):
+def _tally(one: ClaimSummary) -> Tally | None:
+    if one.counted_version is None:
+        return None
+    return Tally(
+        claim=ClaimId(one.claim),
+        version=one.counted_version,
+        basis=one.basis or "",
+        met=one.met or 0,
+        guessed=one.guessed or 0,
+        missing=one.missing or 0,
+        waived=one.waived or 0,
+        flags=one.flags or 0,
+    )
+
+
+_ENDED = frozenset({ClaimState.CLOSED, ClaimState.QUARANTINED, ClaimState.PURGED})
+
+
+def _need(one: ClaimSummary) -> Need:
+    if one.state in _ENDED:
         return Need.ENDED
-    if row.state is ClaimState.SIGNED:
+    if one.state == ClaimState.SIGNED:
         return Need.SIGNED
-    if row.state is ClaimState.RETURNED:
+    if one.state == ClaimState.RETURNED:
         return Need.BACK
-    if not has_photos:
+    if not one.photos:
         return Need.EMPTY
-    if to_confirm:
+    if one.to_confirm:
         return Need.HOUSE
-    if tally is None:
+    if one.counted_version is None:
         return Need.UNCOUNTED
-    if tally.missing:
+    if one.missing:
         return Need.SHOTS
-    return Need.GUESSES if tally.guessed else Need.READY
+    return Need.GUESSES if one.guessed else Need.READY
 
 
 def _words(need: Need, tally: Tally | None, to_confirm: int) -> str:

@@ -266,12 +266,18 @@ def same_object(one: Sighting, other: Sighting) -> bool:
     return (one.intake, one.object_key) == (other.intake, other.object_key)
 
 
+def file_name(card_path: str) -> str:
+    """The last part of a path on a card."""
+    return card_path.rsplit("/", 1)[-1]
+
+
 def sighting_columns(intake: IntakeId, one: Copied) -> dict[str, Any]:
     """The row of the sighting of a copied file."""
     found = one.found
     return {
         "intake": intake,
         "card_path": found.card_path,
+        "name": file_name(found.card_path),
         "sha256": one.sha256,
         "modified": to_text(found.modified),
         "folder_number": found.dcf.folder_number if found.dcf else None,

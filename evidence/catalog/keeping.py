@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby
 from typing import Any
 
 from sqlalchemy import (
-    ColumnElement,
     Row,
     and_,
-    case,
     delete,
     exists,
     func,
     literal,
-    or_,
     select,
     union,
     update,
@@ -27,12 +24,11 @@ from sqlalchemy import (
 from evidence.catalog import pushes
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, from_text, to_text
+from evidence.catalog.totals import TRAY, count_all, count_copies_of
 from evidence.model import ClaimId, Sha256
 
 RETIRED = "#"
 """In the name of a place: the target was lost or replaced. No target in the settings has this character."""
-TRAY = ClaimId("")
-"""The unassigned tray's bag in the tables."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,11 +154,13 @@ class Keeping:
             for one in copies
         ]
         with self._database.transaction() as db:
-            self._database.changed("bag", {one.claim for one in copies})
+            bags = {one.claim for one in copies}
             for piece in chunks([one.sha256 for one in copies]):  # a copy may have been in another bag there
                 query = select(t.copy.c.claim).where(t.copy.c.sha256.in_(piece)).distinct()
-                self._database.changed("bag", db.execute(query).scalars())
+                bags |= set(db.execute(query).scalars())
+            self._database.changed("bag", bags)
             self._database.upsert(t.copy, rows)
+            count_copies_of(self._database, [one.sha256 for one in copies], bags)
 
     def drop_copies(self, place: str, claim: ClaimId, *, but: Collection[Sha256] = ()) -> None:
         """Delete the copies in the claim's bag at that place, except those of `but`."""
@@ -178,6 +176,7 @@ class Keeping:
                         t.copy.c.place == place, t.copy.c.claim == claim, t.copy.c.sha256.in_(piece)
                     )
                 )
+            count_copies_of(self._database, gone, [claim] if gone else [])
 
     def mark_corrupt(self, place: str, digests: Sequence[Sha256], *, at: datetime) -> None:
         """Record that these copies were altered, unreadable or missing; they do not count until matched again."""
@@ -186,6 +185,7 @@ class Keeping:
                 mine = (t.copy.c.place == place) & t.copy.c.sha256.in_(piece)
                 self._database.changed("bag", db.execute(select(t.copy.c.claim).where(mine)).scalars())
                 db.execute(update(t.copy).where(mine).values(found_bad_at=to_text(at)))
+            count_copies_of(self._database, digests)
             pushes.copies_bad(self._database, place, digests)
 
     def copies(self, digests: Sequence[Sha256]) -> dict[Sha256, list[CopyRow]]:
@@ -200,7 +200,7 @@ class Keeping:
 
     def found_bad(self) -> list[CopyRow]:
         """Copies that were found bad and have not been verified since, by place and bag."""
-        bad = t.copy.c.found_bad_at.is_not(None)
+        bad = t.copy.c.found_bad_at > ""  # SQLite uses the index for it, and not for IS NOT NULL
         since = t.copy.c.verified_at.is_(None) | (t.copy.c.found_bad_at >= t.copy.c.verified_at)
         query = select(t.copy).where(bad, since).order_by(t.copy.c.place, t.copy.c.claim, t.copy.c.sha256)
         with self._database.transaction() as db:
@@ -208,19 +208,15 @@ class Keeping:
 
     def place_totals(self) -> dict[str, PlaceTotals]:
         """What each place holds, by the name of the place; retired places too."""
-        counts = _counts()
-        query = (
-            select(
-                t.copy.c.place,
-                func.sum(case((counts, 1), else_=0)),
-                func.sum(case((counts, t.original.c.size), else_=0)),
-                func.sum(case((counts, 0), else_=1)),
-                func.min(case((counts, t.copy.c.verified_at))),
-                func.max(case((counts, t.copy.c.verified_at))),
-            )
-            .join(t.original, t.original.c.sha256 == t.copy.c.sha256)
-            .group_by(t.copy.c.place)
-        )
+        total = t.copy_total.c
+        query = select(
+            total.place,
+            func.sum(total.copies),
+            func.sum(total.octets),
+            func.sum(total.bad),
+            func.min(total.oldest),
+            func.max(total.newest),
+        ).group_by(total.place)
         with self._database.transaction() as db:
             return {
                 place: PlaceTotals(
@@ -235,18 +231,9 @@ class Keeping:
 
     def place_sets(self) -> Counter[frozenset[str]]:
         """How many originals have counting copies in exactly these places."""
-        matched = and_(t.copy.c.sha256 == t.original.c.sha256, _counts())
-        query = (
-            select(t.original.c.sha256, t.copy.c.place)
-            .outerjoin(t.copy, matched)
-            .order_by(t.original.c.sha256)
-        )
-        found: Counter[frozenset[str]] = Counter()
+        query = select(t.place_set.c.places, func.sum(t.place_set.c.files)).group_by(t.place_set.c.places)
         with self._database.transaction() as db:
-            rows = db.execute(query)
-            for _sha, group in groupby(rows, key=lambda row: row[0]):
-                found[frozenset(place for _, place in group if place is not None)] += 1
-        return found
+            return Counter({frozenset(json.loads(places)): int(files) for places, files in db.execute(query)})
 
     def retire_place(self, place: str, retired: str) -> None:
         """Give the copies of a lost or replaced target another place's name; they count no longer.
@@ -260,6 +247,7 @@ class Keeping:
             self._database.changed("bag", db.execute(claims).scalars())
             db.execute(delete(t.copy).where(t.copy.c.place == retired, t.copy.c.sha256.in_(moving)))
             db.execute(update(t.copy).where(t.copy.c.place == place).values(place=retired, verified_at=None))
+            count_all(self._database)
             pushes.place_gone(self._database, place)
 
     def delete_bag(self, claim: ClaimId) -> None:
@@ -267,22 +255,17 @@ class Keeping:
 
         A photo that another bag holds keeps its rows at retired places: those media may hold it still.
         """
-        elsewhere = select(t.held_in.c.sha256).where(t.held_in.c.claim != claim)
-        owed = and_(t.copy.c.place.contains(RETIRED), t.copy.c.sha256.in_(elsewhere))
+        elsewhere = exists().where(t.held_in.c.claim != claim, t.held_in.c.sha256 == t.copy.c.sha256)
+        owed = and_(t.copy.c.place.contains(RETIRED), elsewhere)
         with self._database.transaction() as db:
             self._database.changed("bag", [claim])
             self._database.changed("claim", [claim] if claim else [])
+            of_files = select(t.copy.c.sha256).where(t.copy.c.claim == claim)
+            digests = [Sha256(sha) for sha in db.execute(of_files).scalars()]
             db.execute(delete(t.copy).where(t.copy.c.claim == claim, ~owed))
             for table in (t.held_in, t.bag, t.pushed_bag):
                 db.execute(delete(table).where(table.c.claim == claim))
-
-
-def _counts() -> ColumnElement[bool]:
-    """True for a copy that was read back and matched, and not found bad since."""
-    return and_(
-        t.copy.c.verified_at.is_not(None),
-        or_(t.copy.c.found_bad_at.is_(None), t.copy.c.found_bad_at < t.copy.c.verified_at),
-    )
+            count_copies_of(self._database, digests, [claim])
 
 
 def _read_copy(row: Row[Any]) -> CopyRow:

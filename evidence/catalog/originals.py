@@ -13,6 +13,7 @@ from evidence.catalog import hashes
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, to_text
 from evidence.catalog.intakes import sighting_columns
+from evidence.catalog.totals import count_copies, count_photos
 from evidence.codec import to_json
 from evidence.model import CameraFacts, ClaimId, Copied, IntakeId, Look, MediaKind, Sha256
 
@@ -47,6 +48,8 @@ class Originals:
             new = [row for sha, row in rows.items() if sha not in present]
             if new:
                 db.execute(t.original.insert(), new)
+                count_photos(self._database, [None])
+                count_copies(self._database, [None])
             for paths in chunks([one.found.card_path for one in copied]):
                 db.execute(
                     delete(t.sighting).where(t.sighting.c.intake == intake, t.sighting.c.card_path.in_(paths))
@@ -83,9 +86,11 @@ class Originals:
         """Bytes of the kept files that came with a card taken in at `moment` or later, and with none before."""
         run = select(t.sighting.c.sha256).join(t.intake, t.intake.c.intake == t.sighting.c.intake)
         new = run.where(t.intake.c.started_at >= to_text(moment))
-        before = run.where(t.intake.c.started_at < to_text(moment))
+        before = run.where(
+            t.intake.c.started_at < to_text(moment), t.sighting.c.sha256 == t.original.c.sha256
+        )
         query = select(func.sum(t.original.c.size)).where(
-            t.original.c.sha256.in_(new), t.original.c.sha256.not_in(before)
+            t.original.c.sha256.in_(new), ~exists(before.correlate(t.original))
         )
         with self._database.transaction() as db:
             return int(db.execute(query).scalar_one() or 0)
@@ -102,17 +107,26 @@ class Originals:
     def describe(self, described: Sequence[tuple[Sha256, CameraFacts, Look]]) -> None:
         """Store the EXIF facts and what was found in the pixels."""
         with self._database.transaction() as db:
-            for sha, facts, look in described:
-                db.execute(
-                    update(t.original)
-                    .where(t.original.c.sha256 == sha)
-                    .values(
-                        facts=dump(to_json(facts)),
-                        look=dump(to_json(replace(look, embedding=b""))),
-                        embedding=look.embedding or None,
-                        phash=look.phash or None,
-                    )
-                )
+            for sha, _, look in described:
+                mine = t.original.c.sha256 == sha
+                db.execute(update(t.original).where(mine).values(phash=look.phash or None))
+            for piece in chunks([sha for sha, *_ in described]):
+                db.execute(delete(t.embedding).where(t.embedding.c.sha256.in_(piece)))
+            self._database.upsert(
+                t.described,
+                [
+                    {
+                        "sha256": sha,
+                        "facts": dump(to_json(facts)),
+                        "look": dump(to_json(replace(look, embedding=b""))),
+                    }
+                    for sha, facts, look in described
+                ],
+            )
+            self._database.upsert(
+                t.embedding,
+                [{"sha256": sha, "vector": look.embedding} for sha, _, look in described if look.embedding],
+            )
             hashes.note(self._database, [look.phash for _, _, look in described])
 
     def claims_of(self, digests: Sequence[Sha256]) -> dict[Sha256, ClaimId | None]:
@@ -124,18 +138,32 @@ class Originals:
                 found |= {Sha256(sha): ClaimId(claim) if claim else None for sha, claim in db.execute(query)}
         return found
 
+    def embeddings(self, digests: Sequence[Sha256]) -> dict[Sha256, bytes]:
+        """The embeddings of these files, of those that have one."""
+        found: dict[Sha256, bytes] = {}
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                query = select(t.embedding).where(t.embedding.c.sha256.in_(piece))
+                found |= {Sha256(row.sha256): bytes(row.vector) for row in db.execute(query)}
+        return found
+
     def originals(self, digests: Sequence[Sha256]) -> dict[Sha256, Original]:
         """The kept files of these digests."""
         found: dict[Sha256, Original] = {}
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece))):
+                query = (
+                    select(t.original, t.described.c.sha256.label("described"))
+                    .outerjoin(t.described, t.described.c.sha256 == t.original.c.sha256)
+                    .where(t.original.c.sha256.in_(piece))
+                )
+                for row in db.execute(query):
                     found[Sha256(row.sha256)] = Original(
                         sha256=Sha256(row.sha256),
                         size=row.size,
                         suffix=row.suffix,
                         kind=MediaKind(row.kind),
-                        described=row.look is not None,
+                        described=row.described is not None,
                     )
         return found
 

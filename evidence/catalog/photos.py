@@ -9,15 +9,16 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Row, delete, func, select, update
+from sqlalchemy import Row, Select, delete, func, select, update
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
 from evidence.catalog.base import chunks, day, from_text
-from evidence.catalog.intakes import Intakes, Sighting
+from evidence.catalog.intakes import Intakes, Sighting, file_name
 from evidence.catalog.originals import Originals
 from evidence.catalog.segments import Segments
 from evidence.catalog.tags import Tags, facet_value
+from evidence.catalog.totals import TRAY, count_copies, count_photos
 from evidence.codec import from_json
 from evidence.model import (
     CameraFacts,
@@ -52,20 +53,16 @@ class Photos(Intakes, Originals, Segments, Tags):
         where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
         # A plan covers whole days, so positions compare within a day and days compare by date.
         local_day = func.coalesce(func.substr(t.original.c.corrected, 1, 10), "")
-        query = (
-            select(t.original).where(where).order_by(local_day, t.original.c.position, t.original.c.sha256)
-        )
+        query = _described().where(where).order_by(local_day, t.original.c.position, t.original.c.sha256)
         with self._database.transaction() as db:
             records = self._records(list(db.execute(query)), embeddings=embeddings)
         return [replace(record, order=number) for number, record in enumerate(records)]
 
     def totals(self, claim: ClaimId | None = None) -> dict[ClaimId, ClaimTotals]:
         """How many files each claim has, their bytes and their last day; with `claim` of that claim alone."""
-        original = t.original.c
-        query = select(
-            original.claim, func.count(), func.sum(original.size), func.max(original.corrected)
-        ).group_by(original.claim)
-        query = query.where(original.claim.is_not(None) if claim is None else original.claim == claim)
+        total = t.claim_total.c
+        query = select(total.claim, total.files, total.octets, total.last)
+        query = query.where(total.claim != TRAY if claim is None else total.claim == claim)
         with self._database.transaction() as db:
             return {
                 ClaimId(name): ClaimTotals(files=files, size=int(size), last_day=day(last and last[:10]))
@@ -80,7 +77,7 @@ class Photos(Intakes, Originals, Segments, Tags):
 
     def of_segment(self, segment: str) -> list[PhotoRecord]:
         """The segment's files in order."""
-        query = select(t.original).where(t.original.c.segment == segment).order_by(t.original.c.position)
+        query = _described().where(t.original.c.segment == segment).order_by(t.original.c.position)
         with self._database.transaction() as db:
             return self._records(list(db.execute(query)), embeddings=False)
 
@@ -90,7 +87,7 @@ class Photos(Intakes, Originals, Segments, Tags):
             rows = [
                 row
                 for piece in chunks(digests)
-                for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece)))
+                for row in db.execute(_described().where(t.original.c.sha256.in_(piece)))
             ]
             return self._records(rows, embeddings=embeddings)
 
@@ -99,15 +96,15 @@ class Photos(Intakes, Originals, Segments, Tags):
         wanted = text.strip()
         with self._database.transaction() as db:
             if len(wanted) >= 6 and all(c in "0123456789abcdef" for c in wanted.lower()):
-                query = select(t.original.c.sha256).where(t.original.c.sha256.startswith(wanted.lower()))
+                sha, first = t.original.c.sha256, wanted.lower()
+                query = select(sha).where(sha >= first, sha < f"{first}g")  # after every hexadecimal digit
                 if found := [Sha256(sha) for sha in db.execute(query.limit(50)).scalars()]:
                     return found
-            by_path = select(t.sighting.c.sha256).where(t.sighting.c.card_path == wanted)
-            found = [Sha256(sha) for sha in db.execute(by_path).scalars()]
+            by_name = select(t.sighting.c.sha256).where(t.sighting.c.name == file_name(wanted))
+            by_path = by_name.where(t.sighting.c.card_path == wanted)
+            found = [Sha256(sha) for sha in db.execute(by_path.order_by(t.sighting.c.id)).scalars()]
             if not found and "/" not in wanted:
-                tail = t.sighting.c.card_path.endswith(f"/{wanted}", autoescape=True)
-                query = select(t.sighting.c.sha256).where(tail | (t.sighting.c.card_path == wanted))
-                found = [Sha256(sha) for sha in db.execute(query).scalars()]
+                found = [Sha256(sha) for sha in db.execute(by_name.order_by(t.sighting.c.id)).scalars()]
         return list(dict.fromkeys(found))
 
     def set_caption(self, sha: Sha256, text: str) -> None:
@@ -118,7 +115,11 @@ class Photos(Intakes, Originals, Segments, Tags):
     def delete(self, digests: Sequence[Sha256]) -> None:
         """Delete every row about these photos, after a purge; each card's run keeps how many it had."""
         with self._database.transaction() as db:
+            counted: set[str | None] = set()
             for piece in chunks(digests):
+                of_claims = select(t.original.c.claim).where(t.original.c.sha256.in_(piece)).distinct()
+                in_bags = select(t.copy.c.claim).where(t.copy.c.sha256.in_(piece)).distinct()
+                counted |= {*db.execute(of_claims).scalars(), *db.execute(in_bags).scalars()}
                 seen = (
                     select(func.count())
                     .select_from(t.sighting)
@@ -139,18 +140,29 @@ class Photos(Intakes, Originals, Segments, Tags):
                     self._database.changed(kind, db.execute(query).scalars())
                 mine = select(t.original.c.phash).where(t.original.c.sha256.in_(piece))
                 phashes = set(db.execute(mine).scalars())
-                for table in (t.tag, t.sighting, t.held_in, t.copy, t.original):
+                for table in (t.tag, t.sighting, t.held_in, t.copy, *t.ABOUT_A_FILE, t.original):
                     db.execute(delete(table).where(table.c.sha256.in_(piece)))
                 hashes.drop_unused(self._database, phashes)
+            count_photos(self._database, counted)
+            count_copies(self._database, counted)
 
     def _records(self, rows: Sequence[Row[Any]], *, embeddings: bool) -> list[PhotoRecord]:
         digests = [Sha256(row.sha256) for row in rows]
         seen = self.sightings(digests)
         tag_rows = self.tag_rows(digests)
+        vectors = self.embeddings(digests) if embeddings else {}
         return [
-            _read_record(row, seen.get(row.sha256, []), tag_rows.get(row.sha256, []), embeddings)
+            _read_record(
+                row, seen.get(row.sha256, []), tag_rows.get(row.sha256, []), vectors.get(row.sha256, b"")
+            )
             for row in rows
         ]
+
+
+def _described() -> Select[Any]:
+    """The rows of kept files, with what was found in each."""
+    some = (t.described.c.facts, t.described.c.look)
+    return select(t.original, *some).outerjoin(t.described, t.described.c.sha256 == t.original.c.sha256)
 
 
 def _device_of(facts: CameraFacts, intake: IntakeId) -> DeviceId:
@@ -171,12 +183,12 @@ def _look(text: str) -> Look:
 
 
 def _read_record(
-    row: Row[Any], seen: Sequence[Sighting], tag_rows: Sequence[Mapping[str, Any]], embeddings: bool
+    row: Row[Any], seen: Sequence[Sighting], tag_rows: Sequence[Mapping[str, Any]], embedding: bytes
 ) -> PhotoRecord:
     facts = _facts(row.facts) if row.facts else CameraFacts()
     look = _look(row.look) if row.look else Look()
-    if embeddings and row.embedding:
-        look = replace(look, embedding=bytes(row.embedding))
+    if embedding:
+        look = replace(look, embedding=embedding)
     first = seen[0] if seen else None
     intake = first.intake if first else IntakeId("")
     card_path = first.card_path if first else row.sha256

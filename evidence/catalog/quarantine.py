@@ -12,10 +12,12 @@ from sqlalchemy import Table, delete, insert, select, update
 from evidence.catalog import hashes, pushes
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
-from evidence.catalog.records import Row, RowsByTable
+from evidence.catalog.intakes import file_name
+from evidence.catalog.records import Row, RowsByTable, with_side_tables
+from evidence.catalog.totals import count_copies_of, count_photos
 from evidence.model import ClaimId, ClaimState, Sha256
 
-_BY_PHOTO = (t.original, t.sighting, t.tag)
+_BY_PHOTO = (t.original, *t.ABOUT_A_FILE, t.sighting, t.tag)
 _BY_CLAIM = (t.held_in, t.copy, t.segment, t.bag)
 
 
@@ -55,9 +57,10 @@ class Quarantine:
             for table in _BY_CLAIM:
                 db.execute(delete(table).where(table.c.claim == claim))
             for table in _BY_PHOTO:
-                for piece in chunks(sorted({row["sha256"] for row in rows[table.name]})):
+                for piece in chunks(sorted({row["sha256"] for row in rows["original"]})):
                     db.execute(delete(table).where(table.c.sha256.in_(piece)))
             hashes.drop_unused(self._database, phashes_of(rows))
+            self._count(claim, rows)
             db.execute(_state(claim, ClaimState.QUARANTINED))
 
     def put_back(self, claim: ClaimId, rows: RowsByTable) -> None:
@@ -70,12 +73,14 @@ class Quarantine:
             if state != ClaimState.QUARANTINED.value:
                 return
             self._count_on_cards(rows, came_since=-1)
-            for table in (t.original, t.tag, *_BY_CLAIM):
-                self._database.upsert(table, [_from_json(table, row) for row in rows[table.name]])
+            whole = with_side_tables(rows)
+            for table in (t.original, *t.ABOUT_A_FILE, t.tag, *_BY_CLAIM):
+                self._database.upsert(table, [_from_json(table, row) for row in whole.get(table.name, ())])
             self._put_sightings(rows["sighting"])
             hashes.note(self._database, phashes_of(rows))
             pushes.bag_changed(self._database, claim)
             self._mark(claim, rows)
+            self._count(claim, rows)
             db.execute(_state(claim, ClaimState.CLOSED))
 
     def forget(self, claim: ClaimId, rows: RowsByTable) -> None:
@@ -87,15 +92,28 @@ class Quarantine:
             self._count_on_cards(rows, came_since=-1, purged=1)
             self._mark(claim, rows)
 
+    def _count(self, claim: ClaimId, rows: RowsByTable) -> None:
+        """Count the claims of these rows anew: files of the claim may have copies in other bags."""
+        claims = {claim, *(row["claim"] for row in rows["original"]), *(row["claim"] for row in rows["copy"])}
+        digests = {Sha256(row["sha256"]) for row in (*rows["original"], *rows["copy"])}
+        count_photos(self._database, claims)
+        count_copies_of(self._database, digests, {name or "" for name in claims})
+
     def _put_sightings(self, rows: Sequence[Row]) -> None:
         """Without their numbers, which others may have since."""
         with self._database.transaction() as db:
+            intakes = sorted({row["intake"] for row in rows})
+            some = select(t.sighting.c.intake, t.sighting.c.card_path)
             known = {
                 (row.intake, row.card_path)
-                for row in db.execute(select(t.sighting.c.intake, t.sighting.c.card_path))
+                for piece in chunks(intakes)
+                for row in db.execute(some.where(t.sighting.c.intake.in_(piece)))
             }
             fresh = [
-                {name: value for name, value in row.items() if name != "id"}
+                {
+                    "name": file_name(row["card_path"]),
+                    **{name: value for name, value in row.items() if name != "id"},
+                }
                 for row in rows
                 if (row["intake"], row["card_path"]) not in known
             ]

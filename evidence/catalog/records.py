@@ -18,7 +18,9 @@ from evidence.catalog import hashes
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
 from evidence.catalog.claims import link_photos
+from evidence.catalog.intakes import file_name
 from evidence.catalog.pushes import files_changed
+from evidence.catalog.totals import count_all
 from evidence.model import ClaimId
 
 Row: TypeAlias = dict[str, Any]
@@ -26,7 +28,18 @@ RowsByTable: TypeAlias = dict[str, list[Row]]
 """Rows by the name of their table; a value is text, a number, true, false, None, or bytes for an embedding."""
 
 CACHES = frozenset(
-    {"tally", "record_due", "decision_photo", "picture_hash", "target_disk", "pushed_bag", "pushed_file_due"}
+    {
+        "tally",
+        "record_due",
+        "decision_photo",
+        "picture_hash",
+        "target_disk",
+        "pushed_bag",
+        "pushed_file_due",
+        "claim_total",
+        "copy_total",
+        "place_set",
+    }
 )
 """Tables that are not recorded: the program fills them again. Without `pushed_bag` a backup compares every bag once."""
 
@@ -125,10 +138,16 @@ class Records:
         )
 
     def placed(self, claim: ClaimId | None) -> dict[str, Row]:
-        """The rows of table `original` of the claim's files, or the tray's for None, by digest."""
+        """The rows of table `original` of the claim's files with `look` and `embedding`, or the tray's for None, by digest."""
         where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
-        found = self._select((t.original, where))
-        return {row["sha256"]: row for row in found.get("original", ())}
+        same = t.original.c.sha256
+        query = (
+            select(t.original, t.described.c.look, t.embedding.c.vector.label("embedding"))
+            .outerjoin(t.described, t.described.c.sha256 == same)
+            .outerjoin(t.embedding, t.embedding.c.sha256 == same)
+        )
+        with self._database.transaction() as db:
+            return {row["sha256"]: dict(row) for row in db.execute(query.where(where)).mappings()}
 
     def every_row(self) -> RowsByTable:
         """Every row of every table but the caches, each table in the order of its key."""
@@ -147,6 +166,7 @@ class Records:
 
     def replace_all(self, rows: Mapping[str, Sequence[Row]]) -> None:
         """Delete every row of every table, then insert these; one transaction. Every record file is due after it."""
+        rows = with_side_tables(rows)
         with self._database.transaction() as db:
             for table in t.metadata.sorted_tables:
                 db.execute(delete(table))
@@ -159,6 +179,7 @@ class Records:
                     db.execute(select(func.setval(name, last)))  # a null maximum leaves the sequence as it is
             link_photos(self._database, rows.get("decision", ()))
             hashes.note_all(self._database)
+            count_all(self._database)
             self.mark_all()
 
     def _in_its_bag(self, claim: ClaimId) -> bool:
@@ -178,6 +199,29 @@ class Records:
         return dict(found)
 
 
+def with_side_tables(rows: Mapping[str, Sequence[Row]]) -> dict[str, Sequence[Row]]:
+    """The rows with those of `described` and `embedding`, which a row of `original` may still hold.
+
+    In bags, and in what earlier programs recorded, a file has one row.
+    """
+    whole = rows.get("original", ())
+    described = [
+        {name: row[name] for name in ("sha256", "facts", "look")}
+        for row in whole
+        if row.get("look") is not None
+    ]
+    vectors = [
+        {"sha256": row["sha256"], "vector": row["embedding"]}
+        for row in whole
+        if row.get("embedding") is not None
+    ]
+    return {
+        **rows,
+        "described": [*rows.get("described", ()), *described],
+        "embedding": [*rows.get("embedding", ()), *vectors],
+    }
+
+
 def _recorded() -> list[Table]:
     """The tables but for caches, each after those that it refers to."""
     return [one for one in t.metadata.sorted_tables if one.name not in CACHES]
@@ -185,6 +229,8 @@ def _recorded() -> list[Table]:
 
 def _whole(table: Table, row: Row) -> Row:
     """The row with every column of the table; one that an older program did not record gets its default."""
+    if table is t.sighting:
+        row = {"name": file_name(row["card_path"]), **row}
     return {
         column.name: row[column.name] if column.name in row else getattr(column.default, "arg", None)
         for column in table.columns

@@ -13,6 +13,7 @@ from sqlalchemy import Row, delete, func, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
+from evidence.catalog.totals import TRAY, count_copies, count_photos
 from evidence.model import ClaimId, MediaKind, PlacedPhoto, Sha256
 
 
@@ -104,13 +105,36 @@ class Segments:
             for piece in chunks(sorted(stale)):
                 db.execute(delete(t.segment).where(t.segment.c.segment.in_(piece)))
             self._database.upsert(t.segment, [_segment_columns(one) for one in segments])
-            return self._touched(placings, before)
+            touched = self._touched(placings, before)
+            count_photos(self._database, touched)
+            if moved := {
+                claim
+                for one in placings
+                for claim in (one.photo.claim, before[one.photo.sha256].claim)
+                if one.photo.claim != before[one.photo.sha256].claim
+            }:
+                count_copies(self._database, moved)
+            return touched
 
     def segments(self) -> list[SegmentRow]:
         """Every segment, by day and position in it."""
         with self._database.transaction() as db:
             query = select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
             return [_read_segment(row) for row in db.execute(query)]
+
+    def segment_named(self, segment: str) -> SegmentRow | None:
+        """The segment of that name, or None."""
+        with self._database.transaction() as db:
+            row = db.execute(select(t.segment).where(t.segment.c.segment == segment)).first()
+        return _read_segment(row) if row else None
+
+    def segments_beside(self, first: Sha256) -> list[SegmentRow]:
+        """The segments of the days on which one begins with this photo, by position."""
+        days = select(t.segment.c.day).where(t.segment.c.first == first)
+        query = select(t.segment).where(t.segment.c.day.in_(days))
+        with self._database.transaction() as db:
+            rows = db.execute(query.order_by(t.segment.c.day, t.segment.c.position))
+            return [_read_segment(row) for row in rows]
 
     def segments_of(self, claim: ClaimId | None) -> list[SegmentRow]:
         """Every segment of the days on which the claim has photos, other claims' too, by day and position in it."""
@@ -164,7 +188,8 @@ class Segments:
         with self._database.transaction() as db:
             found: list[Sha256] = []
             for one in sorted(days):
-                query = select(t.original.c.sha256).where(t.original.c.corrected.like(f"{one}%"))
+                that_day = (t.original.c.corrected >= one) & (t.original.c.corrected < f"{one}U")  # T < U
+                query = select(t.original.c.sha256).where(that_day)
                 found += [Sha256(sha) for sha in db.execute(query).scalars()]
         return found
 
@@ -195,27 +220,24 @@ class Segments:
                 found.update(Sha256(sha) for sha in db.execute(query).scalars())
         return found - set(digests)
 
-    def counts(self) -> dict[ClaimId | None, tuple[int, str | None, str | None]]:
-        """For each claim: files, first and last time (ISO 8601 local text) of its photos."""
-        query = select(
-            t.original.c.claim,
-            func.count(),
-            func.min(t.original.c.corrected),
-            func.max(t.original.c.corrected),
-        ).group_by(t.original.c.claim)
+    def counts(self, *among: ClaimId | None) -> dict[ClaimId | None, tuple[int, str | None, str | None]]:
+        """For each claim, or each of these: files, first and last time (ISO 8601 local text) of its photos."""
+        total = t.claim_total.c
+        query = select(total.claim, total.files, total.first, total.last)
+        if among:
+            query = query.where(total.claim.in_([claim or TRAY for claim in among]))
         with self._database.transaction() as db:
             return {
                 (ClaimId(claim) if claim else None): (count, first, last)
                 for claim, count, first, last in db.execute(query)
             }
 
-    def to_confirm(self) -> dict[ClaimId | None, int]:
-        """For each claim, how many of its photos a person should confirm."""
-        query = (
-            select(t.original.c.claim, func.count())
-            .where(t.original.c.to_confirm.is_(True))
-            .group_by(t.original.c.claim)
-        )
+    def to_confirm(self, *among: ClaimId | None) -> dict[ClaimId | None, int]:
+        """For each claim, or each of these, how many of its photos a person should confirm; without those of none."""
+        total = t.claim_total.c
+        query = select(total.claim, total.to_confirm).where(total.to_confirm > 0)
+        if among:
+            query = query.where(total.claim.in_([claim or TRAY for claim in among]))
         with self._database.transaction() as db:
             return {(ClaimId(claim) if claim else None): count for claim, count in db.execute(query)}
 

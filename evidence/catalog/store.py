@@ -17,6 +17,7 @@ from evidence.catalog.quarantine import Quarantine
 from evidence.catalog.read_backs import ReadBacks
 from evidence.catalog.records import Records
 from evidence.catalog.scrubbing import forget_photos, overwrite_deleted, reduce_to_tombstone
+from evidence.catalog.summaries import Summaries
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
 from evidence.model import ClaimId, Sha256
@@ -41,6 +42,7 @@ class Catalog:
         self.pushes = Pushes(self._database)
         self.read_backs = ReadBacks(self._database)
         self.tallies = Tallies(self._database)
+        self.summaries = Summaries(self._database)
         self.users = Users(self._database)
         self.records = Records(self._database)
         self.quarantine = Quarantine(self._database)

@@ -7,6 +7,7 @@ record files (`catalog.records`), from which `evidence rebuild` makes it anew.
 from __future__ import annotations
 
 from sqlalchemy import (
+    BigInteger,
     Boolean,
     Column,
     Float,
@@ -83,9 +84,6 @@ original = Table(
     Column("size", Integer, nullable=False),
     Column("suffix", String(255), nullable=False),
     Column("kind", String(10), nullable=False),
-    Column("facts", Text),  # JSON CameraFacts; None until read
-    Column("look", Text),  # JSON Look without its embedding; None until looked at
-    Column("embedding", LargeBinary),
     Column("phash", String(16)),
     Column("corrected", String(40)),  # local
     Column("correction", Text, nullable=False, default=""),
@@ -102,6 +100,7 @@ original = Table(
     Index("ix_original_phash", "phash", "claim"),
     Index("ix_original_corrected", "corrected"),
     Index("ix_original_size", "size"),
+    Index("ix_original_segment", "segment", "position"),
 )
 
 picture_hash = Table(  # each perceptual hash once, in the order in which they came; see `catalog.hashes`
@@ -112,12 +111,31 @@ picture_hash = Table(  # each perceptual hash once, in the order in which they c
     sqlite_autoincrement=True,
 )
 
+described = Table(  # what a file says of itself and what was found in its pixels; no row until both were read
+    "described",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("facts", Text, nullable=False),  # JSON CameraFacts
+    Column("look", Text, nullable=False),  # JSON Look without its embedding
+)
+
+embedding = Table(
+    "embedding",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("vector", LargeBinary, nullable=False),
+)
+
+ABOUT_A_FILE = (described, embedding)
+"""Kept apart from `original`, because most queries need neither: a file's row is short."""
+
 sighting = Table(
     "sighting",
     metadata,
     Column("id", Integer, primary_key=True, autoincrement=True),
     Column("intake", String(60), nullable=False),
     Column("card_path", Text, nullable=False),
+    Column("name", Text, nullable=False),  # the last part of the path
     Column("sha256", String(64), nullable=False),
     Column("modified", String(40)),
     Column("folder_number", Integer),
@@ -125,6 +143,7 @@ sighting = Table(
     Column("object_key", Text, nullable=False),
     UniqueConstraint("intake", "card_path"),
     Index("ix_sighting_sha256", "sha256"),
+    Index("ix_sighting_name", "name", "sha256"),
 )
 
 segment = Table(
@@ -141,6 +160,8 @@ segment = Table(
     Column("to_confirm", Boolean, nullable=False),
     Column("reasons", Text, nullable=False),
     Index("ix_segment_first", "first"),
+    Index("ix_segment_day", "day", "position"),
+    Index("ix_segment_claim", "claim"),
 )
 
 decision = Table(
@@ -155,6 +176,7 @@ decision = Table(
     Column("after", Text, nullable=False),  # JSON
     Column("undone", Boolean, nullable=False, default=False),
     Index("ix_decision_claim", "claim"),
+    Index("ix_decision_kind", "kind"),
 )
 
 decision_photo = (
@@ -286,6 +308,39 @@ tally = Table(
     Column("missing", Integer, nullable=False),
     Column("waived", Integer, nullable=False),
     Column("flags", Integer, nullable=False),
+)
+
+claim_total = Table(  # see `catalog.totals`
+    "claim_total",
+    metadata,
+    Column("claim", String(200), primary_key=True),  # empty: the unassigned tray; no row without files
+    Column("files", Integer, nullable=False),
+    Column("octets", BigInteger, nullable=False),
+    Column("to_confirm", Integer, nullable=False),
+    Column("first", String(40)),  # local, of the files that have a time
+    Column("last", String(40)),  # local
+)
+
+copy_total = Table(
+    "copy_total",
+    metadata,
+    Column("claim", String(200), primary_key=True),  # the bag in which the copies lie there
+    Column("place", String(100), primary_key=True),
+    Column("copies", Integer, nullable=False),  # that count
+    Column("octets", BigInteger, nullable=False),
+    Column("bad", Integer, nullable=False),
+    Column("oldest", String(40)),  # when the one that was read back longest ago was read
+    Column("newest", String(40)),
+)
+
+place_set = Table(
+    "place_set",
+    metadata,
+    Column("claim", String(200), primary_key=True),  # of the files
+    Column(
+        "places", String(2000), primary_key=True
+    ),  # JSON list, sorted: where the files have copies that count
+    Column("files", Integer, nullable=False),
 )
 
 user = Table(

@@ -99,6 +99,10 @@ def _of_photos(bag: Path) -> frozenset[str]:
         found.add("sighting")
     if any(one.get("said") for one in photos):
         found.add("tag")
+    if any(one.get("described", True) for one in photos):
+        found.add("described")
+    if any(one.get("embedding") for one in photos):
+        found.add("embedding")
     return frozenset(found)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from evidence.catalog.base import dump, to_text
 from evidence.catalog.claims import PARTIES
+from evidence.catalog.intakes import file_name
 from evidence.catalog.records import Row, RowsByTable
 from evidence.codec import from_json, to_json
 from evidence.model import CameraFacts, ClaimId, Look
@@ -107,6 +108,7 @@ def sighting_row(one: Mapping[str, Any]) -> Row:
     return {
         "intake": one["intake"],
         "card_path": one["card_path"],
+        "name": file_name(one["card_path"]),
         "sha256": one["sha256"],
         "modified": _stored(one["modified"]),
         "folder_number": dcf.get("folder_number"),

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from evidence.analysis.tallies import is_current, store_tally, tally_basis
-from evidence.catalog.claims import ClaimRow
+from evidence.analysis.tallies import store_tally, tally_basis
+from evidence.catalog.summaries import ClaimSummary
 from evidence.lookup import UNASSIGNED
 from evidence.model import CONCLUDED, ClaimId, Facet, Finding, PhotoRecord, Sha256, tag_value
 from evidence.paper.dates import iso_offset
@@ -76,41 +76,38 @@ class PhotoView:
 
 def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimView]:
     """Every claim by number, then the unassigned tray if it holds photos."""
-    counts = workspace.catalog.photos.counts()
-    confirm = workspace.catalog.photos.to_confirm()
-    known, basis = workspace.catalog.tallies.all(), tally_basis(workspace)
+    basis = tally_basis(workspace)
     checker: CoverageChecker | None = None
 
-    def count_of(row: ClaimRow) -> CoverageCount:
+    def count_of(one: ClaimSummary) -> CoverageCount:
         """The stored count if it is current; otherwise counted now and stored."""
-        tally = known.get(row.claim.claim)
-        if tally is not None and is_current(tally, row, basis):
-            return CoverageCount(met=tally.met, guessed=tally.guessed, missing=tally.missing)
+        if one.is_counted(basis):
+            return CoverageCount(met=one.met or 0, guessed=one.guessed or 0, missing=one.missing or 0)
         nonlocal checker
         if checker is None:
             from evidence.analysis.coverage import CoverageChecker  # noqa: PLC0415 - only an outdated tally needs it
 
             checker = CoverageChecker(workspace)
+        row = workspace.catalog.claims.get(ClaimId(one.claim))
+        assert row is not None
         report = checker.report(row.claim.claim)
         store_tally(workspace, row, report, basis)
         return counted(report)
 
-    views = []
-    for row in workspace.catalog.claims.all():
-        photos, first, last = counts.get(row.claim.claim, (0, None, None))
-        views.append(
-            ClaimView(
-                claim=row.claim.claim,
-                insured=row.claim.insured,
-                state=row.state.value,
-                photos=photos,
-                first_photo=first,
-                last_photo=last,
-                to_confirm=confirm.get(row.claim.claim, 0),
-                coverage=count_of(row) if coverage and photos else None,
-            )
+    views = [
+        ClaimView(
+            claim=one.claim,
+            insured=one.insured,
+            state=one.state,
+            photos=one.photos or 0,
+            first_photo=one.first,
+            last_photo=one.last,
+            to_confirm=one.to_confirm or 0,
+            coverage=count_of(one) if coverage and one.photos else None,
         )
-    photos, first, last = counts.get(None, (0, None, None))
+        for one in workspace.catalog.summaries.all()
+    ]
+    photos, first, last = workspace.catalog.photos.counts(None).get(None, (0, None, None))
     if photos:
         views.append(
             ClaimView(
@@ -120,7 +117,7 @@ def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimVie
                 photos=photos,
                 first_photo=first,
                 last_photo=last,
-                to_confirm=confirm.get(None, 0),
+                to_confirm=workspace.catalog.photos.to_confirm(None).get(None, 0),
                 coverage=None,
             )
         )

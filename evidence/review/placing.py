@@ -89,7 +89,7 @@ def shift(workspace: Workspace, boundary: Sha256, to: Sha256) -> Corrected:
 
 def _beside(workspace: Workspace, boundary: Sha256) -> tuple[SegmentRow, SegmentRow]:
     """The segment before this boundary and the one that begins there, on the same day."""
-    rows = workspace.catalog.photos.segments()
+    rows = workspace.catalog.photos.segments_beside(boundary)
     after = next((row for row in rows if row.first == boundary), None)
     earlier = [row for row in rows if after and row.day == after.day and row.position < after.position]
     if after is None or not earlier:

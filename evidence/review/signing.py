@@ -53,10 +53,10 @@ def obstacles(workspace: Workspace, claim: ClaimId, report: CoverageReport) -> l
         Obstacle(words=f"{_named(item.place, item.title)} is only guessed", item=item)
         for item in report.guessed
     ]
-    unsure = workspace.catalog.photos.to_confirm().get(claim, 0)
+    unsure = workspace.catalog.photos.to_confirm(claim).get(claim, 0)
     if unsure:
         found.append(Obstacle(words=f"{counted(unsure, 'photo')} may belong to another house", unsure=True))
-    if not workspace.catalog.photos.counts().get(claim):
+    if not workspace.catalog.photos.counts(claim).get(claim):
         found.append(Obstacle(words="there is no photo"))
     return found
 
@@ -72,7 +72,7 @@ def sign(workspace: Workspace, claim: ClaimId, *, note: str, seen: int) -> Corre
         report = covering.coverage_of(workspace, claim)
         if reasons := obstacles(workspace, claim, report):
             raise NotReadyError(claim, [one.words for one in reasons])
-        photos = workspace.catalog.photos.counts()[claim][0]
+        photos = workspace.catalog.photos.counts(claim)[claim][0]
         decision = Sign(
             replaced=EarlierState(state=row.state),
             note=_checked(note),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import os
 import re
 from concurrent.futures import ThreadPoolExecutor
@@ -9,11 +10,15 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, text
+from sqlalchemy import create_engine, select, text
 from support_catalog import copied, placing
 from support_cli import new_catalogs_copied
+from support_filled import Filler, digest_of, fill
 
 import evidence.catalog
+from evidence.catalog import tables as t
+from evidence.catalog import totals
+from evidence.catalog.base import dump
 from evidence.catalog.decisions import Closure, Correction, Decision, Move, Tag
 from evidence.catalog.intakes import IntakeRow
 from evidence.catalog.keeping import TRAY, CopyRow
@@ -22,6 +27,7 @@ from evidence.catalog.segments import Placing, SegmentRow
 from evidence.catalog.store import Catalog
 from evidence.catalog.tallies import Tally
 from evidence.catalog.users import User
+from evidence.codec import to_json
 from evidence.errors import BadInputError
 from evidence.model import (
     CameraFacts,
@@ -364,6 +370,77 @@ def test_holds_of_an_older_program_are_brought_over(url):
     assert (lifted.lift_asked_by, lifted.lift_asked_at) == ("Ben", lifted.lifted_at)
     assert catalog.holds.all(active_only=True) == [kept]
     catalog.close()
+
+
+FOUND = {
+    "facts": dump(to_json(CameraFacts(make="Test", model="One"))),
+    "look": dump(to_json(Look(phash="00000000000000ff"))),
+    "embedding": b"\x01\x02" * 1280,
+}
+"""What an earlier program found in a file, in the file's own row."""
+
+
+def test_what_an_older_program_found_in_a_file_is_brought_over(url):
+    engine = catalog_of(url, "0012")
+    one = (
+        "INSERT INTO original (sha256, size, suffix, kind, correction, claim, position, segment, claim_confidence,"
+        " to_confirm, claim_reasons, tag_flags, caption, facts, look, embedding, phash)"
+        " VALUES (:sha, 10, '.jpg', 'photo', '', 'TC-1', :place, '', 1.0, false, '[]', '[]', '', :facts, :look,"
+        " :embedding, :phash)"
+    )
+    nothing = dict.fromkeys(FOUND)
+    with engine.begin() as db:
+        db.execute(text(one), {"sha": sha(1), "place": 0, "phash": "00000000000000ff", **FOUND})
+        db.execute(text(one), {"sha": sha(2), "place": 1, "phash": None, **nothing})
+        db.execute(text(one), {"sha": sha(3), "place": 2, "phash": None, **FOUND, "embedding": None})
+    engine.dispose()
+    catalog = Catalog(url)
+    kept = catalog.photos.of_claim(ClaimId("TC-1"), embeddings=True)
+    assert [one.facts.make for one in kept] == ["Test", None, "Test"]
+    assert [one.look.phash for one in kept] == ["00000000000000ff", "", "00000000000000ff"]
+    assert [one.look.embedding for one in kept] == [FOUND["embedding"], b"", b""]
+    assert [one.described for _, one in sorted(catalog.photos.originals([sha(1), sha(2), sha(3)]).items())] == [
+        True, False, True,
+    ]  # fmt: skip
+    assert differences(catalog._database.engine) == []
+    catalog.close()
+
+
+def test_the_counts_of_a_filled_catalog_of_an_older_program_are_made(url):
+    """What the migration counts is what the program counts, and photos are found by the names of their files."""
+    filler = Filler(300)
+    fill(url, filler)
+    catalog = Catalog(url)
+    tables = (t.claim_total, t.copy_total, t.place_set)
+
+    def rows():
+        with catalog._database.transaction() as db:
+            return [sorted(tuple(row) for row in db.execute(select(one))) for one in tables]
+
+    made = rows()
+    totals.count_all(catalog._database)
+    assert made == rows()
+    assert all(made)
+    assert catalog.photos.counts()[ClaimId("HT-00001")][0] == 150
+    assert catalog.photos.find("TEST0007.JPG") == [digest_of(0, 7), digest_of(1, 7)]
+    assert catalog.photos.of_claim(ClaimId("HT-00001"), embeddings=True)[149].look.embedding
+    assert differences(catalog._database.engine) == []
+    catalog.close()
+
+
+def test_rows_that_an_older_program_took_into_quarantine_come_back_whole(catalog):
+    intake = keep(catalog, 1)
+    catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=NOW)
+    catalog.photos.place([placed(1, "TC-1")], [a_segment(photos=1)])
+    rows = catalog.quarantine.rows(ClaimId("TC-1"), [sha(1)])
+    catalog.quarantine.take(ClaimId("TC-1"), rows)
+    assert catalog.photos.of_claim(ClaimId("TC-1")) == []
+    encoded = {"base64": base64.b64encode(FOUND["embedding"]).decode()}
+    earlier = {name: each for name, each in rows.items() if name not in ("described", "embedding")}
+    earlier["original"] = [{**row, **FOUND, "embedding": encoded} for row in rows["original"]]
+    catalog.quarantine.put_back(ClaimId("TC-1"), earlier)
+    (back,) = catalog.photos.of_claim(ClaimId("TC-1"), embeddings=True)
+    assert (back.intake, back.facts.make, back.look.embedding) == (intake, "Test", FOUND["embedding"])
 
 
 def test_holds_and_decisions_are_numbered_and_kept_in_order(catalog):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
-from evidence.catalog.claims import ClaimRow
+from evidence.catalog.summaries import ClaimSummary
 from evidence.model import ClaimId, ClaimState
 from evidence.workspace import Workspace
 
@@ -81,8 +81,7 @@ class ClaimsPage:
 
 def claims_page(workspace: Workspace, *, search: str, show: ShownClaims, page: int) -> ClaimsPage:
     """The claims that match, by number."""
-    photos = {claim: many for claim, (many, *_) in workspace.catalog.photos.counts().items()}
-    every = [_line(row, photos.get(row.claim.claim, 0)) for row in workspace.catalog.claims.all()]
+    every = [_line(one) for one in workspace.catalog.summaries.all()]
     counts = {one: sum(map(_SHOWS[one], every)) for one in ShownClaims}
     words = search.casefold().split()
     lines = [
@@ -112,13 +111,14 @@ _SHOWS: dict[ShownClaims, Callable[[OfficeClaim], bool]] = {
 }
 
 
-def _line(row: ClaimRow, photos: int) -> OfficeClaim:
+def _line(one: ClaimSummary) -> OfficeClaim:
+    state = ClaimState(one.state)
     return OfficeClaim(
-        number=row.claim.claim,
-        insured=row.claim.insured,
-        address=row.claim.address,
-        state=row.state,
-        words=STATE_WORDS[row.state],
-        closed_on=row.closed_on,
-        photos=photos,
+        number=ClaimId(one.claim),
+        insured=one.insured,
+        address=one.address,
+        state=state,
+        words=STATE_WORDS[state],
+        closed_on=date.fromisoformat(one.closed_on) if one.closed_on else None,
+        photos=one.photos or 0,
     )

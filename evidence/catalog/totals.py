@@ -1,0 +1,140 @@
+"""Counts that are kept beside the rows that they count, so that a list of claims or places reads no row of a photo.
+
+Every method of the catalog that changes what is counted counts the claims concerned anew, in the same transaction.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping
+from itertools import groupby
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Select, and_, case, delete, func, or_, select
+
+from evidence.catalog import tables as t
+from evidence.catalog.base import Database, chunks, dump
+from evidence.model import ClaimId, Sha256
+
+TRAY = ClaimId("")
+"""The unassigned tray in the tables of bags and of counts."""
+
+
+def counts() -> ColumnElement[bool]:
+    """True for a copy that was read back and matched, and not found bad since."""
+    return and_(
+        t.copy.c.verified_at.is_not(None),
+        or_(t.copy.c.found_bad_at.is_(None), t.copy.c.found_bad_at < t.copy.c.verified_at),
+    )
+
+
+def count_photos(database: Database, claims: Iterable[str | None]) -> None:
+    """Count the files of these claims anew; None is the tray."""
+    names = sorted({claim or TRAY for claim in claims})
+    with database.transaction() as db:
+        for piece in chunks(names):
+            db.execute(delete(t.claim_total).where(t.claim_total.c.claim.in_(piece)))
+            mine = [_photos(t.original.c.claim.in_([name for name in piece if name]))]
+            if TRAY in piece:
+                mine.append(_photos(t.original.c.claim.is_(None)))
+            database.upsert(t.claim_total, [_photo_row(row) for query in mine for row in db.execute(query)])
+
+
+def count_copies(database: Database, claims: Iterable[str | None]) -> None:
+    """Count the copies in these claims' bags anew, and in which places the claims' files have them; None is the tray."""
+    names = sorted({claim or TRAY for claim in claims})
+    with database.transaction() as db:
+        for piece in chunks(names):
+            for table in (t.copy_total, t.place_set):
+                db.execute(delete(table).where(table.c.claim.in_(piece)))
+            database.upsert(t.copy_total, _copy_rows(db, t.copy.c.claim.in_(piece)))
+            for name in piece:
+                mine = t.original.c.claim == name if name else t.original.c.claim.is_(None)
+                database.upsert(t.place_set, _set_rows(db, mine))
+
+
+def count_copies_of(database: Database, digests: Collection[Sha256], bags: Iterable[str] = ()) -> None:
+    """`count_copies` for the claims of these files, the bags in which they have copies, and `bags`."""
+    with database.transaction() as db:
+        names: set[str | None] = set(bags)
+        for piece in chunks(sorted(digests)):
+            for column, sha in ((t.copy.c.claim, t.copy.c.sha256), (t.original.c.claim, t.original.c.sha256)):
+                names |= set(db.execute(select(column).where(sha.in_(piece)).distinct()).scalars())
+        count_copies(database, names)
+
+
+def count_all(database: Database) -> None:
+    """Count everything anew."""
+    with database.transaction() as db:
+        for table in (t.claim_total, t.copy_total, t.place_set):
+            db.execute(delete(table))
+        claims = [TRAY, *db.execute(select(t.claim.c.claim)).scalars()]
+        held = {one or TRAY for one in db.execute(select(t.original.c.claim).distinct()).scalars()}
+        every = sorted({*claims, *held, *db.execute(select(t.copy.c.claim).distinct()).scalars()})
+        count_photos(database, every)
+        count_copies(database, every)
+
+
+def _photos(where: Any) -> Select[Any]:
+    original = t.original.c
+    return (
+        select(
+            original.claim,
+            func.count().label("files"),
+            func.sum(original.size).label("octets"),
+            func.sum(case((original.to_confirm.is_(True), 1), else_=0)).label("to_confirm"),
+            func.min(original.corrected).label("first"),
+            func.max(original.corrected).label("last"),
+        )
+        .where(where)
+        .group_by(original.claim)
+    )
+
+
+def _photo_row(row: Any) -> Mapping[str, Any]:
+    return {
+        "claim": row.claim or TRAY,
+        "files": row.files,
+        "octets": int(row.octets),
+        "to_confirm": int(row.to_confirm),
+        "first": row.first,
+        "last": row.last,
+    }
+
+
+def _copy_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, Any]]:
+    good = counts()
+    query = (
+        select(
+            t.copy.c.place,
+            t.copy.c.claim,
+            func.sum(case((good, 1), else_=0)).label("copies"),
+            func.sum(case((good, t.original.c.size), else_=0)).label("octets"),
+            func.sum(case((good, 0), else_=1)).label("bad"),
+            func.min(case((good, t.copy.c.verified_at))).label("oldest"),
+            func.max(case((good, t.copy.c.verified_at))).label("newest"),
+        )
+        .join(t.original, t.original.c.sha256 == t.copy.c.sha256)
+        .where(where)
+        .group_by(t.copy.c.place, t.copy.c.claim)
+    )
+    return [
+        {**row, "copies": int(row["copies"]), "octets": int(row["octets"]), "bad": int(row["bad"])}
+        for row in db.execute(query).mappings()
+    ]
+
+
+def _set_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, Any]]:
+    matched = and_(t.copy.c.sha256 == t.original.c.sha256, counts())
+    query = (
+        select(t.original.c.sha256, t.original.c.claim, t.copy.c.place)
+        .outerjoin(t.copy, matched)
+        .where(where)
+        .order_by(t.original.c.sha256)
+    )
+    found: Counter[tuple[str, str]] = Counter()
+    for _sha, group in groupby(db.execute(query), key=lambda row: row.sha256):
+        rows = list(group)
+        places = sorted(row.place for row in rows if row.place is not None)
+        found[rows[0].claim or TRAY, dump(places)] += 1
+    return [{"claim": claim, "places": places, "files": many} for (claim, places), many in found.items()]
