@@ -5,9 +5,15 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import floor
 
-from evidence.analysis.split_input import SplitInput, clock_time, read_split
+from evidence.analysis.split_input import (
+    MOST_WAITING_CLAIMS,
+    SplitInput,
+    clock_time,
+    read_split,
+    square_of,
+    squares_around,
+)
 from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decisions import Cut, DecisionRow, Join, SplitCorrection
 from evidence.catalog.intakes import Sighting
@@ -20,8 +26,8 @@ from evidence.model import (
     ClaimState,
     DeviceId,
     Finding,
-    GeoPoint,
     PhotoRecord,
+    PlacedPhoto,
     Sha256,
 )
 from evidence.timeline.plan import plan_day
@@ -35,12 +41,6 @@ from evidence.timeline.values import (
     SplitOptions,
 )
 from evidence.workspace import Workspace
-
-SQUARE = 0.02
-"""Degrees: 2 km from north to south, and 700 m or more from west to east up to 70 degrees of latitude. Claims in the
-squares around the photos are compared with them, and the split itself rules out those that are too far."""
-MOST_WAITING_CLAIMS = 200
-"""Claims without photos that a day is compared with, the last ones by number; more would slow the split."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,12 +221,12 @@ def _candidates(
     named = {mark.claim for record in records for mark in record.look.dividers}
     named |= {record.claim for record in records if record.claim}
     squares = {
-        square for record in records if record.facts.gps for square in _squares_around(record.facts.gps)
+        square for record in records if record.facts.gps for square in squares_around(record.facts.gps)
     }
     named |= {
         row.claim.claim
         for row in rows
-        if row.state is ClaimState.OPEN and row.claim.place and _square(row.claim.place) in squares
+        if row.state is ClaimState.OPEN and row.claim.place and square_of(row.claim.place) in squares
     }
     waiting = [r for r in rows if r.state is ClaimState.OPEN and r.claim.claim not in with_photos][
         -MOST_WAITING_CLAIMS:
@@ -234,17 +234,6 @@ def _candidates(
     chosen = {row.claim.claim: row for row in waiting}
     chosen |= {row.claim.claim: row for row in rows if row.claim.claim in named}
     return [row.claim for row in chosen.values()]
-
-
-def _square(place: GeoPoint) -> tuple[int, int]:
-    """The square of the map, `SQUARE` degrees wide and high, that a place lies in."""
-    return floor(place.lat / SQUARE), floor(place.lon / SQUARE)
-
-
-def _squares_around(place: GeoPoint) -> list[tuple[int, int]]:
-    """The square that a place lies in and the eight around it."""
-    row, column = _square(place)
-    return [(row + i, column + j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
 
 
 def _split_options(workspace: Workspace) -> SplitOptions:
@@ -296,13 +285,12 @@ def _catalog_rows(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Plac
     placed = {one.sha256: one for one in plan.placed}
     segments: list[SegmentRow] = []
     ids: dict[int, str] = {}
-    per_day: dict[str, int] = {}
+    at: dict[Sha256, tuple[int, int]] = {}
     for position, segment in enumerate(plan.segments):
         first = placed[segment.photos[0]]
         day = first.corrected.date().isoformat() if first.corrected else ""
-        per_day[day] = per_day.get(day, 0) + 1
-        # An undated segment has no day to be numbered in, so its id comes from its first photo.
-        ids[segment.number] = f"{day}/{per_day[day]}" if day else f"undated-{first.sha256[:8]}"
+        ids[segment.number] = _segment_name(first, set(ids.values()))
+        at |= {sha: (position, place) for place, sha in enumerate(segment.photos)}
         segments.append(
             SegmentRow(
                 segment=ids[segment.number],
@@ -320,13 +308,25 @@ def _catalog_rows(plan: DayPlan, purged: Collection[ClaimId]) -> tuple[list[Plac
     placings = [
         Placing(
             photo=replace(one, claim=None) if one.claim in purged else one,
-            position=position,
+            position=at[one.sha256][1],
             segment=ids[one.segment],
+            segment_position=at[one.sha256][0],
             reasons=_reasons(by_number[one.segment], purged),
         )
-        for position, one in enumerate(plan.placed)
+        for one in plan.placed
     ]
     return placings, segments
+
+
+def _segment_name(first: PlacedPhoto, taken: Collection[str]) -> str:
+    """The day and the local time of the segment's first photo: another house of the day does not change it.
+
+    A segment without a time is named by its first photo.
+    """
+    if first.corrected is None:
+        return f"undated-{first.sha256[:8]}"
+    name = f"{first.corrected:%Y-%m-%d/%H%M%S}"
+    return name if name not in taken else f"{name}-{first.sha256[:4]}"
 
 
 def _reasons(segment: Segment, purged: Collection[ClaimId]) -> tuple[str, ...]:

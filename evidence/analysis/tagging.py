@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from evidence.analysis.models import models_of, with_scene_head
-from evidence.catalog.segments import Placing
+from evidence.catalog.segments import Placing, order_of
 from evidence.model import PICTURE_KINDS, ClaimId, Facet, FacetValue, PhotoRecord, Sha256, TagResult
 from evidence.tags.suggest import TagOptions, tag_claim
 from evidence.workspace import Workspace
@@ -58,7 +58,7 @@ def _placed(record: PhotoRecord, to: Placing | None) -> PhotoRecord:
     return replace(
         record,
         claim=to.photo.claim,
-        order=to.position,
+        order=order_of(to.segment_position, to.position),
         corrected=to.photo.corrected,
         correction=to.photo.correction,
         utc=to.photo.utc,
@@ -69,7 +69,7 @@ def _placed(record: PhotoRecord, to: Placing | None) -> PhotoRecord:
 
 
 def _in_shooting_order(record: PhotoRecord) -> tuple[str, int, Sha256]:
-    """The order of `Photos.of_claim`: a plan covers whole days, so positions compare within a day."""
+    """The order of `Photos.of_claim`: a plan covers whole days, so the orders compare within a day."""
     local_day = record.corrected.date().isoformat() if record.corrected else ""
     return (local_day, record.order, record.sha256)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Row, delete, insert, select, update
+from sqlalchemy import Row, delete, exists, insert, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, day, dump, from_text, to_text
@@ -98,6 +98,26 @@ class Claims:
                 for row in db.execute(select(t.claim).where(t.claim.c.claim.in_(piece)))
             ]
         return {row.claim.claim: row for row in rows}
+
+    def waiting(self, most: int) -> list[ClaimRow]:
+        """The last open claims without photos, at most so many, by number."""
+        claim = t.claim.c
+        photos = exists().where(t.claim_total.c.claim == claim.claim)
+        query = select(t.claim).where(claim.state == ClaimState.OPEN.value, ~photos)
+        with self._database.transaction() as db:
+            rows = db.execute(query.order_by(claim.claim.desc()).limit(most)).all()
+        return [_read(row) for row in reversed(rows)]
+
+    def open_within(self, *, south: float, north: float, west: float, east: float) -> list[ClaimRow]:
+        """The open claims whose address lies within these degrees, by number."""
+        claim = t.claim.c
+        query = select(t.claim).where(
+            claim.state == ClaimState.OPEN.value,
+            claim.lat.between(south, north),
+            claim.lon.between(west, east),
+        )
+        with self._database.transaction() as db:
+            return [_read(row) for row in db.execute(query.order_by(claim.claim))]
 
     def folders(self) -> list[str]:
         """The folders of all bags, in no particular order; nothing else of the claims is read."""

@@ -9,14 +9,14 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Row, Select, delete, func, select, update
+from sqlalchemy import ColumnElement, Row, Select, delete, func, select, update
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
 from evidence.catalog.base import chunks, day, from_text
 from evidence.catalog.intakes import Intakes, Sighting, file_name
 from evidence.catalog.originals import Originals
-from evidence.catalog.segments import Segments
+from evidence.catalog.segments import Segments, order_of
 from evidence.catalog.tags import Tags, facet_value
 from evidence.catalog.totals import TRAY, count_copies, count_photos
 from evidence.codec import from_json
@@ -51,9 +51,13 @@ class Photos(Intakes, Originals, Segments, Tags):
     def of_claim(self, claim: ClaimId | None, *, embeddings: bool = False) -> list[PhotoRecord]:
         """The claim's files in shooting order; None asks for the unassigned tray."""
         where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
-        # A plan covers whole days, so positions compare within a day and days compare by date.
+        # A plan covers whole days, so segments compare within a day and days compare by date.
         local_day = func.coalesce(func.substr(t.original.c.corrected, 1, 10), "")
-        query = _described().where(where).order_by(local_day, t.original.c.position, t.original.c.sha256)
+        query = (
+            _described()
+            .where(where)
+            .order_by(local_day, _segment_position(), t.original.c.position, t.original.c.sha256)
+        )
         with self._database.transaction() as db:
             records = self._records(list(db.execute(query)), embeddings=embeddings)
         return [replace(record, order=number) for number, record in enumerate(records)]
@@ -160,9 +164,17 @@ class Photos(Intakes, Originals, Segments, Tags):
 
 
 def _described() -> Select[Any]:
-    """The rows of kept files, with what was found in each."""
-    some = (t.described.c.facts, t.described.c.look)
-    return select(t.original, *some).outerjoin(t.described, t.described.c.sha256 == t.original.c.sha256)
+    """The rows of kept files, with what was found in each and the place of its segment."""
+    some = (t.described.c.facts, t.described.c.look, _segment_position().label("segment_position"))
+    return (
+        select(t.original, *some)
+        .outerjoin(t.described, t.described.c.sha256 == t.original.c.sha256)
+        .outerjoin(t.segment, t.segment.c.segment == t.original.c.segment)
+    )
+
+
+def _segment_position() -> ColumnElement[int]:
+    return func.coalesce(t.segment.c.position, 0)
 
 
 def _device_of(facts: CameraFacts, intake: IntakeId) -> DeviceId:
@@ -198,7 +210,7 @@ def _read_record(
         name=card_path.rsplit("/", 1)[-1],
         card_path=card_path,
         claim=ClaimId(row.claim) if row.claim else None,
-        order=row.position,
+        order=order_of(row.segment_position, row.position),
         facts=facts,
         look=look,
         kind=MediaKind(row.kind),

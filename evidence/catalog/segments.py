@@ -16,6 +16,9 @@ from evidence.catalog.base import Database, chunks, dump, from_text, to_text
 from evidence.catalog.totals import TRAY, count_copies, count_photos
 from evidence.model import ClaimId, MediaKind, PlacedPhoto, Sha256
 
+MOST_IN_SEGMENT = 1_000_000
+"""More photos than one house has on one day."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placing:
@@ -23,11 +26,18 @@ class Placing:
 
     photo: PlacedPhoto
     position: int
-    """Place in the order of the days that were split together, from 0."""
+    """Place in its segment, from 0; it stays the same when other houses of the day change."""
     segment: str
     """Id of its segment in the catalog."""
+    segment_position: int = 0
+    """Its segment's place in the order of the days that were split together, from 0; kept with the segment alone."""
     reasons: tuple[str, ...]
     """Why its segment begins where it does."""
+
+
+def order_of(segment_position: int, position: int) -> int:
+    """A number that sorts the photos of one day: by segment, then by place in it."""
+    return segment_position * MOST_IN_SEGMENT + position
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,8 +252,21 @@ class Segments:
             return {(ClaimId(claim) if claim else None): count for claim, count in db.execute(query)}
 
 
+SAME_CONFIDENCE = 0.02
+"""A confidence that differs by less says the same of a photo (no source). Every house of a day changes those of the others
+by some thousandths, and the words beside them, without changing where a photo belongs."""
+_SOFT = ("claim_confidence", "claim_reasons")
+
+
 def _is_changed(one: Placing, old: Row[Any]) -> bool:
-    return any(getattr(old, name) != value for name, value in _placing_columns(one).items())
+    """Whether the photo belongs elsewhere, is at another place or time, or is clearly more or less certain.
+
+    Otherwise it keeps the confidence and the reasons with which it was placed, and its claim is not touched.
+    """
+    hard = any(
+        getattr(old, name) != value for name, value in _placing_columns(one).items() if name not in _SOFT
+    )
+    return hard or abs(old.claim_confidence - one.photo.confidence) >= SAME_CONFIDENCE
 
 
 def _placing_columns(one: Placing) -> dict[str, Any]:

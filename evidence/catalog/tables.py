@@ -55,6 +55,8 @@ claim = Table(
     Column(
         "version", Integer, nullable=False, default=0
     ),  # raised by every change, so that two reviewers notice
+    Index("ix_claim_state", "state", "claim"),
+    Index("ix_claim_lat", "state", "lat"),
 )
 
 intake = Table(

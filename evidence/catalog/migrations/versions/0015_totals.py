@@ -19,6 +19,8 @@ _INDEXES = {
     "ix_segment_day": ("segment", ["day", "position"]),
     "ix_segment_claim": ("segment", ["claim"]),
     "ix_decision_kind": ("decision", ["kind"]),
+    "ix_claim_state": ("claim", ["state", "claim"]),
+    "ix_claim_lat": ("claim", ["state", "lat"]),
     "ix_sighting_name": ("sighting", ["name", "sha256"]),
 }
 _TOTALS = (
