@@ -79,7 +79,7 @@ def found_photos(workspace: Workspace, names: Iterable[str]) -> list[Sha256]:
 
 
 def find_segment(workspace: Workspace, name_or_photo: str) -> SegmentRow:
-    """Return the segment with that name (`2026-05-14/3`), or the segment of the photo with that name.
+    """Return the segment with that name (`2026-05-14/143207`, the day and the time of its first photo), or the segment of the photo with that name.
 
     Raises BadInputError if there is neither.
     """

@@ -36,9 +36,35 @@ def test_each_house_goes_to_the_claim_of_its_sheet_in_the_order_the_photos_were_
     assert [record.sha256 for record in photos.of_claim("AN-2")] == second
     rows = photos.segments()
     assert [(row.segment, row.claim, row.first, row.photos) for row in rows] == [
-        (f"{DAY}/1", "AN-1", first[0], 6),
-        (f"{DAY}/2", "AN-2", second[0], 5),
+        (named_by(workspace, first[0]), "AN-1", first[0], 6),
+        (named_by(workspace, second[0]), "AN-2", second[0], 5),
     ]
+
+
+def named_by(workspace, first) -> str:
+    """The name of the segment that begins with this photo."""
+    (record,) = workspace.catalog.photos.records([first])
+    return f"{record.corrected:%Y-%m-%d/%H%M%S}"
+
+
+@pytest.mark.parametrize("later", [timedelta(hours=-3), timedelta(hours=9)], ids=["earlier", "later"])
+def test_another_card_of_the_day_touches_only_the_claim_that_it_belongs_to(workspace, card, later):
+    """The order and the names of the photos of the other houses stay, so their claims are not tagged anew."""
+    put_claim(workspace, "AN-3")
+    for claim in ("AN-1", "AN-2"):
+        card.house(claim, 6, later=timedelta(minutes=40))
+    split_days(workspace, card.enter())
+    photos = workspace.catalog.photos
+    before = {claim: photos.of_claim(claim) for claim in ("AN-1", "AN-2")}
+    names = [row.segment for row in photos.segments()]
+    other = Described(workspace, name="b")
+    shas = other.house("AN-3", 5, later=later)
+    touched, _ = split_days(workspace, other.enter())
+    assert touched == {None, "AN-3"}
+    assert [record.sha256 for record in photos.of_claim("AN-3")] == shas
+    now = {claim: photos.of_claim(claim) for claim in before}
+    assert now == before
+    assert set(names) < {row.segment for row in photos.segments()}
 
 
 def test_a_photo_carries_the_reasons_of_its_segment(workspace, card):
