@@ -408,7 +408,6 @@ def _fill_sqlite(path: str, filler: Filler) -> None:
         for _, made in indexes:
             db.execute(made)
         db.execute("COMMIT")
-        db.execute("ANALYZE")
     db.close()
 
 
