@@ -17,6 +17,8 @@ from enum import StrEnum
 from multiprocessing.connection import wait as wait_for_any
 from typing import Any, Generic, Self, TypeVar
 
+from evidence.disk.modes import restrict_umask
+
 A = TypeVar("A")
 B = TypeVar("B")
 
@@ -41,7 +43,7 @@ class Failed:
 
 
 def process_pool(processes: int, *, preload: str) -> ProcessPoolExecutor:
-    """A pool of processes that end when this process ends, even if it is killed.
+    """A pool of processes that end when this process ends, even if it is killed, and that write for owner and group.
 
     `preload` is the module that the tasks use. Where the system has a fork server, the module is imported
     there once, for all processes.
@@ -331,6 +333,7 @@ def _init_worker() -> None:
     photo's flag does not say, and may hold anything that the file holds: it does not come to the terminal.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    restrict_umask()  # a fork server has the umask of the moment at which it was started
     with contextlib.suppress(OSError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
     parent = multiprocessing.parent_process()

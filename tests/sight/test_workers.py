@@ -17,7 +17,7 @@ import psutil
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support_looks import failing_look, process_id
+from support_looks import failing_look, make_a_folder, process_id
 
 from evidence.model import MediaKind
 from evidence.sight import batch
@@ -206,3 +206,14 @@ def test_a_pool_that_cannot_be_made_is_an_error_of_the_caller():
         with pytest.raises(OSError, match="no more processes"):
             list(tasks.rest())
         tasks.add("b")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
+def test_what_a_process_writes_is_not_for_others_whatever_umask_the_fork_server_was_started_with(tmp_path):
+    before = os.umask(0o022)
+    try:
+        with process_pool(1, preload="support_looks") as pool:
+            pool.submit(make_a_folder, tmp_path / "made").result()
+    finally:
+        os.umask(before)
+    assert (tmp_path / "made").stat().st_mode & 0o777 == 0o750

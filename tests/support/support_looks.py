@@ -23,3 +23,7 @@ def failing_look(request):
 
 def process_id(_):
     return os.getpid()
+
+
+def make_a_folder(path):
+    path.mkdir()
