@@ -107,6 +107,10 @@ class Originals:
     def describe(self, described: Sequence[tuple[Sha256, CameraFacts, Look]]) -> None:
         """Store the EXIF facts and what was found in the pixels."""
         with self._database.transaction() as db:
+            before: set[str | None] = set()
+            for piece in chunks([sha for sha, *_ in described]):
+                query = select(t.original.c.phash).where(t.original.c.sha256.in_(piece))
+                before.update(db.execute(query).scalars())
             for sha, _, look in described:
                 mine = t.original.c.sha256 == sha
                 db.execute(update(t.original).where(mine).values(phash=look.phash or None))
@@ -127,7 +131,9 @@ class Originals:
                 t.embedding,
                 [{"sha256": sha, "vector": look.embedding} for sha, _, look in described if look.embedding],
             )
-            hashes.note(self._database, [look.phash for _, _, look in described])
+            now = {look.phash for _, _, look in described}
+            hashes.note(self._database, now)
+            hashes.drop_unused(self._database, before - now)
 
     def claims_of(self, digests: Sequence[Sha256]) -> dict[Sha256, ClaimId | None]:
         """The claims of these files, None for the tray; files that are not kept are left out."""

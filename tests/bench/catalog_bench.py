@@ -3,7 +3,8 @@
 Makes archives with filled catalogs (`support_filled`) in a temporary folder (--folder; 1.05 M photos need some 9 GB on each
 database, 18 GB while tables are moved) on SQLite and on a PostgreSQL server of its own, and measures each in processes of
 their own. `--sizes 10000,100000,1050000`, `--databases sqlite,postgresql`. Times are the least of several, in
-milliseconds, those of the processor in brackets. --json FILE adds the results to a file; --picture FILE draws it, with the earlier results of --before FILE.
+milliseconds, those of the processor in brackets. --json FILE adds the
+results to a file.
 """
 
 from __future__ import annotations
@@ -314,8 +315,6 @@ def main() -> None:
     options.add_argument("--folder", type=Path)
     options.add_argument("--keep", action="store_true", help="leave the SQLite archives in --folder")
     options.add_argument("--json", type=Path)
-    options.add_argument("--before", type=Path)
-    options.add_argument("--picture", type=Path)
     for hidden in ("--work", "--archive", "--photos", "--url"):
         options.add_argument(hidden, help=argparse.SUPPRESS)
     given = options.parse_args()

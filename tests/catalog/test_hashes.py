@@ -165,3 +165,11 @@ def test_dropping_or_noting_nothing_asks_the_database_nothing(catalog):
     hashes.note(catalog._database, ["", None])
     hashes.drop_unused(catalog._database, [])
     assert listed(catalog) == []
+
+
+def test_a_photo_that_is_described_again_takes_its_earlier_hash_away(catalog):
+    """A purge of the photo would leave that hash."""
+    bring(catalog, {1: WALL, 2: ROOF, 3: ROOF})
+    catalog.photos.describe([(sha(n), CameraFacts(), Look(phash=FENCE)) for n in (1, 2)])
+    assert set(listed(catalog)) == {FENCE, ROOF}
+    assert consistent(catalog)
