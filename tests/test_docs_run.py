@@ -74,7 +74,9 @@ def run_page(page: str, archive: Path, places: dict[str, str]) -> list[tuple[str
 
 
 def test_the_commands_of_the_adjusters_page_run(archive, tmp_path):
-    ran = run_page("adjuster.md", archive, {"/media/CARD": str(tmp_path / "CARD")})
+    third = cli("segments", "--json", archive=archive).data[2]["segment"]
+    places = {"/media/CARD": str(tmp_path / "CARD"), "2026-05-14/143207": third}
+    ran = run_page("adjuster.md", archive, places)
     assert [(line, said) for line, status, said in ran if status and "coverage" not in line] == []
     assert ran[-1][:2] == ("evidence coverage HR26-004463", 1), "its status says that proof is missing"
     assert len(ran) == 7

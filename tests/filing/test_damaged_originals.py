@@ -126,14 +126,14 @@ def test_the_card_puts_a_bad_original_right(houses, two_houses_taken_in, how, fo
 
 def test_a_bad_original_in_the_intake_area_does_not_stop_the_next_card(houses, tmp_path, monkeypatch):
     from evidence.errors import DestinationError
-    from evidence.intake import pipeline
+    from evidence.intake.describe import Describing
 
     def stop(*_args, **_more):
         raise DestinationError("The disk is full.", "Free some space.")
 
     first = more_photos(tmp_path / "first", FIRST)
     with monkeypatch.context() as patched:
-        patched.setattr(pipeline, "describe", stop)
+        patched.setattr(Describing, "finish", stop)
         with pytest.raises(DestinationError):
             taken_in(houses, first)
     left = sorted((houses / "intake").glob("??/*"))

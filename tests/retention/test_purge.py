@@ -413,7 +413,7 @@ def test_a_claim_that_took_over_a_photo_since_the_plan_keeps_it(repository, tmp_
 @pytest.fixture
 def plain_certificates(monkeypatch):
     """Certificates as bytes of their text: setting a page takes most of a purge's time in memory."""
-    monkeypatch.setattr("evidence.retention.purge.certificate_pdf", lambda one: repr(one).encode())
+    monkeypatch.setattr("evidence.retention.purge.certifying.certificate_pdf", lambda one: repr(one).encode())
 
 
 @pytest.mark.usefixtures("plain_certificates")
