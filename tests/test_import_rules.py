@@ -59,6 +59,8 @@ LIBRARY_OWNERS = {
     "onnxruntime": "sight",
     "rapidocr": "sight",
     "imagehash": "sight",
+    "distributed": "sight",
+    "dask": "sight",
     "onnx": "sight",
     "spanned_toml": "toml_files",
     "cryptography": "archive",
@@ -129,6 +131,13 @@ def test_a_library_of_one_room_is_imported_by_no_other(path):
         if library in tops:
             assert room_of(path) == owner, f"{library} belongs to {owner}"
     assert "click" not in tops
+
+
+def test_the_engine_of_a_cluster_is_loaded_by_one_module_inside_a_function():
+    where = {p: [n for n in imported(p) if n.split(".")[0] in ("distributed", "dask")] for p in modules()}
+    assert [p.relative_to(PACKAGE).as_posix() for p, names in where.items() if names] == ["sight/cluster.py"]
+    top = tree_of(PACKAGE / "sight" / "cluster.py").body
+    assert not [n for n in top if isinstance(n, ast.Import) and n.names[0].name == "distributed"]
 
 
 @pytest.mark.parametrize(

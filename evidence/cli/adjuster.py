@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -186,6 +187,15 @@ def intake(
     source: Annotated[
         Path, typer.Argument(metavar="SOURCE", help="The card's folder, or any folder of photos.")
     ],
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster",
+            metavar="ADDRESS",
+            help="Analyse the photos on the workers of the cluster with this scheduler, tcp://HOST:PORT or tls://HOST:PORT.",
+            show_default=False,
+        ),
+    ] = None,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
@@ -195,9 +205,14 @@ def intake(
     The last lines say whether the card may be erased.
     """
     from evidence.intake import pipeline
+    from evidence.sight.cluster import cluster_at
 
-    with opened(archive, actor) as here, progress_shown() as progress:
-        report = pipeline.take_in(here, source, progress=progress)
+    with (
+        nullcontext() if cluster is None else cluster_at(cluster) as workers,
+        opened(archive, actor) as here,
+        progress_shown() as progress,
+    ):
+        report = pipeline.take_in(here, source, cluster=workers, progress=progress)
         tell_result(here, report.intake)
     emit(as_json, report, lambda: report_lines(report))
     if has_problem(report):

@@ -16,6 +16,7 @@ from evidence.intake.copy_speed import ANALYSING
 from evidence.model import PICTURE_KINDS, CameraFacts, Finding, Look, Sha256
 from evidence.progress import Progress, quiet
 from evidence.sight.batch import Looking
+from evidence.sight.cluster import Cluster
 from evidence.sight.request import LookOptions, LookRequest
 from evidence.workspace import Workspace
 
@@ -31,16 +32,23 @@ class Describing:
     """Describes photos that are added one after the other, while the caller copies others.
 
     A photo whose analysis fails gets a flag and is filed anyway; one that could not be read is tried again. Results
-    are saved in small batches, so that a run after a kill repeats at most one batch. Analysis runs on `executor`, or
-    on processes of this computer when there is none. Use it as a context manager.
+    are saved in small batches, so that a run after a kill repeats at most one batch. Analysis runs on `cluster`,
+    on `executor`, or on processes of this computer when there is neither. Use it as a context manager.
     """
 
     def __init__(
-        self, workspace: Workspace, *, executor: Executor | None = None, progress: Progress = quiet
+        self,
+        workspace: Workspace,
+        *,
+        executor: Executor | None = None,
+        cluster: Cluster | None = None,
+        progress: Progress = quiet,
     ) -> None:
         intake = workspace.settings.intake
         self._workspace, self._progress = workspace, progress
-        self._looking = Looking(workers=intake.workers, executor=executor, timeout_s=intake.look_timeout_s)
+        self._looking = Looking(
+            workers=intake.workers, executor=executor, cluster=cluster, timeout_s=intake.look_timeout_s
+        )
         self._options = LookOptions(
             read_writing=intake.read_writing,
             scene_kinds=intake.scene_kinds,
@@ -83,7 +91,7 @@ class Describing:
     def finish(self) -> list[Finding]:
         """Wait for the rest and save it; returns a finding for each original that is missing or cannot be read.
 
-        Such an original stays undescribed, and the others are described.
+        Such an original stays undescribed, and the others are described. One more finding says if a cluster failed.
         """
         for _ in range(MOST_TRIES):
             self._take(self._looking.rest())
@@ -95,7 +103,7 @@ class Describing:
         self._take(self._looking.rest())
         self._workspace.catalog.photos.describe(self._batch)
         self._batch = []
-        return list(self._findings.values())
+        return [*self._findings.values(), *self._looking.trouble()]
 
     def _begin(self, waiting: Sequence[Original]) -> None:
         """Read the camera's facts of these photos and hand them on to the analysis."""

@@ -16,6 +16,7 @@ from evidence.intake.describe import Describing
 from evidence.intake.running import is_running
 from evidence.model import PICTURE_KINDS, Copied, Finding, Sha256
 from evidence.progress import Progress
+from evidence.sight.cluster import Cluster
 from evidence.workspace import Workspace
 
 ENTER_BATCH = 24
@@ -35,10 +36,11 @@ class Entering:
         run: IntakeRow,
         *,
         executor: Executor | None,
+        cluster: Cluster | None,
         progress: Progress,
     ) -> None:
         self._workspace, self._source, self._run = workspace, source, run
-        self._describing = Describing(workspace, executor=executor, progress=progress)
+        self._describing = Describing(workspace, executor=executor, cluster=cluster, progress=progress)
         self._copied: list[Copied] = []
         """Copied and not entered yet."""
         self._digests: dict[Sha256, None] = {}

@@ -30,6 +30,7 @@ from evidence.model import (
     Sha256,
 )
 from evidence.progress import Progress, quiet
+from evidence.sight.cluster import Cluster
 from evidence.workspace import Workspace
 
 
@@ -75,11 +76,16 @@ class IntakeReport:
 
 
 def take_in(
-    workspace: Workspace, path: Path, *, executor: Executor | None = None, progress: Progress = quiet
+    workspace: Workspace,
+    path: Path,
+    *,
+    executor: Executor | None = None,
+    cluster: Cluster | None = None,
+    progress: Progress = quiet,
 ) -> IntakeReport:
     """Take in a card or folder, from copying its files to the verdict on the card.
 
-    Photos are analysed on `executor`, or on processes of this computer when there is none.
+    Photos are analysed on `cluster`, on `executor`, or on processes of this computer when there is neither.
 
     Nothing is written to the source. After a kill at any instant, the next run finishes the work. The archive is
     locked only for short steps, so that people and other intakes work on it meanwhile. Raises BadInputError for a
@@ -89,7 +95,9 @@ def take_in(
     refuse_overlap(workspace, source)
     run = _begin(workspace, source)
     with running(workspace, run.intake):
-        with Entering(workspace, source, run, executor=executor, progress=progress) as entering:
+        with Entering(
+            workspace, source, run, executor=executor, cluster=cluster, progress=progress
+        ) as entering:
             copied, refused = copy_card(workspace, source, run, entering, progress=progress)
             digests, findings = entering.finish()
         progress("Splitting by claim", 0, 1)

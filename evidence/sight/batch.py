@@ -9,12 +9,17 @@ import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
+from dataclasses import replace
 from functools import partial
-from typing import Self, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from evidence.model import Finding, Look, Sha256
 from evidence.sight.request import LookOptions, LookRequest, ReduceRequest, TileRequest, TilesMade
+from evidence.sight.thumbs import keep_thumbs
 from evidence.sight.workers import START_GRACE_S, Failed, Fault, Tasks, kill_pool, process_pool, run_each
+
+if TYPE_CHECKING:
+    from evidence.sight.cluster import Cluster, SeenPhoto
 
 A = TypeVar("A")
 B = TypeVar("B")
@@ -52,9 +57,14 @@ class Looking:
     """
 
     def __init__(
-        self, *, workers: int = 0, executor: Executor | None = None, timeout_s: float = 60.0
+        self,
+        *,
+        workers: int = 0,
+        executor: Executor | None = None,
+        cluster: Cluster | None = None,
+        timeout_s: float = 60.0,
     ) -> None:
-        """`workers` and `executor` as in `look_all`."""
+        """`workers` and `executor` as in `look_all`; what `cluster` does not finish is analysed by them."""
         at_once = max(1, workers or os.cpu_count() or 1)
         self._tasks = Tasks(
             _look,
@@ -64,32 +74,68 @@ class Looking:
             timeout_s=timeout_s,
         )
 
+        self._cluster = cluster
+        self._sent: Tasks[LookRequest, SeenPhoto] | None = None
+        if cluster is not None:
+            self._sent = Tasks(
+                _on_the_cluster,
+                make_pool=lambda: cluster,
+                executor=cluster,
+                at_once=cluster.at_once,
+                timeout_s=START_GRACE_S + 2 * timeout_s,  # a photo may wait for the one before it
+            )
+
     def start(self, options: LookOptions) -> None:
-        """Start the processes now, and let them load what these options need."""
-        self._tasks.start(partial(_load, options))
+        """Start the processes now, and let them load what these options need; a cluster runs already."""
+        if self._sent is None:
+            self._tasks.start(partial(_load, options))
 
     def add(self, request: LookRequest) -> None:
         """Hand in one photo."""
-        self._tasks.add(request)
+        (self._sent or self._tasks).add(request)
 
     @property
     def hungry(self) -> bool:
         """True when no photo waits for a process."""
-        return self._tasks.hungry
+        return (self._sent or self._tasks).hungry
 
     def finished(self) -> Iterator[tuple[Sha256, Look]]:
         """The photos that are done since, without waiting."""
+        if self._sent is not None:
+            yield from self._came_back(self._sent.finished())
         yield from map(_result, self._tasks.finished())
 
     def rest(self) -> Iterator[tuple[Sha256, Look]]:
-        """The photos that are still to come, in the order of completion."""
+        """The photos that are still to come; those of a cluster first, then in the order of completion."""
+        if self._sent is not None:
+            yield from self._came_back(self._sent.rest())
         yield from map(_result, self._tasks.rest())
 
+    def trouble(self) -> list[Finding]:
+        """What to report of the cluster, if there is one."""
+        return self._cluster.trouble() if self._cluster is not None else []
+
+    def _came_back(
+        self, results: Iterator[tuple[LookRequest, SeenPhoto | Failed]]
+    ) -> Iterator[tuple[Sha256, Look]]:
+        """What the cluster found; its thumbnails are stored. A photo that it did not finish goes to the processes here."""
+        assert self._cluster is not None
+        for request, result in results:
+            if isinstance(result, Failed):
+                self._cluster.failed(too_late=result.fault is Fault.TIMED_OUT)
+                self._tasks.add(request)
+                continue
+            flags = result.look.flags
+            if request.thumb_dir is not None:
+                flags += keep_thumbs(result.thumbs, request.thumb_dir, request.sha256)
+            yield request.sha256, replace(result.look, flags=flags)
+
     def __enter__(self) -> Self:
-        self._tasks.__enter__()
         return self
 
     def __exit__(self, *error: object) -> None:
+        if self._sent is not None:
+            self._sent.__exit__(*error)
         self._tasks.__exit__(*error)
 
 
@@ -161,6 +207,10 @@ def _look(request: LookRequest) -> Look:
     from evidence.sight.look import look  # noqa: PLC0415 - loads the imaging libraries, in the worker only
 
     return look(request)
+
+
+def _on_the_cluster(_request: LookRequest) -> SeenPhoto:
+    raise AssertionError("the cluster packs the photo and names its own task")
 
 
 def _load(options: LookOptions) -> None:

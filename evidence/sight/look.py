@@ -7,24 +7,23 @@ pool on one machine, or a cluster's executor. A damaged photo raises nothing; it
 from __future__ import annotations
 
 import contextlib
-import os
-import secrets
+import io
 from collections.abc import Callable
 from functools import partial
-from pathlib import Path
 from typing import TypeVar
 
 import cv2
 import numpy as np
 from PIL import Image
 
-from evidence.model import Finding, Look, MediaKind, Sha256
+from evidence.model import Finding, Look, MediaKind
 from evidence.sight.codes import CodesSeen, read_codes
 from evidence.sight.contents import see_contents
 from evidence.sight.pictures import Picture, PictureError, load_full_grey, load_picture
 from evidence.sight.pixels import Pixels, fitted
 from evidence.sight.quality import measure, perceptual_hash, quality_flags
-from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
+from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest
+from evidence.sight.thumbs import keep_thumbs
 
 T = TypeVar("T")
 
@@ -100,12 +99,7 @@ def _looked(picture: Picture, request: LookRequest) -> Look:
         else None,
     )
     if request.thumb_dir is not None:
-        try:
-            _write_thumbs(picture.rgb, request.thumb_dir, request.sha256)
-        except OSError as problem:
-            flags.append(
-                Finding(code="no_thumbnail", message=f"No thumbnail could be written: {problem.strerror}.")
-            )
+        flags.extend(keep_thumbs(_thumbs(picture.rgb), request.thumb_dir, request.sha256))
     return Look(
         dividers=codes.dividers,
         labels=codes.labels,
@@ -130,26 +124,13 @@ def _failed(what: str, problem: BaseException) -> Finding:
 # --- thumbnails ----------------------------------------------------------------------------
 
 
-def _write_thumbs(rgb: Pixels, thumb_dir: Path, sha256: Sha256) -> None:
-    """Write upright JPEGs without camera data, each completely or not at all; a killed run's remains are removed."""
-    for side in THUMB_SIDES:
-        for left in (thumb_dir / sha256[:2]).glob(f"{sha256}_{side}.jpg.*.part"):
-            left.unlink(missing_ok=True)
+def _thumbs(rgb: Pixels) -> dict[int, bytes]:
+    """Upright JPEGs without camera data, by the pixels of their long side, the largest first."""
+    made = {}
     picture = rgb
     for side in THUMB_SIDES:
         picture = fitted(picture, side)
-        _write_whole(picture, thumb_path(thumb_dir, sha256, side))
-
-
-def _write_whole(picture: Pixels, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    part = target.with_name(f"{target.name}.{secrets.token_hex(4)}.part")
-    try:
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o640)
-        with os.fdopen(handle, "wb") as file:
-            Image.fromarray(np.ascontiguousarray(picture)).save(file, "JPEG", quality=THUMB_QUALITY)
-        part.replace(target)
-    except OSError:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        raise
+        file = io.BytesIO()
+        Image.fromarray(np.ascontiguousarray(picture)).save(file, "JPEG", quality=THUMB_QUALITY)
+        made[side] = file.getvalue()
+    return made

@@ -105,7 +105,12 @@ class SceneHead:
 @lru_cache(maxsize=1)
 def shipped_head() -> SceneHead:
     """The head that comes with the program."""
-    return load_head(default_path("scene_head.npz").read_bytes())
+    return load_head(head_bytes())
+
+
+def head_bytes() -> bytes:
+    """The file of the head that comes with the program."""
+    return default_path("scene_head.npz").read_bytes()
 
 
 def _softmax(logits: NDArray[Any]) -> Floats:

@@ -379,6 +379,11 @@ def _alphabet() -> tuple[NDArray[np.intp], str]:
     return np.array(columns), "".join(signs[at] or "\0" for at in columns)
 
 
+def model_bytes() -> tuple[bytes, bytes]:
+    """The two networks' files, the detector's first. Raises NetworkError."""
+    return _model(*_DETECTOR), _model(*_READER)
+
+
 def _model(name: str, digest: str) -> bytes:
     spec = find_spec("rapidocr")
     if spec is None or spec.origin is None:

@@ -24,7 +24,8 @@ IMAGING = {
 }
 WEB = {"fastapi", "starlette", "uvicorn", "jinja2", "multipart", "itsdangerous", "argon2"}
 PDF = {"fpdf", "fontTools", "pypdf", "pypdfium2"}
-HEAVY = IMAGING | WEB | PDF | {"scipy", "sklearn", "rapidfuzz", "watchdog", "psycopg", "alembic"}
+CLUSTER = {"distributed", "dask", "tornado"}
+HEAVY = IMAGING | WEB | PDF | CLUSTER | {"scipy", "sklearn", "rapidfuzz", "watchdog", "psycopg", "alembic"}
 LATER = {"numpy", "psutil", "cryptography", "keyring", "rapidfuzz"}
 """What a listing from stored tallies does not need."""
 DATA = {"sqlalchemy", "pydantic", "numpy", "rich"}

@@ -36,6 +36,7 @@ from evidence.retention.purge.plan_files import load_plan
 from evidence.sight import batch, look
 from evidence.sight.codes import divider_qr
 from evidence.sight.request import LookRequest
+from evidence.sight.thumbs import keep_thumbs
 from evidence.sight.workers import run_each
 from evidence.tags import suggest, vocabulary
 
@@ -142,7 +143,7 @@ def _look_once(request: LookRequest) -> object:
         return _looks[request.sha256][0]
     found, pixels = _looks[request.sha256]
     if request.thumb_dir is not None:
-        look._write_thumbs(pixels, request.thumb_dir, request.sha256)
+        keep_thumbs(look._thumbs(pixels), request.thumb_dir, request.sha256)
     return found
 
 
