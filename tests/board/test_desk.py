@@ -5,15 +5,14 @@ from __future__ import annotations
 import json
 import pkgutil
 import re
-import shutil
 from datetime import date, timedelta
 from importlib import import_module
 
 import pytest
 from fastapi.testclient import TestClient
-from support_board import PASSWORD, new_archive, put_claim, put_photos
+from support_board import PASSWORD, put_claim, put_photos
 from support_cli import cli
-from support_desk import EMPTY, PLANNER, furnish
+from support_desk import EMPTY, PLANNER, desk_app, furnished_archive, office
 
 from evidence.board import desk
 from evidence.board.app import make_app
@@ -28,25 +27,12 @@ from evidence.model import ClaimId, ClaimState, Duty
 from evidence.office.purging import approve_purge, run_purge
 from evidence.workspace import Workspace
 
-
-@pytest.fixture(scope="module")
-def furnished_archive(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("desk")
-    with new_archive(folder) as made:
-        furnish(made)
-        return made.root
+__all__ = ["desk_app", "furnished_archive", "office"]  # fixtures
 
 
 @pytest.fixture
-def office(furnished_archive, tmp_path):
-    shutil.copytree(furnished_archive, tmp_path / "office")
-    with Workspace(tmp_path / "office", actor="office clerk") as opened:
-        yield opened
-
-
-@pytest.fixture
-def app(office, clock):
-    return make_app(office, background=False, clock=clock)
+def app(desk_app):
+    return desk_app
 
 
 @pytest.fixture

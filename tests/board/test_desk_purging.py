@@ -3,44 +3,30 @@
 from __future__ import annotations
 
 import re
-import shutil
 import threading
 from datetime import timedelta
 
 import pytest
 from fastapi.testclient import TestClient
-from support_board import PASSWORD, new_archive
-from support_desk import furnish
+from support_board import PASSWORD
+from support_desk import desk_app, furnished_archive, office
 
 from evidence.board import jobs
-from evidence.board.app import make_app
 from evidence.board.desk.purges import PlanState, plans
 from evidence.board.jobs import Job, JobRunner
 from evidence.catalog.users import User
 from evidence.errors import LockedError
 from evidence.model import ClaimId, ClaimState, Duty
-from evidence.workspace import Workspace
 
 DUE = ClaimId("OD-2001")
 
 
-@pytest.fixture(scope="module")
-def furnished_archive(tmp_path_factory):
-    with new_archive(tmp_path_factory.mktemp("desk")) as made:
-        furnish(made)
-        return made.root
+__all__ = ["desk_app", "furnished_archive", "office"]  # fixtures
 
 
 @pytest.fixture
-def office(furnished_archive, tmp_path):
-    shutil.copytree(furnished_archive, tmp_path / "office")
-    with Workspace(tmp_path / "office", actor="office clerk") as opened:
-        yield opened
-
-
-@pytest.fixture
-def app(office, clock):
-    return make_app(office, background=False, clock=clock)
+def app(desk_app):
+    return desk_app
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import pytest
 from support_board import START, facet_value, four_sides, put_claim, put_photos
@@ -78,7 +79,7 @@ def test_from_the_list_through_three_claims_without_a_mouse_or_a_tab(log_in, boa
     press(page, "J")
     page.wait_for_url("**/claim?number=FL-3")
     press(page, "B")
-    page.wait_for_url("**/claim?number=*")
+    page.wait_for_url(re.compile(r"claim\?number=FL-[12]"))
     press(page, "L")
     page.wait_for_url(board.url + "/")
 

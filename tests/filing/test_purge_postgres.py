@@ -25,17 +25,23 @@ def tables_with(server: Path, words) -> list[str]:
     return [word.decode() for word in words if any(word in path.read_bytes() for path in files)]
 
 
-@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root may read the server's files")
-def test_a_purge_leaves_no_name_in_the_files_of_a_postgresql_catalog(tmp_path, postgres_server, postgres_url):
-    archive = tmp_path / "archive"
+def archive_on(url: str, folder: Path) -> Path:
+    """An archive of two houses whose catalog is at `url`; the loss of TC-1001 is long ago."""
+    archive = folder / "archive"
     make_archive(archive).close()
     for path in archive.glob("catalog.sqlite*"):
         path.unlink()
-    set_settings(archive, f"{PLAIN}\n[catalog]\nurl = '{postgres_url}'\n")
-    (tmp_path / "claims.csv").write_text(CLAIMS, encoding="utf-8")
-    cli("assignments", tmp_path / "claims.csv", archive=archive)
+    set_settings(archive, f"{PLAIN}\n[catalog]\nurl = '{url}'\n")
+    (folder / "claims.csv").write_text(CLAIMS, encoding="utf-8")
+    cli("assignments", folder / "claims.csv", archive=archive)
     reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01"))
-    taken_in(archive, small_houses(tmp_path / "card").root)
+    taken_in(archive, small_houses(folder / "card").root)
+    return archive
+
+
+@pytest.mark.skipif(os.name != "posix" or os.geteuid() != 0, reason="only root may read the server's files")
+def test_a_purge_leaves_no_name_in_the_files_of_a_postgresql_catalog(tmp_path, postgres_server, postgres_url):
+    archive = archive_on(postgres_url, tmp_path)
     assert cli("tag", "TEST0002.JPG", "--role", "overview", archive=archive).status == 0
     assert cli("close", "TC-1001", "--on", "2016-01-04", archive=archive).status == 0
     assert tables_with(postgres_server, NAMES) == ["Ada Moss", "1 Larch Way"]
@@ -53,15 +59,7 @@ def test_a_purge_leaves_no_name_in_the_files_of_a_postgresql_catalog(tmp_path, p
 def test_a_table_that_another_program_reads_is_owed_and_written_anew_by_the_next_run(
     tmp_path, postgres_server, postgres_url
 ):
-    archive = tmp_path / "archive"
-    make_archive(archive).close()
-    for path in archive.glob("catalog.sqlite*"):
-        path.unlink()
-    set_settings(archive, f"{PLAIN}\n[catalog]\nurl = '{postgres_url}'\n")
-    (tmp_path / "claims.csv").write_text(CLAIMS, encoding="utf-8")
-    cli("assignments", tmp_path / "claims.csv", archive=archive)
-    reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01"))
-    taken_in(archive, small_houses(tmp_path / "card").root)
+    archive = archive_on(postgres_url, tmp_path)
     assert cli("close", "TC-1001", "--on", "2016-01-04", archive=archive).status == 0
     plan = cli("purge", "plan", *CONFIRMED, "--json", archive=archive, actor="Ada Clerk").data["plan"]
     cli("purge", "approve", plan, archive=archive, actor="Ben Witness")

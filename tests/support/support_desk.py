@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import date
 from pathlib import Path
 
-from support_board import put_claim, put_photos
+import pytest
+from support_board import new_archive, put_claim, put_photos
 
+from evidence.board import jobs
+from evidence.board.app import make_app
 from evidence.filing.backup import back_up
 from evidence.filing.drill import Sample, drill
 from evidence.model import ClaimId, ClaimState, HoldKind, HoldScope
@@ -56,3 +60,25 @@ def furnish(workspace: Workspace, disk: Path | None = None) -> Workspace:
 def reopened(workspace: Workspace) -> Workspace:
     """The same archive opened again, with the settings as they are now."""
     return Workspace(workspace.root, actor=workspace.actor)
+
+
+@pytest.fixture(scope="session")
+def furnished_archive(tmp_path_factory):
+    """The folder of a furnished archive, made once."""
+    with new_archive(tmp_path_factory.mktemp("desk")) as made:
+        furnish(made)
+        return made.root
+
+
+@pytest.fixture
+def office(furnished_archive, tmp_path):
+    shutil.copytree(furnished_archive, tmp_path / "office")
+    with Workspace(tmp_path / "office", actor="office clerk") as opened:
+        yield opened
+
+
+@pytest.fixture
+def desk_app(office, clock, monkeypatch):
+    """The board on that archive; its pages wait for the end of a step, however slow the computer is."""
+    monkeypatch.setattr(jobs, "PAGE_WAIT_S", 120.0)
+    return make_app(office, background=False, clock=clock)
