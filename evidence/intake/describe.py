@@ -17,15 +17,13 @@ from evidence.model import PICTURE_KINDS, CameraFacts, Finding, Look, Sha256
 from evidence.progress import Progress, quiet
 from evidence.sight.batch import Looking
 from evidence.sight.cluster import Cluster
-from evidence.sight.request import LookOptions, LookRequest
+from evidence.sight.request import UNREAD, LookOptions, LookRequest
 from evidence.workspace import Workspace
 
 LOOK_BATCH = 24
 """Results saved together: a killed run repeats at most this many, some seconds of work."""
 MOST_TRIES = 3
 """How often a photo is read that another intake moves into a bag meanwhile."""
-UNREAD = frozenset({"unreadable", "look_failed", "no_thumbnail"})
-"""Flags of a look that a failing disk may have caused."""
 
 
 class Describing:

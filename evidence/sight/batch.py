@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Self, TypeVar
 from evidence.model import Finding, Look, Sha256
 from evidence.sight.request import LookOptions, LookRequest, ReduceRequest, TileRequest, TilesMade
 from evidence.sight.thumbs import keep_thumbs
-from evidence.sight.workers import START_GRACE_S, Failed, Fault, Tasks, kill_pool, process_pool, run_each
+from evidence.sight.workers import START_GRACE_S, Failed, Fault, Tasks, kill_pool, process_pool
 
 if TYPE_CHECKING:
     from evidence.sight.cluster import Cluster, SeenPhoto
@@ -38,16 +38,10 @@ def look_all(
     handed out. A photo that ends its process, takes longer than `timeout_s` seconds or makes the look raise
     gets an empty look with a flag (`look_crashed`, `look_timed_out`, `look_failed`); the others go on.
     """
-    at_once = max(1, min(workers or os.cpu_count() or 1, len(requests)))
-    results = run_each(
-        _look,
-        requests,
-        make_pool=lambda: process_pool(at_once, preload="evidence.sight.look"),
-        executor=executor,
-        at_once=at_once,
-        timeout_s=timeout_s,
-    )
-    yield from map(_result, results)
+    with Looking(workers=workers, executor=executor, timeout_s=timeout_s) as looking:
+        for request in requests:
+            looking.add(request)
+        yield from looking.rest()
 
 
 class Looking:
@@ -73,7 +67,6 @@ class Looking:
             at_once=at_once,
             timeout_s=timeout_s,
         )
-
         self._cluster = cluster
         self._sent: Tasks[LookRequest, SeenPhoto] | None = None
         if cluster is not None:

@@ -25,7 +25,7 @@ from typing import Any
 
 from evidence.errors import BadInputError, one_line
 from evidence.model import Finding, Look, MediaKind, Sha256
-from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
+from evidence.sight.request import THUMB_SIDES, UNREAD, LookOptions, LookRequest, thumb_path
 
 ADDRESS = re.compile(r"(tcp|tls)://([^\s/:@\[\]]+|\[[0-9A-Fa-f:.]+\]):\d{1,5}")
 CONNECT_S = 10.0
@@ -46,8 +46,6 @@ DECIDING = (
     "rapidocr",
 )
 """Packages of which another version may give another result."""
-NOT_TO_BE_SURE_OF = frozenset({"unreadable", "look_failed", "no_thumbnail"})
-"""Flags that a worker's disk or memory may have caused."""
 
 _one_photo = threading.Lock()
 """A worker with several threads analyses one photo at a time all the same, in the memory of one."""
@@ -284,7 +282,7 @@ def look_at_sent(photo: SentPhoto) -> SeenPhoto:
                 options=photo.options,
             )
         )
-        unsure = [flag.code for flag in seen.flags if flag.code in NOT_TO_BE_SURE_OF]
+        unsure = [flag.code for flag in seen.flags if flag.code in UNREAD]
         if unsure:
             raise NotDoneError(f"the analysis gave {unsure[0]}")
         thumbs = {side: thumb_path(folder, photo.sha256, side) for side in THUMB_SIDES}

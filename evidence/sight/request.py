@@ -13,6 +13,8 @@ from evidence.model import MediaKind, Sha256
 THUMB_SIDES = (1280, 320)
 """Pixels of the long side: one for the review screen and one for its grid. Largest first."""
 
+UNREAD = frozenset({"unreadable", "look_failed", "no_thumbnail"})
+"""Flags of a look that a failing disk, or too little memory, may have caused: another try may see more."""
 
 PICTURE_MEMORY_MB = 1200
 """Megabytes that decoding one picture may take: a progressive JPEG of 250 megapixels needs 750, a HEIC of 150 1,200."""
