@@ -169,16 +169,17 @@ class ClaimCopies:
     def _strays(self, paths: Iterable[str], claim: ClaimId, bag: Path | None) -> list[str]:
         """Those paths below a folder of bags that are neither in the claim's bag nor in another bag of the archive."""
         mine = tuple(f"{path.name}/" for path in _with_leftovers(bag)) if bag else ()
-        return [path for path in paths if not path.startswith(mine) and not self._in_another_bag(path, claim)]
+        outside = [path for path in paths if not path.startswith(mine)]
+        others = self._bags_of_others(claim) if outside else set()
+        return [path for path in outside if path.partition("/")[0] not in others]
 
-    def _in_another_bag(self, path: str, claim: ClaimId) -> bool:
-        """True for a file in another claim's bag, or in the tray's: that claim holds the photo too."""
-        bag_names = {
+    def _bags_of_others(self, claim: ClaimId) -> set[str]:
+        """The names of other claims' bags, and of the tray's: a file in one of them is that claim's photo too."""
+        return {
             bag_folder(self._workspace, one).name
             for one in self._workspace.catalog.keeping.bags()
             if one != claim
         }
-        return path.partition("/")[0] in bag_names
 
     def _refuse_unnamed_targets(self, photos: Sequence[Sha256]) -> None:
         """Raise PurgeRefusedError when the catalog lists copies on a target that the settings no longer name."""

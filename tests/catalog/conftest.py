@@ -1,5 +1,22 @@
 """Fixtures of the catalog's tests."""
 
+import pytest
+from support_cli import new_catalogs_copied
 from support_postgres import _filled_database, filled_postgres_url, postgres_server, postgres_url
 
+from evidence.catalog.store import Catalog
+
 __all__ = ["_filled_database", "filled_postgres_url", "postgres_server", "postgres_url"]
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def catalog(request, tmp_path):
+    """A new catalog; how its tables are made has tests of its own."""
+    if request.param == "sqlite":
+        url = f"sqlite:///{tmp_path / 'catalog.sqlite'}"
+    else:
+        url = request.getfixturevalue("filled_postgres_url")
+    with new_catalogs_copied():
+        opened = Catalog(url)
+    yield opened
+    opened.close()

@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, select, text
 from support_catalog import copied, placing
-from support_cli import new_catalogs_copied
 from support_filled import Filler, digest_of, fill
 
 import evidence.catalog
@@ -60,19 +59,6 @@ def url(request, tmp_path):
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'catalog.sqlite'}"
     return request.getfixturevalue("postgres_url")
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def catalog(request, tmp_path):
-    """A new catalog; how its tables are made has tests of its own."""
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path / 'catalog.sqlite'}"
-    else:
-        url = request.getfixturevalue("filled_postgres_url")
-    with new_catalogs_copied():
-        opened = Catalog(url)
-    yield opened
-    opened.close()
 
 
 def sha(number: int) -> Sha256:

@@ -5,29 +5,16 @@ from __future__ import annotations
 import threading
 from datetime import UTC, datetime
 
-import pytest
 from sqlalchemy import select
 from support_catalog import copied, placing
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
-from evidence.catalog.store import Catalog
 from evidence.model import CameraFacts, Claim, ClaimId, IntakeId, Look, Sha256
 
 NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)
 RUN = IntakeId("20260601-120000-aaaa")
 WALL, FENCE, ROOF = "00000000000000ff", "0f0f0f0f0f0f0f0f", "8000000000000000"
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def catalog(request, tmp_path):
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path / 'catalog.sqlite'}"
-    else:
-        url = request.getfixturevalue("postgres_url")
-    opened = Catalog(url)
-    yield opened
-    opened.close()
 
 
 def sha(number: int) -> Sha256:
