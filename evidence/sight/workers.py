@@ -10,7 +10,7 @@ import signal
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from enum import StrEnum
@@ -55,35 +55,14 @@ def process_pool(processes: int, *, preload: str) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(processes, mp_context=context, initializer=_init_worker)
 
 
-def run_each(
-    task: Callable[[A], B],
-    items: Iterable[A],
-    *,
-    make_pool: Callable[[], Executor],
-    executor: Executor | None = None,
-    at_once: int,
-    timeout_s: float,
-) -> Iterator[tuple[A, B | Failed]]:
-    """Yields each item with the task's result, or with what went wrong, in the order of completion.
-
-    At most `at_once` tasks are submitted at a time, so that a task's time starts when it is submitted. When a
-    process dies, all tasks that were running are tried again one at a time; the one that breaks its pool
-    again is reported as crashed. A task that runs longer than `timeout_s` seconds is abandoned and its pool
-    replaced. A given `executor` is used first and not closed; once it breaks, pools from `make_pool` replace it.
-    """
-    run = _TaskRun(task, _PoolHolder(make_pool, executor), items, at_once, timeout_s)
-    try:
-        while run.unfinished:
-            yield from run.step()
-    finally:
-        run.pools.close(kill=run.unfinished)
-
-
 class Tasks(Generic[A, B]):
-    """Runs tasks that are added one after the other, while the caller does other work; see `run_each`.
+    """Runs tasks that are added one after the other, while the caller does other work.
 
-    A thread of its own hands them out and waits for them. Use it as a context manager: at its end, tasks that still
-    run are abandoned and their processes ended.
+    A thread of its own hands them out, at most `at_once` at a time, so that a task's time starts when it is
+    submitted. When a process dies, all tasks that were running are tried again one at a time; the one that breaks its
+    pool again is reported as crashed. A task that runs longer than `timeout_s` seconds is abandoned and its pool
+    replaced. A given `executor` is used first and not closed; once it breaks, pools from `make_pool` replace it.
+    Use it as a context manager: at its end, tasks that still run are abandoned and their processes ended.
     """
 
     def __init__(
@@ -95,7 +74,7 @@ class Tasks(Generic[A, B]):
         at_once: int,
         timeout_s: float,
     ) -> None:
-        self._run: _TaskRun[A, B] = _TaskRun(task, _PoolHolder(make_pool, executor), (), at_once, timeout_s)
+        self._run: _TaskRun[A, B] = _TaskRun(task, _PoolHolder(make_pool, executor), at_once, timeout_s)
         self._done: queue.SimpleQueue[tuple[A, B | Failed] | BaseException] = queue.SimpleQueue()
         self._open = 0
         self._first: Callable[[], object] | None = None
@@ -218,14 +197,12 @@ class _Task(Generic[A]):
 
 
 class _TaskRun(Generic[A, B]):
-    """The state of one `run_each`: tasks waiting, tasks running with their deadlines, and suspects."""
+    """The state of `Tasks`: tasks waiting, tasks running with their deadlines, and suspects."""
 
-    def __init__(
-        self, work: Callable[[A], B], pools: _PoolHolder, items: Iterable[A], at_once: int, timeout_s: float
-    ) -> None:
+    def __init__(self, work: Callable[[A], B], pools: _PoolHolder, at_once: int, timeout_s: float) -> None:
         self.pools = pools
         self._work = work
-        self._waiting = deque(_Task(item) for item in items)
+        self._waiting: deque[_Task[A]] = deque()
         self._suspects: deque[_Task[A]] = deque()
         self._running: dict[Future[B], tuple[_Task[A], float]] = {}
         self.at_once = max(1, at_once)

@@ -37,7 +37,7 @@ from evidence.sight import batch, look
 from evidence.sight.codes import divider_qr
 from evidence.sight.request import LookRequest
 from evidence.sight.thumbs import keep_thumbs
-from evidence.sight.workers import run_each
+from evidence.sight.workers import Failed, Fault
 from evidence.tags import suggest, vocabulary
 
 ARCHIVE, TARGET, SECOND, CARD, CARD_2, RESTORED, OLDER = (
@@ -87,8 +87,9 @@ class _HerePool(HereExecutor):
 class _HereTasks:
     """Does each task when it is added, so that the events come in the same order each time."""
 
-    def __init__(self, task: Callable[..., object], **given: object) -> None:
-        self._task, self._given, self._done = task, given, []
+    def __init__(self, task: Callable[..., object], **_given: object) -> None:
+        self._task = task
+        self._done: list[tuple[object, object]] = []
 
     def __enter__(self) -> Self:
         return self
@@ -102,7 +103,11 @@ class _HereTasks:
         """Nothing to start."""
 
     def add(self, item: object) -> None:
-        self._done += run_each(self._task, [item], **self._given)
+        try:
+            result = self._task(item)
+        except Exception as problem:
+            result = Failed(fault=Fault.RAISED, detail=f"{type(problem).__name__}: {problem}"[:200])
+        self._done.append((item, result))
 
     def finished(self) -> Iterator[object]:
         while self._done:

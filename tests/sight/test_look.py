@@ -32,7 +32,7 @@ from evidence.sight.large_pictures import memory_needed
 from evidence.sight.look import look
 from evidence.sight.pictures import MOST_PIXELS, load_full_grey, load_picture
 from evidence.sight.request import THUMB_SIDES, LookOptions, LookRequest, thumb_path
-from evidence.sight.workers import run_each
+from evidence.sight.workers import Tasks
 
 QUICK = LookOptions(read_writing=False, scene_kinds=False)
 """For tests of what happens round a look, not of what it sees."""
@@ -437,7 +437,8 @@ def test_a_request_and_a_look_can_be_sent_between_processes(photos):
 
 def test_no_photos_need_no_processes():
     assert list(look_all([], workers=2)) == []
-    assert list(run_each(len, [], make_pool=lambda: pytest.fail("made"), at_once=1, timeout_s=1)) == []
+    with Tasks(len, make_pool=lambda: pytest.fail("made"), at_once=1, timeout_s=1) as tasks:
+        assert list(tasks.rest()) == []
 
 
 def test_the_look_keeps_to_one_thread(photos):

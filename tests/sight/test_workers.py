@@ -23,7 +23,7 @@ from evidence.model import MediaKind
 from evidence.sight import batch
 from evidence.sight.batch import LookProcess
 from evidence.sight.request import LookRequest
-from evidence.sight.workers import Failed, Fault, Tasks, process_pool, run_each
+from evidence.sight.workers import Failed, Fault, Tasks, process_pool
 
 
 class ScriptedPool(Executor):
@@ -64,6 +64,13 @@ class ScriptedPool(Executor):
         self.broken = True
 
 
+def results(items, task=None, **how):
+    with Tasks(task, **how) as tasks:
+        for item in items:
+            tasks.add(item)
+        yield from tasks.rest()
+
+
 @settings(deadline=None, max_examples=200)
 @given(st.lists(st.sampled_from("okxr"), max_size=12), st.integers(1, 4), st.booleans())
 def test_every_item_is_reported_once_and_only_failing_items_fail(script, at_once, rent):
@@ -71,9 +78,7 @@ def test_every_item_is_reported_once_and_only_failing_items_fail(script, at_once
     items = [(kind, n) for n, kind in enumerate(script)]
     rented = ScriptedPool([]) if rent else None
     told = list(
-        run_each(
-            None, items, make_pool=lambda: ScriptedPool(made), executor=rented, at_once=at_once, timeout_s=5
-        )
+        results(items, make_pool=lambda: ScriptedPool(made), executor=rented, at_once=at_once, timeout_s=5)
     )
     assert Counter(item for item, _ in told) == Counter(items)
     for (kind, _), result in told:
@@ -91,9 +96,9 @@ def test_a_hanging_task_in_a_callers_executor_is_abandoned_and_the_executor_kept
     release = threading.Event()
     with ThreadPoolExecutor(2) as pool:
         told = dict(
-            run_each(
-                lambda n: release.wait(30) if n == 1 else n,
+            results(
                 range(5),
+                lambda n: release.wait(30) if n == 1 else n,
                 make_pool=lambda: pytest.fail("no pool of our own is needed"),
                 executor=pool,
                 at_once=2,
@@ -104,20 +109,6 @@ def test_a_hanging_task_in_a_callers_executor_is_abandoned_and_the_executor_kept
         assert pool.submit(int).result() == 0
     assert told[1].fault is Fault.TIMED_OUT
     assert {n: r for n, r in told.items() if n != 1} == {0: 0, 2: 2, 3: 3, 4: 4}
-
-
-def test_a_caller_who_stops_early_leaves_no_process_behind():
-    run = run_each(
-        process_id,
-        range(50),
-        make_pool=lambda: process_pool(2, preload="support_looks"),
-        at_once=2,
-        timeout_s=30,
-    )
-    pids = {next(run)[1] for _ in range(2)}
-    run.close()
-    assert os.getpid() not in pids
-    assert not any(psutil.pid_exists(pid) for pid in pids if not _zombie(pid))
 
 
 def _zombie(pid):
