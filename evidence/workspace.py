@@ -7,7 +7,7 @@ import copy
 import difflib
 import getpass
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from itertools import combinations
@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, Self
 import filelock
 
 from evidence.archive.custody_end import RESTORE
-from evidence.archive.custody_key import first_key, keep_id, log_of
+from evidence.archive.custody_key import archive_key, first_key, keep_id, known_archive_id, log_of
 from evidence.archive.custody_texts import FreeText
+from evidence.catalog.stations import Owner
 from evidence.catalog.store import Catalog
 from evidence.disk.modes import FILE, in_an_archive, restrict_umask, set_modes
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
@@ -134,7 +135,10 @@ class Workspace:
         self._refuse_unknown_lists()
         self.custody = log_of(self.root)
         self.catalog = Catalog(
-            catalog_url or self.catalog_url, in_use=catalog_url is None and holds_bags(self.root)
+            catalog_url or self.catalog_url,
+            in_use=catalog_url is None and holds_bags(self.root),
+            owner=self.owner(),
+            own_file=not self.settings.catalog.url,
         )
         self._vocabulary: Vocabulary | None = None
         self._hash_index: list[
@@ -158,6 +162,29 @@ class Workspace:
     def catalog_url(self) -> str:
         """The database URL of the archive's own catalog."""
         return self.settings.catalog.url or f"sqlite:///{self.root / CATALOG}"
+
+    def owner(self) -> Owner | None:
+        """Return this archive as the owner of its catalog; None for a file of its own without an id.
+
+        On a database server, an archive of an earlier program gets its id now; with a file of its own, at its first
+        backup. Raises CustodyError.
+        """
+        archive = known_archive_id(self.root, self.custody)
+        if archive is None:
+            if not self.settings.catalog.url:
+                return None
+            if not self.custody.path.exists():
+                raise CustodyError("The custody log is missing.", RESTORE)
+            archive = archive_key(self.custody, self.root, actor=self.actor, at=self.now()).archive
+        return Owner(
+            archive=archive, name=self.root.name, actor=self.actor, at=self.now(), knows=self._knows_intake
+        )
+
+    def _knows_intake(self, intakes: Sequence[str]) -> bool:
+        """True when a ledger or the custody log shows that one of these intakes ran on this archive."""
+        if any((self.ledgers / f"{one}.jsonl").is_file() for one in intakes):
+            return True
+        return any(True for _ in self.custody.about(*intakes))
 
     # --- folders ---
 

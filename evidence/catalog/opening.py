@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -10,22 +12,29 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 
 from evidence.catalog.faults import REBUILD, translate
+from evidence.catalog.stations import OPENING_LOCK, Owner, refuse_foreign, require_owner
 from evidence.catalog.tables import metadata
-from evidence.errors import BadInputError, CatalogError
+from evidence.errors import BadInputError, CatalogError, EvidenceError
 
-HEAD = "0015"
+HEAD = "0016"
 """The newest migration; a test holds it to the files."""
 KINDS = ("sqlite", "postgresql")
 """Supported databases."""
-_MIGRATION_LOCK = 0x65766964
-"""Key of the PostgreSQL advisory lock that is held while the tables are made or changed."""
+CONNECT_S = 10
+"""Seconds to wait for a database server's answer; a wrong address may give none."""
+_OURS = re.compile(r"\d{4}")
+"""How this program numbers the shapes of its tables."""
+_URL = "Leave it empty, or write postgresql+psycopg://user@host/database."
 
 
-def open_engine(url: str) -> Engine:
-    """An engine for `url`, its tables at the newest migration.
+def open_engine(
+    url: str, *, owner: Owner | None = None, own_file: bool = False, in_use: bool = False
+) -> Engine:
+    """An engine for `url`, its tables at the newest migration, and `owner` among its archives.
 
-    Raises BadInputError when the database cannot be reached or is newer than the program, CatalogError when
-    it is damaged, CatalogWriteError when its disk is full or refuses writes.
+    Raises BadInputError when the database cannot be reached, is not a catalog, is newer than the program or belongs to
+    other archives; CatalogError when it is damaged, or empty although it is `in_use`; CatalogWriteError when its disk
+    is full or refuses writes. Whatever is refused was not changed.
     """
     engine = _engine(url)
     event.listen(engine, "handle_error", translate)
@@ -34,9 +43,20 @@ def open_engine(url: str) -> Engine:
     try:
         with engine.connect() as connection:
             present = _revision(connection)
+            _refuse_newer(present)
+            if present is None and in_use:
+                raise emptied()
+            if present != HEAD and owner is not None:
+                refuse_foreign(connection, owner, own_file=own_file)
         if present != HEAD:
             _migrate(engine)
+        if owner is not None:
+            require_owner(engine, owner, own_file=own_file)
+    except EvidenceError:
+        engine.dispose()
+        raise
     except DatabaseError as trouble:
+        engine.dispose()
         reason = str(trouble.orig).strip().splitlines()[0].rstrip(".")
         raise BadInputError(
             f"The catalog cannot be opened: {reason}.", "Check the disk and `[catalog] url` in evidence.toml."
@@ -46,17 +66,24 @@ def open_engine(url: str) -> Engine:
 
 def _engine(url: str) -> Engine:
     try:
-        kind = make_url(url).get_backend_name()
+        address = make_url(url)
+        kind = address.get_backend_name()
         if kind not in KINDS:
             raise BadInputError(
                 f"[catalog] url: {kind} is not supported.",
-                "Leave it empty, or write postgresql+psycopg://user@host/database.",
+                _URL,
             )
-        return create_engine(url)
+        if kind == "sqlite":
+            return create_engine(address)
+        if address.drivername == "postgresql":
+            address = address.set(drivername="postgresql+psycopg")
+        # A wait that the address or the user's own settings of the client name comes first.
+        waits = "connect_timeout" in address.query or "PGCONNECT_TIMEOUT" in os.environ
+        return create_engine(address, connect_args={} if waits else {"connect_timeout": CONNECT_S})
     except (ArgumentError, ValueError):
         raise BadInputError(
             "[catalog] url is not a database URL.",
-            "Leave it empty, or write postgresql+psycopg://user@host/database.",
+            _URL,
         ) from None
     except ImportError as missing:
         raise BadInputError(
@@ -83,9 +110,27 @@ def emptied() -> CatalogError:
 
 
 def _revision(connection: Connection) -> str | None:
-    if not inspect(connection).has_table("alembic_version"):
+    """The number of the tables' shape; None for a database without tables. Raises BadInputError for other tables."""
+    present = inspect(connection)
+    found: str | None = None
+    if present.has_table("alembic_version"):
+        found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    elif not present.get_table_names():
         return None
-    return connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    if found is None or not _OURS.fullmatch(found):
+        raise BadInputError(
+            "The database at `[catalog] url` holds the tables of another program; nothing was changed.",
+            "Make an empty database for the archive, and write its address in evidence.toml.",
+        )
+    return found
+
+
+def _refuse_newer(present: str | None) -> None:
+    if present is not None and present > HEAD:
+        raise BadInputError(
+            f"This archive's catalog is at version {present}, newer than this program knows ({HEAD}).",
+            "Use the program version that wrote it, or a newer one.",
+        )
 
 
 def _migrate(engine: Engine) -> None:
@@ -100,13 +145,9 @@ def _migrate(engine: Engine) -> None:
         if engine.dialect.name == "sqlite":
             connection.exec_driver_sql("BEGIN IMMEDIATE")  # else each CREATE TABLE would commit by itself
         else:
-            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATION_LOCK})
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": OPENING_LOCK})
         present = _revision(connection)  # again: another process may just have migrated
-        if present is not None and present > HEAD:
-            raise BadInputError(
-                f"This archive's catalog is at version {present}, newer than this program knows ({HEAD}).",
-                "Use the program version that wrote it, or a newer one.",
-            )
+        _refuse_newer(present)
         if present != HEAD:
             config.attributes["connection"] = connection
             alembic.command.upgrade(config, "head")

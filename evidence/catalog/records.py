@@ -39,9 +39,10 @@ CACHES = frozenset(
         "claim_total",
         "copy_total",
         "place_set",
+        "station",
     }
 )
-"""Tables that are not recorded: the program fills them again. Without `pushed_bag` a backup compares every bag once."""
+"""Tables that are not recorded: the program fills them again. `station` outlives a rebuild. Without `pushed_bag` a backup compares every bag once."""
 
 
 class Kind(StrEnum):
@@ -169,7 +170,8 @@ class Records:
         rows = with_side_tables(rows)
         with self._database.transaction() as db:
             for table in t.metadata.sorted_tables:
-                db.execute(delete(table))
+                if table is not t.station:
+                    db.execute(delete(table))
             for table in t.metadata.sorted_tables:
                 if whole := [_whole(table, row) for row in rows.get(table.name, ())]:
                     db.execute(insert(table), whole)

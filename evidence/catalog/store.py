@@ -17,6 +17,7 @@ from evidence.catalog.quarantine import Quarantine
 from evidence.catalog.read_backs import ReadBacks
 from evidence.catalog.records import Records
 from evidence.catalog.scrubbing import forget_photos, overwrite_deleted, reduce_to_tombstone
+from evidence.catalog.stations import Owner
 from evidence.catalog.summaries import Summaries
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
@@ -29,11 +30,16 @@ class Catalog:
     Each method commits by itself unless it runs inside `transaction()`.
     """
 
-    def __init__(self, url: str, *, in_use: bool = False) -> None:
-        """Open the catalog at `url`; raises CatalogError for a damaged one, and `in_use` for a missing or empty one."""
+    def __init__(
+        self, url: str, *, in_use: bool = False, owner: Owner | None = None, own_file: bool = False
+    ) -> None:
+        """Open the catalog at `url`; raises CatalogError for a damaged one, and `in_use` for a missing or empty one.
+
+        Raises BadInputError, and changes nothing, when it does not belong to `owner`; see `opening.open_engine`.
+        """
         if in_use:
             require_catalog_file(url)
-        self._database = Database(open_engine(url))
+        self._database = Database(open_engine(url, owner=owner, own_file=own_file, in_use=in_use))
         self.claims = Claims(self._database)
         self.hashes = Hashes(self._database)
         self.holds = Holds(self._database)

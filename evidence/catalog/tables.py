@@ -354,6 +354,15 @@ user = Table(
     Column("added_at", String(40), nullable=False),
 )
 
+station = Table(  # the archives that this catalog belongs to; neither recorded nor replaced by a rebuild
+    "station",
+    metadata,
+    Column("archive", String(64), primary_key=True),  # its id
+    Column("name", String(60), nullable=False, unique=True),
+    Column("added_at", String(40), nullable=False),
+    Column("added_by", Text, nullable=False),
+)
+
 record_due = Table(
     "record_due",
     metadata,

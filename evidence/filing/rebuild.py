@@ -84,7 +84,7 @@ def rebuild(
 
 def _fill_server(workspace: Workspace, rows: RowsByTable, *, replace: bool) -> None:
     """Replace the rows of a catalog on a database server, in one transaction."""
-    catalog = Catalog(workspace.catalog_url)
+    catalog = Catalog(workspace.catalog_url, owner=workspace.owner())
     try:
         if not replace and not catalog.records.is_empty():
             raise CatalogError(

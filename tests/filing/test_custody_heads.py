@@ -6,9 +6,11 @@ key or the targets.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import socket
+import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -234,6 +236,11 @@ def test_another_archives_whole_custody_folder_is_found(archive, same_path):
 
         signed_head(workspace)
     shutil.copytree(other / "custody", archive / "custody", dirs_exist_ok=True)
+    ran = verdict(archive)
+    assert (ran.status, "belongs to another archive" in ran.err) == (2, True), "by its catalog"
+    for path in archive.glob("catalog.sqlite*"):
+        path.unlink()
+    assert cli("rebuild", archive=archive).status == 0
     assert codes(archive) == {"other_archive"}, "the target knows only the archive that was here"
 
 
@@ -432,6 +439,9 @@ def test_an_archive_of_an_earlier_version_gets_its_id_and_key_with_the_first_bac
     (archive / "custody" / KEY_FILE).unlink()
     for folder in (HEADS, "archive"):  # an earlier version wrote neither
         shutil.rmtree(target_of(archive) / folder)
+    with contextlib.closing(sqlite3.connect(archive / "catalog.sqlite")) as db:
+        db.execute("DELETE FROM station")
+        db.commit()
     assert codes(archive) == set()
     assert cli("backup", archive=archive, actor="Olga").status == 0
     entry = list(log_of(archive).entries())[-1]
