@@ -12,14 +12,15 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from itertools import groupby, islice
 from pathlib import Path
 from typing import Any
 
-import rfc8785
 from filelock import FileLock, Timeout
 
 from evidence.archive.custody_end import HEAD_LOST, RESTORE, head_path_of, recover_end
 from evidence.archive.custody_head import StoredHead, head_bytes, read_head
+from evidence.archive.custody_index import BlockContent, LogIndex
 from evidence.archive.custody_lines import (
     GENESIS,
     Anchor,
@@ -32,8 +33,12 @@ from evidence.archive.custody_lines import (
 )
 from evidence.archive.custody_proof import NOTES, CustodyCheck, LogReading
 from evidence.archive.custody_reading import line_at, lines_backwards, offset_of
+from evidence.archive.custody_search import lines_but, lines_with
 from evidence.archive.custody_texts import (
+    PER_FILE,
     REMOVED,
+    REMOVED_MARK,
+    TEXT_MARK,
     KeptText,
     MissingTexts,
     TextFiles,
@@ -63,6 +68,7 @@ class CustodyLog:
         self.path = path
         self.head_path = head_path_of(path)
         self.texts = TextFiles(path)
+        self.index = LogIndex(path)
 
     # --- appending -----------------------------------------------------------------------
 
@@ -182,55 +188,80 @@ class CustodyLog:
 
     def _stored_entries(self) -> Iterator[Entry]:
         """The entries as the log holds them, with the digests of their free texts."""
+        return (self._entry_of(line, number) for number, line in enumerate(self.lines(), start=1))
+
+    def _entries_with_texts(self) -> Iterator[Entry]:
+        """Those that have free texts or say which were removed, as the log holds them. Raises CustodyError."""
         for number, line in enumerate(self.lines(), start=1):
-            entry, why = parse_line(line)
-            if entry is None:
-                raise CustodyError(
-                    f"Line {number} of the custody log is not an entry: {why}.",
-                    f"Run `evidence custody --verify`. {RESTORE}",
-                )
-            yield entry
+            if TEXT_MARK in line or REMOVED_MARK in line:
+                yield self._entry_of(line, number)
+
+    def _entry_of(self, line: bytes, number: int) -> Entry:
+        entry, why = parse_line(line)
+        if entry is None:
+            raise CustodyError(
+                f"Line {number} of the custody log is not an entry: {why}.",
+                f"Run `evidence custody --verify`. {RESTORE}",
+            )
+        return entry
 
     def about(self, *words: str) -> Iterator[Entry]:
         """The entries in order that contain one of these words as a whole JSON string, not verified.
 
         A word is a digest, a claim or an intake. Lines that are not entries are skipped.
         """
-        wanted = [rfc8785.dumps(word) for word in words]
         reader = TextReader(self.texts)
-        for line in self.lines():
-            if _mentions(line, wanted):
-                entry, _ = parse_line(line)
-                if entry is not None:
-                    yield reader.whole(entry)
+        for line in lines_with(self.path, self.index, words):
+            entry, _ = parse_line(line)
+            if entry is not None:
+                yield reader.whole(entry)
 
-    def newest(self, *words: str, before: int = 0, texts: bool = True) -> Iterator[Entry]:
+    def newest(
+        self,
+        *words: str,
+        before: int = 0,
+        texts: bool = True,
+        skip: Callable[[BlockContent], bool] | None = None,
+    ) -> Iterator[Entry]:
         """The entries from the newest to the first, not verified; with `before` from the one before that number.
 
-        With words only those that contain one of them as a whole JSON string, as in `about`; without `texts` free
-        texts stay digests. Reads no more of the log than is taken. Lines that are not entries are skipped.
+        With words only those that contain one of them as a whole JSON string, as in `about`; with `skip` none of the
+        blocks of the index that it chooses; without `texts` free texts stay digests. Reads no more of the log than is
+        taken. Lines that are not entries are skipped.
         """
-        wanted = [rfc8785.dumps(word) for word in words]
         reader = TextReader(self.texts)
-        for line in lines_backwards(self.path, offset_of(self.path, before) if before else None):
-            if not wanted or _mentions(line, wanted):
-                entry, _ = parse_line(line)
-                if entry is not None:
-                    yield reader.whole(entry) if texts else entry
+        end = offset_of(self.path, before) if before else None
+        lines = lines_backwards(self.path, end)
+        if words:
+            lines = lines_with(self.path, self.index, words, end=end, newest=True)
+        elif skip:
+            lines = lines_but(self.path, self.index, skip, end)
+        for line in lines:
+            entry, _ = parse_line(line)
+            if entry is not None:
+                yield reader.whole(entry) if texts else entry
 
-    def lines(self) -> Iterator[bytes]:
-        """Whole lines without their line feed; a torn last line is left out."""
+    def lines(self, start: int = 0, end: int | None = None) -> Iterator[bytes]:
+        """Whole lines from byte `start` to `end`, without their line feed; a torn last line is left out."""
         if not self.path.exists():
             return
         with self.path.open("rb") as handle:
+            handle.seek(start)
             for line in handle:
-                if line.endswith(b"\n"):
-                    yield line[:-1]
+                start += len(line)
+                if not line.endswith(b"\n") or (end is not None and start > end):
+                    return
+                yield line[:-1]
 
     # --- verifying -----------------------------------------------------------------------
 
     def verify(
-        self, *, anchors: Iterable[Anchor] = (), watch: Callable[[Entry], None] | None = None
+        self,
+        *,
+        anchors: Iterable[Anchor] = (),
+        watch: Callable[[Entry], None] | None = None,
+        after: StoredHead | None = None,
+        keep_at: int = 0,
     ) -> CustodyCheck:
         """Read the whole log and check that every entry is where and as it was written.
 
@@ -238,6 +269,9 @@ class CustodyLog:
         as far as the head file and the `anchors` (heads and roots recorded elsewhere) reach. Stops
         at the first bad entry and reports its number. Safe while others append. `watch` is called with each
         entry that follows from the one before it. Uses the same memory for a log of any length.
+
+        With `after`, a head whose frontier leads to a signed root, only the entries behind it are read: then nothing is
+        said of those before. `keep_at` is the length of the log whose head is returned in `passed`.
         """
         anchors = tuple(anchors)
         stored = self._stored_head()
@@ -248,12 +282,14 @@ class CustodyLog:
             if watch:
                 watch(entry)
 
-        reading = LogReading(anchors, see)
+        reading = LogReading(anchors, see, after=after, keep_at=keep_at)
         if stored is not None:
             reading.anchors.append(stored.anchor(self.path, where="the head file beside the log"))
         reading.read(self.path)
         if stored is None and self._stored_head() is not None:
-            return self.verify(anchors=anchors, watch=watch)  # the log was created meanwhile
+            return self.verify(
+                anchors=anchors, watch=watch, after=after, keep_at=keep_at
+            )  # the log was created meanwhile
         if stored is None and reading.count:
             reading.error(
                 "head_missing", reading.count, "The log has lost its head file, so its end is not verified."
@@ -266,6 +302,7 @@ class CustodyLog:
             entries=reading.count,
             valid=not reading.broken,
             findings=tuple(sorted(reading.findings, key=lambda finding: finding.code in NOTES)),
+            passed=None if reading.broken else reading.passed,
         )
 
     def _check_end(self, reading: LogReading) -> None:
@@ -282,22 +319,49 @@ class CustodyLog:
         An entry names the entries that lost their text. Texts without an entry, which a kill left, go too. A removal
         that was killed is finished by the next call. Raises CustodyError, DestinationError, LockedError.
         """
-        chosen = texts_to_remove(self._stored_entries(), self.texts, is_private)
+        chosen = texts_to_remove(self._entries_with_texts(), self.texts, is_private)
         if chosen:
             self.append(actor, REMOVED, subject, {"entries": sorted(chosen)}, at)
         with self._lock(), writing(self.path):
-            for first, named in self._digests_by_file().items():
-                gone = {d for seq, ds in chosen.items() if first_of_file(seq) == first for d in ds}
-                present = self.texts.of_file(first)
-                staying = [one for digest, one in present.items() if digest in named - gone]
-                if len(staying) < self.texts.lines_in(first):  # a damaged line can hold a name too
-                    self.texts.write_file(first, staying)
+            left = set(self.texts.firsts())
+            for first, entries in groupby(self._entries_with_texts(), key=lambda one: first_of_file(one.seq)):
+                self._remove_from_file(first, {one.seq: set(digests_in(one)) for one in entries}, chosen)
+                left.discard(first)
+            for first in left:
+                self._remove_from_file(first, {}, chosen)
         return len(chosen)
+
+    def _remove_from_file(
+        self, first: int, named: Mapping[int, set[str]], chosen: Mapping[int, set[str]]
+    ) -> None:
+        """Remove the chosen texts of one side file, those that no entry names, and its damaged lines."""
+        present = self.texts.of_file(first)
+        gone = set[str]().union(*(chosen.get(seq, set()) for seq in named))
+        known = set[str]().union(*named.values())
+        if (
+            known >= present.keys()
+            and not gone & present.keys()
+            and len(present) == self.texts.lines_in(first)
+        ):
+            return
+        if not known >= present.keys():
+            self._require_entries(first)  # an entry that was altered may name one of these texts
+        self.texts.write_file(first, [one for digest, one in present.items() if digest in known - gone])
+
+    def _require_entries(self, first: int) -> None:
+        """Raise CustodyError when a line whose texts are in this side file is not an entry."""
+        start = offset_of(self.path, first)
+        if start is None:
+            return
+        with self.path.open("rb") as handle:
+            handle.seek(start)
+            for number, line in enumerate(islice(handle, PER_FILE), start=first):
+                self._entry_of(line.removesuffix(b"\n"), number)
 
     def missing_texts(self) -> MissingTexts:
         """The texts that are not there although no entry says that they were removed. Raises CustodyError."""
         missing = MissingTexts(self.texts)
-        for entry in self._stored_entries():
+        for entry in self._entries_with_texts():
             missing.see(entry)
         return missing
 
@@ -319,12 +383,6 @@ class CustodyLog:
                 self.texts.add(first, kept)
         missing.forget({one.digest for kept in found.values() for one in kept})
         return brought
-
-    def _digests_by_file(self) -> dict[int, set[str]]:
-        found: dict[int, set[str]] = {}
-        for entry in self._stored_entries():
-            found.setdefault(first_of_file(entry.seq), set()).update(digests_in(entry))
-        return found
 
     def verify_chain(self) -> bool:
         """True when each entry continues the one before, whatever the head file says."""
@@ -353,13 +411,6 @@ class CustodyLog:
             "head_before": before.seq if before else None,
         }
         return self.append(actor, "log_resealed", self.path.name, details, at)
-
-
-def _mentions(line: bytes, words: Sequence[bytes]) -> bool:
-    for word in words:  # noqa: SIM110 - `any` takes three times as long, for each line of a long log
-        if word in line:
-            return True
-    return False
 
 
 def _torn_line_draft(torn: bytes, at: datetime) -> Draft:

@@ -56,19 +56,23 @@ EMPTY_LOG = StoredHead(seq=0, sha256=GENESIS, size=0, frontier=())
 def read_head(path: Path) -> StoredHead | None:
     """The stored head; None when the file is missing or not a head."""
     try:
-        stored = json.loads(path.read_bytes())
-        frontier = None
-        if "frontier" in stored:
-            frontier = tuple(bytes.fromhex(each) for each in stored["frontier"])
-            Frontier(int(stored["seq"]), frontier)
-        return StoredHead(
-            seq=int(stored["seq"]),
-            sha256=Sha256(str(stored["sha256"])),
-            size=int(stored["size"]),
-            frontier=frontier,
-        )
+        return parse_stored(json.loads(path.read_bytes()))
     except (FileNotFoundError, ValueError, KeyError, TypeError):
         return None
+
+
+def parse_stored(value: Any) -> StoredHead:
+    """The head in a JSON value. Raises ValueError, KeyError or TypeError for another value."""
+    frontier = None
+    if "frontier" in value:
+        frontier = tuple(bytes.fromhex(each) for each in value["frontier"])
+        Frontier(int(value["seq"]), frontier)
+    return StoredHead(
+        seq=int(value["seq"]),
+        sha256=Sha256(str(value["sha256"])),
+        size=int(value["size"]),
+        frontier=frontier,
+    )
 
 
 def head_bytes(head: StoredHead) -> bytes:

@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import islice
 from typing import Any
 
 from evidence.archive.custody import CustodyLog
 from evidence.archive.custody_lines import Entry, parse_line
 from evidence.archive.custody_texts import KeptText, TextReader, digests_in, with_texts
+from evidence.archive.custody_tree import LogTree
 from evidence.archive.heads import SignedHead, fingerprint, parse_head
-from evidence.archive.merkle import (
-    TracedFrontier,
-    consistency_proof,
-    merkle_root,
-    verify_consistency,
-    verify_inclusion,
-)
+from evidence.archive.merkle import consistency_ranges, verify_consistency, verify_inclusion
 from evidence.errors import BadInputError, CustodyError
 
 _FIELDS = {"leaf", "index", "size", "path", "root", "head"}
+_DIFFERS, _VERIFY = "The custody log does not match its head.", "Run `evidence custody --verify`."
 _MAX_PATH = 64
 """Hashes in a proof: a tree of 2^53 leaves has fewer levels."""
 
@@ -58,29 +53,26 @@ def make_proof(
     for wanted in (number, since if since is not None else 1):
         if not 1 <= wanted <= size:
             raise BadInputError(f"The log has no entry {wanted}.", f"Its entries are 1 to {size}.")
-    tree, leaf = TracedFrontier(number - 1), b""
-    for line in _first_lines(log, size):
-        tree.add(line)
-        if tree.size == number:
-            leaf = line
-    if tree.size != size or tree.root().hex() != signed.head.root:
-        raise CustodyError("The custody log does not match its head.", "Run `evidence custody --verify`.")
+    tree = _tree_of(log, signed)
+    leaf, path = tree.leaf(number), tree.path(number)
+    if not verify_inclusion(leaf, number - 1, size, path, bytes.fromhex(signed.head.root)):
+        raise CustodyError(_DIFFERS, _VERIFY)
     proof: dict[str, Any] = {
         "leaf": leaf.decode("utf-8"),
         "index": number - 1,
         "size": size,
-        "path": [each.hex() for each in tree.path()],
+        "path": [each.hex() for each in path],
         "root": signed.head.root,
         "head": json.loads(signed.line()),
     }
     if texts := _texts_of(log, leaf):
         proof["texts"] = texts
     if since is not None:
-        proof["extends"] = {
-            "size": since,
-            "root": merkle_root(_first_lines(log, since)).hex(),
-            "path": [each.hex() for each in consistency_proof(_first_lines(log, size), since)],
-        }
+        before = tree.subtree(0, since)
+        path = tuple(tree.subtree(*each) for each in consistency_ranges(since, size))
+        if not verify_consistency(since, size, path, before, bytes.fromhex(signed.head.root)):
+            raise CustodyError(_DIFFERS, _VERIFY)
+        proof["extends"] = {"size": since, "root": before.hex(), "path": [each.hex() for each in path]}
     return proof
 
 
@@ -92,8 +84,21 @@ def _texts_of(log: CustodyLog, leaf: bytes) -> list[dict[str, str]]:
     return [{"salt": one.salt, "text": one.text} for one in found if one]
 
 
-def _first_lines(log: CustodyLog, count: int) -> Iterator[bytes]:
-    return islice(log.lines(), count)
+def _tree_of(log: CustodyLog, signed: SignedHead) -> LogTree:
+    """The tree whose root was signed. An index that leads to another root is made anew, and every line is read.
+
+    Raises CustodyError when the log has another root.
+    """
+    for index in (log.index, None):
+        tree = LogTree(log.path, signed.head.size, index)
+        try:
+            if tree.root().hex() == signed.head.root:
+                if index is None:
+                    log.index.make_anew()
+                return tree
+        except (OSError, ValueError):
+            continue
+    raise CustodyError(_DIFFERS, _VERIFY)
 
 
 def check_proof(content: bytes) -> ProofCheck:

@@ -21,7 +21,10 @@ GENESIS = Sha256("0" * 64)
 _FIELDS = frozenset({"seq", "at", "actor", "action", "subject", "details", "prev"})
 _AT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
 _QUICK = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
-
+HOUR = len("2026-05-14T09")
+"""Characters of a time up to its hour."""
+STRING = re.compile(r'"([^"\\]*(?:\\.[^"\\]*)*)"')
+"""A JSON string, names too, as it is written in a line, without its quotation marks."""
 
 _START = re.compile(rb'\{"action":"([^"\\]*)","actor":"(?:[^"\\]|\\.)*","at":"([^"]+)"')
 """The beginning of a canonical line: names in the order of RFC 8785."""

@@ -28,7 +28,10 @@ NO_TEXT = "(text removed)"
 """Shown in place of a text that is not there."""
 _KEY = "text_sha256"
 _SUBJECT = "text_sha256:"
-_PER_FILE = 1000
+PER_FILE = 1000
+"""Entries whose texts are in one side file."""
+TEXT_MARK, REMOVED_MARK = _KEY.encode(), REMOVED.encode()
+"""What the line of an entry with a free text, and of one that names removed texts, holds."""
 _SALT_BYTES = 16
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 
@@ -153,6 +156,21 @@ class TextFiles:
                 continue
         return found
 
+    def firsts(self) -> list[int]:
+        """The first entry of each side file that is there, in order."""
+        return sorted(int(path.stem) for path in self.folder.glob("*.jsonl") if path.stem.isdecimal())
+
+    def may_hold(self, first: int, last: int, text: str) -> bool:
+        """False when no entry from `first` to `last` has this text, in any case of letters."""
+        wanted = json.dumps(text, ensure_ascii=False)[1:-1].casefold()
+        for seq in range(first_of_file(first), last + 1, PER_FILE):
+            try:
+                if wanted in self._path(seq).read_text(encoding="utf-8", errors="surrogateescape").casefold():
+                    return True
+            except OSError:
+                continue
+        return False
+
     def lines_in(self, seq: int) -> int:
         """The lines of the side file of entry `seq`, damaged ones too."""
         return len(self._lines(seq))
@@ -173,12 +191,12 @@ class TextFiles:
         sync_folder(path.parent)
 
     def _path(self, seq: int) -> Path:
-        return self.folder / f"{(seq - 1) // _PER_FILE * _PER_FILE + 1:010d}.jsonl"
+        return self.folder / f"{(seq - 1) // PER_FILE * PER_FILE + 1:010d}.jsonl"
 
 
 def first_of_file(seq: int) -> int:
     """The first entry whose texts are in the same side file as those of `seq`."""
-    return (seq - 1) // _PER_FILE * _PER_FILE + 1
+    return (seq - 1) // PER_FILE * PER_FILE + 1
 
 
 def _line(kept: KeptText) -> bytes:

@@ -43,14 +43,23 @@ class Frontier:
 
     def add(self, data: bytes) -> None:
         """Add a leaf at the right."""
-        size, current = 1, leaf_hash(data)
+        self.add_node(1, leaf_hash(data))
+
+    def add_node(self, size: int, root: bytes) -> None:
+        """Add a complete subtree of `size` leaves at the right, by its root.
+
+        Raises ValueError unless `size` is a power of two and the leaves so far are a multiple of it.
+        """
+        if size < 1 or size & (size - 1) or self.size % size:
+            raise ValueError(f"a subtree of {size} leaves cannot follow {self.size} leaves")
+        added, current = size, root
         while self._peaks and self._peaks[-1][0] == size:
             left = self._peaks.pop()[1]
-            self._joined(self.size + 1 - 2 * size, size, left, current)
+            self._joined(self.size + added - 2 * size, size, left, current)
             current = node_hash(left, current)
             size *= 2
         self._peaks.append((size, current))
-        self.size += 1
+        self.size += added
 
     def _joined(self, start: int, half: int, left: bytes, right: bytes) -> None:
         """Called for each two subtrees of `half` leaves that become one, with the index of their first leaf."""
@@ -126,25 +135,36 @@ def verify_inclusion(data: bytes, index: int, size: int, proof: Sequence[bytes],
     return last == 0 and current == root
 
 
-def consistency_proof(leaves: Iterable[bytes], earlier: int) -> tuple[bytes, ...]:
+def consistency_proof(leaves: Sequence[bytes], earlier: int) -> tuple[bytes, ...]:
     """PROOF(earlier, D_n) of section 2.1.4.1: that the first `earlier` leaves were not changed since.
 
-    Reads the leaves once and keeps 32 bytes of each. Raises ValueError unless 0 < earlier <= number of leaves.
+    Raises ValueError unless 0 < earlier <= number of leaves.
     """
-    hashes = [leaf_hash(data) for data in leaves]
-    if not 0 < earlier <= len(hashes):
-        raise ValueError(f"no tree of {earlier} leaves within {len(hashes)}")
-    return tuple(_subproof(hashes, earlier, whole=True))
+    ranges = consistency_ranges(earlier, len(leaves))
+    return tuple(merkle_root(leaves[first:after]) for first, after in ranges)
 
 
-def _subproof(hashes: Sequence[bytes], earlier: int, *, whole: bool) -> list[bytes]:
-    if earlier == len(hashes):
-        return [] if whole else [_root_of(hashes)]
-    split = _split(len(hashes))
-    left, right = hashes[:split], hashes[split:]
-    if earlier <= split:
-        return [*_subproof(left, earlier, whole=whole), _root_of(right)]
-    return [*_subproof(right, earlier - split, whole=False), _root_of(left)]
+def consistency_ranges(earlier: int, size: int) -> list[tuple[int, int]]:
+    """The first leaf, and the one after the last, of each subtree whose root is in PROOF(earlier, D_size), in its order.
+
+    A complete subtree begins at a multiple of its size. Raises ValueError unless 0 < earlier <= size.
+    """
+    if not 0 < earlier <= size:
+        raise ValueError(f"no tree of {earlier} leaves within {size}")
+    found: list[tuple[int, int]] = []
+    start, end, whole = 0, size, True
+    while earlier != end - start:  # SUBPROOF(m, D[n], b) of the standard, from the root downward
+        split = start + _split(end - start)
+        if start + earlier <= split:
+            found.append((split, end))
+            end = split
+        else:
+            found.append((start, split))
+            earlier -= split - start
+            start, whole = split, False
+    if not whole:
+        found.append((start, end))
+    return found[::-1]
 
 
 def verify_consistency(
@@ -180,11 +200,3 @@ def verify_consistency(
 def _split(count: int) -> int:
     """The largest power of two smaller than `count`, which is 2 or more."""
     return 1 << (count - 1).bit_length() - 1
-
-
-def _root_of(hashes: Sequence[bytes]) -> bytes:
-    """Root over leaf hashes, of which there is at least one."""
-    if len(hashes) == 1:
-        return hashes[0]
-    split = _split(len(hashes))
-    return node_hash(_root_of(hashes[:split]), _root_of(hashes[split:]))

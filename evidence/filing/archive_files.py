@@ -22,6 +22,7 @@ from typing import Any
 from evidence.archive.bagread import SHA256_MANIFEST, parse_manifest
 from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import ID_FILE, KEY_FILE
+from evidence.archive.custody_reading import whole_lines
 from evidence.archive.custody_texts import FOLDER as TEXTS
 from evidence.archive.names import encode_path
 from evidence.archive.target_marker import MARKER
@@ -37,7 +38,7 @@ from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import ArchiveOlderError, CustodyError, DestinationError
 from evidence.filing.custody_heads import head_at, require_head_extended
-from evidence.filing.target_log import AT_TARGET, CUSTODY, TAIL, append_log, piece, read_log, whole_lines
+from evidence.filing.target_log import AT_TARGET, CUSTODY, TAIL, append_log, piece, read_log
 from evidence.model import Sha256
 from evidence.workspace import SETTINGS, Workspace
 
@@ -50,8 +51,8 @@ MANIFESTS = "manifests"
 """The folder of their manifests."""
 _NEXT = ".next"
 _BY_MONTH = re.compile(r"(?:ledgers|records/(?:intakes|days))/(\d{4})-?(\d{2})")
-_OMITTED = (".lock", ".part", ".pending", ".torn")
-"""Endings of files that stay here: locks and leftovers."""
+_OMITTED = (".lock", ".part", ".pending", ".torn", ".index", ".proved")
+"""Endings of files that stay here: locks, leftovers, and what is made anew from the log."""
 _PRIVATE = frozenset({KEY_FILE})
 """Names of files that must never leave this computer."""
 

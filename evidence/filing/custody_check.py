@@ -1,18 +1,17 @@
-"""Shows the custody log, and checks it against the heads that were kept elsewhere and against the catalog."""
+"""Checks the custody log against the heads that were kept elsewhere and against the catalog."""
 
 from __future__ import annotations
 
 import json
-from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from shlex import quote
-from typing import Any
 
 from evidence.archive.custody import Anchor, Entry
+from evidence.archive.custody_checkpoint import Checkpoint, write_checkpoint
 from evidence.archive.custody_end import RESTORE
-from evidence.archive.custody_inclusion import make_proof
 from evidence.archive.custody_key import ID_FILE, kept_id, key_entries, known_archive_id, names_key
 from evidence.archive.custody_proof import NOTES as LOG_NOTES
 from evidence.archive.heads import KeptLine, SignedHead, fingerprint, kept_lines, read_heads
@@ -20,15 +19,18 @@ from evidence.archive.targets import FolderTarget
 from evidence.errors import BadInputError, CustodyError, EvidenceError
 from evidence.filing.backup import open_targets
 from evidence.filing.bags import bag_folder
-from evidence.filing.custody_heads import heads_folder, signed_head
+from evidence.filing.custody_heads import heads_folder
 from evidence.filing.findings import CollectsFindings
 from evidence.filing.records import CLAIM_RECORD
 from evidence.filing.target_records import read_record
 from evidence.model import Finding
+from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
 
-_NOTES = LOG_NOTES | {"target_absent", "no_heads", "head_unreadable", "key_added"}
+NOTES = LOG_NOTES | {"target_absent", "no_heads", "head_unreadable", "key_added"}
 """Findings that do not make the log invalid."""
+SHOWN_EVERY = 10_000
+"""Entries between two reports of the progress."""
 HEAD_MISSING = "head_missing"
 """The code of the finding for a log that has lost its head file."""
 
@@ -45,47 +47,28 @@ class CustodyReport:
     """Signed heads that the log was compared with."""
     targets: tuple[str, ...] = ()
     """Targets whose heads were read."""
+    since: int = 0
+    """Only the entries after this one were read; 0 when the whole log was."""
+    whole_at: datetime | None = None
+    """With `since`: when every entry was verified last, by the computer's clock then, aware."""
 
 
-def custody_report(
-    workspace: Workspace, *, check: bool, claim: str | None, last: int, noted: Sequence[Anchor] = ()
+def check_log(
+    workspace: Workspace, noted: Sequence[Anchor] = (), *, progress: Progress = quiet
 ) -> CustodyReport:
-    """The newest `last` entries (0 for all), of one claim or of everything; checked when `check`.
-
-    `noted` are heads that a person read off a certificate or a report.
-    """
-    verdict = check_log(workspace, noted) if check else None
-    if verdict and not verdict.valid:
-        return verdict
-    log = workspace.custody
-    chosen: deque[Entry] = deque(maxlen=last or None)
-    count = 0
-    for entry in log.entries():
-        count += 1
-        if claim is None:
-            chosen.append(entry)
-    if claim is not None:
-        chosen.extend(log.about(claim))
-    return CustodyReport(
-        entries=count,
-        valid=True if verdict else None,
-        findings=verdict.findings if verdict else (),
-        shown=tuple(chosen),
-        heads=verdict.heads if verdict else 0,
-        targets=verdict.targets if verdict else (),
-    )
-
-
-def check_log(workspace: Workspace, noted: Sequence[Anchor] = ()) -> CustodyReport:
     """Read the whole log; compare it with every head kept in bags, in the archive and at reachable targets.
 
-    Then compare the people in the catalog with its entries. Changes nothing.
+    Then compare the people in the catalog with its entries. Changes nothing but what is made anew from the log: its
+    index, and how far it was verified.
     """
-    found = _KeptHeads(workspace)
+    found = KeptHeads(workspace)
     found.collect()
-    passed = _Pass()
+    passed = Pass(progress=progress, total=_length(workspace))
     anchors = [*noted, *recorded_heads(workspace), *found.anchors]
-    verdict = workspace.custody.verify(anchors=anchors, watch=passed.see)
+    newest = found.newest(passed.total)
+    verdict = workspace.custody.verify(
+        anchors=anchors, watch=passed.see, keep_at=newest.head.size if newest else 0
+    )
     findings = [*verdict.findings, *found.findings]
     if verdict.valid and not verdict.entries:
         message = "The custody log is missing: making the archive wrote its first entry."
@@ -94,15 +77,29 @@ def check_log(workspace: Workspace, noted: Sequence[Anchor] = ()) -> CustodyRepo
         findings += passed.other_ids(kept_id(workspace.root))
         findings += passed.added_keys()
         findings += people_findings(workspace, passed.people)
-    findings.sort(key=lambda one: one.code in _NOTES)
+    findings.sort(key=lambda one: one.code in NOTES)
+    valid = all(one.code in NOTES for one in findings)
+    if valid:
+        workspace.custody.index.make_anew()
+        if newest and verdict.passed:
+            reached = Checkpoint(signed=newest, end=verdict.passed, whole_at=workspace.now())
+            write_checkpoint(workspace.custody.path, reached)
     return CustodyReport(
         entries=verdict.entries,
-        valid=all(one.code in _NOTES for one in findings),
+        valid=valid,
         findings=tuple(findings),
         shown=(),
         heads=len(found.anchors),
         targets=tuple(found.targets),
     )
+
+
+def _length(workspace: Workspace) -> int:
+    """Entries of the log by its head file; 0 without it."""
+    try:
+        return workspace.custody.head().seq
+    except CustodyError:
+        return 0
 
 
 def recorded_heads(workspace: Workspace) -> Iterator[Anchor]:
@@ -126,14 +123,31 @@ def recorded_heads(workspace: Workspace) -> Iterator[Anchor]:
 
 
 @dataclass
-class _KeptHeads(CollectsFindings):
+class KeptHeads(CollectsFindings):
     """The signed heads in the archive and at its targets, and what is wrong with them."""
 
     workspace: Workspace
     anchors: list[Anchor] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     targets: list[str] = field(default_factory=list)
+    above: int = 0
+    """Heads of fewer entries are not judged and are no anchors."""
+    signed: list[SignedHead] = field(default_factory=list)
+    """The heads of the anchors."""
     _genuine: dict[SignedHead, bool] = field(default_factory=dict)
+
+    def newest(self, length: int) -> SignedHead | None:
+        """The longest of the heads that a log of `length` entries can have reached."""
+        return max(
+            (one for one in self.signed if one.head.size <= length),
+            key=lambda one: one.head.size,
+            default=None,
+        )
+
+    @property
+    def keys(self) -> frozenset[str]:
+        """The public keys that the log names; known after `collect`."""
+        return frozenset(self._keys)
 
     def collect(self) -> None:
         """Read all of them; only heads with a signature by a key that the log names become anchors."""
@@ -178,10 +192,13 @@ class _KeptHeads(CollectsFindings):
                 others += 1
                 continue
             ours += 1
+            if line.signed and line.signed.head.size < self.above:
+                continue
             signed = self._judge(line, where)
             key = (signed.head.size, signed.head.root, signed.head.last) if signed else None
             if signed and key and key not in seen:
                 seen.add(key)
+                self.signed.append(signed)
                 self.anchors.append(signed.head.anchor(f"{where} ({signed.head.time})"))
         return ours, others
 
@@ -231,15 +248,20 @@ def noted_head(text: str) -> Anchor:
 
 
 @dataclass(kw_only=True)
-class _Pass:
+class Pass:
     """What one reading of the log collects; its size does not grow with the log."""
 
     people: dict[str, str] = field(default_factory=dict)
     """Duty by name, of those whom the log says may log in."""
     keys: list[Entry] = field(default_factory=list)
+    progress: Progress = quiet
+    total: int = 0
+    """Entries of the log, for the progress."""
 
     def see(self, entry: Entry) -> None:
         """Process one entry."""
+        if entry.seq % SHOWN_EVERY == 0 and self.total:
+            self.progress("entries verified", min(entry.seq, self.total), self.total)
         if entry.action in {"person_added", "person_changed"}:
             self.people[entry.subject] = str(entry.details.get("duty", ""))
         elif entry.action == "person_dropped":
@@ -314,7 +336,7 @@ def reseal(workspace: Workspace, reason: str) -> Entry:
         raise BadInputError("--reseal needs a reason.", "Say why, for example: --reseal 'head file deleted'.")
     with workspace.locked():
         verdict = check_log(workspace)
-        against = [one for one in verdict.findings if one.code not in {*_NOTES, HEAD_MISSING}]
+        against = [one for one in verdict.findings if one.code not in {*NOTES, HEAD_MISSING}]
         if against:
             raise CustodyError(f"The log's head is not written anew: {against[0].message}", RESTORE)
         if not any(one.code == HEAD_MISSING for one in verdict.findings):
@@ -328,22 +350,3 @@ def reseal(workspace: Workspace, reason: str) -> Entry:
                 f"Connect it. If its disk is lost: `evidence target lost {quote(away[0])} --reason TEXT`.",
             )
         return workspace.custody.reseal(workspace.actor, reason.strip(), workspace.now())
-
-
-# --- proofs ------------------------------------------------------------------------------
-
-
-def prove(workspace: Workspace, entry: int, *, since: int | None = None) -> dict[str, Any]:
-    """The inclusion proof of one entry against a head that is signed now, or the last signed one without a key.
-
-    Raises BadInputError for an entry that is not there, CustodyError when no head can be had.
-    """
-    try:
-        signed = signed_head(workspace)
-    except EvidenceError:  # no key here, or an archive that cannot be written
-        archive = known_archive_id(workspace.root, workspace.custody)
-        own = read_heads(heads_folder(workspace), archive) if archive else ()
-        if not own:
-            raise
-        signed = own[-1]
-    return make_proof(workspace.custody, entry, signed, since=since)

@@ -13,17 +13,18 @@ from shlex import quote
 from evidence.archive.custody import CustodyLog
 from evidence.archive.custody_key import kept_id
 from evidence.archive.custody_proof import NOTES
+from evidence.archive.custody_reading import whole_lines
 from evidence.archive.heads import newest_head
 from evidence.archive.names import why_unsafe
 from evidence.archive.target_marker import MARKER
 from evidence.disk.copying import copy_file
-from evidence.disk.durable import make_folder, replace_file, sync_folder
+from evidence.disk.durable import make_folder, replace_file
 from evidence.disk.faults import writing
 from evidence.disk.hashing import digest_if_readable
 from evidence.errors import BadInputError, CardReadError, CopyMismatchError, CustodyError, EvidenceError
 from evidence.filing.archive_files import list_archive_files
 from evidence.filing.findings import CollectsFindings
-from evidence.filing.target_log import AT_TARGET, CUSTODY, entries_at
+from evidence.filing.target_log import AT_TARGET, CUSTODY, copy_log, entries_at
 from evidence.model import Finding, Sha256
 from evidence.settings import default_text, load_settings
 from evidence.workspace import SETTINGS
@@ -133,11 +134,8 @@ def _restore_log(source: Path, dest: Path) -> None:
     with writing(dest):
         if dest.exists():
             return
-        content = source.read_bytes()
-        whole = content[: content.rfind(b"\n") + 1]
         make_folder(dest.parent)
-        replace_file(dest, whole)
-        sync_folder(dest.parent)
+        copy_log(source, dest, whole_lines(source))
 
 
 def _restore_texts(source: Path, dest: Path, back: BroughtBack) -> None:

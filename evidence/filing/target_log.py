@@ -7,8 +7,9 @@ from pathlib import Path
 from shlex import quote
 
 from evidence.archive.custody_proof import LogReading
+from evidence.archive.custody_reading import whole_lines
 from evidence.archive.targets import FolderTarget
-from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
+from evidence.disk.durable import discard, make_folder, sync_folder, write_all
 from evidence.disk.faults import writing
 
 AT_TARGET = "archive"
@@ -17,6 +18,8 @@ CUSTODY = Path("custody") / "custody.jsonl"
 """The custody log, below the archive and below `AT_TARGET`."""
 TAIL = 1 << 16
 """Bytes before the end of the target's log that are compared with ours."""
+_COPIED = 1 << 20
+"""Bytes of the log that are copied at a time."""
 
 
 def read_log(log: Path) -> LogReading:
@@ -52,8 +55,7 @@ def append_log(ours: Path, theirs: Path) -> None:
     end = whole_lines(ours)
     start = max(0, size - TAIL)
     if size > end or (size and piece(ours, start, size) != piece(theirs, start, size)):
-        replace_file(theirs, piece(ours, 0, end))  # the copy was damaged: `require_newer_log` let it pass
-        sync_folder(theirs.parent)
+        copy_log(ours, theirs, end)  # the copy was damaged: `require_newer_log` let it pass
         return
     if theirs.exists() and theirs.stat().st_size == size == end:
         return
@@ -61,23 +63,33 @@ def append_log(ours: Path, theirs: Path) -> None:
     descriptor = os.open(theirs, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o640)
     try:
         os.ftruncate(descriptor, size)
-        write_all(descriptor, piece(ours, size, end))
-        os.fsync(descriptor)
+        _write_pieces(descriptor, ours, size, end)
     finally:
         os.close(descriptor)
     sync_folder(theirs.parent)
 
 
-def whole_lines(path: Path) -> int:
-    """Bytes of a log up to the end of its last whole line. Raises OSError."""
-    end = path.stat().st_size
-    while end:
-        start = max(0, end - TAIL)
-        found = piece(path, start, end).rfind(b"\n")
-        if found >= 0:
-            return start + found + 1
-        end = start
-    return 0
+def copy_log(ours: Path, theirs: Path, end: int) -> None:
+    """Replace the copy by the first `end` bytes of the log, in pieces: a log may be large. Raises OSError."""
+    part = theirs.with_name(f"{theirs.name}.part")
+    part.unlink(missing_ok=True)
+    try:
+        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o640)
+        try:
+            _write_pieces(descriptor, ours, 0, end)
+        finally:
+            os.close(descriptor)
+        part.replace(theirs)
+    except BaseException:
+        discard(part)
+        raise
+    sync_folder(theirs.parent)
+
+
+def _write_pieces(descriptor: int, ours: Path, start: int, end: int) -> None:
+    for at in range(start, end, _COPIED):
+        write_all(descriptor, piece(ours, at, min(at + _COPIED, end)))
+    os.fsync(descriptor)
 
 
 def piece(path: Path, start: int, end: int) -> bytes:

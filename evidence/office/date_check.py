@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime
 
-from evidence.archive.custody_lines import action_and_time, parse_line
+from evidence.archive.custody_index import word_hash
+from evidence.archive.custody_lines import HOUR, action_and_time, parse_line, utc_text
 from evidence.errors import BadInputError, CustodyError, PurgeRefusedError
 from evidence.retention.clock import LoggedTime, clock_trouble
 from evidence.workspace import Workspace
 
-HOUR = len("2026-05-14T09")
-"""Characters of a time up to its hour."""
 CONFIRMED = "date_confirmed"
 """The action of the custody entry by which a person confirms the date."""
 
 
-def require_right_date(workspace: Workspace, *, confirmed: date | None = None) -> None:
+def require_right_date(
+    workspace: Workspace, *, confirmed: date | None = None, by_index: bool = False
+) -> None:
     """Raise PurgeRefusedError when the date may be wrong and nobody confirmed it since.
+
+    Reads every line of the custody log. With `by_index` the log's index gives the times, for a page that only shows it;
+    what removes anything reads the log itself.
 
     `confirmed` is the date that a person says it is: it must be the computer's, else BadInputError; it is recorded.
     """
@@ -34,7 +38,8 @@ def require_right_date(workspace: Workspace, *, confirmed: date | None = None) -
         workspace.record(
             CONFIRMED, "clock", date=today.isoformat(), newest_file=newest.isoformat() if newest else None
         )
-    trouble = clock_trouble(now, _logged(workspace), newest_file=newest)
+    times = _indexed(workspace) if by_index else _logged(workspace.custody.lines())
+    trouble = clock_trouble(now, times, newest_file=newest)
     if trouble:
         raise PurgeRefusedError(
             f"The date may be wrong: {trouble}.",
@@ -42,10 +47,12 @@ def require_right_date(workspace: Workspace, *, confirmed: date | None = None) -
         )
 
 
-def _logged(workspace: Workspace) -> Iterator[LoggedTime]:
-    """The times of the log's entries, one for each run of entries of the same hour: jumps are counted in days."""
-    hour = b""
-    for line in workspace.custody.lines():
+def _logged(lines: Iterable[bytes], hour: bytes = b"") -> Iterator[LoggedTime]:
+    """The times of these entries, one for each run of entries of the same hour: jumps are counted in days.
+
+    `hour` is that of the entry before.
+    """
+    for line in lines:
         known = action_and_time(line)  # a log has millions of lines, and only a confirmation's details count
         if known and known[1][:HOUR] == hour and known[0] != CONFIRMED.encode():
             continue
@@ -63,6 +70,24 @@ def _logged(workspace: Workspace) -> Iterator[LoggedTime]:
             confirms=entry is not None,
             newest_file=datetime.fromisoformat(file) if isinstance(file, str) else None,
         )
+
+
+def _indexed(workspace: Workspace) -> Iterator[LoggedTime]:
+    """The same for the whole log, from its index where that goes; blocks with a confirmation are read from the log."""
+    log, hour = workspace.custody, b""
+    blocks, confirmed = log.index.blocks(), [word_hash(CONFIRMED)]
+    for content in log.index.contents(blocks):
+        if content.may_hold(confirmed):
+            found = list(_logged(log.lines(content.block.start, content.block.end), hour))
+        else:
+            found = [LoggedTime(at=at) for at in content.hours if _hour_of(at) != hour]
+        yield from found
+        hour = _hour_of(found[-1].at) if found else hour
+    yield from _logged(log.lines(blocks[-1].end if blocks else 0), hour)
+
+
+def _hour_of(at: datetime) -> bytes:
+    return utc_text(at)[:HOUR].encode()
 
 
 def _newest_file(workspace: Workspace) -> datetime | None:

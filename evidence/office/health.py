@@ -172,7 +172,7 @@ def _disks(workspace: Workspace) -> Iterator[HealthCheck]:
 
 
 def _clock(workspace: Workspace) -> Iterator[HealthCheck]:
-    require_right_date(workspace)
+    require_right_date(workspace, by_index=True)
     yield HealthCheck(
         about="clock",
         outcome=Health.GOOD,

@@ -30,7 +30,7 @@ class ArchiveRepository:
         self._workspace = workspace
         self._targets = {target.name: target for target in open_targets(workspace)}
         self._copies = ClaimCopies(workspace, self._targets)
-        self._logged_keys: set[str] | None = None
+        self._logged_keys: set[str] = set()
         self.remaining: list[str] = []
         """What could not be removed of purged claims, as text."""
 
@@ -160,7 +160,7 @@ class ArchiveRepository:
             details={**entry.details, "key": entry.key},
             at=entry.at,
         )
-        self._keys().add(entry.key)
+        self._logged_keys.add(entry.key)
 
     def log_head(self) -> str:
         """See `Repository`."""
@@ -168,13 +168,11 @@ class ArchiveRepository:
 
     def is_logged(self, key: str) -> bool:
         """See `Repository`."""
-        return key in self._keys()
-
-    def _keys(self) -> set[str]:
-        if self._logged_keys is None:
-            entries = self._workspace.custody.entries()
-            self._logged_keys = {str(entry.details["key"]) for entry in entries if "key" in entry.details}
-        return self._logged_keys
+        if key not in self._logged_keys:
+            found = self._workspace.custody.newest(key, texts=False)
+            if any(entry.details.get("key") == key for entry in found):
+                self._logged_keys.add(key)
+        return key in self._logged_keys
 
     def record_tombstone(self, tombstone: Tombstone) -> None:
         """See `Repository`."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import pkgutil
 import re
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from importlib import import_module
 
 import pytest
@@ -14,9 +15,12 @@ from support_board import PASSWORD, put_claim, put_photos
 from support_cli import cli
 from support_desk import EMPTY, PLANNER, desk_app, furnished_archive, office
 
+from evidence.archive.custody import Draft
+from evidence.archive.custody_texts import FreeText
 from evidence.board import desk
 from evidence.board.app import make_app
 from evidence.board.context import DESK_TABS
+from evidence.board.desk import log_view
 from evidence.board.desk.log_view import LogFilter, log_page
 from evidence.board.desk.purges import PlanState, plans
 from evidence.board.desk.retention_view import ShownVerdicts, chart_of, retention_page
@@ -445,6 +449,58 @@ def test_one_page_of_the_log_looks_at_so_many_entries_only_and_says_which(office
     )
     rest = log_page(office, LogFilter(what="claim_closed"), before=first.before)
     assert {one.action for one in rest.entries} == {"claim_closed"}
+
+
+@pytest.mark.parametrize(
+    "chosen",
+    [
+        {"about": "CASE-77"},
+        {"about": "a Text of one"},
+        {"about": "3"},
+        {"about": "(text removed)"},
+        {"who": "Zoë"},
+        {"what": "rare"},
+        {"what": "tried", "who": "Zoë", "about": "nothing of this name"},
+        {"since": "2031-05-01", "until": "2031-05-01"},
+        {"until": "2026-01-01"},
+    ],
+    ids=str,
+)
+def test_what_a_filter_shows_of_a_long_log_equals_reading_every_entry(office, chosen):
+    """Blocks of the index are skipped; free texts, numbers and days are in no index of words."""
+    day = datetime(2031, 5, 1, 12, tzinfo=UTC)
+    drafts = [Draft(actor="Ada", action="tried", subject=f"thing {n}", at=day) for n in range(2200)]
+    drafts[300] = Draft(actor="Zoë", action="rare", subject="case-77", details={"n": 3}, at=day)
+    drafts[1400] = replace(drafts[1400], details={"why": FreeText("A text of one")})
+    drafts[1500] = replace(drafts[1500], at=day + timedelta(days=2))
+    office.custody.append_all(drafts)
+    wanted = LogFilter(**chosen)
+    expected = [entry.seq for entry in office.custody.newest() if log_view._matches(entry, wanted)]
+    for _ in range(2):
+        seen, before = [], 0
+        while True:
+            shown = log_page(office, wanted, before=before)
+            seen += [entry.seq for entry in shown.entries]
+            before = shown.before
+            if not before:
+                break
+        assert seen == expected
+    assert len(office.custody.index.blocks()) == 2
+
+
+def test_a_filter_reads_no_block_that_cannot_match(office, monkeypatch):
+    day = datetime(2026, 5, 1, 12, tzinfo=UTC)
+    office.custody.append_all(
+        [Draft(actor="Ada", action="tried", subject=f"thing {n}", at=day) for n in range(3200)]
+    )
+    office.custody.index.blocks()
+    looked = []
+    matches = log_view._matches
+    monkeypatch.setattr(
+        log_view, "_matches", lambda entry, chosen: looked.append(entry.seq) or matches(entry, chosen)
+    )
+    assert [one.subject for one in log_page(office, LogFilter(about="thing 1500")).entries] == ["thing 1500"]
+    assert len(looked) < 2 * 1024 + 300
 
 
 def test_a_proof_of_an_entry_is_a_file_that_the_command_accepts(olive, office, tmp_path):

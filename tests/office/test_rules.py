@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -11,11 +12,13 @@ from support_cli import cli
 from support_intake import CLAIMS, actions, at_home, loaded_archive
 from support_retention import reload_assignments
 
+from evidence.archive.custody import Draft
 from evidence.errors import BadInputError, PurgeRefusedError
-from evidence.office import purging
-from evidence.office.date_check import require_right_date
+from evidence.office import date_check, purging
+from evidence.office.date_check import CONFIRMED, require_right_date
 from evidence.office.retention import forecast_purges
 from evidence.office.rules import floor_requests, note_rules, schedule_of
+from evidence.retention.clock import clock_trouble
 
 
 @pytest.fixture
@@ -231,6 +234,44 @@ def test_a_file_from_the_future_shows_a_clock_that_was_set_back(archive):
             require_right_date(workspace)
         require_right_date(workspace, confirmed=now().astimezone().date())
         require_right_date(workspace)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_date_by_the_index_is_that_by_every_line(archive, seed):
+    """Random logs with jumps, steps back and confirmations, of which the index covers none, a part or all."""
+    rng, at = random.Random(seed), now() - timedelta(days=40)
+    drafts = []
+    for number in range(rng.choice((900, 1024, 2 * 1024, 2500))):
+        at += timedelta(seconds=rng.choice((1, 1, 900)))
+        if rng.random() < 0.002:
+            at += timedelta(days=rng.choice((-2, 31, 1)))
+        confirms = rng.random() < 0.0015
+        details = {"newest_file": at.isoformat() if rng.random() < 0.5 else None} if confirms else {}
+        action = CONFIRMED if confirms else "tried"
+        drafts.append(Draft(actor="Ada", action=action, subject=str(number), at=at, details=details))
+    with at_home(archive) as workspace:
+        workspace.custody.append_all(drafts)
+        log = workspace.custody
+        for most in (0, 1, 16):
+            log.index.blocks(most_new=most)
+            indexed = list(date_check._indexed(workspace))
+            assert indexed == list(date_check._logged(log.lines()))
+        assert clock_trouble(at, indexed) == clock_trouble(at, date_check._logged(log.lines()))
+
+
+def test_a_purge_reads_the_log_itself_for_the_date(archive):
+    """An index that hides a jump changes what a page shows, and no removal."""
+    with at_home(archive) as workspace:
+        start = now() - timedelta(days=90)
+        times = [start + timedelta(seconds=n) + timedelta(days=80 if n > 500 else 0) for n in range(1500)]
+        drafts = [Draft(actor="Ada", action="tried", subject="x", at=at) for at in times]
+        workspace.custody.append_all(drafts)
+        workspace.custody.index.make_anew()
+        with pytest.raises(PurgeRefusedError):
+            require_right_date(workspace, by_index=True)
+        workspace.custody.index.contents = lambda blocks: iter(())
+        with pytest.raises(PurgeRefusedError):
+            require_right_date(workspace)
 
 
 def test_the_command_takes_the_confirmed_date(archive):

@@ -12,7 +12,7 @@ from evidence.board.actions import act
 from evidence.board.context import CurrentUser, redirect_local, require_post
 from evidence.board.permissions import Permission
 from evidence.errors import BadInputError, EvidenceError, counted
-from evidence.filing import custody_check
+from evidence.filing import custody_check, custody_report
 from evidence.lookup import known_claim
 from evidence.office import retention
 from evidence.office.assignments import remove_assignment
@@ -92,7 +92,7 @@ def proof(user: Office, entry: Annotated[int, Form(ge=1)]) -> Response:
             raise BadInputError(
                 f"{NOT_INTACT}{found.findings[0].message}", "Run `evidence custody --verify`."
             )
-        text = json.dumps(custody_check.prove(user.workspace, entry), ensure_ascii=False, indent=2)
+        text = json.dumps(custody_report.prove(user.workspace, entry), ensure_ascii=False, indent=2)
     except EvidenceError as error:
         user.flash(str(error), "bad")
         return redirect_local("/desk/log")

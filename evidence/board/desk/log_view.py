@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
-from datetime import date
+from datetime import date, timedelta
 from itertools import islice
 from urllib.parse import urlencode
 
 from evidence.archive.custody import Entry
+from evidence.archive.custody_index import BLOCK, Block, BlockContent, word_hash
+from evidence.archive.custody_texts import NO_TEXT, TextFiles
 from evidence.workspace import Workspace
 
 PER_PAGE = 100
@@ -63,16 +65,19 @@ class LogPage:
 def log_page(workspace: Workspace, chosen: LogFilter, *, before: int = 0) -> LogPage:
     """The newest entries that match, of a lower number than `before`.
 
-    Looks at `MOST_LOOKED` entries at most, from the newest on, whatever the length of the log.
+    Looks at `MOST_LOOKED` entries at most, from the newest on; blocks of the log's index that hold none are skipped.
     """
     custody, found = workspace.custody, list[Entry]()
     first = last = 0
-    for looked, entry in enumerate(custody.newest(before=before)):
+    skip = _Skip(chosen, custody.texts) if chosen.query() else None
+    for looked, entry in enumerate(custody.newest(before=before, skip=skip)):
         if looked == MOST_LOOKED or len(found) == PER_PAGE:
             break
         first, last = entry.seq, last or entry.seq
         if _matches(entry, chosen):
             found.append(entry)
+    else:
+        first = 0
     recent = list(islice(custody.newest(texts=False), NAMES_FROM))
     people = {one.name for one in workspace.catalog.users.all()} | {one.actor for one in recent}
     more = first > 1
@@ -84,6 +89,43 @@ def log_page(workspace: Workspace, chosen: LogFilter, *, before: int = 0) -> Log
         people=tuple(sorted(people)),
         actions=tuple(sorted({one.action for one in recent})),
     )
+
+
+class _Skip:
+    """Chooses the blocks of the log in which no entry can match a filter."""
+
+    def __init__(self, chosen: LogFilter, texts: TextFiles) -> None:
+        self._chosen = chosen
+        self._texts = texts
+        self._exact = [[word_hash(word)] for word in (chosen.who, chosen.what) if word]
+        self._about = [word_hash(chosen.about)] if chosen.about else []
+        self._anywhere = not chosen.about or _may_be_no_string(chosen.about)
+
+    def __call__(self, content: BlockContent) -> bool:
+        """True when the block needs not be read."""
+        chosen, block = self._chosen, content.block
+        if chosen.since and (block.latest + timedelta(days=1)).date() < date.fromisoformat(chosen.since):
+            return True
+        if chosen.until and (block.earliest - timedelta(days=1)).date() > date.fromisoformat(chosen.until):
+            return True
+        if not all(content.may_hold(one) for one in self._exact):
+            return True
+        return not (self._anywhere or content.may_hold(self._about) or self._has_text(block))
+
+    def _has_text(self, block: Block) -> bool:
+        """True when a free text of the block may be what is looked for."""
+        return self._texts.may_hold(block.first_seq, block.first_seq + BLOCK - 1, self._chosen.about)
+
+
+def _may_be_no_string(text: str) -> bool:
+    """True for what a number, a truth value, an object or a removed text is shown as: the index holds strings alone."""
+    if text.casefold() in {"true", "false", "none", NO_TEXT} or text.startswith("{"):
+        return True
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _matches(entry: Entry, chosen: LogFilter) -> bool:

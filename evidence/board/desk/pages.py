@@ -103,7 +103,7 @@ def purge(user: Office, plan: str) -> HTMLResponse:
 def _steps(user: CurrentUser) -> dict[str, Any]:
     """What the forms of a purge need: whether this person may, the step that is running, and a date to confirm."""
     try:
-        require_right_date(user.workspace)
+        require_right_date(user.workspace, by_index=True)
         doubt = ""
     except PurgeRefusedError as trouble:
         doubt = trouble.message

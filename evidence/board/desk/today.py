@@ -301,7 +301,7 @@ def _purges(workspace: Workspace) -> Iterator[Task]:
 
 def _date(workspace: Workspace) -> Iterator[Task]:
     try:
-        require_right_date(workspace)
+        require_right_date(workspace, by_index=True)
     except PurgeRefusedError as trouble:
         yield Task(words=trouble.message, more=trouble.hint)
 
