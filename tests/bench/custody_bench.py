@@ -18,7 +18,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-START = datetime(2019, 3, 4, 17, 30, tzinfo=UTC)
+START = datetime.now(UTC).replace(microsecond=0) - timedelta(days=7 * 365 + 1)
 SIZES = (1_000, 10_000, 100_000, 1_000_000)
 APPENDS = 300
 NEW = 2_000
