@@ -324,5 +324,14 @@ def known_paths(bag: Path) -> frozenset[str]:
     return frozenset(known | _litter(bag))
 
 
+def other_files(bag: Path) -> list[str]:
+    """Files in a bag's folder that are not the bag's, by path, sorted; those of operating systems are left out."""
+    known = known_paths(bag)
+    every = (
+        path.relative_to(bag).as_posix() for path in bag.rglob("*") if path.is_symlink() or not path.is_dir()
+    )
+    return sorted(path for path in every if path not in known)
+
+
 def _litter(bag: Path) -> set[str]:
     return {path.relative_to(bag).as_posix() for path in bag.rglob("*") if LITTER.fullmatch(path.name)}

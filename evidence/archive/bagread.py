@@ -246,7 +246,10 @@ def read_text(bag: Path, name: str, declaration: Declaration, findings: Findings
     """The lines of a tag file."""
     try:
         text = (bag / name).read_bytes().decode(declaration.encoding)
-    except (OSError, UnicodeDecodeError) as error:
+    except OSError as error:
+        findings.error("unreadable", name, f"{name} cannot be read: {error.strerror}.")
+        return []
+    except UnicodeDecodeError as error:
         findings.error("unreadable", name, f"{name} cannot be read: {error}.")
         return []
     if text.startswith("\ufeff"):

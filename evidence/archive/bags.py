@@ -10,7 +10,14 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from evidence.archive.assembly import Damaged, PayloadFile, assemble, known_paths
+from evidence.archive.assembly import (
+    Damaged,
+    PayloadFile,
+    assemble,
+    known_paths,
+    other_files,
+    recorded_digests,
+)
 from evidence.archive.bagread import DATA, SHA256_MANIFEST, TAG_MANIFEST
 from evidence.archive.exchange import OnStep, locked, recover_folder, recover_folders, remove_folder
 from evidence.archive.names import encode_path, require_safe
@@ -109,6 +116,19 @@ def remove_bag(bag: Path) -> bool:
     """
     with locked(bag):
         return remove_folder(bag)
+
+
+def remove_empty_bag(bag: Path) -> bool:
+    """Remove a bag that lists no payload; False, and nothing done, when its folder holds other files than its own.
+
+    A folder that is not there counts as removed. Raises BagError (the bag is damaged), DestinationError, LockedError.
+    """
+    with locked(bag):
+        recover_folder(bag, known_paths)
+        if bag.is_dir() and (recorded_digests(bag) or other_files(bag)):
+            return False
+        remove_folder(bag)
+        return True
 
 
 # --- checking the input ---------------------------------------------------------------------

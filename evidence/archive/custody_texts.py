@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from evidence.archive.custody_lines import Draft, Entry
-from evidence.disk.durable import make_folder, replace_file, sync_folder, write_all
+from evidence.disk.durable import discard_part, make_folder, replace_file, sync_folder, write_all
 from evidence.errors import counted
 
 FOLDER = "custody-texts"
@@ -187,6 +187,7 @@ class TextFiles:
         if texts:
             replace_file(path, b"".join(_line(one) + b"\n" for one in texts))
         else:
+            discard_part(path)  # a killed run may have left texts in it that are removed now
             path.unlink(missing_ok=True)
         sync_folder(path.parent)
 

@@ -10,7 +10,15 @@ from functools import partial
 from pathlib import Path
 
 from evidence.archive import places
-from evidence.archive.assembly import Assembled, Damaged, PayloadFile, assemble, known_paths, recorded_digests
+from evidence.archive.assembly import (
+    Assembled,
+    Damaged,
+    PayloadFile,
+    assemble,
+    known_paths,
+    other_files,
+    recorded_digests,
+)
 from evidence.archive.bagcheck import WHOLE, BagCheck, PayloadReading, check_bag
 from evidence.archive.bagread import SHA256_MANIFEST, TAG_MANIFEST, read_tags
 from evidence.archive.bags import list_payload
@@ -303,6 +311,21 @@ class FolderTarget:
         bag = self._bag_folder(name)
         with locked(bag):
             return remove_folder(bag)
+
+    def remove_released_bag(self, name: str) -> None:
+        """Remove the copy of a bag of which every file is released; one whose folder holds other files too stays.
+
+        Raises BagError then.
+        """
+        self.check_ready()
+        bag = self._bag_folder(name)
+        with locked(bag):
+            if others := other_files(bag):
+                raise BagError(
+                    f"The copy {name} at {self.name} holds files that are not its own, first {others[0]}.",
+                    f"Move them out of {bag}, then run the backup again.",
+                )
+            remove_folder(bag)
 
     def find_digests(self, digests: Collection[Sha256]) -> tuple[str, ...]:
         """Paths at the target whose bytes have one of these digests, sorted; see `digest_search`."""

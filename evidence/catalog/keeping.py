@@ -110,6 +110,19 @@ class Keeping:
                 db.execute(t.held_in.insert(), rows)
             pushes.bag_changed(self._database, claim)
 
+    def remove_empty(self, claim: ClaimId, *, changes: int) -> None:
+        """Record that the claim's bag, which held no original any more, was removed here.
+
+        Its copies stay recorded until a backup removes them at the targets. When the bag was marked as outdated again
+        since it had `changes`, it stays marked, and the next build makes it anew.
+        """
+        with self._database.transaction() as db:
+            self._database.changed("claim", [claim] if claim else [])
+            self._database.changed("bag", [claim])
+            db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
+            db.execute(delete(t.bag).where((t.bag.c.claim == claim) & (t.bag.c.changes == changes)))
+            pushes.bag_changed(self._database, claim)
+
     def dirty(self) -> list[ClaimId]:
         """Claims whose bags must be built, sorted; the tray is TRAY."""
         with self._database.transaction() as db:

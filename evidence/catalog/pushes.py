@@ -13,6 +13,7 @@ from sqlalchemy import delete, insert, literal, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks
+from evidence.catalog.totals import TRAY
 from evidence.model import ClaimId, Sha256
 
 PUT_BACK = -1
@@ -30,7 +31,7 @@ class Pushes:
     def begin(self, disk: str, place: str, *, head: int) -> bool:
         """Note that the target `place` is this disk and holds a head of `head` entries; 0 for none, or `PUT_BACK`.
 
-        True, and every bag is due, at a disk that no backup completed yet, or that holds an older head than the
+        True, and every bag is due, with the tray's even if there is none any more, at a disk that no backup completed yet, or that holds an older head than the
         last backup left there: its content was put back to an earlier time. It stays so until `put_head`.
         """
         mine = t.target_disk.c.disk == disk
@@ -44,6 +45,8 @@ class Pushes:
                 every = select(literal(disk), t.bag.c.claim, literal(""), literal(True))
                 columns = ["disk", "claim", "tag_manifest", "due"]
                 db.execute(insert(t.pushed_bag).from_select(columns, every))
+                tray = {"disk": disk, "claim": TRAY, "tag_manifest": "", "due": True}
+                self._database.upsert(t.pushed_bag, [tray])
         return anew
 
     def put_head(self, disk: str, *, head: int) -> None:
@@ -62,6 +65,12 @@ class Pushes:
         """Note that the disk's copy of the claim's bag has this tag manifest, by digest, and is not due."""
         row = {"disk": disk, "claim": claim, "tag_manifest": tag_manifest, "due": False}
         self._database.upsert(t.pushed_bag, [row])
+
+    def put_removed(self, disk: str, claim: ClaimId) -> None:
+        """Note that the disk has no copy of the claim's bag, and needs none."""
+        mine = (t.pushed_bag.c.disk == disk) & (t.pushed_bag.c.claim == claim)
+        with self._database.transaction() as db:
+            db.execute(delete(t.pushed_bag).where(mine))
 
     def pushed(self, disk: str, claim: ClaimId) -> Sha256 | None:
         """The digest of the tag manifest that the disk's copy must have; None when the copy is due or unknown."""

@@ -177,6 +177,15 @@ def discard_part(path: Path) -> None:
     discard(_part_of(path))
 
 
+def discard_parts(folder: Path) -> None:
+    """Remove what killed runs of `replace_file` left in a folder, for files that no later run writes; see `discard`.
+
+    Hold the lock under which the folder's files are written. Raises OSError.
+    """
+    for path in folder.glob("*.part") if folder.is_dir() else ():
+        discard(path)
+
+
 def _part_of(path: Path) -> Path:
     return path.with_name(f"{path.name}.part")
 

@@ -11,9 +11,10 @@ from shlex import quote
 from evidence.archive.places import place_id
 from evidence.archive.targets import FolderTarget, PushResult
 from evidence.catalog.pushes import PUT_BACK
+from evidence.catalog.totals import TRAY
 from evidence.errors import ArchiveOlderError, BadInputError, BagError, EvidenceError
 from evidence.filing.archive_files import log_went_back, push_archive_files, require_newer_log
-from evidence.filing.bags import bag_folder, file_away, recover_bags
+from evidence.filing.bags import bag_folder, file_away, is_tray_removed, recover_bags
 from evidence.filing.copies import bad_copies, found_bad_since, known_bad, record_check, verified_copies
 from evidence.filing.custody_heads import head_at, make_key, note_head
 from evidence.filing.record_files import keep_records
@@ -156,7 +157,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
                 require_newer_log(workspace, target)
                 anew = _is_put_back(workspace, target)
             due = workspace.catalog.pushes.due(disk_of(target))
-            compared += len(due)
+            compared += sum(not is_tray_removed(workspace, claim) for claim in due)
             pushed, held_back = _push_all(workspace, target, due, progress)
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
@@ -247,6 +248,9 @@ def _push_all(
                     if blocking := unreleased(workspace, target, claim):
                         held_back[claim] = blocking
                         continue
+                    if is_tray_removed(workspace, claim):
+                        _remove_tray(workspace, target)
+                        continue
                     done.append(_push(workspace, target, claim))
                     findings += _damaged(workspace, target, claim, done[-1])
             except BagError as trouble:
@@ -281,6 +285,14 @@ def _push_cycle(
             _push(workspace, target, claim, keep=files)
             pushed = True
     return pushed
+
+
+def _remove_tray(workspace: Workspace, target: FolderTarget) -> None:
+    """Remove the copy of the tray's bag: no photo waits there any more."""
+    target.remove_released_bag(workspace.tray.name)
+    with workspace.catalog.transaction():
+        workspace.catalog.keeping.drop_copies(target.name, TRAY)
+        workspace.catalog.pushes.put_removed(disk_of(target), TRAY)
 
 
 def _push(

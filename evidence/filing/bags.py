@@ -125,6 +125,12 @@ def bag_folder(workspace: Workspace, claim: ClaimId, *, make: bool = False) -> P
     return workspace.bag_of(claim, folder)
 
 
+def is_tray_removed(workspace: Workspace, claim: ClaimId) -> bool:
+    """True for the tray while it holds no photo and has no bag: its copies at the targets go too."""
+    gone = not claim and not (workspace.tray / "bagit.txt").exists()
+    return gone and not workspace.catalog.keeping.payload(claim)
+
+
 def require_known_bags(workspace: Workspace) -> None:
     """Raise BagError when there is a bag on the disk that the catalog does not know.
 
@@ -209,7 +215,10 @@ def _content(workspace: Workspace, claim: ClaimId) -> _Content:
 
 
 def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
-    """Build one bag, then record in one transaction that it is up to date and what it holds; returns what is bad."""
+    """Build one bag, then record in one transaction that it is up to date and what it holds; returns what is bad.
+
+    The tray's bag is removed when no photo waits there any more.
+    """
     keeping, content = workspace.catalog.keeping, _content(workspace, claim)
     removed = set(content.before) - set(content.paths)
     stage_leaving(workspace, claim, removed)
@@ -225,8 +234,12 @@ def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
     added = [at[path] for path in built.added if path in at]
     damaged = [at[path] for path in built.damaged if path in at]
     fresh = set(damaged) - known_bad(workspace, damaged)
+    empty = not claim and not content.paths and bags.remove_empty_bag(content.bag)
     with workspace.catalog.transaction():
-        keeping.mark_clean(claim, content.paths, at=workspace.now(), changes=content.changes)
+        if empty:
+            keeping.remove_empty(claim, changes=content.changes)
+        else:
+            keeping.mark_clean(claim, content.paths, at=workspace.now(), changes=content.changes)
         keeping.put_copies(verified_copies(workspace, None, claim, added))
         keeping.put_copies(bad_copies(workspace, None, claim, damaged))
         keeping.drop_copies(ARCHIVE_PLACE, claim, but=content.paths)

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from html import unescape
 from pathlib import Path
 
-from evidence.disk.durable import discard_replaced, make_folder, replace_file, sync_folder
+from evidence.disk.durable import discard_parts, discard_replaced, make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.model import ClaimId, ClaimState, IntakeId, Sha256
 from evidence.workspace import Workspace
@@ -37,6 +37,9 @@ def write_page(
             return None
         with writing(path):
             make_folder(path.parent)
+            discard_parts(
+                path.parent
+            )  # a killed intake's page has a name of its own, so nobody else replaces it
             replace_file(path, html.encode("utf-8"))
             sync_folder(path.parent)
     return path

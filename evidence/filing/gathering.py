@@ -27,6 +27,9 @@ from evidence.progress import Progress
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import Workspace, bag_folders
 
+BAG_BEHIND = "bag_behind"
+"""The code of the finding for a bag that lacks changes of its claim; the next command builds the bag again."""
+
 
 @dataclass(slots=True)
 class Gathered(CollectsFindings):
@@ -165,7 +168,7 @@ def _replace_claim(found: Gathered, claim: str, rows: RowsByTable) -> None:
     if claim in found.bags:
         found.bags[claim]["dirty"] = True
         found.add_finding(
-            "bag_behind", claim, f"The bag of claim {claim} lacks its latest changes; it will be built again."
+            BAG_BEHIND, claim, f"The bag of claim {claim} lacks its latest changes; it will be built again."
         )
 
 

@@ -17,7 +17,7 @@ from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import ArchiveOlderError, EvidenceError
-from evidence.filing.bags import bag_folder
+from evidence.filing.bags import bag_folder, is_tray_removed
 from evidence.filing.custody_heads import require_head_extended
 from evidence.filing.owed import PURGED, REMOVED, list_owed
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD, parsed_record
@@ -61,7 +61,7 @@ def unreleased(workspace: Workspace, target: FolderTarget, claim: ClaimId) -> di
     purged. The result is keyed by path below `data/` of the copy. Raises BagError.
     """
     bag = bag_folder(workspace, claim)
-    staying = set(read_manifest(bag).values())
+    staying = set() if is_tray_removed(workspace, claim) else set(read_manifest(bag).values())
     if staying.issuperset(target.listed(bag.name).values()):
         return {}
     leaving = {path: sha for path, sha in originals_at(target, bag.name).items() if sha not in staying}

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -19,7 +20,8 @@ from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, CustodyError, EvidenceError
 from evidence.filing.bag_records import read_bag_records, usable_tags
-from evidence.filing.bags import NOT_A_BAG, bag_folder, tags_from_catalog
+from evidence.filing.bags import NOT_A_BAG, bag_folder, file_away, tags_from_catalog
+from evidence.filing.gathering import BAG_BEHIND
 from evidence.filing.rebuild import RebuildReport, rebuild
 from evidence.filing.records import CLAIM_RECORD
 from evidence.filing.restored_files import (
@@ -31,7 +33,7 @@ from evidence.filing.restored_files import (
     restore_archive_files,
 )
 from evidence.filing.target_log import AT_TARGET
-from evidence.model import Finding, Sha256
+from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
 from evidence.settings import load_settings
 from evidence.workspace import SETTINGS, Workspace, named_actor, system_actor, utc_now
@@ -117,12 +119,27 @@ def restore(
         remove_tree(back.parts)
         (into / UNFINISHED).unlink()
         sync_folder(into)
+    found = _build_outdated_bags(into, name, now, report.findings)
     return RestoreReport(
-        bags=tuple(back.bags),
-        files=back.files,
-        findings=(*back.findings, *report.findings),
-        rebuilt=report,
+        bags=tuple(back.bags), files=back.files, findings=(*back.findings, *found), rebuilt=report
     )
+
+
+def _build_outdated_bags(
+    into: Path, actor: str, now: Callable[[], datetime], findings: Sequence[Finding]
+) -> list[Finding]:
+    """Build the bags that lack changes which came back beside them; returns what is left of the findings.
+
+    It comes after the mark is gone: a restore that is continued compares the bags with those at the target. What is
+    not built now is built by the next command.
+    """
+    found: list[Finding] = []
+    with Workspace(into, actor=actor, now=now) as workspace:
+        with contextlib.suppress(EvidenceError):
+            found += file_away(workspace).findings
+        waiting = set(workspace.catalog.keeping.dirty())
+    left = [one for one in findings if one.code != BAG_BEHIND or ClaimId(one.subject) in waiting]
+    return left + found
 
 
 def restore_claim(target: Path, into: Path, claim: str, *, progress: Progress = quiet) -> RestoreReport:
@@ -254,7 +271,7 @@ def _salvaged(source: Path, back: BroughtBack) -> tuple[Mapping[str, bytes], Map
 
 
 def _write_damaged_records(workspace: Workspace, back: BroughtBack) -> None:
-    """Make the bags whole again of which tag files were damaged at the target; the next command builds them anew."""
+    """Make the bags whole again of which tag files were damaged at the target; they are built anew afterwards."""
     for claim in workspace.catalog.keeping.bags():
         bag = bag_folder(workspace, claim)
         if bag.name not in back.damaged:

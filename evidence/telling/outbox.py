@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from evidence.codec import from_json, to_json
-from evidence.disk.durable import replace_file
+from evidence.disk.durable import discard_replaced, replace_file
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, EvidenceError, TellingError
 from evidence.model import IntakeId
@@ -144,4 +144,4 @@ def _write(workspace: Workspace, waiting: list[ToTell]) -> None:
         if waiting:
             replace_file(path, json.dumps(to_json(waiting)).encode())
         else:
-            path.unlink(missing_ok=True)
+            discard_replaced(path)

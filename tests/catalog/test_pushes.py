@@ -9,6 +9,7 @@ from sqlalchemy import text
 
 from evidence.catalog.keeping import CopyRow
 from evidence.catalog.store import Catalog
+from evidence.catalog.totals import TRAY
 from evidence.model import ClaimId, Sha256
 
 AT = datetime(2026, 6, 1, 12, tzinfo=UTC)
@@ -38,14 +39,14 @@ def all_pushed(catalog, disk="disk-a", head=5):
 
 
 def test_everything_is_due_at_a_new_disk_and_nothing_after_it_was_copied(catalog):
-    assert catalog.pushes.due("disk-a") == [ONE, TWO]
+    assert catalog.pushes.due("disk-a") == [TRAY, ONE, TWO], "an older tray there may have to go"
     assert catalog.pushes.pushed("disk-a", ONE) is None
     all_pushed(catalog)
     assert catalog.pushes.begin("disk-a", "office", head=5) is False
     assert catalog.pushes.due("disk-a") == []
     assert catalog.pushes.pushed("disk-a", ONE) == BAG
     catalog.pushes.begin("disk-b", "office", head=0)
-    assert catalog.pushes.due("disk-b") == [ONE, TWO]
+    assert catalog.pushes.due("disk-b") == [TRAY, ONE, TWO]
 
 
 def test_a_bag_that_is_built_anew_is_due_at_every_disk_and_no_other_is(catalog):
@@ -77,14 +78,14 @@ def test_everything_is_due_at_a_disk_whose_head_is_older_than_the_last_backup_le
     assert catalog.pushes.begin("disk-a", "office", head=12) is False
     assert catalog.pushes.due("disk-a") == []
     assert catalog.pushes.begin("disk-a", "office", head=8) is True
-    assert catalog.pushes.due("disk-a") == [ONE, TWO]
+    assert catalog.pushes.due("disk-a") == [TRAY, ONE, TWO]
 
 
 def test_a_disk_is_compared_anew_until_a_backup_to_it_was_completed(catalog):
     for claim in (ONE, TWO):
         catalog.pushes.put_pushed("disk-a", claim, BAG)
     assert catalog.pushes.begin("disk-a", "office", head=7) is True  # killed before its head was noted
-    assert catalog.pushes.due("disk-a") == [ONE, TWO]
+    assert catalog.pushes.due("disk-a") == [TRAY, ONE, TWO]
     all_pushed(catalog, head=7)
     assert catalog.pushes.begin("disk-a", "office", head=7) is False
 
@@ -95,7 +96,17 @@ def test_a_purged_bag_and_a_retired_target_are_forgotten(catalog):
     assert catalog.pushes.pushed("disk-a", ONE) is None
     catalog.keeping.retire_place("office", "office#disk-a")
     catalog.pushes.begin("disk-a", "office", head=9)
-    assert catalog.pushes.due("disk-a") == [TWO]
+    assert catalog.pushes.due("disk-a") == [TRAY, TWO]
+
+
+def test_a_bag_that_was_removed_is_due_until_its_copies_are_gone(catalog):
+    all_pushed(catalog)
+    catalog.keeping.remove_empty(ONE, changes=0)
+    assert ONE not in catalog.keeping.bags()
+    assert catalog.keeping.payload(ONE) == {}
+    assert catalog.pushes.due("disk-a") == [ONE]
+    catalog.pushes.put_removed("disk-a", ONE)
+    assert catalog.pushes.due("disk-a") == []
 
 
 @pytest.mark.parametrize(

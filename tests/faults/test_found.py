@@ -143,3 +143,16 @@ def test_a_sound_note_that_could_not_be_read_at_first_follows_its_photo(here):
 def test_a_manifest_written_by_half_at_a_target_leaves_no_part_file(here):
     step = "write target/archive/manifests/records-claims-*.next.txt.part"
     all_clean(here, trials_at(here, "purge-undo", FaultKind.TORN, step), most=1)
+
+
+def test_a_page_of_a_card_that_was_killed_halfway_leaves_no_part_file(here):
+    all_clean(here, trials_at(here, "intake", FaultKind.KILL, "* archive/cards/*.part"))
+
+
+def test_a_sheet_that_could_not_be_read_at_first_leaves_no_empty_bag_of_unassigned_photos(here):
+    all_clean(here, trials_at(here, "intake", FaultKind.UNREADABLE, "read card/DCIM/*/TEST0001.JPG"), most=2)
+
+
+def test_a_restored_manifest_that_could_not_be_read_at_first_is_no_finding_of_the_next_restore(here):
+    step = "read restored/claims/TC-1001_*/manifest-sha256.txt"
+    all_clean(here, trials_at(here, "restore", FaultKind.UNREADABLE, step))

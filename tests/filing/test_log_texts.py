@@ -110,6 +110,18 @@ def test_a_restore_brings_the_sound_texts_of_a_damaged_file_back(with_text, tmp_
     assert b"Rosalin" not in all_texts(back)
 
 
+def test_what_a_killed_run_left_of_a_text_is_removed_with_the_text(with_text):
+    archive, _target = with_text
+    (path,) = texts_of(archive)
+    left = path.with_name(f"{path.name}.part")
+    left.write_text(REASON)
+    with at_home(archive) as workspace:
+        workspace.custody.remove_texts(
+            lambda _entry, _text: True, actor="Ada", subject="TC-1001", at=workspace.now()
+        )
+    assert not left.exists()
+
+
 def test_a_removed_text_does_not_come_back_and_its_file_at_a_target_goes(with_text, tmp_path):
     archive, target = with_text
     shutil.copytree(target / "archive" / "custody", tmp_path / "earlier")

@@ -839,6 +839,21 @@ def test_after_the_purge_the_plan_still_verifies_and_names_no_file_and_no_bag(re
         assert sha.encode() not in everything
 
 
+def test_a_purge_removes_the_details_of_its_claims_from_plans_that_were_never_run(repository, tmp_path):
+    never_run = make_plan(repository, SCHEDULE, by="Ann", plans_folder=tmp_path, claims=[ONE])
+    killed = tmp_path / "20260101T000000Z-0123456789ab"
+    killed.mkdir()
+    for name in (details_path(killed, ONE).name, f"{details_path(killed, ONE).name}.part"):
+        (killed / name).write_bytes(details_path(never_run.folder, ONE).read_bytes())
+    repository.later = timedelta(minutes=1)
+    frozen = make_plan(repository, SCHEDULE, by="Ann", plans_folder=tmp_path, claims=[ONE])
+    approve(repository, frozen.folder, by="Bob")
+    run_plan(repository, SCHEDULE, frozen.folder, by="Ann")
+    assert list(tmp_path.glob("*/details-*")) == []
+    approve(repository, never_run.folder, by="Bob")
+    assert [one.claim for one in run_plan(repository, SCHEDULE, never_run.folder, by="Ann").refused] == [ONE]
+
+
 def test_details_of_another_claim_are_refused(repository, tmp_path):
     frozen = make_plan(repository, SCHEDULE, by="Ann", plans_folder=tmp_path)
     details_path(frozen.folder, ONE).write_bytes(details_path(frozen.folder, TWO).read_bytes())

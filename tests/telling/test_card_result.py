@@ -129,6 +129,15 @@ def test_nothing_of_a_purged_claim_stays_in_a_page_and_a_new_page_has_the_other_
     assert [name for name in names if name in text] == []
 
 
+def test_what_a_killed_run_left_of_a_page_goes_with_the_next_page(safe):
+    archive, page = safe
+    left = page.with_name("20260601-120000-dead.html.part")
+    left.write_text("TC-1001")
+    with at_home(archive) as here:
+        keep_card_page(here, intake_of(page))
+    assert [one.name for one in page.parent.iterdir()] == [page.name]
+
+
 @pytest.fixture
 def failing(safe, monkeypatch):
     """The archive told by webhook, the card, and whether the server fails: a list of what it got."""
@@ -163,6 +172,16 @@ def test_a_message_that_was_not_sent_is_said_and_sent_later_with_growing_pauses(
     assert "in 4 min." in said[2]
     assert [one.data["safe_to_erase"] for one in got] == [True]
     assert not (archive / outbox.FILE).exists()
+
+
+def test_what_a_killed_run_left_of_the_list_goes_with_the_list(failing):
+    archive, intake, _got, fails = failing
+    with at_home(archive) as here:
+        outbox.tell(here, intake, [].append)
+        (archive / f"{outbox.FILE}.part").write_text("[")
+        fails.clear()
+        outbox.tell(here, intake, [].append)
+    assert list(archive.glob(f"{outbox.FILE}*")) == []
 
 
 def test_the_list_of_waiting_messages_names_no_claim_and_a_message_is_given_up_in_the_end(failing):

@@ -69,7 +69,7 @@ def conclude(run: PurgeRun, planned: PlannedClaim) -> Purged:
         )
     )
     keep_released(run.frozen.folder, claim, planned.photos)
-    remove_details(run.frozen.folder, claim)
+    remove_details(run.frozen.folder.parent, claim)
     run.progress.note(claim, PurgeStep.DONE, run.repository.now())
     return Purged(claim=claim, certificate=_certificate_path(run, claim), owed=tuple(owed))
 

@@ -75,12 +75,16 @@ def details_path(folder: Path, claim: ClaimId) -> Path:
     return folder / f"details-{hashlib.sha256(claim.encode()).hexdigest()[:12]}.json"
 
 
-def remove_details(folder: Path, claim: ClaimId) -> None:
-    """Remove a claim's details file for good. Raises DestinationError."""
-    path = details_path(folder, claim)
-    with writing(path):
-        path.unlink(missing_ok=True)
-        sync_folder(folder)
+def remove_details(plans_folder: Path, claim: ClaimId) -> None:
+    """Remove a claim's details from every plan, also from one that was never run or begun by a killed program.
+
+    Raises DestinationError.
+    """
+    name = details_path(plans_folder, claim).name
+    with writing(plans_folder):
+        for path in sorted(plans_folder.glob(f"*/{name}*")):  # with what a killed write left
+            path.unlink(missing_ok=True)
+            sync_folder(path.parent)
 
 
 def retire_older_plan(frozen: FrozenPlan) -> None:
