@@ -7,6 +7,9 @@ from datetime import date
 
 from evidence.errors import BadInputError
 
+_SECONDS = {"s": 1, "m": 60, "h": 3600}
+_OCTETS = {"": 1, "K": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
+
 
 def typed_date(text: str, where: str = "") -> date:
     """The calendar day of an ISO 8601 text. Raises BadInputError, which names the option or field `where`."""
@@ -31,13 +34,35 @@ def duration(seconds: float) -> str:
 
 
 def size_text(octets: int) -> str:
-    """Bytes for people, in decimal units as disks are sold: '12 MB', '1.4 TB'."""
-    size = float(octets)
-    for unit in ("B", "kB", "MB", "GB"):
-        if size < 1000:
-            return f"{size:.0f} {unit}"
+    """Bytes for people, in decimal units as disks are sold: '11 bytes', '4.1 MB', '12 MB', '1.4 TB'."""
+    if octets < 1000:
+        return f"{octets} bytes"
+    size = octets / 1000
+    for unit in ("kB", "MB", "GB"):
+        if size < 999.5:
+            return f"{size:.1f} {unit}" if size < 9.95 else f"{size:.0f} {unit}"
         size /= 1000
     return f"{size:.1f} TB"
+
+
+def typed_size(text: str, where: str) -> int:
+    """Bytes of a size such as 500M or 1.5G, decimal units. Raises BadInputError, which names the option `where`."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)([KMGT]?)B?", text.strip().upper())
+    octets = int(float(match[1]) * _OCTETS[match[2]]) if match else 0
+    if not octets:
+        raise BadInputError(f"{where}: '{text}' is not a size.", "Write it as 500M, 50G or 2T.")
+    return octets
+
+
+def typed_span(text: str, where: str) -> float:
+    """Seconds of a time span such as 90s, 30m or 1h30m. Raises BadInputError, which names the option `where`."""
+    match = re.fullmatch(r"(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?", text.strip().lower())
+    seconds = (
+        sum(int(n or 0) * _SECONDS[u] for n, u in zip(match.groups(), "hms", strict=True)) if match else 0
+    )
+    if not seconds:
+        raise BadInputError(f"{where}: '{text}' is not a time.", "Write it as 30m, 2h or 1h30m.")
+    return seconds
 
 
 def guess_percent(probability: float) -> int:

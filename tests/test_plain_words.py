@@ -14,6 +14,8 @@ from evidence.plain_words import (
     size_text,
     typed_date,
     typed_date_or_none,
+    typed_size,
+    typed_span,
 )
 
 
@@ -33,10 +35,36 @@ def test_another_text_is_refused_with_the_option_that_held_it(text):
 
 @pytest.mark.parametrize(
     ("octets", "text"),
-    [(0, "0 B"), (999, "999 B"), (1_000, "1 kB"), (12_400_000, "12 MB"), (1_400_000_000_000, "1.4 TB")],
+    [
+        (0, "0 bytes"),
+        (999, "999 bytes"),
+        (1_000, "1.0 kB"),
+        (4_130_000, "4.1 MB"),
+        (12_400_000, "12 MB"),
+        (999_600_000, "1.0 GB"),
+        (1_400_000_000_000, "1.4 TB"),
+    ],
 )
 def test_a_size_is_written_in_decimal_units(octets, text):
     assert size_text(octets) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "octets"), [("500M", 500_000_000), ("1.5 g", 0), ("1.5gb", 1_500_000_000), ("2T", 2 * 10**12)]
+)
+def test_a_typed_size_has_decimal_units(text, octets):
+    if octets:
+        assert typed_size(text, "--bytes") == octets
+    else:
+        with pytest.raises(BadInputError, match=f"^--bytes: '{text}' is not a size"):
+            typed_size(text, "--bytes")
+
+
+def test_a_typed_time_span_names_hours_minutes_and_seconds():
+    assert [typed_span(text, "--for") for text in ("90s", "30m", "1h30m")] == [90, 1800, 5400]
+    for text in ("", "soon", "30", "m"):
+        with pytest.raises(BadInputError, match=f"^--for: '{text}' is not a time"):
+            typed_span(text, "--for")
 
 
 def test_names_are_sorted_by_the_numbers_in_them():

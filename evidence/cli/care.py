@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +10,7 @@ import typer
 from evidence.cli import card_lines
 from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown
 from evidence.errors import BadInputError, counted
+from evidence.plain_words import size_text, typed_size, typed_span
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from evidence.filing.drill import DrillReport
     from evidence.filing.verify import VerifyReport
     from evidence.model import Finding
-
-_SECONDS = {"s": 1, "m": 60, "h": 3600}
-_OCTETS = {"": 1, "K": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}
 
 
 def register(app: typer.Typer) -> None:
@@ -55,8 +52,8 @@ def verify(
     from evidence.filing.verify import verify as verify_bags
 
     budget = Budget(
-        seconds=as_seconds(duration, "--for") if duration else None,
-        octets=as_octets(most, "--bytes") if most else None,
+        seconds=typed_span(duration, "--for") if duration else None,
+        octets=typed_size(most, "--bytes") if most else None,
     )
     with opened(archive, actor) as here, progress_shown() as progress:
         report = verify_bags(here, budget=budget, progress=progress)
@@ -128,7 +125,7 @@ def _check_lines(bag: Path, check: BagCheck) -> Iterator[str]:
         "complete": "complete, but NOT valid: files have changed",
         "incomplete": "NOT complete and NOT valid",
     }
-    yield f"{bag}: {what[_verdict(check)]}. {counted(check.checked, 'file')} ({as_size(check.octets)}) read."
+    yield f"{bag}: {what[_verdict(check)]}. {counted(check.checked, 'file')} ({size_text(check.octets)}) read."
     yield from (f"  error: {one.message}" for one in check.bad)
     yield from (f"  missing: {path}" for path in check.missing)
     yield from (f"  not in a manifest: {path}" for path in check.unlisted)
@@ -172,7 +169,7 @@ def drill(
 
 def _drill_lines(report: DrillReport) -> Iterator[str]:
     for one in report.targets:
-        what = f"{counted(one.files, 'file')} ({as_size(one.octets)})"
+        what = f"{counted(one.files, 'file')} ({size_text(one.octets)})"
         whole = f" of {counted(len(one.claims), 'whole claim')}" if one.claims else ""
         yield f"{one.target}: {what}{whole} chosen for a restore, {counted(len(one.failures), 'finding')}."
         yield from (f"  {finding.subject}: {finding.message}" for finding in one.failures)
@@ -181,7 +178,7 @@ def _drill_lines(report: DrillReport) -> Iterator[str]:
 
 def _verify_lines(report: VerifyReport) -> Iterator[str]:
     yield (
-        f"{counted(report.checked, 'file')} ({as_size(report.octets)}) read and compared, "
+        f"{counted(report.checked, 'file')} ({size_text(report.octets)}) read and compared, "
         f"{len(report.bad)} bad, {len(report.missing)} missing."
     )
     yield from (f"  {_found(one)}" for one in (*report.bad, *report.missing))
@@ -190,7 +187,7 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
         yield f"{were} that an operating system left in a bag, which harms nothing and may be deleted:"
         yield from (f"  {path}" for path in report.litter)
     if report.left_files:
-        yield f"{counted(report.left_files, 'copy', 'copies')} ({as_size(report.left_octets)}) {'was' if report.left_files == 1 else 'were'} not read in this run."
+        yield f"{counted(report.left_files, 'copy', 'copies')} ({size_text(report.left_octets)}) {'was' if report.left_files == 1 else 'were'} not read in this run."
     if report.never:
         yield f"{counted(report.never, 'copy has', 'copies have')} never been read back and matched."
     if report.oldest:
@@ -202,31 +199,3 @@ def _found(finding: Finding) -> str:
     where, _, path = finding.subject.rpartition(": ")
     again = bool(where) and finding.message.startswith(path)
     return f"{where if again else finding.subject}: {finding.message}"
-
-
-def as_size(octets: int) -> str:
-    """Bytes for people, in decimal units as disks are sold."""
-    for unit, factor in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
-        if octets >= factor:
-            return f"{octets / factor:.1f} {unit}"
-    return f"{octets} bytes"
-
-
-def as_seconds(text: str, option: str) -> float:
-    """Parse a time such as 90s, 30m or 1h30m; raises BadInputError."""
-    match = re.fullmatch(r"(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?", text.strip().lower())
-    seconds = (
-        sum(int(n or 0) * _SECONDS[u] for n, u in zip(match.groups(), "hms", strict=True)) if match else 0
-    )
-    if not seconds:
-        raise BadInputError(f"{option}: '{text}' is not a time.", "Write it as 30m, 2h or 1h30m.")
-    return seconds
-
-
-def as_octets(text: str, option: str) -> int:
-    """Parse a size such as 500M or 1.5G, decimal units; raises BadInputError."""
-    match = re.fullmatch(r"(\d+(?:\.\d+)?)([KMGT]?)B?", text.strip().upper())
-    octets = int(float(match[1]) * _OCTETS[match[2]]) if match else 0
-    if not octets:
-        raise BadInputError(f"{option}: '{text}' is not a size.", "Write it as 500M, 50G or 2T.")
-    return octets
