@@ -17,7 +17,7 @@ os.environ["PYTHON_KEYRING_BACKEND"] = (
 
 sys.path.insert(0, str(Path(__file__).parent / "support"))
 
-pytest_plugins = ("support_fixtures",)
+pytest_plugins = ("support_fixtures", "support_postgres")
 
 REPOSITORY = Path(__file__).parents[1]
 

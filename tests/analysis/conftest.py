@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from support_board_fixtures import blank, claim, workspace
+from support_board_fixtures import claim, workspace
 
-__all__ = ["blank", "claim", "workspace"]
+__all__ = ["claim", "workspace"]

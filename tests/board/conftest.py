@@ -5,14 +5,14 @@ from __future__ import annotations
 import pytest
 from fastapi.testclient import TestClient
 from support_board import PASSWORD, new_archive
-from support_board_fixtures import bagged, blank, claim, two_houses_archive, workspace
+from support_board_fixtures import bagged, claim, workspace
 
 from evidence.board.app import make_app
 from evidence.catalog.users import User
 from evidence.model import Duty
 from evidence.office.people import add_person
 
-__all__ = ["bagged", "blank", "claim", "two_houses_archive", "workspace"]  # fixtures of other rooms, too
+__all__ = ["bagged", "claim", "workspace"]  # fixtures of other rooms, too
 
 
 class Clock:

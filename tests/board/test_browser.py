@@ -6,11 +6,22 @@ import re
 
 import pytest
 from support_board import START, facet_value, put_claim, put_photos
-from support_browser import LAPTOP, PHONE, board, browser, log_in, press, serious_findings, settled, tab_to
+from support_browser import (
+    LAPTOP,
+    PHONE,
+    assert_fits,
+    board,
+    findings_in_light_and_dark,
+    log_in,
+    press,
+    serious_findings,
+    settled,
+    tab_to,
+)
 
 from evidence.model import ClaimId, ClaimState, Duty, Facet
 
-__all__ = ["board", "browser", "log_in"]  # fixtures of other files, too
+__all__ = ["board", "log_in"]  # fixtures of other files, too
 
 
 @pytest.fixture
@@ -34,8 +45,12 @@ def stated(workspace, sha):
     return {facet.value: value.value for facet, value in tags.items() if value.stated}
 
 
-def test_a_reviewer_works_through_a_claim_by_keyboard(log_in, board, workspace, photos):
+def test_a_reviewer_who_logs_in_by_a_link_works_through_a_claim_by_keyboard(log_in, board, workspace, photos):
     page = log_in()
+    page.context.clear_cookies()
+    page.goto(board.link("Rhea"))
+    page.locator("button.main").press("Enter")
+    page.wait_for_url(board.url + "/")
     tab_to(page, ".claim-row a")
     press(page, "Enter")
     page.wait_for_url("**/claim?number=BD-1")
@@ -130,8 +145,7 @@ def test_waiving_and_sending_back(log_in, board, workspace):
         tags={0: (facet_value(Facet.ROLE, "elevation"), facet_value(Facet.FACE, "front"))},
         pictures=True,
     )
-    page = log_in()
-    page.goto(f"{board.url}/claim?number=BD-2")
+    page = log_in(at="/claim?number=BD-2")
     page.click("text=Set a missing shot aside")
     page.fill("#why3", "built onto the next house")
     page.locator(".waivers form", has_text="left").locator("button").click()
@@ -246,26 +260,32 @@ def furnished(workspace, photos):
     return photos
 
 
-SOME = ("/", "/claim?number=BD-3", "/photos?number=BD-1", "/photo/{0}", "/side-by-side?photo={0}&photo={1}")
+MORE_PAGES = (
+    "/claim?number=BD-3",
+    "/side-by-side?photo={0}&photo={1}",
+    "/duplicates?number=BD-3",
+    "/review?number=BD-1",
+    "/review?number=BD-3",
+)
 WIDE = {"width": 1440, "height": 900}
+SMALL = {"width": 360, "height": 780}
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_serious_on_any_page_at_three_widths(log_in, board, furnished, scheme):
+def test_on_no_page_axe_finds_anything_serious_in_light_or_dark_and_none_scrolls_sideways(
+    log_in, board, furnished
+):
     found = []
-    page = log_in(color_scheme=scheme)
+    page = log_in()
 
     def check(where):
-        found.extend((where, *one) for one in serious_findings(page))
+        found.extend((where, *one) for one in findings_in_light_and_dark(page))
 
-    every = (*PAGES, *SOME[1:], "/duplicates?number=BD-3", "/review?number=BD-1", "/review?number=BD-3")
-    for size, paths in ((LAPTOP, every), (WIDE, SOME[:3]), (PHONE, SOME)):
-        page.set_viewport_size(size)
-        for path in paths:
-            page.goto(board.url + path.format(*furnished))
-            if "photo/" in path or "side" in path:
-                page.wait_for_selector(".stage[data-ready]")
-            check((path, size["width"]))
+    for path in (*PAGES, *MORE_PAGES):
+        page.goto(board.url + path.format(*furnished))
+        if "photo/" in path or "side" in path:
+            page.wait_for_selector(".stage[data-ready]")
+        check(path)
+        assert_fits(page, WIDE, PHONE, SMALL, LAPTOP)
     page.goto(board.url + "/")
     press(page, "?")
     page.wait_for_selector("#keys-dialog[open]")
@@ -273,7 +293,16 @@ def test_axe_finds_nothing_serious_on_any_page_at_three_widths(log_in, board, fu
     page.context.clear_cookies()
     page.goto(board.url + "/login")
     check("/login")
+    assert_fits(page, WIDE, PHONE)
     assert found == []
+
+
+@pytest.mark.parametrize("path", ["/", "/photos?number=BD-1", "/photo/{0}"])
+def test_axe_finds_nothing_serious_on_a_phone(log_in, board, furnished, path):
+    page = log_in(size=PHONE, has_touch=True, is_mobile=True, at=path.format(*furnished))
+    if "photo/" in path:
+        page.wait_for_selector(".stage[data-ready]")
+    assert serious_findings(page) == []
 
 
 PLACEHOLDER_WIDTH = """() => {
@@ -291,8 +320,7 @@ def test_the_words_in_the_empty_search_field_are_seen_whole(log_in, board, works
 
 
 def test_a_number_in_a_pill_stays_on_the_line_of_its_unit(log_in, board, workspace, photos):
-    page = log_in()
-    page.goto(f"{board.url}/photos?number=BD-1")
+    page = log_in(at="/photos?number=BD-1")
     for width in range(40, 140, 6):
         lines = page.evaluate(
             """(width) => [...document.querySelectorAll(".pill.guess")].map((pill) => {
@@ -311,16 +339,15 @@ def test_a_number_in_a_pill_stays_on_the_line_of_its_unit(log_in, board, workspa
         assert all(number == unit for number, unit in lines)
 
 
-def test_no_page_scrolls_sideways_on_a_phone(log_in, board, furnished):
-    page = log_in(size={"width": 360, "height": 780}, has_touch=True, is_mobile=True)
+def test_no_page_scrolls_sideways_on_a_phone_with_a_touch_screen(log_in, board, furnished):
+    page = log_in(size=SMALL, has_touch=True, is_mobile=True)
     for path in PAGES:
         page.goto(board.url + path.format(*furnished))
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
 
 
 def test_on_a_phone_a_finger_chooses_and_tags(log_in, board, workspace, photos):
-    page = log_in(size=PHONE, has_touch=True, is_mobile=True)
-    page.goto(f"{board.url}/photos?number=BD-1")
+    page = log_in(size=PHONE, has_touch=True, is_mobile=True, at="/photos?number=BD-1")
     page.locator(f'[data-sha="{photos[4]}"] .select-box').tap()
     page.wait_for_selector("#panel.has")
     page.locator("#panel button", has_text=re.compile("back$")).tap()
@@ -329,8 +356,7 @@ def test_on_a_phone_a_finger_chooses_and_tags(log_in, board, workspace, photos):
 
 
 def test_without_scripts_claims_are_still_read_and_sent_back(log_in, board, workspace, photos):
-    page = log_in(java_script_enabled=False)
-    page.goto(f"{board.url}/photos?number=BD-1&show=guesses")
+    page = log_in(java_script_enabled=False, at="/photos?number=BD-1&show=guesses")
     assert page.locator(".tile").count() == 1
     page.goto(f"{board.url}/claim?number=BD-1")
     page.fill("#back-note", "one side is a guess")

@@ -6,14 +6,14 @@ import shutil
 
 import pytest
 from support_board import new_archive
-from support_browser import board, browser, log_in
+from support_browser import board, log_in
 from support_visit import put_recorded, visit_by_question, watch_clicks
 
 from evidence.catalog.decisions import SendBack, Tag
 from evidence.model import ClaimId
 from evidence.workspace import Workspace
 
-__all__ = ["board", "browser", "log_in"]  # fixtures
+__all__ = ["board", "log_in"]  # fixtures
 
 MOST_KEYS = 40
 

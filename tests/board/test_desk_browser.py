@@ -10,7 +10,17 @@ import pytest
 from sqlalchemy import Engine
 from sqlalchemy.event import listen, remove
 from support_board import put_claim
-from support_browser import LAPTOP, PHONE, board, browser, log_in, press, serious_findings, tab_to
+from support_browser import (
+    LAPTOP,
+    PHONE,
+    assert_fits,
+    board,
+    findings_in_light_and_dark,
+    log_in,
+    press,
+    serious_findings,
+    tab_to,
+)
 from support_desk import furnish
 
 from evidence.board.context import DESK_TABS
@@ -18,7 +28,7 @@ from evidence.board.desk.purges import plans
 from evidence.catalog.decisions import Close
 from evidence.model import ClaimId, ClaimState, Duty
 
-__all__ = ["board", "browser", "log_in"]  # fixtures of other files, too
+__all__ = ["board", "log_in"]  # fixtures of other files, too
 WIDE = {"width": 1440, "height": 900}
 
 
@@ -32,20 +42,24 @@ def pages(workspace):
     return [path for path, _ in DESK_TABS] + [plans(workspace)[0].path]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_serious_and_no_page_scrolls_sideways(log_in, board, workspace, scheme):
+def test_axe_finds_nothing_serious_in_light_or_dark_and_no_page_scrolls_sideways(log_in, board, workspace):
     found = []
-    page = log_in("Olive", Duty.OFFICE, color_scheme=scheme)
-    for size in (WIDE, LAPTOP, PHONE):
-        page.set_viewport_size(size)
-        for path in pages(workspace):
-            page.goto(board.url + path)
-            assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (path, size)
-            assert page.locator(".tabs a[aria-current]").count() == 1
-            if size != PHONE:
-                assert page.locator(".topbar").bounding_box()["height"] <= 56, path
-            found.extend((path, *one) for one in serious_findings(page))
+    page = log_in("Olive", Duty.OFFICE)
+    for path in pages(workspace):
+        page.goto(board.url + path)
+        assert page.locator(".tabs a[aria-current]").count() == 1
+        found.extend((path, *one) for one in findings_in_light_and_dark(page))
+        assert_fits(page, PHONE)
+        for size in (WIDE, LAPTOP):
+            assert_fits(page, size)
+            assert page.locator(".topbar").bounding_box()["height"] <= 56, path
     assert found == []
+
+
+@pytest.mark.parametrize("path", ["/desk", "/desk/claims"])
+def test_axe_finds_nothing_serious_on_a_phone(log_in, board, workspace, path):
+    page = log_in("Olive", Duty.OFFICE, size=PHONE, at=path)
+    assert serious_findings(page) == []
 
 
 @pytest.mark.parametrize("size", [WIDE, LAPTOP, PHONE])
@@ -64,8 +78,7 @@ def test_today_is_read_without_scrolling_to_its_first_task_and_every_tab_is_in_s
 
 
 def test_a_task_leads_by_keyboard_to_the_page_where_it_is_done(log_in, board, workspace):
-    page = log_in("Olive", Duty.OFFICE)
-    page.goto(board.url + "/desk")
+    page = log_in("Olive", Duty.OFFICE, at="/desk")
     tab_to(page, ".task-do a[href='/desk/claims?show=signed']")
     press(page, "Enter")
     page.wait_for_url("**/desk/claims?show=signed")
@@ -78,8 +91,7 @@ def test_a_task_leads_by_keyboard_to_the_page_where_it_is_done(log_in, board, wo
 
 
 def test_without_scripts_a_hold_is_placed_and_a_claim_closed(log_in, board, workspace):
-    page = log_in("Olive", Duty.OFFICE, java_script_enabled=False)
-    page.goto(board.url + "/desk/holds")
+    page = log_in("Olive", Duty.OFFICE, java_script_enabled=False, at="/desk/holds")
     page.fill("input[name=claim]", "OD-2001")
     page.fill(".hold-form input[name=reason]", "suit filed")
     page.click("text=Place the hold")
@@ -91,8 +103,7 @@ def test_without_scripts_a_hold_is_placed_and_a_claim_closed(log_in, board, work
 
 
 def test_a_proof_is_saved_as_a_file(log_in, board, workspace):
-    page = log_in("Olive", Duty.OFFICE)
-    page.goto(board.url + "/desk/log")
+    page = log_in("Olive", Duty.OFFICE, at="/desk/log")
     with page.expect_download() as saved:
         page.locator(".log-table button").last.click()
     assert saved.value.suggested_filename == "custody-proof-1.json"

@@ -7,12 +7,12 @@ import re
 
 import pytest
 from support_board import START, facet_value, four_sides, put_claim, put_photos
-from support_browser import LAPTOP, PHONE, board, browser, log_in, press, settled
+from support_browser import LAPTOP, PHONE, board, log_in, press, settled
 
 from evidence.board.keys import KEYS
 from evidence.model import ClaimId, ClaimState, Facet
 
-__all__ = ["board", "browser", "log_in"]
+__all__ = ["board", "log_in"]
 FACES = ("front", "right", "back", "left")
 WIDE = {"width": 1440, "height": 900}
 
@@ -85,8 +85,7 @@ def test_from_the_list_through_three_claims_without_a_mouse_or_a_tab(log_in, boa
 
 
 def test_every_page_of_a_claim_has_a_key_and_esc_leads_back(log_in, board, three):
-    page = log_in()
-    page.goto(f"{board.url}/claim?number=FL-3")
+    page = log_in(at="/claim?number=FL-3")
     for key, path in (
         ("G", "photos"),
         ("D", "day"),
@@ -114,8 +113,7 @@ def test_every_page_of_a_claim_has_a_key_and_esc_leads_back(log_in, board, three
 
 
 def test_a_filter_stays_from_photo_to_photo_and_back(log_in, board, three):
-    page = log_in()
-    page.goto(f"{board.url}/photos?number=FL-3&role=elevation")
+    page = log_in(at="/photos?number=FL-3&role=elevation")
     assert page.locator(".tile").count() == 4
     press(page, "End", "Enter")
     page.wait_for_url("**/photo/*?role=elevation")
@@ -135,8 +133,7 @@ def test_a_filter_stays_from_photo_to_photo_and_back(log_in, board, three):
 
 
 def test_selected_photos_are_put_side_by_side_by_one_key(log_in, board, three):
-    page = log_in()
-    page.goto(f"{board.url}/photos?number=FL-3")
+    page = log_in(at="/photos?number=FL-3")
     press(page, "j")
     assert "Select two, three or four" in page.inner_text("#status")
     press(page, "Space", "Shift+ArrowRight", "Shift+ArrowRight", "j")
@@ -227,8 +224,7 @@ def test_cautions_stand_beside_the_roof_and_beside_send_back(log_in, board, work
     ).unlink()  # the program's own list has a roof
     put_claim(workspace, "FL-9", insured="Roofed")
     put_photos(workspace, "FL-9", 2, pictures=True)
-    page = log_in()
-    page.goto(f"{board.url}/claim?number=FL-9")
+    page = log_in(at="/claim?number=FL-9")
     assert "local codes" in page.inner_text(".proof-table .area .caution")
     assert "local codes" in page.inner_text("form[action='/do/send-back'] .caution")
 
@@ -249,8 +245,7 @@ def test_the_caution_stands_below_the_roofs_heading_and_no_point_is_cut_off(log_
     (
         workspace.root / "config" / "required_shots" / "hail_roof.toml"
     ).unlink()  # the program's own list: with a roof
-    page = log_in(size=size)
-    page.goto(f"{board.url}/claim?number=RF-1")
+    page = log_in(size=size, at="/claim?number=RF-1")
     caution = page.locator(".proof-table .caution")
     words = page.evaluate(
         """() => { const range = document.createRange();
@@ -267,8 +262,7 @@ def test_the_caution_stands_below_the_roofs_heading_and_no_point_is_cut_off(log_
 
 
 def test_what_is_left_at_the_decision_leads_to_its_photos(log_in, board, three):
-    page = log_in()
-    page.goto(f"{board.url}/review?number=FL-1")
+    page = log_in(at="/review?number=FL-1")
     while page.get_attribute(".review", "data-kind") != "decide":
         with page.expect_navigation():
             page.keyboard.press(".")

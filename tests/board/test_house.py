@@ -7,14 +7,14 @@ import re
 import pytest
 from defusedxml import ElementTree as SafeET
 from support_board import facet_value, put_claim, put_photos
-from support_browser import board, browser, log_in, press
+from support_browser import board, log_in, press
 from support_report import coverage, record, tag, vocabulary
 
 from evidence.board.plan_svg import plan_svg
 from evidence.model import CameraFacts, Facet, GeoPoint
 from evidence.paper.house import claim_house
 
-__all__ = ["board", "browser", "log_in"]  # fixtures of other files, too
+__all__ = ["board", "log_in"]  # fixtures of other files, too
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -78,8 +78,7 @@ def walked(workspace):
 
 @pytest.mark.parametrize("width", [1440, 1280, 390])
 def test_the_tab_opens_by_one_key_and_says_what_the_photos_state(log_in, board, walked, width):
-    page = log_in(size={"width": width, "height": 800})
-    page.goto(f"{board.url}/claim?number=BD-1")
+    page = log_in(size={"width": width, "height": 800}, at="/claim?number=BD-1")
     press(page, "E")
     page.wait_for_url("**/house?number=BD-1")
     sides = [" ".join(row.split()) for row in page.locator(".house-sides tbody tr").all_inner_texts()]
@@ -98,8 +97,7 @@ def test_the_tab_opens_by_one_key_and_says_what_the_photos_state(log_in, board, 
 
 
 def test_a_caption_is_written_on_the_photos_page_and_undone_on_the_history(log_in, board, workspace, walked):
-    page = log_in()
-    page.goto(f"{board.url}/photo/{walked[1]}")
+    page = log_in(at=f"/photo/{walked[1]}")
     page.locator(".caption-form textarea").focus()
     page.keyboard.type("Dent, 20 mm")
     press(page, "Tab", "Enter")

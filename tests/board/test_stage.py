@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from PIL import Image
 from support_board import put_claim, put_files
-from support_browser import LAPTOP, board, browser, log_in, press
+from support_browser import LAPTOP, board, log_in, press
 
 from evidence.model import MediaKind
 
-__all__ = ["board", "browser", "log_in"]
+__all__ = ["board", "log_in"]
 WIDTH, HEIGHT = 3000, 2000
 
 
@@ -122,8 +122,7 @@ def test_the_loupe_is_two_to_one_where_the_pointer_is(log_in, board, fine):
 
 
 def test_two_photos_side_by_side_zoom_together(log_in, board, fine):
-    page = log_in()
-    page.goto(f"{board.url}/compare?one={fine[0]}&other={fine[1]}")
+    page = log_in(at=f"/compare?one={fine[0]}&other={fine[1]}")
     page.wait_for_function("() => document.querySelectorAll('.stage[data-ready]').length === 2")
     press(page, "+", "+", "]")
     views = page.locator(".stage")

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import pytest
 from support_board import START, put_claim, put_photos
-from support_browser import LAPTOP, PHONE, board, browser, log_in, press, serious_findings
+from support_browser import (
+    LAPTOP,
+    PHONE,
+    assert_fits,
+    board,
+    findings_in_light_and_dark,
+    log_in,
+    press,
+    serious_findings,
+)
 
 from evidence.catalog.decisions import AnswerLikeness, LikenessAnswer
 from evidence.model import ClaimId, ClaimState
 
-__all__ = ["board", "browser", "log_in"]
+__all__ = ["board", "log_in"]
 ONE, TWO = ClaimId("UB-1"), ClaimId("UB-2")
 
 
@@ -30,8 +39,7 @@ def answers(workspace):
 
 
 def test_each_photo_is_answered_by_one_key_and_the_last_answer_is_undone_by_one(log_in, board, alike):
-    page = log_in()
-    page.goto(f"{board.url}/claim?number={TWO}")
+    page = log_in(at=f"/claim?number={TWO}")
     press(page, "R")
     page.wait_for_url("**/used-before?number=UB-2")
     page.wait_for_selector(".stage[data-ready]")
@@ -62,36 +70,32 @@ def test_each_photo_is_answered_by_one_key_and_the_last_answer_is_undone_by_one(
     assert "no answer yet" in listed
 
 
-@pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_page_fits_its_screen_and_axe_finds_nothing_serious(log_in, board, alike, size, scheme):
-    page = log_in(size=size, color_scheme=scheme)
-    page.goto(f"{board.url}/used-before?number={TWO}")
+def test_the_page_fits_its_screen_and_axe_finds_nothing_serious_in_light_or_dark(log_in, board, alike):
+    page = log_in(at=f"/used-before?number={TWO}")
+    page.wait_for_selector(".stage[data-ready]")
+    assert findings_in_light_and_dark(page) == []
+    assert_fits(page, LAPTOP, PHONE)
+    page.reload()
     page.wait_for_selector(".stage[data-ready]")
     assert serious_findings(page) == []
-    wide = page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
-    assert wide <= 0
 
 
 def test_a_claim_without_such_photos_has_no_such_page_in_its_bar(log_in, board, alike):
-    page = log_in()
-    page.goto(f"{board.url}/claim?number={ONE}")
+    page = log_in(at=f"/claim?number={ONE}")
     assert not page.locator("[data-does=used-before]").count()
     page.goto(f"{board.url}/used-before?number={ONE}")
     assert "No photo of this claim is known from another claim" in page.inner_text("main")
 
 
 def test_the_findings_of_a_claim_lead_to_the_page(log_in, board, alike):
-    page = log_in()
-    page.goto(f"{board.url}/claim?number={TWO}")
+    page = log_in(at=f"/claim?number={TWO}")
     page.click("text=Compare with the other claim >> nth=0")
     page.wait_for_url("**/used-before?number=UB-2&photo=*")
 
 
 def test_a_signed_claim_is_shown_and_not_answered(log_in, board, alike):
     alike.catalog.claims.set_state(TWO, ClaimState.SIGNED)
-    page = log_in()
-    page.goto(f"{board.url}/used-before?number={TWO}")
+    page = log_in(at=f"/used-before?number={TWO}")
     assert "its answers cannot be changed" in page.inner_text("main")
     press(page, "S")
     assert answers(alike) == []

@@ -2,11 +2,8 @@
 
 import pytest
 from support_cli import new_catalogs_copied
-from support_postgres import _filled_database, filled_postgres_url, postgres_server, postgres_url
 
 from evidence.catalog.store import Catalog
-
-__all__ = ["_filled_database", "filled_postgres_url", "postgres_server", "postgres_url"]
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -5,9 +5,6 @@ import shutil
 import pytest
 from support_cli import cli
 from support_intake import with_target
-from support_postgres import postgres_server, postgres_url
-
-__all__ = ["postgres_server", "postgres_url"]
 
 
 @pytest.fixture

@@ -7,14 +7,14 @@ import io
 
 import pytest
 from support_board import facet_value, put_claim, put_photos
-from support_board_fixtures import blank, workspace
+from support_board_fixtures import workspace
 from support_cli import cli
 
 from evidence.model import ClaimId, ClaimState, Facet, Finding, Sha256
 from evidence.reports import table
 from evidence.reports.views import PhotoView
 
-__all__ = ["blank", "workspace"]  # fixtures
+__all__ = ["workspace"]  # fixtures
 
 
 def test_the_table_carries_every_photo_and_column_and_reads_back(houses, tmp_path):

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from support_board_fixtures import bagged, blank, claim, two_houses_archive, workspace
+from support_board_fixtures import bagged, claim, workspace
 
-__all__ = ["bagged", "blank", "claim", "two_houses_archive", "workspace"]
+__all__ = ["bagged", "claim", "workspace"]

@@ -267,6 +267,12 @@ class Served:
         """A single-use login address for this person."""
         return f"{self.url}/link/{self.app.state.board.sessions.create_link(name, duty)}"
 
+    def session(self, name: str, duty: Duty = Duty.REVIEWER) -> tuple[str, str]:
+        """The cookie, name and value, of a new session of this person, as the link gives it."""
+        state = self.app.state.board
+        listed = state.workspace.catalog.users.get(name) is not None
+        return state.sessions.cookie, state.sessions.start(name, duty, listed=listed)[1]
+
 
 @contextlib.contextmanager
 def served(workspace: Workspace, *, cert: Path | None = None, key: Path | None = None) -> Iterator[Served]:

@@ -5,23 +5,12 @@ from __future__ import annotations
 import shutil
 
 import pytest
-from support_board import facet_value, four_sides, new_archive, put_claim, put_photos
-from support_card import two_houses
-from support_cli import cli, make_archive
+from support_board import facet_value, put_claim, put_photos
 
 from evidence.model import Facet
 from evidence.workspace import Workspace
 
 FACES = ("front", "right", "back", "left")
-
-
-@pytest.fixture(scope="session")
-def blank(tmp_path_factory):
-    """An archive that asks for the four sides of a house and holds nothing, made once."""
-    folder = tmp_path_factory.mktemp("blank")
-    with new_archive(folder) as made:
-        four_sides(made)
-        return made.root
 
 
 @pytest.fixture
@@ -44,19 +33,6 @@ def claim(workspace):
         facet_value(Facet.FACE, "left", guess=0.9),
     )
     return put_photos(workspace, "BD-1", 6, tags=tags)
-
-
-@pytest.fixture(scope="session")
-def two_houses_archive(tmp_path_factory):
-    """Two houses of six photos each, taken in from a card: the originals are in their bags."""
-    folder = tmp_path_factory.mktemp("two_houses")
-    archive = make_archive(folder)
-    (archive / "evidence.toml").write_text(
-        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
-    )
-    card = two_houses(folder / "card")
-    assert cli("intake", card.root, archive=archive).status in {0, 1}
-    return archive
 
 
 @pytest.fixture

@@ -2,42 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from pathlib import Path
-
 import pytest
 from support_board import served
 
 from evidence.model import Duty
 
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 LAPTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
 WAIT_MS = 20_000
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if not Path(CHROMIUM).exists():
-        if os.environ.get("CI") == "true":
-            pytest.fail(f"no browser at {CHROMIUM}, and here it is not optional")
-        pytest.skip(f"no browser at {CHROMIUM}")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture
@@ -48,10 +19,10 @@ def board(workspace):
 
 @pytest.fixture
 def log_in(browser, board):
-    """Opens a page for somebody, let in by a link; any error or warning of the page fails the test."""
+    """Opens a page, first the list of claims, for somebody who is logged in; any error or warning of the page fails the test."""
     contexts, problems = [], []
 
-    def come_in(name="Rhea", duty=Duty.REVIEWER, size=LAPTOP, **options):
+    def come_in(name="Rhea", duty=Duty.REVIEWER, size=LAPTOP, at="/", **options):
         context = browser.new_context(viewport=size, **options)
         contexts.append(context)
         page = context.new_page()
@@ -61,9 +32,9 @@ def log_in(browser, board):
             "console", lambda line: problems.append(line.text) if "Content Security" in line.text else None
         )
         page.on("dialog", lambda dialog: problems.append(f"dialog: {dialog.message}"))
-        page.goto(board.link(name, duty))
-        page.locator("button.main").press("Enter")
-        page.wait_for_url(board.url + "/")
+        name_of_cookie, value = board.session(name, duty)
+        context.add_cookies([{"name": name_of_cookie, "value": value, "url": board.url}])
+        page.goto(board.url + at)
         return page
 
     yield come_in
@@ -90,14 +61,39 @@ def settled(page):
     page.wait_for_function("() => (document.getElementById('panel').dataset.waiting || '0') === '0'")
 
 
-def serious_findings(page):
-    """What axe finds serious or critical on the page: the rule and the start of an element, of three for each rule."""
+CONTRAST = ("color-contrast", "link-in-text-block")
+"""The rules of axe that look at colours; the others find the same in light and dark."""
+
+
+def serious_findings(page, *rules):
+    """What axe finds serious or critical on the page: the rule and the start of an element, of three for each rule.
+
+    With `rules`, only these.
+    """
     from axe_playwright_python.base import AXE_SCRIPT
 
-    page.evaluate(AXE_SCRIPT)
+    if not page.evaluate("() => 'axe' in window"):
+        page.evaluate(AXE_SCRIPT)
     found = page.evaluate(
-        """async () => (await axe.run({resultTypes: ["violations"]})).violations
-            .filter((one) => ["serious", "critical"].includes(one.impact))
-            .flatMap((one) => one.nodes.slice(0, 3).map((node) => [one.id, node.html.slice(0, 160)]))"""
+        """async (rules) => (await axe.run({resultTypes: ["violations"], ...(rules.length ? {runOnly: rules} : {})}))
+            .violations.filter((one) => ["serious", "critical"].includes(one.impact))
+            .flatMap((one) => one.nodes.slice(0, 3).map((node) => [one.id, node.html.slice(0, 160)]))""",
+        list(rules),
     )
     return [tuple(one) for one in found]
+
+
+def findings_in_light_and_dark(page):
+    """What axe finds serious or critical on the page in light colours, then of its colours in dark ones."""
+    found = serious_findings(page)
+    page.emulate_media(color_scheme="dark")
+    found += [("dark", *one) for one in serious_findings(page, *CONTRAST)]
+    page.emulate_media(color_scheme="light")
+    return found
+
+
+def assert_fits(page, *sizes):
+    """The page that is open does not scroll sideways in windows of these sizes; the last size stays."""
+    for size in sizes:
+        page.set_viewport_size(size)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], (page.url, size)

@@ -8,8 +8,61 @@ import tempfile
 from pathlib import Path
 
 import pytest
+from support_board import four_sides, new_archive
+from support_card import two_houses
+from support_cli import cli, make_archive
 from support_intake import loaded_archive, small_houses, taken_in
 from support_kept import KeptFolders
+
+BROWSERS = ("chromium-headless-shell", "chromium")
+"""The shell is the same engine without windows: it opens a page in half the time."""
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--in-process-gpu",
+]
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """A browser for all tests of this process; a test opens a context of its own."""
+    found = next(filter(None, map(shutil.which, BROWSERS)), None)
+    if found is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("no browser is installed, and here it is not optional")
+        pytest.skip("no browser is installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=found, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="session")
+def blank(tmp_path_factory):
+    """An archive that asks for the four sides of a house and holds nothing, made once; not to be changed."""
+    with new_archive(tmp_path_factory.mktemp("blank")) as made:
+        four_sides(made)
+        return made.root
+
+
+@pytest.fixture(scope="session")
+def two_houses_archive(tmp_path_factory):
+    """Two houses of six photos each, taken in from a card: the originals are in their bags; not to be changed."""
+    folder = tmp_path_factory.mktemp("two_houses")
+    archive = make_archive(folder)
+    (archive / "evidence.toml").write_text(
+        "[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n", encoding="utf-8"
+    )
+    card = two_houses(folder / "card")
+    assert cli("intake", card.root, archive=archive).status in {0, 1}
+    return archive
 
 
 @pytest.fixture(scope="session")
