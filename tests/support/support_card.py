@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -36,35 +37,26 @@ class CardMaker:
 
     def sheet(self, claim: str) -> str:
         """A photo of the claim's sheet."""
-        frame = self._ground(205)
-        png = io.BytesIO()
-        divider_qr(ClaimId(claim)).save(png, kind="png", scale=8, border=4)
-        code = np.array(Image.open(png).convert("L").resize((420, 420), Image.Resampling.NEAREST))
-        frame[60:700, 150:870] = 245
-        frame[120:540, 200:620] = code[..., None]
-        cv2.putText(frame, claim, (200, 640), cv2.FONT_HERSHEY_SIMPLEX, 1.6, (20, 20, 20), 4)
-        return self.save(frame)
+        self.seed += 1
+        return self._keep(_sheet(self.seed, claim))
 
     def label(self, number: int) -> str:
         """A label card filling the frame."""
-        frame = self._ground(90)
-        frame[14:754, 18:1006] = 250
-        frame[114:654, 60:600] = label_tag_image(number, 540)[..., None]
-        return self.save(frame)
+        self.seed += 1
+        return self._keep(_label(self.seed, number))
 
     def scene(self, *, gps: tuple[float, float] | None = None) -> str:
         """A photo of something: noise that has its own perceptual hash and is sharp."""
         self.seed += 1
-        noise = np.random.default_rng(self.seed)
-        small = noise.integers(0, 255, (12, 16, 3), dtype=np.uint8)
-        frame = cv2.resize(small, SIZE, interpolation=cv2.INTER_CUBIC)
-        frame = np.clip(frame.astype(int) + noise.integers(-25, 25, frame.shape), 0, 255).astype(np.uint8)
-        return self.save(frame, gps=gps)
+        return self._keep(_scene(self.seed), gps=gps)
 
     def save(self, frame: np.ndarray, *, gps: tuple[float, float] | None = None) -> str:
         """The frame as the next JPEG of the card; returns its card path."""
+        return self._keep(_jpeg(frame), gps=gps)
+
+    def _keep(self, jpeg: bytes, *, gps: tuple[float, float] | None = None) -> str:
         out = io.BytesIO()
-        Image.fromarray(frame).save(out, "JPEG", quality=88, exif=self._exif(gps))
+        piexif.insert(self._exif(gps), jpeg, out)
         return self.put(f"TEST{self.number:04d}.JPG", out.getvalue(), counts=True)
 
     def put(self, name: str, content: bytes, *, counts: bool = False) -> str:
@@ -78,11 +70,6 @@ class CardMaker:
             self.number += 1
             self.wait(seconds=22)
         return card_path
-
-    def _ground(self, grey: int) -> np.ndarray:
-        self.seed += 1
-        noise = np.random.default_rng(self.seed)
-        return noise.integers(grey - 20, grey + 20, (SIZE[1], SIZE[0], 3), dtype=np.uint8)
 
     def _exif(self, gps: tuple[float, float] | None) -> bytes:
         stamp = self.clock.strftime("%Y:%m:%d %H:%M:%S")
@@ -107,6 +94,48 @@ class CardMaker:
                 piexif.GPSIFD.GPSLongitude: _sexagesimal(lon),
             }
         return piexif.dump(tags)
+
+
+def _jpeg(frame: np.ndarray) -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(frame).save(out, "JPEG", quality=88)
+    return out.getvalue()
+
+
+def _ground(seed: int, grey: int) -> np.ndarray:
+    noise = np.random.default_rng(seed)
+    return noise.integers(grey - 20, grey + 20, (SIZE[1], SIZE[0], 3), dtype=np.uint8)
+
+
+# Most cards begin with the same photos, so each is drawn once in a process.
+
+
+@functools.cache
+def _sheet(seed: int, claim: str) -> bytes:
+    frame = _ground(seed, 205)
+    png = io.BytesIO()
+    divider_qr(ClaimId(claim)).save(png, kind="png", scale=8, border=4)
+    code = np.array(Image.open(png).convert("L").resize((420, 420), Image.Resampling.NEAREST))
+    frame[60:700, 150:870] = 245
+    frame[120:540, 200:620] = code[..., None]
+    cv2.putText(frame, claim, (200, 640), cv2.FONT_HERSHEY_SIMPLEX, 1.6, (20, 20, 20), 4)
+    return _jpeg(frame)
+
+
+@functools.cache
+def _label(seed: int, number: int) -> bytes:
+    frame = _ground(seed, 90)
+    frame[14:754, 18:1006] = 250
+    frame[114:654, 60:600] = label_tag_image(number, 540)[..., None]
+    return _jpeg(frame)
+
+
+@functools.cache
+def _scene(seed: int) -> bytes:
+    noise = np.random.default_rng(seed)
+    small = noise.integers(0, 255, (12, 16, 3), dtype=np.uint8)
+    frame = cv2.resize(small, SIZE, interpolation=cv2.INTER_CUBIC)
+    return _jpeg(np.clip(frame.astype(int) + noise.integers(-25, 25, frame.shape), 0, 255).astype(np.uint8))
 
 
 def _sexagesimal(degrees: float) -> tuple[tuple[int, int], ...]:
