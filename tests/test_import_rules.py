@@ -51,6 +51,7 @@ LIBRARY_OWNERS = {
     "fastapi": "board",
     "starlette": "board",
     "jinja2": "board",
+    "prometheus_client": "board",
     "typer": "cli",
     "fpdf": "paper",
     "zxingcpp": "sight",

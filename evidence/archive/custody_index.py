@@ -98,8 +98,12 @@ class BlockContent:
     block: Block
     words: Sequence[int] | None
     """None when that part of the index is damaged: then the block may hold anything."""
-    hours: Sequence[datetime]
-    """The times of the entries that begin another hour than the entry before, and of the first, aware, UTC."""
+    times: Sequence[int]
+
+    @property
+    def hours(self) -> list[datetime]:
+        """The times of the entries that begin another hour than the entry before, and of the first, aware, UTC."""
+        return [_EPOCH + timedelta(microseconds=one) for one in self.times]
 
     def may_hold(self, hashes: Iterable[int]) -> bool:
         """False when no line of the block holds a string of one of these `word_hash`es, in any case of letters."""
@@ -283,8 +287,8 @@ def _content(handle: IO[bytes], block: Block) -> BlockContent | None:
     body = handle.read(8 * block.times + 4 * block.words)
     if len(body) < 8 * block.times + 4 * block.words or zlib.crc32(body) != block.crc:
         return None
-    times, words = array("q", body[: 8 * block.times]), array("I", body[8 * block.times :])
-    return BlockContent(block, words, [_EPOCH + timedelta(microseconds=one) for one in times])
+    middle = 8 * block.times
+    return BlockContent(block, memoryview(body)[middle:].cast("I"), memoryview(body)[:middle].cast("q"))
 
 
 # --- made from the log -------------------------------------------------------------------

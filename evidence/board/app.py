@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import AsyncIterator, Callable, Collection
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from fastapi import FastAPI, Request
@@ -40,6 +40,9 @@ from evidence.errors import BadInputError, EvidenceError, LockedError
 from evidence.review.staleness import ChangedError
 from evidence.workspace import Workspace
 
+if TYPE_CHECKING:
+    from evidence.board.monitoring.requests import RequestMetrics
+
 _PAGES = (
     login,
     claim_pages,
@@ -70,12 +73,15 @@ def make_app(
     secure: bool = False,
     background: bool = True,
     clock: Callable[[], float] = time.time,
+    metrics: RequestMetrics | None = None,
+    watched: bool = False,
 ) -> FastAPI:
     """The web application over an open archive.
 
     `names` are host names that the board is reached by, besides those of this computer; `secure` says that it is
     reached by HTTPS; `background` starts the thread that updates bags and counts claims; `clock` gives the seconds by
-    which sessions, links and waiting times end. Raises BadInputError for a name with a wildcard.
+    which sessions, links and waiting times end. `metrics` counts the requests, and `watched` writes a line of the log
+    for each. Raises BadInputError for a name with a wildcard.
     """
     if any("*" in name for name in names):
         raise BadInputError("A host name of the board must not contain '*'.", "Give each name in full.")
@@ -108,7 +114,11 @@ def make_app(
     _explain_errors(app)
     # DNS rebinding: a page of an attacker's site, whose name now points to this computer, must not reach the board.
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=[*LOOPBACK_NAMES, *names], www_redirect=False)
-    app.add_middleware(SecurityMiddleware, secure=secure)  # added last, so it runs first
+    app.add_middleware(SecurityMiddleware, secure=secure)  # runs before the others
+    if metrics or watched:
+        from evidence.board.monitoring.requests import RequestWatch  # noqa: PLC0415 - off by default
+
+        app.add_middleware(RequestWatch, metrics=metrics)  # added last, so it runs first
     return app
 
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import h11
 import uvicorn
-from fastapi import FastAPI
+from starlette.applications import Starlette
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from evidence.errors import DestinationError
@@ -141,17 +141,20 @@ class FewLines(logging.Filter):
 
 
 def make_config(
-    app: FastAPI,
+    app: Starlette,
     *,
     host: str = "127.0.0.1",
     port: int = 0,
     cert: Path | None = None,
     key: Path | None = None,
     behind_tls: bool = False,
+    own_log: bool = True,
 ) -> uvicorn.Config:
-    """The server's settings. Raises the number of files that this process may open, and keeps the log short."""
+    """The server's settings; without `own_log` its lines go where the program's go. Raises the number of files that this process may open, and keeps the log short."""
     _allow_files()
     options: dict[str, Any] = {"ssl_certfile": cert, "ssl_keyfile": key} if cert else {}
+    if not own_log:
+        options["log_config"] = None
     config = uvicorn.Config(
         app,
         host=host,

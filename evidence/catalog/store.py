@@ -7,6 +7,7 @@ from contextlib import contextmanager
 
 from evidence.catalog.base import Database
 from evidence.catalog.claims import Claims
+from evidence.catalog.gauges import Gauges
 from evidence.catalog.hashes import Hashes
 from evidence.catalog.holds import Holds
 from evidence.catalog.keeping import Keeping
@@ -41,6 +42,7 @@ class Catalog:
             require_catalog_file(url)
         self._database = Database(open_engine(url, owner=owner, own_file=own_file, in_use=in_use))
         self.claims = Claims(self._database)
+        self.gauges = Gauges(self._database)
         self.hashes = Hashes(self._database)
         self.holds = Holds(self._database)
         self.photos = Photos(self._database)

@@ -26,13 +26,16 @@ from evidence.cli.common import (
     say,
     table,
 )
+from evidence.cli.json_logs import LogJson, log_card, unsaid, write_json_lines
 from evidence.cli.telling import tell_result
 from evidence.errors import BadInputError, EvidenceError, counted
+from evidence.progress import quiet
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from evidence.intake.pipeline import IntakeReport
+    from evidence.intake.watching import CardResult
     from evidence.model import Refusal
     from evidence.reports import views
     from evidence.workspace import Workspace
@@ -277,6 +280,7 @@ def watch(
     once: Annotated[
         bool, typer.Option("--once", help="Take in the cards that are connected now, then stop.")
     ] = False,
+    log_json: LogJson = False,
     archive: Archive = None,
     actor: Actor = None,
     as_json: Json = False,
@@ -291,19 +295,30 @@ def watch(
     from evidence.intake import watching
     from evidence.telling.outbox import tell_again
 
+    if log_json and as_json:
+        raise BadInputError(
+            "--json prints names of cards and claims, and --log-json is for a log without names.",
+            "Give one of them.",
+        )
+    if log_json:
+        write_json_lines()
+    tell = unsaid if log_json else say
     worst = seen = 0
     with opened(archive, actor) as here, progress_shown() as progress:
         results = watching.take_in_cards(
             here,
             tuple(folders or ()),
             once=once,
-            progress=progress,
-            say=say,
-            on_look=lambda: tell_again(here, say),
+            progress=quiet if log_json else progress,
+            say=tell,
+            on_look=lambda: tell_again(here, tell),
         )
         for card, result in results:
             progress.clear()
             seen += 1
+            if log_json:
+                worst = max(worst, _logged(here, result))
+                continue
             if isinstance(result, EvidenceError):
                 worst = max(worst, result.exit_code)
                 emit_line(as_json, {"source": str(card), "error": as_data(result)})
@@ -322,9 +337,20 @@ def watch(
             if not isinstance(result, CardNow):
                 worst = max(worst, FINDINGS if has_problem(result) else 0)
     if not seen:
-        say("No card was found.")
+        tell("No card was found.")
     if worst:
         raise typer.Exit(worst)
+
+
+def _logged(here: Workspace, result: CardResult) -> int:
+    """Write a card's result to the log, and send it; returns the exit status that it asks for."""
+    from evidence.filing.card_safety import CardNow
+
+    log_card(result)
+    if isinstance(result, EvidenceError):
+        return result.exit_code
+    tell_result(here, result.intake, show=unsaid)
+    return FINDINGS if not isinstance(result, CardNow) and has_problem(result) else 0
 
 
 def has_problem(report: IntakeReport) -> bool:

@@ -5,19 +5,36 @@ from __future__ import annotations
 import contextlib
 import getpass
 import ipaddress
+import logging
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from evidence.cli.common import OFFICE, REVIEWER, Actor, Archive, Json, emit, opened, stderr_console, table
-from evidence.errors import BadInputError
+from evidence.cli.common import (
+    OFFICE,
+    REVIEWER,
+    Actor,
+    Archive,
+    Json,
+    emit,
+    opened,
+    say,
+    stderr_console,
+    table,
+)
+from evidence.cli.json_logs import LogJson, is_on, write_json_lines
+from evidence.errors import BadInputError, DestinationError
 from evidence.model import Duty
 
 if TYPE_CHECKING:
+    from evidence.board.monitoring.port import Monitoring
     from evidence.board.sessions import SessionStore
+    from evidence.workspace import Workspace
 
+log = logging.getLogger(__name__)
+LOOPBACK = "127.0.0.1"
 people_app = typer.Typer(no_args_is_help=True, help="Manage who may use the board.")
 
 
@@ -37,6 +54,21 @@ BehindTls = Annotated[
 LinkDuty = Annotated[
     Duty, typer.Option("--duty", help="The duty that the single-use link gives you; `people` overrides it.")
 ]
+MetricsPort = Annotated[
+    int | None,
+    typer.Option(
+        "--metrics",
+        metavar="PORT",
+        min=0,
+        max=65535,
+        help="Serve metrics and health on this port, 0 for any free one; off without this option.",
+        show_default=False,
+    ),
+]
+MetricsBind = Annotated[
+    str,
+    typer.Option("--metrics-bind", help="Address for --metrics; by default only this computer can connect."),
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -47,24 +79,40 @@ def register(app: typer.Typer) -> None:
 
 def board(
     port: Port = None,
-    bind_to: BindTo = "127.0.0.1",
+    bind_to: BindTo = LOOPBACK,
     name: Names = None,
     cert: Cert = None,
     key: Key = None,
     behind_tls: BehindTls = False,
     duty: LinkDuty = Duty.REVIEWER,
+    metrics: MetricsPort = None,
+    metrics_bind: MetricsBind = LOOPBACK,
+    log_json: LogJson = False,
     archive: Archive = None,
     actor: Actor = None,
 ) -> None:
-    """Start the review page and print a single-use login link."""
+    """Start the review page and print a single-use login link.
+
+    With --log-json no link is printed, because logs are kept: people log in with their passwords.
+    """
     from evidence.board.app import make_app
     from evidence.board.server import BoardServer, bind, make_config
 
     names = name or []
     _require_safe(bind_to, cert, key, names)
     secure = cert is not None or behind_tls
-    with opened(archive, actor) as here:
-        app = make_app(here, names=names, secure=secure)
+    with opened(archive, actor) as here, contextlib.ExitStack() as closing:
+        if log_json:
+            _require_people(here)
+            write_json_lines()
+        monitoring = _monitored(here, closing, metrics, metrics_bind) if metrics is not None else None
+        app = make_app(
+            here,
+            names=names,
+            secure=secure,
+            metrics=monitoring.requests if monitoring else None,
+            watched=log_json,
+        )
         config = make_config(
             app,
             host=bind_to,
@@ -72,6 +120,7 @@ def board(
             cert=cert,
             key=key,
             behind_tls=behind_tls,
+            own_log=not log_json,
         )
         listening = bind(config)
         known = here.catalog.users.get(here.actor)
@@ -79,11 +128,44 @@ def board(
 
         def show_link() -> None:
             """Print the link, once the port listens."""
+            if log_json:
+                log.info("board_listens port=%d", listening.getsockname()[1])
+                return
             _print_link(address, app.state.board.sessions, here.actor, known.duty if known else duty)
 
         server = BoardServer(config, on_listening=show_link)
         with contextlib.suppress(KeyboardInterrupt):  # Ctrl-C is the usual way to stop a board
             server.run(sockets=[listening])
+
+
+def _require_people(here: Workspace) -> None:
+    """Raise BadInputError when nobody could log in without a link."""
+    if not here.catalog.users.all():
+        raise BadInputError(
+            "With --log-json no login link is printed, and nobody has a password.",
+            "Add the people first: `evidence people add NAME --duty office`.",
+        )
+
+
+def _monitored(here: Workspace, closing: contextlib.ExitStack, port: int, address: str) -> Monitoring:
+    """Serve metrics and health until `closing` is closed, and print where. Raises BadInputError, DestinationError."""
+    from evidence.board.monitoring.port import Monitoring, monitoring_config, serving
+    from evidence.board.server import bind
+
+    _require_address(address)
+    monitoring = Monitoring(here)
+    config = monitoring_config(monitoring, host=address, port=port, own_log=not is_on())
+    try:
+        listening = bind(config)
+    except DestinationError as trouble:
+        raise DestinationError(trouble.message, "Choose another port with --metrics.") from trouble
+    closing.enter_context(serving(monitoring, config, listening))
+    where = _address(address, listening.getsockname()[1], secure=False)
+    if is_on():
+        log.info("metrics_listen port=%d", listening.getsockname()[1])
+    else:
+        say(f"Metrics: {where}/metrics. Health: {where}/health/ready and {where}/health/alive.")
+    return monitoring
 
 
 def _address(host: str, port: int, *, secure: bool) -> str:
@@ -107,10 +189,7 @@ def _require_safe(bind: str, cert: Path | None, key: Path | None, names: list[st
     for file in (cert, key):
         if file is not None and not file.is_file():
             raise BadInputError(f"There is no file {file}.", "Name the PEM file.")
-    try:
-        local = ipaddress.ip_address(bind).is_loopback
-    except ValueError:
-        raise BadInputError(f"'{bind}' is not an address.", "Give an IP address such as 127.0.0.1.") from None
+    local = _require_address(bind).is_loopback
     if not local and cert is None:
         raise BadInputError(
             f"On {bind} other computers would reach the board without encryption.",
@@ -121,6 +200,14 @@ def _require_safe(bind: str, cert: Path | None, key: Path | None, names: list[st
             f"On {bind} the board needs the host name by which others reach it.",
             "Add --name board.example.org.",
         )
+
+
+def _require_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    """The IP address. Raises BadInputError."""
+    try:
+        return ipaddress.ip_address(text)
+    except ValueError:
+        raise BadInputError(f"'{text}' is not an address.", "Give an IP address such as 127.0.0.1.") from None
 
 
 @people_app.command("add")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import json
+import logging
 import os
 import sys
 from typing import Annotated, Any, NoReturn
@@ -18,6 +19,7 @@ from evidence.cli import (
     care,
     custody,
     holds,
+    json_logs,
     keeping,
     learning,
     likeness,
@@ -34,6 +36,8 @@ from evidence.cli import (
 from evidence.cli.common import GROUPS, as_data
 from evidence.disk.faults import disk_error
 from evidence.errors import EvidenceError, one_line, printable_json
+
+log = logging.getLogger(__name__)
 
 INTERRUPTED = 130
 """Exit status after Ctrl-C, as shells do it (128 + SIGINT)."""
@@ -139,12 +143,18 @@ def run(arguments: list[str] | None = None) -> None:
             sys.exit(INTERRUPTED)
         if isinstance(trouble, OSError) and (known := disk_error(trouble)):
             _fail(known, as_json="--json" in given)
+        if json_logs.is_on():
+            log.exception("failed")
+            sys.exit(1)
         raise
     sys.exit(status if isinstance(status, int) else 0)
 
 
 def _fail(trouble: EvidenceError, *, as_json: bool) -> NoReturn:
     """Print what is wrong and what to do, and end the process with the status of the error."""
+    if json_logs.is_on():
+        log.error("stopped error=%s status=%d", type(trouble).__name__, trouble.exit_code)
+        sys.exit(trouble.exit_code)
     if as_json:
         print(printable_json(json.dumps({"error": as_data(trouble)}, ensure_ascii=False)))
     if trouble.details:

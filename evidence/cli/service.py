@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from evidence.cli.common import ADJUSTER, Archive, Json, emit, opened, say
+from evidence.cli.json_logs import LogJson
 from evidence.errors import BadInputError
 
 service = typer.Typer(help="Run the watch for cards in the background.", no_args_is_help=True)
@@ -24,6 +25,7 @@ def register(app: typer.Typer) -> None:
 def service_install(
     folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER", show_default=False)] = None,
     yes: Yes = False,
+    log_json: LogJson = False,
     archive: Archive = None,
     as_json: Json = False,
 ) -> None:
@@ -33,7 +35,7 @@ def service_install(
 
     with opened(archive) as here:
         check_folders(tuple(folders or ()))
-        plan = service_plan(here.root, tuple(folders or ()))
+        plan = service_plan(here.root, tuple(folders or ()), log_json=log_json)
     say(f"This file is written: {plan.file}")
     for line in plan.text.splitlines():
         say(f"  {line}" if line else "")

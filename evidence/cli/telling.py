@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -22,18 +23,18 @@ def register(app: typer.Typer) -> None:
     app.add_typer(tell, name="tell", rich_help_panel=ADJUSTER)
 
 
-def tell_result(here: Workspace, intake: IntakeId) -> None:
-    """Write the card's page and send the messages about it. A failure is printed and never fails the intake."""
+def tell_result(here: Workspace, intake: IntakeId, *, show: Callable[[str], None] = say) -> None:
+    """Write the card's page and send the messages about it. A failure is shown and never fails the intake."""
     from evidence.board.card_page import keep_card_page
     from evidence.telling.outbox import tell as send
 
     try:
         page = keep_card_page(here, intake)
         if page is not None:
-            say(f"The page of this card: {page}")
-        send(here, intake, say)
+            show(f"The page of this card: {page}")
+        send(here, intake, show)
     except EvidenceError as trouble:
-        say(f"The page or the message of this card failed: {trouble}")
+        show(f"The page or the message of this card failed: {trouble}")
 
 
 @tell.command("test")

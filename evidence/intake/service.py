@@ -33,14 +33,23 @@ class ServicePlan:
 
 
 def service_plan(
-    archive: Path, folders: Sequence[Path], *, system: str = sys.platform, home: Path | None = None
+    archive: Path,
+    folders: Sequence[Path],
+    *,
+    log_json: bool = False,
+    system: str = sys.platform,
+    home: Path | None = None,
 ) -> ServicePlan:
-    """The service that watches for this archive; one for each archive. Nothing is written or run."""
+    """The service that watches for this archive; one for each archive. Nothing is written or run.
+
+    With `log_json` it writes its log as lines of JSON, without names.
+    """
     home = home or Path.home()
     mark = hashlib.sha256(os.fsencode(archive.absolute())).hexdigest()[:8]
     name = f"evidence-watch-{mark}"
     command = [sys.executable, "-c", "from evidence.cli.main import run; run()", "watch"]
     command += [*(str(one.absolute()) for one in folders), "--archive", str(archive.absolute())]
+    command += ["--log-json"] if log_json else []
     if system == "win32":
         file = home / "AppData" / "Local" / "photo-evidence-archive" / f"{name}.xml"
         return ServicePlan(

@@ -80,8 +80,9 @@ def _indexed(workspace: Workspace) -> Iterator[LoggedTime]:
         if content.may_hold(confirmed):
             found = list(_logged(log.lines(content.block.start, content.block.end), hour))
         else:
-            same = content.hours and _hour_of(content.hours[0]) == hour  # as the entry before the block
-            found = [LoggedTime(at=at) for at in content.hours[1 if same else 0 :]]
+            hours = content.hours
+            same = hours and _hour_of(hours[0]) == hour  # as the entry before the block
+            found = [LoggedTime(at=at) for at in hours[1 if same else 0 :]]
         yield from found
         hour = _hour_of(found[-1].at) if found else hour
     yield from _logged(log.lines(blocks[-1].end if blocks else 0), hour)

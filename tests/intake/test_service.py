@@ -43,6 +43,12 @@ def test_the_unit_quotes_what_systemd_would_expand(tmp_path):
     assert line.endswith('"--archive" "/data/my archive"')
 
 
+def test_a_service_may_write_its_log_as_json(tmp_path):
+    written = service_plan(Path("/data/one"), [], log_json=True, system="linux", home=tmp_path)
+    line = next(one for one in written.text.splitlines() if one.startswith("ExecStart="))
+    assert line.endswith('"--archive" "/data/one" "--log-json"')
+
+
 def test_the_launchd_agent_is_a_property_list_with_the_whole_command(tmp_path):
     agent = plan("darwin", tmp_path)
     data = plistlib.loads(agent.text.encode())

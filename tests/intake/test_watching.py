@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from support_card import CardMaker
@@ -45,6 +46,39 @@ def test_two_cards_are_taken_in_and_each_is_reported_in_a_line_of_json(archive, 
     assert where(archive)["TEST0020.JPG"] == "TC-1002"
     again = cli("watch", tmp_path / "slots", "--once", "--json", archive=archive)
     assert [(one["kept"], one["already_kept"]) for one in lines(again)] == [(0, 2), (0, 2)]
+
+
+def test_the_log_as_json_holds_numbers_and_no_name(archive, tmp_path):
+    """In a process of its own: the log of a process is set up once."""
+    a_card(tmp_path / "slots" / "Quillon", "TC-1001")
+    (tmp_path / "slots" / "empty").mkdir()
+    start = [sys.executable, "-c", "from evidence.cli.main import run; run()"]
+    ran = subprocess.run(
+        [*start, "watch", str(tmp_path / "slots"), "--once", "--log-json", "--archive", str(archive)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(Path.cwd())},
+    )
+    assert ran.stdout == ""
+    told = [json.loads(line) for line in ran.stderr.splitlines()]
+    (card,) = [one for one in told if one["event"] == "card_taken_in"]
+    assert (card["files"], card["kept"], card["refused"], card["claims"], card["safe"]) == (2, 2, 0, 1, False)
+    assert not [name for name in ("Quillon", "TC-1001", "TEST", str(tmp_path)) if name in ran.stderr]
+    refused = subprocess.run(
+        [*start, "watch", str(tmp_path / "nowhere"), "--log-json", "--archive", str(archive)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(Path.cwd())},
+    )
+    assert refused.returncode == 2
+    assert [json.loads(line)["event"] for line in refused.stderr.splitlines()] == ["stopped"]
+    assert "nowhere" not in refused.stderr
+
+
+def test_names_as_json_and_a_log_without_names_are_refused_together(archive, tmp_path):
+    assert cli("watch", tmp_path, "--once", "--json", "--log-json", archive=archive).status == 2
 
 
 def test_a_card_that_cannot_be_taken_in_does_not_stop_the_next_and_the_status_shows_it(
