@@ -175,10 +175,7 @@ def undo_tag(
     user: Annotated[CurrentUser, Depends(require_post(Permission.TAG))], body: UndoRequest
 ) -> Response:
     """Undo one tag decision. Returns the tiles that changed."""
-    decision = next(
-        (one for one in user.workspace.catalog.claims.decisions(Tag) if one.number == body.number),
-        None,
-    )
+    decision = user.workspace.catalog.claims.in_force(Tag, body.number)
     if decision is None:
         raise BadInputError("This correction was undone already.", "Load the page again.")
     photos = user.workspace.catalog.photos.records(decision.decision.about())

@@ -58,6 +58,10 @@ AnyUser = Annotated[CurrentUser, Depends(require())]
 
 MAX_DUPLICATES = 200
 """Most pairs on one page; it says how many more there are."""
+MAX_CORRECTIONS = 20
+"""Most corrections of the split below a day, the newest first."""
+MAX_OFFERED = 80
+"""Most open claims that a segment may be given to, the last by number."""
 MAX_HISTORY = 300
 """Most entries of the custody log on one page, the newest first."""
 
@@ -278,16 +282,19 @@ def missing_page(user: AnyUser, number: str) -> HTMLResponse:
 def day_page(user: AnyUser, number: str) -> HTMLResponse:
     """How the days of this claim were split into houses, why, and how probable that is."""
     view = open_claim(user, number)
-    known = user.workspace.catalog.claims.all()
-    insured = {row.claim.claim: row.claim.insured for row in known}
+    claims = user.workspace.catalog.claims
     segments = user.workspace.catalog.photos.segments_of(view.claim)
     outline = user.workspace.catalog.photos.outline([row.segment for row in segments])
     nearby = {row.claim for row in segments if row.claim}
-    waiting = [row.claim.claim for row in known if row.state is ClaimState.OPEN]
+    insured = {number: row.claim.insured for number, row in claims.of(nearby).items()}
     corrections = [
         (one, decision_words(user.workspace.vocabulary, one.decision))
-        for one in user.workspace.catalog.claims.decisions(SplitCorrection)
-        if one.claim in nearby or one.claim == view.claim
+        for one in claims.newest_of(
+            SplitCorrection,
+            nearby | ({view.claim} if view.claim else set()),
+            tray=view.claim is None,
+            most=MAX_CORRECTIONS,
+        )
     ]
     return user.render(
         "day.html",
@@ -296,8 +303,8 @@ def day_page(user: AnyUser, number: str) -> HTMLResponse:
         tab="day",
         days=day_views(segments, outline, insured, view.claim),
         seen=day_mark(user.workspace, view.claim),
-        names=sorted({*nearby, *waiting[-80:]}),
-        corrections=corrections[::-1][:20],
+        names=sorted({*nearby, *claims.last_open(MAX_OFFERED)}),
+        corrections=corrections,
     )
 
 

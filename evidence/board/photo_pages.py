@@ -117,9 +117,9 @@ def _my_last(user: CurrentUser, view: OpenedClaim) -> int | None:
 
 def _claims_near(user: CurrentUser, view: OpenedClaim) -> list[tuple[str, str]]:
     """Other claims with photos on the same days: a wrong photo most likely belongs to one of them."""
-    known = {row.claim.claim: row.claim.insured for row in user.workspace.catalog.claims.all()}
     near = {row.claim for row in user.workspace.catalog.photos.segments_of(view.claim) if row.claim}
-    return [(claim, known.get(claim, "")) for claim in sorted(near - {view.claim})]
+    known = user.workspace.catalog.claims.of(near - {view.claim})
+    return [(claim, known[claim].claim.insured if claim in known else "") for claim in sorted(near - {view.claim})]
 
 
 # --- one photo ---------------------------------------------------------------------------

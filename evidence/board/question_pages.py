@@ -108,12 +108,13 @@ def _details(user: CurrentUser, asked: Asked) -> dict[str, Any]:
                 "forms": facet_forms(step, vocabulary, asked.case.supposition.shots),
             }
         case HouseQuestion():
-            insured = {row.claim.claim: row.claim for row in user.workspace.catalog.claims.all()}
+            asked_about = (step.claim, *step.others)
+            rows = user.workspace.catalog.claims.of(asked_about)
             return common | {
                 "kind": "house",
                 "record": records[step.photos[0]],
                 "strip": [records[sha] for sha in step.photos[:STRIP]],
-                "claims": [insured[one] for one in (step.claim, *step.others) if one in insured],
+                "claims": [rows[one].claim for one in asked_about if one in rows],
             }
         case NeedQuestion():
             return common | {"kind": "need", "safety": asked.case.report.safety or SAFETY}

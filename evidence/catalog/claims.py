@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -12,7 +13,7 @@ from sqlalchemy import Row, delete, exists, insert, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, day, dump, from_text, to_text
-from evidence.catalog.decision_json import decode, encode, kinds_of
+from evidence.catalog.decision_json import decode, decode_text, encode, kinds_of
 from evidence.catalog.decisions import Decision, DecisionRow
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint, Sha256
 
@@ -83,11 +84,37 @@ class Claims:
         with self._database.transaction() as db:
             return [_read(row) for row in db.execute(select(t.claim).order_by(t.claim.c.claim))]
 
+    def kept(self) -> list[Claim]:
+        """Every claim that is neither purged nor in quarantine, by number, with what rules and holds ask of it alone."""
+        claim = t.claim.c
+        query = select(
+            claim.claim, claim.insured, claim.address, claim.loss_date, claim.peril, claim.jurisdiction, claim.line,
+            claim.carrier,
+        ).where(claim.state.not_in([state.value for state in ClaimState if state.is_gone]))  # fmt: skip
+        with self._database.transaction() as db:
+            return [
+                Claim(
+                    claim=number, insured=insured, address=address, loss_date=day(loss), peril=peril,
+                    jurisdiction=jurisdiction, line=line, carrier=carrier,
+                )
+                for number, insured, address, loss, peril, jurisdiction, line, carrier in db.execute(
+                    query.order_by(claim.claim)
+                ).all()
+            ]  # fmt: skip
+
     def numbers(self) -> list[ClaimId]:
         """The number of every claim, sorted; nothing else of the claims is read."""
         with self._database.transaction() as db:
             found = db.execute(select(t.claim.c.claim).order_by(t.claim.c.claim))
             return [ClaimId(claim) for claim in found.scalars()]
+
+    def last_open(self, most: int) -> list[ClaimId]:
+        """The numbers of the last open claims by number, at most so many."""
+        claim = t.claim.c
+        query = select(claim.claim).where(claim.state == ClaimState.OPEN.value)
+        with self._database.transaction() as db:
+            found = db.execute(query.order_by(claim.claim.desc()).limit(most)).scalars()
+            return [ClaimId(number) for number in reversed(found.all())]
 
     def of(self, claims: Collection[ClaimId]) -> dict[ClaimId, ClaimRow]:
         """The rows of these claims, by number; unknown ones are left out."""
@@ -286,6 +313,41 @@ class Claims:
         with self._database.transaction() as db:
             return [_read_decision(row, of) for row in db.execute(query)]
 
+    def newest_of(
+        self, of: type[D], claims: Collection[ClaimId], *, tray: bool, most: int
+    ) -> list[DecisionRow[D]]:
+        """The newest decisions of that type or group in these claims, and with `tray` in no claim, at most so many.
+
+        The newest first; none that was undone.
+        """
+        decision = t.decision.c
+        wanted = [decision.claim.in_(piece) for piece in chunks(sorted(claims))]
+        wanted += [decision.claim.is_(None)] if tray else []
+        found: list[DecisionRow[D]] = []
+        with self._database.transaction() as db:
+            for where in wanted:
+                query = select(t.decision).where(
+                    where, decision.kind.in_(kinds_of(of)), decision.undone.is_(False)
+                )
+                rows = db.execute(query.order_by(decision.id.desc()).limit(most))
+                found += [_read_decision(row, of) for row in rows]
+        return sorted(found, key=lambda row: -row.number)[:most]
+
+    def in_force_by_claim(self, of: type[D]) -> dict[ClaimId, list[D]]:
+        """The decisions of that type or group that are not undone, by the claim that each names, in the order they were made."""
+        decision = t.decision.c
+        query = select(decision.claim, decision.kind, decision.before, decision.after).order_by(decision.id)
+        query = query.where(
+            decision.kind.in_(kinds_of(of)), decision.undone.is_(False), decision.claim.is_not(None)
+        )
+        found: dict[ClaimId, list[D]] = defaultdict(list)
+        with self._database.transaction() as db:
+            for claim, kind, before, after in db.execute(query).all():
+                one = decode_text(kind, before, after)
+                assert isinstance(one, of)
+                found[claim].append(one)
+        return found
+
     def latest_about(self, photo: Sha256, of: type[D]) -> DecisionRow[D] | None:
         """The newest decision of that type or group about the photo that was not undone."""
         query = (
@@ -376,7 +438,7 @@ def _read(row: Row[Any]) -> ClaimRow:
 
 
 def _read_decision(row: Row[Any], of: type[D]) -> DecisionRow[D]:
-    decision = decode(row.kind, json.loads(row.before), json.loads(row.after))
+    decision = decode_text(row.kind, row.before, row.after)
     assert isinstance(decision, of)
     return DecisionRow(
         number=row.id,

@@ -25,6 +25,8 @@ CONNECT_S = 10
 _OURS = re.compile(r"\d{4}")
 """How this program numbers the shapes of its tables."""
 _URL = "Leave it empty, or write postgresql+psycopg://user@host/database."
+_MIGRATION_CACHE_KIB = 256 * 1024
+"""Memory for pages of an SQLite file while it is migrated: the indexes of a large catalog are written in any order."""
 
 
 def open_engine(
@@ -143,6 +145,8 @@ def _migrate(engine: Engine) -> None:
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
     with engine.begin() as connection:
         if engine.dialect.name == "sqlite":
+            usual = connection.exec_driver_sql("PRAGMA cache_size").scalar()
+            connection.exec_driver_sql(f"PRAGMA cache_size = -{_MIGRATION_CACHE_KIB}")
             connection.exec_driver_sql("BEGIN IMMEDIATE")  # else each CREATE TABLE would commit by itself
         else:
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": OPENING_LOCK})
@@ -151,6 +155,8 @@ def _migrate(engine: Engine) -> None:
         if present != HEAD:
             config.attributes["connection"] = connection
             alembic.command.upgrade(config, "head")
+        if engine.dialect.name == "sqlite":
+            connection.exec_driver_sql(f"PRAGMA cache_size = {usual}")
 
 
 def differences(engine: Engine) -> list[Any]:

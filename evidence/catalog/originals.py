@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -134,6 +135,19 @@ class Originals:
             now = {look.phash for _, _, look in described}
             hashes.note(self._database, now)
             hashes.drop_unused(self._database, before - now)
+
+    def with_flags(self, digests: Sequence[Sha256], codes: Collection[str]) -> set[Sha256]:
+        """Those of these files to which the analysis gave a flag of one of these codes."""
+        found: set[Sha256] = set()
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                query = select(t.described.c.sha256, t.described.c.look).where(
+                    t.described.c.sha256.in_(piece)
+                )
+                for sha, look in db.execute(query):
+                    if any(flag["code"] in codes for flag in json.loads(look).get("flags", ())):
+                        found.add(Sha256(sha))
+        return found
 
     def claims_of(self, digests: Sequence[Sha256]) -> dict[Sha256, ClaimId | None]:
         """The claims of these files, None for the tray; files that are not kept are left out."""

@@ -70,7 +70,7 @@ class Photos(Intakes, Originals, Segments, Tags):
         with self._database.transaction() as db:
             return {
                 ClaimId(name): ClaimTotals(files=files, size=int(size), last_day=day(last and last[:10]))
-                for name, files, size, last in db.execute(query)
+                for name, files, size, last in db.execute(query).all()
             }
 
     def digests_of(self, claim: ClaimId | None) -> list[Sha256]:

@@ -61,4 +61,4 @@ class Summaries:
             .order_by(claim.claim)
         )  # fmt: skip
         with self._database.transaction() as db:
-            return list(map(ClaimSummary._make, db.execute(query)))
+            return list(map(ClaimSummary._make, db.execute(query).all()))

@@ -155,11 +155,7 @@ class Describing:
 def _undescribed(workspace: Workspace, digests: Sequence[Sha256]) -> list[Original]:
     """The photos without a description, and those that could not be read when they were described."""
     found = workspace.catalog.photos.originals(digests)
-    again = _unread(workspace, [sha for sha, one in found.items() if one.described])
+    # What the analysis did not see while a disk failed, it may see now.
+    described = [sha for sha, one in found.items() if one.described]
+    again = workspace.catalog.photos.with_flags(described, UNREAD)
     return [one for one in found.values() if not one.described or one.sha256 in again]
-
-
-def _unread(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:
-    """Photos that were described while a disk failed: what the analysis did not see then, it may see now."""
-    records = workspace.catalog.photos.records(digests)
-    return {one.sha256 for one in records if any(flag.code in UNREAD for flag in one.look.flags)}

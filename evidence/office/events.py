@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable
 from datetime import date
 
-from evidence.catalog.decisions import DecisionRow, Event
+from evidence.catalog.decisions import Event
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away_soon
 from evidence.lookup import require_claim
@@ -34,7 +33,7 @@ def state_event(
         row = require_claim(workspace, claim)
         event = _known_event(workspace, event)
         _check_day(workspace, on, row.claim.loss_date, clock_words(event))
-        stated = events_of(workspace.catalog.claims.decisions(Event, claim=claim)).get(event)
+        stated = stated_events(workspace, claim).get(event)
         if on == stated:
             raise BadInputError(
                 f"Claim {claim}: {clock_words(event)} is {on or 'not recorded'} already.", "Give another day."
@@ -49,20 +48,20 @@ def state_event(
     return stated
 
 
-def events_of(statements: Iterable[DecisionRow[Event]]) -> dict[str, date]:
+def events_of(statements: Iterable[Event]) -> dict[str, date]:
     """The day of each event by its latest statement."""
-    found: dict[str, date | None] = {}
-    for one in statements:
-        found[one.decision.event] = one.decision.on
+    found = {one.event: one.on for one in statements}
     return {event: on for event, on in found.items() if on is not None}
+
+
+def stated_events(workspace: Workspace, claim: ClaimId) -> dict[str, date]:
+    """The stated events of the claim."""
+    return events_of(one.decision for one in workspace.catalog.claims.decisions(Event, claim=claim))
 
 
 def events_by_claim(workspace: Workspace) -> dict[ClaimId, dict[str, date]]:
     """The stated events of every claim that has some."""
-    by_claim: dict[ClaimId, list[DecisionRow[Event]]] = defaultdict(list)
-    for one in workspace.catalog.claims.decisions(Event):
-        if one.claim:
-            by_claim[one.claim].append(one)
+    by_claim = workspace.catalog.claims.in_force_by_claim(Event)
     return {claim: events_of(statements) for claim, statements in by_claim.items()}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -132,19 +133,33 @@ def hold_covers(hold: HoldRow, claim: Claim) -> bool:
     return claim.claim in hold.covered or covers(hold.scope, claim)
 
 
-def legal_holds(holds: Iterable[HoldRow], claim: Claim, *, today: date) -> tuple[LegalHold, ...]:
-    """Those of the holds that are in force for the claim on that day."""
-    return tuple(
-        LegalHold(
-            name=f"hold {one.number}",
-            why=one.reason,
-            by=one.placed_by,
-            placed=one.placed_at,
-            kind=kind_words(one.kind),
-            until=one.until,
-        )
-        for one in holds
-        if in_force(one.until, lifted=not one.active, today=today) and hold_covers(one, claim)
+class HoldsInForce:
+    """The holds that are in force on one day, asked claim by claim."""
+
+    def __init__(self, holds: Iterable[HoldRow], *, today: date) -> None:
+        self._by_claim: dict[ClaimId, set[int]] = defaultdict(set)
+        """Places in `_holds` of those that name a claim, or covered it at some time."""
+        self._holds = [one for one in holds if in_force(one.until, lifted=not one.active, today=today)]
+        self._wide = [place for place, one in enumerate(self._holds) if one.scope.claim is None]
+        for place, one in enumerate(self._holds):
+            for claim in (*one.covered, *([one.scope.claim] if one.scope.claim else [])):
+                self._by_claim[claim].add(place)
+
+    def of(self, claim: Claim) -> tuple[LegalHold, ...]:
+        """Those that cover the claim, in their order."""
+        named = self._by_claim.get(claim.claim, set())
+        wide = {place for place in self._wide if covers(self._holds[place].scope, claim)}
+        return tuple(_legal_hold(self._holds[place]) for place in sorted(named | wide))
+
+
+def _legal_hold(hold: HoldRow) -> LegalHold:
+    return LegalHold(
+        name=f"hold {hold.number}",
+        why=hold.reason,
+        by=hold.placed_by,
+        placed=hold.placed_at,
+        kind=kind_words(hold.kind),
+        until=hold.until,
     )
 
 

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import date
 
-from evidence.catalog.claims import ClaimRow
-from evidence.catalog.decisions import Close, Closure, DecisionRow, Event, Reopen
-from evidence.catalog.holds import HoldRow
+from evidence.catalog.decisions import Close, Closure, Reopen
 from evidence.catalog.photos import ClaimTotals
 from evidence.errors import BadInputError
 from evidence.filing.bags import file_away_soon
 from evidence.lookup import require_claim
-from evidence.model import ClaimId, ClaimState
-from evidence.office.events import events_by_claim, events_of
-from evidence.office.holds import legal_holds
+from evidence.model import Claim, ClaimId, ClaimState
+from evidence.office.events import events_by_claim, stated_events
+from evidence.office.holds import HoldsInForce
 from evidence.office.rules import schedule_of
-from evidence.retention.disposition import DispositionReview, review
+from evidence.retention.disposition import DispositionReview, dispositions, review, sorted_review
 from evidence.retention.facts import ChangeKind, ClaimFacts, StateChange
-from evidence.retention.forecast import YEARS, ClaimLoad, Forecast, forecast
+from evidence.retention.forecast import YEARS, ClaimLoad, Forecast, forecast, forecast_by
 from evidence.workspace import Workspace
 
 # --- closing -------------------------------------------------------------------
@@ -88,55 +85,50 @@ def _record_change(workspace: Workspace, claim: ClaimId, change: Closure) -> Non
 
 def facts_of(workspace: Workspace, claim: ClaimId) -> ClaimFacts:
     """What decides the claim's disposition now. Raises BadInputError for an unknown or purged claim."""
-    claims = workspace.catalog.claims
+    row, today = require_claim(workspace, claim, quarantined=True), workspace.today()
     return _facts(
-        require_claim(workspace, claim, quarantined=True),
-        claims.decisions(Closure, claim=claim),
-        events_of(claims.decisions(Event, claim=claim)),
-        workspace.catalog.holds.all(active_only=True),
+        row.claim,
+        [one.decision for one in workspace.catalog.claims.decisions(Closure, claim=claim)],
+        stated_events(workspace, claim),
+        HoldsInForce(workspace.catalog.holds.all(active_only=True), today=today),
         workspace.catalog.photos.totals(claim).get(claim),
-        workspace.today(),
     )
 
 
 def _facts(
-    row: ClaimRow,
-    changes: Iterable[DecisionRow[Closure]],
+    claim: Claim,
+    changes: Iterable[Closure],
     events: Mapping[str, date],
-    holds: Sequence[HoldRow],
+    holds: HoldsInForce,
     totals: ClaimTotals | None,
-    today: date,
 ) -> ClaimFacts:
     return ClaimFacts(
-        claim=row.claim.claim,
-        jurisdiction=row.claim.jurisdiction,
-        line=row.claim.line,
-        peril=row.claim.peril,
-        carrier=row.claim.carrier,
-        loss=row.claim.loss_date,
+        claim=claim.claim,
+        jurisdiction=claim.jurisdiction,
+        line=claim.line,
+        peril=claim.peril,
+        carrier=claim.carrier,
+        loss=claim.loss_date,
         inspected=totals.last_day if totals else None,
-        history=tuple(StateChange(kind=ChangeKind(one.decision.kind), on=one.decision.on) for one in changes),
+        history=tuple(StateChange(kind=ChangeKind(one.kind), on=one.on) for one in changes),
         events=events,
-        holds=legal_holds(holds, row.claim, today=today),
+        holds=holds.of(claim),
     )
 
 
 def claim_loads(workspace: Workspace, *, as_of: date | None = None) -> list[ClaimLoad]:
     """The facts of every claim that is not purged, on the day `as_of` or today, and what it takes up."""
-    changes: dict[ClaimId | None, list[DecisionRow[Closure]]] = defaultdict(list)
-    for change in workspace.catalog.claims.decisions(Closure):
-        changes[change.claim].append(change)
-    events, totals = events_by_claim(workspace), workspace.catalog.photos.totals()
-    holds, today = workspace.catalog.holds.all(active_only=True), as_of or workspace.today()
+    catalog, today = workspace.catalog, as_of or workspace.today()
+    changes = catalog.claims.in_force_by_claim(Closure)
+    events, totals = events_by_claim(workspace), catalog.photos.totals()
+    holds = HoldsInForce(catalog.holds.all(active_only=True), today=today)
     loads = []
-    for row in workspace.catalog.claims.all():
-        claim = row.claim.claim
-        if not row.state.is_gone:
-            takes = totals.get(claim)
-            facts = _facts(row, changes[claim], events.get(claim, {}), holds, takes, today)
-            loads.append(
-                ClaimLoad(facts=facts, photos=takes.files if takes else 0, size=takes.size if takes else 0)
-            )
+    for one in catalog.claims.kept():
+        claim, takes = one.claim, totals.get(one.claim)
+        facts = _facts(one, changes.get(claim, ()), events.get(claim, {}), holds, takes)
+        loads.append(
+            ClaimLoad(facts=facts, photos=takes.files if takes else 0, size=takes.size if takes else 0)
+        )
     return loads
 
 
@@ -150,3 +142,10 @@ def review_dispositions(workspace: Workspace, *, as_of: date | None = None) -> D
 def forecast_purges(workspace: Workspace, *, years: int = YEARS) -> Forecast:
     """How many claims, photos and bytes become due in each of the next years."""
     return forecast(claim_loads(workspace), schedule_of(workspace), today=workspace.today(), years=years)
+
+
+def review_and_forecast(workspace: Workspace) -> tuple[DispositionReview, Forecast]:
+    """Both for today; every claim is read and judged once."""
+    schedule, loads, today = schedule_of(workspace), claim_loads(workspace), workspace.today()
+    found = dispositions((one.facts for one in loads), schedule, today=today)
+    return sorted_review(found, schedule), forecast_by(found, loads, today=today)

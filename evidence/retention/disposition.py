@@ -144,9 +144,21 @@ class DispositionReview:
     """Digest of the rules that were asked."""
 
 
+def dispositions(
+    claims: Iterable[ClaimFacts], schedule: RetentionSchedule, *, today: date
+) -> list[tuple[ClaimId, Disposition]]:
+    """The disposition of each of these claims, in their order."""
+    return [(facts.claim, disposition_of(facts, schedule, today=today)) for facts in claims]
+
+
 def review(claims: Iterable[ClaimFacts], schedule: RetentionSchedule, *, today: date) -> DispositionReview:
     """The disposition of many claims; each list sorted by date, then by claim number."""
-    found = [(facts.claim, disposition_of(facts, schedule, today=today)) for facts in claims]
+    return sorted_review(dispositions(claims, schedule, today=today), schedule)
+
+
+def sorted_review(found: Iterable[tuple[ClaimId, Disposition]], schedule: RetentionSchedule) -> DispositionReview:
+    """What `dispositions` found by this schedule as a review."""
+    found = list(found)
     due = [(claim, v) for claim, v in found if isinstance(v, Due)]
     held = [(claim, v) for claim, v in found if isinstance(v, Held)]
     kept = [(claim, v) for claim, v in found if isinstance(v, Kept)]
@@ -181,9 +193,8 @@ class _Result:
 
 def _result(rule: Rule, schedule: RetentionSchedule, facts: ClaimFacts, closed: date) -> _Result:
     floor = schedule.floor_of(rule)
-    terms = list(dict.fromkeys((*rule.terms, *rule.at_least)))
     found = []
-    for term in terms:
+    for term in schedule.terms_of(rule):
         start, said = _start(term.clock, rule.reopening, facts, closed)
         if start is None:
             return _Result(rule, None, said)

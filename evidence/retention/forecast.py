@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from evidence.retention.disposition import Due, Held, disposition_of
+from evidence.model import ClaimId
+from evidence.retention.disposition import Disposition, Due, Held, dispositions
 from evidence.retention.facts import ClaimFacts
 from evidence.retention.schedule import RetentionSchedule
 
@@ -53,17 +54,24 @@ class Forecast:
 
 
 def forecast(
-    claims: Iterable[ClaimLoad], schedule: RetentionSchedule, *, today: date, years: int = YEARS
+    claims: Sequence[ClaimLoad], schedule: RetentionSchedule, *, today: date, years: int = YEARS
 ) -> Forecast:
     """The forecast as the facts are today: nothing is closed, reopened or held in it that is not yet."""
+    found = dispositions((one.facts for one in claims), schedule, today=today)
+    return forecast_by(found, claims, today=today, years=years)
+
+
+def forecast_by(
+    found: Iterable[tuple[ClaimId, Disposition]], claims: Iterable[ClaimLoad], *, today: date, years: int = YEARS
+) -> Forecast:
+    """The forecast by what `dispositions` found today for the same claims in the same order."""
     by_year = {today.year + n: Load() for n in range(years)}
     later = held = without_end = Load()
-    for one in claims:
-        found = disposition_of(one.facts, schedule, today=today)
-        first = found.basis.first_day if found.basis else None
-        if isinstance(found, Held):
+    for (_, verdict), one in zip(found, claims, strict=True):
+        first = verdict.basis.first_day if verdict.basis else None
+        if isinstance(verdict, Held):
             held = held.plus(one)
-        elif isinstance(found, Due):
+        elif isinstance(verdict, Due):
             by_year[today.year] = by_year[today.year].plus(one)
         elif first is None:
             without_end = without_end.plus(one)

@@ -12,11 +12,14 @@ import re
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
+from functools import lru_cache
 
 from evidence.errors import counted
 
 MAX_YEARS = 150
 """A longer period is refused as a typing error, such as a calendar year in the place of a number of years."""
+_REMEMBERED = 20_000
+"""Results that are kept: claims of one office end on the same days, under the same few periods."""
 
 
 class CountsFrom(StrEnum):
@@ -76,6 +79,7 @@ def parse_period(text: str) -> tuple[Period, str | None]:
     return period, clock
 
 
+@lru_cache(maxsize=_REMEMBERED)
 def last_day(period: Period, event: date) -> date:
     """The last day of the period; `date.max` for one that ends beyond the calendar."""
     match period.counts_from:
@@ -100,6 +104,7 @@ def plus(day: date, *, years: int = 0, months: int = 0) -> date:
     return date(year, month + 1, 1)  # December has 31 days, so the month after is in the same year
 
 
+@lru_cache(maxsize=_REMEMBERED)
 def arithmetic(period: Period, event: date) -> str:
     """How `last_day` came to its result, in words: `2020-02-29 + 5 years = 2025-03-01 (2025 lacks 29 February)`."""
     end = last_day(period, event)

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 from enum import StrEnum
-from functools import cached_property
+from functools import cache, cached_property
 
 import rfc8785
 
@@ -60,13 +60,18 @@ class Authority:
     @property
     def words(self) -> str:
         """For people: `RSA 400-B:5, I; read, checked 2026-11-20`."""
-        status = {
-            AuthorityStatus.PRACTICE: "",
-            AuthorityStatus.OWN: "",
-            AuthorityStatus.MEMORY: "from memory",
-        }.get(self.status, self.status.value)
-        checked = f"checked {self.checked}" if self.checked and status else ""
-        return "; ".join(filter(None, [self.section, ", ".join(filter(None, [status, checked]))]))
+        return _authority_words(self)
+
+
+@cache
+def _authority_words(authority: Authority) -> str:
+    status = {
+        AuthorityStatus.PRACTICE: "",
+        AuthorityStatus.OWN: "",
+        AuthorityStatus.MEMORY: "from memory",
+    }.get(authority.status, authority.status.value)
+    checked = f"checked {authority.checked}" if authority.checked and status else ""
+    return "; ".join(filter(None, [authority.section, ", ".join(filter(None, [status, checked]))]))
 
 
 class AfterReopening(StrEnum):
@@ -148,24 +153,47 @@ class RetentionSchedule:
         """SHA-256 over the rules and exceptions as canonical JSON (RFC 8785); comments in the files do not count."""
         return hashlib.sha256(rfc8785.dumps(to_json(self))).hexdigest()
 
+    @cached_property
+    def _exceptions(self) -> dict[str, FloorException]:
+        """The lowest exception for each rule that has one, by its id."""
+        lower = [one for one in self.exceptions if one.years < FLOOR.period.years]
+        return {one.rule: one for one in sorted(lower, key=lambda one: -one.years)}
+
     def exception_of(self, rule: Rule) -> FloorException | None:
         """The exception that lowers the floor for this rule, the lowest of several, or None."""
-        lower = [one for one in self.exceptions if one.rule == rule.id and one.years < FLOOR.period.years]
-        return min(lower, key=lambda one: one.years, default=None)
+        return self._exceptions.get(rule.id)
 
     def floor_of(self, rule: Rule) -> Term:
         """The floor for this rule."""
         exception = self.exception_of(rule)
         return replace(FLOOR, period=Period(years=exception.years)) if exception else FLOOR
 
-    def governing(self, facts: ClaimFacts) -> list[Rule]:
+    @cached_property
+    def _terms(self) -> dict[str, tuple[Term, ...]]:
+        return {rule.id: tuple(dict.fromkeys((*rule.terms, *rule.at_least))) for rule in self.rules}
+
+    def terms_of(self, rule: Rule) -> tuple[Term, ...]:
+        """Everything that a rule of this schedule asks for, each once."""
+        return self._terms[rule.id]
+
+    @cached_property
+    def _governing(self) -> dict[tuple[str, ...], tuple[Rule, ...]]:
+        """What `governing` found for the words of claims; thousands of claims share a few."""
+        return {}
+
+    def governing(self, facts: ClaimFacts) -> tuple[Rule, ...]:
         """Every rule that applies to the claim; not the shipped minimum of a rule with an exception."""
-        excepted = {one.rule for one in self.exceptions}
-        return [
-            rule
-            for rule in self.rules
-            if rule.applies.covers(facts, self.held_by) and rule.minimum_of not in excepted
-        ]
+        words = (facts.jurisdiction, facts.line, facts.peril, facts.carrier, facts.kind)
+        found = self._governing.get(words)
+        if found is None:
+            excepted = {one.rule for one in self.exceptions}
+            found = tuple(
+                rule
+                for rule in self.rules
+                if rule.applies.covers(facts, self.held_by) and rule.minimum_of not in excepted
+            )
+            self._governing[words] = found
+        return found
 
     def with_exceptions(self, exceptions: Iterable[FloorException]) -> RetentionSchedule:
         """The same rules with these exceptions from the floor."""

@@ -52,9 +52,13 @@ def split_again(workspace: Workspace, digests: Sequence[Sha256]) -> Refreshed:
     refreshed = refresh_days(workspace, digests)
     after = photos.counts()
     none = (0, None, None)
-    for row in workspace.catalog.claims.all():
-        claim = row.claim.claim
-        if row.state in CONCLUDED and before.get(claim, none)[0] != after.get(claim, none)[0]:
+    changed = {
+        claim
+        for claim in before.keys() | after.keys()
+        if claim and before.get(claim, none)[0] != after.get(claim, none)[0]
+    }
+    for claim, row in workspace.catalog.claims.of(changed).items():
+        if row.state in CONCLUDED:
             raise BadInputError(
                 f"That would change which photos claim {claim} has, and it is {row.state.value}.",
                 "Reopen it, or undo the sign-off, before you add or remove photos.",

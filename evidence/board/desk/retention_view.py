@@ -10,10 +10,9 @@ from enum import StrEnum
 from evidence.board.view_models import day_words
 from evidence.errors import counted
 from evidence.model import ClaimId
-from evidence.office.retention import claim_loads
-from evidence.office.rules import schedule_of
-from evidence.retention.disposition import Disposition, DispositionReview, Due, Held, review
-from evidence.retention.forecast import Forecast, Load, forecast
+from evidence.office.retention import review_and_forecast
+from evidence.retention.disposition import Disposition, DispositionReview, Due, Held
+from evidence.retention.forecast import Forecast, Load
 from evidence.workspace import Workspace
 
 PER_PAGE = 60
@@ -99,10 +98,10 @@ class RetentionPage:
 def retention_page(workspace: Workspace, *, search: str, show: ShownVerdicts, page: int) -> RetentionPage:
     """Judge every claim that is not purged, once. Raises BadInputError for a mistake in the archive's rules."""
     today = workspace.today()
-    schedule, loads = schedule_of(workspace), claim_loads(workspace)
-    insured = {row.claim.claim: row.claim.insured for row in workspace.catalog.claims.all()}
-    verdicts = _verdicts(review((one.facts for one in loads), schedule, today=today), insured)
-    rows = _rows(forecast(loads, schedule, today=today), today)
+    reviewed, years = review_and_forecast(workspace)
+    insured = {ClaimId(one.claim): one.insured for one in workspace.catalog.summaries.all()}
+    verdicts = _verdicts(reviewed, insured)
+    rows = _rows(years, today)
     words = search.casefold().split()
     chosen = [
         one
@@ -123,7 +122,7 @@ def retention_page(workspace: Workspace, *, search: str, show: ShownVerdicts, pa
         found=len(chosen),
         page=page,
         pages=pages,
-        rules=schedule.digest,
+        rules=reviewed.rules,
     )
 
 
