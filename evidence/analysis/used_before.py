@@ -82,7 +82,7 @@ def used_before(workspace: Workspace, claim: ClaimId, photos: Sequence[PhotoReco
     place = {photo.sha256: number for number, photo in enumerate(photos)}
     found.sort(key=lambda one: place[one.photo])
     found += _brought_again(workspace, claim, photos)
-    return _answered(workspace, claim, found)
+    return with_answers(workspace, claim, found)
 
 
 def _alike(workspace: Workspace, claim: ClaimId, photos: Sequence[PhotoRecord]) -> list[UsedBefore]:
@@ -225,8 +225,8 @@ def _still_there(now: Sighting, run: IntakeRow, before: Sighting, earlier: Intak
 # --- answers -----------------------------------------------------------------------------
 
 
-def _answered(workspace: Workspace, claim: ClaimId, found: Sequence[UsedBefore]) -> list[UsedBefore]:
-    """The same with what people said of each; an answer counts no longer when a claim that it did not see is the nearest."""
+def with_answers(workspace: Workspace, claim: ClaimId, found: Sequence[UsedBefore]) -> list[UsedBefore]:
+    """The same with what people say of each by now; an answer counts no longer when a claim that it did not see is the nearest."""
     answers = {
         row.decision.photo: row for row in workspace.catalog.claims.decisions(AnswerLikeness, claim=claim)
     }
@@ -238,6 +238,6 @@ def _answered(workspace: Workspace, claim: ClaimId, found: Sequence[UsedBefore])
         return one.nearest.claim in seen or one.nearest.photo in row.decision.others
 
     return [
-        replace(one, answer=row) if (row := answers.get(one.photo)) and holds(one, row) else one
+        replace(one, answer=row if (row := answers.get(one.photo)) and holds(one, row) else None)
         for one in found
     ]

@@ -126,6 +126,9 @@ KEYS: tuple[Key, ...] = (
         "choose another house, component, photo or reason; the keys of tags choose theirs",
         "",
     ),
+    _key(
+        Where.QUESTIONS, "S T", "a photo that may have been used before: same house, fine; look into it", ""
+    ),
     _key(Where.QUESTIONS, ".", "put the question off", ""),
     _key(Where.QUESTIONS, "z", "undo the last answer", ""),
     _key(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Annotated
 from urllib.parse import quote
@@ -51,7 +51,7 @@ def used_before_page(user: AnyUser, number: str, photo: str = "", other: str = "
             "used_before.html", view=view, queue=queue_of(user, view.number), tab="used-before", one=None
         )
     shown = next((each for each in one.others if each.photo == other), one.nearest)
-    left, right = _side(user, one.photo, view), _side(user, shown.photo, None)
+    left, right = side_of(user, one.photo, view.records), side_of(user, shown.photo)
     rows = [
         (name, first, second, first != second)
         for name, first, second in in_both(
@@ -84,10 +84,11 @@ def _chosen(used: Sequence[UsedBefore], photo: str) -> UsedBefore | None:
     return next(iter([*named, *waiting, *used]), None)
 
 
-def _side(user: CurrentUser, sha: str, view: OpenedClaim | None) -> Side:
+def side_of(user: CurrentUser, sha: str, known: Iterable[PhotoRecord] = ()) -> Side:
+    """One of the two photos; its record is read unless it is among those that are `known`."""
     catalog = user.workspace.catalog
     digest = known_photo(user, sha)
-    mine = [record for record in view.records if record.sha256 == digest] if view else []
+    mine = [record for record in known if record.sha256 == digest]
     record = mine[0] if mine else catalog.photos.records([digest])[0]
     seen = catalog.photos.sightings([digest]).get(digest, [])
     runs = {one.intake: catalog.photos.intake(one.intake) for one in seen}

@@ -119,7 +119,9 @@ def _claims_near(user: CurrentUser, view: OpenedClaim) -> list[tuple[str, str]]:
     """Other claims with photos on the same days: a wrong photo most likely belongs to one of them."""
     near = {row.claim for row in user.workspace.catalog.photos.segments_of(view.claim) if row.claim}
     known = user.workspace.catalog.claims.of(near - {view.claim})
-    return [(claim, known[claim].claim.insured if claim in known else "") for claim in sorted(near - {view.claim})]
+    return [
+        (claim, known[claim].claim.insured if claim in known else "") for claim in sorted(near - {view.claim})
+    ]
 
 
 # --- one photo ---------------------------------------------------------------------------

@@ -10,10 +10,11 @@ from fastapi.responses import HTMLResponse, Response
 
 from evidence.board.claim_pages import obstacle_line, queue_of
 from evidence.board.context import CurrentUser, redirect_local, require, require_post
+from evidence.board.likeness_pages import side_of
 from evidence.board.permissions import Permission
 from evidence.board.question_words import facet_forms, question_title, shots_words
 from evidence.board.visits import AnswerStep, Visit
-from evidence.catalog.decisions import Decision, SendBack, Sign
+from evidence.catalog.decisions import Decision, LikenessAnswer, SendBack, Sign
 from evidence.coverage.to_shoot import SAFETY, still_to_shoot
 from evidence.errors import BadInputError, EvidenceError
 from evidence.lookup import UNASSIGNED, known_claim
@@ -22,6 +23,7 @@ from evidence.questions.kinds import (
     USUAL_REASONS,
     Conclusion,
     HouseQuestion,
+    LikenessQuestion,
     NeedQuestion,
     PhotoQuestion,
     StayQuestion,
@@ -34,6 +36,7 @@ from evidence.review.signing import obstacles
 
 router = APIRouter()
 
+_SAID = {answer.value: answer for answer in LikenessAnswer}
 STRIP = 24
 """Most small photos shown of a run whose house is asked."""
 
@@ -118,6 +121,10 @@ def _details(user: CurrentUser, asked: Asked) -> dict[str, Any]:
             }
         case NeedQuestion():
             return common | {"kind": "need", "safety": asked.case.report.safety or SAFETY}
+        case LikenessQuestion(photo=photo, other=other):
+            left = side_of(user, photo, records.values())
+            sides = (left,) if other == photo else (left, side_of(user, other))
+            return common | {"kind": "likeness", "sides": sides}
         case StayQuestion():
             return common | {"kind": "stay"}
         case Conclusion():
@@ -135,7 +142,7 @@ def _details(user: CurrentUser, asked: Asked) -> dict[str, Any]:
 def answer(
     user: Answering,
     number: Short,
-    do: Annotated[Literal["yes", "skip", "not-needed", "undo"], Form()],
+    do: Annotated[Literal["yes", "skip", "not-needed", "fine", "look_into", "undo"], Form()],
     seen: Short = "",
     face: Word = "",
     role: Word = "",
@@ -149,7 +156,7 @@ def answer(
     why: Annotated[str, Form(max_length=500)] = "",
     own_why: Annotated[str, Form(max_length=500)] = "",
 ) -> Response:
-    """Answer the question, put it off, set its shot aside, or undo the latest answer; then the next page."""
+    """Answer the question, by yes or by what is said of a likeness, put it off, set its shot aside, or undo the latest answer; then the next page."""
     claim = known_claim(user.workspace, number)
     visit = user.board.visits.of(user.session.id, claim)
     chosen = {
@@ -169,6 +176,9 @@ def answer(
             shots = [_shot(one) for one in shot or ()]
             reason = own_why.strip() or why
             numbers = questioning.answer_not_needed(user.workspace, claim, visit.passed, seen, shots, reason)
+            visit.steps.append(AnswerStep(decisions=tuple(numbers)))
+        elif do in _SAID:
+            numbers = questioning.answer_likeness(user.workspace, claim, visit.passed, seen, _SAID[do])
             visit.steps.append(AnswerStep(decisions=tuple(numbers)))
         else:
             _yes(user, claim, visit, seen, chosen, house, [Sha256(sha) for sha in stay or ()])
@@ -202,6 +212,8 @@ def _yes(
         case NeedQuestion():
             _pass(visit, asked)
             return
+        case LikenessQuestion():
+            raise BadInputError("A likeness is fine, or somebody looks into it.", "Choose one of the two.")
         case Conclusion():
             raise BadInputError("No question is left.", "Decide.")
     visit.steps.append(AnswerStep(decisions=tuple(numbers)))

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from evidence.cli.common import FINDINGS, REVIEWER, Actor, Archive, Json, emit, opened
-from evidence.errors import BadInputError, counted
+from evidence.errors import counted
 
 if TYPE_CHECKING:
     from evidence.analysis.used_before import UsedBefore
-    from evidence.model import ClaimId, Sha256
+    from evidence.model import ClaimId
 
 
 def register(app: typer.Typer) -> None:
@@ -43,41 +43,17 @@ def alike(
     """
     from evidence.catalog.decisions import LikenessAnswer
     from evidence.lookup import known_claim
-    from evidence.review.likeness import answer_likeness, used_before_in
+    from evidence.review.likeness import answer_photos, used_before_in
 
     with opened(archive, actor) as here:
         number = known_claim(here, claim)
-        listed = used_before_in(here, number)
-        wanted = [(name, LikenessAnswer.FINE) for name in fine or ()]
-        wanted += [(name, LikenessAnswer.LOOK_INTO) for name in look_into or ()]
-        answers = [(_named(name, listed, number), answer) for name, answer in wanted]
-        for photo, answer in answers:
-            answer_likeness(here, number, photo, answer)
-        found = used_before_in(here, number) if answers else listed
+        answers = [(name, LikenessAnswer.FINE) for name in fine or ()]
+        answers += [(name, LikenessAnswer.LOOK_INTO) for name in look_into or ()]
+        found = answer_photos(here, number, answers) if answers else used_before_in(here, number)
         radius = here.settings.coverage.used_before_bits
     emit(as_json, [_as_data(one) for one in found], lambda: _lines(number, found, radius))
     if any(one.answer is None for one in found):
         raise typer.Exit(FINDINGS)
-
-
-def _named(name: str, listed: Sequence[UsedBefore], claim: ClaimId) -> Sha256:
-    """The photo of that file name or of those first digits, among those that were listed."""
-    wanted = name.strip().casefold()
-    found = {
-        one.photo
-        for one in listed
-        if one.name.casefold() == wanted or (len(wanted) >= 6 and one.photo.startswith(wanted))
-    }
-    if not found:
-        raise BadInputError(
-            f"{name} is not among the photos of claim {claim} that may have been used before.",
-            f"`evidence alike {claim}` lists them.",
-        )
-    if len(found) > 1:
-        raise BadInputError(
-            f"{len(found)} of the listed photos have the name {name}.", "Use the first digits of its SHA-256."
-        )
-    return found.pop()
 
 
 def _as_data(one: UsedBefore) -> dict[str, Any]:

@@ -116,6 +116,22 @@ class StayQuestion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LikenessQuestion:
+    """Is it fine that this photo is like one of another claim, or is somebody to look into it?"""
+
+    photo: Sha256
+    other: Sha256
+    """The most alike photo of another claim; the same digest for an equal file."""
+    words: str
+    """How alike it is and how common that is: a sentence without its end."""
+
+    @property
+    def key(self) -> str:
+        """Identifies the question while the claim is reviewed."""
+        return f"likeness {self.photo} {self.other}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Conclusion:
     """Nothing is left to ask: sign off, or send back with what is left."""
 
@@ -129,7 +145,7 @@ class Conclusion:
     """Questions that were put off and still stand."""
 
 
-Question: TypeAlias = HouseQuestion | PhotoQuestion | NeedQuestion | StayQuestion
+Question: TypeAlias = HouseQuestion | PhotoQuestion | NeedQuestion | LikenessQuestion | StayQuestion
 
 
 def answered(question: PhotoQuestion, chosen: Mapping[Facet, str]) -> dict[Facet, str]:

@@ -16,6 +16,7 @@ from evidence.questions.kinds import (
     AskedFacet,
     Conclusion,
     HouseQuestion,
+    LikenessQuestion,
     NeedLine,
     NeedQuestion,
     PhotoQuestion,
@@ -37,6 +38,8 @@ class ReviewCase:
     supposition: Supposition
     houses: tuple[HouseQuestion, ...] = ()
     """Runs of the claim's photos whose house is to confirm."""
+    likenesses: tuple[LikenessQuestion, ...] = ()
+    """Photos that may have served another claim, of which nobody has said anything."""
     passed: frozenset[str] = frozenset()
     """Keys of the questions that were put off or closed without a decision."""
     compared: frozenset[Sha256] = frozenset()
@@ -58,13 +61,15 @@ def open_questions(case: ReviewCase) -> list[Question]:
     """All questions that stand now, in the order in which they are asked.
 
     Houses come first, because they decide which photos count. Then photos: first the answer that resolves most; then
-    whether the missing shots are needed. Nearly equal photos are asked about only when the claim can be signed off,
+    whether the missing shots are needed. Photos that may have served another claim are asked about last before any
+    decision, because they change none of the required shots. Nearly equal photos are asked about only when the claim can be signed off,
     because only then a report is made.
     """
     houses = [one for one in case.houses if one.key not in case.passed]
     photos = photo_questions(case)
     need = need_question(case, {one for each in photos for one in _keys(each.meets)})
-    found: list[Question] = [*houses, *photos, *([need] if need else [])]
+    likenesses = [one for one in case.likenesses if one.key not in case.passed]
+    found: list[Question] = [*houses, *photos, *([need] if need else []), *likenesses]
     if case.report.complete and not case.houses:
         found += stay_questions(case)
     return found
@@ -187,7 +192,7 @@ def _sharpness(record: PhotoRecord) -> tuple[float, int]:
 def conclusion(case: ReviewCase) -> Conclusion:
     """What is left once nothing is asked any more."""
     houses = sum(len(one.photos) for one in case.houses)
-    still = {one.key for one in case.houses}
+    still = {one.key for one in case.houses} | {one.key for one in case.likenesses}
     return Conclusion(
         ready=case.report.complete and not houses,
         missing=case.report.missing,

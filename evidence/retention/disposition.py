@@ -156,7 +156,9 @@ def review(claims: Iterable[ClaimFacts], schedule: RetentionSchedule, *, today: 
     return sorted_review(dispositions(claims, schedule, today=today), schedule)
 
 
-def sorted_review(found: Iterable[tuple[ClaimId, Disposition]], schedule: RetentionSchedule) -> DispositionReview:
+def sorted_review(
+    found: Iterable[tuple[ClaimId, Disposition]], schedule: RetentionSchedule
+) -> DispositionReview:
     """What `dispositions` found by this schedule as a review."""
     found = list(found)
     due = [(claim, v) for claim, v in found if isinstance(v, Due)]

@@ -62,7 +62,11 @@ def forecast(
 
 
 def forecast_by(
-    found: Iterable[tuple[ClaimId, Disposition]], claims: Iterable[ClaimLoad], *, today: date, years: int = YEARS
+    found: Iterable[tuple[ClaimId, Disposition]],
+    claims: Iterable[ClaimLoad],
+    *,
+    today: date,
+    years: int = YEARS,
 ) -> Forecast:
     """The forecast by what `dispositions` found today for the same claims in the same order."""
     by_year = {today.year + n: Load() for n in range(years)}

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from evidence.analysis.used_before import Likeness, UsedBefore, used_before
+from evidence.analysis.used_before import Likeness, UsedBefore, used_before, with_answers
 from evidence.catalog.decisions import AnswerLikeness, LikenessAnswer
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, Sha256
@@ -12,6 +13,8 @@ from evidence.review.recording import decide, require_open
 from evidence.workspace import Workspace
 
 ANSWER_WORDS = {LikenessAnswer.FINE: "same house, fine", LikenessAnswer.LOOK_INTO: "look into it"}
+LEAST_DIGITS = 6
+"""Digits of a digest that name a photo."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,24 +42,72 @@ def answer_likeness(
     signed or closed, and when the photo of the other claim is no longer `seen`.
     """
     with workspace.locked():
-        require_open(workspace, {claim}, what="answers")
+        return answer_found(workspace, claim, used_before_in(workspace, claim), photo, answer, seen=seen)
+
+
+def answer_photos(
+    workspace: Workspace, claim: ClaimId, answers: Iterable[tuple[str, LikenessAnswer]]
+) -> list[UsedBefore]:
+    """`answer_likeness` for several photos by their names or the first digits of their digests.
+
+    All are looked up before the first answer is stored, and the claim is searched once. Returns what is found, with
+    the answers.
+    """
+    with workspace.locked():
         found = used_before_in(workspace, claim)
-        mine = [one for one in found if one.photo == photo]
-        if not mine:
-            raise BadInputError(
-                f"Photo {photo[:12]} is not among those of claim {claim} that may have been used before.",
-                f"`evidence alike {claim}` lists them.",
-            )
-        shown = list(dict.fromkeys(other.photo for one in mine for other in one.others))
-        if seen is not None and seen not in shown:
-            raise BadInputError("The photos to compare have changed.", "Load the page again.")
-        row = mine[0].answer
-        if row is None or row.decision.answer is not answer:
-            number = _store(workspace, claim, photo, shown, answer)
-        else:
-            number = row.number
-        left = sum(one.answer is None and one.photo != photo for one in found)
-        return Answered(decision=number, photo=photo, answer=answer, left=left)
+        for photo, answer in [(_named(name, found, claim), answer) for name, answer in answers]:
+            answer_found(workspace, claim, found, photo, answer)
+        return with_answers(workspace, claim, found)
+
+
+def answer_found(
+    workspace: Workspace,
+    claim: ClaimId,
+    found: Sequence[UsedBefore],
+    photo: Sha256,
+    answer: LikenessAnswer,
+    *,
+    seen: Sha256 | None = None,
+) -> Answered:
+    """`answer_likeness` among what was `found` while the caller has held the workspace's lock."""
+    require_open(workspace, {claim}, what="answers")
+    mine = [one for one in with_answers(workspace, claim, found) if one.photo == photo]
+    if not mine:
+        raise _not_listed(photo[:12], claim, "Photo ")
+    shown = list(dict.fromkeys(other.photo for one in mine for other in one.others))
+    if seen is not None and seen not in shown:
+        raise BadInputError("The photos to compare have changed.", "Load the page again.")
+    row = mine[0].answer
+    if row is None or row.decision.answer is not answer:
+        number = _store(workspace, claim, photo, shown, answer)
+    else:
+        number = row.number
+    left = sum(one.answer is None for one in with_answers(workspace, claim, found))
+    return Answered(decision=number, photo=photo, answer=answer, left=left)
+
+
+def _named(name: str, listed: Sequence[UsedBefore], claim: ClaimId) -> Sha256:
+    """The photo of that file name or of those first digits, among those that were listed."""
+    wanted = name.strip().casefold()
+    found = {
+        one.photo
+        for one in listed
+        if one.name.casefold() == wanted or (len(wanted) >= LEAST_DIGITS and one.photo.startswith(wanted))
+    }
+    if not found:
+        raise _not_listed(name, claim)
+    if len(found) > 1:
+        raise BadInputError(
+            f"{len(found)} of the listed photos have the name {name}.", "Use the first digits of its SHA-256."
+        )
+    return found.pop()
+
+
+def _not_listed(name: str, claim: ClaimId, what: str = "") -> BadInputError:
+    return BadInputError(
+        f"{what}{name} is not among {'those' if what else 'the photos'} of claim {claim} that may have been used before.",
+        f"`evidence alike {claim}` lists them.",
+    )
 
 
 def _store(

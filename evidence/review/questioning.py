@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
 from evidence.analysis.coverage import CoverageChecker
 from evidence.analysis.left_out import compared
-from evidence.catalog.decisions import Decision, LeaveOut
+from evidence.analysis.used_before import UsedBefore, used_before
+from evidence.catalog.decisions import Decision, LeaveOut, LikenessAnswer
 from evidence.catalog.segments import SegmentRow
 from evidence.coverage.report import Item
 from evidence.errors import BadInputError
@@ -18,6 +19,7 @@ from evidence.model import CHANGEABLE, ClaimId, Facet, PhotoRecord, Sha256
 from evidence.questions.kinds import (
     Conclusion,
     HouseQuestion,
+    LikenessQuestion,
     NeedQuestion,
     PhotoQuestion,
     Question,
@@ -26,6 +28,7 @@ from evidence.questions.kinds import (
 )
 from evidence.questions.order import ReviewCase, next_step
 from evidence.review import placing
+from evidence.review.likeness import answer_found, words_of
 from evidence.review.recording import decide, require_open
 from evidence.review.staleness import Change, ChangedError, mark_of
 from evidence.review.tagging import known_word, state_facets
@@ -42,6 +45,8 @@ class Asked:
 
     case: ReviewCase
     step: Question | Conclusion
+    used: tuple[UsedBefore, ...]
+    """The photos that may have served another claim."""
     mark: str
     """A digest of the question and of all that is stated about its photos, in 12 hexadecimal digits."""
 
@@ -50,22 +55,34 @@ def ask(workspace: Workspace, claim: ClaimId, passed: frozenset[str]) -> Asked:
     """The next step of this claim's review; `passed` are the keys of questions that were put off or closed."""
     row = require_claim(workspace, claim)
     records = workspace.catalog.photos.of_claim(claim)
-    checker = CoverageChecker(workspace)
+    checker, used = CoverageChecker(workspace), tuple(used_before(workspace, claim, records))
     case = ReviewCase(
-        report=checker.report(claim, records),
+        report=checker.report(claim, records, used),
         supposition=checker.supposition(row.claim, records),
         houses=tuple(_houses(workspace, claim, records)) if row.state in CHANGEABLE else (),
+        likenesses=tuple(_likenesses(used)) if row.state in CHANGEABLE else (),
         passed=passed,
         compared=compared(workspace, claim),
     )
     step = next_step(case)
-    return Asked(case=case, step=step, mark=_mark(case, step))
+    return Asked(case=case, step=step, used=used, mark=_mark(case, step))
+
+
+def _likenesses(used: Sequence[UsedBefore]) -> Iterator[LikenessQuestion]:
+    """A question for each photo without an answer; a photo that is found in two ways is asked about once."""
+    asked: set[Sha256] = set()
+    for one in used:
+        if one.answer is None and one.photo not in asked:
+            asked.add(one.photo)
+            yield LikenessQuestion(photo=one.photo, other=one.nearest.photo, words=words_of(one))
 
 
 def _mark(case: ReviewCase, step: Question | Conclusion) -> str:
     lines = [type(step).__name__]
     if not isinstance(step, Conclusion):
         lines.append(step.key)
+    if isinstance(step, LikenessQuestion):
+        lines.append(step.words)
     if isinstance(step, PhotoQuestion):
         lines += [f"{one.facet}={one.proposed}" for one in step.facets]
     lines += [mark_of(case.records[sha]) for sha in _photos_of(step)]
@@ -218,6 +235,21 @@ def answer_stay(
                 "compared", claim, decision=number, stay=list(decision.stay), left_out=list(decision.left_out)
             )
         return [number]
+
+
+def answer_likeness(
+    workspace: Workspace, claim: ClaimId, passed: frozenset[str], seen: str, answer: LikenessAnswer
+) -> list[int]:
+    """Store what the person says of the photo that may have served another claim. Returns the decision's number.
+
+    Raises ChangedError as `answer_house` does, BadInputError for a claim that is signed or closed.
+    """
+    with workspace.locked():
+        asked = require_same(workspace, claim, passed, seen)
+        step = asked.step
+        if not isinstance(step, LikenessQuestion):
+            raise _no_such_answer()
+        return [answer_found(workspace, claim, asked.used, step.photo, answer, seen=step.other).decision]
 
 
 def shots_of(step: Question | Conclusion) -> tuple[Item, ...]:

@@ -292,7 +292,9 @@ def run(sizes: list[int], databases: list[str], folder: Path, keep: bool) -> lis
                 told = {"database": database, "photos": photos}
                 if not archive.exists():
                     url = server.database(f"of_{photos}") if server else ""
-                    told |= in_a_process("--work", "make", "--archive", archive, "--photos", photos, "--url", url)
+                    told |= in_a_process(
+                        "--work", "make", "--archive", archive, "--photos", photos, "--url", url
+                    )
                     print(json.dumps(told), file=sys.stderr, flush=True)
                 told["page_mb"] = in_a_process("--work", "peak", "--archive", archive, "--photos", photos)
                 told |= in_a_process("--work", "measure", "--archive", archive, "--photos", photos)

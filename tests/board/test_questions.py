@@ -14,7 +14,7 @@ from support_browser import (
     serious_findings,
 )
 
-from evidence.catalog.decisions import LeaveOut, SendBack, Sign, Tag, Waive
+from evidence.catalog.decisions import AnswerLikeness, LeaveOut, LikenessAnswer, SendBack, Sign, Tag, Waive
 from evidence.model import ClaimId, ClaimState, Facet
 
 __all__ = ["board", "log_in"]  # fixtures
@@ -186,6 +186,47 @@ def test_nearly_equal_photos_show_side_by_side_and_the_chosen_stays(review, work
     assert list(row.decision.stay) == chosen
     assert set(row.decision.about()) == set(alike)
     assert question(page) == "Ready to sign off"
+
+
+@pytest.fixture
+def used(workspace):
+    """BD-1 is shown on all sides and has a photo that looks like one of BD-0, which came before."""
+    for number, insured in (("BD-0", "Odile Farrow"), ("BD-1", "Bram <b>Okoro</b>")):
+        put_claim(workspace, number, insured=insured)
+    put_photos(workspace, "BD-0", 1, name="BEFORE", phash="00000000000000ff", pictures=True)
+    put_photos(workspace, "BD-1", 4, tags=sides("front", "right", "back", "left"), pictures=True)
+    return put_photos(workspace, "BD-1", 1, name="LATER", phash="00000000000000f8", pictures=True)
+
+
+def test_a_likeness_is_answered_by_one_key_before_the_decision(review, workspace, used):
+    page = review()
+    assert question(page) == "The same picture as in another claim?"
+    page.wait_for_selector(".stage[data-ready]")
+    text = page.inner_text(".review")
+    assert "looks nearly the same as a photo of claim BD-0 (3 of 64 bits differ)" in text
+    assert "not a proof of anything" in text
+    assert page.locator(".pair .stage").count() == 2
+    assert "Odile Farrow" in text
+    press(page, "T")
+    (row,) = workspace.catalog.claims.decisions(AnswerLikeness, claim=BD1)
+    assert (row.actor, row.decision.photo, row.decision.answer) == ("Rhea", used[0], LikenessAnswer.LOOK_INTO)
+    assert question(page) == "Ready to sign off"
+    press(page, "z")
+    press(page, "S")
+    (row,) = workspace.catalog.claims.decisions(AnswerLikeness, claim=BD1)
+    assert row.decision.answer is LikenessAnswer.FINE
+    press(page, "z")
+    press(page, ".")
+    assert question(page) == "Ready to sign off"
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(LAPTOP, "light"), (LAPTOP, "dark"), (PHONE, "light")])
+def test_a_likeness_fits_its_screen_and_axe_finds_nothing_serious(review, used, size, scheme):
+    page = review(size=size, color_scheme=scheme)
+    page.wait_for_selector(".stage[data-ready]")
+    assert serious_findings(page) == []
+    wide = page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert wide <= 0
 
 
 def test_whose_house_is_asked_once_for_the_whole_run(review, workspace):

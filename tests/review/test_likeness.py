@@ -6,10 +6,12 @@ import pytest
 from support_board import put_claim, put_photos
 
 from evidence.analysis.coverage import coverage_of
+from evidence.analysis.used_before import used_before
 from evidence.catalog.decisions import AnswerLikeness, LikenessAnswer
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, ClaimState
-from evidence.review.likeness import answer_likeness, used_before_in, words_of
+from evidence.review import likeness
+from evidence.review.likeness import answer_likeness, answer_photos, used_before_in, words_of
 from evidence.review.undo import undo
 
 ONE, TWO = ClaimId("UB-1"), ClaimId("UB-2")
@@ -87,3 +89,19 @@ def test_words_say_how_alike_and_how_common(workspace, pair):
     put_photos(workspace, "UB-3", 40, name="UB3", phash="00000000000000ff", originals=False)
     (one,) = used_before_in(workspace, TWO)
     assert words_of(one).endswith("; 41 photos of 2 other claims are this alike")
+
+
+def test_several_photos_are_answered_with_one_search_and_none_if_one_is_unknown(workspace, pair, monkeypatch):
+    more = put_photos(workspace, TWO, 2, name="ZB", phash="00000000000000f8")
+    searched = []
+    monkeypatch.setattr(likeness, "used_before", lambda *given: searched.append(given) or used_before(*given))
+    with pytest.raises(BadInputError, match=r"NONE\.JPG is not among the photos"):
+        answer_photos(workspace, TWO, [(pair[1][:8], FINE), ("NONE.JPG", FINE)])
+    assert workspace.catalog.claims.decisions(AnswerLikeness, claim=TWO) == []
+    searched.clear()
+    found = answer_photos(workspace, TWO, [(pair[1][:8], FINE), (more[0], LOOK_INTO), (more[1], FINE)])
+    assert len(searched) == 1
+    assert found == used_before_in(workspace, TWO)
+    assert {one.photo: one.answer.decision.answer for one in found} == {
+        pair[1]: FINE, more[0]: LOOK_INTO, more[1]: FINE
+    }  # fmt: skip

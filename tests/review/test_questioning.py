@@ -7,12 +7,13 @@ from support_board import facet_value, put_claim, put_photos
 
 from evidence.analysis.coverage import coverage_of
 from evidence.analysis.left_out import left_out_of_report, without_left_out
-from evidence.catalog.decisions import Move, Name, Tag
+from evidence.catalog.decisions import AnswerLikeness, LikenessAnswer, Move, Name, Tag
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, Facet
 from evidence.questions.kinds import (
     Conclusion,
     HouseQuestion,
+    LikenessQuestion,
     NeedQuestion,
     PhotoQuestion,
     StayQuestion,
@@ -171,3 +172,40 @@ def test_a_report_leaves_out_what_was_left_out_but_never_the_only_proof(workspac
     assert {one.sha256 for one in shown} == set(four), "the only photo of the left side stays"
     assert {item.face: item.photos for item in report.met}["front"] == (four[0],)
     assert without_left_out(records, coverage, ()) == (tuple(records), coverage)
+
+
+@pytest.fixture
+def alike(workspace, claim):
+    """A photo of BD-1 that looks like one of BD-0, which came before."""
+    put_claim(workspace, "BD-0")
+    (first,) = put_photos(workspace, "BD-0", 1, name="AA", phash="00000000000000ff")
+    (second,) = put_photos(workspace, "BD-1", 1, name="ZZ", phash="00000000000000fc")
+    return first, second
+
+
+def test_a_likeness_is_asked_before_the_decision_answered_once_and_taken_back(workspace, claim, alike):
+    questioning.answer_photo(workspace, BD1, NONE, ask(workspace).mark, {})
+    asked = ask(workspace)
+    assert isinstance(asked.step, LikenessQuestion)
+    assert (asked.step.other, asked.step.photo) == alike
+    assert "looks nearly the same as a photo of claim BD-0 (2 of 64 bits differ)" in asked.step.words
+    tess = workspace.acting_as("Tess")
+    (number,) = questioning.answer_likeness(tess, BD1, NONE, asked.mark, LikenessAnswer.LOOK_INTO)
+    (row,) = workspace.catalog.claims.decisions(AnswerLikeness, claim=BD1)
+    assert (row.number, row.actor, row.decision.answer) == (number, "Tess", LikenessAnswer.LOOK_INTO)
+    assert isinstance(ask(workspace).step, Conclusion)
+    with pytest.raises(ChangedError, match="Tess"):
+        questioning.answer_likeness(workspace, BD1, NONE, asked.mark, LikenessAnswer.FINE)
+    undo(tess, number, others_too=False)
+    assert ask(workspace).step == asked.step
+
+
+def test_a_likeness_that_was_put_off_is_asked_no_more_until_another_photo_is_the_nearest(
+    workspace, claim, alike
+):
+    questioning.answer_photo(workspace, BD1, NONE, ask(workspace).mark, {})
+    passed = frozenset({ask(workspace).step.key})
+    assert isinstance(ask(workspace, passed).step, Conclusion)
+    put_claim(workspace, "BD-9")
+    put_photos(workspace, "BD-9", 1, name="BB", phash="00000000000000fc", originals=False)
+    assert isinstance(ask(workspace, passed).step, LikenessQuestion)

@@ -14,9 +14,7 @@ _DESCRIBED = (
     # An earlier program stored both at once.
     "INSERT INTO described (sha256, facts, look) SELECT sha256, facts, look FROM original WHERE look IS NOT NULL"
 )
-_EMBEDDING = (
-    "INSERT INTO embedding (sha256, vector) SELECT sha256, embedding FROM original WHERE embedding IS NOT NULL"
-)
+_EMBEDDING = "INSERT INTO embedding (sha256, vector) SELECT sha256, embedding FROM original WHERE embedding IS NOT NULL"
 _EMPTIED = "UPDATE original SET facts = NULL, look = NULL, embedding = NULL"
 _ROWS = 5_000
 """Rows of an SQLite table that are moved at once."""
