@@ -23,7 +23,7 @@ from evidence.errors import BadInputError, counted
 from evidence.lookup import known_claim
 from evidence.model import PhotoRecord
 from evidence.review import undo as undoing
-from evidence.review.likeness import ANSWER_WORDS, answer_likeness, words_of
+from evidence.review.likeness import ANSWER_WORDS, answer_likeness, sentence_of
 
 router = APIRouter()
 
@@ -108,10 +108,9 @@ def side_of(user: CurrentUser, sha: str, known: Iterable[PhotoRecord] = ()) -> S
 def _sentence(one: UsedBefore, shown: AlikeInClaim) -> str:
     """How alike and how common, for the photo that is shown beside it."""
     if one.likeness is not Likeness.ALIKE or shown == one.nearest:
-        words = words_of(one)
-    else:
-        words = f"differs from this photo of claim {shown.claim} in {shown.bits} of 64 bits; the nearest is of claim {one.nearest.claim}"
-    return f"{one.name} {words}." if one.likeness is Likeness.ALIKE else f"{one.name}: {words}."
+        return sentence_of(one)
+    far = f"differs from this photo of claim {shown.claim} in {shown.bits} of 64 bits"
+    return f"{one.name} {far}; the nearest is of claim {one.nearest.claim}."
 
 
 def _my_last(user: CurrentUser, view: OpenedClaim) -> int | None:

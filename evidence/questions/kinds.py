@@ -122,8 +122,8 @@ class LikenessQuestion:
     photo: Sha256
     other: Sha256
     """The most alike photo of another claim; the same digest for an equal file."""
-    words: str
-    """How alike it is and how common that is: a sentence without its end."""
+    sentence: str
+    """How alike it is, and how common that is."""
 
     @property
     def key(self) -> str:

@@ -138,3 +138,8 @@ def words_of(one: UsedBefore) -> str:
         return f"{start}; no other photo is this alike"
     claims = "1 other claim" if one.claims == 1 else f"{one.claims} other claims"
     return f"{start}; {one.photos} photos of {claims} are this alike"
+
+
+def sentence_of(one: UsedBefore) -> str:
+    """The same with the photo's name, a whole sentence."""
+    return f"{one.name}{'' if one.likeness is Likeness.ALIKE else ':'} {words_of(one)}."

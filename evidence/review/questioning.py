@@ -28,7 +28,7 @@ from evidence.questions.kinds import (
 )
 from evidence.questions.order import ReviewCase, next_step
 from evidence.review import placing
-from evidence.review.likeness import answer_found, words_of
+from evidence.review.likeness import answer_found, sentence_of
 from evidence.review.recording import decide, require_open
 from evidence.review.staleness import Change, ChangedError, mark_of
 from evidence.review.tagging import known_word, state_facets
@@ -74,7 +74,7 @@ def _likenesses(used: Sequence[UsedBefore]) -> Iterator[LikenessQuestion]:
     for one in used:
         if one.answer is None and one.photo not in asked:
             asked.add(one.photo)
-            yield LikenessQuestion(photo=one.photo, other=one.nearest.photo, words=words_of(one))
+            yield LikenessQuestion(photo=one.photo, other=one.nearest.photo, sentence=sentence_of(one))
 
 
 def _mark(case: ReviewCase, step: Question | Conclusion) -> str:
@@ -82,7 +82,7 @@ def _mark(case: ReviewCase, step: Question | Conclusion) -> str:
     if not isinstance(step, Conclusion):
         lines.append(step.key)
     if isinstance(step, LikenessQuestion):
-        lines.append(step.words)
+        lines.append(step.sentence)
     if isinstance(step, PhotoQuestion):
         lines += [f"{one.facet}={one.proposed}" for one in step.facets]
     lines += [mark_of(case.records[sha]) for sha in _photos_of(step)]

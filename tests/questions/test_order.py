@@ -310,7 +310,9 @@ def test_a_review_ends_asks_nothing_twice_and_nothing_that_changes_nothing(seed,
 
 def test_a_likeness_is_asked_after_what_the_shots_need_and_before_the_decision():
     photos = three_sides_and(side(3, "left", guess=0.84))
-    likeness = LikenessQuestion(photo=photos[0].sha256, other=photos[1].sha256, words="looks the same as another")
+    likeness = LikenessQuestion(
+        photo=photos[0].sha256, other=photos[1].sha256, sentence="It looks the same as another."
+    )
     both = case_of(photos, a_list(FOUR), likenesses=(likeness,))
     assert [type(one) for one in open_questions(both)] == [PhotoQuestion, LikenessQuestion]
     alone = case_of(three_sides_and(side(3, "left")), a_list(FOUR), likenesses=(likeness,))

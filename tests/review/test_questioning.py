@@ -188,7 +188,7 @@ def test_a_likeness_is_asked_before_the_decision_answered_once_and_taken_back(wo
     asked = ask(workspace)
     assert isinstance(asked.step, LikenessQuestion)
     assert (asked.step.other, asked.step.photo) == alike
-    assert "looks nearly the same as a photo of claim BD-0 (2 of 64 bits differ)" in asked.step.words
+    assert "looks nearly the same as a photo of claim BD-0 (2 of 64 bits differ)" in asked.step.sentence
     tess = workspace.acting_as("Tess")
     (number,) = questioning.answer_likeness(tess, BD1, NONE, asked.mark, LikenessAnswer.LOOK_INTO)
     (row,) = workspace.catalog.claims.decisions(AnswerLikeness, claim=BD1)

@@ -65,6 +65,12 @@ def postgres_url(postgres_server: Path) -> Iterator[str]:
     yield from _database(postgres_server)
 
 
+@pytest.fixture(scope="module")
+def postgres_database(postgres_server: Path) -> Iterator[str]:
+    """The address of a database that is empty when the first test of a file asks for it."""
+    yield from _database(postgres_server)
+
+
 @pytest.fixture(scope="session")
 def _filled_database(postgres_server: Path) -> Iterator[str]:
     """The name of a database with the tables of a catalog, which nobody opens."""
