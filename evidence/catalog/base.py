@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Table
+from sqlalchemy import Connection, Engine, Table, bindparam, update
 from sqlalchemy.dialects import sqlite
 
 from evidence.catalog.tables import record_due
@@ -39,6 +39,17 @@ class Database:
                 yield connection
             finally:
                 self._here.connection = None
+
+    def set_each(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Set the other columns of each row in the row with its `sha256`; all rows name the same columns."""
+        if rows:
+            values = {name: bindparam(name) for name in rows[0] if name != "sha256"}
+            statement = update(table).where(table.c.sha256 == bindparam("digest")).values(values)
+            with self.transaction() as connection:
+                connection.execute(
+                    statement,
+                    [{"digest": row["sha256"], **{name: row[name] for name in values}} for row in rows],
+                )
 
     def upsert(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
         """Insert `rows`, or set the given columns where the primary key is already there."""

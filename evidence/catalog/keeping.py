@@ -149,8 +149,8 @@ class Keeping:
     def payload(self, claim: ClaimId) -> dict[Sha256, str]:
         """The originals in the claim's bag as last built, with their payload paths."""
         with self._database.transaction() as db:
-            rows = db.execute(select(t.held_in).where(t.held_in.c.claim == claim))
-            return {Sha256(row.sha256): row.payload_path for row in rows}
+            query = select(t.held_in.c.sha256, t.held_in.c.payload_path).where(t.held_in.c.claim == claim)
+            return {Sha256(sha): path for sha, path in db.execute(query).all()}
 
     def put_copies(self, copies: Sequence[CopyRow]) -> None:
         """Add or replace these copies."""

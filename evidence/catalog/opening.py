@@ -157,6 +157,10 @@ def _migrate(engine: Engine) -> None:
             alembic.command.upgrade(config, "head")
         if engine.dialect.name == "sqlite":
             connection.exec_driver_sql(f"PRAGMA cache_size = {usual}")
+        else:
+            connection.exec_driver_sql(
+                "ANALYZE"
+            )  # new tables have no statistics, and the first queries need them
 
 
 def differences(engine: Engine) -> list[Any]:

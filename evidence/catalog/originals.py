@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePosixPath
 
-from sqlalchemy import delete, exists, func, select, update
+from sqlalchemy import delete, exists, func, select
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
@@ -112,9 +112,9 @@ class Originals:
             for piece in chunks([sha for sha, *_ in described]):
                 query = select(t.original.c.phash).where(t.original.c.sha256.in_(piece))
                 before.update(db.execute(query).scalars())
-            for sha, _, look in described:
-                mine = t.original.c.sha256 == sha
-                db.execute(update(t.original).where(mine).values(phash=look.phash or None))
+            self._database.set_each(
+                t.original, [{"sha256": sha, "phash": look.phash or None} for sha, _, look in described]
+            )
             for piece in chunks([sha for sha, *_ in described]):
                 db.execute(delete(t.embedding).where(t.embedding.c.sha256.in_(piece)))
             self._database.upsert(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, delete, func, select, update
+from sqlalchemy import Row, delete, func, select
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
@@ -101,10 +101,11 @@ class Segments:
         """Store where the split put each photo; returns the claims whose photos changed."""
         with self._database.transaction() as db:
             before = self._placed([one.photo.sha256 for one in placings])
-            for one in placings:
-                if _is_changed(one, before[one.photo.sha256]):
-                    mine = t.original.c.sha256 == one.photo.sha256
-                    db.execute(update(t.original).where(mine).values(**_placing_columns(one)))
+            changed = [one for one in placings if _is_changed(one, before[one.photo.sha256])]
+            self._database.set_each(
+                t.original,
+                [{"sha256": one.photo.sha256, **_placing_columns(one)} for one in changed],
+            )
             named = [s.segment for s in segments]
             stale = {row.segment for row in before.values() if row.segment} - set(named)
             days = {one.day for one in segments}

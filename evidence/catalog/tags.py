@@ -22,23 +22,21 @@ class Tags:
 
     def put_tags(self, results: Mapping[Sha256, TagResult]) -> set[Sha256]:
         """Replace the tags of these photos; returns those for which anything changed."""
-        changed: set[Sha256] = set()
         with self._database.transaction() as db:
             present = self.tag_rows(list(results))
-            for sha, result in results.items():
-                rows = _tag_rows(sha, result)
-                if rows == sorted(present.get(sha, []), key=_tag_key):
-                    continue
-                changed.add(sha)
-                db.execute(delete(t.tag).where(t.tag.c.sha256 == sha))
-                if rows:
-                    db.execute(t.tag.insert(), rows)
-                db.execute(
-                    update(t.original)
-                    .where(t.original.c.sha256 == sha)
-                    .values(tag_flags=dump(to_json(result.flags)))
-                )
-        return changed
+            wanted = {sha: _tag_rows(sha, result) for sha, result in results.items()}
+            changed = [
+                sha for sha, rows in wanted.items() if rows != sorted(present.get(sha, []), key=_tag_key)
+            ]
+            for piece in chunks([sha for sha in changed if sha in present]):
+                db.execute(delete(t.tag).where(t.tag.c.sha256.in_(piece)))
+            if rows := [row for sha in changed for row in wanted[sha]]:
+                db.execute(t.tag.insert(), rows)
+            self._database.set_each(
+                t.original,
+                [{"sha256": sha, "tag_flags": dump(to_json(results[sha].flags))} for sha in changed],
+            )
+        return set(changed)
 
     def state(self, digests: Sequence[Sha256], facets: Mapping[Facet, str | None], *, reason: str) -> None:
         """Store what a person states of these facets of these photos; None removes what was stated before."""
