@@ -155,12 +155,15 @@ def _migrate(engine: Engine) -> None:
         if present != HEAD:
             config.attributes["connection"] = connection
             alembic.command.upgrade(config, "head")
+            _analyse(connection)
         if engine.dialect.name == "sqlite":
             connection.exec_driver_sql(f"PRAGMA cache_size = {usual}")
-        else:
-            connection.exec_driver_sql(
-                "ANALYZE"
-            )  # new tables have no statistics, and the first queries need them
+
+
+def _analyse(connection: Connection) -> None:
+    """Have PostgreSQL look at the rows: new tables have no statistics yet, and the first queries need them."""
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql("ANALYZE")
 
 
 def differences(engine: Engine) -> list[Any]:

@@ -11,14 +11,14 @@ import json
 import math
 import random
 import sqlite3
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from sqlalchemy import create_engine
+from sqlalchemy import create_engine, inspect
 from sqlalchemy.engine import make_url
 
 from evidence.codec import from_json, to_json
@@ -370,8 +370,30 @@ def _dump(data: Any) -> str:
     return json.dumps(data, ensure_ascii=False, separators=(",", ":"))
 
 
-def fill(url: str, filler: Filler) -> None:
-    """Make the tables at `url`, an empty database, and write the rows."""
+def fill(url: str, filler: Filler, *, shape: str = SHAPE) -> None:
+    """Make the tables at `url`, an empty database, in the shape of that migration, and write what they have room for.
+
+    Up to `SHAPE` the rows are written in that shape; a later shape is made from `SHAPE` by its migrations.
+    """
+    upgrade(url, min(shape, SHAPE))
+    engine = create_engine(url)
+    present = inspect(engine)
+    rooms = {
+        table: _Room.of(table, [one["name"] for one in present.get_columns(table)])
+        for table in COLUMNS
+        if present.has_table(table)
+    }
+    engine.dispose()
+    if make_url(url).get_backend_name() == "sqlite":
+        _fill_sqlite(make_url(url).database or "", filler, rooms)
+    else:
+        _fill_postgres(url, filler, rooms)
+    if shape > SHAPE:
+        upgrade(url, shape)
+
+
+def upgrade(url: str, shape: str) -> None:
+    """Bring the tables at `url` to the shape of that migration."""
     import alembic.command
     import alembic.config
 
@@ -382,15 +404,36 @@ def fill(url: str, filler: Filler) -> None:
     engine = create_engine(url)
     with engine.begin() as connection:
         config.attributes["connection"] = connection
-        alembic.command.upgrade(config, SHAPE)
+        alembic.command.upgrade(config, shape)
     engine.dispose()
-    if make_url(url).get_backend_name() == "sqlite":
-        _fill_sqlite(make_url(url).database or "", filler)
-    else:
-        _fill_postgres(url, filler)
 
 
-def _fill_sqlite(path: str, filler: Filler) -> None:
+@dataclass(frozen=True)
+class _Room:
+    """Which of a table's generated values its present shape has columns for."""
+
+    names: tuple[str, ...]
+    places: tuple[int, ...]
+    more: Row
+    """Values of columns that no later shape has."""
+
+    @classmethod
+    def of(cls, table: str, columns: Sequence[str]) -> _Room:
+        written = COLUMNS[table].split()
+        kept = [name for name in written if name in columns]
+        once = {name: value for name, value in _ONCE.get(table, {}).items() if name in columns}
+        return cls((*kept, *once), tuple(written.index(name) for name in kept), tuple(once.values()))
+
+    def fit(self, row: Row) -> Row:
+        """The row as this shape holds it."""
+        return (*(row[place] for place in self.places), *self.more)
+
+
+_ONCE = {"original": {"version": 0}}
+"""Columns that a later shape dropped."""
+
+
+def _fill_sqlite(path: str, filler: Filler, rooms: Mapping[str, _Room]) -> None:
     with sqlite3.connect(path, isolation_level=None) as db:
         db.execute("PRAGMA journal_mode = OFF")
         db.execute("PRAGMA synchronous = OFF")
@@ -402,16 +445,17 @@ def _fill_sqlite(path: str, filler: Filler) -> None:
             db.execute(f"DROP INDEX {name}")
         db.execute("BEGIN")
         for table, rows in filler.rows():
-            names = [f'"{name}"' for name in COLUMNS[table].split()]
-            marks = ", ".join("?" for _ in names)
-            db.executemany(f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks})", rows)
+            if room := rooms.get(table):
+                names = ", ".join(f'"{name}"' for name in room.names)
+                marks = ", ".join("?" for _ in room.names)
+                db.executemany(f"INSERT INTO {table} ({names}) VALUES ({marks})", map(room.fit, rows))
         for _, made in indexes:
             db.execute(made)
         db.execute("COMMIT")
     db.close()
 
 
-def _fill_postgres(url: str, filler: Filler) -> None:
+def _fill_postgres(url: str, filler: Filler, rooms: Mapping[str, _Room]) -> None:
     import psycopg
 
     parsed = make_url(url)
@@ -427,18 +471,20 @@ def _fill_postgres(url: str, filler: Filler) -> None:
         for table, rows in filler.rows():
             waiting[table] += rows
             if len(waiting[table]) > 20_000:
-                _copy(db, table, waiting[table])
+                _copy(db, table, waiting[table], rooms.get(table))
                 waiting[table] = []
         for table, rows in waiting.items():
-            _copy(db, table, rows)
+            _copy(db, table, rows, rooms.get(table))
         for _, definition in made:
             db.execute(definition)
         db.execute("SELECT setval(pg_get_serial_sequence('decision', 'id'), (SELECT max(id) FROM decision))")
         db.execute("VACUUM ANALYZE")
 
 
-def _copy(db: Any, table: str, rows: Sequence[Row]) -> None:
-    names = ", ".join(f'"{name}"' for name in COLUMNS[table].split())
+def _copy(db: Any, table: str, rows: Sequence[Row], room: _Room | None) -> None:
+    if room is None:
+        return
+    names = ", ".join(f'"{name}"' for name in room.names)
     with db.cursor() as cursor, cursor.copy(f"COPY {table} ({names}) FROM STDIN") as target:
         for row in rows:
-            target.write_row(row)
+            target.write_row(room.fit(row))
