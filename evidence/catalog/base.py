@@ -43,7 +43,7 @@ class Database:
     def set_each(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
         """Set the other columns of each row in the row with its `sha256`; all rows name the same columns."""
         if rows:
-            values = {name: bindparam(name) for name in rows[0] if name != "sha256"}
+            values: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "sha256"}
             statement = update(table).where(table.c.sha256 == bindparam("digest")).values(values)
             with self.transaction() as connection:
                 connection.execute(

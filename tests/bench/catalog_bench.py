@@ -211,7 +211,7 @@ def peak(archive: Path, photos: int) -> float:
 
 def make(archive: Path, photos: int, url: str) -> dict[str, float]:
     """A new archive with a filled catalog; the seconds of filling and of the migrations since its shape."""
-    from support_filled import Filler, fill
+    from support_filled import Filler, fill, leave_ledger
 
     from evidence.analysis.tallies import tally_basis
     from evidence.workspace import Workspace, make_archive
@@ -224,7 +224,9 @@ def make(archive: Path, photos: int, url: str) -> dict[str, float]:
     for old in archive.glob("catalog.sqlite*"):
         old.unlink()
     begun = time.perf_counter()
-    fill(url or f"sqlite:///{archive / 'catalog.sqlite'}", Filler(photos, basis=basis))
+    filler = Filler(photos, basis=basis)
+    fill(url or f"sqlite:///{archive / 'catalog.sqlite'}", filler)
+    leave_ledger(archive, filler)
     filled = time.perf_counter()
     Workspace(archive).close()
     return {"fill_s": filled - begun, "migrate_s": time.perf_counter() - filled}

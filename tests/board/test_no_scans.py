@@ -17,7 +17,7 @@ import pytest
 from sqlalchemy import event, text
 from starlette.testclient import TestClient
 from support_cli import make_archive
-from support_filled import DISK, Filler, claim_of, digest_of, fill
+from support_filled import DISK, Filler, claim_of, digest_of, fill, leave_ledger
 from support_postgres import postgres_database, postgres_server
 
 from evidence.analysis.refresh import refresh_days
@@ -56,6 +56,7 @@ def filled(request, tmp_path_factory):
         (archive / "evidence.toml").write_text(f'[catalog]\nurl = "{url}"\n', encoding="utf-8")
     filler = Filler(1500)
     fill(url, filler)
+    leave_ledger(archive, filler)
     now = filler.days[-1][0].replace(tzinfo=UTC) + timedelta(days=1)
     with Workspace(archive, actor="Ada Clerk", now=lambda: now) as workspace:
         if request.param == "postgresql":

@@ -121,7 +121,7 @@ class Filler:
 
     def _day(self, made: dict[str, list[Row]], day: datetime, numbers: Sequence[int]) -> None:
         evening = day + timedelta(hours=10)
-        intake = f"{evening:%Y%m%d-%H%M%S}-{numbers[0] % 65536:04x}"
+        intake = intake_of(day, numbers)
         made["intake"].append(
             (intake, f"/media/card-{numbers[0]}", "card", "Ada Clerk", _z(evening), _z(evening), "[]", "", 0, 0,
              True, _z(evening))
@@ -348,6 +348,16 @@ _FACES = ("front", "right", "back", "left", "none")
 def claim_of(number: int) -> str:
     """The number of a claim."""
     return f"HT-{number:05}"
+
+
+def intake_of(day: datetime, numbers: Sequence[int]) -> str:
+    """The intake of that day's card."""
+    return f"{day + timedelta(hours=10):%Y%m%d-%H%M%S}-{numbers[0] % 65536:04x}"
+
+
+def leave_ledger(archive: Path, filler: Filler) -> None:
+    """Leave the last card's ledger, empty, by which an archive knows the catalog for its own."""
+    (archive / "ledgers" / f"{intake_of(*filler.days[-1])}.jsonl").touch()
 
 
 def house_of(number: int) -> GeoPoint:
