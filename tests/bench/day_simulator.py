@@ -43,6 +43,8 @@ class Mix:
     sheet_again_later: float = 0.04  # of houses: the same sheet once more in the middle
     paper_inside: float = 0.10  # of houses: a permit or an invoice that looks like a sheet
     # the day
+    photos: tuple[int, int] = (60, 300)  # of four houses in five
+    few_photos: tuple[int, int] = (15, 60)  # of the fifth
     next_door: float = 0.12  # of drives
     long_pause: float = 0.15  # of houses: 25 to 60 minutes
     comes_back: float = 0.08
@@ -87,6 +89,8 @@ EASY = Mix(
 )  # fmt: skip
 HARD = Mix()
 HARDER = replace(HARD, lost_clock_beside=0.2, plain_days=0.35, clipboard=0.25, slow_days=0.35)
+SMALL = replace(HARDER, photos=(8, 35), few_photos=(4, 10))
+"""The same troubles on small cards: an adjuster who takes the required shots and little more."""
 EASY_SLOW = replace(EASY, sheet_unreadable=0.0, next_door=0.0, errand_photos=0.0, slow_days=1.0)
 """Days whose sheets were all read and whose houses lie apart, at a slow rhythm: nothing to ask."""
 
@@ -214,7 +218,7 @@ class _Day:
             now = self._drive(now, here, house) if k else now
             start, here = now, house
             now = self._inspect(
-                now, house, rng.randint(60, 300) if rng.random() < 0.8 else rng.randint(15, 60)
+                now, house, rng.randint(*(self.mix.photos if rng.random() < 0.8 else self.mix.few_photos))
             )
             if k == second:
                 self._second_adjuster(start, now, house)
@@ -222,7 +226,7 @@ class _Day:
                 here = self.houses[0]
                 now = self._drive(now, house, here)
                 with_sheet = rng.random() < self.mix.comes_back_with_sheet
-                now = self._inspect(now, here, rng.randint(8, 60), sheet=with_sheet)
+                now = self._inspect(now, here, rng.randint(8, self.mix.few_photos[1]), sheet=with_sheet)
         self.presses.sort(key=lambda p: p.at)
 
     def _plan_houses(self, count: int) -> None:

@@ -20,7 +20,7 @@ sys.path[:0] = [
     str(Path(__file__).parent),
 ]
 
-from day_simulator import EASY, EASY_SLOW, HARD, HARDER, Mix, SimDay, simulate  # noqa: E402 - found by the path above
+from day_simulator import EASY, EASY_SLOW, HARD, HARDER, SMALL, Mix, SimDay, simulate  # noqa: E402 - found by the path above
 from split_baselines import adaptive_log_gap, file_by_dividers, plain_gap  # noqa: E402
 from split_metrics import half_mean, pk, windowdiff  # noqa: E402
 from split_nameable import nameable_visits  # noqa: E402
@@ -28,7 +28,7 @@ from split_nameable import nameable_visits  # noqa: E402
 from evidence.timeline import DayPlan, plan_day  # noqa: E402
 
 RULES = {"adaptive log-gap": adaptive_log_gap, "15-minute gap": plain_gap}
-MIXES = {"easy": EASY, "easy-slow": EASY_SLOW, "hard": HARD, "harder": HARDER}
+MIXES = {"easy": EASY, "easy-slow": EASY_SLOW, "hard": HARD, "harder": HARDER, "small": SMALL}
 VARIANTS = [(c, o, t) for c in (True, False) for o in (True, False) for t in ("camera", "ours")]
 
 

@@ -81,6 +81,16 @@ class Day:
         self.truth[card.save(cv2.resize(drawn, (1024, 768)))] = claim
         self.now += timedelta(seconds=9)
 
+    def undated(self, name: str, claim: str) -> None:
+        """A photo whose file says nothing of time: the camera wrote no EXIF tags."""
+        card = self._ready(name)
+        card.seed += 1
+        small = np.random.default_rng(card.seed).integers(0, 255, (9, 12, 3), dtype=np.uint8)
+        _, jpeg = cv2.imencode(".jpg", cv2.resize(small, (320, 240)))
+        path = card.put(f"TEST{card.number:04d}.JPG", jpeg.tobytes(), counts=True)
+        self.truth[path] = claim
+        self.now += timedelta(seconds=11)
+
     def drive(self, minutes: float = 14) -> None:
         """Time passes without a photo."""
         self.now += timedelta(minutes=minutes)
@@ -193,7 +203,99 @@ def a_second_card_at_a_claims_address(day: Day) -> None:
         day.drive()
 
 
+def the_sheet_remembered_late(day: Day) -> None:
+    """At each house a few photos were taken before the adjuster remembered the sheet."""
+    day.device("cam")
+    for claim in EACH:
+        day.scenes(("cam",), claim, 3)
+        day.sheet("cam", claim)
+        day.scenes(("cam",), claim, 9)
+        day.drive()
+
+
+def two_adjusters_at_different_houses(day: Day) -> None:
+    """Two people share the list: while one is at the second house, the other is at the third; each has a camera."""
+    day.device("first")
+    day.device("other", fast=timedelta(seconds=40))
+    day.sheet("first", "AB-1001")
+    day.scenes(("first",), "AB-1001", 14)
+    day.drive()
+    begin = day.now
+    day.sheet("first", "AB-1002")
+    day.scenes(("first",), "AB-1002", 24)
+    day.now = begin + timedelta(minutes=1)
+    day.sheet("other", "AB-1003")
+    day.scenes(("other",), "AB-1003", 24)
+
+
+def no_sheets_but_positions(day: Day) -> None:
+    """The printer was out of paper: a phone with positions at three known addresses."""
+    day.device("phone", positions=True)
+    for claim in EACH:
+        day.scenes(("phone",), claim, 14)
+        day.drive()
+
+
+def the_clock_set_back_at_lunch(day: Day) -> None:
+    """The camera was an hour fast until the adjuster noticed after the second house; a phone was used beside it."""
+    day.device("cam", fast=timedelta(hours=1))
+    day.device("phone", positions=True)
+    day.cards["phone"].hours_east = -5
+    for claim in EACH:
+        if claim == "AB-1003":
+            day.fast["cam"] = timedelta(0)
+        day.sheet("cam", claim)
+        day.scenes(("cam", "cam", "phone"), claim, 24)
+        day.drive(25)
+
+
+def numbers_begin_again_and_photos_without_a_date(day: Day) -> None:
+    """The file numbers pass 9999 at the second house, where three photos carry no time."""
+    day.device("cam")
+    day.cards["cam"].number = 9985
+    for claim in EACH:
+        day.sheet("cam", claim)
+        for _ in range(9):
+            if day.cards["cam"].number > 9999:
+                day.cards["cam"].number, day.cards["cam"].folder = 1, "101CAMXX"
+            day.scenes(("cam",), claim, 1)
+        if claim == "AB-1002":
+            for _ in range(3):
+                day.undated("cam", claim)
+            day.scenes(("cam",), claim, 4)
+        day.drive()
+
+
+def one_house_without_a_sheet(day: Day) -> None:
+    """The sheet of the second house was forgotten; nothing but the list names it."""
+    day.device("cam")
+    for claim in EACH:
+        if claim != "AB-1002":
+            day.sheet("cam", claim)
+        day.scenes(("cam",), claim, 14)
+        day.drive()
+
+
+def a_neighbour_on_no_list(day: Day) -> None:
+    """After the second house the neighbour asked for photos too; nothing names that house."""
+    day.device("cam")
+    for claim in EACH:
+        day.sheet("cam", claim)
+        day.scenes(("cam",), claim, 14)
+        if claim == "AB-1002":
+            day.drive(7)
+            day.scenes(("cam",), claim, 12)
+            for path in day.cards["cam"].written[-12:]:
+                day.truth[path] = "-"
+        day.drive()
+
+
 SURE: list[Callable[[Day], None]] = [
+    the_sheet_remembered_late,
+    two_adjusters_at_different_houses,
+    no_sheets_but_positions,
+    the_clock_set_back_at_lunch,
+    numbers_begin_again_and_photos_without_a_date,
     two_unequal_clocks,
     a_claim_visited_twice,
     each_sheet_photographed_twice,
@@ -203,6 +305,8 @@ SURE: list[Callable[[Day], None]] = [
 ]
 """Days on which every photo is under its claim."""
 DOUBTFUL: list[Callable[[Day], None]] = [
+    one_house_without_a_sheet,
+    a_neighbour_on_no_list,
     next_sheet_before_the_drive,
     a_long_pause_without_positions,
     a_second_card_at_a_claims_address,

@@ -29,6 +29,8 @@ class CardMaker:
     folder: str = "100TESTC"
     serial: str = "TC-0001"
     seed: int = 0
+    hours_east: int | None = None
+    """Of UTC: a phone writes its zone, and the time of each fix; a camera (None) writes neither."""
     written: list[str] = field(default_factory=list)
 
     def wait(self, **parts: float) -> None:
@@ -85,6 +87,9 @@ class CardMaker:
                 piexif.ExifIFD.BodySerialNumber: self.serial,
             },
         }
+        if self.hours_east is not None:
+            zone = f"{self.hours_east:+03d}:00"
+            tags["Exif"] |= {piexif.ExifIFD.OffsetTimeOriginal: zone}
         if gps is not None:
             lat, lon = gps
             tags["GPS"] = {
@@ -93,6 +98,12 @@ class CardMaker:
                 piexif.GPSIFD.GPSLongitudeRef: "E" if lon >= 0 else "W",
                 piexif.GPSIFD.GPSLongitude: _sexagesimal(lon),
             }
+            if self.hours_east is not None:
+                utc = self.clock - timedelta(hours=self.hours_east)
+                tags["GPS"] |= {
+                    piexif.GPSIFD.GPSDateStamp: utc.strftime("%Y:%m:%d"),
+                    piexif.GPSIFD.GPSTimeStamp: ((utc.hour, 1), (utc.minute, 1), (utc.second, 1)),
+                }
         return piexif.dump(tags)
 
 
