@@ -22,6 +22,8 @@ FEW = 3
 """A stretch of so few photos is no house that could need the claim."""
 SURE_BOUNDARY = 0.5
 """Least probability of a house that shows no page, or of the boundary before it, so that a pause is not named as one."""
+CLEAR_SHARE = 0.6
+"""Least probability that the claim belongs to this one of several houses."""
 BARE_CONFIDENCE = 0.7
 """Highest confidence in the claim of a house that shows no page: it may also be on no list."""
 
@@ -40,6 +42,8 @@ class _House:
     """The lines of those pages."""
     sure: bool
     """Whether the boundary before it, or the house itself, is more probable than not."""
+    probability: float
+    """That it is a house without a name, and no part of another one."""
 
 
 def name_houses_left(
@@ -49,7 +53,8 @@ def name_houses_left(
 
     A claim is left if it has no photos and no sheet, and came with a list of which another claim was read (or
     nothing tells the lists apart); `lists` gives the list that each claim came with. A house's positions rule out the claims whose addresses are far from them, and a page with
-    another number rules it out too. Nothing changes for a house with two possible claims, nor for two houses with the same one.
+    another number rules it out too. Nothing changes for a house with two possible claims, nor for two houses that the same one
+    is left for, unless one of them is rather a part of the house before it.
     """
     out = [list(chain) for chain in chains]
     left = _claims_left(out, claims, lists)
@@ -57,13 +62,40 @@ def name_houses_left(
     possible = [[c for c in left if _may_be(house, claims[c])] for house in houses]
     possible = _with_pages_first(houses, possible)
     for house, own in zip(houses, possible, strict=True):
-        if len(own) != 1 or sum(own[0] in other for other in possible) != 1:
+        if len(own) != 1 or (not house.page and not house.sure):
             continue
-        if not house.page and not house.sure:
+        rivals = [h for h, other in zip(houses, possible, strict=True) if own[0] in other]
+        if _share(house, rivals) < CLEAR_SHARE:
             continue
         for c, a, b in house.parts:
             out[c][a:b] = [_named(placed, own[0], page=house.page) for placed in out[c][a:b]]
     return out
+
+
+def _share(house: _House, rivals: Sequence[_House]) -> float:
+    """The probability that a claim belongs to this house and not to another of the `rivals`, of which it is one.
+
+    A rival that is no house of its own, but a part of the house before it, has no claim to it; those that are houses
+    are equally probable.
+    """
+    shares = [
+        rival.probability * sum(p / (1 + k) for k, p in enumerate(_how_many(rivals, rival)))
+        for rival in rivals
+    ]
+    return shares[rivals.index(house)] / max(sum(shares), 1e-9)
+
+
+def _how_many(rivals: Sequence[_House], but: _House) -> list[float]:
+    """The probability of each number, from 0, of houses among the rivals but one."""
+    found = [1.0]
+    for rival in rivals:
+        if rival is not but:
+            p = rival.probability
+            found = [
+                (found[k] if k < len(found) else 0.0) * (1.0 - p) + (found[k - 1] * p if k else 0.0)
+                for k in range(len(found) + 1)
+            ]
+    return found
 
 
 def _with_pages_first(houses: Sequence[_House], possible: Sequence[list[ClaimId]]) -> list[list[ClaimId]]:
@@ -112,12 +144,14 @@ def _unnamed(chains: Sequence[Sequence[PlacedUnit]]) -> list[_House]:
             if not chain[a].unknown or b - a <= FEW or opened is None:
                 continue
             part = chain[a:b]
+            confidence = median(p.confidence for p in part)
             house = _House(
                 parts=((c, a, b),),
                 place=_middle(part),
                 page=any(map(_shows_page, (*part[:EDGE], *part[-EDGE:]))),
                 texts=tuple(text for placed in (*part[:EDGE], *part[-EDGE:]) for text in _texts(placed)),
-                sure=max(opened.probability, median(p.confidence for p in part)) >= SURE_BOUNDARY,
+                sure=max(opened.probability, confidence) >= SURE_BOUNDARY,
+                probability=confidence,
             )
             same = next((k for k, other in enumerate(houses) if _near(house.place, other.place)), None)
             if same is None:
@@ -130,6 +164,7 @@ def _unnamed(chains: Sequence[Sequence[PlacedUnit]]) -> list[_House]:
                     page=other.page or house.page,
                     texts=other.texts + house.texts,
                     sure=other.sure or house.sure,
+                    probability=max(other.probability, house.probability),
                 )
     return houses
 

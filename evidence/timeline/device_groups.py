@@ -34,6 +34,10 @@ SAME_SHEET, SHEET_APART = 4.0, 600.0
 """Log-odds (nats) of a sheet that both photographed, and the seconds within which they did."""
 UNSHARED_SHEET = -1.0
 """Log-odds (nats) of each sheet that only one of them photographed, while the other photographed other sheets."""
+OTHER_HOUSE = -4.0
+"""Log-odds (nats) of a sheet that one photographed while the other was in the middle of the house of another sheet."""
+DRIVE = 240.0
+"""Seconds; no drive is shorter."""
 LONG_GAP, EDGE = 360.0, 120.0
 """Seconds: the shortest gap that counts as a drive, and how far from its ends a photo still belongs to a house."""
 INSIDE_DRIVE, OUTSIDE_DRIVE = log(0.03 / 0.25), log(0.97 / 0.75)
@@ -136,7 +140,28 @@ def _by_sheets(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> float
     shared = set(a) & set(b)
     met = sum(min(abs(x - y) for x in a[c] for y in b[c]) <= SHEET_APART for c in shared)
     lone = min(len(set(a) - shared), len(set(b) - shared))
-    return SAME_SHEET * met + UNSHARED_SHEET * lone
+    elsewhere = _sheets_elsewhere(first, second) + _sheets_elsewhere(second, first)
+    return SAME_SHEET * met + UNSHARED_SHEET * lone + OTHER_HOUSE * elsewhere
+
+
+def _sheets_elsewhere(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -> int:
+    """How many sheets of the first device were photographed while the second was in the middle of another sheet's house.
+
+    It was there if its own sheet came before, it photographs on afterwards, and no gap as long as a drive lies between.
+    """
+    known = [t for t in second if t.time is not None]
+    times, own = _times(second), {c for t in second for c in t.unit.lead.dividers}
+    found = 0
+    for claim, moments in _sheets(first).items():
+        for moment in moments if claim not in own else ():
+            at = int(np.searchsorted(times, moment))
+            if not 0 < at < times.size or times[at] - times[at - 1] >= DRIVE:
+                continue
+            k = at - 1
+            while k >= 0 and not known[k].unit.lead.dividers and (k == 0 or times[k] - times[k - 1] < DRIVE):
+                k -= 1
+            found += k >= 0 and bool(known[k].unit.lead.dividers)
+    return found
 
 
 def _sheets(chain: Sequence[TimedUnit]) -> dict[ClaimId, list[float]]:

@@ -22,9 +22,9 @@ Bools = NDArray[np.bool_]
 
 ALL = slice(None)
 """Every step at once."""
-CLEAR, LIKELY, DOUBTED = 0.6, 0.5, 0.25
-"""Posterior probability from which a photo belongs to another state than that of the most probable path; the same for a
-claim instead of a house without a name; and that of the path's own state below which any more probable one replaces it."""
+LIKELY, DOUBTED = 0.5, 0.25
+"""Posterior probability from which a photo belongs to another state than that of the most probable path; and that of the
+path's own state below which any more probable one replaces it."""
 TINY = 1e-250
 """Added to every weight, so that contradictory decisions still leave a possible path."""
 
@@ -94,16 +94,14 @@ def segment(scores: Scores, found: Posterior | None = None) -> Segmentation:
 
 
 def _corrected(states: Ints, opens: Bools, probability: Floats) -> tuple[Ints, Bools]:
-    """The path, with photos whose posterior clearly gives another state moved to that state.
+    """The path, with photos whose posterior rather gives another state moved to that state.
 
     The most probable path counts one place for each boundary; where a boundary may lie at many places, the
     posterior, which sums over them, can give another house.
     """
     likely = probability.argmax(axis=1)
     own = probability[np.arange(len(states)), states]
-    unknown = probability.shape[1] - 2
-    least = np.where((states == unknown) & (likely < unknown), LIKELY, CLEAR)
-    moved = (likely != states) & ((probability.max(axis=1) >= least) | (own < DOUBTED))
+    moved = (likely != states) & ((probability.max(axis=1) >= LIKELY) | (own < DOUBTED))
     if not moved.any():
         return states, opens
     states = np.where(moved, likely, states)

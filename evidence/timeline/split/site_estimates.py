@@ -24,6 +24,7 @@ from evidence.timeline.split.positions import (
     GEOCODE_OFF,
     GEOCODE_WRONG,
     NEIGHBOUR,
+    SEEN_ELSEWHERE,
     WITHIN_HOUSE,
     local_metres,
     move_density,
@@ -52,6 +53,8 @@ SHEET_WINDOW = 180.0
 """Seconds around a read sheet within which fixes locate its house."""
 LATE_WINDOW = 600.0
 """The same where there are fewer than `MIN_FIXES` in the first."""
+FAR = 150.0
+"""Metres between the middle of a part of a visit and a claim's house from which it was not taken there."""
 MIN_FIXES = 3
 """Fixes needed to learn a site."""
 CERTAIN = 0.9
@@ -66,6 +69,8 @@ class PositionEvidence:
     """(N, C + 1) nats of entering each claim's house, or an unknown one, relative to any house as far away."""
     leave: Floats
     """(N, C) nats, at most zero, of having been at each claim's house up to this photo."""
+    inside: Floats
+    """(N, C) nats, at most zero, at one photo of each part of a visit: its positions are far from the claim's house."""
     next_door: NDArray[np.bool_]
     """(N, C) whether each claim's address is next door to where the photo was taken."""
     move: Floats
@@ -151,7 +156,11 @@ def position_evidence(
     enter = np.zeros((photos, count + 1))
     if not count:
         return PositionEvidence(
-            enter, np.zeros((photos, 0)), np.zeros((photos, 0), dtype=np.bool_), track.move
+            enter,
+            np.zeros((photos, 0)),
+            np.zeros((photos, 0)),
+            np.zeros((photos, 0), dtype=np.bool_),
+            track.move,
         )
     seen = np.array([c in sites.learnt for c in day.states], dtype=np.bool_)
     spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
@@ -164,7 +173,26 @@ def position_evidence(
     by_text = {i.sheet.named for i in day.observations}
     lowest = [TEXT_LIMIT if c in by_text and c not in sites.learnt else AWAY_LIMIT for c in day.states]
     leave = np.nan_to_num(np.clip(left, np.array(lowest), 0.0))
-    return PositionEvidence(enter, leave, next_door, track.move)
+    read = by_text | {c for i in day.observations for c in i.sheet.claims}
+    odds = [log(SEEN_ELSEWHERE) if c in sites.learnt else log(GEOCODE_WRONG) for c in day.states]
+    odds = [0.0 if c in read and c not in sites.learnt else o for c, o in zip(day.states, odds, strict=True)]
+    inside = _not_here(day, spots, np.array(odds))
+    return PositionEvidence(enter, leave, inside, next_door, track.move)
+
+
+def _not_here(day: Day, spots: Floats, odds: Floats) -> Floats:
+    """(N, C) nats against each claim, at the middle fix of each part of a visit that is far from the claim's house.
+
+    `odds` (C,) are the log-likelihoods of a wrong address, or of photos far from a house whose place was learnt.
+    """
+    out = np.zeros((len(day.observations), len(spots)))
+    fixed = np.flatnonzero(~np.isnan(day.xy[:, 0]))
+    visit = visit_numbers(day)[fixed]
+    for places in np.split(fixed, np.flatnonzero(np.diff(visit)) + 1):
+        if len(places) >= MIN_FIXES:
+            away = away_from(np.median(day.xy[places], axis=0)[None], spots)[0]
+            out[places[len(places) // 2]] = np.where(np.nan_to_num(away) > FAR, odds, 0.0)
+    return out
 
 
 def visit_numbers(day: Day) -> NDArray[np.int64]:

@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId
+from evidence.timeline.split.durations import house_length_log_odds
 from evidence.timeline.split.gaps import LOST_CLOCK_CAP, GapModel, fit_gaps
 from evidence.timeline.split.houses_left import LEAST, log_odds_of_unread
+from evidence.timeline.split.late_sheets import with_sheets_first
 from evidence.timeline.split.observations import (
     Day,
     Observation,
@@ -87,7 +89,7 @@ def split_day(
 
     `left` are the claims of the day's list that no sheet of any device shows.
     """
-    day = day_of(observations, claims, sites)
+    day = day_of(with_sheets_first(observations), claims, sites)
     near = near_other_sheet(day)
     rows = [i.sheet for i in day.observations]
     changes = sheet_changes(day)
@@ -111,6 +113,9 @@ def split_day(
     sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     pictures = stage_model(day.scenes, first.boundary > 0.5, FirstPass(_stages(first), first.boundary))
     scores = _scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read)
+    if not time_alone(day):  # else the places need not be houses
+        lengths = house_length_log_odds(first.boundary, first.probability[:, -1], gaps.hazard, options)
+        scores.enter[:, :-1] += lengths[:, None]
     segmentation = _segment_by_list(day, scores, first, left, options)
     return _verdicts(day, segmentation, gaps, claims, sites, left, options, positions.move)
 
@@ -145,6 +150,7 @@ def _scores(
     leave[:, errand] = aside + np.log(1 - ERRAND_CONTINUES) + move
     leave[:, :unknown] += positions.leave[:-1]
     inside[-1, :unknown] += positions.leave[-1]
+    inside[:, :unknown] += positions.inside
     enter = np.log(_destination_priors(day, positions, options, all_read=all_read))
     enter[1:, errand] += aside - between
     if pictures.start.size == 1 and time_alone(day):
@@ -250,7 +256,7 @@ def _destination_priors(
         share[:, claims] += known
         return share
     share[:, :claims] = known / claims
-    bare = np.array([not i.sheet.is_sheet for i in day.observations], dtype=np.bool_)
+    bare = np.array([not i.sheet.claims and i.sheet.named is None for i in day.observations], dtype=np.bool_)
     if unseen.any():
         share[np.ix_(bare, unseen)] = max(0.0, known - options.returns) / int(unseen.sum())
         share[np.ix_(bare, ~unseen)] = options.returns / max(1, int((~unseen).sum()))
