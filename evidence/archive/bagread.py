@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from evidence.archive.names import decode_path, fold, why_unsafe
+from evidence.archive.names import decode_path, fold, leaves_folder, why_unsafe
 from evidence.errors import BagError
 from evidence.model import Finding, Sha256
 
@@ -160,10 +160,16 @@ def read_sound_tags(bag: Path) -> dict[str, bytes]:
 
 
 def parse_manifest(manifest: bytes) -> dict[str, Sha256]:
-    """Digests by path inside the bag, from a manifest that this program wrote: digest, two blanks, path."""
+    """Digests by path inside the bag, from a manifest that this program wrote: digest, two blanks, path.
+
+    Raises ValueError for other text, and for a path that leads out of the bag: somebody else wrote that.
+    """
     lines = manifest.decode("utf-8").split("\n")
     from_line = (line.split("  ", 1) for line in lines if line)
-    return {decode_path(path): Sha256(digest) for digest, path in from_line}
+    listed = {decode_path(path): Sha256(digest) for digest, path in from_line}
+    if any(map(leaves_folder, listed)):
+        raise ValueError("a path leads out of the folder")
+    return listed
 
 
 # --- one part ------------------------------------------------------------------------------

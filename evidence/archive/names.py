@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import unicodedata
 from collections.abc import Iterable
-from pathlib import PurePosixPath
+from pathlib import PurePosixPath, PureWindowsPath
 
 from evidence.errors import BadInputError
 
@@ -63,6 +64,14 @@ def why_unsafe(path: str) -> str:
     if path.startswith(("/", "~")):
         return "the path does not start inside the bag"
     return next((reason for part in path.split("/") if (reason := _why_part_unsafe(part))), "")
+
+
+def leaves_folder(path: str) -> bool:
+    """True for a relative path that may lead out of the folder that it is joined to, on this system."""
+    if not path or path.startswith("/") or ".." in path.split("/"):
+        return True
+    seen_by_windows = PureWindowsPath(path)
+    return os.name == "nt" and (bool(seen_by_windows.anchor) or ".." in seen_by_windows.parts)
 
 
 def is_letter_safe(letter: str) -> bool:

@@ -3,9 +3,23 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
+from evidence.archive.digest_search import QUARANTINE
+from evidence.archive.exchange import LOCKS
+from evidence.archive.heads import HEADS
+from evidence.archive.target_marker import MARKER
 from evidence.errors import DestinationError
+
+
+def is_ours(path: Path) -> bool:
+    """True for an entry of a target's folder that this program made; a person may keep other things beside it."""
+    return path.name in _OURS or _STATE.fullmatch(path.name) is not None or (path / "bagit.txt").is_file()
+
+
+_OURS = frozenset({MARKER, LOCKS, HEADS, QUARANTINE, "archive", "damaged"})
+_STATE = re.compile(r"\..+\.(?:next|old|gone)")
 
 
 def nested(one: Path, other: Path) -> bool:

@@ -36,7 +36,14 @@ def payload_of(local: Path, tags: Mapping[str, bytes], *, incomplete: bool = Fal
     Raises BagError for a missing file, unless the bag may be `incomplete`; its size is then 0.
     """
     payload = {}
-    for listed, digest in parse_manifest(tags[SHA256_MANIFEST]).items():
+    try:
+        manifest = parse_manifest(tags[SHA256_MANIFEST])
+    except (KeyError, ValueError) as error:
+        raise BagError(
+            f"{SHA256_MANIFEST} of the bag {local.name} is missing or is no list of its files.",
+            "Run `evidence repair --all`, then run it again.",
+        ) from error
+    for listed, digest in manifest.items():
         source = local / listed
         try:
             size = source.lstat().st_size

@@ -20,7 +20,7 @@ from evidence.archive.assembly import (
     recorded_digests,
 )
 from evidence.archive.bagcheck import WHOLE, BagCheck, PayloadReading, check_bag
-from evidence.archive.bagread import SHA256_MANIFEST, TAG_MANIFEST, read_tags
+from evidence.archive.bagread import SHA256_MANIFEST, TAG_MANIFEST, is_litter, read_tags
 from evidence.archive.bags import list_payload
 from evidence.archive.digest_search import find_digests
 from evidence.archive.exchange import (
@@ -34,12 +34,12 @@ from evidence.archive.exchange import (
     remove_folder,
 )
 from evidence.archive.names import why_unsafe
-from evidence.archive.target_folder import mount_point, nested, refuse_link, refuse_links_below
+from evidence.archive.target_folder import is_ours, mount_point, nested, refuse_link, refuse_links_below
 from evidence.archive.target_marker import MARKER, require_marker, write_marker
 from evidence.archive.target_payload import kept_files, payload_of
 from evidence.disk.copying import copy_file
 from evidence.disk.durable import free_bytes, ignore_step
-from evidence.disk.faults import writing
+from evidence.disk.faults import STORED_REMEDY, reading, writing
 from evidence.disk.hashing import hash_file
 from evidence.disk.modes import in_a_bag, set_modes
 from evidence.disk.parallel import FILES_AT_ONCE
@@ -146,8 +146,8 @@ class FolderTarget:
             )
 
     def restrict_permissions(self) -> None:
-        """Give every file and folder of the target the permissions of `disk.modes`."""
-        set_modes(self.root, in_a_bag)
+        """Give the target's folder, and what this program keeps in it, the permissions of `disk.modes`."""
+        set_modes(self.root, in_a_bag, only=is_ours)
 
     # --- bags ----------------------------------------------------------------------------
 
@@ -179,6 +179,20 @@ class FolderTarget:
         with contextlib.suppress(BagError):
             return recorded_digests(self._bag_folder(name))
         return {}
+
+    def unlisted(self, name: str) -> Mapping[str, Sha256]:
+        """Digests of the payload files that the copy's manifest does not list, read now, by path below `data/`.
+
+        Without a readable manifest these are all of them. Raises CardReadError for a file that cannot be read.
+        """
+        listed, data = self.listed(name), self._bag_folder(name) / "data"
+        found = {}
+        for path in sorted(data.rglob("*")):
+            inside = path.relative_to(data).as_posix()
+            if inside not in listed and path.is_file() and not path.is_symlink() and not is_litter(inside):
+                with reading(str(path), STORED_REMEDY):
+                    found[inside] = hash_file(path, uncached=True)
+        return found
 
     def tag_file(self, name: str, path: str) -> bytes | None:
         """A tag file of the copy, as it is there; None when it cannot be read."""

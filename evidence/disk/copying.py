@@ -19,7 +19,7 @@ from evidence.disk.durable import (
     sync_folder,
 )
 from evidence.disk.faults import STORED_REMEDY, reading, writing
-from evidence.disk.hashing import hash_file
+from evidence.disk.hashing import hash_file, open_regular
 from evidence.errors import CopyMismatchError, DestinationError, one_line
 from evidence.model import Sha256
 
@@ -49,7 +49,7 @@ def copy_file(
     if _holds_already(dest, expect):
         return
     with reading(str(source), STORED_REMEDY):
-        handle = source.open("rb", buffering=0)
+        handle = open_regular(source)
     with handle:
         on_step(CopyStep.OPENED, source)
         with writing(dest.parent):

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Protocol
 
 from evidence.disk.faults import READ_REMEDY, reading, writing
-from evidence.disk.hashing import CHUNK, COPY_PIECE, hash_file, is_cached, own_buffer, pieces
+from evidence.disk.hashing import CHUNK, hash_file, is_cached, own_buffer, pieces
 from evidence.disk.modes import FILE, ORIGINAL
 from evidence.errors import CopyMismatchError, one_line
 from evidence.model import Sha256
@@ -228,7 +228,7 @@ def copy_to_part(
     """
 
     def fill(descriptor: int) -> Sha256:
-        buffer = own_buffer()[:COPY_PIECE]
+        buffer = own_buffer()
         with reading(name, remedy):
             copied = pieces(source, buffer, uncached=not is_cached(source))
         while True:

@@ -7,21 +7,20 @@ import errno
 import hashlib
 import mmap
 import os
+import stat
 import sys
 import threading
 from collections.abc import Iterable, Iterator
-from io import RawIOBase
+from io import FileIO, RawIOBase
 from pathlib import Path
 
 from evidence.model import Sha256
 
 CHUNK = 1 << 20
 """Bytes a read of a source that gives its own pieces; see `BUFFER` for files."""
-BUFFER = 1 << 19
-"""Bytes of a thread's buffer. Those of four threads fit two cores' caches, which takes a tenth off the processor time
-of a buffer twice as large; smaller reads would make a rotating disk seek between files all the time."""
-COPY_PIECE = 1 << 18
-"""Bytes of one piece of a copy: it is read, then written, and so much of both fits a core's cache."""
+BUFFER = 1 << 18
+"""Bytes of a thread's buffer. Those of four threads fit two cores' caches, and so does a piece of a copy, which is read,
+then written. Smaller reads gain nothing, and would make a rotating disk seek between files all the time."""
 _ALIGNMENT = 4096
 """Bytes: a read past the system's cache begins at a multiple of a disk's block, and no block is larger."""
 
@@ -64,12 +63,25 @@ def checksums(path: Path, algorithms: Iterable[str], *, uncached: bool = False) 
     """
     running = {name: hashlib.new(name, usedforsecurity=False) for name in algorithms}
     size = 0
-    with path.open("rb", buffering=0) as handle:
+    with open_regular(path) as handle:
         for piece in pieces(handle, own_buffer(), uncached=uncached):
             size += len(piece)
             for digest in running.values():
                 digest.update(piece)
     return {name: digest.hexdigest() for name, digest in running.items()}, size
+
+
+def open_regular(path: Path) -> FileIO:
+    """Open a regular file for reading, without a buffer. Raises OSError, also for a pipe, which would wait for ever."""
+    handle: FileIO = open(path, "rb", buffering=0, opener=_without_waiting)  # noqa: SIM115 - the caller closes it
+    if not stat.S_ISREG(os.fstat(handle.fileno()).st_mode):
+        handle.close()
+        raise OSError(errno.EINVAL, "not a regular file", str(path))
+    return handle
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def pieces(handle: RawIOBase, buffer: memoryview, *, uncached: bool) -> Iterator[memoryview]:

@@ -30,8 +30,10 @@ def restrict_umask() -> None:
         os.umask(_OTHERS)
 
 
-def set_modes(root: Path, is_original: IsOriginal) -> None:
+def set_modes(root: Path, is_original: IsOriginal, *, only: Callable[[Path], bool] | None = None) -> None:
     """Give every file and folder below `root`, and `root` itself, its permissions; links are not followed.
+
+    `only` chooses entries of `root`; the others and what is in them are left as they are.
 
     What belongs to another user, or goes away meanwhile, is left as it is.
     """
@@ -39,6 +41,9 @@ def set_modes(root: Path, is_original: IsOriginal) -> None:
         return
     _set(root, FOLDER)
     for folder, names, files in os.walk(root):
+        if only is not None and Path(folder) == root:
+            names[:] = [name for name in names if only(root / name)]
+            files = [name for name in files if only(root / name)]  # noqa: PLW2901
         below = PurePosixPath(Path(folder).relative_to(root).as_posix())
         for name in names:
             _set(Path(folder, name), FOLDER)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from shlex import quote
@@ -149,6 +149,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     copied = unchanged = compared = 0
     troubles: list[Finding] = []
     reached: list[FolderTarget] = []
+    unfinished: set[str] = set()
     for target in open_targets(workspace):
         try:
             with workspace.filing():
@@ -162,7 +163,9 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
             copied += sum(one.copied for one in pushed)
             unchanged += sum(one.unchanged for one in pushed)
             troubles += held_back
-            troubles += remove_purged(workspace, target) if anew or owes(workspace, target.name) else []
+            left = remove_purged(workspace, target) if anew or owes(workspace, target.name) else []
+            unfinished |= {one.subject for one in left}
+            troubles += left
             reached.append(target)
         except EvidenceError as trouble:
             older = isinstance(trouble, ArchiveOlderError)
@@ -171,20 +174,25 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     names = tuple(one.name for one in reached)
     if copied:
         workspace.record("backed_up", ", ".join(names), copied=copied)
-    troubles += push_log(workspace, reached, completed=True)
+    troubles += push_log(workspace, reached, completed=True, unfinished=unfinished)
     return BackupReport(
         copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles), compared=compared
     )
 
 
 def push_log(
-    workspace: Workspace, reached: Sequence[FolderTarget], *, completed: bool = False
+    workspace: Workspace,
+    reached: Sequence[FolderTarget],
+    *,
+    completed: bool = False,
+    unfinished: Collection[str] = (),
 ) -> list[Finding]:
     """Bring the archive's own files to these targets, then the log's head; returns what failed.
 
     The log is copied before its head is noted: a restored log must reach the head that its target holds. So a
     target that did not get the log does not get its head either. `completed` after a backup, which brought every due
-    bag there: a target that was put back to an earlier time counts as up to date then, and not before.
+    bag there: a target that was put back to an earlier time counts as up to date then, and not before. One of those
+    that are `unfinished`, by name, still holds what must go: the next backup looks again.
     """
     troubles = []
     pushed: list[FolderTarget] = []
@@ -194,7 +202,7 @@ def push_log(
         make_key(workspace)
     for target in reached:
         try:
-            put_back = not completed and _is_put_back(workspace, target)
+            put_back = target.name in unfinished or (not completed and _is_put_back(workspace, target))
             push_archive_files(workspace, target)
         except EvidenceError as trouble:
             troubles.append(Finding(code="target_trouble", message=str(trouble), subject=target.name))

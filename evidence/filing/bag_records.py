@@ -16,7 +16,7 @@ from evidence.archive.bagread import (
     read_tags,
 )
 from evidence.archive.bags import DECLARATION, INFO
-from evidence.archive.names import SIDECAR
+from evidence.archive.names import SIDECAR, leaves_folder
 from evidence.cards.files import kind_of
 from evidence.codec import to_json
 from evidence.disk.hashing import hash_file
@@ -52,6 +52,8 @@ def read_bag_records(bag: Path) -> BagRecords:
         tags = read_sound_tags(bag)
         lacking = _lacking(bag, tags)
     photos = parsed_record(tags.get(PHOTO_RECORD))
+    if photos is not None and any(leaves_folder(str(one["payload_path"])) for one in photos):
+        photos = None  # this program did not write it
     if SHA256_MANIFEST in tags:
         listed = parse_manifest(tags[SHA256_MANIFEST])
         manifest = {path.removeprefix(DATA): digest for path, digest in listed.items()}
@@ -60,6 +62,8 @@ def read_bag_records(bag: Path) -> BagRecords:
     else:
         manifest = _digests_of(bag)
     about = parsed_record(tags.get(CLAIM_RECORD))
+    parsed = {CLAIM_RECORD: about, PHOTO_RECORD: photos}  # a sound file may hold what is no record, too
+    lacking = (*lacking, *(name for name, record in parsed.items() if record is None and name not in lacking))
     return BagRecords(
         about=_claim_anew(bag, tags) if about is None else about,
         photos=_photos_anew(bag, manifest) if photos is None else photos,

@@ -21,7 +21,7 @@ from evidence.filing.findings import CollectsFindings
 from evidence.filing.log_holds import hold_row
 from evidence.filing.record_files import RecordFile, read_records
 from evidence.filing.record_rows import claim_rows_of, original_row, sighting_row
-from evidence.filing.records import RECORD_FORMAT
+from evidence.filing.records import MALFORMED, RECORD_FORMAT
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.progress import Progress
 from evidence.settings import ARCHIVE_PLACE
@@ -68,7 +68,7 @@ def gather(workspace: Workspace, progress: Progress, *, arrived: bool) -> Gather
         progress("Reading bags", number, len(folders))
         try:
             _add_bag(found, bag)
-        except (EvidenceError, OSError, ValueError, KeyError, TypeError) as trouble:
+        except (EvidenceError, OSError, *MALFORMED) as trouble:
             found.add_finding("bag_unreadable", bag.name, f"{bag.name} could not be read: {trouble}")
     progress("Reading bags", len(folders), len(folders))
     for one in read_records(workspace.root):

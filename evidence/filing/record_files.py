@@ -20,6 +20,7 @@ from evidence.catalog.records import Kind, OutdatedRecord, Row, RowsByTable
 from evidence.disk.durable import discard_replaced, make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import LockedError
+from evidence.filing.records import MALFORMED
 from evidence.workspace import Workspace
 
 FOLDER = "records"
@@ -107,7 +108,7 @@ def read_records(root: Path) -> Iterator[RecordFile]:
                 yield RecordFile(
                     path=path, kind=kind, key=str(data["key"]), seq=int(data["custody_seq"]), rows=rows
                 )
-            except (OSError, ValueError, KeyError, TypeError):
+            except (OSError, *MALFORMED):
                 yield RecordFile(path=path, kind=kind, key="", seq=0, rows={})
 
 

@@ -19,6 +19,8 @@ CLAIM_RECORD = "records/claim.json"
 PHOTO_RECORD = "records/photos.json"
 EMBEDDINGS = "records/embeddings.f16"
 """Embeddings of the photos, one after the other; photos.json gives where each begins and its bytes."""
+MALFORMED = (ValueError, KeyError, TypeError, AttributeError, RecursionError)
+"""What reading a record raises that another program wrote, or that is damaged in a way no checksum shows."""
 RECORD_FORMAT = 3
 """Of both records. Format 2 had no captions, and of a claim nothing after `stories`. Format 1 had no `added_at` and `version` of a claim, and nothing after `seen` of a photo."""
 NAMES_RECORD = "records/names_on_the_card.txt"
@@ -43,7 +45,7 @@ def parsed_record(record: bytes | None) -> Any:
     """A record of a bag as JSON; None when there is none or it is damaged."""
     try:
         return json.loads(record) if record is not None else None
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
 
 

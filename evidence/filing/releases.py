@@ -12,7 +12,7 @@ from evidence.archive.custody_key import kept_id
 from evidence.archive.digest_search import QUARANTINE
 from evidence.archive.exchange import remove_tree
 from evidence.archive.heads import newest_head
-from evidence.archive.names import SIDECAR
+from evidence.archive.names import SIDECAR, original_of_sidecar
 from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
@@ -116,7 +116,7 @@ def _remove_purged_bags(workspace: Workspace, target: FolderTarget) -> list[Find
         row = workspace.catalog.claims.get(claim)
         if row is None or row.state is not ClaimState.PURGED:
             continue
-        if left := _not_released(workspace, target, claim, originals_at(target, name)):
+        if left := _not_released(workspace, target, claim, _every_original_at(target, name)):
             findings.append(
                 Finding(
                     code="unreleased",
@@ -188,6 +188,13 @@ def originals_at(target: FolderTarget, name: str) -> dict[str, Sha256]:
         return path not in recorded if recorded is not None else path.removesuffix(SIDECAR) in listed
 
     return {path: sha for path, sha in listed.items() if not is_sidecar(path)}
+
+
+def _every_original_at(target: FolderTarget, name: str) -> dict[str, Sha256]:
+    """`originals_at` with the files that the copy's manifest does not list, as after damage to it."""
+    listed, more = originals_at(target, name), target.unlisted(name)
+    every = {*target.listed(name), *more}
+    return listed | {path: sha for path, sha in more.items() if original_of_sidecar(path) not in every}
 
 
 def receivers(workspace: Workspace, claim: ClaimId, photos: Iterable[Sha256]) -> set[ClaimId]:

@@ -20,9 +20,18 @@ from evidence.archive.custody_texts import FOLDER as TEXTS
 from evidence.archive.exchange import locked
 from evidence.archive.names import SIDECAR
 from evidence.archive.targets import FolderTarget
+from evidence.cards.reading import open_on_card
 from evidence.cards.volumes import mounted_cards, open_source
 from evidence.disk.copying import copy_file
-from evidence.disk.durable import discard, make_folder, replace_file, sweep_folder, sync_folder
+from evidence.disk.durable import (
+    discard,
+    make_folder,
+    publish,
+    replace_file,
+    sweep_folder,
+    sync_folder,
+    write_part,
+)
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
 from evidence.errors import (
@@ -38,7 +47,7 @@ from evidence.filing.backup import make_ready, open_targets, push_log, push_rele
 from evidence.filing.bags import file_away, recover_bags, tags_from_catalog
 from evidence.filing.copies import verified_copies
 from evidence.filing.releases import require_current
-from evidence.filing.repair_sources import Place, Repaired, Work, sources
+from evidence.filing.repair_sources import Place, Repaired, RepairSource, Work, sources
 from evidence.filing.target_files import repair_archive_files
 from evidence.filing.target_log import AT_TARGET, CUSTODY
 from evidence.model import ClaimId, Finding, Sha256
@@ -220,18 +229,20 @@ def _repair_original(work: Work, place: Place, claim: ClaimId, path: Path, sha: 
     relative = path.relative_to(place.root).as_posix()
     subject = claim or "unassigned"
     staged = place.root / DAMAGED / f"{secrets.token_hex(8)}.new"
-    for source, good in sources(work, path, sha):
+    for one in sources(work, path, sha):
         try:
-            copy_file(good, staged, sha)
+            _fetch(one, staged, sha)
         except (CopyMismatchError, CardReadError):
             continue
         kept_at = _exchange(place, staged, path)
         log = work.workspace.record
         log("found_bad", subject, place=place.name, path=relative, sha256=sha, kept_at=kept_at)
-        log("repaired", subject, place=place.name, path=relative, sha256=sha, source=source)
+        log("repaired", subject, place=place.name, path=relative, sha256=sha, source=one.name)
         keeping.put_copies(verified_copies(work.workspace, place.target, claim, [sha]))
         work.repaired.append(
-            Repaired(place=place.name, claim=claim, path=relative, sha256=sha, source=source, kept_at=kept_at)
+            Repaired(
+                place=place.name, claim=claim, path=relative, sha256=sha, source=one.name, kept_at=kept_at
+            )
         )
         return
     keeping.mark_corrupt(place.name, [sha], at=work.workspace.now())
@@ -241,6 +252,23 @@ def _repair_original(work: Work, place: Place, claim: ClaimId, path: Path, sha: 
         f"{path.name} is bad or missing and no copy matches its digest {sha[:12]}. "
         "Connect another backup target or the card, then run `evidence repair --card DIR`.",
     )
+
+
+def _fetch(source: RepairSource, staged: Path, sha: Sha256) -> None:
+    """Copy a source that has this digest to a new file. Raises CardReadError, CopyMismatchError, DestinationError."""
+    if not source.on_card:
+        copy_file(source.path, staged, sha)
+        return
+    handle = open_on_card(source.path)
+    try:
+        part, found, _size = write_part(handle, str(source.path), staged.parent)
+    finally:
+        handle.close()
+    if found != sha:
+        discard(part)
+        raise CopyMismatchError(source.path)
+    with writing(staged):
+        publish(part, staged)
 
 
 def _exchange(place: Place, staged: Path, path: Path) -> str:

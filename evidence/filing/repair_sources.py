@@ -7,11 +7,13 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 from evidence.archive.bagread import DATA
 from evidence.archive.custody_texts import MissingTexts
 from evidence.archive.targets import FolderTarget
 from evidence.cards.files import list_card
+from evidence.cards.reading import encode_name, path_on_card
 from evidence.disk.objects import find_object
 from evidence.errors import BagError, EvidenceError
 from evidence.filing.bags import bag_folder
@@ -73,34 +75,44 @@ class Work(CollectsFindings):
     """Texts of the custody log that are missing here; None until the log is read."""
 
 
-def sources(work: Work, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
-    """Files that may be the original, each with what to call its place; none was read yet."""
+class RepairSource(NamedTuple):
+    """A file that may be an original; it was not read yet."""
+
+    name: str
+    """What to call its place."""
+    path: Path
+    on_card: bool = False
+    """True for a file of a card, of which not even the time of the last access may change."""
+
+
+def sources(work: Work, path: Path, sha: Sha256) -> Iterator[RepairSource]:
+    """Files that may be the original."""
     held = work.workspace.catalog.keeping.held_in([sha]).get(sha, ())
     for other in work.places:
         for owner, inside in held:
             with contextlib.suppress(BagError):
                 file = other.bag(work.workspace, owner) / DATA / inside
                 if file != path and file.is_file() and not file.is_symlink():
-                    yield other.name, file
+                    yield RepairSource(other.name, file)
         if other.target is None:
             stored = find_object(work.workspace.store, sha)
             if stored is not None:
-                yield "the intake area", stored
+                yield RepairSource("the intake area", stored)
         else:
             yield from _moved_at(other.target, path, sha)
     original = work.workspace.catalog.photos.originals([sha]).get(sha)
     for file in _on_cards(work).get(original.size if original else -1, ()):
-        yield f"the card at {file}", file
+        yield RepairSource(f"the card at {encode_name(str(file))}", file, on_card=True)
 
 
-def _moved_at(target: FolderTarget, path: Path, sha: Sha256) -> Iterator[tuple[str, Path]]:
+def _moved_at(target: FolderTarget, path: Path, sha: Sha256) -> Iterator[RepairSource]:
     """The same bytes in any other bag of a target, by the manifests there."""
     for name in target.names():
         with contextlib.suppress(EvidenceError, OSError):
             for inside, digest in target.listed(name).items():
                 file = target.root / name / DATA / inside
                 if digest == sha and file != path and file.is_file() and not file.is_symlink():
-                    yield target.name, file
+                    yield RepairSource(target.name, file)
 
 
 def _on_cards(work: Work) -> Mapping[int, list[Path]]:
@@ -108,5 +120,5 @@ def _on_cards(work: Work) -> Mapping[int, list[Path]]:
         work.by_size = defaultdict(list)
         for root in work.cards:
             for found in list_card(root).found:
-                work.by_size[found.size].append(root / found.card_path)
+                work.by_size[found.size].append(path_on_card(root, found.card_path))
     return work.by_size

@@ -23,7 +23,7 @@ from evidence.filing.bag_records import read_bag_records, usable_tags
 from evidence.filing.bags import NOT_A_BAG, bag_folder, file_away, tags_from_catalog
 from evidence.filing.gathering import BAG_BEHIND
 from evidence.filing.rebuild import RebuildReport, rebuild
-from evidence.filing.records import CLAIM_RECORD
+from evidence.filing.records import CLAIM_RECORD, MALFORMED
 from evidence.filing.restored_files import (
     BroughtBack,
     copied,
@@ -227,7 +227,7 @@ def _restore_bag(source: Path, bag: Path, back: BroughtBack) -> None:
     except (EvidenceError, OSError, KeyError, ValueError):
         try:
             tags, listed = _salvaged(source, back)
-        except (EvidenceError, OSError, KeyError, ValueError, TypeError):
+        except (EvidenceError, OSError, *MALFORMED):
             back.add_finding(
                 "bag_unreadable",
                 source.name,

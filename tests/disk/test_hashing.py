@@ -80,7 +80,7 @@ def test_a_file_system_that_refuses_reads_past_the_cache_is_read_through_it(tmp_
 
     path = tmp_path / "one"
     path.write_bytes(b"x" * 5000)
-    monkeypatch.setattr(type(path), "open", lambda self, *_args, **_named: Refusing(self))
+    monkeypatch.setattr(hashing, "open_regular", Refusing)
     assert hash_file(path, uncached=True) == hashlib.sha256(b"x" * 5000).hexdigest()
 
 
@@ -91,7 +91,7 @@ def test_a_read_error_past_the_cache_is_reported(tmp_path, monkeypatch):
 
     path = tmp_path / "one"
     path.write_bytes(b"x")
-    monkeypatch.setattr(type(path), "open", lambda self, *_args, **_named: Broken(self))
+    monkeypatch.setattr(hashing, "open_regular", Broken)
     with pytest.raises(OSError, match="Input/output"):
         hash_file(path, uncached=True)
 

@@ -111,3 +111,27 @@ def test_a_link_to_a_targets_folder_is_not_a_second_place(due, target, tmp_path)
     ran = cli("backup", "--json", archive=due)
     assert ran.status == 1
     assert [one["subject"] for one in ran.data["troubles"]] == ["other"]
+
+
+def test_an_original_that_no_list_names_keeps_the_bag_of_a_purged_claim_in_an_older_image(
+    due, target, tmp_path
+):
+    plan = approved(due)
+    assert cli("backup", archive=due).status == 0
+    image = tmp_path / "image"
+    shutil.copytree(target, image, symlinks=True)
+    ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=due, actor="Ada Clerk")
+    assert ran.status == 0, ran.err
+    put_back(target, image)
+    bag = next(target.glob("TC-1001*"))
+    (bag / "manifest-sha256.txt").write_bytes(b"damaged")
+    own = bag / "data" / "OTHER.JPG"
+    own.write_bytes(b"a photo that was never purged")
+    kept = cli("backup", "--json", archive=due)
+    assert kept.status == 1
+    (trouble,) = kept.data["troubles"]
+    assert (trouble["code"], "OTHER.JPG" in trouble["message"]) == ("unreleased", True)
+    assert own.exists()
+    own.unlink()
+    assert cli("backup", archive=due).status == 0
+    assert not bag.exists(), "purged photos are known without the list"
