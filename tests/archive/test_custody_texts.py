@@ -10,6 +10,7 @@ import pytest
 
 from evidence.archive.custody import CustodyLog
 from evidence.archive.custody_texts import NO_TEXT, FreeText
+from evidence.errors import CustodyError
 
 NOON = datetime(2026, 11, 2, 12, tzinfo=UTC)
 
@@ -100,3 +101,17 @@ def test_a_text_that_a_killed_append_left_without_an_entry_goes_with_the_next_re
     assert log.verify().valid
     removed(log)
     assert b"Rosalind" not in every_byte(log)
+
+
+def test_a_text_that_an_altered_entry_may_name_is_not_removed(tmp_path):
+    """The altered entry may come back from a backup target, and its text must be there then."""
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    for number in range(3):
+        log.append("dana", "tried", f"thing {number}", {"why": FreeText(f"reason {number}")}, NOON)
+    lines = log.path.read_bytes().splitlines(keepends=True)
+    lines[1] = b"{" + b" " * (len(lines[1]) - 2) + b"\n"
+    log.path.write_bytes(b"".join(lines))
+    before = log.texts.of_file(1)
+    with pytest.raises(CustodyError, match="Line 2"):
+        log.remove_texts(lambda entry, _text: entry.seq == 1, actor="dana", subject="x", at=NOON)
+    assert log.texts.of_file(1) == before

@@ -237,3 +237,24 @@ def test_a_log_without_a_signed_head_is_read_whole(tmp_path):
         assert report.since == 0
         assert [one.code for one in report.findings] == ["whole_log_read"]
         assert check_log(here).valid
+
+
+def test_the_entries_about_a_photo_are_those_of_its_digest_and_its_intake(houses):
+    with Workspace(houses) as here:
+        photos = here.catalog.photos
+        record = photos.records(photos.digests_of(here.catalog.claims.numbers()[0])[:1])[0]
+        expected = scanned(here.custody.path, record.sha256, record.intake)
+    assert expected
+    shown = cli("custody", record.sha256[:16], "--json", archive=houses).data["shown"]
+    assert [one["seq"] for one in shown] == expected
+    assert cli("custody", "no such photo", archive=houses).status == 2
+    assert cli("custody", record.sha256[:16], "--claim", "TC-1001", archive=houses).status == 2
+
+
+def test_the_whole_verification_reports_its_progress(archive, monkeypatch):
+    monkeypatch.setattr("evidence.filing.custody_check.SHOWN_EVERY", 100)
+    told = []
+    with Workspace(archive) as here:
+        check_log(here, progress=lambda what, done, total: told.append((what, done, total)))
+        length = here.custody.head().seq
+    assert told == [("entries verified", done, length) for done in range(100, length + 1, 100)]

@@ -8,6 +8,8 @@ import pytest
 from support_cli import cli
 from support_intake import filed, holding
 
+from evidence.filing import target_log
+
 LOG = "custody/custody.jsonl"
 
 
@@ -32,6 +34,21 @@ def test_a_damaged_log_does_not_replace_the_good_copy_at_a_target(backed_up, how
     back = archive.parent / "back"
     assert cli("restore", target, back, archive=archive).status == 0, "the message offers a restore"
     assert filed(back) == filed(archive)
+
+
+@pytest.mark.parametrize("size", [1, 7, 4096])
+@pytest.mark.parametrize("there", ["nothing", "a part", "another log"])
+def test_the_copy_is_written_in_pieces_up_to_the_last_whole_line(tmp_path, monkeypatch, size, there):
+    monkeypatch.setattr(target_log, "_COPIED", size)
+    ours, theirs = tmp_path / "log.jsonl", tmp_path / "target" / "log.jsonl"
+    whole = b"".join(b'{"seq":%d}\n' % number for number in range(200))
+    ours.write_bytes(whole + b'{"torn')
+    theirs.parent.mkdir()
+    if there != "nothing":
+        theirs.write_bytes(whole[:500] if there == "a part" else b"x" * 900 + b"\n")
+    target_log.append_log(ours, theirs)
+    assert theirs.read_bytes() == whole
+    assert [one.name for one in theirs.parent.iterdir()] == ["log.jsonl"]
 
 
 def lose(log, how):
