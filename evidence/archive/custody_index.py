@@ -46,7 +46,7 @@ BLOCK = 1024
 """Entries of one block, a power of two: then its Merkle root is a node of the log's tree (RFC 9162, section 2.1)."""
 MOST_AT_ONCE = 16
 """Blocks that one search adds to the index, about a tenth of a second; the rest of a long log is searched as it is."""
-LEAST_BYTES = 200
+LEAST_BYTES = 150
 """Bytes of a line of the log at least."""
 
 _FIRST_LINE = f"custody-index 1 {sys.byteorder}\n".encode()
@@ -162,6 +162,8 @@ class LogIndex:
 
     def make_anew(self) -> None:
         """Make the whole index from the log, in place of what is there; nothing on a disk that cannot be written."""
+        if not _may_have_block(self._log, None) and not self.path.exists():
+            return
         with self._lock, contextlib.suppress(OSError, Timeout), self._alone():
             part = self.path.with_name(f"{self.path.name}.part")
             number = 0
