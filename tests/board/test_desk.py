@@ -27,6 +27,7 @@ from evidence.board.desk.retention_view import ShownVerdicts, chart_of, retentio
 from evidence.board.desk.today import today_of
 from evidence.catalog.users import User
 from evidence.disk.objects import object_path
+from evidence.filing.custody_heads import signed_head
 from evidence.model import ClaimId, ClaimState, Duty
 from evidence.office.purging import approve_purge, run_purge
 from evidence.workspace import Workspace
@@ -525,6 +526,20 @@ def test_no_proof_is_made_of_a_log_that_was_altered_or_of_an_entry_that_is_not_t
     assert send(olive, "POST", "/do/desk/proof", entry="3").status_code == 303
     assert "NOT intact" in page(olive, "/desk/log")
     send(olive, "POST", "/do/desk/check-log")
+    assert "NOT intact" in page(olive, "/desk/log")
+
+
+def test_new_entries_of_the_log_are_verified_alone_once_a_head_was_proved(olive, office):
+    signed_head(office)
+    send(olive, "POST", "/do/desk/check-log", only="new")
+    assert "The log is intact" in page(olive, "/desk/log"), "nothing was proved before: all of it is read"
+    office.record("tried", "new thing")
+    send(olive, "POST", "/do/desk/check-log", only="new")
+    shown = page(olive, "/desk/log")
+    assert "Earlier ones were not read" in shown
+    path = office.custody.path
+    path.write_bytes(path.read_bytes().replace(b"new thing", b"old thing"))
+    send(olive, "POST", "/do/desk/check-log", only="new")
     assert "NOT intact" in page(olive, "/desk/log")
 
 

@@ -68,14 +68,20 @@ def remove(user: Office, claim: Short, back: Short = "/desk/claims") -> Response
 
 
 @router.post("/do/desk/check-log")
-def check_log(user: Office) -> Response:
-    """Verify the whole custody log."""
-    found = custody_check.check_log(user.workspace)
-    many = counted(found.entries, "entry", "entries")
+def check_log(user: Office, only: Short = "") -> Response:
+    """Verify the whole custody log, or `only="new"` entries since it was verified last."""
+    check = custody_report.check_new_entries if only == "new" else custody_check.check_log
+    found = check(user.workspace)
+    notes = " ".join(one.message for one in found.findings[:3])
+    many = counted(found.entries - found.since, "entry", "entries")
     if not found.valid:
-        user.flash(NOT_INTACT + " ".join(one.message for one in found.findings[:3]), "bad")
+        user.flash(NOT_INTACT + notes, "bad")
+    elif found.since:
+        user.flash(
+            f"The entries after entry {found.since} are intact: {many}, none altered, dropped or reordered. Earlier ones "
+            f"were not read. {notes}".strip()
+        )
     else:
-        notes = " ".join(one.message for one in found.findings[:3])
         against = f"It was compared with {counted(found.heads, 'signed head')}."
         user.flash(
             f"The log is intact: {many}, none altered, dropped or reordered. {against} {notes}".strip()
