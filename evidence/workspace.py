@@ -6,22 +6,21 @@ import contextlib
 import copy
 import difflib
 import getpass
-import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, date, datetime
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-import filelock
-
 from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import archive_key, first_key, keep_id, known_archive_id, log_of
 from evidence.archive.custody_texts import FreeText
+from evidence.catalog.leases import CHANGE, OFFICE
 from evidence.catalog.stations import Owner
 from evidence.catalog.store import Catalog
-from evidence.disk.modes import FILE, in_an_archive, restrict_umask, set_modes
+from evidence.disk.modes import in_an_archive, restrict_umask, set_modes
+from evidence.disk.turns import TurnLock
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
 from evidence.model import ClaimId
 from evidence.settings import Settings, default_names, default_text, load_settings
@@ -74,31 +73,6 @@ def named_actor(text: str) -> str:
     return name
 
 
-class TurnLock:
-    """A lock across threads and processes. The first to wait gets it first, even if another loop takes it again and again."""
-
-    def __init__(self, path: Path) -> None:
-        self._lock = filelock.FileLock(path, mode=FILE)
-        self._turn = filelock.FileLock(path.with_name(f"{path.name}.turn"), mode=FILE)
-
-    @contextmanager
-    def held(self, wait_s: float, busy: LockedError) -> Iterator[None]:
-        """Hold the lock; a thread that holds it may take it again. Raises `busy` after `wait_s` seconds."""
-        until = time.monotonic() + wait_s
-        try:
-            if self._lock.is_locked:
-                self._lock.acquire(timeout=0)
-            else:
-                with self._turn.acquire(timeout=wait_s):
-                    self._lock.acquire(timeout=max(0.0, until - time.monotonic()))
-        except filelock.Timeout:
-            raise busy from None
-        try:
-            yield
-        finally:
-            self._lock.release()
-
-
 class Workspace:
     """An opened archive. Use as a context manager, or call `close`."""
 
@@ -109,11 +83,13 @@ class Workspace:
         actor: str | None = None,
         now: Callable[[], datetime] = utc_now,
         catalog_url: str | None = None,
+        joins: str = "",
     ) -> None:
         """Open the archive at `root`; raises BadInputError if there is none or its settings are wrong.
 
         Raises CatalogError when the catalog is missing, emptied or damaged. `catalog_url` is another catalog
-        than the archive's own, for a rebuild; it may be empty.
+        than the archive's own, for a rebuild; it may be empty. `joins` is the name under which the archive becomes a
+        station of a catalog that belongs to others; see `catalog.stations`.
         """
         self.root = root.absolute()
         settings_file = self.root / SETTINGS
@@ -137,7 +113,7 @@ class Workspace:
         self.catalog = Catalog(
             catalog_url or self.catalog_url,
             in_use=catalog_url is None and holds_bags(self.root),
-            owner=self.owner(),
+            owner=self.owner(joins),
             own_file=not self.settings.catalog.url,
         )
         self._vocabulary: Vocabulary | None = None
@@ -147,6 +123,16 @@ class Workspace:
         self._changes = TurnLock(self.root / "archive.lock")
         self._bags = TurnLock(self.root / "filing.lock")
         self._holds = TurnLock(self.root / "holds.lock")
+        self._at_work = ExitStack()
+        if self.shared:
+            station = f"station {self.station}"
+            try:
+                self._at_work.enter_context(
+                    self.catalog.leases.held(station, wait_s=LOCK_WAIT_S, shared=True)
+                )
+            except LockedError:
+                self.close()
+                raise
 
     def __enter__(self) -> Self:
         return self
@@ -156,6 +142,7 @@ class Workspace:
 
     def close(self) -> None:
         """Close the catalog."""
+        self._at_work.close()
         self.catalog.close()
 
     @property
@@ -163,7 +150,17 @@ class Workspace:
         """The database URL of the archive's own catalog."""
         return self.settings.catalog.url or f"sqlite:///{self.root / CATALOG}"
 
-    def owner(self) -> Owner | None:
+    @property
+    def station(self) -> str:
+        """The archive's id in a catalog on a server, which other stations may share; empty with a file of its own."""
+        return self.catalog.stations.own
+
+    @property
+    def shared(self) -> bool:
+        """True when the catalog is on a server."""
+        return bool(self.station)
+
+    def owner(self, joins: str = "") -> Owner | None:
         """Return this archive as the owner of its catalog; None for a file of its own without an id.
 
         On a database server, an archive of an earlier program gets its id now; with a file of its own, at its first
@@ -177,7 +174,13 @@ class Workspace:
                 raise CustodyError("The custody log is missing.", RESTORE)
             archive = archive_key(self.custody, self.root, actor=self.actor, at=self.now()).archive
         return Owner(
-            archive=archive, name=self.root.name, actor=self.actor, at=self.now(), knows=self._knows_intake
+            archive=archive,
+            name=joins or self.root.name,
+            actor=self.actor,
+            at=self.now(),
+            knows=self._knows_intake,
+            path=str(self.root),
+            joins=bool(joins),
         )
 
     def _knows_intake(self, intakes: Sequence[str]) -> bool:
@@ -290,10 +293,15 @@ class Workspace:
     def locked(self, *, wait: bool = True) -> Iterator[None]:
         """Lock the catalog for one change at a time; raises LockedError when another process holds the lock.
 
+        On a server, the lease `change` keeps out the other stations too.
         Hold it for short steps only: no copying, no reading of photos. A thread that holds it may take
         it again. Whoever needs `filing` too takes that first, or does not wait for it.
         """
-        with self._changes.held(LOCK_WAIT_S if wait else 0.0, self._busy("Another command is working on")):
+        seconds = LOCK_WAIT_S if wait else 0.0
+        with (
+            self._changes.held(seconds, self._busy("Another command is working on")),
+            self.catalog.leases.held(CHANGE, wait_s=seconds),
+        ):
             yield
 
     @contextmanager
@@ -310,6 +318,30 @@ class Workspace:
     def holding(self) -> Iterator[None]:
         """Lock the holds, to place or lift one, or to check them and remove one copy. Raises LockedError."""
         with self._holds.held(LOCK_WAIT_S, self._busy("A purge is removing a copy in")):
+            yield
+
+    @contextmanager
+    def taking_in(self) -> Iterator[None]:
+        """Keep purges of other stations, and their declaring that one is gone, out while an intake runs. Raises LockedError."""
+        with self.catalog.leases.held(OFFICE, wait_s=LOCK_WAIT_S, shared=True):
+            yield
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Be the only station at work: no intake runs at another. Raises LockedError when one does."""
+        with self.catalog.leases.held(OFFICE, wait_s=LOCK_WAIT_S):
+            yield
+
+    @contextmanager
+    def splitting(self, days: Iterable[str]) -> Iterator[None]:
+        """Be the only station that splits these days (ISO dates; empty for no day). Raises LockedError."""
+        with self.catalog.leases.all_held([f"day {day}" for day in days], wait_s=FILING_WAIT_S):
+            yield
+
+    @contextmanager
+    def filing_claim(self, claim: ClaimId) -> Iterator[None]:
+        """Be the only station that builds or gives away the claim's bag. Raises LockedError."""
+        with self.catalog.leases.held(f"claim {claim}", wait_s=FILING_WAIT_S):
             yield
 
     def _busy(self, what: str) -> LockedError:

@@ -57,15 +57,25 @@ def refresh_beside_others(workspace: Workspace, digests: Sequence[Sha256]) -> Re
     """`refresh_days` without a lock or a transaction while it computes: a hold or a correction has effect at once.
 
     The plan is stored only if everything that it was computed from is still the same; otherwise it is computed
-    again. The caller must not hold the lock. Raises LockedError.
+    again. The caller must not hold the lock. On a server, another station that has photos of the same days waits
+    meanwhile. Raises LockedError.
     """
-    for _ in range(MOST_TRIES):
-        plan = _plan(workspace, digests)
+    with workspace.splitting(_days(workspace, digests)):
+        for _ in range(MOST_TRIES):
+            plan = _plan(workspace, digests)
+            with workspace.locked():
+                if _read(workspace, digests, plan) == plan.basis:
+                    return workspace.catalog.change(lambda plan=plan: _store(workspace, plan))  # type: ignore[misc]
         with workspace.locked():
-            if _read(workspace, digests, plan) == plan.basis:
-                return _store(workspace, plan)
-    with workspace.locked():
-        return refresh_days(workspace, digests)
+            return workspace.catalog.change(lambda: refresh_days(workspace, digests))
+
+
+def _days(workspace: Workspace, digests: Sequence[Sha256]) -> set[str]:
+    """The local days of these photos, as their cameras or an earlier split have them; empty for those without a time."""
+    if not workspace.shared:
+        return set()
+    moments = (one.corrected or one.facts.taken_local for one in workspace.catalog.photos.records(digests))
+    return {moment.date().isoformat() if moment else "" for moment in moments}
 
 
 def _plan(workspace: Workspace, digests: Sequence[Sha256]) -> _Plan:

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+import functools
+import inspect
 import json
+import random
 import secrets
 import threading
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Table, bindparam, update
+from sqlalchemy import ColumnElement, Connection, Engine, Table, bindparam, or_, select, true, update
 from sqlalchemy.dialects import sqlite
 
-from evidence.catalog.tables import record_due
+from evidence.catalog.faults import TryAgainError
+from evidence.catalog.tables import bag, record_due
 
+T = TypeVar("T")
+
+MOST_TRIES = 6
+"""How often work is tried that the database server gives up because of another transaction."""
+FIRST_PAUSE_S = 0.02
+"""Pause before the second try; it doubles with each."""
 CHUNK = 400
 """Values in one IN list: SQLite's oldest limit is 999 a statement, and an upsert names each column."""
 
@@ -22,8 +33,10 @@ CHUNK = 400
 class Database:
     """The engine, and the connection of the transaction in progress if there is one."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Engine, station: str = "") -> None:
         self.engine = engine
+        self.station = station
+        """The station that opened it, on a server; empty for a file. See `catalog.stations`."""
         self._here = threading.local()  # each thread its own transaction: the board serves several
 
     @contextmanager
@@ -51,6 +64,25 @@ class Database:
                     [{"digest": row["sha256"], **{name: row[name] for name in values}} for row in rows],
                 )
 
+    @property
+    def in_transaction(self) -> bool:
+        """True when this thread is inside a transaction."""
+        return getattr(self._here, "connection", None) is not None
+
+    def retried(self, work: Callable[[], T]) -> T:
+        """Run `work`, which makes its changes in transactions of its own, again when the server gave it up for another.
+
+        Inside a transaction it runs once: the outermost caller tries again. Raises TryAgainError after `MOST_TRIES`.
+        """
+        for left in range(MOST_TRIES - 1, -1, -1):
+            try:
+                return work()
+            except TryAgainError:
+                if self.in_transaction or not left:
+                    raise
+                time.sleep(random.uniform(0.5, 1.5) * FIRST_PAUSE_S * 2 ** (MOST_TRIES - 1 - left))  # noqa: S311
+        raise AssertionError("not reached")
+
     def upsert(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
         """Insert `rows`, or set the given columns where the primary key is already there."""
         if not rows:
@@ -75,6 +107,37 @@ class Database:
         """Mark these record files as out of date, in the transaction that makes them so; see `catalog.records`."""
         rows = [{"kind": kind, "key": key, "mark": secrets.token_hex(8)} for key in sorted(set(keys))]
         self.upsert(record_due, rows)
+
+
+def tries_again(part: type[T]) -> type[T]:
+    """A part of the catalog whose methods try again what the server gave up, when they are the outermost transaction."""
+    for owner in part.__mro__[:-1]:
+        for name, method in vars(owner).items():
+            plain = inspect.isfunction(method) and not inspect.isgeneratorfunction(method)
+            if plain and not name.startswith("_") and not hasattr(method, "__wrapped__"):
+                setattr(owner, name, _retrying(method))
+    return part
+
+
+def _retrying(method: Any) -> Any:
+    @functools.wraps(method)
+    def run(self: Any, *args: Any, **named: Any) -> Any:
+        return self._database.retried(lambda: method(self, *args, **named))
+
+    return run
+
+
+def own_only(database: Database, column: Any) -> ColumnElement[bool]:
+    """The condition that a row's station is the one that opened the catalog, or none; always true for a file."""
+    return or_(column == "", column == database.station) if database.station else true()
+
+
+def own_bags(database: Database, claim: Any) -> ColumnElement[bool]:
+    """The condition that the claim's bag stands at the station that opened the catalog, or at none yet."""
+    if not database.station:
+        return true()
+    here: ColumnElement[bool] = claim.in_(select(bag.c.claim).where(own_only(database, bag.c.station)))
+    return here
 
 
 def chunks(values: Sequence[Any]) -> Iterator[Sequence[Any]]:

@@ -252,6 +252,7 @@ class Claims:
                     claim=claim,
                     before=dump(before),
                     after=dump(after),
+                    station=self._database.station,
                 )
             )
             number = int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0

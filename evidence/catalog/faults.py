@@ -17,8 +17,14 @@ _PRIMARY: Final = 0xFF
 """The primary result code is the low byte of an extended one (sqlite.org/rescode.html)."""
 _BROKEN_TEXTS: Final = ("no such table", "no such column", "malformed", "Could not decode to UTF-8")
 """Messages of damage that SQLite reports under its general code, SQLITE_ERROR, or under none."""
+_POSTGRES_AGAIN: Final = frozenset({"40001", "40P01"})
+"""serialization_failure and deadlock_detected: the whole transaction can be run again."""
 _POSTGRES_FULL: Final = frozenset({"53100", "25006"})
 """disk_full and read_only_sql_transaction (PostgreSQL manual, appendix A)."""
+
+
+class TryAgainError(LockedError):
+    """The database server gave up a transaction because of another one; nothing of it was stored."""
 
 
 def translate(context: ExceptionContext) -> EvidenceError | None:
@@ -28,6 +34,10 @@ def translate(context: ExceptionContext) -> EvidenceError | None:
 
 def error_of(trouble: BaseException) -> EvidenceError | None:
     """The error to show for a database error; None for an error of the program itself."""
+    if getattr(trouble, "sqlstate", None) in _POSTGRES_AGAIN:
+        return TryAgainError(
+            "Another station is changing the same rows of the catalog.", "Run the same command again."
+        )
     if getattr(trouble, "sqlstate", None) in _POSTGRES_FULL:
         return _refused(str(trouble))
     if not isinstance(trouble, sqlite3.Error):

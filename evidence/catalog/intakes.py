@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Exists, Row, Select, and_, exists, func, literal, or_, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, from_text, to_text
+from evidence.catalog.base import Database, chunks, dump, from_text, own_only, to_text
 from evidence.codec import from_json, to_json
 from evidence.model import ClaimId, Copied, DcfName, IntakeId, Refusal, Sha256
 
@@ -40,6 +40,8 @@ class IntakeRow:
     """The last reported verdict: safe to erase."""
     safe_told_at: datetime | None = None
     """When the card was last called safe to erase, aware, UTC."""
+    station: str = ""
+    """The station that took it in; empty in a catalog in a file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +76,7 @@ class Intakes:
             "finished_at": to_text(row.finished_at),
             "refused": dump(to_json(row.refused)),
             "card_id": row.card_id,
+            "station": self._database.station,
         }
         with self._database.transaction():
             self._database.changed("intake", [row.intake])
@@ -83,6 +86,12 @@ class Intakes:
         """Every run, oldest first."""
         with self._database.transaction() as db:
             return [_read_intake(row) for row in db.execute(select(t.intake).order_by(t.intake.c.started_at))]
+
+    def own_intakes(self) -> list[IntakeRow]:
+        """Every run of this station, oldest first."""
+        query = select(t.intake).where(own_only(self._database, t.intake.c.station))
+        with self._database.transaction() as db:
+            return [_read_intake(row) for row in db.execute(query.order_by(t.intake.c.started_at))]
 
     def intake(self, intake: IntakeId) -> IntakeRow | None:
         """One run, or None."""
@@ -95,7 +104,7 @@ class Intakes:
     ) -> list[IntakeRow]:
         """The latest run of each card that is not called safe, began at `since` or later, or has a bad or an aged copy.
 
-        A copy has aged when it was read back last within the times that `aged` gives for its place: from the first,
+        On a server, those that this station took in. A copy has aged when it was read back last within the times that `aged` gives for its place: from the first,
         None being ever, to the second. Oldest first. Reads neither the other runs nor their files.
         """
         # SQLite uses the index for `>`, not for `IS NOT NULL`.
@@ -110,13 +119,15 @@ class Intakes:
                 for place, times in (aged or {}).items()
             ),
         )
-        query = select(t.intake).where(t.intake.c.superseded_by.is_(None), wanted)
+        mine = own_only(self._database, t.intake.c.station)
+        query = select(t.intake).where(t.intake.c.superseded_by.is_(None), wanted, mine)
         with self._database.transaction() as db:
             return [_read_intake(row) for row in db.execute(query.order_by(t.intake.c.started_at))]
 
     def cards(self) -> int:
-        """The number of cards: runs without a later run of the same card."""
-        query = select(func.count()).select_from(t.intake).where(t.intake.c.superseded_by.is_(None))
+        """The number of cards of this station: runs without a later run of the same card."""
+        mine = own_only(self._database, t.intake.c.station)
+        query = select(func.count()).select_from(t.intake).where(t.intake.c.superseded_by.is_(None), mine)
         with self._database.transaction() as db:
             return int(db.execute(query).scalar_one())
 
@@ -331,4 +342,5 @@ def _read_intake(row: Row[Any]) -> IntakeRow:
         came_since=row.came_since,
         told_safe=row.told_safe,
         safe_told_at=from_text(row.safe_told_at),
+        station=row.station,
     )

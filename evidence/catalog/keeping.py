@@ -23,7 +23,7 @@ from sqlalchemy import (
 
 from evidence.catalog import pushes
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, from_text, to_text
+from evidence.catalog.base import Database, chunks, from_text, own_bags, own_only, to_text
 from evidence.catalog.totals import TRAY, count_all, count_copies_of
 from evidence.model import ClaimId, Sha256
 
@@ -124,18 +124,23 @@ class Keeping:
             pushes.bag_changed(self._database, claim)
 
     def dirty(self) -> list[ClaimId]:
-        """Claims whose bags must be built, sorted; the tray is TRAY."""
+        """Claims whose bags must be built, sorted; the tray is TRAY. None whose bag stands at another station."""
+        mine = own_only(self._database, t.bag.c.station)
+        query = select(t.bag.c.claim).where(t.bag.c.dirty.is_(True), mine)
         with self._database.transaction() as db:
-            found = db.execute(select(t.bag.c.claim).where(t.bag.c.dirty.is_(True)).order_by(t.bag.c.claim))
+            found = db.execute(query.order_by(t.bag.c.claim))
             return [ClaimId(claim) for claim in found.scalars()]
 
     def bags(self) -> list[ClaimId]:
-        """The claim of every bag, sorted; the tray is TRAY."""
+        """The claim of every bag that stands at this station, or at none yet, sorted; the tray is TRAY."""
+        query = select(t.bag.c.claim).where(own_only(self._database, t.bag.c.station))
         with self._database.transaction() as db:
-            return [
-                ClaimId(claim)
-                for claim in db.execute(select(t.bag.c.claim).order_by(t.bag.c.claim)).scalars()
-            ]
+            return [ClaimId(claim) for claim in db.execute(query.order_by(t.bag.c.claim)).scalars()]
+
+    def has_bag(self, claim: ClaimId) -> bool:
+        """True when the claim has a bag, at any station."""
+        with self._database.transaction() as db:
+            return db.execute(select(t.bag.c.claim).where(t.bag.c.claim == claim)).first() is not None
 
     def held_in(self, digests: Sequence[Sha256]) -> dict[Sha256, list[tuple[ClaimId, str]]]:
         """For each original, the bags that hold it and where in them."""
@@ -212,10 +217,12 @@ class Keeping:
         return found
 
     def found_bad(self) -> list[CopyRow]:
-        """Copies that were found bad and have not been verified since, by place and bag."""
+        """Copies of the bags here that were found bad and have not been verified since, by place and bag."""
         bad = t.copy.c.found_bad_at > ""  # SQLite uses the index for it, and not for IS NOT NULL
         since = t.copy.c.verified_at.is_(None) | (t.copy.c.found_bad_at >= t.copy.c.verified_at)
-        query = select(t.copy).where(bad, since).order_by(t.copy.c.place, t.copy.c.claim, t.copy.c.sha256)
+        here = own_bags(self._database, t.copy.c.claim)
+        query = select(t.copy).where(bad, since, here)
+        query = query.order_by(t.copy.c.place, t.copy.c.claim, t.copy.c.sha256)
         with self._database.transaction() as db:
             return [_read_copy(row) for row in db.execute(query)]
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from sqlalchemy import delete, insert, literal, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks
+from evidence.catalog.base import Database, chunks, own_only
 from evidence.catalog.totals import TRAY
 from evidence.model import ClaimId, Sha256
 
@@ -34,15 +34,17 @@ class Pushes:
         True, and every bag is due, with the tray's even if there is none any more, at a disk that no backup completed yet, or that holds an older head than the
         last backup left there: its content was put back to an earlier time. It stays so until `put_head`.
         """
-        mine = t.target_disk.c.disk == disk
+        here = t.target_disk.c.disk == disk
         with self._database.transaction() as db:
-            known = db.execute(select(t.target_disk.c.head).where(mine)).scalar_one_or_none()
+            known = db.execute(select(t.target_disk.c.head).where(here)).scalar_one_or_none()
             anew = known is None or head < known
-            row = {"disk": disk, "place": place, "head": _NEVER if anew else known}
+            station = self._database.station
+            row = {"disk": disk, "place": place, "head": _NEVER if anew else known, "station": station}
             self._database.upsert(t.target_disk, [row])
             if anew:
                 db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk == disk))
-                every = select(literal(disk), t.bag.c.claim, literal(""), literal(True))
+                mine = own_only(self._database, t.bag.c.station)
+                every = select(literal(disk), t.bag.c.claim, literal(""), literal(True)).where(mine)
                 columns = ["disk", "claim", "tag_manifest", "due"]
                 db.execute(insert(t.pushed_bag).from_select(columns, every))
                 tray = {"disk": disk, "claim": TRAY, "tag_manifest": "", "due": True}
@@ -107,21 +109,28 @@ class Pushes:
 
 def bag_changed(database: Database, claim: ClaimId) -> None:
     """The claim's bag is due at every disk, in the transaction that records a new state of it."""
-    with database.transaction() as db:
-        disks = db.execute(select(t.target_disk.c.disk).order_by(t.target_disk.c.disk)).scalars()
+    with database.transaction():
+        disks = _own_disks(database)
         database.upsert(t.pushed_bag, [{"disk": disk, "claim": claim, "due": True} for disk in disks])
 
 
 def files_changed(database: Database, names: Iterable[str]) -> None:
     """These ledgers and record files, by path below the archive, are due at every disk."""
-    with database.transaction() as db:
-        disks = list(db.execute(select(t.target_disk.c.disk).order_by(t.target_disk.c.disk)).scalars())
+    with database.transaction():
+        disks = _own_disks(database)
         rows = [
             {"disk": disk, "name": name, "mark": secrets.token_hex(8)}
             for disk in disks
             for name in sorted(set(names))
         ]
         database.upsert(t.pushed_file_due, rows)
+
+
+def _own_disks(database: Database) -> list[str]:
+    mine = own_only(database, t.target_disk.c.station)
+    query = select(t.target_disk.c.disk).where(mine).order_by(t.target_disk.c.disk)
+    with database.transaction() as db:
+        return list(db.execute(query).scalars())
 
 
 def copies_bad(database: Database, place: str, digests: Iterable[Sha256]) -> None:

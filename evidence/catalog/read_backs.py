@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Join, Select, and_, func, or_, select, tuple_
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, from_text, to_text
+from evidence.catalog.base import Database, from_text, own_bags, to_text
 from evidence.model import ClaimId, Sha256
 
 _PAGE = 1000
@@ -61,9 +61,11 @@ class ReadBacks:
 
         Copies that were never read back come first, by digest. The rows may be changed meanwhile.
         """
-        yield from self._pages(place, _never(place, before), (t.held_in.c.sha256, t.held_in.c.claim))
+        yield from self._pages(
+            place, _never(place, before).where(self._here()), (t.held_in.c.sha256, t.held_in.c.claim)
+        )
         order = (t.copy.c.verified_at, t.held_in.c.sha256, t.held_in.c.claim)
-        yield from self._pages(place, _dated(place, before), order)
+        yield from self._pages(place, _dated(place, before).where(self._here()), order)
 
     def _pages(self, place: str, query: Select[Any], order: tuple[Any, ...]) -> Iterator[KeptCopy]:
         last: tuple[Any, ...] | None = None
@@ -91,7 +93,7 @@ class ReadBacks:
         query = (
             select(*_columns())
             .select_from(_recorded())
-            .where(t.copy.c.place == place, t.copy.c.claim == t.held_in.c.claim)
+            .where(t.copy.c.place == place, t.copy.c.claim == t.held_in.c.claim, self._here())
         )
         if claim is not None:
             query = query.where(t.held_in.c.claim == claim)
@@ -104,12 +106,19 @@ class ReadBacks:
             found = db.execute(select(claim).where(t.copy.c.place == place).distinct().order_by(claim))
             return [ClaimId(one) for one in found.scalars()]
 
+    def _here(self) -> ColumnElement[bool]:
+        """Whether the bag stands at this station, which alone reads it."""
+        return own_bags(self._database, t.held_in.c.claim)
+
     def unread(self, places: Collection[str], *, before: datetime) -> Amount:
         """What `longest_unread` gives for these places."""
         files = octets = 0
         with self._database.transaction() as db:
             for place in places:
-                for query in (_never(place, before), _dated(place, before)):
+                for query in (
+                    _never(place, before).where(self._here()),
+                    _dated(place, before).where(self._here()),
+                ):
                     part = query.subquery()
                     number, size = db.execute(
                         select(func.count(), func.coalesce(func.sum(part.c.size), 0)).select_from(part)
@@ -123,12 +132,12 @@ class ReadBacks:
         oldest: str | None = None
         with self._database.transaction() as db:
             for place in places:
-                missing = _never(place, None).subquery()
+                missing = _never(place, None).where(self._here()).subquery()
                 never += db.execute(select(func.count()).select_from(missing)).scalar_one()
                 first = db.execute(
                     select(func.min(t.copy.c.verified_at))
                     .join(t.held_in, t.held_in.c.sha256 == t.copy.c.sha256)
-                    .where(t.copy.c.place == place)
+                    .where(t.copy.c.place == place, self._here())
                 ).scalar()
                 oldest = min(filter(None, (oldest, first)), default=None)
         return Ages(never=never, oldest=from_text(oldest))

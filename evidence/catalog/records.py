@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, TypeAlias
 
-from sqlalchemy import Table, delete, exists, func, insert, literal, select, union_all
+from sqlalchemy import ColumnElement, Table, case, delete, exists, func, insert, literal, select, union_all
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
@@ -39,10 +39,10 @@ CACHES = frozenset(
         "claim_total",
         "copy_total",
         "place_set",
-        "station",
+        *(one.name for one in t.OF_STATIONS),
     }
 )
-"""Tables that are not recorded: the program fills them again. `station` outlives a rebuild. Without `pushed_bag` a backup compares every bag once."""
+"""Tables that are not recorded: the program fills them again. Those of stations outlive a rebuild. Without `pushed_bag` a backup compares every bag once."""
 
 
 class Kind(StrEnum):
@@ -77,10 +77,35 @@ class Records:
         self._database = database
 
     def due(self) -> list[OutdatedRecord]:
-        """The record files that are out of date."""
+        """The record files that are out of date.
+
+        On a server, those that this station writes: about its cards and bags; at the first station all the others too.
+        """
+        query = select(t.record_due).order_by(t.record_due.c.kind, t.record_due.c.key)
+        if self._database.station:
+            query = query.where(self._written_here())
         with self._database.transaction() as db:
-            rows = db.execute(select(t.record_due).order_by(t.record_due.c.kind, t.record_due.c.key))
+            rows = db.execute(query)
             return [OutdatedRecord(kind=Kind(row.kind), key=row.key, mark=row.mark) for row in rows]
+
+    def due_elsewhere(self) -> int:
+        """The number of record files that other stations are still to write."""
+        if not self._database.station:
+            return 0
+        query = select(func.count()).select_from(t.record_due).where(~self._written_here())
+        with self._database.transaction() as db:
+            return int(db.execute(query).scalar_one())
+
+    def _written_here(self) -> ColumnElement[bool]:
+        due, station = t.record_due.c, self._database.station
+        first = select(t.station.c.archive).where(t.station.c.left_at.is_(None))
+        first = first.order_by(t.station.c.added_at, t.station.c.archive).limit(1)
+        card = select(t.intake.c.station).where(t.intake.c.intake == due.key).scalar_subquery()
+        bag = select(t.bag.c.station).where(t.bag.c.claim == due.key).scalar_subquery()
+        gone = select(t.station.c.archive).where(t.station.c.left_at.is_not(None))
+        named = case((due.kind == Kind.INTAKE.value, card), (due.kind == Kind.BAG.value, bag))
+        whose = case((named.in_(gone), None), else_=func.nullif(named, ""))
+        return func.coalesce(whose, first.scalar_subquery()) == station
 
     def written(self, done: Iterable[OutdatedRecord], names: Iterable[str]) -> None:
         """These files were written; those that changed meanwhile stay due.
@@ -170,7 +195,7 @@ class Records:
         rows = with_side_tables(rows)
         with self._database.transaction() as db:
             for table in t.metadata.sorted_tables:
-                if table is not t.station:
+                if table not in t.OF_STATIONS:
                     db.execute(delete(table))
             for table in t.metadata.sorted_tables:
                 if whole := [_whole(table, row) for row in rows.get(table.name, ())]:

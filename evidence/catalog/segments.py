@@ -188,6 +188,17 @@ class Segments:
                     )
         return found
 
+    def placed(self, digests: Sequence[Sha256]) -> set[Sha256]:
+        """Those of these files that a split placed, in a claim or in none."""
+        found: set[Sha256] = set()
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                mine = t.original.c.sha256.in_(piece) & (t.original.c.segment != "")
+                found |= {
+                    Sha256(sha) for sha in db.execute(select(t.original.c.sha256).where(mine)).scalars()
+                }
+        return found
+
     def segment_of(self, sha: Sha256) -> str:
         """The segment of a photo; empty when it was never placed."""
         with self._database.transaction() as db:

@@ -1,16 +1,25 @@
-"""The archives that a catalog belongs to: each is a station, known by its archive's id."""
+"""The stations of a catalog: the archives that it belongs to, each known by its archive's id.
+
+A catalog in a file has one. On a database server several machines, each with an archive's folder of its own, may share
+one catalog. A card, a decision, a bag and a backup disk belong to the station that wrote them; the files of a card wait
+in its intake area until the station of their bag has them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import json
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Connection, Engine, inspect, select, text
+from sqlalchemy import Connection, Engine, Row, delete, inspect, select, text, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import to_text
+from evidence.catalog.base import Database, chunks, dump, from_text, to_text
+from evidence.catalog.totals import count_copies
 from evidence.errors import BadInputError
+from evidence.model import ClaimId, Sha256
 
 MOST_NAME = 60
 """Maximum length of a station's name, in characters."""
@@ -18,6 +27,8 @@ OPENING_LOCK = 0x65766964
 """Key of the PostgreSQL advisory lock that is held while the tables are made or changed, or an archive is entered."""
 _ASKED = 200
 """Intakes of a catalog without an owner that are looked for in the archive."""
+_OWNED = (t.intake, t.decision, t.bag, t.target_disk)
+"""Tables whose rows name the station that wrote them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +43,261 @@ class Owner:
     """Aware, UTC."""
     knows: Callable[[Sequence[str]], bool]
     """True when one of these intakes is the archive's own."""
+    path: str = ""
+    """The archive's folder."""
+    joins: bool = False
+    """True when the archive is to become a station of a catalog that belongs to others."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    """One machine with its own archive's folder."""
+
+    archive: str
+    name: str
+    path: str
+    """Where other stations find its folder, if they can reach it."""
+    added_at: datetime
+    added_by: str
+    head: Mapping[str, Any] | None
+    """The newest signed head of its custody log, as JSON data."""
+    left_at: datetime | None
+    left_by: str | None
+    left_why: str | None
+
+    @property
+    def left(self) -> bool:
+        """True when it was declared gone for good."""
+        return self.left_at is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """What one station has."""
+
+    cards: int
+    bags: int
+    waiting: int
+    """Originals in its intake area."""
+
+
+class Stations:
+    """The stations, what each holds, and the heads of their custody logs."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    @property
+    def own(self) -> str:
+        """The archive's id of the station that opened the catalog; empty for a catalog in a file."""
+        return self._database.station
+
+    def all(self) -> list[Station]:
+        """Every station, the first one first; also those that left."""
+        query = select(t.station).order_by(t.station.c.added_at, t.station.c.archive)
+        with self._database.transaction() as db:
+            return [_read(row) for row in db.execute(query)]
+
+    def others(self) -> list[Station]:
+        """The stations but for this one and those that left; none of a catalog in a file."""
+        return [one for one in self.all() if one.archive != self.own and not one.left] if self.own else []
+
+    def name(self, archive: str) -> str:
+        """The name of a station, or its id where it has none."""
+        return next((one.name for one in self.all() if one.archive == archive), archive)
+
+    def is_first(self) -> bool:
+        """True at the first station that has not left: it writes the record files of the office."""
+        return not self.own or next((one.archive for one in self.all() if not one.left), "") == self.own
+
+    def rename(self, archive: str, name: str, path: str) -> None:
+        """Give a station another name and path."""
+        mine = t.station.c.archive == archive
+        with self._database.transaction() as db:
+            db.execute(update(t.station).where(mine).values(name=name, path=path))
+
+    def leave(self, archive: str, *, by: str, why: str, at: datetime) -> list[ClaimId]:
+        """Declare that a station is gone for good; returns the claims of its bags, which the other stations build again.
+
+        Its bags stand nowhere then and are out of date, and no original waits there any more.
+        """
+        with self._database.transaction() as db:
+            values = {"left_at": to_text(at), "left_by": by, "left_why": why}
+            db.execute(update(t.station).where(t.station.c.archive == archive).values(**values))
+            claims = list(db.execute(select(t.bag.c.claim).where(t.bag.c.station == archive)).scalars())
+            again = {"station": "", "dirty": True, "changes": t.bag.c.changes + 1}
+            db.execute(update(t.bag).where(t.bag.c.station == archive).values(**again))
+            db.execute(delete(t.waiting_at).where(t.waiting_at.c.station == archive))
+            for piece in chunks(claims):
+                there = (t.copy.c.place == "archive") & t.copy.c.claim.in_(piece)
+                db.execute(delete(t.copy).where(there))
+                count_copies(self._database, piece)
+        return [ClaimId(claim) for claim in claims]
+
+    def disks_of(self, archive: str) -> list[tuple[str, str]]:
+        """The name and the disk's id of each backup target of a station."""
+        query = select(t.target_disk.c.place, t.target_disk.c.disk).where(t.target_disk.c.station == archive)
+        with self._database.transaction() as db:
+            return sorted((row.place, row.disk) for row in db.execute(query))
+
+    def counts(self) -> dict[str, Counts]:
+        """What each station has, by its archive's id."""
+        with self._database.transaction() as db:
+
+            def by_station(table: Any) -> dict[str, int]:
+                found: dict[str, int] = {}
+                for one in db.execute(select(table.c.station)).scalars():
+                    found[one] = found.get(one, 0) + 1
+                return found
+
+            cards, bags, waiting = (by_station(table) for table in (t.intake, t.bag, t.waiting_at))
+        return {
+            one.archive: Counts(
+                cards=cards.get(one.archive, 0),
+                bags=bags.get(one.archive, 0),
+                waiting=waiting.get(one.archive, 0),
+            )
+            for one in self.all()
+        }
+
+    # --- whose bag, whose original ---
+
+    def of_bags(self, claims: Iterable[ClaimId]) -> dict[ClaimId, str]:
+        """The station of each of these claims' bags that stands at another station, which may have left."""
+        found: dict[ClaimId, str] = {}
+        if not self.own:
+            return found
+        with self._database.transaction() as db:
+            for piece in chunks(sorted(set(claims))):
+                elsewhere = t.bag.c.station.not_in(["", self.own])
+                query = select(t.bag.c.claim, t.bag.c.station).where(t.bag.c.claim.in_(piece), elsewhere)
+                found |= {ClaimId(claim): station for claim, station in db.execute(query)}
+        return found
+
+    def take_bag(self, claim: ClaimId) -> bool:
+        """Let the claim's bag stand at this station, unless it stands at another; True when it stands here now."""
+        if not self.own:
+            return True
+        mine = t.bag.c.claim == claim
+        with self._database.transaction() as db:
+            db.execute(update(t.bag).where(mine, t.bag.c.station == "").values(station=self.own))
+            station = db.execute(select(t.bag.c.station).where(mine)).scalar_one_or_none()
+        return station in (None, self.own)
+
+    def waits_here(self, digests: Collection[Sha256]) -> None:
+        """These originals are in the intake area of this station."""
+        if self.own and digests:
+            rows = [{"sha256": sha, "station": self.own} for sha in sorted(set(digests))]
+            self._database.upsert(t.waiting_at, rows)
+
+    def waits_no_longer(self, digests: Collection[Sha256]) -> None:
+        """These originals are not in the intake area of this station any more."""
+        if not self.own:
+            return
+        with self._database.transaction() as db:
+            for piece in chunks(sorted(set(digests))):
+                mine = (t.waiting_at.c.station == self.own) & t.waiting_at.c.sha256.in_(piece)
+                db.execute(delete(t.waiting_at).where(mine))
+
+    def waiting_here(self) -> set[Sha256]:
+        """The originals that wait at this station, as far as it noted them."""
+        query = select(t.waiting_at.c.sha256).where(t.waiting_at.c.station == self.own)
+        with self._database.transaction() as db:
+            return {Sha256(sha) for sha in db.execute(query).scalars()}
+
+    def that_have(self, digests: Sequence[Sha256]) -> dict[Sha256, set[str]]:
+        """The other stations, but for those that left, that have each of these originals: in a bag or waiting."""
+        found: dict[Sha256, set[str]] = {}
+        if not self.own:
+            return found
+        known = {one.archive for one in self.others()}
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                waiting = select(t.waiting_at).where(t.waiting_at.c.sha256.in_(piece))
+                filed = (
+                    select(t.held_in.c.sha256, t.bag.c.station)
+                    .join(t.bag, t.bag.c.claim == t.held_in.c.claim)
+                    .where(t.held_in.c.sha256.in_(piece))
+                )
+                for query in (waiting, filed):
+                    for row in db.execute(query):
+                        if row.station in known:
+                            found.setdefault(Sha256(row.sha256), set()).add(row.station)
+        return found
+
+    def took_in(self, digests: Sequence[Sha256]) -> set[str]:
+        """The stations of the cards on which these files were."""
+        found: set[str] = set()
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                query = (
+                    select(t.intake.c.station)
+                    .join(t.sighting, t.sighting.c.intake == t.intake.c.intake)
+                    .where(t.sighting.c.sha256.in_(piece))
+                    .distinct()
+                )
+                found |= set(db.execute(query).scalars())
+        return found
+
+    def of_target(self, place: str) -> str | None:
+        """Another station that has a backup target of that name and has not left; None when there is none."""
+        known = {one.archive for one in self.others()}
+        query = select(t.target_disk.c.station).where(t.target_disk.c.place == place).distinct()
+        with self._database.transaction() as db:
+            return next((one for one in db.execute(query).scalars() if one in known), None)
+
+    def targets_elsewhere(self) -> set[str]:
+        """The names of the backup targets of the other stations that have not left."""
+        known = [one.archive for one in self.others()]
+        if not known:
+            return set()
+        query = select(t.target_disk.c.place).where(t.target_disk.c.station.in_(known)).distinct()
+        with self._database.transaction() as db:
+            return set(db.execute(query).scalars())
+
+    # --- the heads of the custody logs ---
+
+    def put_head(self, head: Mapping[str, Any]) -> None:
+        """Publish the newest signed head of this station's custody log."""
+        with self._database.transaction() as db:
+            mine = t.station.c.archive == self.own
+            db.execute(update(t.station).where(mine).values(head=dump(head)))
+
+    def put_noted(self, station: str, head: Mapping[str, Any]) -> None:
+        """Note that this station recorded that head of another one's log in its own."""
+        row = {"station": station, "noted_by": self.own, "head": dump(head)}
+        self._database.upsert(t.noted_head, [row])
+
+    def noted(
+        self, *, of: str | None = None, by: str | None = None
+    ) -> list[tuple[str, str, Mapping[str, Any]]]:
+        """The newest noted heads, of one station or by one: whose log, who noted it, and the head as JSON data."""
+        query = select(t.noted_head).order_by(t.noted_head.c.station, t.noted_head.c.noted_by)
+        if of is not None:
+            query = query.where(t.noted_head.c.station == of)
+        if by is not None:
+            query = query.where(t.noted_head.c.noted_by == by)
+        with self._database.transaction() as db:
+            return [(row.station, row.noted_by, json.loads(row.head)) for row in db.execute(query)]
+
+
+def _read(row: Row[Any]) -> Station:
+    added = from_text(row.added_at)
+    assert added is not None
+    return Station(
+        archive=row.archive,
+        name=row.name,
+        path=row.path,
+        added_at=added,
+        added_by=row.added_by,
+        head=json.loads(row.head) if row.head else None,
+        left_at=from_text(row.left_at),
+        left_by=row.left_by,
+        left_why=row.left_why,
+    )
+
+
+# --- opening ---
 
 
 def require_owner(engine: Engine, owner: Owner, *, own_file: bool) -> None:
@@ -40,7 +306,9 @@ def require_owner(engine: Engine, owner: Owner, *, own_file: bool) -> None:
     `own_file` says that the catalog is the file in the archive's folder, which a rebuild makes anew.
     """
     with engine.connect() as connection:
-        if owner.archive in _owners(connection):
+        found = _owners(connection).get(owner.archive)
+        if found is not None:
+            _refuse_left(found)
             return
     with engine.begin() as connection:
         if engine.dialect.name == "sqlite":
@@ -48,17 +316,37 @@ def require_owner(engine: Engine, owner: Owner, *, own_file: bool) -> None:
         else:
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": OPENING_LOCK})
         refuse_foreign(connection, owner, own_file=own_file)
-        if owner.archive not in _owners(connection):
-            row = {"archive": owner.archive, "name": owner.name[:MOST_NAME], "added_by": owner.actor}
-            connection.execute(t.station.insert().values(**row, added_at=to_text(owner.at)))
+        owners = _owners(connection)
+        if owner.archive in owners:
+            return
+        if any(one.name == owner.name for one in owners.values()):
+            raise BadInputError(
+                f"There is a station named '{owner.name}' already.", "Give this one another name."
+            )
+        row = {
+            "archive": owner.archive,
+            "name": owner.name[:MOST_NAME],
+            "added_by": owner.actor,
+            "added_at": to_text(owner.at),
+            "path": owner.path,
+        }
+        connection.execute(t.station.insert().values(**row))
+        if not owners and engine.dialect.name != "sqlite":
+            own_all(connection, owner.archive)
+
+
+def own_all(connection: Connection, archive: str) -> None:
+    """Let the rows of an earlier program, or of a rebuild, belong to this station."""
+    for table in _OWNED:
+        connection.execute(update(table).where(table.c.station == "").values(station=archive))
 
 
 def refuse_foreign(connection: Connection, owner: Owner, *, own_file: bool) -> None:
     """Raise BadInputError when the catalog belongs to other archives, or its intakes show that it does."""
     tables = inspect(connection)
-    if tables.has_table("station") and (owners := _owners(connection)):
-        if owner.archive not in owners:
-            raise _foreign(next(iter(owners.values())), own_file)
+    if tables.has_table("station") and (names := _names(connection)):
+        if owner.archive not in names and not owner.joins:
+            raise _foreign(next(iter(names.values())), own_file)
         return
     if tables.has_table("intake"):
         query = select(t.intake.c.intake).order_by(t.intake.c.started_at.desc()).limit(_ASKED)
@@ -76,11 +364,25 @@ def _foreign(name: str, own_file: bool) -> BadInputError:
         )
     return BadInputError(
         f"The catalog at `[catalog] url` belongs to {whose}; nothing was changed.",
-        "Write the address of this archive's own database in evidence.toml.",
+        "Write the address of this archive's own database in evidence.toml, or let the new archive share that catalog: "
+        "`evidence station add NAME`.",
     )
 
 
-def _owners(connection: Connection) -> dict[str, str]:
-    """The name of each archive that the catalog belongs to, by its id, the first one first."""
+def _refuse_left(station: Station) -> None:
+    if station.left:
+        raise BadInputError(
+            f"The station '{station.name}' was declared gone for good by {station.left_by}: {station.left_why}",
+            "Make a new archive with `evidence init DIR` and add it with `evidence station add NAME`.",
+        )
+
+
+def _names(connection: Connection) -> dict[str, str]:
+    """The name of each archive that the catalog belongs to, by its id; also in the shape of migration 0016."""
     query = select(t.station.c.archive, t.station.c.name).order_by(t.station.c.added_at, t.station.c.archive)
     return {row.archive: row.name for row in connection.execute(query)}
+
+
+def _owners(connection: Connection) -> dict[str, Station]:
+    query = select(t.station).order_by(t.station.c.added_at, t.station.c.archive)
+    return {row.archive: _read(row) for row in connection.execute(query)}

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
+from typing import Any, TypeVar
 
-from evidence.catalog.base import Database
+from evidence.catalog.base import Database, tries_again
 from evidence.catalog.claims import Claims
 from evidence.catalog.gauges import Gauges
 from evidence.catalog.hashes import Hashes
 from evidence.catalog.holds import Holds
 from evidence.catalog.keeping import Keeping
+from evidence.catalog.leases import Leases
 from evidence.catalog.opening import emptied, open_engine, require_catalog_file
 from evidence.catalog.photos import Photos
 from evidence.catalog.pushes import Pushes
@@ -18,11 +20,30 @@ from evidence.catalog.quarantine import Quarantine
 from evidence.catalog.read_backs import ReadBacks
 from evidence.catalog.records import Records
 from evidence.catalog.scrubbing import forget_photos, overwrite_deleted, reduce_to_tombstone
-from evidence.catalog.stations import Owner
+from evidence.catalog.stations import Owner, Stations, own_all
 from evidence.catalog.summaries import Summaries
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
 from evidence.model import ClaimId, Sha256
+
+T = TypeVar("T")
+_PARTS: tuple[type[Any], ...] = (
+    Claims,
+    Hashes,
+    Holds,
+    Keeping,
+    Photos,
+    Pushes,
+    Quarantine,
+    ReadBacks,
+    Records,
+    Stations,
+    Summaries,
+    Tallies,
+    Users,
+)
+for _part in _PARTS:
+    tries_again(_part)
 
 
 class Catalog:
@@ -40,7 +61,11 @@ class Catalog:
         """
         if in_use:
             require_catalog_file(url)
-        self._database = Database(open_engine(url, owner=owner, own_file=own_file, in_use=in_use))
+        engine = open_engine(url, owner=owner, own_file=own_file, in_use=in_use)
+        shared = owner is not None and engine.dialect.name != "sqlite"
+        self._database = Database(engine, owner.archive if owner and shared else "")
+        self.stations = Stations(self._database)
+        self.leases = Leases(self._database)
         self.claims = Claims(self._database)
         self.gauges = Gauges(self._database)
         self.hashes = Hashes(self._database)
@@ -63,6 +88,21 @@ class Catalog:
         """Everything inside commits as one or not at all."""
         with self._database.transaction():
             yield
+
+    def change(self, work: Callable[[], T]) -> T:
+        """Run `work` in one transaction, and again when the server gave it up for another one. Raises LockedError."""
+
+        def once() -> T:
+            with self.transaction():
+                return work()
+
+        return self._database.retried(once)
+
+    def own_all(self) -> None:
+        """After a rebuild: every row belongs to the station that opened the catalog."""
+        if self._database.station:
+            with self._database.transaction() as db:
+                own_all(db, self._database.station)
 
     def mark_changed(self, claims: Collection[ClaimId | None]) -> None:
         """Mark the bags of these claims as outdated and raise the claims' versions; None is the tray."""

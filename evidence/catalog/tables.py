@@ -75,6 +75,7 @@ intake = Table(
     Column("came_since", Integer, nullable=False, default=0),  # files on the card that the run did not see
     Column("told_safe", Boolean, nullable=False, default=False),  # the verdict that was told last
     Column("safe_told_at", String(40)),  # when the card was last called safe
+    Column("station", String(64), nullable=False, default=""),  # see `catalog.stations`
     Index("ix_intake_told_safe", "told_safe", "superseded_by"),
     Index("ix_intake_started_at", "started_at"),
 )
@@ -177,6 +178,7 @@ decision = Table(
     Column("before", Text, nullable=False),  # JSON: what it replaced, so that it can be undone
     Column("after", Text, nullable=False),  # JSON
     Column("undone", Boolean, nullable=False, default=False),
+    Column("station", String(64), nullable=False, default=""),  # see `catalog.stations`
     Index("ix_decision_claim", "claim"),
     Index("ix_decision_kind", "kind"),
 )
@@ -210,6 +212,7 @@ bag = Table(
     Column("dirty", Boolean, nullable=False),
     Column("changes", Integer, nullable=False, default=0),  # raised by every mark, see `Keeping.mark_clean`
     Column("built_at", String(40)),
+    Column("station", String(64), nullable=False, default=""),  # where it stands; empty: at none yet
     Index("ix_bag_dirty", "dirty", "claim"),
 )
 
@@ -219,6 +222,7 @@ target_disk = Table(
     Column("disk", String(64), primary_key=True),  # the id in its marker
     Column("place", String(100), nullable=False),  # the target's name
     Column("head", Integer, nullable=False),  # entries of the newest head that a backup left there
+    Column("station", String(64), nullable=False, default=""),  # see `catalog.stations`
 )
 
 pushed_bag = Table(  # what each disk holds of each bag; see `catalog.pushes`
@@ -354,14 +358,37 @@ user = Table(
     Column("added_at", String(40), nullable=False),
 )
 
-station = Table(  # the archives that this catalog belongs to; neither recorded nor replaced by a rebuild
+station = Table(  # the archives that this catalog belongs to
     "station",
     metadata,
     Column("archive", String(64), primary_key=True),  # its id
     Column("name", String(60), nullable=False, unique=True),
     Column("added_at", String(40), nullable=False),
     Column("added_by", Text, nullable=False),
+    Column("path", Text, nullable=False, default=""),  # where other stations find its folder
+    Column("head", Text, nullable=False, default=""),  # JSON: the newest signed head of its custody log
+    Column("left_at", String(40)),
+    Column("left_by", Text),
+    Column("left_why", Text),
 )
+
+waiting_at = Table(  # originals in the intake area of a station; only of a catalog on a server
+    "waiting_at",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("station", String(64), primary_key=True),
+)
+
+noted_head = Table(  # the newest head of a station's log that another station noted in its own
+    "noted_head",
+    metadata,
+    Column("station", String(64), primary_key=True),
+    Column("noted_by", String(64), primary_key=True),
+    Column("head", Text, nullable=False),  # JSON
+)
+
+OF_STATIONS = (station, waiting_at, noted_head)
+"""Neither recorded nor replaced by a rebuild."""
 
 record_due = Table(
     "record_due",

@@ -30,6 +30,7 @@ from evidence.cli import (
     reporting,
     reviewer,
     service,
+    stations,
     targets,
     telling,
 )
@@ -107,6 +108,7 @@ for room in (
     custody,
     service,
     targets,
+    stations,
     care,
     recovery,
     telling,

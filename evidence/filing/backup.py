@@ -25,6 +25,7 @@ from evidence.filing.releases import (
     require_current_bags,
     unreleased,
 )
+from evidence.filing.station_heads import exchange_heads
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
@@ -71,6 +72,7 @@ def make_ready(workspace: Workspace, target: FolderTarget) -> None:
     """
     known = read_record(workspace, target.name)
     if known is None:
+        _refuse_name_of_others(workspace, target)
         target.prepare()
         refuse_retired(workspace, target)
         workspace.record(
@@ -126,6 +128,16 @@ def refuse_same_disk(workspace: Workspace, target: FolderTarget, place: Path | N
         )
 
 
+def _refuse_name_of_others(workspace: Workspace, target: FolderTarget) -> None:
+    """Raise BadInputError when another station of the catalog has a backup target of that name."""
+    station = workspace.catalog.stations.of_target(target.name)
+    if station is not None:
+        raise BadInputError(
+            f"The station {workspace.catalog.stations.name(station)} has a backup target named '{target.name}' too.",
+            f"The catalog tells them apart by name: give this one another in {SETTINGS}.",
+        )
+
+
 def refuse_retired(workspace: Workspace, target: FolderTarget) -> None:
     """Raise BadInputError for a disk that was lost or replaced: it may hold what was purged since."""
     disk = target.marker_id()
@@ -174,6 +186,7 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     names = tuple(one.name for one in reached)
     if copied:
         workspace.record("backed_up", ", ".join(names), copied=copied)
+    troubles += exchange_heads(workspace)
     troubles += push_log(workspace, reached, completed=True, unfinished=unfinished)
     return BackupReport(
         copied=copied, unchanged=unchanged, targets=names, troubles=tuple(troubles), compared=compared

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import logging
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,9 +18,15 @@ from evidence.archive.payload_paths import PayloadPaths
 from evidence.archive.target_marker import MARKER
 from evidence.catalog.intakes import Sighting
 from evidence.disk.hashing import hash_file
-from evidence.errors import BadInputError, BagError, EvidenceError, LockedError
+from evidence.errors import BadInputError, BagError, EvidenceError, LockedError, counted
 from evidence.filing.copies import bad_copies, known_bad, verified_copies
-from evidence.filing.originals import discard_filed_originals, payload_file, stage_leaving
+from evidence.filing.originals import (
+    discard_filed_originals,
+    fetch_from_stations,
+    payload_file,
+    stage_leaving,
+    stations_with,
+)
 from evidence.filing.record_files import keep_records
 from evidence.filing.records import bag_info, original_paths, records_of
 from evidence.filing.sidecars import clear_sidecars, sidecars
@@ -35,6 +41,8 @@ NOT_A_BAG = frozenset({"archive", "unassigned", DAMAGED, HEADS, MARKER})
 """Names, folded, that mean something else at a backup target: no claim's folder may have one of them."""
 UNASSIGNED_BAG = "unassigned"
 """What findings and the custody log call the tray's bag."""
+ELSEWHERE = "original_elsewhere"
+"""The code of the finding for photos that another station has, whose folder cannot be reached."""
 MOST_TRIES = 3
 """How often one run builds a bag that a person changes meanwhile; then the next run builds it."""
 
@@ -66,11 +74,16 @@ def file_away(workspace: Workspace, *, wait: bool = True, progress: Progress = q
         while claims := [claim for claim in keeping.dirty() if tried[claim] < MOST_TRIES]:
             claim = min(claims, key=lambda one: tried[one])
             progress("Filing", built, max(total, built + 1))
-            with workspace.filing(wait=wait):
+            with workspace.filing(wait=wait), workspace.filing_claim(claim):
                 tried[claim] += 1
                 try:
-                    findings += _build(workspace, claim)
+                    found = _build(workspace, claim)
+                    if found is None:
+                        continue
+                    findings += found
                     built += 1
+                    if any(one.code == ELSEWHERE for one in found):
+                        tried[claim] = MOST_TRIES
                 except (BagError, BadInputError) as trouble:
                     tried[claim] = MOST_TRIES
                     findings.append(_not_filed(claim, trouble))
@@ -126,9 +139,12 @@ def bag_folder(workspace: Workspace, claim: ClaimId, *, make: bool = False) -> P
 
 
 def is_tray_removed(workspace: Workspace, claim: ClaimId) -> bool:
-    """True for the tray while it holds no photo and has no bag: its copies at the targets go too."""
-    gone = not claim and not (workspace.tray / "bagit.txt").exists()
-    return gone and not workspace.catalog.keeping.payload(claim)
+    """True for the tray while it holds no photo and has no bag here: its copies at the targets go too."""
+    if claim or (workspace.tray / "bagit.txt").exists():
+        return False
+    return claim in workspace.catalog.stations.of_bags([claim]) or not workspace.catalog.keeping.payload(
+        claim
+    )
 
 
 def require_known_bags(workspace: Workspace) -> None:
@@ -161,6 +177,9 @@ def _wanted(workspace: Workspace, claim: ClaimId) -> dict[Sha256, str]:
     ):  # a photo that was not described yet belongs to an intake that runs, or to one that is to be finished
         known = photos.originals(digests)
         digests = [sha for sha in digests if known[sha].described or sha in present]
+        if workspace.shared:  # nor was one placed that an intake of another station has described just now
+            placed = workspace.catalog.photos.placed(digests)
+            digests = [sha for sha in digests if sha in placed or sha in present]
     names = {sha: original_paths(sha, seen) for sha, seen in _sightings(workspace, digests).items()}
     free = PayloadPaths()
     out = {
@@ -187,15 +206,24 @@ class _Content:
     records: Mapping[str, bytes]
     info: Sequence[tuple[str, str]]
     before: Mapping[Sha256, str]
+    elsewhere: frozenset[Sha256]
+    """Originals of the claim that are at a station that cannot be reached."""
 
 
 def _content(workspace: Workspace, claim: ClaimId) -> _Content:
-    """Read what the bag is to hold; no change by another command comes in between."""
+    """Read what the bag is to hold; no change by another command comes in between.
+
+    What other stations have of it is fetched first, so that the lock is held for a short time.
+    """
+    if workspace.shared:
+        fetch_from_stations(workspace, list(_wanted(workspace, claim)))
     with workspace.locked():
         keeping = workspace.catalog.keeping
         changes, bag = keeping.changes(claim), bag_folder(workspace, claim, make=True)
         _refuse_unknown_originals(workspace, bag)
         paths, before = _wanted(workspace, claim), keeping.payload(claim)
+        elsewhere = fetch_from_stations(workspace, list(paths))
+        paths = {sha: path for sha, path in paths.items() if sha not in elsewhere}
         bad = known_bad(workspace, list(paths))
         payload = {
             paths[sha]: payload_file(
@@ -211,14 +239,19 @@ def _content(workspace: Workspace, claim: ClaimId) -> _Content:
             records=records_of(workspace, claim, paths),
             info=bag_info(workspace, claim),
             before=before,
+            elsewhere=frozenset(elsewhere),
         )
 
 
-def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
+def _build(workspace: Workspace, claim: ClaimId) -> list[Finding] | None:
     """Build one bag, then record in one transaction that it is up to date and what it holds; returns what is bad.
 
-    The tray's bag is removed when no photo waits there any more.
+    None, and nothing is built, when the bag stands at another station. Photos that another station has and this one
+    cannot reach are left out; the bag stays marked for them. The tray's bag is removed when no photo waits there any
+    more.
     """
+    if not workspace.catalog.stations.take_bag(claim):
+        return None
     keeping, content = workspace.catalog.keeping, _content(workspace, claim)
     removed = set(content.before) - set(content.paths)
     stage_leaving(workspace, claim, removed)
@@ -234,8 +267,13 @@ def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
     added = [at[path] for path in built.added if path in at]
     damaged = [at[path] for path in built.damaged if path in at]
     fresh = set(damaged) - known_bad(workspace, damaged)
+    if fresh:
+        workspace.record(
+            "original_damaged", claim or UNASSIGNED_BAG, photos=sorted(fresh), place=ARCHIVE_PLACE
+        )
     empty = not claim and not content.paths and bags.remove_empty_bag(content.bag)
-    with workspace.catalog.transaction():
+
+    def note_built() -> None:
         if empty:
             keeping.remove_empty(claim, changes=content.changes)
         else:
@@ -243,10 +281,10 @@ def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
         keeping.put_copies(verified_copies(workspace, None, claim, added))
         keeping.put_copies(bad_copies(workspace, None, claim, damaged))
         keeping.drop_copies(ARCHIVE_PLACE, claim, but=content.paths)
-        if fresh:
-            workspace.record(
-                "original_damaged", claim or UNASSIGNED_BAG, photos=sorted(fresh), place=ARCHIVE_PLACE
-            )
+        if content.elsewhere:
+            keeping.mark_dirty([claim or None])
+
+    workspace.catalog.change(note_built)
     new = set(added) - set(content.before)
     if new or removed:
         workspace.record(
@@ -256,7 +294,26 @@ def _build(workspace: Workspace, claim: ClaimId) -> list[Finding]:
             added=len(new),
             removed=len(removed),
         )
-    return [_damaged(claim, content.paths[sha]) for sha in damaged]
+    return [
+        *(_damaged(claim, content.paths[sha]) for sha in damaged),
+        *_elsewhere(workspace, claim, content.elsewhere),
+    ]
+
+
+def _elsewhere(workspace: Workspace, claim: ClaimId, photos: Collection[Sha256]) -> list[Finding]:
+    """A finding for each station that has photos of the bag and cannot be reached."""
+    where = claim or UNASSIGNED_BAG
+    names = stations_with(workspace, sorted(photos))
+    counts = Counter(" and ".join(names.get(sha, ["unknown"])) for sha in photos)
+    return [
+        Finding(
+            code=ELSEWHERE,
+            message=f"{counted(many, 'file')} of {where} wait at the station {name}, whose folder cannot be reached from "
+            "here. They are filed when it can: `evidence station list` shows its path.",
+            subject=where,
+        )
+        for name, many in sorted(counts.items())
+    ]
 
 
 def tags_from_catalog(workspace: Workspace, claim: ClaimId) -> dict[str, bytes]:

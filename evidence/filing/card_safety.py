@@ -22,6 +22,7 @@ from evidence.cards.files import CardListing, list_card
 from evidence.cards.ledger import PurgedFiles, read_files
 from evidence.cards.volumes import CardSource, mounted_cards, open_source
 from evidence.catalog.intakes import IntakeRow, Sighting
+from evidence.catalog.keeping import CopyRow
 from evidence.codec import from_json, to_json
 from evidence.disk.durable import replace_file
 from evidence.disk.faults import writing
@@ -97,7 +98,7 @@ def judge_cards(workspace: Workspace) -> CardsReport:
         aged = _aged(workspace, judging, last)
         runs = workspace.catalog.photos.runs_to_judge(workspace.now() - RECENT, aged=aged)
     else:
-        runs = [run for run in workspace.catalog.photos.intakes() if not run.superseded_by]
+        runs = [run for run in workspace.catalog.photos.own_intakes() if not run.superseded_by]
     cards = tuple(judge_and_store(workspace, run, judging) for run in runs)
     _write_last_judgement(
         workspace, _LastJudgement(basis=basis, at=judging.at, unreachable=judging.unreachable)
@@ -140,6 +141,7 @@ def _basis(workspace: Workspace) -> str:
     safety = workspace.settings.safety
     decides: dict[str, Any] = {
         "targets": [list(one) for one in targets],
+        "elsewhere": sorted(workspace.catalog.stations.targets_elsewhere()),
         "safety": [safety.places, safety.off_computer, safety.read_back_days],
     }
     return rfc8785.dumps(decides).decode()
@@ -165,7 +167,7 @@ def all_cards(workspace: Workspace) -> CardsReport:
     Needs no lock of the archive: each run's verdict is stored by itself.
     """
     judging = Judging(workspace)
-    runs = workspace.catalog.photos.intakes()
+    runs = workspace.catalog.photos.own_intakes()
     cards = tuple(
         judging.judge(one) if one.superseded_by else judge_and_store(workspace, one, judging) for one in runs
     )
@@ -205,11 +207,17 @@ class Judging:
         )
         targets = open_targets(workspace)
         self._off_computer = {target.name: target.off_computer for target in targets}
+        # What other stations keep counts like a disk that is not connected: only if it was read back not long ago.
+        stations = workspace.catalog.stations
+        self._archives = {one.archive: f"the archive of the station {one.name}" for one in stations.others()}
+        self._targets_elsewhere = stations.targets_elsewhere()
+        self._elsewhere = {*self._archives.values(), *self._targets_elsewhere} - set(self._off_computer)
         self._now = Now(
             at=workspace.now(),
             places={
                 ARCHIVE_PLACE: True,
                 **{one.name: why_unreachable(workspace, one) is None for one in targets},
+                **dict.fromkeys(self._elsewhere, False),
             },
         )
 
@@ -221,7 +229,10 @@ class Judging:
     @property
     def unreachable(self) -> tuple[str, ...]:
         """The named targets that cannot be reached, sorted."""
-        return tuple(sorted(name for name, reachable in self._now.places.items() if not reachable))
+        away = self._elsewhere
+        return tuple(
+            sorted(n for n, reachable in self._now.places.items() if not reachable and n not in away)
+        )
 
     def judge(self, run: IntakeRow, *, source: CardSource | None = None) -> CardNow:
         """The verdict on a run now. `source` is its card, when the caller has it open. Nothing is stored."""
@@ -259,12 +270,25 @@ class Judging:
 
     def _copies(self, seen: Sequence[Sighting]) -> dict[Sha256, list[CopyPlace]]:
         found = self._workspace.catalog.keeping.copies(list({one.sha256 for one in seen}))
+        away = self._workspace.catalog.stations.of_bags(
+            {row.claim for rows in found.values() for row in rows}
+        )
+
+        def place(row: CopyRow) -> str:
+            station = away.get(row.claim, "") if row.place == ARCHIVE_PLACE else ""
+            return self._archives.get(station, row.place)
+
+        def off_computer(row: CopyRow) -> bool:
+            if row.place in self._off_computer:
+                return self._off_computer[row.place] and row.place_id != self._here
+            return row.off_computer and row.place in self._targets_elsewhere
+
         return {
             sha: [
                 CopyPlace(
                     place_id=row.place_id,
-                    name=row.place,
-                    off_computer=self._off_computer.get(row.place, False) and row.place_id != self._here,
+                    name=place(row),
+                    off_computer=off_computer(row),
                     verified_at=row.verified_at,
                     found_bad_at=row.found_bad_at,
                 )

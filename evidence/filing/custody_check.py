@@ -22,12 +22,19 @@ from evidence.filing.bags import bag_folder
 from evidence.filing.custody_heads import heads_folder
 from evidence.filing.findings import CollectsFindings
 from evidence.filing.records import CLAIM_RECORD
+from evidence.filing.station_heads import (
+    PEOPLE,
+    STATION_NOTES,
+    StationHeads,
+    heads_noted_of_us,
+    people_elsewhere,
+)
 from evidence.filing.target_records import read_record
 from evidence.model import Finding
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
 
-NOTES = LOG_NOTES | {"target_absent", "no_heads", "head_unreadable", "key_added"}
+NOTES = LOG_NOTES | STATION_NOTES | {"target_absent", "no_heads", "head_unreadable", "key_added"}
 """Findings that do not make the log invalid."""
 SHOWN_EVERY = 10_000
 """Entries between two reports of the progress."""
@@ -58,13 +65,14 @@ def check_log(
 ) -> CustodyReport:
     """Read the whole log; compare it with every head kept in bags, in the archive and at reachable targets.
 
-    Then compare the people in the catalog with its entries. Changes nothing but what is made anew from the log: its
-    index, and how far it was verified.
+    Then compare the people in the catalog with its entries, and the logs of other stations with their heads that it
+    notes. Changes nothing but what is made anew from the log: its index, and how far it was verified.
     """
     found = KeptHeads(workspace)
     found.collect()
     passed = Pass(progress=progress, total=_length(workspace))
-    anchors = [*noted, *recorded_heads(workspace), *found.anchors]
+    of_us = list(heads_noted_of_us(workspace))
+    anchors = [*noted, *recorded_heads(workspace), *of_us, *found.anchors]
     newest = found.newest(passed.total)
     verdict = workspace.custody.verify(
         anchors=anchors, watch=passed.see, keep_at=newest.head.size if newest else 0
@@ -76,7 +84,8 @@ def check_log(
     elif all(one.code in LOG_NOTES or one.code == HEAD_MISSING for one in verdict.findings):
         findings += passed.other_ids(kept_id(workspace.root))
         findings += passed.added_keys()
-        findings += people_findings(workspace, passed.people)
+        findings += people_of_all_logs(workspace, passed)
+        findings += passed.stations.findings(workspace)
     findings.sort(key=lambda one: one.code in NOTES)
     valid = all(one.code in NOTES for one in findings)
     if valid:
@@ -89,7 +98,7 @@ def check_log(
         valid=valid,
         findings=tuple(findings),
         shown=(),
-        heads=len(found.anchors),
+        heads=len(found.anchors) + len(of_us),
         targets=tuple(found.targets),
     )
 
@@ -253,7 +262,10 @@ class Pass:
 
     people: dict[str, str] = field(default_factory=dict)
     """Duty by name, of those whom the log says may log in."""
+    people_at: dict[str, datetime] = field(default_factory=dict)
+    """When the newest entry about each person was written."""
     keys: list[Entry] = field(default_factory=list)
+    stations: StationHeads = field(default_factory=StationHeads)
     progress: Progress = quiet
     total: int = 0
     """Entries of the log, for the progress."""
@@ -262,6 +274,9 @@ class Pass:
         """Process one entry."""
         if entry.seq % SHOWN_EVERY == 0 and self.total:
             self.progress("entries verified", min(entry.seq, self.total), self.total)
+        self.stations.see(entry)
+        if entry.action in PEOPLE:
+            self.people_at[entry.subject] = entry.at
         if entry.action in {"person_added", "person_changed"}:
             self.people[entry.subject] = str(entry.details.get("duty", ""))
         elif entry.action == "person_dropped":
@@ -306,6 +321,22 @@ def _short(key: str) -> str:
         return fingerprint(key)[:16]
     except ValueError:
         return "unknown"
+
+
+def people_of_all_logs(workspace: Workspace, passed: Pass) -> Iterable[Finding]:
+    """`people_findings`, by the logs of all stations; nothing while one of them cannot be read."""
+    elsewhere, whole = people_elsewhere(workspace)
+    if not whole:
+        return ()
+    logged = dict(passed.people)
+    for name, entry in elsewhere.items():
+        if name in passed.people_at and passed.people_at[name] > entry.at:
+            continue
+        if entry.action == "person_dropped":
+            logged.pop(name, None)
+        else:
+            logged[name] = str(entry.details.get("duty", ""))
+    return people_findings(workspace, logged)
 
 
 def people_findings(workspace: Workspace, logged: dict[str, str]) -> Iterable[Finding]:

@@ -15,6 +15,7 @@ from evidence.archive.heads import read_heads
 from evidence.errors import CustodyError, EvidenceError
 from evidence.filing.custody_check import NOTES, CustodyReport, KeptHeads, Pass, check_log
 from evidence.filing.custody_heads import heads_folder, signed_head
+from evidence.filing.station_heads import heads_noted_of_us
 from evidence.model import Finding
 from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
@@ -89,8 +90,9 @@ def check_new_entries(
         return _whole(workspace, noted, progress)
     passed = Pass(progress=progress, total=_length(workspace))
     newest = found.newest(passed.total) or signed
+    of_us = [one for one in heads_noted_of_us(workspace) if one.seq >= before.end.seq]
     verdict = log.verify(
-        anchors=[*noted, *found.anchors], watch=passed.see, after=before.end, keep_at=newest.head.size
+        anchors=[*noted, *of_us, *found.anchors], watch=passed.see, after=before.end, keep_at=newest.head.size
     )
     passed.keys = key_entries(log)
     findings = [*verdict.findings, *found.findings]
@@ -106,7 +108,7 @@ def check_new_entries(
         valid=valid,
         findings=tuple(findings),
         shown=(),
-        heads=len(found.anchors),
+        heads=len(found.anchors) + len(of_us),
         targets=tuple(found.targets),
         since=before.end.seq,
         whole_at=before.whole_at,

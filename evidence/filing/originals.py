@@ -4,23 +4,33 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from evidence.archive.assembly import PayloadFile
+from evidence.archive.custody_key import kept_id
 from evidence.catalog.originals import Original
-from evidence.disk.copying import link_or_copy
+from evidence.catalog.stations import Station
+from evidence.disk.copying import copy_file, link_or_copy
 from evidence.disk.durable import discard, make_folder, sync_folder
 from evidence.disk.faults import writing
-from evidence.disk.objects import damaged_path, find_object, has_sound_object, object_path
+from evidence.disk.objects import damaged_path, find_object, has_sound_object, incoming_folder, object_path
 from evidence.errors import BagError, CardReadError, CopyMismatchError
-from evidence.filing.copies import known_bad
+from evidence.filing.copies import found_bad_since, known_bad
 from evidence.model import ClaimId, Sha256
+from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import Workspace
 
 
 def find_original(workspace: Workspace, sha: Sha256) -> Path | None:
-    """The path of an original in a bag, else in the intake area; None when it is in neither."""
+    """The path of an original in a bag, else in the intake area; None when it is in neither.
+
+    One of another station is found where that station's folder can be reached.
+    """
+    return _find_here(workspace, sha) or find_at_stations(workspace, sha)
+
+
+def _find_here(workspace: Workspace, sha: Sha256) -> Path | None:
     held = workspace.catalog.keeping.held_in([sha]).get(sha, ())
     return _in_a_bag(workspace, held) or find_object(workspace.store, sha)
 
@@ -37,24 +47,31 @@ def missing_originals(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sh
 
 def has_good_original(workspace: Workspace, sha: Sha256) -> bool:
     """True when a bag or the intake area has the original, and it is not known to be bad."""
-    return find_original(workspace, sha) is not None and not known_bad(workspace, [sha])
+    return _find_here(workspace, sha) is not None and not known_bad(workspace, [sha])
 
 
 def bags_to_repair(workspace: Workspace, digests: Sequence[Sha256]) -> set[ClaimId]:
     """Bags in which one of these originals is bad or missing, while the intake area has it."""
     held = workspace.catalog.keeping.held_in(digests)
     bad = known_bad(workspace, digests)
+    away = workspace.catalog.stations.of_bags(claim for places in held.values() for claim, _ in places)
     return {
         claim
         for sha, places in held.items()
         if (sha in bad or _in_a_bag(workspace, places) is None) and find_object(workspace.store, sha)
         for claim, _ in places
+        if claim not in away or sha in bad
     }
 
 
 def require_original(workspace: Workspace, sha: Sha256) -> Path:
     """The path of an original; raises BagError when it is nowhere."""
     found = find_original(workspace, sha)
+    if found is None and (whose := stations_with(workspace, [sha]).get(sha)):
+        raise BagError(
+            f"The original {sha[:12]} is at the station {' and '.join(whose)}, whose folder cannot be reached from here.",
+            "Open the photo there, or connect that folder: `evidence station list` shows its path.",
+        )
     if found is None:
         raise BagError(
             f"The original {sha[:12]} is in no bag and not in the intake area.",
@@ -87,6 +104,7 @@ def stage_leaving(workspace: Workspace, claim: ClaimId, leaving: Collection[Sha2
     A file that no longer matches its digest goes there too, as damaged: it follows the photo, so
     that a repair can replace it. Raises DestinationError.
     """
+    workspace.catalog.stations.waits_here(leaving)
     kept = workspace.catalog.photos.originals(sorted(leaving))
     held = workspace.catalog.keeping.held_in(sorted(kept))
     for sha, original in kept.items():
@@ -118,7 +136,7 @@ def _keep_damaged(source: Path, aside: Path) -> None:
 def discard_filed_originals(workspace: Workspace) -> None:
     """Remove intake copies whose original is in a bag and not known to be bad there.
 
-    Does nothing while a bag is out of date.
+    Does nothing while a bag is out of date. On a server, the catalog then has what is left in the intake area.
     """
     if workspace.catalog.keeping.dirty():
         return
@@ -127,19 +145,128 @@ def discard_filed_originals(workspace: Workspace) -> None:
     digests = [Sha256(path.name.partition(".")[0]) for path in stored]
     held = workspace.catalog.keeping.held_in(digests)
     bad = known_bad(workspace, digests)
+    away = filed_elsewhere(workspace, held)
+    left = set()
     for path, sha in zip(stored, digests, strict=True):
-        if sha not in bad and _in_a_bag(workspace, held.get(sha, ())) is not None:
+        if sha not in bad and (sha in away or _in_a_bag(workspace, held.get(sha, ())) is not None):
             discard(path)
+        else:
+            left.add(sha)
+    _note_waiting(workspace, left)
     for folder in folders:  # else there would be 256 empty ones to list
         with contextlib.suppress(OSError):
             folder.rmdir()
 
 
+# --- at other stations -------------------------------------------------------------------
+
+
+def find_at_stations(workspace: Workspace, sha: Sha256) -> Path | None:
+    """The path of an original in the folder of another station that can be reached, or None."""
+    if not workspace.shared:
+        return None
+    holding = workspace.catalog.stations.that_have([sha]).get(sha, set())
+    held = workspace.catalog.keeping.held_in([sha]).get(sha, ())
+    for one in workspace.catalog.stations.all():
+        root = station_folder(one) if one.archive in holding or one.left else None
+        if root is None:
+            continue
+        for claim, path in held:
+            row = workspace.catalog.claims.get(claim) if claim else None
+            bag = (
+                root / "unassigned"
+                if not claim
+                else root / "claims" / (row.folder if row and row.folder else "")
+            )
+            if (bag / "data" / path).is_file():
+                return bag / "data" / path
+        if found := find_object(root / "intake", sha):
+            return found
+    return None
+
+
+def station_folder(station: Station) -> Path | None:
+    """The folder of another station when it is reachable and is that station's, or None."""
+    root = Path(station.path) if station.path else None
+    try:
+        return root if root is not None and kept_id(root) == station.archive else None
+    except OSError:
+        return None
+
+
+def stations_with(workspace: Workspace, digests: Sequence[Sha256]) -> dict[Sha256, list[str]]:
+    """The names of the other stations that have these originals; those that no other station has are left out."""
+    found = workspace.catalog.stations.that_have(digests)
+    names = {one.archive: one.name for one in workspace.catalog.stations.others()} if found else {}
+    return {sha: sorted(names[one] for one in stations) for sha, stations in found.items()}
+
+
+def fetch_from_stations(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:
+    """Copy into the intake area what of these originals is not here but at other stations, read back and compared.
+
+    Returns those that are at a station whose folder cannot be reached, or whose copy there is bad.
+    """
+    if not workspace.shared:
+        return set()
+    away = workspace.catalog.stations.that_have(digests)
+    waiting: set[Sha256] = set()
+    some_left = any(one.left for one in workspace.catalog.stations.all())
+    wanted = sorted(away if not some_left else {*away, *missing_originals(workspace, digests)})
+    bad = known_bad(workspace, wanted)
+    for sha, original in workspace.catalog.photos.originals(wanted).items():
+        if find_object(workspace.store, sha) or (sha not in bad and _find_here(workspace, sha)):
+            continue
+        source = find_at_stations(workspace, sha)
+        try:
+            if source is None and sha in away:
+                waiting.add(sha)
+            elif source is not None:
+                dest = object_path(workspace.store, sha, original.suffix)
+                copy_file(source, dest, sha, parts=incoming_folder(workspace.store))
+        except (CopyMismatchError, CardReadError):
+            waiting |= {sha} & away.keys()
+    return waiting
+
+
+def filed_elsewhere(
+    workspace: Workspace, held: Mapping[Sha256, Sequence[tuple[ClaimId, str]]]
+) -> set[Sha256]:
+    """Those of these originals that the bag of another station holds, read back there and not found bad since."""
+    away = workspace.catalog.stations.of_bags(claim for places in held.values() for claim, _ in places)
+    there = {sha: {claim for claim, _ in places if claim in away} for sha, places in held.items()}
+    wanted = [sha for sha, claims in there.items() if claims]
+    copies = workspace.catalog.keeping.copies(wanted) if wanted else {}
+    return {
+        sha
+        for sha in wanted
+        if any(
+            row.place == ARCHIVE_PLACE
+            and row.claim in there[sha]
+            and row.verified_at
+            and not found_bad_since(row)
+            for row in copies.get(sha, ())
+        )
+    }
+
+
+def _note_waiting(workspace: Workspace, left: Collection[Sha256]) -> None:
+    """Correct what the catalog has of this station's intake area, which is `left` and what an intake copies now."""
+    if not workspace.shared:
+        return
+    stations = workspace.catalog.stations
+    noted = stations.waiting_here()
+    stations.waits_no_longer({sha for sha in noted - set(left) if find_object(workspace.store, sha) is None})
+    stations.waits_here(workspace.catalog.photos.known(sorted(set(left) - noted)))
+
+
 def _in_a_bag(
     workspace: Workspace, held: Sequence[tuple[ClaimId, str]], *, but: Path | None = None
 ) -> Path | None:
-    """The first of these payload paths, each with the claim of its bag, that is a file; not `but`."""
+    """The first of these payload paths, each with the claim of its bag, that is a file here; not `but`."""
+    away = workspace.catalog.stations.of_bags(claim for claim, _ in held) if workspace.shared else {}
     for claim, path in held:
+        if claim in away:
+            continue
         row = workspace.catalog.claims.get(claim) if claim else None
         place = workspace.bag_of(claim, row.folder if row else None) / "data" / path
         if place != but and place.is_file():

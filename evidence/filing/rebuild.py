@@ -12,7 +12,7 @@ from evidence.catalog.records import RowsByTable
 from evidence.catalog.store import Catalog
 from evidence.disk.durable import discard, make_folder, sync_folder
 from evidence.disk.faults import writing
-from evidence.errors import CatalogError
+from evidence.errors import BadInputError, CatalogError
 from evidence.filing.gathering import as_rows, gather
 from evidence.filing.record_files import keep_records
 from evidence.model import Finding
@@ -86,14 +86,27 @@ def _fill_server(workspace: Workspace, rows: RowsByTable, *, replace: bool) -> N
     """Replace the rows of a catalog on a database server, in one transaction."""
     catalog = Catalog(workspace.catalog_url, owner=workspace.owner())
     try:
+        _refuse_shared(catalog)
         if not replace and not catalog.records.is_empty():
             raise CatalogError(
                 "The catalog's database already holds rows, perhaps of the archive that was lost.",
                 "If they may be replaced, run `evidence rebuild` on the new archive.",
             )
-        catalog.records.replace_all(rows)
+        with catalog.transaction():
+            catalog.records.replace_all(rows)
+            catalog.own_all()
     finally:
         catalog.close()
+
+
+def _refuse_shared(catalog: Catalog) -> None:
+    """Raise BadInputError when other stations have rows in the catalog, which this archive cannot make anew."""
+    others = [one.name for one in catalog.stations.all() if one.archive != catalog.stations.own]
+    if others:
+        raise BadInputError(
+            f"Other stations share this catalog ({', '.join(others)}), and this archive holds only its own part of it.",
+            "Bring the database back from its own backup, as docs/stations.md says. Nothing was changed.",
+        )
 
 
 def _discard_after(workspace: Workspace, path: Path) -> None:

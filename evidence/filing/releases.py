@@ -18,7 +18,9 @@ from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import ArchiveOlderError, EvidenceError
 from evidence.filing.bags import bag_folder, is_tray_removed
+from evidence.filing.copies import found_bad_since
 from evidence.filing.custody_heads import require_head_extended
+from evidence.filing.originals import filed_elsewhere
 from evidence.filing.owed import PURGED, REMOVED, list_owed
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD, parsed_record
 from evidence.filing.target_log import bring_back
@@ -208,7 +210,17 @@ def is_in_another_bag(workspace: Workspace, target: FolderTarget, claim: ClaimId
     for other, path in workspace.catalog.keeping.held_in([sha]).get(sha, ()):
         if other != claim and target.holds(bag_folder(workspace, other).name, path, sha):
             return True
-    return False
+    return _is_kept_elsewhere(workspace, sha)
+
+
+def _is_kept_elsewhere(workspace: Workspace, sha: Sha256) -> bool:
+    """True when the bag of another station holds the photo, read back there and at one of that station's targets."""
+    held = workspace.catalog.keeping.held_in([sha])
+    if sha not in filed_elsewhere(workspace, held):
+        return False
+    theirs = workspace.catalog.stations.targets_elsewhere()
+    rows = workspace.catalog.keeping.copies([sha]).get(sha, ())
+    return any(row.place in theirs and row.verified_at and not found_bad_since(row) for row in rows)
 
 
 def _noted_head(record: bytes | None) -> Anchor | None:

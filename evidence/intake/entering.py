@@ -97,9 +97,7 @@ class Entering:
             with workspace.locked(wait=wait):
                 gone = missing_originals(workspace, digests)
                 if not gone:
-                    with workspace.catalog.transaction():
-                        workspace.catalog.photos.add_originals(self._run.intake, entered)
-                        workspace.catalog.keeping.mark_dirty(bags_to_repair(workspace, digests))
+                    workspace.catalog.change(lambda: self._store(entered, digests))
                     break
             copy_again(workspace, self._source, [one for one in entered if one.sha256 in gone])
         self._copied.clear()
@@ -107,10 +105,22 @@ class Entering:
         self._digests.update(dict.fromkeys(new))
         self._describing.add(new)
 
+    def _store(self, entered: Sequence[Copied], digests: Sequence[Sha256]) -> None:
+        catalog = self._workspace.catalog
+        catalog.photos.add_originals(self._run.intake, entered)
+        catalog.stations.waits_here(digests)
+        catalog.keeping.mark_dirty(bags_to_repair(self._workspace, digests))
+
 
 def _left_behind(workspace: Workspace, run: IntakeRow) -> Sequence[Sha256]:
-    """Kept files that a killed run filed in no bag; those of another intake that still runs are left to it."""
+    """Kept files that a killed run filed in no bag; those of another intake that still runs are left to it.
+
+    On a server, those that wait at this station: another one describes its own.
+    """
     unfiled = workspace.catalog.photos.unfiled()
+    if workspace.shared:
+        here = workspace.catalog.stations.waiting_here()
+        unfiled = [sha for sha in unfiled if sha in here]
     seen = workspace.catalog.photos.sightings(unfiled)
     intakes = {one.intake for sightings in seen.values() for one in sightings} - {run.intake}
     busy = {intake for intake in intakes if is_running(workspace, intake)}

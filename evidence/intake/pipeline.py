@@ -17,6 +17,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.filing.card_safety import CardNow, Judging, judge_and_store
+from evidence.filing.station_heads import exchange_heads
 from evidence.intake.copy_card import copy_card, refuse_overlap
 from evidence.intake.entering import Entering
 from evidence.intake.running import running
@@ -94,7 +95,7 @@ def take_in(
     source = open_source(path)
     refuse_overlap(workspace, source)
     run = _begin(workspace, source)
-    with running(workspace, run.intake):
+    with workspace.taking_in(), running(workspace, run.intake):
         with Entering(
             workspace, source, run, executor=executor, cluster=cluster, progress=progress
         ) as entering:
@@ -107,6 +108,7 @@ def take_in(
         backup = back_up(workspace, progress=progress)
         findings += file_away(workspace).findings  # what people changed during the backup
         _end(workspace, run, refused, copied)
+        findings += tuple(exchange_heads(workspace))
     return _report(workspace, run.intake, source, copied, refused, tuple(dict.fromkeys(findings)), backup)
 
 

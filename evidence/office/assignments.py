@@ -103,7 +103,7 @@ def why_not_removed(workspace: Workspace, claim: ClaimId) -> str:
     files = len(set(catalog.keeping.payload(claim)) | {one.sha256 for one in catalog.photos.of_claim(claim)})
     if files:
         return f"it has {counted(files, 'photo or other file', 'photos or other files')}"
-    if claim in catalog.keeping.bags():
+    if catalog.keeping.has_bag(claim):
         return "it has a bag"
     if facts_of(workspace, claim).holds:
         return "it is held"

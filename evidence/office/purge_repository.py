@@ -16,6 +16,7 @@ from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.office.claim_copies import ClaimCopies
 from evidence.office.quarantine import QuarantineFolders, require_rows
 from evidence.office.retention import facts_of
+from evidence.office.stations import purgeable
 from evidence.office.traces import entries_that_stay, remove_texts, thin_ledgers
 from evidence.retention.facts import ClaimFacts
 from evidence.retention.purge.addresses import CopyAddress, OwedCopies, TargetBag
@@ -44,7 +45,8 @@ class ArchiveRepository:
 
     def claims(self) -> Sequence[ClaimId]:
         """See `Repository`."""
-        return [r.claim.claim for r in self._workspace.catalog.claims.all() if not r.state.is_gone]
+        known = [r.claim.claim for r in self._workspace.catalog.claims.all() if not r.state.is_gone]
+        return purgeable(self._workspace, known)
 
     def facts(self, claim: ClaimId) -> ClaimFacts:
         """See `Repository`."""

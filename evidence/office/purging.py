@@ -17,10 +17,12 @@ from evidence.office.date_check import require_right_date
 from evidence.office.people import require_login, require_office
 from evidence.office.purge_repository import ArchiveRepository
 from evidence.office.rules import note_rules, schedule_of
+from evidence.office.stations import not_reached, refuse_claims_of_others
 from evidence.retention.purge.addresses import (
     OwedCopies,
 )
 from evidence.retention.purge.approval import approve
+from evidence.retention.purge.plan_files import load_plan
 from evidence.retention.purge.planning import PlanTerms, make_plan
 from evidence.retention.purge.progress import PROGRESS
 from evidence.retention.purge.run import PurgeReport, run_plan
@@ -52,7 +54,8 @@ def plan_purge(
     require_right_date(workspace, confirmed=confirmed)
     schedule = schedule_of(workspace)
     note_rules(workspace, schedule)
-    with workspace.filing():
+    refuse_claims_of_others(workspace, claims or ())
+    with workspace.filing(), workspace.alone():
         _finish_interrupted_work(workspace)
         frozen = make_plan(
             ArchiveRepository(workspace),
@@ -91,9 +94,10 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
     require_right_date(workspace, confirmed=confirmed)
     schedule = schedule_of(workspace)
     note_rules(workspace, schedule)
-    with workspace.filing():
+    with workspace.filing(), workspace.alone():
         if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
             _finish_interrupted_work(workspace)
+            refuse_claims_of_others(workspace, [one.claim for one in load_plan(folder).plan.claims])
         repository = ArchiveRepository(workspace)
         report = run_plan(
             repository,
@@ -106,13 +110,15 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
         remaining = list(dict.fromkeys(repository.remaining))
         if report.purged and (owed := workspace.catalog.overwrite_deleted()):
             remaining.append(owed)
+        if report.purged:
+            remaining += not_reached(workspace)
         return replace(report, remaining=tuple(remaining))
 
 
 def undo_purge(workspace: Workspace, plan: str) -> tuple[ClaimId, ...]:
     """Bring back every claim of the plan from quarantine, or withdraw a plan that was not run; returns the claims."""
     require_login(workspace)
-    with workspace.filing():
+    with workspace.filing(), workspace.alone():
         back = undo_plan(ArchiveRepository(workspace), plan_folder(workspace, plan), by=workspace.actor)
         file_away(workspace)
         _follow(workspace)

@@ -1,0 +1,180 @@
+"""Stations: machines with an archive's folder each that share one catalog on a database server."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from evidence.catalog.stations import MOST_NAME, Counts
+from evidence.errors import BadInputError, LockedError, PurgeRefusedError
+from evidence.filing.originals import station_folder
+from evidence.filing.station_heads import exchange_heads
+from evidence.filing.target_records import REPLACED, retired_place
+from evidence.model import ClaimId
+from evidence.office.people import require_office
+from evidence.settings import load_settings
+from evidence.workspace import SETTINGS, Workspace, holds_bags
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationView:
+    """A station as it is listed."""
+
+    name: str
+    archive: str
+    """The id of its archive."""
+    path: str
+    here: bool
+    """True for the station that lists."""
+    reachable: bool
+    """True when its folder can be read from here."""
+    at_work: bool
+    """True when a program of the station has the catalog open now."""
+    cards: int
+    bags: int
+    waiting: int
+    """Originals in its intake area, which are in no bag of it yet."""
+    left_at: datetime | None
+    left_by: str | None
+    left_why: str | None
+
+
+def add(root: Path, name: str, *, path: Path | None = None, actor: str | None = None) -> StationView:
+    """Let the archive at `root` share the catalog that its settings name, or give a station another name or path.
+
+    `path` is where the other stations find its folder; by default as here. Raises BadInputError for an archive with
+    a catalog file of its own, one that holds photos, and a name that is taken or not printable.
+    """
+    chosen = _named(name)
+    settings = root / SETTINGS
+    if not settings.is_file():
+        raise BadInputError(f"No archive at {root}.", "Create one with `evidence init DIR`.")
+    if not load_settings(settings.read_text("utf-8-sig"), origin=str(settings)).catalog.url:
+        raise BadInputError(
+            "This archive has a catalog file of its own, which no other machine can share.",
+            f"Write the address of the office's database as [catalog] url in {SETTINGS}, then run this again.",
+        )
+    new = not holds_bags(root) and not any((root / "ledgers").glob("*.jsonl"))
+    with Workspace(root, actor=actor, joins=chosen if new else "") as here:
+        stations = here.catalog.stations
+        with here.locked():
+            if any(one.name == chosen and one.archive != stations.own for one in stations.all()):
+                raise BadInputError(
+                    f"There is a station named '{chosen}' already.", "Give this one another name."
+                )
+            where = str((path or here.root).absolute())
+            here.record("station_added", chosen, path=where)
+            stations.rename(stations.own, chosen, where)
+        exchange_heads(here)
+        return next(one for one in list_stations(here) if one.here)
+
+
+def list_stations(workspace: Workspace) -> list[StationView]:
+    """Every station of the catalog, the first one first; one for a catalog in a file."""
+    stations = workspace.catalog.stations
+    counts, every = stations.counts(), stations.all()
+    own = stations.own or (every[0].archive if every else "")
+    nothing = Counts(cards=0, bags=0, waiting=0)
+    return [
+        StationView(
+            name=one.name,
+            archive=one.archive,
+            path=one.path,
+            here=one.archive == own,
+            reachable=one.archive == own or station_folder(one) is not None,
+            at_work=one.archive == own or not workspace.catalog.leases.is_free(f"station {one.archive}"),
+            cards=counts.get(one.archive, nothing).cards,
+            bags=counts.get(one.archive, nothing).bags,
+            waiting=counts.get(one.archive, nothing).waiting,
+            left_at=one.left_at,
+            left_by=one.left_by,
+            left_why=one.left_why,
+        )
+        for one in every
+    ]
+
+
+def leave(workspace: Workspace, name: str, *, reason: str) -> tuple[ClaimId, ...]:
+    """Declare that a station is gone for good; returns the claims of its bags, which are built again from what is left.
+
+    It then blocks nothing, and its archive can no longer open the catalog. Raises BadInputError, LockedError while a
+    program of it is at work, PurgeRefusedError for a person without the duty office.
+    """
+    require_office(workspace, "declare a station gone")
+    if not reason.strip():
+        raise BadInputError("The reason is empty.", "Say what happened to the station, with --reason TEXT.")
+    stations = workspace.catalog.stations
+    with workspace.alone(), workspace.locked():
+        known = [one for one in stations.all() if one.archive != stations.own]
+        found = next((one for one in known if one.name == name), None)
+        if found is None or found.left:
+            others = ", ".join(one.name for one in known if not one.left) or "none"
+            state = "has left already" if found else "is not another station of this catalog"
+            raise BadInputError(f"'{name}' {state}.", f"The other stations are: {others}.")
+        if not workspace.catalog.leases.is_free(f"station {found.archive}"):
+            raise LockedError(
+                f"A program of the station {name} has the catalog open, so it is not gone.",
+                "Stop it there first.",
+            )
+        workspace.record("station_left", name, station=found.archive, reason=reason.strip())
+        for place, disk in stations.disks_of(found.archive):  # they count no more, and purges list them
+            retired = retired_place(place, disk)
+            workspace.record(REPLACED, place, id=disk, place=retired, reason=f"the station {name} has left")
+            workspace.catalog.keeping.retire_place(place, retired)
+        claims = stations.leave(found.archive, by=workspace.actor, why=reason.strip(), at=workspace.now())
+    return tuple(claims)
+
+
+def refuse_claims_of_others(workspace: Workspace, claims: Iterable[ClaimId]) -> None:
+    """Raise PurgeRefusedError for a claim of which another station has something: a purge reaches only this one."""
+    for claim in claims:
+        if names := stations_of(workspace, claim):
+            raise PurgeRefusedError(
+                f"Claim {claim} is also kept by the station {' and '.join(names)}, which a purge here does not reach.",
+                "A claim whose cards and bag are of one station is purged there. Nothing was removed.",
+            )
+
+
+def stations_of(workspace: Workspace, claim: ClaimId) -> list[str]:
+    """The names of the other stations that have the claim's bag, took in its photos, or keep some of them."""
+    stations = workspace.catalog.stations
+    if not stations.own:
+        return []
+    photos = [one.sha256 for one in workspace.catalog.photos.of_claim(claim)]
+    photos += [sha for sha in workspace.catalog.keeping.payload(claim) if sha not in set(photos)]
+    having = set(stations.of_bags([claim]).values()) | stations.took_in(photos)
+    having |= {one for places in stations.that_have(photos).values() for one in places}
+    return sorted(one.name for one in stations.others() if one.archive in having)
+
+
+def not_reached(workspace: Workspace) -> list[str]:
+    """What a purge cannot remove at the other stations, as text."""
+    others = workspace.catalog.stations.others()
+    if not others:
+        return []
+    names = ", ".join(one.name for one in others)
+    lines = [
+        f"The custody logs of the stations {names} may hold texts that name these claims; search them there."
+    ]
+    if due := workspace.catalog.records.due_elsewhere():
+        lines.append(f"{due} record files at other stations follow with the next command there.")
+    return lines
+
+
+def _named(name: str) -> str:
+    chosen = " ".join(name.split())
+    if not chosen or len(chosen) > MOST_NAME or not chosen.isprintable():
+        raise BadInputError(
+            "The station's name is empty, too long or not printable.",
+            f"Give a name of up to {MOST_NAME} printable characters.",
+        )
+    return chosen
+
+
+def purgeable(workspace: Workspace, claims: Collection[ClaimId]) -> list[ClaimId]:
+    """Those of these claims that no other station keeps."""
+    if not workspace.catalog.stations.others():
+        return list(claims)
+    return [claim for claim in claims if not stations_of(workspace, claim)]

@@ -1,0 +1,230 @@
+"""What several stations of one catalog owe each other: logs, bags, purges, names, and a station that is gone."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import time
+
+import pytest
+from sqlalchemy import select
+from support_cli import CONFIRMED, cli
+from support_intake import CLAIMS, PLAIN, actions, filed, set_settings
+from support_retention import reload_assignments
+from support_stations import card_of, digests, one_archive, require_whole, settings, settle, two_stations
+
+import evidence.workspace
+from evidence.catalog import tables as t
+from evidence.errors import BagError
+from evidence.filing.originals import require_original
+from evidence.workspace import Workspace
+
+
+@pytest.fixture
+def shared_claim(tmp_path, postgres_url):
+    """Two stations; the first has the bag of TC-1001, and the second has taken in a card of it too."""
+    world = two_stations(tmp_path, postgres_url)
+    cards = (
+        card_of(tmp_path / "card-1", "TC-1001", number=1),
+        card_of(tmp_path / "card-2", "TC-1001", number=2),
+    )
+    world.take_in(world.first, cards[0])
+    return world, cards
+
+
+def test_every_row_has_the_station_that_wrote_it(shared_claim):
+    world, cards = shared_claim
+    world.take_in(world.second, cards[1])
+    assert cli(
+        "tag", "TEST0002.JPG", "--role", "overview", "--claim", "TC-1001", archive=world.second
+    ).status in {0, 2}
+    with Workspace(world.second) as here, here.catalog._database.transaction() as db:
+        names = {one.archive: one.name for one in here.catalog.stations.all()}
+        assert sorted(names.values()) == ["first", "second"]
+        cards_of = [names[one] for one in db.execute(select(t.intake.c.station)).scalars()]
+        assert sorted(cards_of) == ["first", "second"]
+        bags = {
+            claim: names[one] for claim, one in db.execute(select(t.bag.c.claim, t.bag.c.station)) if claim
+        }
+        assert bags == {"TC-1001": "first"}
+        waiting = {names[one] for one in db.execute(select(t.waiting_at.c.station)).scalars()}
+        assert waiting == {"second"}, "its photos wait there until the first station has them in the bag"
+        assert {names[one] for one in db.execute(select(t.decision.c.station)).scalars()} <= {"second"}
+
+
+def test_photos_of_a_station_that_cannot_be_reached_wait_and_are_named(shared_claim, tmp_path):
+    world, cards = shared_claim
+    assert cli("station", "add", "second", "--path", tmp_path / "nowhere", archive=world.second).status == 0
+    world.take_in(world.second, cards[1])
+    ran = cli("intake", cards[0], "--json", archive=world.first)
+    (finding,) = [one for one in ran.data["findings"] if one["code"] == "original_elsewhere"]
+    assert "4 files of TC-1001 wait at the station second" in finding["message"]
+    photo = min(digests(cards[1]))
+    with (
+        Workspace(world.first) as here,
+        pytest.raises(BagError, match="is at the station second, whose folder"),
+    ):
+        require_original(here, photo)
+    assert len(filed(world.first)) == 4
+    listed = cli("station", "list", archive=world.first).out
+    assert "its folder cannot be reached" in listed
+    assert cli("station", "add", "second", archive=world.second).status == 0
+    with Workspace(world.first) as here:
+        assert require_original(here, photo).is_relative_to(world.second / "intake"), (
+            "read by its digest there"
+        )
+    settle(world)
+    require_whole(world, *cards)
+
+
+def test_each_log_notes_the_heads_of_the_other_and_a_log_that_was_cut_is_found_by_both(
+    shared_claim, tmp_path
+):
+    world, cards = shared_claim
+    shutil.copytree(world.second / "custody", tmp_path / "earlier")
+    world.take_in(world.second, cards[1])
+    settle(world)
+    assert {"station_head_noted"} <= set(actions(world.first)) & set(actions(world.second))
+    proved = cli("custody", "--verify", "--json", archive=world.first).data
+    assert proved["findings"] == []
+    shutil.rmtree(world.second / "custody")
+    shutil.copytree(tmp_path / "earlier", world.second / "custody")
+    for file in (tmp_path / "disk-2").rglob("heads.jsonl"):
+        file.unlink()  # whoever cut the log had its backup disk too
+    here = cli("custody", "--verify", "--json", archive=world.second)
+    assert here.status == 1
+    assert "entries_missing" in {one["code"] for one in here.data["findings"]}, here.data["findings"]
+    assert any("the log of the station first" in one["message"] for one in here.data["findings"])
+    there = cli("custody", "--verify", "--json", archive=world.first)
+    assert there.status == 1
+    assert "station_log_differs" in {one["code"] for one in there.data["findings"]}
+
+
+def test_a_forged_head_of_a_station_is_neither_noted_nor_believed(shared_claim):
+    world, cards = shared_claim
+    world.take_in(world.second, cards[1])
+    with Workspace(world.second) as here:
+        (head,) = [one.head for one in here.catalog.stations.all() if one.name == "second"]
+        forged = {**head, "head": {**head["head"], "size": head["head"]["size"] + 5}}
+        here.catalog.stations.put_head(forged)
+    ran = cli("backup", "--json", archive=world.first)
+    assert [one["code"] for one in ran.data["troubles"]] == ["station_head_forged"]
+    ran = cli("custody", "--verify", "--json", archive=world.first)
+    assert (ran.status, {one["code"] for one in ran.data["findings"]}) == (1, {"station_head_forged"})
+
+
+def closed_long_ago(archive, *claims):
+    """Close claims whose losses were long ago, so that they are due."""
+    reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01"))
+    for claim in claims:
+        assert cli("close", claim, "--on", "2016-01-04", archive=archive).status == 0
+
+
+def planned(archive, claim):
+    return cli("purge", "plan", claim, *CONFIRMED, "--json", archive=archive, actor="Ada Clerk")
+
+
+def test_a_purge_is_refused_while_the_other_station_takes_in_a_card_and_for_claims_of_that_station(
+    tmp_path, postgres_url, monkeypatch
+):
+    world = two_stations(tmp_path, postgres_url)
+    one = card_of(tmp_path / "card-1", "TC-1001", number=1)
+    two = card_of(tmp_path / "card-2", "TC-1002", number=2, minutes=90)
+    world.take_in(world.first, one)
+    closed_long_ago(world.first, "TC-1001")
+    intake = world.begin(world.second, two)
+    assert intake.stdin is not None
+    try:
+        intake.stdin.write("go\n")
+        intake.stdin.flush()
+        with Workspace(world.first) as here:
+            until = time.monotonic() + 60
+            while here.catalog.leases.is_free("office"):
+                assert time.monotonic() < until
+                assert intake.poll() is None
+        intake.send_signal(signal.SIGSTOP)
+        with monkeypatch.context() as patched:
+            patched.setattr(evidence.workspace, "LOCK_WAIT_S", 0.5)
+            ran = planned(world.first, "TC-1001")
+        assert ran.status == 27, ran
+        assert "station second" in ran.err
+        intake.send_signal(signal.SIGCONT)
+        assert intake.communicate(timeout=240)[0]
+    finally:
+        intake.kill()
+    closed_long_ago(world.first, "TC-1002")
+    ran = planned(world.first, "TC-1002")
+    assert ran.status == 26
+    assert "also kept by the station second" in ran.err
+    plan = planned(world.first, "TC-1001").data["plan"]
+    assert cli("purge", "approve", plan, archive=world.first, actor="Ben Witness").status == 0
+    ran = cli("purge", "run", "--yes", *CONFIRMED, plan, "--json", archive=world.first, actor="Ada Clerk")
+    assert [gone["claim"] for gone in ran.data["purged"]] == ["TC-1001"]
+    assert any("custody logs of the stations second may hold texts" in line for line in ran.data["remaining"])
+    settle(world)
+    assert set(filed(world.first)) | set(filed(world.second)) == digests(two)
+
+
+def test_a_station_that_left_blocks_nothing_and_its_bags_are_built_again(tmp_path, postgres_url):
+    world = two_stations(tmp_path, postgres_url)
+    one, two = (
+        card_of(tmp_path / "card-1", "TC-1001", number=1),
+        card_of(tmp_path / "card-2", "TC-1002", number=2, minutes=90),
+    )
+    world.take_in(world.first, one)
+    world.take_in(world.second, two)
+    settle(world)
+    left = ("station", "left", "second", "--reason", "stolen from the car")
+    with Workspace(world.second):
+        ran = cli(*left, archive=world.first)
+        assert (ran.status, "has the catalog open" in ran.err) == (27, True)
+    assert cli("station", "left", "third", "--reason", "x", archive=world.first).status == 2
+    assert cli("station", "left", "second", "--reason", " ", archive=world.first).status == 2
+    ran = cli(*left, "--json", archive=world.first)
+    assert (ran.status, "TC-1002" in ran.data["claims"]) == (0, True)
+    ran = cli("claims", archive=world.second)
+    assert ran.status == 2
+    assert "declared gone for good" in ran.err
+    assert "stolen from the car" in ran.err
+    assert cli("backup", archive=world.first).status == 0
+    assert set(filed(world.first)) == digests(one, two)
+    assert cli("verify", archive=world.first).status == 0
+    assert "station_left" in actions(world.first)
+    closed_long_ago(world.first, "TC-1002")
+    plan = planned(world.first, "TC-1002")
+    assert plan.status == 0, plan.err
+    assert [owed["target"] for owed in json.loads(plan.out)["owed"]] == ["south"], (
+        "its disk may hold copies still"
+    )
+
+
+def test_what_a_station_needs_is_said_in_one_line(tmp_path, postgres_url):
+    world = two_stations(tmp_path, postgres_url)
+    own = one_archive(tmp_path / "own", PLAIN)
+    ran = cli("station", "add", "third", archive=own)
+    assert (ran.status, "has a catalog file of its own" in ran.err) == (2, True)
+    third = one_archive(tmp_path / "third", settings(postgres_url, tmp_path / "disk-1", "east"))
+    ran = cli("claims", archive=third)
+    assert (ran.status, "evidence station add NAME" in ran.err) == (2, True)
+    for name in ("second", " ", "x" * 61):
+        assert cli("station", "add", name, archive=third).status == 2
+    assert cli("station", "add", "first", archive=world.second).status == 2
+    set_settings(third, settings(postgres_url, tmp_path / "disk-3", "north"))
+    assert cli("station", "add", "third", archive=third).status == 0
+    cli("backup", archive=world.first)
+    ran = cli("backup", "--json", archive=third)
+    assert any("has a backup target named 'north' too" in one["message"] for one in ran.data["troubles"])
+    ran = cli("rebuild", archive=world.first)
+    assert (ran.status, "Other stations share this catalog" in ran.err) == (2, True)
+
+
+def test_an_archive_in_use_does_not_become_a_station_of_another_catalog(tmp_path, postgres_url):
+    two_stations(tmp_path, postgres_url)
+    used = one_archive(tmp_path / "used", PLAIN)
+    card = card_of(tmp_path / "card", "TC-1003")
+    assert cli("intake", card, archive=used).status == 0
+    set_settings(used, settings(postgres_url, tmp_path / "disk-3", "east"))
+    ran = cli("station", "add", "third", archive=used)
+    assert ran.status == 2
+    assert "belongs to another archive" in ran.err or "new archive" in ran.err
