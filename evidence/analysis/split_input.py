@@ -44,7 +44,7 @@ class SplitInput:
 def read_split(workspace: Workspace, digests: Sequence[Sha256]) -> SplitInput:
     """Read what a split of the days of these photos depends on."""
     photos = workspace.catalog.photos
-    records = {record.sha256: record for record in photos.records(_whole_days(workspace, digests))}
+    records = _whole_days(workspace, digests)
     decisions = workspace.catalog.claims.decisions(SplitCorrection, photos=list(records))
     claims = _claims_that_may_matter(workspace, records.values(), decisions)
     return SplitInput(
@@ -95,17 +95,18 @@ def squares_around(place: GeoPoint) -> list[tuple[int, int]]:
     return [(row + i, column + j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
 
 
-def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]:
+def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> dict[Sha256, PhotoRecord]:
     """These photos, and all photos of the days, segments and undated cards that they belong to.
 
     Photos of a camera that lost its date belong to the days of the cards that were taken in at about the same time.
     """
     photos = workspace.catalog.photos
-    found = dict.fromkeys(digests)
+    found: dict[Sha256, PhotoRecord] = {}
     days: set[str] = set()
-    fresh = list(found)
+    fresh = list(dict.fromkeys(digests))
     while fresh:
         records = photos.records(fresh)
+        found |= {record.sha256: record for record in records}
         new_days = {day for record in records if (day := _day(record))} - days
         days |= new_days
         beside = [*photos.of_days(new_days), *sorted(photos.together_with(fresh))]
@@ -115,8 +116,7 @@ def _whole_days(workspace: Workspace, digests: Sequence[Sha256]) -> list[Sha256]
         if len(lost) < len(fresh):
             beside += photos.beside(fresh, TAKEN_IN_TOGETHER, undated=True)
         fresh = [sha for sha in dict.fromkeys(beside) if sha not in found]
-        found |= dict.fromkeys(fresh)
-    return list(found)
+    return found
 
 
 def _day(record: PhotoRecord) -> str:

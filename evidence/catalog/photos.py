@@ -194,6 +194,16 @@ def _look(text: str) -> Look:
     return from_json(Look, json.loads(text))
 
 
+@lru_cache(maxsize=4096)
+def _flags(text: str) -> tuple[Finding, ...]:
+    return from_json(tuple[Finding, ...], json.loads(text))
+
+
+@lru_cache(maxsize=4096)
+def _texts(text: str) -> tuple[str, ...]:
+    return tuple(json.loads(text))
+
+
 def _read_record(
     row: Row[Any], seen: Sequence[Sighting], tag_rows: Sequence[Mapping[str, Any]], embedding: bytes
 ) -> PhotoRecord:
@@ -204,7 +214,6 @@ def _read_record(
     first = seen[0] if seen else None
     intake = first.intake if first else IntakeId("")
     card_path = first.card_path if first else row.sha256
-    tag_flags = from_json(tuple[Finding, ...], json.loads(row.tag_flags))
     return PhotoRecord(
         sha256=Sha256(row.sha256),
         name=card_path.rsplit("/", 1)[-1],
@@ -221,8 +230,8 @@ def _read_record(
         utc=from_text(row.utc),
         claim_confidence=row.claim_confidence,
         to_confirm=row.to_confirm,
-        claim_reasons=tuple(json.loads(row.claim_reasons)),
+        claim_reasons=_texts(row.claim_reasons),
         tags={Facet(one["facet"]): facet_value(one) for one in tag_rows if one["strongest"]},
-        flags=(*facts.flags, *look.flags, *tag_flags),
+        flags=(*facts.flags, *look.flags, *_flags(row.tag_flags)),
         caption=row.caption,
     )

@@ -13,6 +13,9 @@ from evidence.catalog.base import Database, chunks, dump
 from evidence.codec import to_json
 from evidence.model import Facet, FacetValue, Sha256, Source, TagResult
 
+_COLUMNS = tuple(t.tag.c.keys())
+"""The first is the photo's digest."""
+
 
 class Tags:
     """Tags of photos."""
@@ -68,8 +71,8 @@ class Tags:
         found: dict[Sha256, list[dict[str, Any]]] = defaultdict(list)
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                for row in db.execute(select(t.tag).where(t.tag.c.sha256.in_(piece))).mappings():
-                    found[Sha256(row["sha256"])].append(dict(row))
+                for row in db.execute(select(t.tag).where(t.tag.c.sha256.in_(piece))).all():
+                    found[row[0]].append(dict(zip(_COLUMNS, row, strict=True)))
         return found
 
     def by_person(self, digests: Sequence[Sha256]) -> dict[Sha256, dict[Facet, FacetValue]]:
