@@ -362,8 +362,8 @@ def claims(archive: Archive = None, as_json: Json = False) -> None:
     """List the claims with their photos, dates, state and coverage."""
     from evidence.reports import views
 
-    with opened(archive) as here:
-        listed = views.claim_views(here)
+    with opened(archive) as here, progress_shown() as progress:
+        listed = views.claim_views(here, progress=progress)
     emit(as_json, listed, lambda: [table(_CLAIM_HEADINGS, (_claim_line(view) for view in listed))])
 
 

@@ -10,7 +10,17 @@ from typing import TYPE_CHECKING
 import typer
 
 from evidence.cli import card_lines
-from evidence.cli.common import ADJUSTER, FINDINGS, Archive, Json, emit, opened, require_archive, table
+from evidence.cli.common import (
+    ADJUSTER,
+    FINDINGS,
+    Archive,
+    Json,
+    emit,
+    opened,
+    progress_shown,
+    require_archive,
+    table,
+)
 from evidence.errors import counted
 
 if TYPE_CHECKING:
@@ -18,6 +28,7 @@ if TYPE_CHECKING:
 
     from evidence.archive.backup_rule import BackupCount
     from evidence.filing.card_safety import CardNow
+    from evidence.progress import Progress
     from evidence.workspace import Workspace
 
 RATE_DAYS = 30
@@ -64,12 +75,12 @@ class ArchiveStatus:
 
 def status(archive: Archive = None, as_json: Json = False) -> None:
     """Show the last card, who is needed, the copies and the space."""
-    with opened(archive) as here:
-        stands = _standing(here)
+    with opened(archive) as here, progress_shown() as progress:
+        stands = _standing(here, progress)
     emit(as_json, stands, lambda: _status_lines(stands))
 
 
-def _standing(here: Workspace) -> ArchiveStatus:
+def _standing(here: Workspace, progress: Progress) -> ArchiveStatus:
     from evidence.filing.card_safety import Judging
     from evidence.lookup import UNASSIGNED
     from evidence.office.target_list import list_targets
@@ -77,7 +88,7 @@ def _standing(here: Workspace) -> ArchiveStatus:
     from evidence.settings import ARCHIVE_PLACE
 
     runs = here.catalog.photos.intakes()
-    views = claim_views(here)
+    views = claim_views(here, progress=progress)
     listed = list_targets(here)
     named = {one.name for one in here.settings.target}
     free = next((one.free for one in listed.places if one.name == ARCHIVE_PLACE), None) or 0

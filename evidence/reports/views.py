@@ -11,14 +11,20 @@ from typing import TYPE_CHECKING
 from evidence.analysis.tallies import store_tally, tally_basis
 from evidence.catalog.summaries import ClaimSummary
 from evidence.lookup import UNASSIGNED
-from evidence.model import CONCLUDED, ClaimId, Facet, Finding, PhotoRecord, Sha256, tag_value
+from evidence.model import CONCLUDED, ClaimId, ClaimState, Facet, Finding, PhotoRecord, Sha256, tag_value
 from evidence.paper.dates import iso_offset
+from evidence.progress import Progress, quiet
 from evidence.tags.standing import standing
 from evidence.workspace import Workspace
 
 if TYPE_CHECKING:
-    from evidence.analysis.coverage import CoverageChecker
     from evidence.coverage.report import CoverageReport
+
+COUNTING = "Counting required shots"
+FEW = 20
+"""Claims that are counted without showing the progress: that takes a second or two."""
+ENDED = frozenset({ClaimState.CLOSED, ClaimState.QUARANTINED, ClaimState.PURGED})
+"""A claim in such a state keeps the count that it had by the lists of its time: an office has thousands of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,26 +80,15 @@ class PhotoView:
     flags: list[Finding]
 
 
-def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimView]:
-    """Every claim by number, then the unassigned tray if it holds photos."""
-    basis = tally_basis(workspace)
-    checker: CoverageChecker | None = None
+def claim_views(
+    workspace: Workspace, *, coverage: bool = True, progress: Progress = quiet
+) -> list[ClaimView]:
+    """Every claim by number, then the unassigned tray if it holds photos.
 
-    def count_of(one: ClaimSummary) -> CoverageCount:
-        """The stored count if it is current; otherwise counted now and stored."""
-        if one.is_counted(basis):
-            return CoverageCount(met=one.met or 0, guessed=one.guessed or 0, missing=one.missing or 0)
-        nonlocal checker
-        if checker is None:
-            from evidence.analysis.coverage import CoverageChecker  # noqa: PLC0415 - only an outdated tally needs it
-
-            checker = CoverageChecker(workspace)
-        row = workspace.catalog.claims.get(ClaimId(one.claim))
-        assert row is not None
-        report = checker.report(row.claim.claim)
-        store_tally(workspace, row, report, basis)
-        return counted(report)
-
+    Claims whose count is out of date are counted and stored first; `progress` is called when they are many.
+    """
+    summaries = workspace.catalog.summaries.all()
+    counts = _counts(workspace, summaries, progress) if coverage else {}
     views = [
         ClaimView(
             claim=one.claim,
@@ -103,9 +98,9 @@ def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimVie
             first_photo=one.first,
             last_photo=one.last,
             to_confirm=one.to_confirm or 0,
-            coverage=count_of(one) if coverage and one.photos else None,
+            coverage=counts.get(one.claim),
         )
-        for one in workspace.catalog.summaries.all()
+        for one in summaries
     ]
     photos, first, last = workspace.catalog.photos.counts(None).get(None, (0, None, None))
     if photos:
@@ -122,6 +117,35 @@ def claim_views(workspace: Workspace, *, coverage: bool = True) -> list[ClaimVie
             )
         )
     return views
+
+
+def _counts(
+    workspace: Workspace, summaries: Sequence[ClaimSummary], progress: Progress
+) -> dict[str, CoverageCount]:
+    """The count of each claim with photos, by its number."""
+    basis = tally_basis(workspace)
+    found, stale = {}, []
+    for one in (each for each in summaries if each.photos):
+        if one.is_counted(basis) or (one.state in ENDED and one.counted_version == one.version):
+            found[one.claim] = CoverageCount(
+                met=one.met or 0, guessed=one.guessed or 0, missing=one.missing or 0
+            )
+        else:
+            stale.append(ClaimId(one.claim))
+    if not stale:
+        return found
+    from evidence.analysis.coverage import CoverageChecker  # noqa: PLC0415 - only an outdated tally needs it
+
+    checker, rows = CoverageChecker(workspace), workspace.catalog.claims.of(stale)
+    for done, claim in enumerate(stale):
+        if len(stale) > FEW:
+            progress(COUNTING, done, len(stale))
+        report = checker.report(claim)
+        store_tally(workspace, rows[claim], report, basis)
+        found[claim] = counted(report)
+    if len(stale) > FEW:
+        progress(COUNTING, len(stale), len(stale))
+    return found
 
 
 def counted(report: CoverageReport) -> CoverageCount:
