@@ -23,7 +23,7 @@ sys.path[:0] = [
 from day_simulator import EASY, EASY_SLOW, HARD, HARDER, SMALL, Mix, SimDay, simulate  # noqa: E402 - found by the path above
 from split_baselines import adaptive_log_gap, file_by_dividers, plain_gap  # noqa: E402
 from split_metrics import half_mean, pk, windowdiff  # noqa: E402
-from split_nameable import nameable_visits  # noqa: E402
+from split_nameable import nameable_visits, visits_alike  # noqa: E402
 
 from evidence.timeline import DayPlan, plan_day  # noqa: E402
 
@@ -47,7 +47,7 @@ def measure(task: tuple[int, Mix]) -> Counter:
 
 def _filing(day: SimDay, plan: DayPlan, out: Counter) -> None:
     unknown = {s.number for s in plan.segments if s.unknown}
-    named = nameable_visits(day)
+    named, alike = nameable_visits(day), visits_alike(day)
     bad = 0
     for photo in plan.placed:
         truth = day.truth[photo.sha256]
@@ -63,6 +63,8 @@ def _filing(day: SimDay, plan: DayPlan, out: Counter) -> None:
             day.visit[photo.sha256] in named and truth is not None and photo.claim is None
         )
         out["photos_of_no_name"] += truth is not None and not errand and day.visit[photo.sha256] not in named
+        out["photos_alike"] += day.visit[photo.sha256] in alike
+        out["wrong_alike"] += wrong and day.visit[photo.sha256] in alike
         out["wrong_claim"] += photo.claim is not None and photo.claim != truth
         out["sure_wrong"] += wrong and not photo.to_confirm
         out["sure_wrong_claim"] += wrong and not photo.to_confirm and photo.claim is not None and not errand
@@ -163,6 +165,8 @@ def report(name: str, mix: Mix, days: int, seed: int, workers: int) -> None:
           f"; days with any: {total['days_with_sure_wrong']}")  # fmt: skip
     print(f"misfiled in all: {1000 * total['wrong'] / n:.2f} per 1,000, under a wrong claim {1000 * total['wrong_claim'] / n:.2f}; without a claim although they have one: {1000 * total['unassigned'] / n:.2f}, of them in houses that something names {1000 * total['unassigned_named'] / n:.2f} (photos of houses that nothing names: {1000 * total['photos_of_no_name'] / n:.2f}); photos to confirm {100 * total['to_confirm'] / n:.1f} %"
           f", of them in unnamed houses {100 * total['to_name'] / n:.1f} %")  # fmt: skip
+    print(f"of those misfiled, in houses that nothing tells from the one before, after or next door: {1000 * total['wrong_alike'] / n:.2f} "
+          f"(such houses hold {1000 * total['photos_alike'] / n:.2f} of 1,000 photos); in all others {1000 * (total['wrong'] - total['wrong_alike']) / n:.2f}")  # fmt: skip
     print(f"boundaries missed {total['missed']} ({100 * total['missed'] / total['true_b']:.1f} %), invented {total['invented']} "
           f"({100 * total['invented'] / total['true_b']:.1f} %); WindowDiff {total['wd'] / days:.4f}, Pk {total['pk'] / days:.4f}")  # fmt: skip
     print(f"segments {total['segments']}, boundaries marked to confirm {total['marked']} = 1 in {total['segments'] / max(1, total['marked']):.1f}; "
