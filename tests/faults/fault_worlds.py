@@ -28,7 +28,6 @@ from support_intake import CLAIMS, PLAIN
 from support_kill import HereExecutor
 from support_retention import reload_assignments
 
-from evidence.analysis import models
 from evidence.catalog import opening
 from evidence.cli.main import app
 from evidence.disk import parallel
@@ -38,7 +37,6 @@ from evidence.sight.codes import divider_qr
 from evidence.sight.request import LookRequest
 from evidence.sight.thumbs import keep_thumbs
 from evidence.sight.workers import Failed, Fault
-from evidence.tags import suggest, vocabulary
 
 ARCHIVE, TARGET, SECOND, CARD, CARD_2, RESTORED, OLDER = (
     "archive",
@@ -73,9 +71,6 @@ def _replacements() -> list[tuple[Any, str, object]]:
         (batch, "Tasks", _HereTasks),
         (batch, "_look", _look_once),
         (opening, "create_engine", engine),
-        (suggest, "BoardParser", _once(suggest.BoardParser)),
-        (vocabulary, "load_vocabulary", functools.cache(vocabulary.load_vocabulary)),
-        (models, "load_plan", _once_for_a_text(models.load_plan)),
     ]
 
 
@@ -114,28 +109,6 @@ class _HereTasks:
             yield self._done.pop(0)
 
     rest = finished
-
-
-def _once(make: Callable[..., object]) -> Callable[..., object]:
-    known: dict[int, tuple[object, object]] = {}
-
-    def made(one: object) -> object:
-        if id(one) not in known:
-            known[id(one)] = (one, make(one))
-        return known[id(one)][1]
-
-    return made
-
-
-def _once_for_a_text(load: Callable[..., object]) -> Callable[..., object]:
-    known: dict[str, object] = {}
-
-    def loaded(text: str, *rest: object) -> object:
-        if text not in known:
-            known[text] = load(text, *rest)
-        return known[text]
-
-    return loaded
 
 
 _looks: dict[str, tuple[object, np.ndarray]] = {}

@@ -14,14 +14,13 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
-import typer.main
+import support_once
 from sqlalchemy import Engine, create_engine, inspect
 
 from evidence.catalog import opening
 from evidence.cli.main import run
 
-typer.main.get_command = functools.cache(typer.main.get_command)
-# Reading the signatures of all commands takes most of a short command's time, and they do not change.
+support_once.share()
 
 CONFIRMED = ("--confirm-date", f"{datetime.now().astimezone().date()}")
 """For a purge of an archive that a test made under several clocks."""

@@ -1,0 +1,58 @@
+"""What every command of the program works out again from the same text, worked out once in a process of tests.
+
+A command in its own process starts from nothing; the tests run thousands of commands in one process, and a fifth of
+their time went into compiling the same SQL and reading the same shipped files. Each of these results depends on its
+input alone.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from typing import Any
+
+import typer.main
+from sqlalchemy import create_engine
+
+from evidence.analysis import models
+from evidence.catalog import opening
+from evidence.tags import suggest, vocabulary
+
+
+class CompiledStatements(dict[Any, Any]):
+    """Compiled SQL for all engines of one kind of database; SQLAlchemy keeps it for each engine alone."""
+
+    def get(self, key: Any, default: Any = None) -> Any:
+        return super().get(_for_any_engine(key), default)
+
+    def __setitem__(self, key: Any, compiled: Any) -> None:
+        super().__setitem__(_for_any_engine(key), compiled)
+
+
+def _for_any_engine(key: Any) -> Any:
+    dialect, *statement = key
+    return (dialect.name, dialect.driver, *statement)
+
+
+def once(make: Callable[..., object]) -> Callable[..., object]:
+    """`make` for the same arguments once; texts are compared by value, other arguments by identity."""
+    known: dict[Any, tuple[object, tuple[object, ...]]] = {}
+
+    @functools.wraps(make, updated=())
+    def made(*given: object) -> object:
+        key = tuple(one if isinstance(one, str) else id(one) for one in given)
+        if key not in known:
+            known[key] = (make(*given), given)  # kept, so that no other object gets its identity
+        return known[key][0]
+
+    return made
+
+
+def share() -> None:
+    """Put all of this in force; once for a process."""
+    typer.main.get_command = functools.cache(typer.main.get_command)
+    statements = CompiledStatements()
+    opening.create_engine = functools.partial(create_engine, execution_options={"compiled_cache": statements})
+    vocabulary.load_vocabulary = once(vocabulary.load_vocabulary)
+    models.load_plan = once(models.load_plan)
+    suggest.BoardParser = once(suggest.BoardParser)
