@@ -13,7 +13,7 @@ import pytest
 from fastapi.testclient import TestClient
 from support_board import PASSWORD, put_claim, put_photos
 from support_cli import cli
-from support_desk import EMPTY, PLANNER, desk_app, furnished_archive, office
+from support_desk import EMPTY, PLANNER, desk_app, office
 
 from evidence.archive.custody import Draft
 from evidence.archive.custody_texts import FreeText
@@ -32,7 +32,7 @@ from evidence.model import ClaimId, ClaimState, Duty
 from evidence.office.purging import approve_purge, run_purge
 from evidence.workspace import Workspace
 
-__all__ = ["desk_app", "furnished_archive", "office"]  # fixtures
+__all__ = ["desk_app", "office"]  # fixtures
 
 
 @pytest.fixture

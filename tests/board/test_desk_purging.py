@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 from fastapi.testclient import TestClient
 from support_board import PASSWORD
-from support_desk import desk_app, furnished_archive, office
+from support_desk import desk_app, office
 
 from evidence.board import jobs
 from evidence.board.desk.purges import PlanState, plans
@@ -21,7 +21,7 @@ from evidence.model import ClaimId, ClaimState, Duty
 DUE = ClaimId("OD-2001")
 
 
-__all__ = ["desk_app", "furnished_archive", "office"]  # fixtures
+__all__ = ["desk_app", "office"]  # fixtures
 
 
 @pytest.fixture

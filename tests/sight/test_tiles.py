@@ -105,13 +105,13 @@ def test_a_grey_picture_and_one_with_transparency_have_tiles(tmp_path):
 
 def test_the_levels_halve_down_to_the_preview(tmp_path):
     path = tmp_path / "large.jpg"
-    picture(5001, 3333).save(path, quality=95)
+    picture(4101, 1333).save(path, quality=95)
     tiled(path, tmp_path)
     _, info = together(tmp_path)
-    assert info["levels"] == [13, 12]  # 2 ** 13 is the first power of two from 5,001
+    assert info["levels"] == [13, 12]  # 2 ** 13 is the first power of two from 4,101
     small, _ = together(tmp_path, 12)
-    assert small.shape == (1667, 2501, 3)
-    expected = picture(5001, 3333).resize((2501, 1667), Image.Resampling.BOX)
+    assert small.shape == (667, 2051, 3)
+    expected = picture(4101, 1333).resize((2051, 667), Image.Resampling.BOX)
     assert np.abs(small - np.asarray(expected).astype(int)).mean() < 2
     assert tile_levels(1280, 900) == [11]
     assert tile_levels(1, 1) == [0]

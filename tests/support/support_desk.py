@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from support_board import new_archive, put_claim, put_photos
+from support_board import put_claim, put_photos
 
 from evidence.board import jobs
 from evidence.board.app import make_app
@@ -60,14 +60,6 @@ def furnish(workspace: Workspace, disk: Path | None = None) -> Workspace:
 def reopened(workspace: Workspace) -> Workspace:
     """The same archive opened again, with the settings as they are now."""
     return Workspace(workspace.root, actor=workspace.actor)
-
-
-@pytest.fixture(scope="session")
-def furnished_archive(tmp_path_factory):
-    """The folder of a furnished archive, made once."""
-    with new_archive(tmp_path_factory.mktemp("desk")) as made:
-        furnish(made)
-        return made.root
 
 
 @pytest.fixture

@@ -78,7 +78,8 @@ def shingles(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH, cours
         tone[top : top + max(4, course // 14)] -= rng.uniform(25, 45)
     tone += 9 * rng.standard_normal((high, wide)).astype(np.float32) + 8 * grain(rng, wide, high, 3)
     tone += 5 * grain(rng, wide, high, 90)
-    return np.clip(base + tone[..., None], 0, 255)
+    out = base + tone[..., None]
+    return np.clip(out, 0, 255, out=out)
 
 
 def yard(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.ndarray:
@@ -150,8 +151,11 @@ def chalked(
     """`ground` with chalk where `mask` (same height and width, 0..1) says; it skips the low granules."""
     high, wide = mask.shape
     rough = rng.standard_normal((high, wide)).astype(np.float32) * 0.7 + grain(rng, wide, high, 2.5)
-    cover = mask * np.clip(0.75 + 0.35 * rough, 0, 1)
-    return ground * (1 - cover[..., None]) + np.array(colour, np.float32) * cover[..., None]
+    cover = (mask * np.clip(0.75 + 0.35 * rough, 0, 1)).astype(np.float32)[..., None]
+    out = np.subtract(np.array(colour, np.float32), ground, dtype=np.float32)
+    out *= cover
+    out += ground
+    return out
 
 
 def quad(
@@ -195,18 +199,20 @@ def lay(ground: np.ndarray, patch: np.ndarray, corners: np.ndarray) -> np.ndarra
 def photographed(picture: np.ndarray, rng: np.random.Generator, trouble: Trouble) -> np.ndarray:
     """The drawn scene as a camera records it, 8-bit RGB: shadow, light, blur, noise, JPEG."""
     high, wide = picture.shape[:2]
-    out = picture.astype(np.float32) * rng.uniform(0.75, 1.1)
+    out = np.multiply(picture, np.float32(rng.uniform(0.75, 1.1)), dtype=np.float32)
     if trouble.shade:
         angle, past = rng.uniform(0, 2 * np.pi), rng.uniform(-0.3, 0.3)
-        y, x = np.mgrid[0:high, 0:wide].astype(np.float32)
-        side = (x / wide - 0.5) * np.cos(angle) + (y / high - 0.5) * np.sin(angle) - past
+        across = (np.arange(wide) / wide - 0.5) * np.cos(angle)
+        down = (np.arange(high) / high - 0.5) * np.sin(angle) - past
+        side = np.add.outer(down, across, dtype=np.float32)
         out *= (1 - trouble.shade * np.clip(side * 60, 0, 1))[..., None]
     if trouble.blur:
         out = cv2.GaussianBlur(out, (0, 0), trouble.blur * rng.uniform(0.6, 1.2))
-    out += trouble.noise * rng.standard_normal(out.shape).astype(np.float32)
-    pressed = cv2.imencode(
-        ".jpg", np.clip(out, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, trouble.jpeg]
-    )[1]
+    noise = rng.standard_normal(out.shape)
+    noise *= trouble.noise
+    out += noise
+    np.clip(out, 0, 255, out=out)
+    pressed = cv2.imencode(".jpg", out.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, trouble.jpeg])[1]
     # Encoded and decoded alike, so the order of the colours does not matter.
     return cv2.imdecode(pressed, cv2.IMREAD_COLOR)
 

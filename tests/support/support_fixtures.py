@@ -11,6 +11,7 @@ import pytest
 from support_board import four_sides, new_archive
 from support_card import two_houses
 from support_cli import cli, make_archive
+from support_desk import furnish
 from support_intake import loaded_archive, small_houses, taken_in
 from support_kept import KeptFolders
 
@@ -63,6 +64,14 @@ def two_houses_archive(tmp_path_factory):
     card = two_houses(folder / "card")
     assert cli("intake", card.root, archive=archive).status in {0, 1}
     return archive
+
+
+@pytest.fixture(scope="session")
+def furnished_archive(tmp_path_factory):
+    """The folder of a furnished archive, made once; not to be changed."""
+    with new_archive(tmp_path_factory.mktemp("desk")) as made:
+        furnish(made)
+        return made.root
 
 
 @pytest.fixture(scope="session")
