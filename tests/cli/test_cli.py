@@ -219,7 +219,7 @@ def test_an_archive_whose_making_was_killed_is_made_by_the_next_run(tmp_path):
     from evidence.workspace import make_archive
 
     steps = changes_of(lambda: make_archive(tmp_path / "whole").close(), tmp_path / "whole")
-    for step in range(0, steps, max(1, steps // 12)):
+    for step in range(0, steps, max(1, steps // 6)):
         folder = tmp_path / f"killed-{step}"
         assert killed_at(lambda folder=folder: make_archive(folder).close(), folder, step)
         ran = cli("init", folder)

@@ -406,7 +406,7 @@ def test_a_purge_killed_at_any_point_is_finished_by_the_next_run(due, other_disk
     steps = changes_of(run_of(whole := fresh("whole")), whole)
     assert holding(whole, theirs) == []
     shutil.rmtree(whole)
-    for step in sorted({round(i * (steps - 1) / 10) for i in range(11)}):
+    for step in sorted({round(i * (steps - 1) / 6) for i in range(7)}):
         archive = fresh(f"killed-{step}")
         assert killed_at(run_of(archive), archive, step), f"step {step} of {steps}"
         ran = run(archive, plan)
