@@ -28,8 +28,10 @@ def main() -> int:
         ["-m", "pytest", *(sys.argv[1:] or ["-q", "-n", str(_workers()), "--dist", "worksteal"])],
     ]
     scratch = _scratch()
-    # One thread for each process: the tests start processes of their own.
+    # One thread for each process: the tests start processes of their own. Compiled modules are kept beside their
+    # sources: all of these processes load the same ones.
     settled = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **scratch}
+    settled.pop("PYTHONDONTWRITEBYTECODE", None)
     worst = 0
     try:
         for check in checks:
