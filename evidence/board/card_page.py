@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -27,8 +28,9 @@ def keep_card_page(workspace: Workspace, intake: IntakeId) -> Path | None:
     return write_page(workspace, intake, claims, photos, card_page(workspace, outcome))
 
 
-def card_page(workspace: Workspace, outcome: CardOutcome) -> str:
-    """The page as HTML; its pictures are the archive's thumbnails, beside the page's folder."""
+@functools.cache
+def _environment() -> Environment:
+    """The page's template, compiled once in a process."""
     environment = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
@@ -36,12 +38,17 @@ def card_page(workspace: Workspace, outcome: CardOutcome) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    style = (Path(__file__).parent / "static" / "card_page.css").read_text(encoding="utf-8")
     environment.filters["line"] = one_line
+    return environment
+
+
+def card_page(workspace: Workspace, outcome: CardOutcome) -> str:
+    """The page as HTML; its pictures are the archive's thumbnails, beside the page's folder."""
+    style = (Path(__file__).parent / "static" / "card_page.css").read_text(encoding="utf-8")
 
     def picture(photo: PhotoRecord) -> str:
         """The thumbnail's address from the page's folder; empty when there is none."""
         path = thumb_path(workspace.thumbs, photo.sha256, min(THUMB_SIDES))
         return f"../{path.relative_to(workspace.root).as_posix()}" if path.is_file() else ""
 
-    return environment.get_template(TEMPLATE).render(card=outcome, picture=picture, style=style)
+    return _environment().get_template(TEMPLATE).render(card=outcome, picture=picture, style=style)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
@@ -70,7 +71,9 @@ def _visible(value: object) -> object:
     return visible(value) if type(value) is str else value
 
 
+@functools.cache
 def _templates() -> Environment:
+    """The pages' templates, compiled once in a process; they depend on the program's own files alone."""
     environment = Environment(
         loader=FileSystemLoader(FOLDER / "templates"),
         autoescape=True,

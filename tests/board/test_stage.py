@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 
 import numpy as np
@@ -16,6 +17,7 @@ __all__ = ["board", "log_in"]
 WIDTH, HEIGHT = 3000, 2000
 
 
+@functools.cache
 def checks(seed):
     """A picture whose single pixels are black or white: any reduction or smoothing makes them grey."""
     rng = np.random.default_rng(seed)

@@ -114,8 +114,8 @@ def random_shot(number):
     )
 
 
-POOL = [random_photo(number) for number in range(2000)]
-SHOTS = [random_shot(number) for number in range(800)]
+POOL = [random_photo(number) for number in range(500)]
+SHOTS = [random_shot(number) for number in range(200)]
 
 
 def photos(most=14):

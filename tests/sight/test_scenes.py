@@ -296,34 +296,36 @@ def _with(**changes):
 
 
 @pytest.mark.parametrize(
-    "data",
+    "make",
     [
-        b"",
-        b"no archive",
-        pickle.dumps({"weights": 1}),
-        _npz(weights=np.zeros(3)),
-        _npz(
+        lambda: b"",
+        lambda: b"no archive",
+        lambda: pickle.dumps({"weights": 1}),
+        lambda: _npz(weights=np.zeros(3)),
+        lambda: _npz(
             **dict.fromkeys(
                 ("kinds", "weights", "bias", "temperature", "digest"), np.array([print], dtype=object)
             )
         ),
-        _bomb(),
-        _flipped(save_head(shipped_head())),
-        _with(weights=np.zeros((3, 5), np.float32)),
-        _with(bias=np.full(len(shipped_head().bias), np.nan, np.float32)),
-        _with(kind_of=np.zeros(len(shipped_head().bias), np.int64)),
-        save_head(
+        _bomb,
+        lambda: _flipped(save_head(shipped_head())),
+        lambda: _with(weights=np.zeros((3, 5), np.float32)),
+        lambda: _with(bias=np.full(len(shipped_head().bias), np.nan, np.float32)),
+        lambda: _with(kind_of=np.zeros(len(shipped_head().bias), np.int64)),
+        lambda: save_head(
             SceneHead(
                 weights=np.zeros((408, 1280), np.float32),
                 bias=np.zeros(408, np.float32),
                 kind_of=np.arange(408) % 8,
             )
         ),
-        _with(temperature=-1.0),
-        _with(step=LocalStep(lines=np.zeros((8, 5), np.float32), near=vectors_of(2))),
-        _with(step=LocalStep(lines=np.full((8, 1281), np.inf, np.float32), near=vectors_of(2))),
-        _with(step=LocalStep(lines=np.zeros((8, 1281), np.float32), near=np.zeros((2, 5), np.float32))),
-        _with(step=LocalStep(lines=np.zeros((8, 1281), np.float32), near=vectors_of(MOST_MEANS + 1))),
+        lambda: _with(temperature=-1.0),
+        lambda: _with(step=LocalStep(lines=np.zeros((8, 5), np.float32), near=vectors_of(2))),
+        lambda: _with(step=LocalStep(lines=np.full((8, 1281), np.inf, np.float32), near=vectors_of(2))),
+        lambda: _with(
+            step=LocalStep(lines=np.zeros((8, 1281), np.float32), near=np.zeros((2, 5), np.float32))
+        ),
+        lambda: _with(step=LocalStep(lines=np.zeros((8, 1281), np.float32), near=vectors_of(MOST_MEANS + 1))),
     ],
     ids=[
         "empty",
@@ -344,6 +346,7 @@ def _with(**changes):
         "too many means",
     ],
 )
-def test_anything_but_a_head_is_refused(data):
+def test_anything_but_a_head_is_refused(make):
+    data = make()
     with pytest.raises(BadInputError):
         load_head(data)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
+import io
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -102,6 +104,13 @@ def drawn(seed: int, size: tuple[int, int] = (400, 300)) -> Image.Image:
     return Image.fromarray(frame)
 
 
+@functools.cache
+def _thumb(seed: int, side: int) -> bytes:
+    data = io.BytesIO()
+    drawn(seed, (side, side * 3 // 4)).save(data, "JPEG")
+    return data.getvalue()
+
+
 def with_thumbs(folder: Path, records: list[PhotoRecord]) -> PictureSource:
     """Thumbnails for all, and no originals."""
     for place, one in enumerate(records):
@@ -110,7 +119,7 @@ def with_thumbs(folder: Path, records: list[PhotoRecord]) -> PictureSource:
         for side in THUMB_SIDES:
             path = thumb_path(folder, one.sha256, side)
             path.parent.mkdir(parents=True, exist_ok=True)
-            drawn(place, (side, side * 3 // 4)).save(path, "JPEG")
+            path.write_bytes(_thumb(place, side))
     return PictureSource(thumbs=folder, original=lambda _sha: None)
 
 
