@@ -17,6 +17,9 @@ from evidence.archive.heads import SignedHead, parse_head
 from evidence.archive.merkle import Frontier
 from evidence.disk.durable import replace_file
 
+LEAST = 1024
+"""Entries of a log that is worth a file: fewer are read in some hundredths of a second."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checkpoint:
@@ -54,7 +57,9 @@ def read_checkpoint(log: Path) -> Checkpoint | None:
 
 
 def write_checkpoint(log: Path, checkpoint: Checkpoint) -> None:
-    """Keep a checkpoint; nothing on a disk that cannot be written: then the next verification reads more."""
+    """Keep a checkpoint of a log of `LEAST` entries; nothing on a disk that cannot be written: then the next run reads more."""
+    if checkpoint.end.seq < LEAST:
+        return
     value = {
         "signed": json.loads(checkpoint.signed.line()),
         "end": json.loads(head_bytes(checkpoint.end)),

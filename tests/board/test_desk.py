@@ -15,6 +15,7 @@ from support_board import PASSWORD, put_claim, put_photos
 from support_cli import cli
 from support_desk import EMPTY, PLANNER, desk_app, office
 
+from evidence.archive import custody_checkpoint
 from evidence.archive.custody import Draft
 from evidence.archive.custody_texts import FreeText
 from evidence.board import desk
@@ -529,7 +530,8 @@ def test_no_proof_is_made_of_a_log_that_was_altered_or_of_an_entry_that_is_not_t
     assert "NOT intact" in page(olive, "/desk/log")
 
 
-def test_new_entries_of_the_log_are_verified_alone_once_a_head_was_proved(olive, office):
+def test_new_entries_of_the_log_are_verified_alone_once_a_head_was_proved(olive, office, monkeypatch):
+    monkeypatch.setattr(custody_checkpoint, "LEAST", 1)
     signed_head(office)
     send(olive, "POST", "/do/desk/check-log", only="new")
     assert "The log is intact" in page(olive, "/desk/log"), "nothing was proved before: all of it is read"
