@@ -1,0 +1,204 @@
+"""Leases and turns on a PostgreSQL server: who waits, who is named, and what is tried again."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+from datetime import UTC, datetime
+
+import psycopg
+import pytest
+from sqlalchemy import create_engine, event, select, text, update
+
+from evidence.catalog import base, totals
+from evidence.catalog import tables as t
+from evidence.catalog.faults import TryAgainError
+from evidence.catalog.leases import key_of
+from evidence.catalog.stations import Owner
+from evidence.catalog.store import Catalog
+from evidence.errors import LockedError
+from evidence.model import Claim, ClaimId
+
+OWNER = Owner(
+    archive=f"{1:032x}", name="north", actor="Ada", at=datetime(2026, 5, 14, tzinfo=UTC), knows=lambda _: True
+)
+HOLD = """
+import sys
+from datetime import UTC, datetime
+from evidence.catalog.stations import Owner
+from evidence.catalog.store import Catalog
+
+catalog = Catalog(sys.argv[1], owner=Owner(archive=sys.argv[2], name="north", actor="Ada", at=datetime.now(UTC), knows=lambda _: True))
+with catalog.leases.held(sys.argv[3], wait_s=0):
+    print("held", flush=True)
+    sys.stdin.readline()
+"""
+
+
+@pytest.fixture
+def catalog(filled_postgres_url):
+    opened = Catalog(filled_postgres_url, owner=OWNER)
+    yield opened
+    opened.close()
+
+
+def holder(url: str, name: str) -> subprocess.Popen[str]:
+    """A process that holds a lease until it is killed."""
+    running = subprocess.Popen(
+        [sys.executable, "-c", HOLD, url, f"{1:032x}", name],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert running.stdout is not None
+    assert running.stdout.readline() == "held\n"
+    return running
+
+
+def test_a_lease_is_held_by_one_names_its_station_and_is_free_when_the_process_is_killed(
+    catalog, filled_postgres_url
+):
+    leases = catalog.leases
+    running = holder(filled_postgres_url, "day 2026-05-14")
+    try:
+        assert not leases.is_free("day 2026-05-14")
+        with (
+            pytest.raises(LockedError, match="station north is working on what this needs"),
+            leases.held("day 2026-05-14", wait_s=0.2),
+        ):
+            pass
+        with leases.held("day 2026-05-15", wait_s=0), leases.held("day 2026-05-15", wait_s=0):
+            assert not leases.is_free("day 2026-05-15")
+        assert leases.is_free("day 2026-05-15")
+    finally:
+        running.kill()
+        running.communicate()
+    with leases.held("day 2026-05-14", wait_s=30):
+        pass
+
+
+def test_shared_leases_keep_out_only_who_wants_it_alone(catalog, filled_postgres_url):
+    other = Catalog(filled_postgres_url, owner=OWNER)
+    with (
+        catalog.leases.held("office", wait_s=0, shared=True),
+        other.leases.held("office", wait_s=0, shared=True),
+    ):
+        assert not catalog.leases.is_free("office")
+    with (
+        catalog.leases.held("office", wait_s=0),
+        pytest.raises(LockedError),
+        other.leases.held("office", wait_s=0),
+    ):
+        pass
+    other.close()
+
+
+def test_the_key_of_a_lease_is_64_bits_of_sha256():
+    """The same in every version: two programs of an office must mean the same lock (hashlib is the reference)."""
+    assert key_of("change") == int.from_bytes(
+        bytes.fromhex(subprocess.run(
+            ["sha256sum"], input=b"evidence change", capture_output=True, check=True
+        ).stdout[:16].decode()), signed=True,
+    )  # fmt: skip
+
+
+def test_changes_of_two_stations_wait_for_each_other_and_counts_stay_right(catalog, filled_postgres_url):
+    """Both insert files of the tray and count it: without turns the later count would miss the other's files."""
+    other = Catalog(filled_postgres_url, owner=OWNER)
+
+    def add(mine: Catalog, start: int) -> None:
+        for number in range(start, start + 20):
+            with mine.transaction():
+                mine._database.upsert(
+                    t.original,
+                    [{"sha256": f"{number:064x}", "size": 1, "suffix": ".jpg", "kind": "photo"}],
+                )
+                totals.count_photos(mine._database, [None])
+
+    both = [threading.Thread(target=add, args=(one, start)) for one, start in ((catalog, 0), (other, 1000))]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join(60)
+    with catalog._database.transaction() as db:
+        assert db.execute(select(t.claim_total.c.files)).scalar_one() == 40
+    other.close()
+
+
+@pytest.mark.parametrize("failures", [base.MOST_TRIES - 1, base.MOST_TRIES])
+def test_what_the_server_gives_up_is_tried_again_up_to_a_bound(catalog, monkeypatch, failures):
+    monkeypatch.setattr(base.time, "sleep", lambda _: None)
+    left = [failures]
+
+    def give_up(*_args: object) -> None:
+        if left[0]:
+            left[0] -= 1
+            raise psycopg.errors.SerializationFailure("could not serialize access due to concurrent update")
+
+    def fail(connection, cursor, statement, *_):
+        if statement.startswith("INSERT INTO claim "):
+            give_up()
+
+    event.listen(catalog._database.engine, "before_cursor_execute", fail)
+    put = lambda: catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=OWNER.at)  # noqa: E731
+    if failures < base.MOST_TRIES:
+        put()
+        assert [row.claim.claim for row in catalog.claims.all()] == ["TC-1"]
+    else:
+        with pytest.raises(TryAgainError):
+            put()
+        assert catalog.claims.all() == []
+
+
+def test_a_real_deadlock_is_solved_by_trying_again(catalog, filled_postgres_url):
+    """A program outside ours locks two rows in the other order; the server ends one of the two transactions."""
+    catalog.claims.put([Claim(claim=ClaimId(name)) for name in ("TC-1", "TC-2")], at=OWNER.at)
+    outside = create_engine(filled_postgres_url)
+    first_locked, second_locked = threading.Event(), threading.Event()
+
+    def touch(db, claim):
+        db.execute(update(t.claim).where(t.claim.c.claim == claim).values(version=t.claim.c.version + 1))
+
+    def other_way() -> None:
+        with outside.begin() as db:
+            db.execute(text("SET LOCAL deadlock_timeout = '10s'"))
+            touch(db, "TC-2")
+            second_locked.set()
+            first_locked.wait(20)
+            touch(db, "TC-1")
+
+    beside = threading.Thread(target=other_way)
+    tries = [0]
+
+    def work() -> None:
+        tries[0] += 1
+        with catalog._database.transaction() as db:
+            touch(db, "TC-1")
+            if tries[0] == 1:
+                beside.start()
+                second_locked.wait(20)
+                first_locked.set()
+            touch(db, "TC-2")
+
+    catalog.change(work)
+    beside.join(30)
+    outside.dispose()
+    assert tries[0] == 2, "the first try was ended by the server"
+    assert {row.version for row in catalog.claims.all()} == {2}
+
+
+def test_a_row_that_two_stations_insert_at_once_is_there_once(catalog, filled_postgres_url):
+    other = Catalog(filled_postgres_url, owner=OWNER)
+    row = {"sha256": "a" * 64, "station": catalog.stations.own}
+    both = [
+        threading.Thread(
+            target=lambda one=one: [one._database.upsert(t.waiting_at, [row]) for _ in range(20)]
+        )
+        for one in (catalog, other)
+    ]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join(60)
+    with catalog._database.transaction() as db:
+        assert db.execute(select(t.waiting_at)).all() == [("a" * 64, catalog.stations.own)]
+    other.close()
