@@ -133,10 +133,11 @@ def own_only(database: Database, column: Any) -> ColumnElement[bool]:
 
 
 def own_bags(database: Database, claim: Any) -> ColumnElement[bool]:
-    """The condition that the claim's bag stands at the station that opened the catalog, or at none yet."""
+    """The condition that the claim's bag does not stand at another station than the one that opened the catalog."""
     if not database.station:
         return true()
-    here: ColumnElement[bool] = claim.in_(select(bag.c.claim).where(own_only(database, bag.c.station)))
+    elsewhere = select(bag.c.claim).where(bag.c.station.not_in(["", database.station]))
+    here: ColumnElement[bool] = claim.not_in(elsewhere)
     return here
 
 

@@ -227,7 +227,7 @@ class Keeping:
             return [_read_copy(row) for row in db.execute(query)]
 
     def place_totals(self) -> dict[str, PlaceTotals]:
-        """What each place holds, by the name of the place; retired places too."""
+        """What each place holds of the bags here, by the name of the place; retired places too."""
         total = t.copy_total.c
         query = select(
             total.place,
@@ -236,7 +236,8 @@ class Keeping:
             func.sum(total.bad),
             func.min(total.oldest),
             func.max(total.newest),
-        ).group_by(total.place)
+        ).where(own_bags(self._database, total.claim))
+        query = query.group_by(total.place)
         with self._database.transaction() as db:
             return {
                 place: PlaceTotals(
@@ -250,8 +251,10 @@ class Keeping:
             }
 
     def place_sets(self) -> Counter[frozenset[str]]:
-        """How many originals have counting copies in exactly these places."""
-        query = select(t.place_set.c.places, func.sum(t.place_set.c.files)).group_by(t.place_set.c.places)
+        """How many originals of the bags here have counting copies in exactly these places."""
+        held = t.place_set.c
+        query = select(held.places, func.sum(held.files)).where(own_bags(self._database, held.claim))
+        query = query.group_by(held.places)
         with self._database.transaction() as db:
             return Counter({frozenset(json.loads(places)): int(files) for places, files in db.execute(query)})
 

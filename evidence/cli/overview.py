@@ -87,7 +87,7 @@ def _standing(here: Workspace, progress: Progress) -> ArchiveStatus:
     from evidence.reports.views import claim_views
     from evidence.settings import ARCHIVE_PLACE
 
-    runs = here.catalog.photos.intakes()
+    runs = here.catalog.photos.own_intakes()
     views = claim_views(here, progress=progress)
     listed = list_targets(here)
     named = {one.name for one in here.settings.target}

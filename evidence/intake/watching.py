@@ -348,7 +348,7 @@ def _run_of(workspace: Workspace, source: CardSource) -> IntakeRow | None:
     """The latest intake of this card."""
     runs = [
         run
-        for run in workspace.catalog.photos.intakes()
+        for run in workspace.catalog.photos.own_intakes()
         if not run.superseded_by
         and (
             run.card_id == source.card_id

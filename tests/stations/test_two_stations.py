@@ -37,6 +37,13 @@ def test_two_stations_take_in_cards_of_one_claim_at_once(tmp_path, postgres_url)
     assert {claim for claim, _ in found.values()} == {"TC-1001"}
     listed = cli("photos", "TC-1001", "--json", archive=world.second).data
     assert len(listed) == 8
+    places = {}
+    for archive in world.both:
+        data = cli("target", "list", "--json", archive=archive).data
+        places[archive] = ([one["name"] for one in data["places"]], data["originals"])
+    assert sorted(places.values()) == [(["archive", "north"], 8), (["archive", "south"], 0)] or sorted(
+        places.values()
+    ) == [(["archive", "north"], 0), (["archive", "south"], 8)], "each lists its own places and bags"
 
 
 @pytest.mark.timeout(600)

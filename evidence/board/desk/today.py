@@ -199,7 +199,9 @@ def _failed_drills(workspace: Workspace) -> Iterator[Task]:
 
 
 def _cards(workspace: Workspace) -> Iterator[Task]:
-    runs = [run for run in workspace.catalog.photos.intakes() if not run.superseded_by and not run.told_safe]
+    runs = [
+        run for run in workspace.catalog.photos.own_intakes() if not run.superseded_by and not run.told_safe
+    ]
     lost = [run for run in runs if run.safe_told_at]
     if lost:
         yield Task(
