@@ -21,7 +21,7 @@ from evidence.coverage.doubles import distance
 from evidence.coverage.flags import distance_m
 from evidence.coverage.report import Item
 from evidence.coverage.shots import ShotList
-from evidence.filing.originals import find_original
+from evidence.filing.originals import find_original, out_of_reach
 from evidence.lookup import UNASSIGNED
 from evidence.model import Facet, PhotoRecord, Sha256
 
@@ -146,6 +146,7 @@ def photo_page(user: AnyUser, sha: Digest, chosen: ChosenFilter) -> HTMLResponse
         photo=record,
         tile=view_models.tile_of(record, vocabulary, flags),
         playable=_playable(user, record),
+        at_station=out_of_reach(user.workspace, record.sha256),
         note=note_text(user, record),
         facts=list(camera_rows(user, record)),
         seen=list(_analysis_rows(record)),

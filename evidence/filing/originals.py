@@ -201,6 +201,13 @@ def stations_with(workspace: Workspace, digests: Sequence[Sha256]) -> dict[Sha25
     return {sha: sorted(names[one] for one in stations) for sha, stations in found.items()}
 
 
+def out_of_reach(workspace: Workspace, sha: Sha256) -> str:
+    """The stations that have an original which cannot be read from here; empty for one that can, or that nobody has."""
+    if not workspace.shared or find_original(workspace, sha) is not None:
+        return ""
+    return " and ".join(stations_with(workspace, [sha]).get(sha, ()))
+
+
 def fetch_from_stations(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:
     """Copy into the intake area what of these originals is not here but at other stations, read back and compared.
 

@@ -8,6 +8,7 @@ import signal
 import time
 
 import pytest
+from fastapi.testclient import TestClient
 from sqlalchemy import select
 from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, PLAIN, actions, filed, set_settings
@@ -15,9 +16,11 @@ from support_retention import reload_assignments
 from support_stations import card_of, digests, one_archive, require_whole, settings, settle, two_stations
 
 import evidence.workspace
+from evidence.board.app import make_app
 from evidence.catalog import tables as t
 from evidence.errors import BagError
 from evidence.filing.originals import require_original
+from evidence.model import Duty
 from evidence.workspace import Workspace
 
 
@@ -61,11 +64,17 @@ def test_photos_of_a_station_that_cannot_be_reached_wait_and_are_named(shared_cl
     (finding,) = [one for one in ran.data["findings"] if one["code"] == "original_elsewhere"]
     assert "4 files of TC-1001 wait at the station second" in finding["message"]
     photo = min(digests(cards[1]))
-    with (
-        Workspace(world.first) as here,
-        pytest.raises(BagError, match="is at the station second, whose folder"),
-    ):
-        require_original(here, photo)
+    with Workspace(world.first) as here:
+        with pytest.raises(BagError, match="is at the station second, whose folder"):
+            require_original(here, photo)
+        app = make_app(here, background=False)
+        client = TestClient(app, base_url="http://127.0.0.1:8765", follow_redirects=False)
+        sessions = app.state.board.sessions
+        client.cookies.set(sessions.cookie, sessions.start("Tess", Duty.OFFICE, listed=False)[1])
+        assert "The original is at the station second" in client.get(f"/photo/{photo}").text
+        refused = client.get(f"/original/{photo}")
+        assert refused.status_code >= 400
+        assert "is at the station second, whose folder" in refused.text
     assert len(filed(world.first)) == 4
     listed = cli("station", "list", archive=world.first).out
     assert "its folder cannot be reached" in listed
