@@ -16,7 +16,7 @@ from evidence.office import purging
 from evidence.workspace import Workspace
 
 NOW = datetime(2026, 12, 1, 12, tzinfo=UTC)
-KILLS = 9
+KILLS = 5
 """Kills of each run, spread over all of its steps."""
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
 
