@@ -56,7 +56,7 @@ def test_every_command_that_reports_can_do_so_in_json_and_every_one_takes_archiv
 def test_whoever_changes_something_can_say_who_they_are():
     reading = {
         ("sheets",), ("labels",), ("claims",), ("photos",), ("coverage",), ("lists",), ("segments",), ("custody",),
-        ("retention",), ("hold", "list"), ("target", "list"), ("check",), ("tags",), ("report",), ("table",), ("people", "list"), ("board",),
+        ("retention",), ("hold", "list"), ("target", "list"), ("station", "list"), ("check",), ("tags",), ("report",), ("table",), ("people", "list"), ("board",),
         ("status",), ("doctor",), ("rules", "list"), ("purge", "show"), ("purge", "history"),
         ("service", "install"), ("service", "remove"), ("service", "status"), ("tell", "test"), ("tell", "password"),
     }  # fmt: skip
