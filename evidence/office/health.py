@@ -125,7 +125,7 @@ def _is_installed(name: str) -> bool:
 
 def _catalog(workspace: Workspace) -> Iterator[HealthCheck]:
     cards = workspace.catalog.photos.cards()
-    claims = len(workspace.catalog.claims.all())
+    claims = len(workspace.catalog.claims.numbers())
     yield HealthCheck(
         about="catalog", outcome=Health.GOOD, found=f"it opens; cards: {cards}, claims: {claims}"
     )

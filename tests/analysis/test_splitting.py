@@ -8,6 +8,7 @@ import pytest
 from support_analysis import DAY, Described
 from support_board import put_claim
 
+from evidence.analysis.split_input import read_split
 from evidence.analysis.splitting import split_days
 from evidence.catalog.decisions import Move
 from evidence.catalog.intakes import IntakeRow
@@ -195,3 +196,17 @@ def test_a_camera_without_a_date_does_not_join_a_day_whose_cards_were_taken_in_l
     split_days(workspace, taken_in(workspace, phone, evening))
     split_days(workspace, taken_in(workspace, camera, evening + timedelta(days=3)))
     assert claims_of(workspace, camera.shas) == [None] * 45
+
+
+def test_each_photo_of_a_day_is_read_once(workspace, card, monkeypatch):
+    card.house("AN-1", 6)
+    shas = card.enter()
+    split_days(workspace, shas)
+    photos, read = type(workspace.catalog.photos), []
+    real = photos.records
+    monkeypatch.setattr(
+        photos, "records", lambda self, digests, **more: read.extend(digests) or real(self, digests, **more)
+    )
+    found = read_split(workspace, shas[:1])
+    assert sorted(found.records) == sorted(shas)
+    assert sorted(read) == sorted(shas)

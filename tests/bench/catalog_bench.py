@@ -5,11 +5,13 @@ database, 18 GB while tables are moved) on SQLite and on a PostgreSQL server of 
 their own. `--sizes 10000,100000,1050000`, `--databases sqlite,postgresql`. Times are the least of several, in
 milliseconds, those of the processor in brackets. --json FILE adds the
 results to a file. With --folder and --keep the catalogs stay, and the next run measures them without filling.
+--picture FILE draws the processor time by the number of photos as SVG, of the results in --json, too (`--sizes ""` measures nothing).
 """
 
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import os
 import resource
@@ -106,14 +108,16 @@ def least_of(found: Sequence[Time]) -> Time:
 
 
 def measure(archive: Path, photos: int) -> dict[str, Any]:
-    """Everything but the peak memory."""
+    """Everything but the peak memory; garbage is collected as rarely as in the program."""
     from support_filled import DISK, Filler, digest_of
 
     from evidence.analysis.tallies import tally_basis
+    from evidence.cli.main import GC_THRESHOLD
     from evidence.office.retention import review_and_forecast
     from evidence.reports.views import claim_views
     from evidence.workspace import Workspace
 
+    gc.set_threshold(GC_THRESHOLD)
     filler = Filler(photos)
     now = filler.days[-1][0].replace(tzinfo=UTC) + timedelta(days=1)
     with Workspace(archive, actor="Ada Clerk", now=lambda: now) as workspace:
@@ -177,7 +181,8 @@ def settle(workspace: Any, filler: Any) -> dict[str, Any]:
     from evidence.analysis.refresh import refresh_beside_others, refresh_days
 
     earlier = sum(str(claim) >= claim_of(FIRST_NEW) for claim in workspace.catalog.claims.numbers())
-    busy = [(day, numbers) for day, numbers in filler.days if len(numbers) == 8][-1 - earlier // 4]
+    days = [(day, numbers) for day, numbers in filler.days if len(numbers) == 8]
+    busy = days[-1 - earlier // 4 % len(days)]
     free = filler.days[-1][0] + timedelta(days=30 + earlier)
     times: dict[str, list[Time]] = {"free": [], "busy": []}
     touched: dict[str, int] = {"free": 0, "busy": 0}
@@ -359,6 +364,7 @@ def main() -> None:
     options.add_argument("--folder", type=Path)
     options.add_argument("--keep", action="store_true", help="leave the catalogs in --folder")
     options.add_argument("--json", type=Path)
+    options.add_argument("--picture", type=Path)
     for hidden in ("--work", "--archive", "--photos", "--url"):
         options.add_argument(hidden, help=argparse.SUPPRESS)
     given = options.parse_args()
@@ -382,8 +388,64 @@ def main() -> None:
         results += run(sizes, [one for one in given.databases.split(",") if one], folder, given.keep)
     if given.json:
         given.json.write_text(json.dumps(results, indent=1) + "\n")
+    if given.picture:
+        given.picture.write_text(drawn(results), encoding="utf-8")
     with suppress(BrokenPipeError):
         print(table(results))
+
+
+DRAWN = {
+    "busy": ("settle, busy day", "#7a3b9a"),
+    "free": ("settle, free day", "#1f5fa8"),
+    "retention": ("retention", "#a86a1f"),
+    "page": ("a claim's page", "#1a7a55"),
+    "board": ("first page", "#b03060"),
+    "backup": ("backup, unchanged", "#666666"),
+    "name": ("find by name", "#333333"),
+}
+"""What the picture shows, with its label and colour."""
+
+
+def drawn(results: Sequence[dict[str, Any]]) -> str:
+    """Processor time by the number of photos, both on logarithmic scales; SQLite as a line, PostgreSQL dashed."""
+    from math import log10
+
+    width, height, left, bottom, right = 720, 430, 70, 380, 520
+    photos = sorted({one["photos"] for one in results})
+
+    def at(many: float, milliseconds: float) -> tuple[float, float]:
+        across = (log10(many) - log10(photos[0])) / max(1e-9, log10(photos[-1]) - log10(photos[0]))
+        return left + across * (right - left), bottom - (log10(max(milliseconds, 0.1)) + 1) / 5 * (
+            bottom - 40
+        )
+
+    parts = [f'<rect width="{width}" height="{height}" fill="white"/>']
+    parts.append(
+        f'<text x="{left}" y="20">Milliseconds of the processor, by the photos in the catalog</text>'
+    )
+    for power in range(-1, 5):
+        _, y = at(photos[0], 10.0**power)
+        parts.append(f'<line x1="{left}" x2="{right}" y1="{y:.0f}" y2="{y:.0f}" stroke="#ddd"/>')
+        parts.append(f'<text x="{left - 8}" y="{y + 4:.0f}" text-anchor="end">{10.0**power:,g}</text>')
+    for many in photos:
+        x, _ = at(many, 1)
+        parts.append(f'<text x="{x:.0f}" y="{bottom + 20}" text-anchor="middle">{many:,}</text>')
+    heights: list[float] = []
+    for name, (label, colour) in DRAWN.items():
+        for database, dashes in (("sqlite", ""), ("postgresql", ' stroke-dasharray="6 4"')):
+            mine = sorted((one["photos"], one[name]["cpu"]) for one in results if one["database"] == database)
+            line = " ".join("{:.0f},{:.0f}".format(*at(*one)) for one in mine)
+            parts.append(
+                f'<polyline points="{line}" fill="none" stroke="{colour}" stroke-width="2"{dashes}/>'
+            )
+        last = [one[name]["cpu"] for one in results if one["photos"] == photos[-1]]
+        y = at(photos[-1], max(last))[1]
+        y = max([y, *(other + 16 for other in heights[-1:])])
+        heights.append(y)
+        parts.append(f'<text x="{right + 10}" y="{y + 4:.0f}" fill="{colour}">{label}</text>')
+    parts.append(f'<text x="{left}" y="{height - 8}">line: SQLite, dashes: PostgreSQL with its server</text>')
+    start = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" font-family="sans-serif"'
+    return f'{start} font-size="12">{"".join(parts)}</svg>\n'
 
 
 def table(results: list[dict[str, Any]]) -> str:

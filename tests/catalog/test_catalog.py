@@ -629,3 +629,47 @@ def test_an_office_with_postgresql_takes_a_card_in_and_corrects_it(postgres_url,
     assert cli("claims", archive=archive).status == 0
     assert cli("coverage", "TC-1002", archive=archive).status == 1
     assert not list(archive.glob("catalog.sqlite*"))
+
+
+def test_the_newest_decisions_of_some_claims_are_read_and_no_others(catalog):
+    def move(n, claim):
+        return catalog.claims.record(
+            Move(replaced={}, photos=(sha(n),), claim=claim and ClaimId(claim)),
+            claim=claim and ClaimId(claim), at=NOW, actor="Ada",
+        )  # fmt: skip
+
+    one, two, tray, other, three = (
+        move(1, "TC-1"),
+        move(2, "TC-2"),
+        move(3, None),
+        move(4, "TC-9"),
+        move(5, "TC-1"),
+    )
+    catalog.claims.mark_undone(two)
+
+    def numbers(claims, **more):
+        rows = catalog.claims.newest_of(Correction, [ClaimId(claim) for claim in claims], **more)
+        return [row.number for row in rows]
+
+    assert numbers(["TC-1", "TC-2"], tray=False, most=9) == [three, one]
+    assert numbers(["TC-1", "TC-9"], tray=True, most=3) == [three, other, tray]
+    assert numbers([], tray=False, most=9) == []
+    assert catalog.claims.in_force_by_claim(Move) == {
+        "TC-1": [Move(replaced={}, photos=(sha(n),), claim=ClaimId("TC-1")) for n in (1, 5)],
+        "TC-9": [Move(replaced={}, photos=(sha(4),), claim=ClaimId("TC-9"))],
+    }
+
+
+def test_the_last_open_claims_are_given_by_number(catalog):
+    numbers = [ClaimId(f"TC-{n}") for n in range(5)]
+    catalog.claims.put([Claim(claim=number) for number in numbers], at=NOW)
+    catalog.claims.set_state(numbers[3], ClaimState.SIGNED)
+    assert catalog.claims.last_open(3) == [numbers[1], numbers[2], numbers[4]]
+
+
+def test_photos_are_found_by_the_flags_of_their_analysis(catalog):
+    keep(catalog, 1, 2, 3)
+    unread = Look(flags=(Finding(code="unreadable", message="m", subject="s"),))
+    blurred = Look(flags=(Finding(code="blurred", message='"code":"unreadable"', subject="s"),))
+    catalog.photos.describe([(sha(1), CameraFacts(), unread), (sha(2), CameraFacts(), blurred)])
+    assert catalog.photos.with_flags([sha(1), sha(2), sha(3)], {"unreadable", "look_failed"}) == {sha(1)}

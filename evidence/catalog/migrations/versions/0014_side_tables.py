@@ -26,7 +26,7 @@ _INDEXES = {
     "ix_original_corrected": ["corrected"],
     "ix_original_size": ["size"],
 }
-_ROWS = 5_000
+_ROWS = 1_000
 """Rows of an SQLite table that are moved at once."""
 _BACK = (
     "UPDATE original SET facts = (SELECT facts FROM described WHERE described.sha256 = original.sha256),"
