@@ -7,7 +7,6 @@ of one station; `office` is shared by intakes, and whoever purges or declares a 
 
 from __future__ import annotations
 
-import hashlib
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -17,10 +16,20 @@ from sqlalchemy.exc import DBAPIError
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database
+from evidence.catalog.stations import key_of
 from evidence.errors import LockedError
 
 CHANGE = "change"
 OFFICE = "office"
+_DOING = {
+    CHANGE: "is changing the catalog",
+    OFFICE: "is taking in a card or purging claims",
+    "day": "is splitting {}",
+    "claim": "is working on the bag of {}",
+    "station": "is at work, or is declared gone now",
+}
+"""What a station does that holds a lease, by its kind."""
+_NAMELESS = {"day": "photos without a time", "claim": "the unassigned tray"}
 _LOCK_NOT_AVAILABLE = "55P03"
 """PostgreSQL manual, appendix A: lock_timeout passed."""
 
@@ -77,8 +86,10 @@ class Leases:
             finally:
                 db.execute(text("SELECT set_config('lock_timeout', '0', false)"))
         who = " and ".join(self.holders(name)) or "another station"
+        kind, _, of = name.partition(" ")
         raise LockedError(
-            f"{who} is working on what this needs ({name}).", "Wait until it ends, then run this again."
+            f"{who[0].upper()}{who[1:]} {_DOING[kind].format(of or _NAMELESS.get(kind, ''))}.",
+            "Wait until it ends, then run this again.",
         )
 
     def holders(self, name: str) -> list[str]:
@@ -102,8 +113,3 @@ class Leases:
             if free:
                 db.execute(text("SELECT pg_advisory_unlock(:key)"), key)
             return free
-
-
-def key_of(name: str) -> int:
-    """The key of a lease for the server: 64 bits of the SHA-256 of its name, signed."""
-    return int.from_bytes(hashlib.sha256(f"evidence {name}".encode()).digest()[:8], signed=True)

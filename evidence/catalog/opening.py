@@ -12,7 +12,13 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 
 from evidence.catalog.faults import REBUILD, translate
-from evidence.catalog.stations import OPENING_LOCK, Owner, refuse_foreign, require_owner
+from evidence.catalog.stations import (
+    OPENING_LOCK,
+    Owner,
+    refuse_foreign,
+    refuse_while_others_work,
+    require_owner,
+)
 from evidence.catalog.tables import metadata
 from evidence.errors import BadInputError, CatalogError, EvidenceError
 
@@ -58,6 +64,7 @@ def open_engine(
                 raise emptied()
             if present != HEAD and owner is not None:
                 refuse_foreign(connection, owner, own_file=own_file)
+                refuse_while_others_work(connection, owner)
         if present != HEAD:
             _migrate(engine)
         if owner is not None:

@@ -7,6 +7,7 @@ in its intake area until the station of their bag has them.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -353,6 +354,27 @@ def refuse_foreign(connection: Connection, owner: Owner, *, own_file: bool) -> N
         intakes = list(connection.execute(query).scalars())
         if intakes and not owner.knows(intakes):
             raise _foreign("", own_file)
+
+
+def refuse_while_others_work(connection: Connection, owner: Owner) -> None:
+    """Raise BadInputError when the tables are to be changed while another station's program, of before, uses them."""
+    if connection.dialect.name == "sqlite" or not inspect(connection).has_table("station"):
+        return
+    for archive, name in _names(connection).items():
+        key = {"key": key_of(f"station {archive}")}
+        if archive == owner.archive:
+            continue
+        if not connection.execute(text("SELECT pg_try_advisory_lock(:key)"), key).scalar_one():
+            raise BadInputError(
+                f"This program changes the catalog's tables, and the station '{name}' is at work with them.",
+                "Stop its programs, update the program at every station, then run this again. Nothing was changed.",
+            )
+        connection.execute(text("SELECT pg_advisory_unlock(:key)"), key)
+
+
+def key_of(name: str) -> int:
+    """The key of a lease for the server: 64 bits of the SHA-256 of its name, signed."""
+    return int.from_bytes(hashlib.sha256(f"evidence {name}".encode()).digest()[:8], signed=True)
 
 
 def _foreign(name: str, own_file: bool) -> BadInputError:

@@ -5,19 +5,19 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import psycopg
 import pytest
 from sqlalchemy import create_engine, event, select, text, update
 
-from evidence.catalog import base, totals
+from evidence.catalog import base, opening, totals
 from evidence.catalog import tables as t
 from evidence.catalog.faults import TryAgainError
-from evidence.catalog.leases import key_of
-from evidence.catalog.stations import Owner
+from evidence.catalog.stations import Owner, key_of
 from evidence.catalog.store import Catalog
-from evidence.errors import LockedError
+from evidence.errors import BadInputError, LockedError
 from evidence.model import Claim, ClaimId
 
 OWNER = Owner(
@@ -62,7 +62,7 @@ def test_a_lease_is_held_by_one_names_its_station_and_is_free_when_the_process_i
     try:
         assert not leases.is_free("day 2026-05-14")
         with (
-            pytest.raises(LockedError, match="station north is working on what this needs"),
+            pytest.raises(LockedError, match="Station north is splitting 2026-05-14"),
             leases.held("day 2026-05-14", wait_s=0.2),
         ):
             pass
@@ -74,6 +74,26 @@ def test_a_lease_is_held_by_one_names_its_station_and_is_free_when_the_process_i
         running.communicate()
     with leases.held("day 2026-05-14", wait_s=30):
         pass
+
+
+def test_tables_are_not_changed_while_another_station_is_at_work(catalog, filled_postgres_url, monkeypatch):
+    other = replace(OWNER, archive=f"{2:032x}", name="south", joins=True)
+    Catalog(filled_postgres_url, owner=other).close()
+    running = holder(filled_postgres_url, f"station {OWNER.archive}")
+    monkeypatch.setattr(opening, "HEAD", "9998")
+    migrated = []
+    monkeypatch.setattr(opening, "_migrate", migrated.append)
+    try:
+        with pytest.raises(BadInputError, match="the station 'north' is at work with them"):
+            Catalog(filled_postgres_url, owner=other)
+        assert migrated == []
+    finally:
+        running.kill()
+        running.communicate()
+    with catalog.leases.held(f"station {OWNER.archive}", wait_s=30):
+        pass  # the server has noticed that the process is gone
+    Catalog(filled_postgres_url, owner=other).close()
+    assert len(migrated) == 1
 
 
 def test_shared_leases_keep_out_only_who_wants_it_alone(catalog, filled_postgres_url):

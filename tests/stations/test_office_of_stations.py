@@ -157,7 +157,7 @@ def test_a_purge_is_refused_while_the_other_station_takes_in_a_card_and_for_clai
             patched.setattr(evidence.workspace, "LOCK_WAIT_S", 0.5)
             ran = planned(world.first, "TC-1001")
         assert ran.status == 27, ran
-        assert "station second" in ran.err
+        assert "Station second is taking in a card" in ran.err
         intake.send_signal(signal.SIGCONT)
         assert intake.communicate(timeout=240)[0]
     finally:
@@ -206,6 +206,24 @@ def test_a_station_that_left_blocks_nothing_and_its_bags_are_built_again(tmp_pat
     assert [owed["target"] for owed in json.loads(plan.out)["owed"]] == ["south"], (
         "its disk may hold copies still"
     )
+
+
+def test_photos_that_a_station_took_with_it_are_named_and_come_back_from_a_card(tmp_path, postgres_url):
+    world = two_stations(tmp_path, postgres_url)
+    card = card_of(tmp_path / "card", "TC-1002")
+    world.take_in(world.second, card)
+    shutil.rmtree(world.second)
+    assert cli("station", "left", "second", "--reason", "burnt", archive=world.first).status == 0
+    ran = cli("backup", "--json", archive=world.first)
+    assert ran.status == 1
+    assert {one["code"] for one in ran.data["troubles"]} == {"original_damaged"}, ran.data["troubles"]
+    shown = cli("photos", "TC-1002", "--json", archive=world.first)
+    assert len(shown.data) == 4, "nothing that is known of them was lost"
+    ran = cli("repair", "--card", card, "--json", archive=world.first)
+    assert len(ran.data["repaired"]) >= 4, ran.data
+    assert cli("backup", archive=world.first).status == 0
+    assert set(filed(world.first)) == digests(card)
+    assert cli("verify", archive=world.first).status == 0
 
 
 def test_what_a_station_needs_is_said_in_one_line(tmp_path, postgres_url):
