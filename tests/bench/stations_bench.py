@@ -1,11 +1,12 @@
 """How many photos an hour two stations take in against one, on one PostgreSQL catalog.
 
-    python tests/bench/stations_bench.py [--cards 3] [--scenes 20]
+    python tests/bench/stations_bench.py [--cards 4] [--scenes 20] [--no-analysis]
 
 Makes a server, archives and drawn cards in a temporary folder. One station takes in all the cards, one after the other;
-then two stations take in half of them each, at the same time, in processes that analyse in themselves (one process a
-station). Prints photos per second and their ratio, with the load of the machine. On two cores the two stations and the
-server share the processors, so the ratio shows what the catalog costs and not what two machines would reach.
+then two stations take in half of them each, at the same time. Each analyses with one process. Prints photos per second
+and their ratio, with the load of the machine. With --no-analysis photos are not read for writing and scenes: then nearly
+all of the time is the catalog's and the disk's. On two cores the two stations and the server share the processors and
+one disk, so the ratio is a lower bound of what two machines reach.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
+import support_stations
+from support_intake import set_settings
 from support_postgres import _database, postgres_server
 from support_stations import World, card_of, go, require_whole, settle, two_stations
 
@@ -35,10 +38,14 @@ def timed(world: World, cards: dict[Path, list[Path]]) -> float:
     return spent
 
 
-def measured(server: Path, folder: Path, *, stations: int, many: int, scenes: int) -> float:
+def measured(server: Path, folder: Path, *, stations: int, many: int, scenes: int, analysis: bool) -> float:
     """Photos per second with that many stations; raises AssertionError when one was lost or is there twice."""
     for url in _database(server):
         world = two_stations(folder, url)
+        if analysis:
+            for archive in world.both:
+                text = (archive / "evidence.toml").read_text()
+                set_settings(archive, text.replace("read_writing = false\nscene_kinds = false\n", ""))
         cards = [
             card_of(
                 folder / f"card-{number}",
@@ -63,7 +70,10 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--cards", type=int, default=4)
     asked.add_argument("--scenes", type=int, default=20)
+    asked.add_argument("--analysis", action=argparse.BooleanOptionalAction, default=True)
     options = asked.parse_args()
+    if options.analysis:
+        support_stations.INTAKE = support_stations.INTAKE.replace("executor=HereExecutor()", "executor=None")
     load = os.getloadavg()
     make_server = postgres_server.__wrapped__()
     server = next(make_server)
@@ -74,7 +84,12 @@ def main() -> None:
                 place = Path(folder) / str(stations)
                 place.mkdir()
                 found[stations] = measured(
-                    server, place, stations=stations, many=options.cards, scenes=options.scenes
+                    server,
+                    place,
+                    stations=stations,
+                    many=options.cards,
+                    scenes=options.scenes,
+                    analysis=options.analysis,
                 )
     finally:
         next(make_server, None)

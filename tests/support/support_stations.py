@@ -27,7 +27,7 @@ from evidence.workspace import Workspace
 
 from sqlalchemy import event, Engine
 
-killed_at, steps = int(sys.argv[3]), [0]
+killed_at, steps = int(sys.argv[3]) if len(sys.argv) > 3 else 0, [0]
 
 
 def tick(*_):
@@ -36,13 +36,14 @@ def tick(*_):
         os.kill(os.getpid(), 9)
 
 
-with Workspace(Path(sys.argv[1]), actor="Ada Clerk") as here:
-    event.listen(Engine, "before_cursor_execute", tick)
-    event.listen(Engine, "after_cursor_execute", tick)
-    print("open", flush=True)
-    sys.stdin.readline()
-    report = take_in(here, Path(sys.argv[2]), executor=HereExecutor())
-    print(report.kept, report.already_kept, len(report.refused), steps[0], flush=True)
+if __name__ == "__main__":  # a process that analyses imports this file
+    with Workspace(Path(sys.argv[1]), actor="Ada Clerk") as here:
+        event.listen(Engine, "before_cursor_execute", tick)
+        event.listen(Engine, "after_cursor_execute", tick)
+        print("open", flush=True)
+        sys.stdin.readline()
+        report = take_in(here, Path(sys.argv[2]), executor=HereExecutor())
+        print(report.kept, report.already_kept, len(report.refused), steps[0], flush=True)
 """
 """An intake in a process of its own; it begins at a line on its standard input, and may be killed before or after a
 statement at the database."""
