@@ -27,7 +27,7 @@ class Input:
 PHOTO_MB = Input(3.2, "72 drawn photos of 12 megapixels (3.2 MB)")
 LOOKS_A_CORE = Input(4.6 / 2, "5.3; an hour later 4.8, 4.7, 4.6")
 OTHER_S = Input((2.0 + 0.5 + 0.8 + 0.7) / 120, "2.0, split and tags 0.5, bags 0.8, backup 0.7")
-CATALOG_KB = Input(7e9 / 1_050_000 / 1000, "bringing that catalog of 7 GB over")
+CATALOG_KB = Input(7e9 / 1_050_000 / 1000, "Bringing that catalog of 7.0 GB over")
 READ_GB_A_CORE = Input(100 * 5e6 / 0.41 / 1e9, "0.41 of 512 KiB")
 INDEX_BYTES = Input(194e6 / 10e6, "The index takes 194 MB")
 LOOKUP_MS = Input(0.83, "| 6, turned and mirrored in eight ways | 0.72 | 0.216 | 0.83 | 0.250 |")
