@@ -270,7 +270,8 @@ def make(archive: Path, photos: int, url: str) -> dict[str, float]:
     fill(url or f"sqlite:///{archive / 'catalog.sqlite'}", filler)
     leave_ledger(archive, filler)
     filled = time.perf_counter()
-    Workspace(archive).close()
+    with Workspace(archive) as workspace:
+        workspace.hash_index.save()  # as every intake does
     return {"fill_s": filled - begun, "migrate_s": time.perf_counter() - filled}
 
 
