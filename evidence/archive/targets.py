@@ -244,8 +244,6 @@ class FolderTarget:
             for each in (bag, next_state(bag)):
                 refuse_links_below(each)
             recover_folder(bag, known_paths, keep_unfinished=True)
-            if not recopy:
-                _require_readable_manifest(bag)
             recopy = recopy or _manifest_damaged(bag)
             self._require_free_space(bag, payload, recopy=recopy)
             done = assemble(
@@ -396,9 +394,11 @@ def _require_readable_manifest(bag: Path) -> None:
 
 
 def _manifest_damaged(bag: Path) -> bool:
+    """True when the manifest of a copy can be read and is wrong. Raises BagError when the disk cannot read it."""
     try:
         recorded_digests(bag)
     except BagError:
+        _require_readable_manifest(bag)
         return True
     return False
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import shutil
@@ -176,6 +177,31 @@ def test_a_copy_whose_lists_are_damaged_is_replaced_whole_and_nothing_is_doubled
     assert (copy / "note.txt").read_text() == "mine"
     assert not (copy / "strays" / "data").exists()
     assert target.check_bag("HT-1001", expected=read_manifest(local)).valid
+
+
+@pytest.mark.parametrize("reads", range(4))
+def test_a_copy_whose_declaration_becomes_unreadable_is_left_as_it_is(
+    target, local, kept, monkeypatch, reads
+):
+    target.put_bag(local, "HT-1001")
+    copy = target.root / "HT-1001"
+    before = {path: path.read_bytes() for path in copy.rglob("*") if path.is_file()}
+    build_bag(local, photos(kept, *NAMES[:2]), {"records/claim.json": b"{}"}, INFO)
+    read, left = Path.read_bytes, [reads]
+
+    def read_bytes(path):
+        if path == copy / "bagit.txt":
+            left[0] -= 1
+            if left[0] < 0:
+                raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", read_bytes)
+    try:
+        target.put_bag(local, "HT-1001")
+    except BagError:
+        assert {path: read(path) for path in copy.rglob("*") if path.is_file()} == before
+    assert not (copy / "strays").exists()
 
 
 def test_a_bag_that_was_lost_or_damaged_here_is_restored_from_its_copy(target, local):
