@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing.util
 import os
 import sys
 from pathlib import Path
@@ -14,6 +15,8 @@ cv2.setNumThreads(1)  # otherwise a child that the kill tests fork waits forever
 os.environ["PYTHON_KEYRING_BACKEND"] = (
     "keyring.backends.null.Keyring"  # never the keyring of who runs the tests
 )
+
+multiprocessing.util.get_temp_dir()  # now, before a test names a long temporary folder of its own
 
 sys.path.insert(0, str(Path(__file__).parent / "support"))
 

@@ -15,6 +15,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from dataclasses import dataclass
 from enum import StrEnum
 from multiprocessing.connection import wait as wait_for_any
+from multiprocessing.util import get_temp_dir
 from typing import Any, Generic, Self, TypeVar
 
 from evidence.disk.modes import restrict_umask
@@ -24,6 +25,9 @@ B = TypeVar("B")
 
 START_GRACE_S = 30.0
 """Extra seconds for the first tasks of new processes, which load libraries and networks first."""
+
+_LONGEST_TEMP = 80
+"""Bytes of the temporary folder of this process: a socket's path has at most 104 on macOS, 108 on Linux."""
 
 
 class Fault(StrEnum):
@@ -48,11 +52,17 @@ def process_pool(processes: int, *, preload: str) -> ProcessPoolExecutor:
     `preload` is the module that the tasks use. Where the system has a fork server, the module is imported
     there once, for all processes.
     """
-    method = "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
+    method = _start_method()
     context = multiprocessing.get_context(method)
     if method == "forkserver":
         context.set_forkserver_preload(["__main__", preload])
     return ProcessPoolExecutor(processes, mp_context=context, initializer=_init_worker)
+
+
+def _start_method() -> str:
+    """`forkserver` where the system has it and the path of its socket, in the temporary folder, is not too long."""
+    has_it = "forkserver" in multiprocessing.get_all_start_methods()
+    return "forkserver" if has_it and len(os.fsencode(get_temp_dir())) <= _LONGEST_TEMP else "spawn"
 
 
 class Tasks(Generic[A, B]):

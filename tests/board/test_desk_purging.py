@@ -59,10 +59,17 @@ def newest(office):
     return plans(office)[0]
 
 
+def a_minute_later(office):
+    """Let the office's clock go on: plans of one second have no order."""
+    soon = office.now() + timedelta(minutes=1)
+    office.now = lambda: soon
+
+
 def test_a_purge_goes_from_plan_to_certificate_on_the_pages_and_can_be_undone(office, enter):
     ann, bo = enter("Ann Example"), enter("Bo Example")
     assert "is withdrawn" not in send(ann, "/do/desk/undo-purge", plan=newest(office).name)
     assert newest(office).state is PlanState.DONE, "the plan that was there is undone"
+    a_minute_later(office)
     text = send(ann, "/do/desk/plan")
     assert "The plan of 1 claim is made" in text
     assert "Perpetua Lund" in text
@@ -82,6 +89,7 @@ def test_a_purge_goes_from_plan_to_certificate_on_the_pages_and_can_be_undone(of
     assert "Undone: OD-2001" in send(bo, "/do/desk/undo-purge", plan=plan)
     assert office.catalog.claims.get(DUE).state is ClaimState.CLOSED
 
+    a_minute_later(office)
     send(ann, "/do/desk/plan", claims="OD-2001")
     plan = newest(office).name
     send(bo, "/do/desk/approve", plan=plan, seen="yes")

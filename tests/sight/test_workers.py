@@ -199,6 +199,33 @@ def test_a_pool_that_cannot_be_made_is_an_error_of_the_caller():
         tasks.add("b")
 
 
+def test_a_long_temporary_folder_does_not_stop_the_processes(tmp_path):
+    long = tmp_path / ("x" * 100)
+    long.mkdir()
+    script = tmp_path / "parent.py"
+    script.write_text(
+        textwrap.dedent(
+            f"""
+            import sys
+            sys.path[:0] = {[str(Path(__file__).parents[1] / "support"), str(Path(__file__).parents[2])]!r}
+            from evidence.sight.workers import process_pool
+            from support_looks import process_id
+            if __name__ == "__main__":
+                with process_pool(1, preload="support_looks") as pool:
+                    print(pool.submit(process_id, 0).result())
+            """
+        )
+    )
+    run = subprocess.run(
+        [sys.executable, script],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "TMPDIR": str(long)},
+    )
+    assert (run.returncode, run.stdout.strip().isdigit()) == (0, True), run.stderr
+
+
 @pytest.mark.skipif(os.name != "posix", reason="permissions of POSIX")
 def test_what_a_process_writes_is_not_for_others_whatever_umask_the_fork_server_was_started_with(tmp_path):
     before = os.umask(0o022)
