@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import io
 import json
 import os
 import shutil
@@ -76,12 +77,13 @@ def _photograph(job: tuple[Path, int]) -> None:
     house, place = divmod(number, HOUSE)
     card = CardMaker(root / "card", number=number + 1, seed=number)
     card.wait(minutes=45 * house, seconds=20 * number)
-    frames: list[np.ndarray] = []
-    card.save = lambda frame, gps=None: frames.append(frame) or ""  # type: ignore[method-assign]
+    sheets: list[bytes] = []
+    card._keep = lambda jpeg, gps=None: sheets.append(jpeg) or ""  # type: ignore[method-assign]
     rng = np.random.default_rng(number)
     if place == 0:
         card.sheet(f"TC-{1001 + house}")
-        photo = cv2.resize(frames[0], (4032, 3024), interpolation=cv2.INTER_CUBIC)
+        sheet = np.asarray(Image.open(io.BytesIO(sheets[0])))
+        photo = cv2.resize(sheet, (4032, 3024), interpolation=cv2.INTER_CUBIC)
     else:
         photo = np.load(root / "drawn" / f"{rng.integers(DRAWN)}.npy", mmap_mode="r")
         photo = np.roll(photo, rng.integers(-200, 200, 2), (0, 1))

@@ -8,13 +8,15 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import select
+from sqlalchemy import Engine, event, select
 from support_card import CardMaker
 from support_cli import cli, make_archive
 from support_intake import CLAIMS, PLAIN, actions, filed, set_settings
+from support_kill import HereExecutor
 
 from evidence.catalog import tables as t
 from evidence.catalog import totals
+from evidence.intake.pipeline import take_in
 from evidence.workspace import Workspace
 
 INTAKE = """
@@ -82,8 +84,22 @@ class World:
         return running
 
     def take_in(self, archive: Path, card: Path) -> list[int]:
-        """One intake, to its end: files kept, kept already, refused, and statements at the database."""
-        return [int(word) for word in go(self.begin(archive, card))[0].split()]
+        """One intake here, to its end: files kept, kept already, refused, and events of statements at the database."""
+        steps = [0]
+
+        def tick(*_: object) -> None:
+            steps[0] += 1
+
+        events = ("before_cursor_execute", "after_cursor_execute")
+        with Workspace(archive, actor="Ada Clerk") as here:
+            for name in events:
+                event.listen(Engine, name, tick)
+            try:
+                report = take_in(here, card, executor=HereExecutor())
+            finally:
+                for name in events:
+                    event.remove(Engine, name, tick)
+        return [report.kept, report.already_kept, len(report.refused), steps[0]]
 
 
 def go(*running: subprocess.Popen[str], killed: bool = False) -> list[str]:
