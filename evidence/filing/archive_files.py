@@ -111,15 +111,30 @@ def _bring_texts(workspace: Workspace, there: Path, known: Mapping[str, _KnownFi
     """
     for name in _texts_in(there):
         ours, before = workspace.root / name, known.get(name)
-        with writing(there / name):
+        with writing(ours):
             stat = ours.stat() if ours.is_file() else None
             if stat and before and (before.size, before.changed_ns) == (stat.st_size, stat.st_mtime_ns):
                 continue
-            if stat and ours.read_bytes().startswith((there / name).read_bytes()):
-                continue  # texts came since
+            content = ours.read_bytes() if stat else None
+        if content is not None and content.startswith(_read_texts(there / name)):
+            continue  # texts came since
         missing = workspace.custody.missing_texts()
         workspace.custody.bring_texts(missing, there / CUSTODY)
+        if missing.digests:
+            for one in _texts_in(there):
+                _read_texts(there / one)
         return
+
+
+def _read_texts(path: Path) -> bytes:
+    """A side file at a target; raises DestinationError when it cannot be read: it may hold the only copy of a text."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise DestinationError(
+            f"{path} cannot be read ({error.strerror}), and this archive's log may lack texts that it holds.",
+            "Nothing was changed there. Run it again; if it stays so, the disk may be failing: run `evidence repair`.",
+        ) from error
 
 
 def _texts_in(there: Path) -> list[str]:

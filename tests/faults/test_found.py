@@ -133,6 +133,11 @@ def test_a_last_entry_of_the_log_that_a_target_wrote_wrongly_does_not_block_it(h
     all_clean(here, trials_at(here, scenario, FaultKind.LIE, "write target/archive/custody/custody.jsonl"))
 
 
+def test_texts_that_a_restore_could_not_read_stay_at_the_target(here):
+    step = "read target/archive/custody/custody-texts/*.jsonl"
+    all_clean(here, trials_at(here, "restore", FaultKind.UNREADABLE, step))
+
+
 def test_a_declaration_that_a_target_could_not_read_makes_no_strays(here):
     all_clean(here, trials_at(here, "move", FaultKind.UNREADABLE, "read target/TC-1001_*/bagit.txt"))
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import shutil
+from pathlib import Path
 
 import pytest
 from support_cli import cli
@@ -69,6 +72,32 @@ def test_a_backup_brings_a_lost_text_back_before_it_would_replace_its_last_copy(
     assert REASON.encode() in all_texts(target / "archive")
     assert REASON.encode() in all_texts(archive)
     assert is_whole(archive)
+
+
+@pytest.mark.parametrize("text_since", [False, True])
+def test_a_backup_leaves_texts_at_a_target_that_cannot_be_read_now(with_text, monkeypatch, text_since):
+    archive, target = with_text
+    for path in texts_of(archive):
+        path.unlink()
+    if text_since:
+        assert status("hold", "place", "TC-1002", "--reason", "since then", archive=archive) == 0
+    there = texts_of(target / "archive")
+    open_path = Path.open
+    with monkeypatch.context() as patch:
+
+        def fails(path, *arguments, **more):
+            if path in there:
+                raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+            return open_path(path, *arguments, **more)
+
+        patch.setattr(Path, "open", fails)
+        ran = cli("backup", archive=archive)
+        assert ran.status != 0
+        assert "cannot be read" in ran.err + ran.out
+    assert REASON.encode() in all_texts(target / "archive")
+    assert status("backup", archive=archive) == 0
+    assert is_whole(archive)
+    assert REASON.encode() in all_texts(archive)
 
 
 def test_a_repair_brings_texts_back_that_the_target_of_the_restore_had_lost(two_targets, tmp_path):
