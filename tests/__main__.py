@@ -45,8 +45,8 @@ def main() -> int:
 
 
 def _workers() -> int:
-    """Two more than there are cores: a test waits for a process, a browser or a disk half of its time."""
-    return len(os.sched_getaffinity(0)) + 2 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 2
+    """One more than there are cores: a test waits for a process, a browser or a disk half of its time."""
+    return len(os.sched_getaffinity(0)) + 1 if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1) + 1
 
 
 def _scratch() -> dict[str, str]:
