@@ -138,8 +138,11 @@ def test_a_checkpoint_that_does_not_fit_is_not_believed(archive, field):
             value["end"]["frontier"][0] = "0" * 64
         elif field == "whole_at":
             value["whole_at"] = "yesterday"
-        elif field in ("signature", "key"):
-            value["signed"][field] = value["signed"][field][:-1] + "0" if field == "key" else "0" * 128
+        elif field == "signature":
+            value["signed"][field] = "0" * 128
+        elif field == "key":
+            key = value["signed"][field]
+            value["signed"][field] = key[:-1] + ("1" if key.endswith("0") else "0")
         else:
             value["end"][field] = "0" * 64 if field == "sha256" else value["end"][field] - 1
         path.write_text(json.dumps(value))
