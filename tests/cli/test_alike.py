@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import io
+from datetime import timedelta
 
 import numpy as np
 import pytest
 from PIL import Image
 from support_cli import cli, make_archive
+from support_kill import HereExecutor
+
+from evidence.intake.pipeline import take_in
+from evidence.workspace import Workspace, utc_now
 
 CLAIMS = "claim,insured,peril\nTC-1001,Ann Example,hail\nTC-1002,Bo Sample,hail\n"
 
@@ -40,7 +45,9 @@ def archive(tmp_path):
     assert cli("assignments", listed, archive=made).status == 0
     for n in range(3):
         saved(drawn(n), tmp_path / "one" / "DCIM" / "100TEST" / f"A{n:04d}.JPG", f"2026:05:14 09:0{n}:00")
-    cli("intake", tmp_path / "one", archive=made)
+    earlier = utc_now() - timedelta(hours=1)  # the names of two intakes of one second tell no order
+    with Workspace(made, actor="Ada Clerk", now=lambda: earlier) as here:
+        take_in(here, tmp_path / "one", executor=HereExecutor())
     move(made, "A0000.JPG", "A0001.JPG", "A0002.JPG", to="TC-1001")
     return made
 
