@@ -45,6 +45,17 @@ def size_text(octets: int) -> str:
     return f"{size:.1f} TB"
 
 
+def typed_name(text: str, what: str, most: int) -> str:
+    """A name with its spaces tidied. Raises BadInputError, which begins with `what`, if it is empty, too long or unprintable."""
+    name = " ".join(text.split())
+    if not name or len(name) > most or not name.isprintable():
+        raise BadInputError(
+            f"{what} is empty, too long or not printable.",
+            f"Give a name of up to {most} printable characters.",
+        )
+    return name
+
+
 def typed_size(text: str, where: str) -> int:
     """Bytes of a size such as 500M or 1.5G, decimal units. Raises BadInputError, which names the option `where`."""
     match = re.fullmatch(r"(\d+(?:\.\d+)?)([KMGT]?)B?", text.strip().upper())

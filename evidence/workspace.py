@@ -23,6 +23,7 @@ from evidence.disk.modes import in_an_archive, restrict_umask, set_modes
 from evidence.disk.turns import TurnLock
 from evidence.errors import BadInputError, CustodyError, DestinationError, LockedError
 from evidence.model import ClaimId
+from evidence.plain_words import typed_name
 from evidence.settings import Settings, default_names, default_text, load_settings
 
 if TYPE_CHECKING:
@@ -64,13 +65,19 @@ def system_actor() -> str:
 
 def named_actor(text: str) -> str:
     """Return an actor's name with spaces tidied; raises BadInputError for an empty, too long or unprintable name."""
-    name = " ".join(text.split())
-    if not name or len(name) > MOST_ACTOR or not name.isprintable():
-        raise BadInputError(
-            "The name after --actor is empty, too long or not printable.",
-            f"Give a name of up to {MOST_ACTOR} printable characters.",
-        )
-    return name
+    return typed_name(text, "The name after --actor", MOST_ACTOR)
+
+
+def bag_in(root: Path, claim: ClaimId, folder: str | None) -> Path:
+    """Return the directory of the claim's bag in an archive at `root`, or of the tray for an empty claim.
+
+    Raises ValueError for a claim without a folder.
+    """
+    if not claim:
+        return root / "unassigned"
+    if not folder:
+        raise ValueError(f"claim {claim} has no folder yet")
+    return root / "claims" / folder
 
 
 class Workspace:
@@ -227,12 +234,8 @@ class Workspace:
         return self.root / "learnt"
 
     def bag_of(self, claim: ClaimId, folder: str | None) -> Path:
-        """Return the directory of the claim's bag, or of the tray for an empty claim; raises ValueError without a folder."""
-        if not claim:
-            return self.tray
-        if not folder:
-            raise ValueError(f"claim {claim} has no folder yet")
-        return self.claims / folder
+        """Return `bag_in` of this archive."""
+        return bag_in(self.root, claim, folder)
 
     # --- words and lists ---
 

@@ -44,17 +44,17 @@ class Leases:
     @contextmanager
     def held(self, name: str, *, wait_s: float, shared: bool = False) -> Iterator[None]:
         """Hold a lease; a thread that holds it may take it again. Raises LockedError after `wait_s` seconds."""
-        held: dict[str, int] = self._here.__dict__.setdefault("held", {})
+        held: set[str] = self._here.__dict__.setdefault("held", set())
         if not self._database.station or name in held:
             yield
             return
         with self._database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as db:
             self._take(db, name, wait_s, shared=shared)
-            held[name] = 1
+            held.add(name)
             try:
                 yield
             finally:
-                del held[name]
+                held.remove(name)
                 unlock = "pg_advisory_unlock_shared" if shared else "pg_advisory_unlock"
                 if not db.invalidated:
                     db.execute(text(f"SELECT {unlock}(:key)"), {"key": key_of(name)})

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Row, delete, inspect, select, text, update
+from sqlalchemy import Connection, Engine, Row, Table, delete, func, inspect, select, text, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, dump, from_text, to_text
@@ -145,11 +145,9 @@ class Stations:
         """What each station has, by its archive's id."""
         with self._database.transaction() as db:
 
-            def by_station(table: Any) -> dict[str, int]:
-                found: dict[str, int] = {}
-                for one in db.execute(select(table.c.station)).scalars():
-                    found[one] = found.get(one, 0) + 1
-                return found
+            def by_station(table: Table) -> dict[str, int]:
+                query = select(table.c.station, func.count().label("many")).group_by(table.c.station)
+                return {row.station: row.many for row in db.execute(query)}
 
             cards, bags, waiting = (by_station(table) for table in (t.intake, t.bag, t.waiting_at))
         return {

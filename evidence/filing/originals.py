@@ -19,7 +19,7 @@ from evidence.errors import BagError, CardReadError, CopyMismatchError
 from evidence.filing.copies import found_bad_since, known_bad
 from evidence.model import ClaimId, Sha256
 from evidence.settings import ARCHIVE_PLACE
-from evidence.workspace import Workspace
+from evidence.workspace import Workspace, bag_in
 
 
 def find_original(workspace: Workspace, sha: Sha256) -> Path | None:
@@ -173,13 +173,12 @@ def find_at_stations(workspace: Workspace, sha: Sha256) -> Path | None:
             continue
         for claim, path in held:
             row = workspace.catalog.claims.get(claim) if claim else None
-            bag = (
-                root / "unassigned"
-                if not claim
-                else root / "claims" / (row.folder if row and row.folder else "")
-            )
-            if (bag / "data" / path).is_file():
-                return bag / "data" / path
+            folder = row.folder if row else None
+            if claim and not folder:
+                continue
+            place = bag_in(root, claim, folder) / "data" / path
+            if place.is_file():
+                return place
         if found := find_object(root / "intake", sha):
             return found
     return None

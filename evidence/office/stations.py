@@ -14,6 +14,7 @@ from evidence.filing.station_heads import exchange_heads
 from evidence.filing.target_records import REPLACED, retired_place
 from evidence.model import ClaimId
 from evidence.office.people import require_office
+from evidence.plain_words import typed_name
 from evidence.settings import load_settings
 from evidence.workspace import SETTINGS, Workspace, holds_bags
 
@@ -47,7 +48,7 @@ def add(root: Path, name: str, *, path: Path | None = None, actor: str | None = 
     `path` is where the other stations find its folder; by default as here. Raises BadInputError for an archive with
     a catalog file of its own, one that holds photos, and a name that is taken or not printable.
     """
-    chosen = _named(name)
+    chosen = typed_name(name, "The station's name", MOST_NAME)
     settings = root / SETTINGS
     if not settings.is_file():
         raise BadInputError(f"No archive at {root}.", "Create one with `evidence init DIR`.")
@@ -142,8 +143,8 @@ def stations_of(workspace: Workspace, claim: ClaimId) -> list[str]:
     stations = workspace.catalog.stations
     if not stations.own:
         return []
-    photos = [one.sha256 for one in workspace.catalog.photos.of_claim(claim)]
-    photos += [sha for sha in workspace.catalog.keeping.payload(claim) if sha not in set(photos)]
+    in_claim = {one.sha256 for one in workspace.catalog.photos.of_claim(claim)}
+    photos = sorted(in_claim | workspace.catalog.keeping.payload(claim).keys())
     having = set(stations.of_bags([claim]).values()) | stations.took_in(photos)
     having |= {one for places in stations.that_have(photos).values() for one in places}
     return sorted(one.name for one in stations.others() if one.archive in having)
@@ -161,16 +162,6 @@ def not_reached(workspace: Workspace) -> list[str]:
     if due := workspace.catalog.records.due_elsewhere():
         lines.append(f"{due} record files at other stations follow with the next command there.")
     return lines
-
-
-def _named(name: str) -> str:
-    chosen = " ".join(name.split())
-    if not chosen or len(chosen) > MOST_NAME or not chosen.isprintable():
-        raise BadInputError(
-            "The station's name is empty, too long or not printable.",
-            f"Give a name of up to {MOST_NAME} printable characters.",
-        )
-    return chosen
 
 
 def purgeable(workspace: Workspace, claims: Collection[ClaimId]) -> list[ClaimId]:

@@ -111,6 +111,26 @@ def test_a_hanging_task_in_a_callers_executor_is_abandoned_and_the_executor_kept
     assert {n: r for n, r in told.items() if n != 1} == {0: 0, 2: 2, 3: 3, 4: 4}
 
 
+def parent_script(folder, then):
+    """A program that prints the number of its worker process, then runs one more statement."""
+    script = folder / "parent.py"
+    script.write_text(
+        textwrap.dedent(
+            f"""
+            import time, sys
+            sys.path[:0] = {[str(Path(__file__).parents[1] / "support"), str(Path(__file__).parents[2])]!r}
+            from evidence.sight.workers import process_pool
+            from support_looks import process_id
+            if __name__ == "__main__":
+                pool = process_pool(1, preload="support_looks")
+                print(pool.submit(process_id, 0).result(), flush=True)
+                {then}
+            """
+        )
+    )
+    return script
+
+
 def _zombie(pid):
     with contextlib.suppress(psutil.NoSuchProcess):
         return psutil.Process(pid).status() == psutil.STATUS_ZOMBIE
@@ -119,21 +139,7 @@ def _zombie(pid):
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system has no SIGKILL")
 def test_processes_end_when_their_parent_is_killed(tmp_path):
-    script = tmp_path / "parent.py"
-    script.write_text(
-        textwrap.dedent(
-            f"""
-            import os, sys, time
-            sys.path[:0] = {[str(Path(__file__).parents[1] / "support"), str(Path(__file__).parents[2])]!r}
-            from evidence.sight.workers import process_pool
-            from support_looks import process_id
-            if __name__ == "__main__":
-                pool = process_pool(1, preload="support_looks")
-                print(pool.submit(process_id, 0).result(), flush=True)
-                time.sleep(600)
-            """
-        )
-    )
+    script = parent_script(tmp_path, "time.sleep(600)")
     parent = subprocess.Popen([sys.executable, script], stdout=subprocess.PIPE, text=True)
     try:
         child = psutil.Process(int(parent.stdout.readline()))
@@ -202,20 +208,7 @@ def test_a_pool_that_cannot_be_made_is_an_error_of_the_caller():
 def test_a_long_temporary_folder_does_not_stop_the_processes(tmp_path):
     long = tmp_path / ("x" * 100)
     long.mkdir()
-    script = tmp_path / "parent.py"
-    script.write_text(
-        textwrap.dedent(
-            f"""
-            import sys
-            sys.path[:0] = {[str(Path(__file__).parents[1] / "support"), str(Path(__file__).parents[2])]!r}
-            from evidence.sight.workers import process_pool
-            from support_looks import process_id
-            if __name__ == "__main__":
-                with process_pool(1, preload="support_looks") as pool:
-                    print(pool.submit(process_id, 0).result())
-            """
-        )
-    )
+    script = parent_script(tmp_path, "pool.shutdown()")
     run = subprocess.run(
         [sys.executable, script],
         capture_output=True,
