@@ -12,7 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from test_import_rules import FLOOR, PACKAGE, modules, ours_of, room_of  # noqa: E402
+from test_import_rules import FLOOR, PACKAGE, modules, ours_of, room_of
 
 
 def main() -> None:
