@@ -91,6 +91,11 @@ def test_every_walk_goes_on_with_probability_one(which):
     assert (moves >= 0).all()
 
 
+def test_one_bins_transitions_lie_together_in_memory_because_products_with_them_are_what_tagging_waits_for():
+    # 149 photos, 18 styles, both passes: 0.12 s of the processor with the bins side by side, 0.02 s like this
+    assert WalkModel(plan=plan()).transitions[1].flags.c_contiguous
+
+
 def test_the_scale_of_likelihoods_makes_no_difference(small):
     likelihoods = np.random.default_rng(1).random((5, len(small.plan.steps))) + 0.01
     scaled = likelihoods * np.array([1e-8, 1, 1e6, 3, 0.2])[:, None]

@@ -303,7 +303,9 @@ class WalkModel:
             start, onward = self._route(number, style)
             starts.append(start[place] * opens)
             moves.append(stay + leave[:, None] * onward[place][:, place] * opens[None])
-        by_gap = self.gaps.T[:, self.classes]  # (bins, steps, steps)
+        # (bins, steps, steps). In C order: the indexing leaves the bins next to each other in memory, and the
+        # products of a walk's photos with one bin's matrix would take four times as long.
+        by_gap = np.ascontiguousarray(self.gaps.T[:, self.classes])
         return np.stack(starts), by_gap[:, None] * np.stack(moves)[None]
 
     @cached_property
