@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Self
 from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import archive_key, first_key, keep_id, known_archive_id, log_of
 from evidence.archive.custody_texts import FreeText
-from evidence.catalog.leases import CHANGE, OFFICE
+from evidence.catalog.leases import CHANGE, HOLDS, OFFICE
 from evidence.catalog.stations import Owner
 from evidence.catalog.store import Catalog
 from evidence.disk.modes import in_an_archive, restrict_umask, set_modes
@@ -319,8 +319,14 @@ class Workspace:
 
     @contextmanager
     def holding(self) -> Iterator[None]:
-        """Lock the holds, to place or lift one, or to check them and remove one copy. Raises LockedError."""
-        with self._holds.held(LOCK_WAIT_S, self._busy("A purge is removing a copy in")):
+        """Lock the holds, to place or lift one, or to check them and remove one copy. Raises LockedError.
+
+        On a server, the lease `holds` keeps out the other stations too.
+        """
+        with (
+            self._holds.held(LOCK_WAIT_S, self._busy("A purge is removing a copy in")),
+            self.catalog.leases.held(HOLDS, wait_s=LOCK_WAIT_S),
+        ):
             yield
 
     @contextmanager

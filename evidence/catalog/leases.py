@@ -1,7 +1,7 @@
 """Leases on a PostgreSQL server: session locks, which a killed process lets go of by itself.
 
 A lease has a kind and a name. Each that is held has a connection of its own. `station NAME` is shared by the processes
-of one station; `office` is shared by intakes, and whoever purges or declares a station gone has it alone; `change`,
+of one station; `office` is shared by intakes, and whoever purges or declares a station gone has it alone; `change`, `holds`,
 `day DATE` and `claim NUMBER` belong to one process at a time.
 """
 
@@ -20,9 +20,11 @@ from evidence.catalog.stations import key_of
 from evidence.errors import LockedError
 
 CHANGE = "change"
+HOLDS = "holds"
 OFFICE = "office"
 _DOING = {
     CHANGE: "is changing the catalog",
+    HOLDS: "is removing a copy of a claim to be purged",
     OFFICE: "is taking in a card or purging claims",
     "day": "is splitting {}",
     "claim": "is working on the bag of {}",

@@ -49,7 +49,7 @@ class Kind(StrEnum):
     """What a record file is about, and what its key is."""
 
     CLAIM = "claim"
-    """A claim's row, holds, waivers and decisions; key: its number."""
+    """A claim's row, holds, waivers and decisions, and what stations owe of it; key: its number."""
     INTAKE = "intake"
     """An intake and where each file was seen on the card; key: the intake."""
     DAY = "day"
@@ -155,9 +155,10 @@ class Records:
                 )
 
     def claim(self, claim: ClaimId) -> RowsByTable:
-        """The claim's own row, its holds, waivers and decisions."""
+        """The claim's own row, its holds, waivers and decisions, and what stations owe of it."""
         return self._select(
             (t.claim, t.claim.c.claim == claim),
+            (t.station_debt, t.station_debt.c.claim == claim),
             (t.hold, t.hold.c.claim == claim),
             (t.waiver, t.waiver.c.claim == claim),
             (t.decision, t.decision.c.claim == claim),

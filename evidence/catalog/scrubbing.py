@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import case, delete, select, text, update
+from sqlalchemy import Table, case, delete, select, text, update
 from sqlalchemy.exc import DatabaseError
 
 from evidence.catalog import tables as t
@@ -118,8 +118,8 @@ def _without(value: Any, gone: frozenset[str]) -> Any:
     return value
 
 
-def overwrite_deleted(database: Database) -> str:
-    """Write the database anew, so that no deleted row is left in its files; returns what could not be overwritten, or an empty text.
+def overwrite_deleted(database: Database, tables: Sequence[Table] = t.metadata.sorted_tables) -> str:
+    """Write the database anew, of a server's these tables, so that no deleted row is left in its files; returns what could not be overwritten, or an empty text.
 
     SQLite: VACUUM, then the write-ahead log is emptied. PostgreSQL: VACUUM FULL; its own log and backups are the
     server's.
@@ -128,7 +128,7 @@ def overwrite_deleted(database: Database) -> str:
         try:
             if database.engine.dialect.name == "postgresql":
                 db.execute(text(f"SET lock_timeout = {_WAIT_MS}"))
-                for table in t.metadata.sorted_tables:
+                for table in tables:
                     db.execute(text(f'VACUUM (FULL) "{table.name}"'))
                 db.execute(text("SET lock_timeout = DEFAULT"))
                 return ""

@@ -128,12 +128,36 @@ class Stations:
             claims = list(db.execute(select(t.bag.c.claim).where(t.bag.c.station == archive)).scalars())
             again = {"station": "", "dirty": True, "changes": t.bag.c.changes + 1}
             db.execute(update(t.bag).where(t.bag.c.station == archive).values(**again))
-            db.execute(delete(t.waiting_at).where(t.waiting_at.c.station == archive))
+            retired = left_place(next(one for one in self.all() if one.archive == archive))
+            self._retire_waiting(archive, retired)
             for piece in chunks(claims):
                 there = (t.copy.c.place == "archive") & t.copy.c.claim.in_(piece)
-                db.execute(delete(t.copy).where(there))
+                db.execute(update(t.copy).where(there).values(place=retired, verified_at=None))
+                self._database.changed("bag", piece)
                 count_copies(self._database, piece)
         return [ClaimId(claim) for claim in claims]
+
+    def _retire_waiting(self, archive: str, retired: str) -> None:
+        """Originals that waited at a station that left: its archive may hold them, so purges list it."""
+        waiting = t.waiting_at.c.station == archive
+        mine = select(t.original.c.sha256, t.original.c.claim).join(
+            t.waiting_at, t.waiting_at.c.sha256 == t.original.c.sha256
+        )
+        with self._database.transaction() as db:
+            rows = [
+                {
+                    "sha256": row.sha256,
+                    "place": retired,
+                    "place_id": "",
+                    "off_computer": False,
+                    "claim": row.claim or "",
+                }
+                for row in db.execute(mine.where(waiting))
+            ]
+            self._database.upsert(t.copy, rows)
+            self._database.changed("bag", {row["claim"] for row in rows})
+            count_copies(self._database, {row["claim"] for row in rows})
+            db.execute(delete(t.waiting_at).where(waiting))
 
     def disks_of(self, archive: str) -> list[tuple[str, str]]:
         """The name and the disk's id of each backup target of a station."""
@@ -198,6 +222,15 @@ class Stations:
                 mine = (t.waiting_at.c.station == self.own) & t.waiting_at.c.sha256.in_(piece)
                 db.execute(delete(t.waiting_at).where(mine))
 
+    def waiting_of(self, digests: Sequence[Sha256]) -> dict[Sha256, set[str]]:
+        """The stations at which each of these originals waits; those that wait nowhere are left out."""
+        found: dict[Sha256, set[str]] = {}
+        with self._database.transaction() as db:
+            for piece in chunks(digests):
+                for row in db.execute(select(t.waiting_at).where(t.waiting_at.c.sha256.in_(piece))):
+                    found.setdefault(Sha256(row.sha256), set()).add(row.station)
+        return found
+
     def waiting_here(self) -> set[Sha256]:
         """The originals that wait at this station, as far as it noted them."""
         query = select(t.waiting_at.c.sha256).where(t.waiting_at.c.station == self.own)
@@ -222,20 +255,6 @@ class Stations:
                     for row in db.execute(query):
                         if row.station in known:
                             found.setdefault(Sha256(row.sha256), set()).add(row.station)
-        return found
-
-    def took_in(self, digests: Sequence[Sha256]) -> set[str]:
-        """The stations of the cards on which these files were."""
-        found: set[str] = set()
-        with self._database.transaction() as db:
-            for piece in chunks(digests):
-                query = (
-                    select(t.intake.c.station)
-                    .join(t.sighting, t.sighting.c.intake == t.intake.c.intake)
-                    .where(t.sighting.c.sha256.in_(piece))
-                    .distinct()
-                )
-                found |= set(db.execute(query).scalars())
         return found
 
     def of_target(self, place: str) -> str | None:
@@ -278,6 +297,11 @@ class Stations:
             query = query.where(t.noted_head.c.noted_by == by)
         with self._database.transaction() as db:
             return [(row.station, row.noted_by, json.loads(row.head)) for row in db.execute(query)]
+
+
+def left_place(station: Station) -> str:
+    """What the catalog calls the copies in the archive of a station that left. They count no more, and purges list them."""
+    return f"station {station.name[:60]}#{station.archive[:8]}"
 
 
 def _read(row: Row[Any]) -> Station:

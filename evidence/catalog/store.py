@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from evidence.catalog.base import Database, tries_again
 from evidence.catalog.claims import Claims
+from evidence.catalog.debts import Debts
 from evidence.catalog.gauges import Gauges
 from evidence.catalog.hashes import Hashes
 from evidence.catalog.holds import Holds
@@ -22,6 +23,7 @@ from evidence.catalog.records import Records
 from evidence.catalog.scrubbing import forget_photos, overwrite_deleted, reduce_to_tombstone
 from evidence.catalog.stations import Owner, Stations, own_all
 from evidence.catalog.summaries import Summaries
+from evidence.catalog.tables import station_debt
 from evidence.catalog.tallies import Tallies
 from evidence.catalog.users import Users
 from evidence.model import ClaimId, Sha256
@@ -29,6 +31,7 @@ from evidence.model import ClaimId, Sha256
 T = TypeVar("T")
 _PARTS: tuple[type[Any], ...] = (
     Claims,
+    Debts,
     Hashes,
     Holds,
     Keeping,
@@ -67,6 +70,7 @@ class Catalog:
         self.stations = Stations(self._database)
         self.leases = Leases(self._database)
         self.claims = Claims(self._database)
+        self.debts = Debts(self._database)
         self.gauges = Gauges(self._database)
         self.hashes = Hashes(self._database)
         self.holds = Holds(self._database)
@@ -121,6 +125,10 @@ class Catalog:
     def overwrite_deleted(self) -> str:
         """Leave no deleted row in the database's files; returns what could not be overwritten, or an empty text. See `scrubbing`."""
         return overwrite_deleted(self._database)
+
+    def overwrite_debts(self) -> str:
+        """`overwrite_deleted` for what stations owed."""
+        return overwrite_deleted(self._database, [station_debt])
 
     def close(self) -> None:
         """Close the connections to the database."""

@@ -387,6 +387,15 @@ noted_head = Table(  # the newest head of a station's log that another station n
     Column("head", Text, nullable=False),  # JSON
 )
 
+station_debt = Table(  # see `catalog.debts`
+    "station_debt",
+    metadata,
+    Column("station", String(64), primary_key=True),
+    Column("claim", String(200), primary_key=True),
+    Column("since", String(40), nullable=False),
+    Column("part", Text, nullable=False),  # JSON StationPart
+)
+
 OF_STATIONS = (station, waiting_at, noted_head)
 """Neither recorded nor replaced by a rebuild."""
 

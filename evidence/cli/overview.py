@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from evidence.archive.backup_rule import BackupCount
     from evidence.filing.card_safety import CardNow
+    from evidence.filing.station_debts import OwedPart
     from evidence.progress import Progress
     from evidence.workspace import Workspace
 
@@ -71,6 +72,8 @@ class ArchiveStatus:
     """Bytes free on the archive's disk."""
     days_left: int | None
     """Days until that disk is full, at the rate of the last 30 days; None when nothing came in."""
+    owed_parts: tuple[OwedPart, ...]
+    """What stations are still to remove of claims that were purged at another one."""
 
 
 def status(archive: Archive = None, as_json: Json = False) -> None:
@@ -82,6 +85,7 @@ def status(archive: Archive = None, as_json: Json = False) -> None:
 
 def _standing(here: Workspace, progress: Progress) -> ArchiveStatus:
     from evidence.filing.card_safety import Judging
+    from evidence.filing.station_debts import owed_parts
     from evidence.lookup import UNASSIGNED
     from evidence.office.target_list import list_targets
     from evidence.reports.views import claim_views
@@ -111,6 +115,7 @@ def _standing(here: Workspace, progress: Progress) -> ArchiveStatus:
         last_read_back={one.name: one.held.newest_read for one in listed.places if one.name in named},
         free=free,
         days_left=days_left(here, free),
+        owed_parts=tuple(owed_parts(here)),
     )
 
 
@@ -139,6 +144,7 @@ def _status_lines(stands: ArchiveStatus) -> Iterable[str | Table]:
     if stands.unassigned:
         yield f"{counted(stands.unassigned, 'photo fits', 'photos fit')} no claim: evidence photos unassigned"
     yield from _copy_lines(stands)
+    yield from _owed_lines(stands)
     left = (
         ""
         if stands.days_left is None
@@ -159,6 +165,14 @@ def _copy_lines(stands: ArchiveStatus) -> Iterable[str]:
         yield f"Every original has at least {counted(stands.copies.copies, 'copy', 'copies')}, {off} off this computer."
     for name, at in stands.last_read_back.items():
         yield f"  {name}: last read back {card_lines.moment(at) if at else 'never'}"
+
+
+def _owed_lines(stands: ArchiveStatus) -> Iterable[str]:
+    from evidence.filing.station_debts import part_words
+
+    yield from (f"{part_words(one)}." for one in stands.owed_parts)
+    if any(one.here and not one.held_by for one in stands.owed_parts):
+        yield "The next intake or backup here removes it; at once: evidence purge finish"
 
 
 def doctor(archive: Archive = None, as_json: Json = False) -> None:

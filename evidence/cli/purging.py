@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
+from shlex import quote
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -28,6 +29,7 @@ from evidence.plain_words import typed_date_or_none
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from evidence.filing.owed import Owed
     from evidence.office.purge_views import PlannedClaimView, PlanView
     from evidence.retention.purge.run import PurgeReport, Refused
 
@@ -35,6 +37,10 @@ COUNSEL = "A purge destroys evidence. The rules are the office's own settings: c
 ON_TRUST = (
     "No people are registered, so the second person is on trust: the program cannot tell who typed a name. "
     "Register people with `evidence people add`."
+)
+
+FINISH = (
+    "A station removes its part at its next intake or backup; `evidence purge finish` there does it at once."
 )
 
 purge = typer.Typer(help="Purge claims: one person plans, another approves, then run.", no_args_is_help=True)
@@ -118,12 +124,13 @@ def purge_show(plan: Plan, archive: Archive = None, as_json: Json = False) -> No
 
 @purge.command("history")
 def purge_history(archive: Archive = None, as_json: Json = False) -> None:
-    """List every plan, and the disks that may still hold copies of purged claims."""
+    """List every plan, and the disks and stations that may still hold copies of purged claims."""
     from evidence.filing.owed import list_owed
+    from evidence.filing.station_debts import owed_parts, part_words
     from evidence.office.purge_views import view_plans
 
     with opened(archive) as here:
-        views, owed = view_plans(here), list_owed(here)
+        views, owed, parts = view_plans(here), list_owed(here), owed_parts(here)
     rows = (
         (
             view.plan,
@@ -136,16 +143,46 @@ def purge_history(archive: Archive = None, as_json: Json = False) -> None:
     )
     emit(
         as_json,
-        {"plans": views, "owed": owed},
+        {"plans": views, "owed": owed, "stations": parts},
         lambda: [
             table(["plan", "state", "claims", "planned by", "approved by"], rows),
-            *(
-                f"Still owed: claim {one.claim} on target {one.target}, since {one.since}. Connect it and run "
-                "`evidence backup`, or declare it destroyed: `evidence purge destroyed`."
-                for one in owed
-            ),
+            *(_owed_line(one) for one in owed),
+            *(f"Still owed: {part_words(one)}." for one in parts),
+            *([FINISH] if parts else []),
         ],
     )
+
+
+def _owed_line(one: Owed) -> str:
+    destroyed = f"declare it destroyed: `evidence purge destroyed {quote(one.target)}`"
+    if one.target.startswith("station "):
+        return f"Still owed: claim {one.claim} in the archive of the {one.target}, which left, since {one.since}. If it is gone, {destroyed}."
+    return (
+        f"Still owed: claim {one.claim} on target {one.target}, since {one.since}. Connect it and run "
+        f"`evidence backup`, or {destroyed}."
+    )
+
+
+@purge.command("finish")
+def purge_finish(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
+    """Remove at this station what is left here of claims that were purged at other stations.
+
+    An intake, a backup and a purge here do the same when they begin. Nothing is removed of a claim that a hold covers.
+    """
+    from evidence.office.purging import finish_purges
+
+    with opened(archive, actor) as here:
+        done = finish_purges(here)
+    emit(
+        as_json,
+        done,
+        lambda: [
+            f"Removed here: {', '.join(done.removed)}." if done.removed else "Nothing was removed.",
+            *(f"  {one.subject}: {one.message}" for one in done.findings),
+        ],
+    )
+    if done.findings:
+        raise typer.Exit(FINDINGS)
 
 
 @purge.command("approve")
@@ -241,7 +278,10 @@ def purge_destroyed(
     password_stdin: PasswordStdin = False,
     as_json: Json = False,
 ) -> None:
-    """Declare that a disk with copies of purged claims was destroyed; another person confirms."""
+    """Declare that a disk with copies of purged claims was destroyed; another person confirms.
+
+    Of a station that left, TARGET is 'station NAME'.
+    """
     from evidence.office import owed_copies
 
     require_reason_or_confirm(reason, confirm=confirm)
@@ -277,6 +317,7 @@ def _plan_lines(view: PlanView) -> Iterable[str | Table]:
         yield f"Claim {one.claim}: {one.reason}."
         for line in one.owed:
             yield f"Claim {one.claim}, not reachable: {line}"
+        yield from (f"{line}." for line in one.stations)
 
 
 def _claim_row(one: PlannedClaimView) -> tuple[object, ...]:
@@ -295,7 +336,12 @@ def _claim_row(one: PlannedClaimView) -> tuple[object, ...]:
 def _report_data(report: PurgeReport) -> dict[str, object]:
     return {
         "purged": [
-            {"claim": one.claim, "certificate": str(one.certificate), "owed": one.owed}
+            {
+                "claim": one.claim,
+                "certificate": str(one.certificate),
+                "owed": one.owed,
+                "stations": one.stations,
+            }
             for one in report.purged
         ],
         "quarantined": [{"claim": one.claim, "until": one.until} for one in report.quarantined],
@@ -309,6 +355,7 @@ def _report_lines(report: PurgeReport, plan: str) -> Iterable[str]:
     for one in report.purged:
         yield f"Claim {one.claim} purged; certificate {one.certificate}"
         yield from (f"Not reached, to be deleted later: {line}" for line in one.owed)
+        yield from (f"Left to that station's next intake or backup: {line}" for line in one.stations)
     for waiting in report.quarantined:
         yield (
             f"Claim {waiting.claim} is in quarantine. After {waiting.until:%Y-%m-%d %H:%M} UTC, delete it: "

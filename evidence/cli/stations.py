@@ -61,12 +61,12 @@ def station_add(
 
 @station.command("list")
 def station_list(archive: Archive = None, as_json: Json = False) -> None:
-    """List the stations: what each holds, whether it is at work and can be reached, and which left."""
+    """List the stations: what each holds and owes, whether it is at work and can be reached, and which left."""
     from evidence.office.stations import list_stations
 
     with opened(archive) as here:
         found = list_stations(here)
-    headings = ["name", "folder", "state", "cards", "bags", "waiting"]
+    headings = ["name", "folder", "state", "cards", "bags", "waiting", "purges owed"]
     emit(as_json, {"stations": found}, lambda: [table(headings, (_line(one) for one in found))])
 
 
@@ -104,4 +104,4 @@ def _line(one: StationView) -> list[object]:
         words = ["this one" if one.here else "at work" if one.at_work else "not at work"]
         words += [] if one.reachable else ["its folder cannot be reached"]
         state = ", ".join(words)
-    return [one.name, one.path, state, one.cards, one.bags, one.waiting]
+    return [one.name, one.path, state, one.cards, one.bags, one.waiting, one.owes]

@@ -25,6 +25,7 @@ from evidence.filing.releases import (
     require_current_bags,
     unreleased,
 )
+from evidence.filing.station_debts import HELD, settle_debts
 from evidence.filing.station_heads import exchange_heads
 from evidence.filing.target_records import TargetRecord, read_record, retired_targets, write_record
 from evidence.model import ClaimId, Finding, Sha256
@@ -156,10 +157,12 @@ def back_up(workspace: Workspace, *, progress: Progress = quiet) -> BackupReport
     Nothing is removed at a target that holds a later state of this archive, and no file that is not released
     (`releases`).
     """
+    troubles = [
+        one for one in settle_debts(workspace) if one.code != HELD
+    ]  # `evidence status` tells of those
     recover_bags(workspace)
     file_away(workspace)
     copied = unchanged = compared = 0
-    troubles: list[Finding] = []
     reached: list[FolderTarget] = []
     unfinished: set[str] = set()
     for target in open_targets(workspace):

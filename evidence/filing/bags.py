@@ -153,7 +153,8 @@ def require_known_bags(workspace: Workspace) -> None:
     Otherwise photos of the next card could be filed over it.
     """
     names = {path.name for path in workspace.claims.iterdir()} if workspace.claims.is_dir() else set()
-    for name in sorted(names - set(workspace.catalog.claims.folders())):
+    owed = {one.part.bag for one in workspace.catalog.debts.here()}  # of claims purged at another station
+    for name in sorted(names - set(workspace.catalog.claims.folders()) - owed):
         if not name.startswith(".") and (workspace.claims / name / "bagit.txt").is_file():
             raise BagError(
                 f"The catalog does not know the bag {name}.",

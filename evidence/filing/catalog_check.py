@@ -26,8 +26,9 @@ EMPTY_TABLES = "empty_tables.json"
 _LASTING = frozenset({"claim", "original", "sighting", "bag"})
 """Tables that keep their rows as long as there is a bag with files, whether or not it is out of date."""
 
-_ELSEWHERE = frozenset({"board_user"})
-"""Tables that `evidence custody --verify` compares with the log, and names who is missing."""
+_ELSEWHERE = frozenset({"board_user", "station_debt"})
+"""Tables of which others tell what is missing: the log about people, which `evidence custody --verify` compares, and
+the bags of purged claims that still stand."""
 
 
 def refuse_emptied_tables(workspace: Workspace) -> None:

@@ -49,6 +49,7 @@ class Gathered(CollectsFindings):
     holds: dict[int, Row] = field(default_factory=dict)
     decisions: dict[int, Row] = field(default_factory=dict)
     waivers: dict[tuple[str, str, str], Row] = field(default_factory=dict)
+    debts: dict[tuple[str, str], Row] = field(default_factory=dict)
     intakes: dict[str, Row] = field(default_factory=dict)
     sightings: list[Row] = field(default_factory=list)
     segments: dict[str, Row] = field(default_factory=dict)
@@ -135,6 +136,7 @@ def _add_claim(found: Gathered, rows: RowsByTable) -> None:
         found.claims[row["claim"]] = row
     found.holds.update((row["id"], row) for row in rows.get("hold", ()))
     found.decisions.update((row["id"], row) for row in rows.get("decision", ()))
+    found.debts.update(((row["station"], row["claim"]), row) for row in rows.get("station_debt", ()))
     found.waivers.update(
         ((row["claim"], row["requirement"], row["place"]), row) for row in rows.get("waiver", ())
     )
@@ -297,6 +299,7 @@ def as_rows(found: Gathered) -> RowsByTable:
         "copy": list(found.copies.values()),
         "hold": list(found.holds.values()),
         "waiver": list(found.waivers.values()),
+        "station_debt": list(found.debts.values()),
         "board_user": list(found.users.values()),
     }
 

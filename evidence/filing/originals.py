@@ -113,10 +113,16 @@ def stage_leaving(workspace: Workspace, claim: ClaimId, leaving: Collection[Sha2
         source = _in_a_bag(workspace, here)
         if source is None or _in_a_bag(workspace, elsewhere) or has_sound_object(workspace.store, sha):
             continue
-        try:
-            link_or_copy(source, object_path(workspace.store, sha, original.suffix), sha)
-        except (CopyMismatchError, CardReadError):
-            _keep_damaged(source, damaged_path(workspace.store, sha, original.suffix))
+        keep_original(workspace, original, source)
+
+
+def keep_original(workspace: Workspace, original: Original, source: Path) -> None:
+    """Put the bytes of an original into the intake area; as damaged when they no longer match. Raises DestinationError."""
+    sha, suffix = original.sha256, original.suffix
+    try:
+        link_or_copy(source, object_path(workspace.store, sha, suffix), sha)
+    except (CopyMismatchError, CardReadError):
+        _keep_damaged(source, damaged_path(workspace.store, sha, suffix))
 
 
 def _keep_damaged(source: Path, aside: Path) -> None:

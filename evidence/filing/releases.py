@@ -25,7 +25,7 @@ from evidence.filing.owed import PURGED, REMOVED, list_owed
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD, parsed_record
 from evidence.filing.target_log import bring_back
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
-from evidence.retention.purge.plan_files import load_plan
+from evidence.retention.purge.plan_files import load_plan, plan_folders
 from evidence.retention.purge.plans import manifest_digest
 from evidence.retention.purge.released import ReleasedFiles
 from evidence.workspace import Workspace
@@ -170,7 +170,7 @@ def _purged_by_older_plans(workspace: Workspace) -> set[Sha256]:
         if entry.action == PURGED
     }
     photos: set[Sha256] = set()
-    for folder in sorted(workspace.plans.iterdir()) if purged and workspace.plans.is_dir() else []:
+    for folder in plan_folders(workspace.plans) if purged else []:
         with contextlib.suppress(EvidenceError):
             frozen = load_plan(folder)
             for planned in frozen.plan.claims:

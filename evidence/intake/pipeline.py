@@ -17,6 +17,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.filing.card_safety import CardNow, Judging, judge_and_store
+from evidence.filing.station_debts import settle_debts
 from evidence.filing.station_heads import exchange_heads
 from evidence.intake.copy_card import copy_card, refuse_overlap
 from evidence.intake.entering import Entering
@@ -114,6 +115,7 @@ def take_in(
 
 def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
     """Finish what a killed program left, and record that the run begins."""
+    settle_debts(workspace, wait=False)  # what stops it is said by the backup at the end
     recover_bags(workspace)
     now = workspace.now()
     run = IntakeRow(

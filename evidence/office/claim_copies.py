@@ -13,9 +13,12 @@ from shlex import quote
 from evidence.archive import bags, exchange
 from evidence.archive.digest_search import find_digests
 from evidence.archive.targets import FolderTarget
+from evidence.catalog.keeping import RETIRED
+from evidence.catalog.stations import Station, left_place
 from evidence.disk.durable import discard, sync_folder
 from evidence.disk.faults import writing
-from evidence.errors import PurgeRefusedError
+from evidence.disk.objects import object_path
+from evidence.errors import PurgeRefusedError, counted
 from evidence.filing.backup import make_ready, push_released
 from evidence.filing.bags import bag_folder
 from evidence.filing.releases import (
@@ -26,20 +29,24 @@ from evidence.filing.releases import (
     require_current_bags,
 )
 from evidence.filing.target_records import retired_targets
+from evidence.filing.traces import remove_damaged
 from evidence.model import ClaimId, Sha256
 from evidence.office.quarantine import is_present
 from evidence.retention.purge.addresses import (
     ArchiveBag,
+    AtStation,
     CopyAddress,
     IntakeObject,
     OwedCopies,
     Stray,
     TargetBag,
     Thumbnail,
+    Traces,
     place_text,
+    station_left,
 )
 from evidence.settings import ARCHIVE_PLACE
-from evidence.workspace import DAMAGED, Workspace
+from evidence.workspace import Workspace
 
 
 class ClaimCopies:
@@ -72,9 +79,94 @@ class ClaimCopies:
         found += [Stray(path=path) for path in self._strays(here, claim, bag)]
         return found
 
+    def elsewhere(self, claim: ClaimId, photos: Sequence[Sha256]) -> list[AtStation]:
+        """What the catalog knows of the claim at other stations: each removes its part itself.
+
+        Every station may have texts and pages that name the claim. Raises PurgeRefusedError when the claim's bag there
+        holds photos that now belong to others.
+        """
+        stations = self._workspace.catalog.stations
+        others = stations.others()
+        if not others:
+            return []
+        bag_at = stations.of_bags([claim]).get(claim)
+        waiting = stations.waiting_of(photos)
+        originals = self._workspace.catalog.photos.originals(photos)
+        found: list[AtStation] = []
+        for one in others:
+            copies: list[ArchiveBag | TargetBag | IntakeObject | Traces] = [Traces()]
+            if one.archive == bag_at:
+                copies += self._bag_at(claim, one)
+            mine = sorted(sha for sha, at in waiting.items() if one.archive in at and sha in originals)
+            copies += [
+                IntakeObject(sha256=sha, name=object_path(Path(), sha, originals[sha].suffix).name)
+                for sha in mine
+            ]
+            found += [AtStation(station=one.archive, name=one.name, copy=copy) for copy in copies]
+        return found
+
+    def _bag_at(self, claim: ClaimId, station: Station) -> list[ArchiveBag | TargetBag]:
+        """The claim's bag at another station and its copies on that station's disks."""
+        row = self._workspace.catalog.claims.get(claim)
+        if row is None or not row.folder:
+            return []
+        moved = set(self._workspace.catalog.keeping.payload(claim))
+        moved -= {record.sha256 for record in self._workspace.catalog.photos.of_claim(claim)}
+        if moved:
+            raise PurgeRefusedError(
+                f"The bag of claim {claim} at the station {station.name} holds {counted(len(moved), 'file')} that "
+                "belong to other claims now.",
+                "Run `evidence backup` there, which brings it up to date, then run this again.",
+            )
+        counts = self._counts(claim)
+        disks = {place for place, _ in self._workspace.catalog.stations.disks_of(station.archive)}
+        return [
+            ArchiveBag(bag=row.folder),
+            *(TargetBag(target=name, bag=row.folder) for name in sorted(disks) if counts[name]),
+        ]
+
+    def places(self, claim: ClaimId) -> list[str]:
+        """What the catalog calls the places with copies of the claim's files."""
+        return sorted(self._counts(claim))
+
     def owed(self, claim: ClaimId) -> list[OwedCopies]:
         """See `Repository.owed_copies`."""
         counts = self._counts(claim)
+        return [*self._owed_here(counts), *self._owed_elsewhere(counts)]
+
+    def _owed_elsewhere(self, counts: Counter[str]) -> list[OwedCopies]:
+        """Archives of stations that left, and disks that other stations lost or replaced."""
+        left = {left_place(one): one for one in self._workspace.catalog.stations.all() if one.left_at}
+        mine = {one.place for one in retired_targets(self._workspace)}
+        found = []
+        for place, files in sorted(counts.items()):
+            if (one := left.get(place)) is not None and one.left_at:
+                found.append(
+                    OwedCopies(
+                        target=station_left(one.name),
+                        place=place,
+                        state="left",
+                        since=one.left_at.date().isoformat(),
+                        reason=one.left_why or "",
+                        by=one.left_by or "",
+                        files=files,
+                    )
+                )
+            elif RETIRED in place and place not in mine:
+                found.append(
+                    OwedCopies(
+                        target=place.partition(RETIRED)[0],
+                        place=place,
+                        state="lost or replaced",
+                        since="the day that its station's log names",
+                        reason="declared at another station",
+                        by="see that log",
+                        files=files,
+                    )
+                )
+        return found
+
+    def _owed_here(self, counts: Counter[str]) -> list[OwedCopies]:
         return [
             OwedCopies(
                 target=one.name,
@@ -116,15 +208,17 @@ class ClaimCopies:
         match copy:
             case ArchiveBag(bag=bag):
                 bags.remove_bag(self._workspace.claims / bag)
-                _remove_damaged(self._workspace.root, bag)
+                remove_damaged(self._workspace.root, bag)
             case TargetBag(target=target, bag=bag):
                 self._release_others(self._targets[target], bag)
                 self._targets[target].remove_bag(bag)
-                _remove_damaged(self._targets[target].root, bag)
+                remove_damaged(self._targets[target].root, bag)
             case IntakeObject(sha256=sha, name=name):
                 _remove_file(self._workspace.store / sha[:2] / name)
             case Thumbnail(sha256=sha, name=name):
                 _remove_file(self._workspace.thumbs / sha[:2] / name)
+            case Traces() | AtStation():
+                raise AssertionError("not a copy of this station")
             case Stray():
                 raise PurgeRefusedError(
                     f"{place_text(copy)} holds one of the claim's photos, but the archive did not put it there.",
@@ -185,22 +279,14 @@ class ClaimCopies:
         """Raise PurgeRefusedError when the catalog lists copies on a target that the settings no longer name."""
         copies = self._workspace.catalog.keeping.copies(photos)
         places = {row.place for rows in copies.values() for row in rows}
-        retired = {one.place for one in retired_targets(self._workspace)}
-        missing = sorted(places - set(self._targets) - {ARCHIVE_PLACE} - retired)
+        places -= self._workspace.catalog.stations.targets_elsewhere()
+        missing = sorted(one for one in places - set(self._targets) - {ARCHIVE_PLACE} if RETIRED not in one)
         if missing:
             raise PurgeRefusedError(
                 f"Copies were made to the backup target {missing[0]}, which the settings no longer name.",
                 f"Connect it and run `evidence target add {quote(missing[0])} PATH`; "
                 f"if it is lost, `evidence target lost {quote(missing[0])} --reason TEXT`.",
             )
-
-
-def _remove_damaged(root: Path, bag: str) -> None:
-    """Remove what a repair and a rebuild kept aside of a bag: bad files of it, and catalogs that name its claim."""
-    aside = root / DAMAGED
-    with writing(aside):
-        for folder in (aside / bag, *aside.glob("catalog-*")):
-            exchange.remove_tree(folder)
 
 
 def _named(store: Path, sha: Sha256) -> list[str]:

@@ -177,7 +177,9 @@ def _covered_by(scope: HoldScope, claims: Iterable[Claim]) -> list[ClaimId]:
 def _check(workspace: Workspace, scope: HoldScope, reason: str, until: date | None) -> None:
     if not reason.strip():
         raise BadInputError("A hold needs a reason.", "Add --reason, for instance --reason 'suit filed'.")
-    if scope.claim:
+    if scope.claim and not workspace.catalog.debts.of_claim(
+        scope.claim
+    ):  # a station still has its part of those
         require_claim(workspace, scope.claim, quarantined=True)
     others = (scope.insured.strip(), scope.peril.strip(), scope.first_loss, scope.last_loss, *scope.area)
     if scope.claim and any(others):

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 
 from evidence.analysis.refresh import refresh_days
+from evidence.catalog.debts import StationDebt, StationPart
 from evidence.catalog.quarantine import phashes_of
+from evidence.catalog.records import RowsByTable
 from evidence.filing.backup import open_targets
 from evidence.filing.card_pages import remove_pages_naming
 from evidence.filing.custody_heads import head_text
+from evidence.filing.traces import entries_that_stay, remove_texts, thin_ledgers
 from evidence.lookup import UNASSIGNED
 from evidence.model import ClaimId, ClaimState, Sha256
 from evidence.office.claim_copies import ClaimCopies
 from evidence.office.quarantine import QuarantineFolders, require_rows
 from evidence.office.retention import facts_of
-from evidence.office.stations import purgeable
-from evidence.office.traces import entries_that_stay, remove_texts, thin_ledgers
 from evidence.retention.facts import ClaimFacts
 from evidence.retention.purge.addresses import CopyAddress, OwedCopies, TargetBag
 from evidence.retention.purge.repository import ClaimTraces, PurgeLogEntry, Tombstone
+from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import Workspace
 
 
@@ -45,8 +47,7 @@ class ArchiveRepository:
 
     def claims(self) -> Sequence[ClaimId]:
         """See `Repository`."""
-        known = [r.claim.claim for r in self._workspace.catalog.claims.all() if not r.state.is_gone]
-        return purgeable(self._workspace, known)
+        return [r.claim.claim for r in self._workspace.catalog.claims.all() if not r.state.is_gone]
 
     def facts(self, claim: ClaimId) -> ClaimFacts:
         """See `Repository`."""
@@ -68,7 +69,8 @@ class ArchiveRepository:
 
     def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
         """See `Repository`."""
-        return self._copies.find(claim, self.photos(claim))
+        photos = self.photos(claim)
+        return [*self._copies.find(claim, photos), *self._copies.elsewhere(claim, photos)]
 
     def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
         """See `Repository`."""
@@ -137,12 +139,16 @@ class ArchiveRepository:
         folders = self._folders(claim, plan)
         rows = require_rows(folders.rows(), claim)
         folders.bring_back()
-        if row.folder and rows["held_in"]:
+        if row.folder and rows["held_in"] and self._stands_here(rows):
             folders.fetch_bag(row.folder)
         with self._workspace.locked(), self._workspace.catalog.transaction():
             self._workspace.catalog.quarantine.put_back(claim, rows)
             self._workspace.catalog.keeping.mark_dirty([claim, None])
         folders.close()
+
+    def _stands_here(self, rows: RowsByTable) -> bool:
+        """True when the claim's bag does not stand at another station."""
+        return all(row.get("station", "") in {"", self._workspace.station} for row in rows["bag"])
 
     def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
         """See `Repository`."""
@@ -187,6 +193,8 @@ class ArchiveRepository:
         seen = catalog.photos.sightings(going)
         intakes = {one.intake for sightings in seen.values() for one in sightings}
         intakes |= {row["intake"] for row in rows["sighting"]} if rows else set()
+        phashes = catalog.hashes.of(going) | (phashes_of(rows) if rows else set())
+        debts = self._debts(tombstone, rows, intakes, phashes)
         thin_ledgers(self._workspace, intakes, going)
         remove_texts(self._workspace, claim, going, tombstone.private)
         if stays := entries_that_stay(self._workspace, tombstone.private):
@@ -196,8 +204,9 @@ class ArchiveRepository:
             if rows:
                 catalog.quarantine.forget(claim, rows)
             catalog.keeping.delete_bag(claim)
-            phashes = catalog.hashes.of(going) | (phashes_of(rows) if rows else set())
             catalog.photos.delete(going)
+            catalog.stations.waits_no_longer(going)
+            catalog.debts.put(debts)
             catalog.keeping.mark_dirty(catalog.forget_photos(going) - {claim})
             catalog.reduce_to_tombstone(claim)
             # A card that was taken in during the purge may have brought photos of the claim: they wait unassigned.
@@ -206,3 +215,39 @@ class ArchiveRepository:
                 refresh_days(self._workspace, late)
         self._workspace.hash_index.drop_unused(phashes)
         folders.close()
+
+    def _debts(
+        self,
+        tombstone: Tombstone,
+        rows: RowsByTable | None,
+        intakes: Collection[str],
+        phashes: Collection[str],
+    ) -> list[StationDebt]:
+        """What each other station owes from now on; nothing when the claim is a tombstone already."""
+        row = self._workspace.catalog.claims.get(tombstone.claim)
+        if row is None or row.state is ClaimState.PURGED:
+            return []
+        places = {one["place"] for one in rows["copy"]} if rows else set(self._copies.places(tombstone.claim))
+        stations = self._workspace.catalog.stations
+        part = StationPart(
+            about=row.claim,
+            bag=row.folder or "",
+            photos=tombstone.photos,
+            places=tuple(sorted(places - {ARCHIVE_PLACE})),
+            private=tombstone.private,
+            intakes=tuple(sorted(intakes)),
+            phashes=tuple(sorted(phashes)),
+            plan=tombstone.plan,
+            manifest=tombstone.manifest,
+            certificate=tombstone.certificate,
+            authority=tombstone.authority,
+            planned_by=tombstone.planned_by,
+            approved_by=tombstone.approved_by,
+            run_by=tombstone.run_by,
+            run_at=stations.name(stations.own),
+        )
+        owing = {one.station for one in tombstone.elsewhere} & {one.archive for one in stations.others()}
+        return [
+            StationDebt(station=one, claim=tombstone.claim, since=tombstone.purged, part=part)
+            for one in sorted(owing)
+        ]

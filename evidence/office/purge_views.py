@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from evidence.errors import EvidenceError
+from evidence.filing.station_debts import owed_parts, part_words
 from evidence.model import ClaimId
 from evidence.office.purging import plan_folder
 from evidence.retention.purge.addresses import owed_line, place_lines
 from evidence.retention.purge.approval import Approval, read_approval
-from evidence.retention.purge.plan_files import FrozenPlan, load_plan
+from evidence.retention.purge.plan_files import FrozenPlan, load_plan, plan_folders
 from evidence.retention.purge.plans import PlannedClaim
 from evidence.retention.purge.progress import Progress, PurgeStep, time_of
 from evidence.workspace import Workspace
@@ -37,7 +39,9 @@ class PlannedClaimView:
     octets: int
     places: tuple[str, ...]
     owed: tuple[str, ...]
-    """Disks that the purge cannot reach."""
+    """Disks that the purge cannot reach, and archives of stations that left."""
+    stations: tuple[str, ...]
+    """Stations that are still to remove their part of the purged claim, as sentences without an end."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,24 +67,31 @@ def view_plan(workspace: Workspace, plan: str) -> PlanView:
     """One plan by its name or first letters. Raises BadInputError, PurgeRefusedError."""
     folder = plan_folder(workspace, plan)
     frozen = load_plan(folder)
-    return _view(frozen, read_approval(frozen), Progress(folder))
+    parts: dict[ClaimId, list[str]] = {one.claim: [] for one in frozen.plan.claims}
+    for part in owed_parts(workspace):
+        parts.get(part.claim, []).append(part_words(part))
+    return _view(frozen, read_approval(frozen), Progress(folder), parts)
 
 
 def view_plans(workspace: Workspace) -> list[PlanView]:
     """Every plan that can be read, oldest first."""
     found = []
-    for folder in sorted(workspace.plans.iterdir()) if workspace.plans.is_dir() else []:
-        if folder.is_dir():
-            try:
-                found.append(view_plan(workspace, folder.name))
-            except EvidenceError:
-                continue  # an older plan that was thinned, or a damaged one: `show` says why
+    for folder in plan_folders(workspace.plans):
+        try:
+            found.append(view_plan(workspace, folder.name))
+        except EvidenceError:
+            continue  # an older plan that was thinned, or a damaged one: `show` says why
     return found
 
 
-def _view(frozen: FrozenPlan, approval: Approval | None, progress: Progress) -> PlanView:
+def _view(
+    frozen: FrozenPlan,
+    approval: Approval | None,
+    progress: Progress,
+    parts: Mapping[ClaimId, Sequence[str]],
+) -> PlanView:
     plan = frozen.plan
-    claims = tuple(_claim(frozen, one, progress) for one in plan.claims)
+    claims = tuple(_claim(frozen, one, progress, parts[one.claim]) for one in plan.claims)
     states = list(dict.fromkeys(one.state for one in claims))
     state = ", ".join(states)
     if state == "planned" and approval:
@@ -103,7 +114,9 @@ def _view(frozen: FrozenPlan, approval: Approval | None, progress: Progress) -> 
     )
 
 
-def _claim(frozen: FrozenPlan, planned: PlannedClaim, progress: Progress) -> PlannedClaimView:
+def _claim(
+    frozen: FrozenPlan, planned: PlannedClaim, progress: Progress, parts: Sequence[str]
+) -> PlannedClaimView:
     state, until = "planned", None
     aside = progress.at(planned.claim, PurgeStep.ASIDE)
     if progress.at(planned.claim, PurgeStep.DONE):
@@ -129,4 +142,5 @@ def _claim(frozen: FrozenPlan, planned: PlannedClaim, progress: Progress) -> Pla
         octets=planned.octets,
         places=planned.places or place_lines(planned.copies),
         owed=tuple(map(owed_line, planned.owed)),
+        stations=tuple(parts),
     )

@@ -9,20 +9,21 @@ from datetime import date
 from pathlib import Path
 
 from evidence.disk.objects import sweep_parts
-from evidence.errors import BadInputError, EvidenceError
+from evidence.errors import BadInputError, EvidenceError, counted
 from evidence.filing.backup import make_ready, open_targets, push_log
 from evidence.filing.bags import file_away, recover_bags
-from evidence.model import ClaimId
+from evidence.filing.releases import owes, remove_purged, require_current
+from evidence.filing.station_debts import owed_parts, settle_debts
+from evidence.model import ClaimId, Finding
 from evidence.office.date_check import require_right_date
 from evidence.office.people import require_login, require_office
 from evidence.office.purge_repository import ArchiveRepository
 from evidence.office.rules import note_rules, schedule_of
-from evidence.office.stations import not_reached, refuse_claims_of_others
 from evidence.retention.purge.addresses import (
     OwedCopies,
 )
 from evidence.retention.purge.approval import approve
-from evidence.retention.purge.plan_files import load_plan
+from evidence.retention.purge.plan_files import plan_folders
 from evidence.retention.purge.planning import PlanTerms, make_plan
 from evidence.retention.purge.progress import PROGRESS
 from evidence.retention.purge.run import PurgeReport, run_plan
@@ -42,6 +43,15 @@ class PlannedPurge:
     """Lost or replaced disks that may hold copies of these claims; the purge cannot reach them."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishedPurges:
+    """What was removed here of claims that were purged at other stations."""
+
+    removed: tuple[ClaimId, ...]
+    findings: tuple[Finding, ...]
+    """What stays for now, and why."""
+
+
 def plan_purge(
     workspace: Workspace, claims: Sequence[ClaimId] | None = None, *, confirmed: date | None = None
 ) -> PlannedPurge:
@@ -54,7 +64,6 @@ def plan_purge(
     require_right_date(workspace, confirmed=confirmed)
     schedule = schedule_of(workspace)
     note_rules(workspace, schedule)
-    refuse_claims_of_others(workspace, claims or ())
     with workspace.filing(), workspace.alone():
         _finish_interrupted_work(workspace)
         frozen = make_plan(
@@ -97,7 +106,6 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
     with workspace.filing(), workspace.alone():
         if not (folder / PROGRESS).exists():  # once the run has begun, bags are missing on purpose
             _finish_interrupted_work(workspace)
-            refuse_claims_of_others(workspace, [one.claim for one in load_plan(folder).plan.claims])
         repository = ArchiveRepository(workspace)
         report = run_plan(
             repository,
@@ -110,8 +118,9 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
         remaining = list(dict.fromkeys(repository.remaining))
         if report.purged and (owed := workspace.catalog.overwrite_deleted()):
             remaining.append(owed)
-        if report.purged:
-            remaining += not_reached(workspace)
+        if report.purged and (due := workspace.catalog.records.due_elsewhere()):
+            files = counted(due, "record file")
+            remaining.append(f"{files} at other stations, to be written by the next command there.")
         return replace(report, remaining=tuple(remaining))
 
 
@@ -141,16 +150,39 @@ def _follow(workspace: Workspace) -> None:
 
 def _finish_interrupted_work(workspace: Workspace) -> None:
     """Bring the bags up to date: after a killed run, a bag may hold a photo that now belongs to another claim."""
+    settle_debts(workspace)
     recover_bags(workspace)
     sweep_parts(workspace.store)
     file_away(workspace)
 
 
+def finish_purges(workspace: Workspace) -> FinishedPurges:
+    """Remove this station's part of claims that were purged at other stations, here and at the disks that are there."""
+    owed = [one for one in owed_parts(workspace) if one.here]
+    findings = settle_debts(workspace, overwrite=True)
+    ready, unfinished = [], set()
+    for target in open_targets(workspace):
+        try:
+            with workspace.filing():
+                make_ready(workspace, target)
+                require_current(workspace, target)
+                left = remove_purged(workspace, target) if owes(workspace, target.name) else []
+        except EvidenceError as trouble:
+            findings.append(Finding(code="target_trouble", message=str(trouble), subject=target.name))
+            continue
+        findings += left
+        unfinished |= {one.subject for one in left}
+        ready.append(target)
+    findings += push_log(workspace, ready, unfinished=unfinished)
+    left_here = {one.claim for one in owed_parts(workspace) if one.here}
+    return FinishedPurges(
+        removed=tuple(one.claim for one in owed if one.claim not in left_here), findings=tuple(findings)
+    )
+
+
 def plan_folder(workspace: Workspace, plan: str) -> Path:
     """The folder of a plan, by its name or the first letters of it; raises BadInputError."""
-    known = []
-    if workspace.plans.is_dir():
-        known = sorted(path for path in workspace.plans.iterdir() if path.is_dir())
+    known = plan_folders(workspace.plans)
     found = [path for path in known if path.name.startswith(plan)]
     if len(found) != 1:
         raise BadInputError(

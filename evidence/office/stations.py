@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from evidence.catalog.stations import MOST_NAME, Counts
-from evidence.errors import BadInputError, LockedError, PurgeRefusedError
+from evidence.errors import BadInputError, LockedError
 from evidence.filing.originals import station_folder
+from evidence.filing.owed import LEFT
 from evidence.filing.station_heads import exchange_heads
 from evidence.filing.target_records import REPLACED, retired_place
 from evidence.model import ClaimId
 from evidence.office.people import require_office
 from evidence.plain_words import typed_name
+from evidence.retention.purge.addresses import station_left
 from evidence.settings import load_settings
 from evidence.workspace import SETTINGS, Workspace, holds_bags
 
@@ -37,6 +39,8 @@ class StationView:
     bags: int
     waiting: int
     """Originals in its intake area, which are in no bag of it yet."""
+    owes: int
+    """Purged claims of which it is still to remove its part."""
     left_at: datetime | None
     left_by: str | None
     left_why: str | None
@@ -78,6 +82,7 @@ def list_stations(workspace: Workspace) -> list[StationView]:
     counts, every = stations.counts(), stations.all()
     own = stations.own or (every[0].archive if every else "")
     nothing = Counts(cards=0, bags=0, waiting=0)
+    owes = Counter(debt.station for debt in workspace.catalog.debts.all())
     return [
         StationView(
             name=one.name,
@@ -89,6 +94,7 @@ def list_stations(workspace: Workspace) -> list[StationView]:
             cards=counts.get(one.archive, nothing).cards,
             bags=counts.get(one.archive, nothing).bags,
             waiting=counts.get(one.archive, nothing).waiting,
+            owes=owes[one.archive],
             left_at=one.left_at,
             left_by=one.left_by,
             left_why=one.left_why,
@@ -124,48 +130,11 @@ def leave(workspace: Workspace, name: str, *, reason: str) -> tuple[ClaimId, ...
             retired = retired_place(place, disk)
             workspace.record(REPLACED, place, id=disk, place=retired, reason=f"the station {name} has left")
             workspace.catalog.keeping.retire_place(place, retired)
+        for debt in workspace.catalog.debts.all():
+            if debt.station == found.archive:
+                workspace.record(
+                    LEFT, debt.claim, target=station_left(name), since=debt.since.date().isoformat()
+                )
+                workspace.catalog.debts.settle(debt)
         claims = stations.leave(found.archive, by=workspace.actor, why=reason.strip(), at=workspace.now())
     return tuple(claims)
-
-
-def refuse_claims_of_others(workspace: Workspace, claims: Iterable[ClaimId]) -> None:
-    """Raise PurgeRefusedError for a claim of which another station has something: a purge reaches only this one."""
-    for claim in claims:
-        if names := stations_of(workspace, claim):
-            raise PurgeRefusedError(
-                f"Claim {claim} is also kept by the station {' and '.join(names)}, which a purge here does not reach.",
-                "A claim whose cards and bag are of one station is purged there. Nothing was removed.",
-            )
-
-
-def stations_of(workspace: Workspace, claim: ClaimId) -> list[str]:
-    """The names of the other stations that have the claim's bag, took in its photos, or keep some of them."""
-    stations = workspace.catalog.stations
-    if not stations.own:
-        return []
-    in_claim = {one.sha256 for one in workspace.catalog.photos.of_claim(claim)}
-    photos = sorted(in_claim | workspace.catalog.keeping.payload(claim).keys())
-    having = set(stations.of_bags([claim]).values()) | stations.took_in(photos)
-    having |= {one for places in stations.that_have(photos).values() for one in places}
-    return sorted(one.name for one in stations.others() if one.archive in having)
-
-
-def not_reached(workspace: Workspace) -> list[str]:
-    """What a purge cannot remove at the other stations, as text."""
-    others = workspace.catalog.stations.others()
-    if not others:
-        return []
-    names = ", ".join(one.name for one in others)
-    lines = [
-        f"The custody logs of the stations {names} may hold texts that name these claims; search them there."
-    ]
-    if due := workspace.catalog.records.due_elsewhere():
-        lines.append(f"{due} record files at other stations follow with the next command there.")
-    return lines
-
-
-def purgeable(workspace: Workspace, claims: Collection[ClaimId]) -> list[ClaimId]:
-    """Those of these claims that no other station keeps."""
-    if not workspace.catalog.stations.others():
-        return list(claims)
-    return [claim for claim in claims if not stations_of(workspace, claim)]

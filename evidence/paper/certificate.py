@@ -29,6 +29,15 @@ _OWED = (
     "claim. When one of them is connected again, `evidence backup` deletes its copies and records that. A disk that "
     "was destroyed is declared with a reason by two people."
 )
+_STATIONS = (
+    "LEFT TO OTHER STATIONS: what is listed below stood at other stations of the office when this was written. Each "
+    "station removes it at its next intake, backup or purge, unless a hold covers the claim by then, and its own "
+    "custody log records that with the digest of this certificate."
+)
+_GONE = (
+    "STILL OWED BY STATIONS THAT LEFT: the archives below belonged to stations that were declared gone. They may hold "
+    "copies of this claim that nobody can search. One that was destroyed is declared so by two people."
+)
 _REMAINS = (
     "What stays on purpose: this certificate, the claim's number, the plan without its details, and the custody log. "
     "The log holds digests of files and, in entries that a program before this one made, whatever text they had: an "
@@ -75,7 +84,9 @@ class PurgeCertificate:
     spared: Sequence[str]
     """Places that stay because another claim holds the same file, as text."""
     owed: Sequence[str] = ()
-    """Disks that are away, lost or replaced and may still hold copies, as text."""
+    """Disks that are away, lost or replaced, and stations that left, which may still hold copies, as text."""
+    stations: Sequence[str] = ()
+    """What other stations are still to remove, as text."""
     people: Sequence[Person]
     quarantined: datetime | None = None
     """When the copies were moved into quarantine, aware, UTC; None when they were deleted at once."""
@@ -117,11 +128,18 @@ def _fields(c: PurgeCertificate) -> Iterator[tuple[str, str]]:
     yield "Destination", "not applicable, no medium left the office"
 
 
-def _lists(c: PurgeCertificate) -> Iterator[tuple[str, Sequence[str], str]]:
-    yield "Places emptied", [f"{one}: deleted, medium not sanitized" for one in c.removed], "none were known"
-    yield "Places that stay because another claim holds the same file", c.spared, "none"
-    if c.owed:
-        yield "Disks that were not reached", c.owed, "none"
+def _lists(c: PurgeCertificate) -> Iterator[tuple[str, str, Sequence[str], str]]:
+    """For each list its title, what is said before it, its items, and what is said when there are none."""
+    emptied = [f"{one}: deleted, medium not sanitized" for one in c.removed]
+    yield "Places emptied", "", emptied, "none were known"
+    yield "Places that stay because another claim holds the same file", "", c.spared, "none"
+    if c.stations:
+        yield "Left to other stations", _STATIONS, c.stations, "none"
+    left = [one for one in c.owed if one.startswith("station ")]
+    if disks := [one for one in c.owed if one not in left]:
+        yield "Disks that were not reached", _OWED, disks, "none"
+    if left:
+        yield "Archives of stations that left", _GONE, left, "none"
 
 
 def certificate_text(certificate: PurgeCertificate) -> str:
@@ -135,9 +153,8 @@ def certificate_text(certificate: PurgeCertificate) -> str:
         lines += [*_wrapped(_TRUST), ""]
     for person in c.people:
         lines += _person(person)
-    for title, items, empty in _lists(c):
-        if title.startswith("Disks"):
-            lines += [*_wrapped(_OWED), ""]
+    for title, said, items, empty in _lists(c):
+        lines += [*_wrapped(said), ""] if said else []
         lines += [f"{title}: {len(items)}", *(f"  {_printable_line(item)}" for item in items or [empty]), ""]
     return "\n".join(lines).rstrip("\n") + "\n"
 
@@ -189,10 +206,10 @@ def _draw(writer: PageWriter, c: PurgeCertificate) -> None:
     writer.flow(_REMAINS, after=0.08)
     if c.on_trust:
         writer.flow(_TRUST, colour=WARN, after=0.08)
-    for title, items, empty in _lists(c):
+    for title, said, items, empty in _lists(c):
         writer.heading(f"{title}: {len(items)}")
-        if title.startswith("Disks"):
-            writer.flow(_OWED, colour=WARN, after=0.06)
+        if said:
+            writer.flow(said, colour=WARN, after=0.06)
         for item in items or [empty]:
             writer.flow(_printable_line(item), x=MARGIN + 0.15, width=WIDTH - 0.15)
     writer.heading("People")

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, PLAIN, at_home, bags_of, filed, set_settings, where, with_target
-from support_retention import reload_assignments
+from support_retention import every_file, found, reload_assignments
 
 from evidence.alike import archive_index
 from evidence.board.tiles import TileStore
@@ -73,21 +73,6 @@ def in_the_bag(archive, claim):
     return [
         path for bag in bags_of(archive) if bag.name.startswith(claim) for path in bag.rglob("data/*/*/*.*")
     ]
-
-
-def every_file(*roots):
-    return [path for root in roots for path in root.rglob("*") if path.is_file()]
-
-
-def found(words, *roots):
-    """Where any of these is, in names and bytes of files."""
-    left = []
-    for path in every_file(*roots):
-        content = path.read_bytes()
-        left += [
-            (word, str(path)) for word, raw in words.items() if raw in content or raw in str(path).encode()
-        ]
-    return left
 
 
 def purge(archive, *, now=None):

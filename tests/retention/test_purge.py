@@ -30,11 +30,13 @@ from evidence.retention.facts import ChangeKind, StateChange
 from evidence.retention.purge.addresses import (
     REMOVAL_ORDER,
     ArchiveBag,
+    AtStation,
     IntakeObject,
     OwedCopies,
     Stray,
     TargetBag,
     Thumbnail,
+    Traces,
     from_stored,
     place_text,
     to_stored,
@@ -156,6 +158,10 @@ def test_every_address_has_its_own_place_and_reads_back_as_it_was_written():
         Thumbnail(sha256=A, name=f"{A}_320.jpg"),
         Stray(path="a/b: c.jpg"),
         Stray(path="a/b: c.jpg", target="nas"),
+        Traces(),
+        AtStation(station="1" * 32, name="north", copy=TargetBag(target="nas", bag="HL-1")),
+        AtStation(station="1" * 32, name="north", copy=IntakeObject(sha256=A, name=f"{A}.jpg")),
+        AtStation(station="1" * 32, name="north", copy=Traces()),
     ]
     assert {type(one) for one in copies} == set(REMOVAL_ORDER)
     assert [from_stored(json.loads(json.dumps(to_stored(one)))) for one in copies] == copies

@@ -42,6 +42,21 @@ def reload_assignments(archive: Path, text: str):
     return cli("assignments", path, "--json", archive=archive)
 
 
+def every_file(*roots):
+    return [path for root in roots for path in root.rglob("*") if path.is_file()]
+
+
+def found(words, *roots):
+    """Where any of these is, in names and bytes of files."""
+    left = []
+    for path in every_file(*roots):
+        content = path.read_bytes()
+        left += [
+            (word, str(path)) for word, raw in words.items() if raw in content or raw in str(path).encode()
+        ]
+    return left
+
+
 def digest(data: bytes) -> Sha256:
     return Sha256(hashlib.sha256(data).hexdigest())
 

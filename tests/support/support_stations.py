@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import psycopg
 from sqlalchemy import Engine, event, select
+from sqlalchemy.engine import make_url
 from support_card import CardMaker
-from support_cli import cli, make_archive
+from support_cli import CONFIRMED, Ran, cli, make_archive
 from support_intake import CLAIMS, PLAIN, actions, filed, set_settings
 from support_kill import HereExecutor
+from support_retention import reload_assignments
 
 from evidence.catalog import tables as t
 from evidence.catalog import totals
@@ -102,6 +107,36 @@ class World:
         return [report.kept, report.already_kept, len(report.refused), steps[0]]
 
 
+class Saved:
+    """Two stations and their database as they are now, to begin again from."""
+
+    def __init__(self, world: World, name: str = "saved") -> None:
+        self.world = world
+        self.folder = world.folder.with_name(f"{world.folder.name}-{name}")
+        shutil.copytree(world.folder, self.folder, symlinks=True)
+        url = make_url(world.url)
+        self.server, self.name = url.query["host"], url.database or ""
+        self.copy = f"{self.name}_{name}"
+        self._database(f'CREATE DATABASE "{self.copy}" TEMPLATE "{self.name}"')
+
+    def again(self) -> World:
+        """The same two stations at the same places, as they were saved."""
+        shutil.rmtree(self.world.folder)
+        shutil.copytree(self.folder, self.world.folder, symlinks=True)
+        self._database(f'DROP DATABASE "{self.name}" WITH (FORCE)')
+        self._database(f'CREATE DATABASE "{self.name}" TEMPLATE "{self.copy}"')
+        return self.world
+
+    def drop(self) -> None:
+        """Forget what was saved."""
+        shutil.rmtree(self.folder)
+        self._database(f'DROP DATABASE "{self.copy}" WITH (FORCE)')
+
+    def _database(self, statement: str) -> None:
+        with psycopg.connect(host=self.server, user="office", dbname="postgres", autocommit=True) as db:
+            db.execute(statement)  # type: ignore[arg-type]
+
+
 def go(*running: subprocess.Popen[str], killed: bool = False) -> list[str]:
     """Let them begin at once and wait for their ends; returns what they printed."""
     for one in running:
@@ -159,6 +194,38 @@ def card_of(folder: Path, *claims: str, number: int = 1, scenes: int = 3, minute
             card.scene()
         card.wait(minutes=40)
     return card.root
+
+
+def closed_long_ago(archive: Path, *claims: str) -> None:
+    """Close claims whose losses were long ago, so that they are due."""
+    reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01"))
+    for claim in claims:
+        assert cli("close", claim, "--on", "2016-01-04", archive=archive).status == 0
+
+
+def planned(archive: Path, claim: str) -> Ran:
+    return cli("purge", "plan", claim, *CONFIRMED, "--json", archive=archive, actor="Ada Clerk")
+
+
+def approved(archive: Path, claim: str) -> str:
+    """The name of a plan for the claim that a second person approved."""
+    plan = planned(archive, claim)
+    assert plan.status == 0, plan.err
+    name: str = plan.data["plan"]
+    assert cli("purge", "approve", name, archive=archive, actor="Ben Witness").status == 0
+    return name
+
+
+def run_plan(archive: Path, plan: str) -> Any:
+    """What a run of the plan reports."""
+    ran = cli("purge", "run", "--yes", *CONFIRMED, plan, "--json", archive=archive, actor="Ada Clerk")
+    assert ran.status == 0, ran.out + ran.err
+    return ran.data
+
+
+def purged(archive: Path, claim: str) -> Any:
+    """What the purge of a claim reports, planned, approved and run at one station."""
+    return run_plan(archive, approved(archive, claim))
 
 
 def digests(*cards: Path) -> set[str]:

@@ -95,6 +95,7 @@ def purge(user: Office, plan: str) -> HTMLResponse:
         desk_page="/desk/purges",
         plan=view,
         owed=sorted({each for one in view.claims for each in one.owed}),
+        stations=[each for one in view.claims for each in one.stations],
         may_approve=view.state is PlanState.TO_APPROVE,
         **_steps(user),
     )

@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 
 from evidence.errors import EvidenceError, PurgeRefusedError
 from evidence.office.purge_views import PURGED, TAKEN_BACK, PlannedClaimView, PlanView, view_plan
+from evidence.retention.purge.plan_files import plan_folders
 from evidence.workspace import Workspace
 
 
@@ -81,10 +82,7 @@ class ShownPlan:
 
 def plans(workspace: Workspace) -> list[ShownPlan]:
     """Every plan, the newest first."""
-    if not workspace.plans.is_dir():
-        return []
-    folders = sorted((path for path in workspace.plans.iterdir() if path.is_dir()), reverse=True)
-    return [shown_plan(workspace, folder) for folder in folders]
+    return [shown_plan(workspace, folder) for folder in reversed(plan_folders(workspace.plans))]
 
 
 def shown_plan(workspace: Workspace, folder: Path) -> ShownPlan:

@@ -16,6 +16,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.catalog.keeping import RETIRED
 from evidence.errors import PurgeRefusedError, counted
 from evidence.filing.owed import list_owed
+from evidence.filing.station_debts import owed_parts, part_words
 from evidence.model import Duty
 from evidence.office.date_check import require_right_date
 from evidence.office.retention import review_dispositions
@@ -298,6 +299,12 @@ def _purges(workspace: Workspace) -> Iterator[Task]:
             words=f"{target} may still hold copies of {counted(claims, 'purged claim')}.",
             more="Connect it, and a backup deletes them. If it was destroyed, two people say so.",
             command="evidence backup",
+        )
+    for part in owed_parts(workspace):
+        yield Task(
+            words=f"{part_words(part)}.",
+            more="Its next intake or backup removes it, once no hold covers the claim.",
+            command="evidence purge finish",
         )
 
 

@@ -1,4 +1,4 @@
-"""Where a copy of a claim's photos can be: one frozen type for each sort of place.
+"""Where a copy of a claim's photos can be: one frozen type for each sort of place, at this station or at another.
 
 A purge chooses what to delete by these values. `place_text` makes the text that people read; nothing reads it back.
 """
@@ -66,15 +66,37 @@ class Stray:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Traces:
+    """What names the claim and is no copy: lines of ledgers, pages of cards, small pictures, texts of a custody log."""
+
+    kind: ClassVar[str] = "traces"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtStation:
+    """A copy or traces at another station of the catalog, which removes them itself."""
+
+    kind: ClassVar[str] = "station"
+    station: str
+    """The id of its archive."""
+    name: str
+    """The station's name at that time."""
+    copy: ArchiveBag | TargetBag | IntakeObject | Traces
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OwedCopies:
-    """A disk that is away, lost or replaced and may still hold copies of the claim. A purge cannot reach it and lists it."""
+    """A disk that is away, lost or replaced, or a station that left, and may still hold copies of the claim.
+
+    A purge cannot reach it and lists it.
+    """
 
     target: str
-    """The target's name at that time."""
+    """The target's name at that time; `station NAME` for a station's archive."""
     place: str
     """What the catalog calls the disk."""
     state: str
-    """`lost`, `replaced` or `away`."""
+    """`lost`, `replaced`, `away` or `left`."""
     since: str
     """The day, for example 2026-05-14."""
     reason: str
@@ -84,12 +106,14 @@ class OwedCopies:
     """How many files of the claim were copied there."""
 
 
-CopyAddress = ArchiveBag | TargetBag | IntakeObject | Thumbnail | Stray
+CopyAddress = ArchiveBag | TargetBag | IntakeObject | Thumbnail | Stray | Traces | AtStation
 
-REMOVAL_ORDER = (Thumbnail, Stray, IntakeObject, TargetBag, ArchiveBag)
+REMOVAL_ORDER = (Thumbnail, Traces, Stray, IntakeObject, TargetBag, ArchiveBag, AtStation)
 """The bag is removed last: if a hold arrives during a purge, the best copy still exists."""
 
-_BY_KIND = {one.kind: one for one in REMOVAL_ORDER}
+_BY_KIND: Mapping[str, type[Any]] = {one.kind: one for one in REMOVAL_ORDER}
+_STATION = "station "
+"""With this begins the name of what a station that left owes."""
 
 
 def removal_rank(copy: CopyAddress) -> tuple[int, str]:
@@ -99,7 +123,19 @@ def removal_rank(copy: CopyAddress) -> tuple[int, str]:
 
 def shared_photo(copy: CopyAddress) -> Sha256 | None:
     """The photo of a copy that every claim with the same photo shares; None for a copy that belongs to one claim."""
+    if isinstance(copy, AtStation):
+        return shared_photo(copy.copy)
     return copy.sha256 if isinstance(copy, IntakeObject | Thumbnail) else None
+
+
+def here(copies: Iterable[CopyAddress]) -> list[CopyAddress]:
+    """Those of the copies that the station where a purge runs removes itself."""
+    return [copy for copy in copies if not isinstance(copy, AtStation)]
+
+
+def elsewhere(copies: Iterable[CopyAddress]) -> list[AtStation]:
+    """Those that other stations remove."""
+    return [copy for copy in copies if isinstance(copy, AtStation)]
 
 
 def place_text(copy: CopyAddress) -> str:
@@ -117,29 +153,42 @@ def place_text(copy: CopyAddress) -> str:
             return f"archive/claims/{path}"
         case Stray(path=path, target=target):
             return f"target {target}: {path}"
+        case Traces():
+            return "texts and pages that name the claim"
+        case AtStation(name=name, copy=one):
+            return f"station {name}, {place_text(one)}"
 
 
 def place_lines(copies: Iterable[CopyAddress]) -> tuple[str, ...]:
     """Where the copies are, without names of bags or files: for a plan and a certificate, which outlive the claim."""
-    counts: Counter[str] = Counter()
-    for copy in copies:
-        match copy:
-            case ArchiveBag():
-                counts["archive: the claim's bag"] += 1
-            case TargetBag(target=target):
-                counts[f"target {target}: the claim's bag"] += 1
-            case IntakeObject():
-                counts["archive: originals in the intake area"] += 1
-            case Thumbnail():
-                counts["archive: small pictures for screens"] += 1
-            case Stray(target=None):
-                counts["archive: files outside any bag"] += 1
-            case Stray(target=target):
-                counts[f"target {target}: files outside any bag"] += 1
+    counts = Counter(map(_place, copies))
     return tuple(
-        place if place.endswith("the claim's bag") else f"{place}, {number}"
-        for place, number in sorted(counts.items())
+        f"{place}, {number}" if place.endswith(_MANY) else place for place, number in sorted(counts.items())
     )
+
+
+_MANY = ("in the intake area", "for screens", "outside any bag")
+"""How places end of which the number of files is said."""
+
+
+def _place(copy: CopyAddress) -> str:
+    match copy:
+        case ArchiveBag():
+            return "archive: the claim's bag"
+        case TargetBag(target=target):
+            return f"target {target}: the claim's bag"
+        case IntakeObject():
+            return "archive: originals in the intake area"
+        case Thumbnail():
+            return "archive: small pictures for screens"
+        case Stray(target=None):
+            return "archive: files outside any bag"
+        case Stray(target=target):
+            return f"target {target}: files outside any bag"
+        case Traces():
+            return "archive: texts and pages that name the claim"
+        case AtStation(name=name, copy=one):
+            return f"station {name}, {_place(one)}"
 
 
 def certificate_line(copy: CopyAddress) -> str:
@@ -150,15 +199,32 @@ def certificate_line(copy: CopyAddress) -> str:
 def owed_line(owed: OwedCopies) -> str:
     """The disk as plans, reports and certificates list it."""
     files = counted(owed.files, "file")
-    return f"target {owed.target}, {owed.state} since {owed.since} ({owed.reason}; {owed.by}): {files}"
+    whose = owed.target if owed.target.startswith(_STATION) else f"target {owed.target}"
+    return f"{whose}, {owed.state} since {owed.since} ({owed.reason}; {owed.by}): {files}"
 
 
 def to_stored(copy: CopyAddress) -> dict[str, Any]:
     """The address as JSON data: its kind and its fields."""
+    if isinstance(copy, AtStation):
+        return {
+            "kind": copy.kind,
+            "station": copy.station,
+            "name": copy.name,
+            "copy": to_stored(copy.copy),
+        }
     return {"kind": copy.kind, **asdict(copy)}
 
 
 def from_stored(data: Mapping[str, Any]) -> CopyAddress:
     """The address that `to_stored` wrote. Raises KeyError for an unknown kind, TypeError for other fields."""
     fields = dict(data)
-    return _BY_KIND[fields.pop("kind")](**fields)
+    kind = _BY_KIND[fields.pop("kind")]
+    if kind is AtStation:
+        fields["copy"] = from_stored(fields["copy"])
+    found: CopyAddress = kind(**fields)
+    return found
+
+
+def station_left(name: str) -> str:
+    """What a plan and the log call the archive of a station that left and may still hold copies."""
+    return _STATION + name.replace(",", " ")

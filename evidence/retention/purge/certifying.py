@@ -11,7 +11,7 @@ from typing import Any
 
 from evidence.model import ClaimId
 from evidence.paper.certificate import Person, PurgeCertificate, certificate_pdf, certificate_text
-from evidence.retention.purge.addresses import certificate_line, owed_line, place_lines
+from evidence.retention.purge.addresses import certificate_line, elsewhere, owed_line, place_lines
 from evidence.retention.purge.plan_files import remove_details
 from evidence.retention.purge.plans import PlannedClaim, manifest_digest
 from evidence.retention.purge.progress import PurgeStep, time_of
@@ -28,7 +28,9 @@ class Purged:
     claim: ClaimId
     certificate: Path
     owed: tuple[str, ...] = ()
-    """Disks that are away, lost or replaced and may still hold copies, as text."""
+    """Disks that are away, lost or replaced, and stations that left, which may still hold copies, as text."""
+    stations: tuple[str, ...] = ()
+    """What other stations are still to remove, as text."""
 
 
 def conclude(run: PurgeRun, planned: PlannedClaim) -> Purged:
@@ -38,17 +40,21 @@ def conclude(run: PurgeRun, planned: PlannedClaim) -> Purged:
     assert cleared is not None
     text = _certificate(run, planned, cleared)
     by, owed = str(cleared["by"]), [str(one) for one in cleared.get("owed", map(owed_line, planned.owed))]
+    certificate = hashlib.sha256(text.encode()).hexdigest()
+    manifest = planned.manifest or manifest_digest(planned.photos)
+    stations = tuple(str(one) for one in cleared.get("stations", ()))
     run.log(
         f"purged:{run.frozen.digest}:{claim}",
         "purged",
         by,
         claim,
-        certificate=hashlib.sha256(text.encode()).hexdigest(),
+        certificate=certificate,
         photos=str(planned.files or len(planned.photos)),
-        manifest=planned.manifest or manifest_digest(planned.photos),
+        manifest=manifest,
         authority=planned.reason,
         planned_by=run.frozen.plan.by,
         approved_by=run.approval.by,
+        **({"stations": "; ".join(stations)} if stations else {}),
         **(
             {"owed": "; ".join(owed), "owed_targets": ", ".join(cleared.get("owed_targets", ()))}
             if owed
@@ -66,12 +72,15 @@ def conclude(run: PurgeRun, planned: PlannedClaim) -> Purged:
             approved_by=run.approval.by,
             run_by=by,
             authority=planned.reason,
+            manifest=manifest,
+            certificate=certificate,
+            elsewhere=tuple(elsewhere(planned.copies)),
         )
     )
     keep_released(run.frozen.folder, claim, planned.photos)
     remove_details(run.frozen.folder.parent, claim)
     run.progress.note(claim, PurgeStep.DONE, run.repository.now())
-    return Purged(claim=claim, certificate=_certificate_path(run, claim), owed=tuple(owed))
+    return Purged(claim=claim, certificate=_certificate_path(run, claim), owed=tuple(owed), stations=stations)
 
 
 def _certificate(run: PurgeRun, planned: PlannedClaim, cleared: Mapping[str, Any]) -> str:
@@ -100,6 +109,7 @@ def _certificate_of(run: PurgeRun, planned: PlannedClaim, cleared: Mapping[str, 
         removed=removed,
         spared=stays,
         owed=list(cleared.get("owed", map(owed_line, planned.owed))),
+        stations=list(cleared.get("stations", ())),
         people=_people(run, cleared),
         quarantined=time_of(aside) if aside else None,
         verified=time_of(cleared),

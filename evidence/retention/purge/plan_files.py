@@ -13,6 +13,7 @@ from evidence.errors import BadInputError, PurgeRefusedError
 from evidence.model import ClaimId
 from evidence.retention.purge.plan_json import canonical, details, read_plan, sealed, with_details
 from evidence.retention.purge.plans import Plan, PlanFormat, PlannedClaim
+from evidence.retention.purge.released import DECIDED_ELSEWHERE
 from evidence.retention.purge.stored import write_once
 
 PLAN = "plan.json"
@@ -68,6 +69,13 @@ def _load_details(planned: PlannedClaim, folder: Path) -> PlannedClaim:
     except FileNotFoundError:
         return planned
     return with_details(planned, data)
+
+
+def plan_folders(plans_folder: Path) -> list[Path]:
+    """The folder of every plan, oldest first."""
+    if not plans_folder.is_dir():
+        return []
+    return sorted(path for path in plans_folder.iterdir() if path.is_dir() and path.name != DECIDED_ELSEWHERE)
 
 
 def details_path(folder: Path, claim: ClaimId) -> Path:

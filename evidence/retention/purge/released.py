@@ -14,9 +14,12 @@ from pathlib import Path
 
 import rfc8785
 
-from evidence.disk.durable import replace_file, sync_folder
+from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
 from evidence.model import ClaimId, Sha256
+
+DECIDED_ELSEWHERE = "decided-elsewhere"
+"""The folder beside those of plans with the digests of files that were purged by a plan of another station."""
 
 
 def keep_released(folder: Path, claim: ClaimId, photos: Iterable[Sha256]) -> None:
@@ -29,6 +32,7 @@ def keep_released(folder: Path, claim: ClaimId, photos: Iterable[Sha256]) -> Non
         salt = secrets.token_hex(16)
         data = {"salt": salt, "digests": sorted(_salted(salt, sha) for sha in digests)}
         with writing(folder):
+            make_folder(folder)
             replace_file(_released_path(folder, claim), rfc8785.dumps(data))
             sync_folder(folder)
 

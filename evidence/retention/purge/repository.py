@@ -10,7 +10,7 @@ from typing import Protocol
 
 from evidence.model import ClaimId, Sha256
 from evidence.retention.facts import ClaimFacts
-from evidence.retention.purge.addresses import CopyAddress, OwedCopies, shared_photo
+from evidence.retention.purge.addresses import AtStation, CopyAddress, OwedCopies, shared_photo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +59,12 @@ class Tombstone:
     run_by: str
     authority: str
     """The rule and the dates, in words."""
+    manifest: str = ""
+    """One digest over the files' digests."""
+    certificate: str = ""
+    """SHA-256 of the certificate's text."""
+    elsewhere: tuple[AtStation, ...] = ()
+    """What other stations are still to remove."""
 
 
 class Repository(Protocol):
@@ -89,7 +95,7 @@ class Repository(Protocol):
         ...
 
     def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
-        """Every place known to hold something of the claim, in the archive and on each backup target.
+        """Every place known to hold something of the claim: in the archive, on each backup target, at other stations.
 
         Targets of `away_copies` are left out.
         """
@@ -100,7 +106,7 @@ class Repository(Protocol):
         ...
 
     def find_copies(self, claim: ClaimId, photos: Sequence[Sha256]) -> Sequence[CopyAddress]:
-        """Every copy of the claim or of these photos that exists now, found by looking at every place again.
+        """Every copy of the claim or of these photos that exists now, found by looking at every place here again.
 
         By name and, where the place allows it, by digest; files that interrupted work left are found too.
         """
@@ -159,6 +165,7 @@ class Repository(Protocol):
     def record_tombstone(self, tombstone: Tombstone) -> None:
         """Replace all that the archive holds of the claim by the tombstone; repeating it changes nothing.
 
+        In the same step, each other station owes the removal of its part.
         Rows of the catalog, decisions about its files, lines of ledgers and free texts of the custody log go.
         """
         ...

@@ -17,6 +17,8 @@ from evidence.retention.purge.addresses import (
     CopyAddress,
     OwedCopies,
     TargetBag,
+    elsewhere,
+    here,
     owed_line,
     place_lines,
     place_text,
@@ -163,7 +165,7 @@ def _set_all_aside(run: PurgeRun, planned: PlannedClaim) -> None:
     with run.repository.removing():
         check_disposition(run, claim)
         run.repository.begin_quarantine(claim, plan)
-    for copy in sorted(planned.copies, key=removal_rank):
+    for copy in sorted(here(planned.copies), key=removal_rank):
         with run.repository.removing():
             check_disposition(run, claim)
             if not serves_another(run.repository, copy, claim):
@@ -195,8 +197,9 @@ def _clear(run: PurgeRun, planned: PlannedClaim) -> None:
         PurgeStep.CLEARED,
         run.repository.now(),
         by=run.by,
-        removed=list(place_lines(known - spared)),
+        removed=list(place_lines(here(known - spared))),
         stays=list(place_lines(spared)),
+        stations=list(place_lines(elsewhere(known - spared))),
         owed=[owed_line(one) for one in (*planned.owed, *owed)],
         owed_targets=sorted({one.target for one in (*planned.owed, *owed)}),
         logged_in="yes" if run.logged_in else "",
@@ -235,7 +238,7 @@ def _remove_at_once(run: PurgeRun, planned: PlannedClaim) -> None:
     copies = check_last_moment(run, planned)
     started = run.progress.note(claim, PurgeStep.STARTED, run.repository.now(), by=run.by)
     run.log(f"purge_started:{run.frozen.digest}:{claim}", "purge_started", started["by"], claim)
-    for copy in sorted(copies, key=removal_rank):
+    for copy in sorted(here(copies), key=removal_rank):
         with run.repository.removing():
             check_disposition(run, claim)
             if not serves_another(run.repository, copy, claim):

@@ -1,17 +1,19 @@
-"""Removes what names a purged claim outside its bags: lines of ledgers and free texts of the custody log."""
+"""Removes what names a purged claim outside its bags: lines of ledgers, texts of the custody log, what was kept aside."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
+from pathlib import Path
 
 import rfc8785
 
+from evidence.archive import exchange
 from evidence.archive.custody import Entry
 from evidence.cards.ledger import thin
 from evidence.disk.faults import writing
 from evidence.errors import counted
 from evidence.model import ClaimId, Sha256
-from evidence.workspace import Workspace
+from evidence.workspace import DAMAGED, Workspace
 
 SHORTEST = 3
 """Letters of a name that is looked for in texts; a shorter one would be found everywhere."""
@@ -56,3 +58,11 @@ def entries_that_stay(workspace: Workspace, private: Collection[str]) -> str:
         f"{counted(count, 'entry', 'entries')} of the custody log, as an earlier program wrote them, still name the "
         "insured, the address or the bag. An entry cannot be changed without breaking the proof of all others."
     )
+
+
+def remove_damaged(root: Path, bag: str) -> None:
+    """Remove what a repair and a rebuild kept aside of a bag: bad files of it, and catalogs that name its claim."""
+    aside = root / DAMAGED
+    with writing(aside):
+        for folder in (aside / bag, *aside.glob("catalog-*")):
+            exchange.remove_tree(folder)
