@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Self
 from evidence.archive.custody_end import RESTORE
 from evidence.archive.custody_key import archive_key, first_key, keep_id, known_archive_id, log_of
 from evidence.archive.custody_texts import FreeText
+from evidence.archive.nesting import refuse_within
 from evidence.catalog.leases import CHANGE, HOLDS, OFFICE
 from evidence.catalog.stations import Owner
 from evidence.catalog.store import Catalog
@@ -404,6 +405,7 @@ def make_archive(root: Path, *, actor: str | None = None, now: Callable[[], date
         raise BadInputError(
             f"{root} is an archive already.", "Use it with --archive, or choose another folder."
         )
+    refuse_within(root)
     name = system_actor() if actor is None else named_actor(actor)
     restrict_umask()
     try:

@@ -45,3 +45,14 @@ def require_marker(root: Path, name: str) -> str:
             "For an empty disk: `evidence target replace NAME PATH`.",
         )
     return str(content.get("id", ""))
+
+
+def marked_name(root: Path) -> str | None:
+    """The name of the backup target whose marker lies in this folder; None where there is no readable marker."""
+    try:
+        content = json.loads((root / MARKER).read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+    return (
+        str(content["target"]) if isinstance(content, dict) and {"target", "id"} <= content.keys() else None
+    )

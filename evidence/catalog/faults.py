@@ -7,7 +7,7 @@ from typing import Final
 
 from sqlalchemy.engine import ExceptionContext
 
-from evidence.errors import CatalogError, CatalogWriteError, EvidenceError, LockedError
+from evidence.errors import BadInputError, CatalogError, CatalogWriteError, EvidenceError, LockedError
 
 REBUILD: Final = "Run `evidence rebuild`: it makes the catalog anew from the bags. The bags were not changed."
 _DAMAGED: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT})
@@ -21,6 +21,8 @@ _POSTGRES_AGAIN: Final = frozenset({"40001", "40P01"})
 """serialization_failure and deadlock_detected: the whole transaction can be run again."""
 _POSTGRES_FULL: Final = frozenset({"53100", "25006"})
 """disk_full and read_only_sql_transaction (PostgreSQL manual, appendix A)."""
+_POSTGRES_RANGE: Final = "22003"
+"""numeric_value_out_of_range (PostgreSQL manual, appendix A)."""
 
 
 class TryAgainError(LockedError):
@@ -40,6 +42,8 @@ def error_of(trouble: BaseException) -> EvidenceError | None:
         )
     if getattr(trouble, "sqlstate", None) in _POSTGRES_FULL:
         return _refused(str(trouble))
+    if isinstance(trouble, OverflowError) or getattr(trouble, "sqlstate", None) == _POSTGRES_RANGE:
+        return BadInputError("A number is too large for the catalog.", "Give a smaller number.")
     if not isinstance(trouble, sqlite3.Error):
         return None
     text = str(trouble)

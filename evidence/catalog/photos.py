@@ -232,6 +232,6 @@ def _read_record(
         to_confirm=row.to_confirm,
         claim_reasons=_texts(row.claim_reasons),
         tags={Facet(one["facet"]): facet_value(one) for one in tag_rows if one["strongest"]},
-        flags=(*facts.flags, *look.flags, *_flags(row.tag_flags)),
+        flags=tuple(dict.fromkeys((*facts.flags, *look.flags, *_flags(row.tag_flags)))),
         caption=row.caption,
     )

@@ -31,7 +31,7 @@ CheckNew = Annotated[
     ),
 ]
 Claim = Annotated[str | None, typer.Option("--claim", help="Only entries about this claim.")]
-Last = Annotated[int, typer.Option("--last", help="How many entries to show, newest last; 0 for all.")]
+Last = Annotated[int, typer.Option("--last", min=0, help="How many entries to show, newest last; 0 for all.")]
 Noted = Annotated[
     list[str] | None,
     typer.Option(

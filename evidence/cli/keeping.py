@@ -16,6 +16,7 @@ from evidence.cli.common import (
     emit,
     opened,
     opened_by_person,
+    say,
     table,
 )
 from evidence.errors import BadInputError, counted
@@ -54,11 +55,14 @@ def close(
 ) -> None:
     """Close a claim: its retention period starts."""
     from evidence.lookup import known_claim
-    from evidence.office.retention import close_claim
+    from evidence.office.retention import close_claim, note_on_closing
 
     with opened(archive, actor) as here:
-        number = known_claim(here, claim)
-        close_claim(here, number, on=typed_date(on, "--on"))
+        number, day = known_claim(here, claim), typed_date(on, "--on")
+        close_claim(here, number, on=day)
+        note = note_on_closing(here, number, on=day)
+    if note:
+        say(note)
     emit(as_json, {"claim": number, "closed_on": on}, lambda: [f"Claim {number} closed on {on}."])
 
 

@@ -7,6 +7,7 @@ import json
 import logging
 import os
 import sys
+import traceback
 from typing import Annotated, Any, NoReturn
 
 import typer
@@ -36,7 +37,7 @@ from evidence.cli import (
 )
 from evidence.cli.common import GROUPS, as_data
 from evidence.disk.faults import disk_error
-from evidence.errors import EvidenceError, one_line, printable_json
+from evidence.errors import BadInputError, EvidenceError, one_line, printable_json
 
 log = logging.getLogger(__name__)
 
@@ -136,10 +137,11 @@ def run(arguments: list[str] | None = None) -> None:
         # Typer may carry its own click, so a usage error is recognised by its attributes, not by its class.
         if hasattr(trouble, "format_message") and hasattr(trouble, "exit_code"):
             text = str(trouble.format_message())
-            if type(trouble).__name__ == "NoArgsIsHelpError":  # the message is the whole help, line by line
-                print(text, file=sys.stderr)
-            else:
-                print(f"evidence: {one_line(' '.join(text.split()))} See `evidence --help`.", file=sys.stderr)
+            if type(trouble).__name__ != "NoArgsIsHelpError":
+                _fail(
+                    BadInputError(" ".join(text.split()), "See `evidence --help`."), as_json="--json" in given
+                )
+            print(text, file=sys.stderr)  # the message is the whole help, line by line
             sys.exit(2)
         if type(trouble).__name__ == "Abort":
             sys.exit(INTERRUPTED)
@@ -147,9 +149,18 @@ def run(arguments: list[str] | None = None) -> None:
             _fail(known, as_json="--json" in given)
         if json_logs.is_on():
             log.exception("failed")
-            sys.exit(1)
-        raise
+            sys.exit(EvidenceError.exit_code)
+        traceback.print_exc()
+        _fail(_unexpected(trouble), as_json="--json" in given)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _unexpected(trouble: Exception) -> EvidenceError:
+    """The error for a fault of the program itself."""
+    return EvidenceError(
+        f"The program failed: {type(trouble).__name__}: {trouble}.",
+        "Run the same command again. If it fails again, report the lines above.",
+    )
 
 
 def _fail(trouble: EvidenceError, *, as_json: bool) -> NoReturn:

@@ -15,6 +15,7 @@ from evidence.archive.bagread import DATA, SHA256_MANIFEST, parse_manifest, read
 from evidence.archive.custody_key import archive_key, replace_key
 from evidence.archive.exchange import remove_tree
 from evidence.archive.names import fold, why_unsafe
+from evidence.archive.nesting import refuse_within
 from evidence.archive.target_marker import MARKER
 from evidence.disk.durable import make_folder, replace_file, sync_folder
 from evidence.disk.faults import writing
@@ -168,6 +169,7 @@ def _require_free_folder(target: Path, into: Path, *, mark: str | None) -> None:
         raise BadInputError(
             f"{into} and the backup target {target} lie inside one another.", "Give a folder of its own."
         )
+    refuse_within(into)
     if not into.exists() or (mark and (into / mark).is_file()):
         return
     if not into.is_dir() or any(into.iterdir()):

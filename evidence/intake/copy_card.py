@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Container, Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Protocol
 
+from evidence.archive.target_marker import marked_name
 from evidence.cards import ledger
 from evidence.cards.copying import copy_in
 from evidence.cards.files import CardListing, list_card
@@ -21,18 +24,23 @@ from evidence.workspace import Workspace
 
 
 def refuse_overlap(workspace: Workspace, source: CardSource) -> None:
-    """Raise BadInputError when the source and the archive lie inside one another, or the source is a target."""
-    card, archive = source.root, workspace.root.resolve()
-    if card == archive or card in archive.parents or archive in card.parents:
+    """Raise BadInputError when the source and the archive or a backup target lie inside one another.
+
+    The copies of a target would be taken in as a card, and the card that holds them called safe to erase.
+    """
+    if (marked := marked_name(source.root)) is not None:
         raise BadInputError(
-            f"The source {source.root} and the archive lie inside one another.",
-            "Take in the card itself, or move the archive out of it.",
+            f"The source {source.root} is the folder of a backup target, '{marked}'.",
+            "Take in the card itself, or the folder on it that holds nothing but photos (DCIM).",
         )
-    for target in workspace.settings.target:
-        place = target.path.absolute()
-        if card == place or place in card.parents:
+    ours = [("the archive", workspace.root)]
+    ours += [(f"the backup target '{one.name}'", one.path) for one in workspace.settings.target]
+    for name, place in ours:
+        real = Path(os.path.realpath(place))
+        if source.root == real or source.root in real.parents or real in source.root.parents:
             raise BadInputError(
-                f"The source {source.root} is the backup target '{target.name}'.", "Take in the card itself."
+                f"The source {source.root} and {name} lie inside one another.",
+                "Take in the card itself, or the folder on it that holds nothing but photos (DCIM).",
             )
 
 

@@ -48,6 +48,20 @@ def close_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
         file_away_soon(workspace)
 
 
+def note_on_closing(workspace: Workspace, claim: ClaimId, *, on: date) -> str:
+    """What a person should check about this day of closing; empty when there is nothing.
+
+    A mistyped year can end the period years too early. It is no error: a camera's clock may be wrong.
+    """
+    inspected = facts_of(workspace, claim).inspected
+    if inspected is None or on >= inspected:
+        return ""
+    return (
+        f"Note: the last photo of claim {claim} was taken on {inspected}, after that day. Check the year: the period "
+        "counts from the closing. If it is wrong, reopen the claim and close it again."
+    )
+
+
 def reopen_claim(workspace: Workspace, claim: ClaimId, *, on: date) -> None:
     """Record that the claim was reopened; its period starts again at the next closing.
 

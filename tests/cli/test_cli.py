@@ -81,6 +81,38 @@ def test_an_error_in_json_has_a_code_a_message_and_a_remedy(tmp_path):
     assert set(ran.data["error"]) == {"code", "message", "fix"}
 
 
+@pytest.mark.parametrize(
+    "arguments", [["photos"], ["claims", "--nonsense"], ["undo", "abc"], ["close", "TC-1001"], ["nonsense"]]
+)
+def test_a_command_that_cannot_be_parsed_has_its_error_in_json_too(arguments):
+    ran = cli(*arguments, "--json")
+    assert ran.status == 2
+    assert set(ran.data["error"]) == {"code", "message", "fix"}
+    assert ran.err.startswith("evidence: ")
+
+
+@pytest.mark.parametrize("words", [["undo"], ["hold", "lift", "--reason", "over"]])
+def test_a_number_that_no_database_can_hold_is_bad_input(houses, words):
+    ran = cli(*words, 10**23, "--json", archive=houses)
+    assert ran.status == 2
+    assert "too large" in ran.data["error"]["message"]
+
+
+def test_a_fault_of_the_program_has_a_status_and_an_error_in_json(houses, monkeypatch):
+    def broken(*_, **__):
+        raise RuntimeError("a fault")
+
+    monkeypatch.setattr("evidence.reports.views.claim_views", broken)
+    ran = cli("claims", "--json", archive=houses)
+    assert ran.status == 20  # 1 would say that the command ran to its end
+    assert "RuntimeError: a fault" in ran.data["error"]["message"]
+    assert "Traceback" in ran.err
+
+
+def test_no_negative_number_of_log_entries_is_shown(houses):
+    assert cli("custody", "--last", "-1", archive=houses).status == 2
+
+
 def test_a_closed_pipe_is_not_an_error(houses):
     command = f"{sys.executable} -m evidence.cli.main"
     script = "import sys; from evidence.cli.main import run; run(sys.argv[1:])"
@@ -233,6 +265,22 @@ def test_a_folder_with_other_things_in_it_is_not_made_an_archive(tmp_path):
     (tmp_path / "mine.txt").write_text("mine")
     assert cli("init", tmp_path).status == 2
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_no_archive_is_made_or_restored_inside_another_archive_a_bag_or_a_target(tmp_path, other_disk):
+    target = other_disk
+    archive = loaded_archive(tmp_path)
+    with_target(archive, target)
+    assert cli("backup", archive=archive).status == 0
+    bag = tmp_path / "bag"
+    bag.mkdir()
+    (bag / "bagit.txt").write_text("BagIt-Version: 1.0\n")
+    for folder in (archive / "new", archive / "claims" / "new", target / "new", bag / "data" / "new"):
+        for words in (("init", folder), ("restore", target, folder)):
+            ran = cli(*words)
+            assert ran.status == 2, ran
+            assert "lie" in ran.err
+            assert not folder.exists()
 
 
 def test_settings_of_the_archive_are_read_at_every_command(houses):

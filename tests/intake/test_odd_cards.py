@@ -12,7 +12,7 @@ from pathlib import Path
 import bagit
 import pytest
 from support_cli import cli
-from support_intake import at_home, bags_of, filed, loaded_archive, small_houses, taken_in
+from support_intake import at_home, bags_of, filed, loaded_archive, small_houses, taken_in, with_target
 
 from evidence.filing.records import NAMES_RECORD
 from evidence.model import Sha256
@@ -117,3 +117,21 @@ def test_every_odd_name_is_taken_in_and_the_bag_says_what_it_was_called(archive,
     assert "084112" not in listed
     (card.root / "DCIM" / "100TESTC" / "LATER.JPG").write_bytes(b"later")
     assert taken_in(archive, card.root).kept == 1
+
+
+def test_no_backup_target_is_taken_in_as_a_card(tmp_path, other_disk):
+    target = other_disk / "target"
+    target.mkdir()
+    archive = loaded_archive(tmp_path)
+    with_target(archive, target)
+    taken_in(archive, small_houses(tmp_path / "card").root)
+    (tmp_path / "link").symlink_to(target)
+    moved = tmp_path / "mounted elsewhere"
+    shutil.copytree(target, moved)
+    bag = next(one.parent for one in target.glob("*/bagit.txt"))
+    for source in (other_disk, target, bag, tmp_path / "link", moved):
+        ran = cli("intake", source, archive=archive)
+        assert ran.status == 2, source
+        assert "backup target" in ran.err
+    with_target(archive, tmp_path / "link")  # the settings name the target by a link
+    assert cli("intake", bag, archive=archive).status == 2

@@ -80,6 +80,14 @@ def test_a_claim_cannot_be_reopened_before_it_was_closed_nor_closed_twice(houses
     assert "closed already" in cli("close", "TC-1001", "--on", "2026-06-02", archive=houses).err
 
 
+def test_a_closing_before_the_last_photo_is_noted_because_the_year_may_be_mistyped(houses):
+    ran = cli("close", "TC-1001", "--on", "2026-05-10", "--json", archive=houses)
+    assert ran.status == 0
+    assert "the last photo of claim TC-1001 was taken on 2026-05-14" in ran.err
+    assert ran.data == {"claim": "TC-1001", "closed_on": "2026-05-10"}
+    assert "Note" not in cli("close", "TC-1002", "--on", "2026-06-01", archive=houses).err
+
+
 def test_a_new_name_in_the_assignments_reaches_the_bags_records_and_the_folder_stays(houses):
     before = {bag.name: (bag / "manifest-sha256.txt").read_bytes() for bag in bags_of(houses)}
     loaded = reload_assignments(
