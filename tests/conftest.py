@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import atexit
+import gc
 import multiprocessing.util
 import os
 import sys
@@ -18,11 +20,21 @@ os.environ["PYTHON_KEYRING_BACKEND"] = (
 
 multiprocessing.util.get_temp_dir()  # now, before a test names a long temporary folder of its own
 
+gc.set_threshold(50_000)  # as the program does: imports make many objects that stay
+
 sys.path.insert(0, str(Path(__file__).parent / "support"))
 
 pytest_plugins = ("support_fixtures", "support_postgres")
 
 REPOSITORY = Path(__file__).parents[1]
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """Take what the modules and the list of tests consist of away from the collector, which would search it again and again."""
+    gc.collect()
+    gc.freeze()
+    atexit.register(gc.unfreeze)
 
 
 @pytest.fixture(scope="session")

@@ -7,8 +7,10 @@ import sys
 from datetime import UTC, datetime
 
 import pytest
-from argon2 import PasswordHasher, extract_parameters
+from argon2 import extract_parameters
+from argon2.profiles import RFC_9106_LOW_MEMORY
 from support_cli import make_archive
+from support_once import slow_hasher
 
 from evidence.errors import BadInputError
 from evidence.model import Duty
@@ -19,11 +21,11 @@ PASSWORD = "seven blue ladders lean"
 
 
 class RecordingHasher:
-    """Hashes with the library's default parameters and records every call."""
+    """Hashes as the tests do and records every call."""
 
-    def __init__(self) -> None:
+    def __init__(self, hasher) -> None:
         self.calls: list[tuple[str, object]] = []
-        self._hasher = PasswordHasher()
+        self._hasher = hasher
 
     def hash(self, password):
         self.calls.append(("hash", None))
@@ -45,9 +47,10 @@ def workspace(tmp_path):
 @pytest.fixture
 def work_of(workspace, monkeypatch):
     """The hashing that the first logins of a fresh process do."""
+    quick = people._password_hasher()
 
     def attempts(*names):
-        hasher = RecordingHasher()
+        hasher = RecordingHasher(quick)
         monkeypatch.setattr(people, "_password_hasher", lambda: hasher)
         people._hash_for_unknown_names.cache_clear()
         for name in names:
@@ -62,6 +65,16 @@ def test_an_unknown_name_costs_the_same_hashing_as_a_wrong_password(work_of):
     known = work_of("Rhea", "Rhea")
     assert known == work_of("Nobody", "Nobody") == work_of("Nobody", "Rhea")
     assert [call for call, _ in known] == ["hash", "verify", "verify"]
+
+
+def test_a_stored_password_is_as_slow_to_guess_as_the_standard_recommends(workspace, monkeypatch):
+    """RFC 9106, section 4, its second recommended option: 3 passes over 64 MiB with 4 lanes."""
+    monkeypatch.setattr(people, "_password_hasher", slow_hasher)
+    people.add_person(workspace, "Zoe", Duty.ADJUSTER, PASSWORD)
+    cost = extract_parameters(workspace.catalog.users.get("Zoe").password)
+    assert cost == RFC_9106_LOW_MEMORY
+    assert (cost.time_cost, cost.memory_cost, cost.parallelism) == (3, 64 * 1024, 4)
+    assert people.verify_password(workspace, "Zoe", PASSWORD).name == "Zoe"
 
 
 def test_the_right_password_logs_its_person_in_however_the_name_is_composed(workspace):

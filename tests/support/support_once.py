@@ -2,7 +2,7 @@
 
 A command in its own process starts from nothing; the tests run thousands of commands in one process, and a fifth of
 their time went into compiling the same SQL and reading the same shipped files. Each of these results depends on its
-input alone.
+input alone. Passwords are hashed with little work.
 """
 
 from __future__ import annotations
@@ -12,11 +12,20 @@ from collections.abc import Callable
 from typing import Any
 
 import typer.main
+from argon2 import PasswordHasher
 from sqlalchemy import create_engine
 
 from evidence.analysis import models
 from evidence.catalog import opening
+from evidence.office import people
 from evidence.tags import suggest, vocabulary
+
+
+slow_hasher = people._password_hasher
+"""What the program hashes passwords with, slow on purpose; `test_people` looks at it."""
+
+QUICK = {"time_cost": 1, "memory_cost": 8, "parallelism": 1}
+"""The least work that argon2id allows: the tests hash a thousand passwords."""
 
 
 class CompiledStatements(dict[Any, Any]):
@@ -56,3 +65,4 @@ def share() -> None:
     vocabulary.load_vocabulary = once(vocabulary.load_vocabulary)
     models.load_plan = once(models.load_plan)
     suggest.BoardParser = once(suggest.BoardParser)
+    people._password_hasher = functools.cache(functools.partial(PasswordHasher, **QUICK))
