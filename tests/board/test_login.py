@@ -12,12 +12,14 @@ import pytest
 from fastapi.testclient import TestClient
 from support_board import PASSWORD
 from support_cli import cli
+from support_once import slow_hasher
 
 from evidence.board.context import redirect_local
 from evidence.board.sessions import LINK_MINUTES, MAX_FAILURES
 from evidence.catalog.users import User
 from evidence.errors import BadInputError
 from evidence.model import Duty
+from evidence.office import people as office_people
 from evidence.office.people import add_person, drop_person
 
 LOCAL = "http://127.0.0.1:8765"
@@ -177,9 +179,14 @@ def test_a_link_gives_the_duty_that_the_person_has_when_it_is_used(app, workspac
     assert "file reviewer" not in client.get("/").text
 
 
-def test_passwords_are_stored_only_as_argon2id(workspace, people):
+def test_passwords_are_stored_only_as_argon2id(workspace, monkeypatch):
+    monkeypatch.setattr(office_people, "_password_hasher", slow_hasher)
+    for name in ("Rhea", "Adam"):
+        add_person(workspace, name, Duty.REVIEWER, PASSWORD)
+    first, second = workspace.catalog.users.all()
+    assert first.password != second.password, "each hash has a salt of its own"
     # RFC 9106, the PHC string: algorithm, version 19 (0x13), memory, passes, lanes.
-    for person in workspace.catalog.users.all():
+    for person in (first, second):
         assert re.match(r"\$argon2id\$v=19\$m=\d+,t=\d+,p=\d+\$", person.password)
         memory = int(re.search(r"m=(\d+)", person.password)[1])
         assert memory >= 65536  # RFC 9106, 4: the second recommended option, 64 MiB

@@ -20,7 +20,6 @@ from evidence.catalog import opening
 from evidence.office import people
 from evidence.tags import suggest, vocabulary
 
-
 slow_hasher = people._password_hasher
 """What the program hashes passwords with, slow on purpose; `test_people` looks at it."""
 
