@@ -183,6 +183,14 @@ class Stations:
             for one in self.all()
         }
 
+    def put_back(self, rows: Sequence[Mapping[str, Any]], waiting: Sequence[Mapping[str, Any]]) -> None:
+        """After a rebuild: stations that the catalog had lost, and what waits at each station."""
+        with self._database.transaction() as db:
+            for row in rows:
+                self._database.upsert(t.station, [row])
+            db.execute(delete(t.waiting_at))
+            self._database.upsert(t.waiting_at, waiting)
+
     # --- whose bag, whose original ---
 
     def of_bags(self, claims: Iterable[ClaimId]) -> dict[ClaimId, str]:

@@ -110,15 +110,31 @@ def restore(
         raise typer.Exit(FINDINGS)
 
 
-def rebuild(archive: Archive = None, actor: Actor = None, as_json: Json = False) -> None:
+def rebuild(
+    station: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--station",
+            metavar="DIR",
+            help="The folder of another station that shares the catalog, if it is not where the catalog says; may be repeated.",
+            show_default=False,
+        ),
+    ] = None,
+    archive: Archive = None,
+    actor: Actor = None,
+    as_json: Json = False,
+) -> None:
     """Make the catalog anew from the bags and the custody log.
 
     It also reads the record files. The old catalog is kept in a folder named damaged. People must be given new passwords.
+    With several stations it reads the folders of all of them, and none of their programs may run.
     """
     from evidence.filing.rebuild import rebuild as make_anew
 
     with progress_shown() as progress:
-        report = make_anew(require_archive(archive), actor=actor, progress=progress)
+        report = make_anew(
+            require_archive(archive), actor=actor, progress=progress, stations=tuple(station or ())
+        )
     emit(as_json, report, lambda: [_rebuilt(report), *_lines(report.findings)])
     if report.findings:
         raise typer.Exit(FINDINGS)
@@ -126,6 +142,8 @@ def rebuild(archive: Archive = None, actor: Actor = None, as_json: Json = False)
 
 def _rebuilt(report: RebuildReport) -> str:
     text = f"The catalog was made anew: {counted(report.claims, 'claim')}, {counted(report.photos, 'file')} in {counted(report.bags, 'bag')}."
+    if report.stations:
+        text += f" The folders of the stations {', '.join(report.stations)} were read too."
     if report.old_catalog:
         text += f" The old one is in {report.old_catalog}."
     if report.people:

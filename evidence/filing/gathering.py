@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from evidence.archive.custody import CustodyLog
+from evidence.archive.custody_key import log_of
 from evidence.archive.custody_lines import Entry
 from evidence.archive.places import place_id
 from evidence.cards.files import kind_of
@@ -25,18 +28,33 @@ from evidence.filing.records import MALFORMED, RECORD_FORMAT
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.progress import Progress
 from evidence.settings import ARCHIVE_PLACE
-from evidence.workspace import Workspace, bag_folders
+from evidence.workspace import bag_folders, bag_in
 
 BAG_BEHIND = "bag_behind"
 """The code of the finding for a bag that lacks changes of its claim; the next command builds the bag again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """One archive's folder that is read."""
+
+    root: Path
+    archive: str = ""
+    """Its id, where several stations share the catalog."""
+
+    @property
+    def log(self) -> CustodyLog:
+        """Its custody log."""
+        return log_of(self.root)
 
 
 @dataclass(slots=True)
 class Gathered(CollectsFindings):
     """Rows found so far, by the key of their table, and where each photo's record came from."""
 
-    root: Path
     now: datetime
+    places: dict[str, Source] = field(default_factory=dict)
+    """For each claim, the archive that has its bag."""
     claims: dict[str, Row] = field(default_factory=dict)
     originals: dict[str, Row] = field(default_factory=dict)
     newest: dict[str, int] = field(default_factory=dict)
@@ -57,33 +75,52 @@ class Gathered(CollectsFindings):
     """Digests of files that are missing from a bag or have another size."""
     seqs: dict[str, int] = field(default_factory=dict)
     """For each claim, the custody log's length when its bag was built."""
+    waiting: list[Row] = field(default_factory=list)
+    """Originals in the intake areas of stations."""
     users: dict[str, Row] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
 
-def gather(workspace: Workspace, progress: Progress, *, arrived: bool) -> Gathered:
-    """Read every bag, record file and the log; with `arrived` no file is read back. What cannot be read is a finding."""
-    found = Gathered(root=workspace.root, now=workspace.now())
-    folders = list(bag_folders(workspace.root))
-    for number, bag in enumerate(folders):
+def gather(sources: Sequence[Source], now: datetime, progress: Progress, *, arrived: bool) -> Gathered:
+    """Read every bag, record file and log of these archives; what cannot be read is a finding.
+
+    With `arrived` no file of the first of them is read back.
+    """
+    found = Gathered(now=now)
+    records = [(source, one) for source in sources for one in read_records(source.root)]
+    owed = _bags_owed(one for _, one in records)
+    folders = [
+        (source, bag)
+        for source in sources
+        for bag in bag_folders(source.root)
+        if (source.archive, bag.name) not in owed
+    ]
+    for number, (source, bag) in enumerate(folders):
         progress("Reading bags", number, len(folders))
         try:
-            _add_bag(found, bag)
+            _add_bag(found, source, bag)
         except (EvidenceError, OSError, *MALFORMED) as trouble:
             found.add_finding("bag_unreadable", bag.name, f"{bag.name} could not be read: {trouble}")
     progress("Reading bags", len(folders), len(folders))
-    for one in read_records(workspace.root):
+    for source, one in records:
         if one.rows:
-            _add_record(found, one)
+            _add_record(found, source, one)
         else:
             found.add_finding("record_unreadable", one.path.name, f"{one.path} could not be read.")
-    _read_back(found, workspace, progress, arrived=arrived)
-    _add_unfiled(found, workspace)
-    _add_holds_of_the_log(found, workspace)
+    _read_back(found, progress, arrived=sources[0] if arrived else None)
+    _add_unfiled(found, sources)
+    for source in sources:
+        _add_holds_of_the_log(found, source)
     return found
 
 
-def _add_bag(found: Gathered, bag: Path) -> None:
+def _bags_owed(records: Iterable[RecordFile]) -> set[tuple[str, str]]:
+    """The bags of purged claims that a station is still to remove: the archive's id and the folder's name."""
+    rows = [row for one in records for row in one.rows.get("station_debt", ())]
+    return {(row["station"], str(json.loads(row["part"]).get("bag"))) for row in rows}
+
+
+def _add_bag(found: Gathered, source: Source, bag: Path) -> None:
     """Add what one bag holds. Raises when nothing tells its claim: nothing of it was added then."""
     records = read_bag_records(bag)
     about, listed, manifest = records.about, records.photos, records.manifest
@@ -93,6 +130,10 @@ def _add_bag(found: Gathered, bag: Path) -> None:
             "Use the program version that wrote it, or a newer one.",
         )
     claim = ClaimId(about["claim"]["claim"]) if about["claim"] else ClaimId("")
+    if claim in found.places and found.places[claim] != source:
+        raise BagError(
+            f"The bag stands in {found.places[claim].root} too.", "Check both, and move one of them away."
+        )
     seq = int(about["custody"]["seq"])
     embeddings = records.embeddings
     originals = [(one, original_row(one, claim, embeddings)) for one in listed]
@@ -105,8 +146,14 @@ def _add_bag(found: Gathered, bag: Path) -> None:
             f"{', '.join(records.lacking)} of the bag {bag.name} is damaged or missing; what it recorded was made "
             "anew from the rest as far as possible. The files themselves are in the catalog.",
         )
-    found.seqs[claim] = seq
-    found.bags[claim] = {"claim": claim, "dirty": not current, "built_at": None}
+    found.seqs[claim], found.places[claim] = seq, source
+    found.bags[claim] = {
+        "claim": claim,
+        "dirty": not current,
+        "built_at": None,
+        "station": source.archive,
+        "changes": int(about.get("changes") or 0),
+    }
     _add_claim(found, claim_rows)
     for one, row in originals:
         sha = row["sha256"]
@@ -142,13 +189,15 @@ def _add_claim(found: Gathered, rows: RowsByTable) -> None:
     )
 
 
-def _add_record(found: Gathered, one: RecordFile) -> None:
+def _add_record(found: Gathered, source: Source, one: RecordFile) -> None:
     """Add the rows of one record file. One about a claim counts unless the claim's bag is newer."""
     key, rows = one.key, one.rows
     match one.kind:
         case Kind.CLAIM:
-            if one.seq >= found.seqs.get(key, 0):
+            if _is_newer(found, source, one):
                 _replace_claim(found, key, rows)
+                if key in found.bags:
+                    found.bags[key]["changes"] = max(one.changes, found.bags[key]["changes"])
         case Kind.INTAKE:
             found.intakes.update((row["intake"], row) for row in rows["intake"])
             found.sightings += rows.get("sighting", [])
@@ -159,6 +208,17 @@ def _add_record(found: Gathered, one: RecordFile) -> None:
         case Kind.OFFICE:
             found.users.update((row["name"], row) for row in rows.get("board_user", ()))
             _add_claim(found, {name: rows.get(name, []) for name in ("decision", "hold")})
+
+
+def _is_newer(found: Gathered, source: Source, one: RecordFile) -> bool:
+    """True when a record file about a claim is newer than the claim's bag.
+
+    Lengths of one custody log can be compared; where the bag is at another station, how often it was marked as outdated.
+    """
+    if found.places.get(one.key, source) == source:
+        return one.seq >= found.seqs.get(one.key, 0)
+    behind: bool = one.changes > found.bags[one.key]["changes"]
+    return behind
 
 
 def _replace_claim(found: Gathered, claim: str, rows: RowsByTable) -> None:
@@ -176,68 +236,84 @@ def _replace_claim(found: Gathered, claim: str, rows: RowsByTable) -> None:
 
 def _add_copies(found: Gathered, claim: str, rows: RowsByTable) -> None:
     if claim in found.bags and rows.get("bag"):
-        found.bags[claim]["built_at"] = rows["bag"][0]["built_at"]
+        noted = rows["bag"][0]
+        found.bags[claim]["built_at"] = noted["built_at"]
+        found.bags[claim]["changes"] = max(noted.get("changes") or 0, found.bags[claim]["changes"])
     for row in rows.get("copy", ()):
         if row["sha256"] not in found.originals:
             continue
         found.copies[row["sha256"], row["place"]] = {**row, "claim": claim}
 
 
-def _read_back(found: Gathered, workspace: Workspace, progress: Progress, *, arrived: bool) -> None:
-    """The archive's own copies: missing ones are bad, and those of which no date is recorded are read now."""
-    now, here = to_text(found.now), place_id(workspace.root)
+def _read_back(found: Gathered, progress: Progress, *, arrived: Source | None) -> None:
+    """The archives' own copies: missing ones are bad, and those of which no date is recorded are read now.
+
+    Those of an archive that `arrived` were read just now.
+    """
+    now = to_text(found.now)
+    disks = {source: place_id(source.root) for source in {*found.places.values()}}
     for number, held in enumerate(found.held_in):
         sha, claim = held["sha256"], held["claim"]
-        row = found.copies.get((sha, ARCHIVE_PLACE))
-        if row and not arrived and sha not in found.lost:
+        row, source = found.copies.get((sha, ARCHIVE_PLACE)), found.places[claim]
+        if row and source != arrived and sha not in found.lost:
             continue
         progress("Reading files back", number, len(found.held_in))
         row = row or {"sha256": sha, "place": ARCHIVE_PLACE, "off_computer": False, "claim": claim}
         row |= {
-            "place_id": here,
+            "place_id": disks[source],
             "found_bad_at": row.get("found_bad_at"),
             "verified_at": row.get("verified_at"),
         }
-        good = sha not in found.lost and (arrived or _matches(found, workspace, held))
+        good = sha not in found.lost and (source == arrived or _matches(found, source, held))
         row |= {"verified_at": now, "found_bad_at": None} if good else {"found_bad_at": now}
         found.copies[sha, ARCHIVE_PLACE] = row
 
 
-def _matches(found: Gathered, workspace: Workspace, held: Row) -> bool:
+def _matches(found: Gathered, source: Source, held: Row) -> bool:
     folder = found.claims[held["claim"]]["folder"] if held["claim"] else None
-    path = workspace.bag_of(ClaimId(held["claim"]), folder) / "data" / held["payload_path"]
+    path = bag_in(source.root, ClaimId(held["claim"]), folder) / "data" / held["payload_path"]
     try:
         sound = bool(hash_file(path, uncached=True) == held["sha256"])
     except OSError:
         sound = False
     if not sound:
         found.add_finding(
-            "mismatch", f"{path.relative_to(workspace.root)}", f"{path.name} has changed or cannot be read."
+            "mismatch", f"{path.relative_to(source.root)}", f"{path.name} has changed or cannot be read."
         )
     return sound
 
 
-def _add_unfiled(found: Gathered, workspace: Workspace) -> None:
+def _add_unfiled(found: Gathered, sources: Sequence[Source]) -> None:
     """Kept files that are in no bag yet: the next intake analyses and files them."""
     names = {
         row["sha256"]: row["card_path"] for row in found.sightings if row["sha256"] not in found.originals
     }
-    for sha, card_path in names.items():
-        stored = find_object(workspace.store, Sha256(sha))
-        if stored is None:
+    for source in sources:
+        store = source.root / "intake"
+        for sha, card_path in names.items():
+            stored = find_object(store, Sha256(sha))
+            if stored is None:
+                continue
+            found.originals[sha] = {
+                "sha256": sha,
+                "size": stored.stat().st_size,
+                "suffix": Path(card_path).suffix.lower(),
+                "kind": kind_of(card_path).value,
+            }
+            found.add_finding(
+                "in_no_bag", card_path, f"{card_path} is in no bag yet; the next intake files it."
+            )
+        if not source.archive:
             continue
-        found.originals[sha] = {
-            "sha256": sha,
-            "size": stored.stat().st_size,
-            "suffix": Path(card_path).suffix.lower(),
-            "kind": kind_of(card_path).value,
-        }
-        found.add_finding("in_no_bag", card_path, f"{card_path} is in no bag yet; the next intake files it.")
+        stored_here = {path.name.partition(".")[0] for path in store.glob("??/*") if path.is_file()}
+        found.waiting += [
+            {"sha256": sha, "station": source.archive} for sha in sorted(stored_here & found.originals.keys())
+        ]
 
 
-def _add_holds_of_the_log(found: Gathered, workspace: Workspace) -> None:
+def _add_holds_of_the_log(found: Gathered, source: Source) -> None:
     """Holds that the custody log records and no bag or record file does: a hold is never lost."""
-    for entry in workspace.custody.entries():
+    for entry in source.log.entries():
         number = entry.details.get("hold")
         if not isinstance(number, int):
             continue

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from evidence.archive import bags as bag_states
-from evidence.catalog.records import RowsByTable
+from evidence.catalog.leases import OFFICE
 from evidence.catalog.store import Catalog
 from evidence.disk.durable import discard, make_folder, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, CatalogError
-from evidence.filing.gathering import as_rows, gather
+from evidence.filing.gathering import Gathered, Source, as_rows, gather
 from evidence.filing.record_files import keep_records
+from evidence.filing.station_sources import other_stations, station_rows
 from evidence.model import Finding
 from evidence.progress import Progress, quiet
-from evidence.workspace import CATALOG, DAMAGED, HASH_INDEX, Workspace, utc_now
+from evidence.workspace import CATALOG, DAMAGED, HASH_INDEX, LOCK_WAIT_S, Workspace, utc_now
 
 FRESH = "catalog-rebuilt.sqlite"
 """The new catalog until it takes the place of the old one."""
@@ -34,6 +35,8 @@ class RebuildReport:
     people: int
     old_catalog: str
     """Where the replaced catalog is kept, below the archive; empty when there was none."""
+    stations: tuple[str, ...]
+    """The other stations whose folders were read."""
     findings: tuple[Finding, ...]
 
 
@@ -44,10 +47,12 @@ def rebuild(
     now: Callable[[], datetime] = utc_now,
     progress: Progress = quiet,
     arrived: bool = False,
+    stations: Sequence[Path] = (),
 ) -> RebuildReport:
     """Make the catalog of the archive at `root` anew; the old one is kept aside, and the bags are only read.
 
-    With `arrived` every file of the bags was copied here and verified just now, see `restore`; a PostgreSQL
+    Where several stations share the catalog, the folders of the others are read too; `stations` names those that are
+    not where the catalog says. With `arrived` every file of the bags was copied here and verified just now, see `restore`; a PostgreSQL
     catalog that holds rows is then left alone. Raises BadInputError, CatalogError,
     CatalogWriteError, CustodyError, DestinationError, LockedError.
     """
@@ -57,19 +62,26 @@ def rebuild(
     with Workspace(root, actor=actor, now=now, catalog_url=fresh) as workspace, workspace.locked():
         bag_states.recover(workspace.claims)
         bag_states.recover(workspace.root)
-        found = gather(workspace, progress, arrived=arrived)
-        rows = as_rows(found)
+        names: list[str] = []
         if workspace.settings.catalog.url:
-            _fill_server(workspace, rows, replace=not arrived)
+            found, names = _fill_server(workspace, stations, progress, arrived=arrived)
             _discard_after(workspace, root / FRESH)
             aside = ""
         else:
-            workspace.catalog.records.replace_all(rows)
+            if stations:
+                raise BadInputError("This archive has a catalog of its own.", "Leave out --station.")
+            found = gather([Source(root=workspace.root)], workspace.now(), progress, arrived=arrived)
+            workspace.catalog.records.replace_all(as_rows(found))
             keep_records(workspace)
             workspace.close()
             aside = _put_in_place(workspace)
         workspace.record(
-            "catalog_rebuilt", "catalog", bags=len(found.bags), photos=len(found.originals), kept_at=aside
+            "catalog_rebuilt",
+            "catalog",
+            bags=len(found.bags),
+            photos=len(found.originals),
+            kept_at=aside,
+            **({"stations": names} if names else {}),
         )
         discard(root / HASH_INDEX)
     return RebuildReport(
@@ -78,35 +90,35 @@ def rebuild(
         photos=len(found.originals),
         people=len(found.users),
         old_catalog=aside,
+        stations=tuple(names),
         findings=tuple(found.findings),
     )
 
 
-def _fill_server(workspace: Workspace, rows: RowsByTable, *, replace: bool) -> None:
-    """Replace the rows of a catalog on a database server, in one transaction."""
-    catalog = Catalog(workspace.catalog_url, owner=workspace.owner())
+def _fill_server(
+    workspace: Workspace, stations: Sequence[Path], progress: Progress, *, arrived: bool
+) -> tuple[Gathered, list[str]]:
+    """Replace the rows of a catalog on a database server, in one transaction; returns what was read, and whose it was."""
+    owner = workspace.owner()
+    assert owner is not None, "an archive with a catalog on a server has an id"
+    catalog = Catalog(workspace.catalog_url, owner=owner)
     try:
-        _refuse_shared(catalog)
-        if not replace and not catalog.records.is_empty():
+        if arrived and not catalog.records.is_empty():
             raise CatalogError(
                 "The catalog's database already holds rows, perhaps of the archive that was lost.",
                 "If they may be replaced, run `evidence rebuild` on the new archive.",
             )
-        with catalog.transaction():
-            catalog.records.replace_all(rows)
-            catalog.own_all()
+        with catalog.leases.held(OFFICE, wait_s=LOCK_WAIT_S):
+            others = other_stations(workspace, catalog, stations)
+            sources = [Source(root=workspace.root, archive=owner.archive), *others]
+            found = gather(sources, workspace.now(), progress, arrived=arrived)
+            with catalog.transaction():
+                catalog.records.replace_all(as_rows(found))
+                catalog.stations.put_back(station_rows(sources, catalog), found.waiting)
+                catalog.own_all()
+        return found, [catalog.stations.name(one.archive) for one in others]
     finally:
         catalog.close()
-
-
-def _refuse_shared(catalog: Catalog) -> None:
-    """Raise BadInputError when other stations have rows in the catalog, which this archive cannot make anew."""
-    others = [one.name for one in catalog.stations.all() if one.archive != catalog.stations.own]
-    if others:
-        raise BadInputError(
-            f"Other stations share this catalog ({', '.join(others)}), and this archive holds only its own part of it.",
-            "Bring the database back from its own backup, as docs/stations.md says. Nothing was changed.",
-        )
 
 
 def _discard_after(workspace: Workspace, path: Path) -> None:

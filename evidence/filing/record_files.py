@@ -21,6 +21,7 @@ from evidence.disk.durable import discard_replaced, make_folder, replace_file, s
 from evidence.disk.faults import writing
 from evidence.errors import LockedError
 from evidence.filing.records import MALFORMED
+from evidence.model import ClaimId
 from evidence.workspace import Workspace
 
 FOLDER = "records"
@@ -62,7 +63,9 @@ def _keep(workspace: Workspace) -> int:
     seq = workspace.custody.head().seq if due else 0
     for one in due:
         rows = records.rows(one.kind, one.key)
-        _write(record_path(workspace.root, one.kind, one.key), one, rows, seq)
+        shared = workspace.shared and one.kind is Kind.CLAIM
+        changes = workspace.catalog.keeping.changes(ClaimId(one.key)) if shared else 0
+        _write(record_path(workspace.root, one.kind, one.key), one, rows, seq, changes)
     records.written(due, _names(workspace, due))
     return len(due)
 
@@ -96,6 +99,8 @@ class RecordFile:
     """The length of the custody log when it was written."""
     rows: RowsByTable
     """Empty when the file could not be read."""
+    changes: int = 0
+    """Of a claim whose bag may be at another station: how often that was marked as outdated."""
 
 
 def read_records(root: Path) -> Iterator[RecordFile]:
@@ -106,13 +111,18 @@ def read_records(root: Path) -> Iterator[RecordFile]:
                 data = json.loads(path.read_bytes())
                 rows = _grouped_out(data["rows"]) if kind is Kind.BAG else data["rows"]
                 yield RecordFile(
-                    path=path, kind=kind, key=str(data["key"]), seq=int(data["custody_seq"]), rows=rows
+                    path=path,
+                    kind=kind,
+                    key=str(data["key"]),
+                    seq=int(data["custody_seq"]),
+                    rows=rows,
+                    changes=int(data.get("changes", 0)),
                 )
             except (OSError, *MALFORMED):
                 yield RecordFile(path=path, kind=kind, key="", seq=0, rows={})
 
 
-def _write(path: Path, due: OutdatedRecord, rows: RowsByTable, seq: int) -> None:
+def _write(path: Path, due: OutdatedRecord, rows: RowsByTable, seq: int, changes: int) -> None:
     with writing(path):
         if not any(rows.values()):
             if path.parent.is_dir():
@@ -124,6 +134,7 @@ def _write(path: Path, due: OutdatedRecord, rows: RowsByTable, seq: int) -> None
             "kind": due.kind.value,
             "key": due.key,
             "custody_seq": seq,
+            **({"changes": changes} if changes else {}),
             "rows": _shown(due.kind, rows),
         }
         content = (json.dumps(data, ensure_ascii=False, indent=0, sort_keys=True) + "\n").encode()

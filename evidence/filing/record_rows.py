@@ -58,6 +58,7 @@ def claim_rows_of(about: Mapping[str, Any], folder: str | None, *, at: str | Non
             "at": _stored(one["at"]),
             "before": dump(one["before"]),
             "after": dump(one["after"]),
+            "station": one.get("station", ""),
         }
         for one in about["decisions"]
     ]

@@ -100,11 +100,15 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
     claims = workspace.catalog.claims
     row = claims.get(claim) if claim else None
     head = workspace.custody.head()
-    added = workspace.catalog.records.claim(claim)["claim"][0]["added_at"] if row else None
+    stored = workspace.catalog.records.claim(claim) if row else {}
+    added = stored["claim"][0]["added_at"] if row else None
+    stations = {one["id"]: one["station"] for one in stored.get("decision", ()) if one["station"]}
+    changes = {"changes": workspace.catalog.keeping.changes(claim)} if workspace.shared else {}
     return _pretty(
         {
             "format": RECORD_FORMAT,
             "custody": {"seq": head.seq, "sha256": head.sha256, "root": head.root},
+            **changes,
             "claim": to_json(row.claim) if row else None,
             "added_at": added,
             "version": row.version if row else None,
@@ -113,7 +117,8 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
             "holds": to_json(workspace.catalog.holds.of(claim)) if row else [],
             "waivers": to_json(claims.waivers(claim)) if row else [],
             "decisions": [
-                as_record(one) for one in claims.decisions(Decision, claim=claim, in_force_only=False)
+                as_record(one) | ({"station": stations[one.number]} if one.number in stations else {})
+                for one in claims.decisions(Decision, claim=claim, in_force_only=False)
             ]
             if row
             else [],

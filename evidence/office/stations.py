@@ -125,6 +125,7 @@ def leave(workspace: Workspace, name: str, *, reason: str) -> tuple[ClaimId, ...
                 f"A program of the station {name} has the catalog open, so it is not gone.",
                 "Stop it there first.",
             )
+        first = next(one.archive for one in stations.all() if not one.left)
         workspace.record("station_left", name, station=found.archive, reason=reason.strip())
         for place, disk in stations.disks_of(found.archive):  # they count no more, and purges list them
             retired = retired_place(place, disk)
@@ -137,4 +138,8 @@ def leave(workspace: Workspace, name: str, *, reason: str) -> tuple[ClaimId, ...
                 )
                 workspace.catalog.debts.settle(debt)
         claims = stations.leave(found.archive, by=workspace.actor, why=reason.strip(), at=workspace.now())
+        if (
+            first == found.archive
+        ):  # it wrote the record files of the office, which another station writes now
+            workspace.catalog.records.mark_all()
     return tuple(claims)

@@ -9,7 +9,16 @@ import pytest
 from sqlalchemy import create_engine, text
 from support_card import CardMaker
 from support_cli import CONFIRMED, cli
-from support_intake import CLAIMS, at_home, filed, loaded_archive, small_houses, taken_in, with_target
+from support_intake import (
+    CLAIMS,
+    at_home,
+    filed,
+    loaded_archive,
+    rows_of,
+    small_houses,
+    taken_in,
+    with_target,
+)
 from support_retention import reload_assignments
 
 from evidence.errors import CatalogError
@@ -19,24 +28,7 @@ from evidence.model import ClaimId, Duty, Facet, HoldKind, HoldScope
 from evidence.office import holds, people, retention
 from evidence.review import placing, tagging, undo, waivers
 
-JSON_COLUMNS = {"before", "after", "facts", "look", "claim_reasons", "tag_flags", "reasons", "refused"}
 FIRST, SECOND, THIRD = ClaimId("TC-1001"), ClaimId("TC-1002"), ClaimId("TC-1003")
-
-
-def rows_of(archive):
-    """Every row of every table but caches, JSON text as data; passwords are not kept anywhere else."""
-    with at_home(archive) as workspace:
-        tables = workspace.catalog.records.every_row()
-    out = {}
-    for table, rows in tables.items():
-        out[table] = [
-            {name: json.loads(v) if name in JSON_COLUMNS and v is not None else v for name, v in row.items()}
-            for row in rows
-        ]
-        for row in out[table]:
-            row.pop("password", None)
-            row.pop("changes", None)  # counts marks of an outdated bag while a run builds it
-    return out
 
 
 def lose_catalog(archive):

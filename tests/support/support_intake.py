@@ -118,3 +118,32 @@ def actions(archive: Path) -> list[str]:
     proved = cli("custody", "--verify", "--last", 0, "--json", archive=archive).data
     assert proved["valid"] is True, proved["findings"]
     return [one["action"] for one in proved["shown"]]
+
+
+JSON_COLUMNS = {
+    "before",
+    "after",
+    "facts",
+    "look",
+    "claim_reasons",
+    "tag_flags",
+    "reasons",
+    "refused",
+    "part",
+}
+
+
+def rows_of(archive):
+    """Every row of every table but caches, JSON text as data; passwords are not kept anywhere else."""
+    with at_home(archive) as workspace:
+        tables = workspace.catalog.records.every_row()
+    out = {}
+    for table, rows in tables.items():
+        out[table] = [
+            {name: json.loads(v) if name in JSON_COLUMNS and v is not None else v for name, v in row.items()}
+            for row in rows
+        ]
+        for row in out[table]:
+            row.pop("password", None)
+            row.pop("changes", None)  # counts marks of an outdated bag while a run builds it
+    return out
