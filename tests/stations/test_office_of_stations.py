@@ -192,7 +192,7 @@ def test_a_station_that_left_blocks_nothing_and_its_bags_are_built_again(tmp_pat
     closed_long_ago(world.first, "TC-1002")
     plan = planned(world.first, "TC-1002")
     assert plan.status == 0, plan.err
-    assert [owed["target"] for owed in plan.data["owed"]] == ["south", "station second"], (
+    assert [owed["target"] for owed in plan.data["owed"]] == ["station second", "south"], (
         "its disk and its folder may hold copies still"
     )
 
