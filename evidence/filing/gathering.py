@@ -35,7 +35,7 @@ BAG_BEHIND = "bag_behind"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Source:
+class ArchiveSource:
     """One archive's folder that is read."""
 
     root: Path
@@ -53,7 +53,7 @@ class Gathered(CollectsFindings):
     """Rows found so far, by the key of their table, and where each photo's record came from."""
 
     now: datetime
-    places: dict[str, Source] = field(default_factory=dict)
+    places: dict[str, ArchiveSource] = field(default_factory=dict)
     """For each claim, the archive that has its bag."""
     claims: dict[str, Row] = field(default_factory=dict)
     originals: dict[str, Row] = field(default_factory=dict)
@@ -81,7 +81,7 @@ class Gathered(CollectsFindings):
     findings: list[Finding] = field(default_factory=list)
 
 
-def gather(sources: Sequence[Source], now: datetime, progress: Progress, *, arrived: bool) -> Gathered:
+def gather(sources: Sequence[ArchiveSource], now: datetime, progress: Progress, *, arrived: bool) -> Gathered:
     """Read every bag, record file and log of these archives; what cannot be read is a finding.
 
     With `arrived` no file of the first of them is read back.
@@ -120,7 +120,7 @@ def _bags_owed(records: Iterable[RecordFile]) -> set[tuple[str, str]]:
     return {(row["station"], str(json.loads(row["part"]).get("bag"))) for row in rows}
 
 
-def _add_bag(found: Gathered, source: Source, bag: Path) -> None:
+def _add_bag(found: Gathered, source: ArchiveSource, bag: Path) -> None:
     """Add what one bag holds. Raises when nothing tells its claim: nothing of it was added then."""
     records = read_bag_records(bag)
     about, listed, manifest = records.about, records.photos, records.manifest
@@ -189,7 +189,7 @@ def _add_claim(found: Gathered, rows: RowsByTable) -> None:
     )
 
 
-def _add_record(found: Gathered, source: Source, one: RecordFile) -> None:
+def _add_record(found: Gathered, source: ArchiveSource, one: RecordFile) -> None:
     """Add the rows of one record file. One about a claim counts unless the claim's bag is newer."""
     key, rows = one.key, one.rows
     match one.kind:
@@ -210,7 +210,7 @@ def _add_record(found: Gathered, source: Source, one: RecordFile) -> None:
             _add_claim(found, {name: rows.get(name, []) for name in ("decision", "hold")})
 
 
-def _is_newer(found: Gathered, source: Source, one: RecordFile) -> bool:
+def _is_newer(found: Gathered, source: ArchiveSource, one: RecordFile) -> bool:
     """True when a record file about a claim is newer than the claim's bag.
 
     Lengths of one custody log can be compared; where the bag is at another station, how often it was marked as outdated.
@@ -245,7 +245,7 @@ def _add_copies(found: Gathered, claim: str, rows: RowsByTable) -> None:
         found.copies[row["sha256"], row["place"]] = {**row, "claim": claim}
 
 
-def _read_back(found: Gathered, progress: Progress, *, arrived: Source | None) -> None:
+def _read_back(found: Gathered, progress: Progress, *, arrived: ArchiveSource | None) -> None:
     """The archives' own copies: missing ones are bad, and those of which no date is recorded are read now.
 
     Those of an archive that `arrived` were read just now.
@@ -269,7 +269,7 @@ def _read_back(found: Gathered, progress: Progress, *, arrived: Source | None) -
         found.copies[sha, ARCHIVE_PLACE] = row
 
 
-def _matches(found: Gathered, source: Source, held: Row) -> bool:
+def _matches(found: Gathered, source: ArchiveSource, held: Row) -> bool:
     folder = found.claims[held["claim"]]["folder"] if held["claim"] else None
     path = bag_in(source.root, ClaimId(held["claim"]), folder) / "data" / held["payload_path"]
     try:
@@ -283,7 +283,7 @@ def _matches(found: Gathered, source: Source, held: Row) -> bool:
     return sound
 
 
-def _add_unfiled(found: Gathered, sources: Sequence[Source]) -> None:
+def _add_unfiled(found: Gathered, sources: Sequence[ArchiveSource]) -> None:
     """Kept files that are in no bag yet: the next intake analyses and files them."""
     names = {
         row["sha256"]: row["card_path"] for row in found.sightings if row["sha256"] not in found.originals
@@ -311,7 +311,7 @@ def _add_unfiled(found: Gathered, sources: Sequence[Source]) -> None:
         ]
 
 
-def _add_holds_of_the_log(found: Gathered, source: Source) -> None:
+def _add_holds_of_the_log(found: Gathered, source: ArchiveSource) -> None:
     """Holds that the custody log records and no bag or record file does: a hold is never lost."""
     for entry in source.log.entries():
         number = entry.details.get("hold")

@@ -13,7 +13,7 @@ from evidence.catalog.store import Catalog
 from evidence.disk.durable import discard, make_folder, sync_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, CatalogError
-from evidence.filing.gathering import Gathered, Source, as_rows, gather
+from evidence.filing.gathering import ArchiveSource, Gathered, as_rows, gather
 from evidence.filing.record_files import keep_records
 from evidence.filing.station_sources import other_stations, station_rows
 from evidence.model import Finding
@@ -70,7 +70,7 @@ def rebuild(
         else:
             if stations:
                 raise BadInputError("This archive has a catalog of its own.", "Leave out --station.")
-            found = gather([Source(root=workspace.root)], workspace.now(), progress, arrived=arrived)
+            found = gather([ArchiveSource(root=workspace.root)], workspace.now(), progress, arrived=arrived)
             workspace.catalog.records.replace_all(as_rows(found))
             keep_records(workspace)
             workspace.close()
@@ -110,7 +110,7 @@ def _fill_server(
             )
         with catalog.leases.held(OFFICE, wait_s=LOCK_WAIT_S):
             others = other_stations(workspace, catalog, stations)
-            sources = [Source(root=workspace.root, archive=owner.archive), *others]
+            sources = [ArchiveSource(root=workspace.root, archive=owner.archive), *others]
             found = gather(sources, workspace.now(), progress, arrived=arrived)
             with catalog.transaction():
                 catalog.records.replace_all(as_rows(found))

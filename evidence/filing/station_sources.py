@@ -10,7 +10,7 @@ from evidence.catalog.base import to_text
 from evidence.catalog.records import Row
 from evidence.catalog.store import Catalog
 from evidence.errors import BadInputError, LockedError
-from evidence.filing.gathering import Source
+from evidence.filing.gathering import ArchiveSource
 from evidence.filing.originals import station_folder
 from evidence.filing.station_heads import NOTED
 from evidence.workspace import Workspace
@@ -19,7 +19,7 @@ MADE, ADDED, LEFT = "archive_made", "station_added", "station_left"
 """Entries of the custody log: a new archive; its name as a station; another station was declared gone."""
 
 
-def other_stations(workspace: Workspace, catalog: Catalog, given: Sequence[Path]) -> list[Source]:
+def other_stations(workspace: Workspace, catalog: Catalog, given: Sequence[Path]) -> list[ArchiveSource]:
     """The archives of the other stations that have not left: where they were `given`, else where the catalog has them.
 
     When the database was lost with the stations in it, this station's log says which there were. Raises BadInputError
@@ -49,10 +49,10 @@ def other_stations(workspace: Workspace, catalog: Catalog, given: Sequence[Path]
                 f"A program of the station {names.get(archive, archive)} has the catalog open.",
                 "Stop the programs of every station first.",
             )
-    return [Source(root=folder, archive=archive) for archive, folder in sorted(folders.items())]
+    return [ArchiveSource(root=folder, archive=archive) for archive, folder in sorted(folders.items())]
 
 
-def station_rows(sources: Sequence[Source], catalog: Catalog) -> list[Row]:
+def station_rows(sources: Sequence[ArchiveSource], catalog: Catalog) -> list[Row]:
     """Rows of table `station` by the logs of these archives, of those that the catalog does not have any more."""
     known = {one.archive for one in catalog.stations.all()}
     own = catalog.stations.own
@@ -80,7 +80,7 @@ def station_rows(sources: Sequence[Source], catalog: Catalog) -> list[Row]:
     return list(rows.values())
 
 
-def _row(source: Source) -> Row:
+def _row(source: ArchiveSource) -> Row:
     """The station by its own log: the first of its names says when it was added, the last one is its name now."""
     entries = [one for one in source.log.about(ADDED, MADE) if one.action in {ADDED, MADE}]
     named = [one for one in entries if one.action == ADDED]
