@@ -22,9 +22,12 @@ from evidence.errors import BadInputError
 from evidence.model import MediaKind
 from evidence.sight.batch import Looking, look_all
 from evidence.sight.cluster import NotDoneError, _packed, cluster_at, look_at_sent, this_program
-from evidence.sight.request import LookRequest
+from evidence.sight.request import LookOptions, LookRequest
 
 PHOTOS = 12
+WITH_NETWORKS = (2, 3, PHOTOS - 2)
+"""Photos, counted from 0, that the networks analyse too, which takes ten times as long. The first result comes from
+one before them, so that photos are on their way when something is killed; the last one is cut off in its middle."""
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +41,11 @@ def local(tmp_path_factory):
         card.scene()
     cut = (card.root / card.written[-1]).read_bytes()
     card.put("TEST0099.JPG", cut[: len(cut) // 2])
-    requests = [request_of(card.root / path, folder / "thumbs") for path in card.written]
+    requests = [
+        replace(request_of(card.root / path, folder / "thumbs"), options=options_of(number))
+        for number, path in enumerate(card.written)
+    ]
+    assert len(requests) == PHOTOS
     return requests, dict(look_all(requests, workers=2)), folder / "thumbs"
 
 
@@ -47,14 +54,26 @@ def request_of(path, thumbs):
     return LookRequest(path=path, sha256=digest, kind=MediaKind.PHOTO, thumb_dir=thumbs)
 
 
+def options_of(number):
+    networks = number in WITH_NETWORKS
+    return LookOptions(read_writing=networks, scene_kinds=networks)
+
+
 def contents(folder):
     return {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
-@pytest.fixture
-def cluster(tmp_path):
-    with LoopbackCluster(tmp_path) as running:
+@pytest.fixture(scope="module")
+def _cluster(tmp_path_factory):
+    with LoopbackCluster(tmp_path_factory.mktemp("cluster")) as running:
         yield running
+
+
+@pytest.fixture
+def cluster(_cluster):
+    """Two workers, whatever the test before did to them."""
+    _cluster.heal()
+    return _cluster
 
 
 @pytest.mark.parametrize("killed", ["nothing", "a worker", "both workers", "the scheduler"])

@@ -18,6 +18,8 @@ from PIL import Image, ImageDraw, ImageFont
 HANDS = ("kalam", "caveat", "permanent-marker", "indie-flower", "shadows-into-light")
 WIDE, HIGH = 2000, 1500
 """Pixels of a drawn photo."""
+ROWS = 50
+"""Rows that are worked on at a time: their numbers stay in the processor's memory."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,14 @@ def grain(rng: np.random.Generator, wide: int, high: int, scale: float) -> np.nd
     return cv2.resize(small, (wide, high), interpolation=cv2.INTER_CUBIC)
 
 
+def fine_noise(rng: np.random.Generator, high: int, wide: int) -> np.ndarray:
+    """A normal deviate for each pixel, (high, wide)."""
+    out = np.empty((high, wide), np.float32)
+    for top in range(0, high, ROWS):
+        out[top : top + ROWS] = rng.standard_normal(out[top : top + ROWS].shape)
+    return out
+
+
 def shingles(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH, course: int = 150) -> np.ndarray:
     """An asphalt roof from close by, RGB: courses of tabs, each with its own tone, and granules all over."""
     base = np.array(
@@ -76,10 +86,9 @@ def shingles(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH, cours
             tone[top : top + course, max(0, left) : max(0, left + 5)] -= 30
             left += width
         tone[top : top + max(4, course // 14)] -= rng.uniform(25, 45)
-    tone += 9 * rng.standard_normal((high, wide)).astype(np.float32) + 8 * grain(rng, wide, high, 3)
+    tone += 9 * fine_noise(rng, high, wide) + 8 * grain(rng, wide, high, 3)
     tone += 5 * grain(rng, wide, high, 90)
-    out = base + tone[..., None]
-    return np.clip(out, 0, 255, out=out)
+    return cv2.merge([np.clip(tone + one, 0, 255) for one in base])
 
 
 def yard(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.ndarray:
@@ -150,11 +159,16 @@ def chalked(
 ) -> np.ndarray:
     """`ground` with chalk where `mask` (same height and width, 0..1) says; it skips the low granules."""
     high, wide = mask.shape
-    rough = rng.standard_normal((high, wide)).astype(np.float32) * 0.7 + grain(rng, wide, high, 2.5)
-    cover = (mask * np.clip(0.75 + 0.35 * rough, 0, 1)).astype(np.float32)[..., None]
-    out = np.subtract(np.array(colour, np.float32), ground, dtype=np.float32)
-    out *= cover
-    out += ground
+    rough = fine_noise(rng, high, wide) * 0.7 + grain(rng, wide, high, 2.5)
+    out = ground.astype(np.float32)
+    for rows in (slice(top, top + ROWS) for top in range(0, high, ROWS)):
+        drawn = mask[rows] > 0
+        if drawn.any():  # elsewhere the ground stays as it is
+            cover = (mask[rows][drawn] * np.clip(0.75 + 0.35 * rough[rows][drawn], 0, 1)).astype(np.float32)
+            under = ground[rows][drawn]
+            out[rows][drawn] = (
+                np.subtract(np.array(colour, np.float32), under, dtype=np.float32) * cover[:, None] + under
+            )
     return out
 
 
@@ -205,14 +219,17 @@ def photographed(picture: np.ndarray, rng: np.random.Generator, trouble: Trouble
         across = (np.arange(wide) / wide - 0.5) * np.cos(angle)
         down = (np.arange(high) / high - 0.5) * np.sin(angle) - past
         side = np.add.outer(down, across, dtype=np.float32)
-        out *= (1 - trouble.shade * np.clip(side * 60, 0, 1))[..., None]
+        out = cv2.multiply(out, cv2.merge([1 - trouble.shade * np.clip(side * 60, 0, 1)] * 3))
     if trouble.blur:
         out = cv2.GaussianBlur(out, (0, 0), trouble.blur * rng.uniform(0.6, 1.2))
-    noise = rng.standard_normal(out.shape)
-    noise *= trouble.noise
-    out += noise
-    np.clip(out, 0, 255, out=out)
-    pressed = cv2.imencode(".jpg", out.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, trouble.jpeg])[1]
+    seen = np.empty(out.shape, np.uint8)
+    for top in range(0, high, ROWS):
+        rows = out[top : top + ROWS]
+        noise = rng.standard_normal(rows.shape)
+        noise *= trouble.noise
+        rows += noise
+        seen[top : top + ROWS] = np.clip(rows, 0, 255, out=rows)
+    pressed = cv2.imencode(".jpg", seen, [cv2.IMWRITE_JPEG_QUALITY, trouble.jpeg])[1]
     # Encoded and decoded alike, so the order of the colours does not matter.
     return cv2.imdecode(pressed, cv2.IMREAD_COLOR)
 
