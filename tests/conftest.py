@@ -37,6 +37,15 @@ def pytest_collection_finish() -> None:
     atexit.register(gc.unfreeze)
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep the tests of a folder together when their order is drawn: a process makes what they share once."""
+    turns: dict[Path, int] = {}
+    for item in items:
+        turns.setdefault(item.path.parent, len(turns))
+    items.sort(key=lambda item: turns[item.path.parent])
+
+
 @pytest.fixture(scope="session")
 def real_photos() -> Path:
     """Return the folder of real photographs beside the checkout; skips the test if it is missing."""

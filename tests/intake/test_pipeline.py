@@ -63,7 +63,7 @@ def digests_of(folder: Path) -> dict[str, str]:
     }
 
 
-def test_each_house_gets_its_photos_and_every_file_is_accounted_for(archive, card):
+def test_each_house_gets_its_photos_and_every_file_is_accounted_for(archive, card, look_processes):
     report = cli("intake", card.root, "--json", archive=archive).data
     assert report["files"] == 12 == report["kept"] + report["already_kept"] + len(report["refused"])
     assert [(one["claim"], one["photos"]) for one in report["claims"]] == [("TC-1001", 6), ("TC-1002", 6)]

@@ -120,7 +120,7 @@ def test_a_file_that_is_gone_is_left_to_the_processes_here(local, cluster, tmp_p
     assert [flag.code for flag in found.flags] == ["unreadable"]
 
 
-def test_an_intake_with_a_cluster_stores_what_an_intake_here_stores(cluster, tmp_path):
+def test_an_intake_with_a_cluster_stores_what_an_intake_here_stores(cluster, tmp_path, look_processes):
     card = small_houses(tmp_path / "card").root
     stored = []
     for name, options in (("here", ()), ("there", ("--cluster", cluster.address))):

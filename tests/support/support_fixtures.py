@@ -6,6 +6,7 @@ import os
 import shutil
 import tempfile
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from support_board import four_sides, new_archive
@@ -14,6 +15,10 @@ from support_cli import cli, make_archive
 from support_desk import furnish
 from support_intake import loaded_archive, small_houses, taken_in
 from support_kept import KeptFolders
+from support_seen import looking
+
+from evidence.intake import describe
+from evidence.sight.batch import Looking
 
 BROWSERS = ("chromium-headless-shell", "chromium")
 """The shell is the same engine without windows: it opens a page in half the time."""
@@ -27,6 +32,23 @@ ARGUMENTS = [
     "--disable-sync",
     "--in-process-gpu",
 ]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _seen_once():
+    """An intake in a process of tests starts no others for the analysis, and analyses the same photo once.
+
+    Most tests take in the same few drawn photos, and what is seen on them proves nothing there.
+    """
+    with patch.object(describe, "Looking", looking):
+        yield
+
+
+@pytest.fixture
+def look_processes(_seen_once):
+    """An intake analyses each photo, in processes of its own, as for a user."""
+    with patch.object(describe, "Looking", Looking):
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -1,0 +1,56 @@
+"""Analyses each photo once in a process of tests: for tests in which what is seen, and the processes that see, prove nothing."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from support_kill import HereExecutor
+
+from evidence.model import Look
+from evidence.sight import batch, look
+from evidence.sight.request import THUMB_SIDES, UNREAD, LookRequest, thumb_path
+from evidence.sight.thumbs import keep_thumbs
+
+if TYPE_CHECKING:
+    from evidence.sight.cluster import Cluster
+
+_seen: dict[object, tuple[Look, dict[int, bytes]]] = {}
+
+
+class SeenOnce(Executor):
+    """Does the work in this process, at once, and the analysis of the same bytes with the same options once."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        return HereExecutor().submit(seen_once if fn is batch._look else fn, *args, **kwargs)
+
+
+def looking(*, executor: Executor | None = None, cluster: Cluster | None = None, **more: Any) -> batch.Looking:
+    """The intake's `Looking` without processes; a cluster is used as it is."""
+    return batch.Looking(executor=executor if cluster else SeenOnce(), cluster=cluster, **more)
+
+
+def seen_once(request: LookRequest) -> Look:
+    """What `look` returns and writes for this request. A file that does not have the request's digest is analysed itself."""
+    try:
+        whole = hashlib.sha256(request.path.read_bytes()).hexdigest() == request.sha256
+    except OSError:
+        whole = False
+    if not whole:
+        return look.look(request)
+    folder = request.thumb_dir
+    key = (replace(request, path=request.path.suffix, thumb_dir=None), folder is not None)
+    if key not in _seen:
+        found = look.look(request)
+        if {flag.code for flag in found.flags} & UNREAD:
+            return found
+        made = {} if folder is None else {s: thumb_path(folder, request.sha256, s) for s in THUMB_SIDES}
+        _seen[key] = (found, {side: path.read_bytes() for side, path in made.items() if path.is_file()})
+        return found
+    found, thumbs = _seen[key]
+    if folder is None or not thumbs:
+        return found
+    return replace(found, flags=found.flags + keep_thumbs(thumbs, folder, request.sha256))
