@@ -55,7 +55,7 @@ def office(workspace, sha) -> CopyRow:
 
 
 @pytest.mark.parametrize("what", [{"photos": 100}, {"claims": 100}], ids=["files", "claims"])
-def test_a_sound_target_passes_and_the_copies_count_as_read_back(backed_up, temporary, what):
+def test_a_sound_target_passes_and_the_copies_count_as_read_back(backed_up, temporary, what, look_processes):
     with at_home(backed_up, now=LATER) as workspace:
         report = drill(workspace, Sample(seed=1, **what))
         (one,) = report.targets

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import date
 
 import pytest
@@ -37,14 +38,26 @@ def lose_catalog(archive):
 
 
 @pytest.fixture
-def used_archive(houses, other_disk, tmp_path):
+def used_archive(kept, same_path, other_disk, two_houses_taken_in):
     """An archive in use: corrections, holds, waivers, a purge, several cards, people, backups."""
+    archive, card = same_path / "archive", same_path / "second"
+
+    def make():
+        shutil.copytree(two_houses_taken_in[0], archive, symlinks=True)
+        use(archive, other_disk, card)
+
+    kept.put("in use", {"archive": archive, "card": card, "disk": other_disk}, make)
+    return archive
+
+
+def use(houses, other_disk, card):
+    """Do with an archive what an office does with it in some years; `card` is filled with a second card."""
     claims = CLAIMS.replace(
         "TC-1002,Ben Reed,2 Larch Way,2026-05-01", "TC-1002,Ben Reed,2 Larch Way,2015-01-01"
     )
     assert reload_assignments(houses, claims).status == 0
     with_target(houses, other_disk)
-    second = CardMaker(tmp_path / "second")
+    second = CardMaker(card)
     second.wait(minutes=24 * 60)  # another day, so that the split of the first stays as it is
     second.scene()
     second.sheet("TC-1003")
@@ -76,7 +89,6 @@ def used_archive(houses, other_disk, tmp_path):
     with at_home(houses) as here:  # after the purge, which would ask for the password of a registered person
         people.add_person(here, "Ada Clerk", Duty.OFFICE, "larch hail 2026 way")
     assert cli("verify", archive=houses).status == 0
-    return houses
 
 
 def test_a_catalog_made_anew_equals_the_lost_one_row_for_row(used_archive):

@@ -15,10 +15,11 @@ from support_cli import cli, make_archive
 from support_desk import furnish
 from support_intake import loaded_archive, small_houses, taken_in
 from support_kept import KeptFolders
-from support_seen import looking
+from support_seen import SeenProcess, looking
 
+from evidence.filing import drill
 from evidence.intake import describe
-from evidence.sight.batch import Looking
+from evidence.sight.batch import Looking, LookProcess
 
 BROWSERS = ("chromium-headless-shell", "chromium")
 """The shell is the same engine without windows: it opens a page in half the time."""
@@ -36,18 +37,18 @@ ARGUMENTS = [
 
 @pytest.fixture(scope="session", autouse=True)
 def _seen_once():
-    """An intake in a process of tests starts no others for the analysis, and analyses the same photo once.
+    """An intake or a drill in a process of tests starts no others to look, and analyses the same photo once.
 
     Most tests take in the same few drawn photos, and what is seen on them proves nothing there.
     """
-    with patch.object(describe, "Looking", looking):
+    with patch.object(describe, "Looking", looking), patch.object(drill, "LookProcess", SeenProcess):
         yield
 
 
 @pytest.fixture
 def look_processes(_seen_once):
-    """An intake analyses each photo, in processes of its own, as for a user."""
-    with patch.object(describe, "Looking", Looking):
+    """An intake and a drill analyse each photo, in processes of their own, as for a user."""
+    with patch.object(describe, "Looking", Looking), patch.object(drill, "LookProcess", LookProcess):
         yield
 
 

@@ -33,6 +33,20 @@ def looking(*, executor: Executor | None = None, cluster: Cluster | None = None,
     return batch.Looking(executor=executor if cluster else SeenOnce(), cluster=cluster, **more)
 
 
+class SeenProcess:
+    """A `LookProcess` without a process."""
+
+    def __init__(self, **_kwargs: object) -> None:
+        """It waits for nothing."""
+
+    def look(self, request: LookRequest) -> Look:
+        """What the process would find."""
+        return seen_once(request)
+
+    def close(self) -> None:
+        """Nothing to end."""
+
+
 def seen_once(request: LookRequest) -> Look:
     """What `look` returns and writes for this request. A file that does not have the request's digest is analysed itself."""
     try:
