@@ -78,6 +78,7 @@ def card(tmp_path_factory) -> CardMaker:
     return made
 
 
+@pytest.mark.usefixtures("look_processes")
 def test_every_line_of_the_tour_runs_and_prints_what_the_page_shows(card, other_disk, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "120")  # the page shows a wide window; a narrow one stacks the columns

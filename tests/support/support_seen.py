@@ -28,7 +28,9 @@ class SeenOnce(Executor):
         return HereExecutor().submit(seen_once if fn is batch._look else fn, *args, **kwargs)
 
 
-def looking(*, executor: Executor | None = None, cluster: Cluster | None = None, **more: Any) -> batch.Looking:
+def looking(
+    *, executor: Executor | None = None, cluster: Cluster | None = None, **more: Any
+) -> batch.Looking:
     """The intake's `Looking` without processes; a cluster is used as it is."""
     return batch.Looking(executor=executor if cluster else SeenOnce(), cluster=cluster, **more)
 
