@@ -18,7 +18,10 @@ from evidence.workspace import Workspace
 NOW = datetime(2026, 12, 1, 12, tzinfo=UTC)
 KILLS = 5
 """Kills of each run, spread over all of its steps."""
-pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
+pytestmark = [
+    pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork"),
+    pytest.mark.usefixtures("plain_certificates"),
+]
 
 
 class Trials:

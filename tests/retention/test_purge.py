@@ -10,6 +10,7 @@ from collections import Counter
 from datetime import date, timedelta
 from itertools import count
 
+import pypdf
 import pytest
 import rfc8785
 from support_retention import (
@@ -26,7 +27,9 @@ from support_retention import (
 
 from evidence.errors import BadInputError, DestinationError, PurgeRefusedError
 from evidence.model import ClaimId
+from evidence.paper.certificate import certificate_pdf
 from evidence.retention.facts import ChangeKind, StateChange
+from evidence.retention.purge import certifying
 from evidence.retention.purge.addresses import (
     REMOVAL_ORDER,
     ArchiveBag,
@@ -51,6 +54,7 @@ from evidence.retention.purge.taking_back import undo_plan
 from evidence.retention.rule_file import load_schedule
 from evidence.settings import default_text
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
 SCHEDULE = load_schedule(default_text("retention.toml"), "retention.toml")
 ONE, TWO = ClaimId("HL-1"), ClaimId("HL-2")
 
@@ -416,13 +420,6 @@ def test_a_claim_that_took_over_a_photo_since_the_plan_keeps_it(repository, tmp_
     assert intake_object(b"front") in repository.places[ClaimId("NEW")]
 
 
-@pytest.fixture
-def plain_certificates(monkeypatch):
-    """Certificates as bytes of their text: setting a page takes most of a purge's time in memory."""
-    monkeypatch.setattr("evidence.retention.purge.certifying.certificate_pdf", lambda one: repr(one).encode())
-
-
-@pytest.mark.usefixtures("plain_certificates")
 def test_a_run_killed_at_any_call_is_finished_by_the_next_run_and_nothing_is_done_twice(tmp_path):
     """Every call to the archive dies in turn, before or after its effect; the result is always the same."""
     for at in count(1):
@@ -763,7 +760,6 @@ def test_a_target_that_is_away_is_owed_and_one_that_went_away_since_the_plan_sto
     assert "STILL OWED" in purged.certificate.read_text()
 
 
-@pytest.mark.usefixtures("plain_certificates")
 @pytest.mark.parametrize("ending", ["purge", "undo"])
 def test_killed_at_any_call_a_quarantine_is_finished_or_taken_back(tmp_path, ending):
     for at in count(1):
@@ -831,8 +827,16 @@ def test_the_certificate_says_whether_the_people_logged_in(repository, tmp_path,
     approve(repository, frozen.folder, by="Bob", logged_in=logged_in)
     report = run_plan(repository, SCHEDULE, frozen.folder, by="Ann", logged_in=logged_in)
     assert ("ON TRUST" in report.purged[0].certificate.read_text()) is not logged_in
-    pdf = report.purged[0].certificate.with_suffix(".pdf")
-    assert pdf.read_bytes().startswith(b"%PDF-")
+
+
+def test_the_certificate_is_a_page_to_print_with_the_digest_of_its_text(repository, tmp_path, monkeypatch):
+    monkeypatch.setattr(certifying, "certificate_pdf", certificate_pdf)
+    report = run_plan(repository, SCHEDULE, approved(repository, tmp_path).folder, by="Ann")
+    path = report.purged[0].certificate
+    assert path.with_suffix(".pdf").read_bytes().startswith(b"%PDF-")
+    printed = " ".join(page.extract_text() for page in pypdf.PdfReader(path.with_suffix(".pdf")).pages)
+    assert hashlib.sha256(path.read_bytes()).hexdigest() in printed
+    assert f"{report.purged[0].claim}" in printed
 
 
 def test_after_the_purge_the_plan_still_verifies_and_names_no_file_and_no_bag(repository, tmp_path):

@@ -24,6 +24,7 @@ from evidence.retention.purge.run import run_plan
 from evidence.retention.rule_file import load_schedule
 from evidence.settings import default_text
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
 SCHEDULE = load_schedule(default_text("retention.toml"), "retention.toml")
 ONE, TWO = ClaimId("HL-1"), ClaimId("HL-2")
 

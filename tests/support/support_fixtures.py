@@ -21,6 +21,8 @@ from evidence.filing import drill
 from evidence.intake import describe
 from evidence.sight.batch import Looking, LookProcess
 
+from evidence.retention.purge import certifying
+
 BROWSERS = ("chromium-headless-shell", "chromium")
 """The shell is the same engine without windows: it opens a page in half the time."""
 ARGUMENTS = [
@@ -143,6 +145,14 @@ def _other_root(tmp_path_factory):
             shutil.rmtree(folder, ignore_errors=True)
             return
     yield None
+
+
+@pytest.fixture(scope="module")
+def plain_certificates():
+    """In a whole file of tests, certificates as bytes of their text: setting a page takes most of a purge's time."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(certifying, "certificate_pdf", lambda one: repr(one).encode())
+        yield
 
 
 @pytest.fixture
