@@ -1,4 +1,7 @@
-"""Fixtures of the tests that run the whole program."""
+"""Fixtures of the tests that run the whole program.
+
+They import what they need when they run: the process that only hands the tests out loads this file too.
+"""
 
 from __future__ import annotations
 
@@ -9,19 +12,7 @@ from pathlib import Path
 from unittest.mock import patch
 
 import pytest
-from support_board import four_sides, new_archive
-from support_card import two_houses
-from support_cli import cli, make_archive
-from support_desk import furnish
-from support_intake import loaded_archive, small_houses, taken_in
 from support_kept import KeptFolders
-from support_seen import SeenProcess, looking
-
-from evidence.filing import drill
-from evidence.intake import describe
-from evidence.sight.batch import Looking, LookProcess
-
-from evidence.retention.purge import certifying
 
 BROWSERS = ("chromium-headless-shell", "chromium")
 """The shell is the same engine without windows: it opens a page in half the time."""
@@ -43,6 +34,11 @@ def _seen_once():
 
     Most tests take in the same few drawn photos, and what is seen on them proves nothing there.
     """
+    from support_seen import SeenProcess, looking
+
+    from evidence.filing import drill
+    from evidence.intake import describe
+
     with patch.object(describe, "Looking", looking), patch.object(drill, "LookProcess", SeenProcess):
         yield
 
@@ -50,6 +46,10 @@ def _seen_once():
 @pytest.fixture
 def look_processes(_seen_once):
     """An intake and a drill analyse each photo, in processes of their own, as for a user."""
+    from evidence.filing import drill
+    from evidence.intake import describe
+    from evidence.sight.batch import Looking, LookProcess
+
     with patch.object(describe, "Looking", Looking), patch.object(drill, "LookProcess", LookProcess):
         yield
 
@@ -73,6 +73,8 @@ def browser():
 @pytest.fixture(scope="session")
 def blank(tmp_path_factory):
     """An archive that asks for the four sides of a house and holds nothing, made once; not to be changed."""
+    from support_board import four_sides, new_archive
+
     with new_archive(tmp_path_factory.mktemp("blank")) as made:
         four_sides(made)
         return made.root
@@ -81,6 +83,9 @@ def blank(tmp_path_factory):
 @pytest.fixture(scope="session")
 def two_houses_archive(tmp_path_factory):
     """Two houses of six photos each, taken in from a card: the originals are in their bags; not to be changed."""
+    from support_card import two_houses
+    from support_cli import cli, make_archive
+
     folder = tmp_path_factory.mktemp("two_houses")
     archive = make_archive(folder)
     (archive / "evidence.toml").write_text(
@@ -94,6 +99,9 @@ def two_houses_archive(tmp_path_factory):
 @pytest.fixture(scope="session")
 def furnished_archive(tmp_path_factory):
     """The folder of a furnished archive, made once; not to be changed."""
+    from support_board import new_archive
+    from support_desk import furnish
+
     with new_archive(tmp_path_factory.mktemp("desk")) as made:
         furnish(made)
         return made.root
@@ -102,6 +110,8 @@ def furnished_archive(tmp_path_factory):
 @pytest.fixture(scope="session")
 def two_houses_taken_in(tmp_path_factory):
     """An archive into which a card of two houses was taken, and the card; not to be changed: copy it."""
+    from support_intake import loaded_archive, small_houses, taken_in
+
     folder = tmp_path_factory.mktemp("taken-in")
     archive = loaded_archive(folder)
     card = small_houses(folder / "card")
@@ -150,6 +160,8 @@ def _other_root(tmp_path_factory):
 @pytest.fixture(scope="module")
 def plain_certificates():
     """In a whole file of tests, certificates as bytes of their text: setting a page takes most of a purge's time."""
+    from evidence.retention.purge import certifying
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(certifying, "certificate_pdf", lambda one: repr(one).encode())
         yield

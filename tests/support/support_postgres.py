@@ -11,9 +11,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from sqlalchemy.engine import make_url
-
-from evidence.catalog.store import Catalog
 
 NOBODY = 65534
 """The user that runs the server when the tests run as root, whom it refuses."""
@@ -74,6 +71,10 @@ def postgres_database(postgres_server: Path) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def _filled_database(postgres_server: Path) -> Iterator[str]:
     """The name of a database with the tables of a catalog, which nobody opens."""
+    from sqlalchemy.engine import make_url
+
+    from evidence.catalog.store import Catalog
+
     for url in _database(postgres_server):
         Catalog(url).close()
         yield make_url(url).database or ""
