@@ -151,6 +151,18 @@ class Claims:
         with self._database.transaction() as db:
             return list(db.execute(select(t.claim.c.folder).where(t.claim.c.folder.is_not(None))).scalars())
 
+    def in_folder(self, folder: str) -> ClaimRow | None:
+        """The claim whose bag has that folder, or None."""
+        with self._database.transaction() as db:
+            row = db.execute(select(t.claim).where(t.claim.c.folder == folder)).first()
+        return _read(row) if row else None
+
+    def purged(self) -> list[ClaimId]:
+        """The numbers of the claims that were purged, sorted; nothing else of them is read."""
+        query = select(t.claim.c.claim).where(t.claim.c.state == ClaimState.PURGED.value)
+        with self._database.transaction() as db:
+            return [ClaimId(claim) for claim in db.execute(query.order_by(t.claim.c.claim)).scalars()]
+
     def get(self, claim: ClaimId) -> ClaimRow | None:
         """The claim of that number, or None."""
         with self._database.transaction() as db:

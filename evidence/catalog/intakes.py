@@ -82,6 +82,15 @@ class Intakes:
             self._database.changed("intake", [row.intake])
             self._database.upsert(t.intake, [values])
 
+    def last_intake_at(self, at: datetime) -> IntakeId | None:
+        """The last run by name that began in the second of `at`, aware; None when there is none."""
+        second = at.replace(microsecond=0)
+        began = t.intake.c.started_at
+        within = (began >= to_text(second)) & (began < to_text(second + timedelta(seconds=1)))
+        with self._database.transaction() as db:
+            found = max(db.execute(select(t.intake.c.intake).where(within)).scalars(), default=None)
+        return IntakeId(found) if found else None
+
     def intakes(self) -> list[IntakeRow]:
         """Every run, oldest first."""
         with self._database.transaction() as db:

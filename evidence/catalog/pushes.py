@@ -9,7 +9,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Iterable, Mapping
 
-from sqlalchemy import delete, insert, literal, select, update
+from sqlalchemy import ColumnElement, delete, insert, literal, select, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, own_only
@@ -108,16 +108,20 @@ class Pushes:
 
 
 def bag_changed(database: Database, claim: ClaimId) -> None:
-    """The claim's bag is due at every disk, in the transaction that records a new state of it."""
-    with database.transaction():
-        disks = _own_disks(database)
+    """The claim's bag is due at every disk of its station, in the transaction that records a new state of it."""
+    standing = select(t.bag.c.station).where(t.bag.c.claim == claim)
+    with database.transaction() as db:
+        elsewhere = db.execute(standing).scalar_one_or_none() not in (None, "", database.station)
+        here = own_only(database, t.target_disk.c.station)
+        there = t.target_disk.c.station == standing.scalar_subquery()
+        disks = _disks(database, there if elsewhere else here)
         database.upsert(t.pushed_bag, [{"disk": disk, "claim": claim, "due": True} for disk in disks])
 
 
 def files_changed(database: Database, names: Iterable[str]) -> None:
     """These ledgers and record files, by path below the archive, are due at every disk."""
     with database.transaction():
-        disks = _own_disks(database)
+        disks = _disks(database, own_only(database, t.target_disk.c.station))
         rows = [
             {"disk": disk, "name": name, "mark": secrets.token_hex(8)}
             for disk in disks
@@ -126,9 +130,8 @@ def files_changed(database: Database, names: Iterable[str]) -> None:
         database.upsert(t.pushed_file_due, rows)
 
 
-def _own_disks(database: Database) -> list[str]:
-    mine = own_only(database, t.target_disk.c.station)
-    query = select(t.target_disk.c.disk).where(mine).order_by(t.target_disk.c.disk)
+def _disks(database: Database, where: ColumnElement[bool]) -> list[str]:
+    query = select(t.target_disk.c.disk).where(where).order_by(t.target_disk.c.disk)
     with database.transaction() as db:
         return list(db.execute(query).scalars())
 

@@ -91,13 +91,12 @@ def owes(workspace: Workspace, target: str) -> bool:
 
 
 def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget) -> None:
-    names = {
-        hashlib.sha256(row.claim.claim.encode()).hexdigest()[:12]: row.claim.claim
-        for row in workspace.catalog.claims.all()
-        if row.state is ClaimState.PURGED
-    }
     quarantine = target.root / QUARANTINE
-    for place in sorted(quarantine.glob("*/*")) if quarantine.is_dir() else []:
+    if not quarantine.is_dir():
+        return
+    purged = workspace.catalog.claims.purged()
+    names = {hashlib.sha256(claim.encode()).hexdigest()[:12]: claim for claim in purged}
+    for place in sorted(quarantine.glob("*/*")):
         if place.name in names:
             workspace.record(REMOVED, names[place.name], target=target.name)
             with writing(target.root):
@@ -109,7 +108,7 @@ def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget) -> Non
 
 
 def _remove_purged_bags(workspace: Workspace, target: FolderTarget) -> list[Finding]:
-    present = {row.folder for row in workspace.catalog.claims.all() if row.folder}
+    present = set(workspace.catalog.claims.folders())
     findings = []
     for name in target.names():
         claim = _claim_of(target.tag_file(name, CLAIM_RECORD))

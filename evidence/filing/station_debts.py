@@ -206,24 +206,24 @@ class _Settling:
         Raises PurgeRefusedError for the bag of another claim, and for one with originals that were not purged.
         """
         files = self._originals_in(bag)
-        for path, sha in files.items():
-            with self._removing():
-                self._keep_of_others(bag / DATA / path, sha)
         with self._removing():
-            if left := [
-                path for path, sha in files.items() if sha not in {*self._part.photos, *self._known([sha])}
-            ]:
+            known = self._known(files.values())
+            released = {*self._part.photos, *known}
+            if left := [path for path, sha in files.items() if sha not in released]:
                 raise PurgeRefusedError(
                     f"The bag {bag.name} of the purged claim {self._debt.claim} was left as it is: it holds "
                     f"{counted(len(left), 'original')} that were not purged, first {min(left)}.",
                     "Check them, then remove the bag by hand.",
                 )
+            for path, sha in files.items():
+                if sha in known:
+                    self._keep_of_others(bag / DATA / path, sha)
             bags.remove_bag(bag)
 
     def _keep_of_others(self, path: Path, sha: Sha256) -> None:
         """Put an original that another claim has too into the intake area, unless it stands elsewhere here."""
         workspace = self._workspace
-        if path.is_file() and self._known([sha]) and not has_good_original(workspace, sha):
+        if path.is_file() and not has_good_original(workspace, sha):
             workspace.catalog.stations.waits_here([sha])
             keep_original(workspace, workspace.catalog.photos.originals([sha])[sha], path)
 

@@ -14,6 +14,7 @@ from evidence.analysis.used_before import used_before
 from evidence.archive.copies import CardVerdict
 from evidence.cards.volumes import CardSource, open_source
 from evidence.catalog.intakes import IntakeRow
+from evidence.errors import LockedError
 from evidence.filing.backup import BackupReport, back_up
 from evidence.filing.bags import file_away, recover_bags, require_known_bags
 from evidence.filing.card_safety import CardNow, Judging, judge_and_store
@@ -34,6 +35,9 @@ from evidence.model import (
 from evidence.progress import Progress, quiet
 from evidence.sight.cluster import Cluster
 from evidence.workspace import Workspace
+
+_MOST_DIGITS = 0xFFFF
+"""The largest number at the end of an intake's name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,19 +121,19 @@ def _begin(workspace: Workspace, source: CardSource) -> IntakeRow:
     """Finish what a killed program left, and record that the run begins."""
     settle_debts(workspace, wait=False)  # what stops it is said by the backup at the end
     recover_bags(workspace)
-    now = workspace.now()
-    run = IntakeRow(
-        intake=new_intake_id(now),
-        source=str(source.root),
-        label=source.label,
-        actor=workspace.actor,
-        started_at=now,
-        finished_at=None,
-        refused=(),
-        card_id=source.card_id,
-    )
     with workspace.locked():
         require_known_bags(workspace)
+        now = workspace.now()
+        run = IntakeRow(
+            intake=new_intake_id(now, workspace.catalog.photos.last_intake_at(now)),
+            source=str(source.root),
+            label=source.label,
+            actor=workspace.actor,
+            started_at=now,
+            finished_at=None,
+            refused=(),
+            card_id=source.card_id,
+        )
         workspace.catalog.photos.put_intake(run)
         workspace.record("intake_started", run.intake, source=run.source, label=run.label, volume=run.card_id)
     return run
@@ -148,9 +152,18 @@ def _end(workspace: Workspace, run: IntakeRow, refused: Sequence[Refusal], copie
     )
 
 
-def new_intake_id(now: datetime) -> IntakeId:
-    """The start of the run in UTC and four hex digits: sorts by time and is unique."""
-    return IntakeId(f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}")
+def new_intake_id(now: datetime, last: IntakeId | None = None) -> IntakeId:
+    """The start of the run in UTC and four hex digits: sorts by time and is unique.
+
+    `last` is the last intake of the same second, if there is one: the new one sorts after it. Raises LockedError when
+    no name is left in that second.
+    """
+    least = int(last.rpartition("-")[2], 16) + 1 if last else 0
+    if least > _MOST_DIGITS:
+        raise LockedError("Another intake began in this second.", "Run this again.")
+    # Half of what is left, so that several intakes of one second find names.
+    most = least + (_MOST_DIGITS - least) // 2
+    return IntakeId(f"{now:%Y%m%d-%H%M%S}-{least + secrets.randbelow(most - least + 1):04x}")
 
 
 def _report(

@@ -244,7 +244,9 @@ class ClaimCopies:
 
         Raises PurgeRefusedError for an original that neither the claim nor another bag there has.
         """
-        claim = next(row.claim.claim for row in self._workspace.catalog.claims.all() if row.folder == bag)
+        row = self._workspace.catalog.claims.in_folder(bag)
+        assert row is not None, "a purge removes the bag of a claim that it knows"
+        claim = row.claim.claim
         mine = set(self.photos(claim))
         others = {path: sha for path, sha in originals_at(target, bag).items() if sha not in mine}
         if not others:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from evidence.model import Finding, Look, Sha256
 from evidence.sight.request import LookOptions, LookRequest, ReduceRequest, TileRequest, TilesMade
@@ -70,8 +70,11 @@ class Looking:
         self._cluster = cluster
         self._sent: Tasks[LookRequest, SeenPhoto] | None = None
         if cluster is not None:
+            from evidence.sight.cluster import look_at_sent  # noqa: PLC0415 - only where there is a cluster
+
+            look: Callable[[Any], SeenPhoto] = look_at_sent  # the cluster sends each request as a photo
             self._sent = Tasks(
-                _on_the_cluster,
+                look,
                 make_pool=lambda: cluster,
                 executor=cluster,
                 at_once=cluster.at_once,
@@ -200,10 +203,6 @@ def _look(request: LookRequest) -> Look:
     from evidence.sight.look import look  # noqa: PLC0415 - loads the imaging libraries, in the worker only
 
     return look(request)
-
-
-def _on_the_cluster(_request: LookRequest) -> SeenPhoto:
-    raise AssertionError("the cluster packs the photo and names its own task")
 
 
 def _load(options: LookOptions) -> None:

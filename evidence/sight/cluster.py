@@ -97,8 +97,8 @@ class Cluster(Executor):
         self.redone = 0
         """Photos that the cluster did not finish."""
 
-    def submit(self, _task: Callable[..., Any], /, *args: Any, **_kwargs: Any) -> Future[Any]:
-        """Hand out one photo; every failure is a NotDoneError of the future.
+    def submit(self, task: Callable[..., Any], /, *args: Any, **_kwargs: Any) -> Future[Any]:
+        """Hand out one photo: `task` runs at a worker with the photo as it is sent; every failure is a NotDoneError of the future.
 
         To cancel the future does not cancel the work there: that waits for the scheduler's answer, perhaps in vain.
         """
@@ -107,7 +107,7 @@ class Cluster(Executor):
         try:
             if self.lost or self._client.status != "running":
                 raise NotDoneError("the connection to the cluster is lost")  # noqa: TRY301 - as all other failures
-            sent = self._executor.submit(look_at_sent, _packed(request))
+            sent = self._executor.submit(task, _packed(request))
         except Exception as problem:
             future.set_exception(NotDoneError(_brief(problem)))
         else:

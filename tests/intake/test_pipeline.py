@@ -5,12 +5,17 @@ from __future__ import annotations
 import hashlib
 import shutil
 import stat
+from datetime import UTC, datetime
 from pathlib import Path
 
 import bagit
 import pytest
 from support_card import CardMaker, two_houses
 from support_cli import cli, make_archive
+from support_intake import at_home, taken_in
+
+from evidence.errors import LockedError
+from evidence.intake.pipeline import new_intake_id
 
 PLAIN = "\n[intake]\nworkers = 1\nread_writing = false\nscene_kinds = false\n"
 """Settings for tests that are not about pixels."""
@@ -287,3 +292,30 @@ def test_a_settings_key_with_a_typo_names_the_nearest_right_one(archive, card):
     assert "placs" in ran.err
     assert "'places'" in ran.err
     assert not any((archive / "claims").iterdir())
+
+
+NOON = datetime(2026, 6, 1, 12, tzinfo=UTC)
+
+
+def test_two_intakes_of_one_second_are_in_the_order_in_which_they_began():
+    for _ in range(50):
+        first = new_intake_id(NOON)
+        second = new_intake_id(NOON, first)
+        third = new_intake_id(NOON, second)
+        assert first < second < third
+        assert {len(one) for one in (first, second, third)} == {len("20260601-120000-0000")}
+    with pytest.raises(LockedError):
+        new_intake_id(NOON, "20260601-120000-ffff")
+
+
+def test_an_intake_finds_the_last_one_of_its_second(archive, tmp_path):
+    names = []
+    for number in range(6):
+        card = CardMaker(tmp_path / f"card-{number}", serial=f"TC-1{number}", seed=900 + number)
+        card.scene()
+        names.append(taken_in(archive, card.root).intake)
+    assert {name[:15] for name in names} == {"20260601-120000"}
+    assert names == sorted(names)
+    with at_home(archive) as here:
+        assert here.catalog.photos.last_intake_at(NOON) == names[-1]
+        assert here.catalog.photos.last_intake_at(NOON.replace(second=1)) is None
