@@ -139,10 +139,8 @@ def test_a_purge_is_refused_while_the_other_station_takes_in_a_card(tmp_path, po
     world.take_in(world.first, one)
     closed_long_ago(world.first, "TC-1001")
     intake = world.begin(world.second, two)
-    assert intake.stdin is not None
     try:
-        intake.stdin.write("go\n")
-        intake.stdin.flush()
+        intake.go()
         with Workspace(world.first) as here:
             until = time.monotonic() + 60
             while here.catalog.leases.is_free("office"):
@@ -155,7 +153,7 @@ def test_a_purge_is_refused_while_the_other_station_takes_in_a_card(tmp_path, po
         assert ran.status == 27, ran
         assert "Station second is taking in a card" in ran.err
         intake.send_signal(signal.SIGCONT)
-        assert intake.communicate(timeout=240)[0]
+        assert intake.ended()
     finally:
         intake.kill()
     ran = purged(world.first, "TC-1001")

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
-import subprocess
-import sys
+import signal
+import traceback
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import psycopg
 from sqlalchemy import Engine, event, select
@@ -24,36 +25,80 @@ from evidence.catalog import totals
 from evidence.intake.pipeline import take_in
 from evidence.workspace import Workspace
 
-INTAKE = """
-import os, sys
-sys.path.insert(0, {support!r})
-from pathlib import Path
-from support_kill import HereExecutor
-from evidence.intake.pipeline import take_in
-from evidence.workspace import Workspace
 
-from sqlalchemy import event, Engine
+class OtherIntake:
+    """An intake in a forked process of its own: it opens the archive, waits for `go`, and takes the card in.
 
-killed_at, steps = int(sys.argv[3]) if len(sys.argv) > 3 else 0, [0]
+    It may be killed before or after a statement at the database.
+    """
+
+    def __init__(self, archive: Path, card: Path, killed_at: int) -> None:
+        begin, self._begin = os.pipe()
+        said, say = os.pipe()
+        self.returncode: int | None = None
+        self.pid = os.fork()
+        if self.pid == 0:
+            os.close(self._begin)  # so that it ends when the test does
+            _intake(archive, card, killed_at, begin, say)
+        os.close(begin)
+        os.close(say)
+        self._said = os.fdopen(said)
+        if (first := self._said.readline()) != "open\n":
+            raise AssertionError(first + self.ended())
+
+    def go(self) -> None:
+        """Let it begin."""
+        os.write(self._begin, b"go")
+
+    def poll(self) -> int | None:
+        """Its status as subprocess gives it; None while it runs."""
+        if self.returncode is None:
+            pid, status = os.waitpid(self.pid, os.WNOHANG)
+            if pid:
+                self.returncode = os.waitstatus_to_exitcode(status)
+        return self.returncode
+
+    def send_signal(self, number: int) -> None:
+        if self.poll() is None:
+            os.kill(self.pid, number)
+
+    def ended(self) -> str:
+        """Wait for its end; returns what it told: files kept, kept already, refused and steps at the database."""
+        with self._said:
+            told = self._said.read()
+        if self.returncode is None:
+            self.returncode = os.waitstatus_to_exitcode(os.waitpid(self.pid, 0)[1])
+        return told
+
+    def kill(self) -> None:
+        """End it, whatever it does."""
+        self.send_signal(signal.SIGKILL)
+        if not self._said.closed:
+            self.ended()
+        os.close(self._begin)
 
 
-def tick(*_):
-    steps[0] += 1
-    if steps[0] == killed_at:
-        os.kill(os.getpid(), 9)
+def _intake(archive: Path, card: Path, killed_at: int, begin: int, say: int) -> NoReturn:
+    steps = [0]
 
+    def tick(*_: object) -> None:
+        steps[0] += 1
+        if steps[0] == killed_at:
+            os.kill(os.getpid(), signal.SIGKILL)
 
-if __name__ == "__main__":  # a process that analyses imports this file
-    with Workspace(Path(sys.argv[1]), actor="Ada Clerk") as here:
-        event.listen(Engine, "before_cursor_execute", tick)
-        event.listen(Engine, "after_cursor_execute", tick)
-        print("open", flush=True)
-        sys.stdin.readline()
-        report = take_in(here, Path(sys.argv[2]), executor=HereExecutor())
-        print(report.kept, report.already_kept, len(report.refused), steps[0], flush=True)
-"""
-"""An intake in a process of its own; it begins at a line on its standard input, and may be killed before or after a
-statement at the database."""
+    try:
+        with Workspace(archive, actor="Ada Clerk") as here:
+            event.listen(Engine, "before_cursor_execute", tick)
+            event.listen(Engine, "after_cursor_execute", tick)
+            os.write(say, b"open\n")
+            if os.read(begin, 2) == b"go":
+                report = take_in(here, card, executor=HereExecutor())
+                told = f"{report.kept} {report.already_kept} {len(report.refused)} {steps[0]}\n"
+                os.write(say, told.encode())
+        os._exit(0)
+    except BaseException:
+        os.write(say, traceback.format_exc().encode())
+        os._exit(1)
 
 
 @dataclass
@@ -69,24 +114,9 @@ class World:
     def both(self) -> tuple[Path, Path]:
         return self.first, self.second
 
-    def begin(self, archive: Path, card: Path, *, killed_at: int = 0) -> subprocess.Popen[str]:
+    def begin(self, archive: Path, card: Path, *, killed_at: int = 0) -> OtherIntake:
         """An intake that is ready to begin; see `go`."""
-        script = self.folder / "intake.py"
-        script.write_text(INTAKE.format(support=str(Path(__file__).parent)), encoding="utf-8")
-        command = [
-            sys.executable,
-            str(script),
-            str(archive),
-            str(card),
-            str(killed_at),
-        ]
-        running = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        )
-        assert running.stdout is not None
-        if running.stdout.readline() != "open\n":
-            raise AssertionError(running.communicate()[1])
-        return running
+        return OtherIntake(archive, card, killed_at)
 
     def take_in(self, archive: Path, card: Path) -> list[int]:
         """One intake here, to its end: files kept, kept already, refused, and events of statements at the database."""
@@ -137,19 +167,15 @@ class Saved:
             db.execute(statement)  # type: ignore[arg-type]
 
 
-def go(*running: subprocess.Popen[str], killed: bool = False) -> list[str]:
-    """Let them begin at once and wait for their ends; returns what they printed."""
+def go(*running: OtherIntake, killed: bool = False) -> list[str]:
+    """Let them begin at once and wait for their ends; returns what they told."""
     for one in running:
-        if one.stdin is not None:
-            try:
-                one.stdin.write("go\n")
-                one.stdin.flush()
-            except BrokenPipeError:
-                assert killed
-    ended = [one.communicate(timeout=240) for one in running]
-    for one, (_, trouble) in zip(running, ended, strict=True):
-        assert one.returncode == 0 or killed, trouble
-    return [out for out, _ in ended]
+        one.go()
+    told = [one.ended() for one in running]
+    for one, text in zip(running, told, strict=True):
+        assert one.returncode == 0 or killed, text
+        one.kill()
+    return told
 
 
 def settings(url: str, target: Path | None = None, name: str = "office") -> str:
