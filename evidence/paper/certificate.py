@@ -1,4 +1,4 @@
-"""The certificate of a purge, as plain text and as a PDF with the same content.
+"""The certificate of a purge, as plain text; `certificate_page` sets the same content as a PDF.
 
 Its fields are those of the minimum certificate in NIST SP 800-88 Rev. 1, section 4.8. Files were deleted and no
 medium was sanitized; the fields about a medium say so. It outlives the claim: it names only the people who acted.
@@ -6,19 +6,16 @@ medium was sanitized; the fields about a medium say so. It outlives the claim: i
 
 from __future__ import annotations
 
-import hashlib
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from evidence.model import ClaimId
-from evidence.paper.page_writer import GREY, MARGIN, PALE, WARN, WIDTH, PageWriter
-from evidence.paper.typesetting import BOLD, LETTER, open_pdf
 
 _WIDTH = 92
 _TITLE = "CERTIFICATE OF FILE DELETION"
-_STATEMENT = (
+STATEMENT = (
     "This certifies file deletion, not media sanitization. Every known copy listed below was deleted from "
     "its file system or object store, and a search afterwards found no copy. No storage medium was cleared, "
     "purged or destroyed as NIST SP 800-88 defines these words: a person who holds the medium may be able to "
@@ -38,17 +35,17 @@ _GONE = (
     "STILL OWED BY STATIONS THAT LEFT: the archives below belonged to stations that were declared gone. They may hold "
     "copies of this claim that nobody can search. One that was destroyed is declared so by two people."
 )
-_REMAINS = (
+REMAINS = (
     "What stays on purpose: this certificate, the claim's number, the plan without its details, and the custody log. "
     "The log holds digests of files and, in entries that a program before this one made, whatever text they had: an "
     "entry cannot be changed without breaking the proof of all others. Backups of a database server, swap files and "
     "copies that somebody made by hand are outside this program's reach."
 )
-_COUNSEL = (
+COUNSEL = (
     "The retention rule named here is the office's own setting. Check with counsel whether it meets the law, the "
     "contract and any duty to preserve evidence."
 )
-_TRUST = (
+TRUST = (
     "ON TRUST: no registered person logged in for the steps marked so below. The names are those that were typed; the "
     "program cannot tell whether two people acted."
 )
@@ -103,7 +100,8 @@ class PurgeCertificate:
         return not all(person.logged_in for person in self.people)
 
 
-def _fields(c: PurgeCertificate) -> Iterator[tuple[str, str]]:
+def fields_of(c: PurgeCertificate) -> Iterator[tuple[str, str]]:
+    """Name and value of each field, in order."""
     yield "Claim", c.claim
     yield "Authority", c.authority
     yield "Due since", c.due_since.isoformat()
@@ -128,7 +126,8 @@ def _fields(c: PurgeCertificate) -> Iterator[tuple[str, str]]:
     yield "Destination", "not applicable, no medium left the office"
 
 
-def _lists(c: PurgeCertificate) -> Iterator[tuple[str, str, Sequence[str], str]]:
+def lists_of(c: PurgeCertificate) -> Iterator[tuple[str, str, Sequence[str], str]]:
+    """Each list of places or disks: its title, what is said about it, its items, and what stands for none."""
     """For each list its title, what is said before it, its items, and what is said when there are none."""
     emptied = [f"{one}: deleted, medium not sanitized" for one in c.removed]
     yield "Places emptied", "", emptied, "none were known"
@@ -145,89 +144,34 @@ def _lists(c: PurgeCertificate) -> Iterator[tuple[str, str, Sequence[str], str]]
 def certificate_text(certificate: PurgeCertificate) -> str:
     """The certificate in lines of 92 characters at most, unless a digest or place is longer; ends with a newline."""
     c = certificate
-    lines = [_TITLE, "", *_wrapped(_STATEMENT), ""]
-    for name, value in _fields(c):
-        lines += _wrapped(_printable_line(value), first=f"{name + ':':<14}", then=" " * 14)
-    lines += ["", *_wrapped(_COUNSEL), "", *_wrapped(_REMAINS), ""]
+    lines = [_TITLE, "", *_wrapped(STATEMENT), ""]
+    for name, value in fields_of(c):
+        lines += _wrapped(printable_line(value), first=f"{name + ':':<14}", then=" " * 14)
+    lines += ["", *_wrapped(COUNSEL), "", *_wrapped(REMAINS), ""]
     if c.on_trust:
-        lines += [*_wrapped(_TRUST), ""]
+        lines += [*_wrapped(TRUST), ""]
     for person in c.people:
         lines += _person(person)
-    for title, said, items, empty in _lists(c):
+    for title, said, items, empty in lists_of(c):
         lines += [*_wrapped(said), ""] if said else []
-        lines += [f"{title}: {len(items)}", *(f"  {_printable_line(item)}" for item in items or [empty]), ""]
+        lines += [f"{title}: {len(items)}", *(f"  {printable_line(item)}" for item in items or [empty]), ""]
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
 def _person(person: Person) -> list[str]:
     return [
-        _acted(person),
+        acted(person),
         "  Title ____________________  Location ____________________  Contact ____________________",
         "  Signature ______________________________  Date ____________",
         "",
     ]
 
 
-def _acted(person: Person) -> str:
+def acted(person: Person) -> str:
+    """One line about what a person did, when, and whether they logged in."""
     when = _utc(person.at) if person.at else "________________"
     how = "logged in" if person.logged_in else "on trust, no login"
-    return _printable_line(f"{person.action} by {person.name}, {when} ({how})")
-
-
-def certificate_pdf(certificate: PurgeCertificate) -> bytes:
-    """The certificate as a PDF/A-2b with the digest of its text."""
-    text = certificate_text(certificate)
-    title = f"Certificate of file deletion, claim {_printable_line(certificate.claim)[:80]}"
-    with open_pdf([text], title=title, standard="PDF/A-2B") as pdf:
-        pdf.set_lang("en-US")
-        pdf.set_creation_date(certificate.verified)
-        writer = PageWriter(pdf)
-        digest = hashlib.sha256(text.encode()).hexdigest()
-
-        def footer() -> None:
-            writer.text(f"sha256 of the text file: {digest}", MARGIN, LETTER[1] - 0.5, size=7.5, colour=GREY)
-
-        pdf.footer = footer  # type: ignore[method-assign]
-        writer.new_page()
-        _draw(writer, certificate)
-        return bytes(pdf.output())
-
-
-def _draw(writer: PageWriter, c: PurgeCertificate) -> None:
-    writer.y = 0.6
-    writer.flow("Certificate of file deletion", size=18, style=BOLD, after=0.1)
-    writer.flow(_STATEMENT, after=0.1)
-    for name, value in _fields(c):
-        writer.ensure_room(0.2)
-        writer.text(name, MARGIN, writer.y, size=9.5, style=BOLD)
-        writer.flow(_printable_line(value), x=MARGIN + 1.15, width=WIDTH - 1.15, after=0.02)
-    writer.y += 0.08
-    writer.flow(_COUNSEL, colour=WARN, after=0.08)
-    writer.flow(_REMAINS, after=0.08)
-    if c.on_trust:
-        writer.flow(_TRUST, colour=WARN, after=0.08)
-    for title, said, items, empty in _lists(c):
-        writer.heading(f"{title}: {len(items)}")
-        if said:
-            writer.flow(said, colour=WARN, after=0.06)
-        for item in items or [empty]:
-            writer.flow(_printable_line(item), x=MARGIN + 0.15, width=WIDTH - 0.15)
-    writer.heading("People")
-    for person in c.people:
-        _draw_person(writer, person)
-
-
-def _draw_person(writer: PageWriter, person: Person) -> None:
-    writer.ensure_room(1.05)
-    writer.flow(_acted(person), style=BOLD)
-    for names in (("Title", "Location", "Contact"), ("Signature", "Date")):
-        writer.y += 0.24
-        width = WIDTH / len(names)
-        for number, name in enumerate(names):
-            x = MARGIN + number * width
-            end = writer.text(name, x, writer.y, size=8.5, colour=GREY)
-            writer.rule(end + 0.06, writer.y + 0.14, x + width - end - 0.2, weight=0.008, colour=PALE)
-    writer.y += 0.34
+    return printable_line(f"{person.action} by {person.name}, {when} ({how})")
 
 
 def _wrapped(text: str, *, first: str = "", then: str = "") -> list[str]:
@@ -241,7 +185,7 @@ def _wrapped(text: str, *, first: str = "", then: str = "") -> list[str]:
     )
 
 
-def _printable_line(text: str) -> str:
+def printable_line(text: str) -> str:
     """The text without control characters, so that no name can forge a line of the certificate."""
     return "".join(ch if ch.isprintable() else "?" for ch in text)
 

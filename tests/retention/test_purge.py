@@ -27,9 +27,9 @@ from support_retention import (
 
 from evidence.errors import BadInputError, DestinationError, PurgeRefusedError
 from evidence.model import ClaimId
-from evidence.paper.certificate import certificate_pdf
+from evidence.paper import certificate_page
+from evidence.paper.certificate_page import certificate_pdf
 from evidence.retention.facts import ChangeKind, StateChange
-from evidence.retention.purge import certifying
 from evidence.retention.purge.addresses import (
     REMOVAL_ORDER,
     ArchiveBag,
@@ -830,7 +830,7 @@ def test_the_certificate_says_whether_the_people_logged_in(repository, tmp_path,
 
 
 def test_the_certificate_is_a_page_to_print_with_the_digest_of_its_text(repository, tmp_path, monkeypatch):
-    monkeypatch.setattr(certifying, "certificate_pdf", certificate_pdf)
+    monkeypatch.setattr(certificate_page, "certificate_pdf", certificate_pdf)
     report = run_plan(repository, SCHEDULE, approved(repository, tmp_path).folder, by="Ann")
     path = report.purged[0].certificate
     assert path.with_suffix(".pdf").read_bytes().startswith(b"%PDF-")

@@ -160,10 +160,10 @@ def _other_root(tmp_path_factory):
 @pytest.fixture(scope="module")
 def plain_certificates():
     """In a whole file of tests, certificates as bytes of their text: setting a page takes most of a purge's time."""
-    from evidence.retention.purge import certifying
+    from evidence.paper import certificate_page
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(certifying, "certificate_pdf", lambda one: repr(one).encode())
+        patch.setattr(certificate_page, "certificate_pdf", lambda one: repr(one).encode())
         yield
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from evidence.model import ClaimId
-from evidence.paper.certificate import Person, PurgeCertificate, certificate_pdf, certificate_text
+from evidence.paper.certificate import Person, PurgeCertificate, certificate_text
 from evidence.retention.purge.addresses import certificate_line, elsewhere, owed_line, place_lines
 from evidence.retention.purge.plan_files import remove_details
 from evidence.retention.purge.plans import PlannedClaim, manifest_digest
@@ -88,9 +88,11 @@ def _certificate(run: PurgeRun, planned: PlannedClaim, cleared: Mapping[str, Any
     path = _certificate_path(run, planned.claim)
     if path.exists():
         return path.read_bytes().decode()
+    from evidence.paper import certificate_page  # noqa: PLC0415 - slow to import, and only a run needs it
+
     certificate = _certificate_of(run, planned, cleared)
     text = certificate_text(certificate)
-    write_anew(path.with_suffix(".pdf"), certificate_pdf(certificate))
+    write_anew(path.with_suffix(".pdf"), certificate_page.certificate_pdf(certificate))
     write_once(path, text.encode())
     return text
 
