@@ -9,7 +9,7 @@ from evidence.model import Facet, FacetValue, Finding, PhotoRecord, Sha256, Sour
 from evidence.tags.guesses import Guess, PhotoEvidence, board_reason, facet_value, guess_claim
 from evidence.tags.label_cards import read_labels
 from evidence.tags.models import TagModels
-from evidence.tags.reading.parser import BoardParser
+from evidence.tags.reading.parser import parser_of
 from evidence.tags.reading.semantics import Reading
 from evidence.tags.vocabulary import CardOptions, GuessOptions, Vocabulary
 from evidence.tags.walk.emission import OFF_WALK_ROLES
@@ -44,7 +44,7 @@ def tag_claim(
     """
     options = options or TagOptions()
     labels = read_labels(photos, vocabulary, options.cards)
-    parser = BoardParser(vocabulary)
+    parser = parser_of(vocabulary)
     evidence = [
         PhotoEvidence(
             photo=photo,

@@ -110,9 +110,9 @@ class GuessOptions:
     """To be shown at all."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Vocabulary:
-    """All words and cards, and the settings that go with them."""
+    """All words and cards, and the settings that go with them; equal only to itself."""
 
     words: tuple[Word, ...]
     labels: tuple[LabelCard, ...]

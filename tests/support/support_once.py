@@ -18,7 +18,7 @@ from sqlalchemy import create_engine
 from evidence.analysis import models
 from evidence.catalog import opening
 from evidence.office import people
-from evidence.tags import suggest, vocabulary
+from evidence.tags import vocabulary
 
 slow_hasher = people._password_hasher
 """What the program hashes passwords with, slow on purpose; `test_people` looks at it."""
@@ -63,5 +63,4 @@ def share() -> None:
     opening.create_engine = functools.partial(create_engine, execution_options={"compiled_cache": statements})
     vocabulary.load_vocabulary = once(vocabulary.load_vocabulary)
     models.load_plan = once(models.load_plan)
-    suggest.BoardParser = once(suggest.BoardParser)
     people._password_hasher = functools.cache(functools.partial(PasswordHasher, **QUICK))

@@ -12,10 +12,13 @@ from hypothesis import strategies as st
 from evidence.model import Box, Facet, OtherReading, WritingLine
 from evidence.settings import default_text
 from evidence.tags.reading.lexicon import as_number, similarity
-from evidence.tags.reading.parser import BoardParser
+from evidence.tags.reading.parser import BoardParser, parser_of
 from evidence.tags.vocabulary import load_vocabulary
 
 WORDS = load_vocabulary(default_text("tags.toml"), "tags.toml")
+OTHER_WORDS = load_vocabulary(
+    default_text("tags.toml").replace('["right", "back"]', '["back", "right"]'), "x"
+)
 PARSER = BoardParser(WORDS)
 
 
@@ -131,10 +134,15 @@ def test_a_letter_with_two_meanings_follows_the_setting_and_is_flagged():
     assert [s.value for s in reading.all(Facet.FACE)] == ["right", "back"]
     assert reading.all(Facet.FACE)[0].confidence == pytest.approx(0.7)
     assert [f.code for f in reading.flags] == ["ambiguous_word"]
-    other = BoardParser(
-        load_vocabulary(default_text("tags.toml").replace('["right", "back"]', '["back", "right"]'), "x")
-    )
+    other = BoardParser(OTHER_WORDS)
     assert other.read_text("R GUTTER").best(Facet.FACE).value == "back"
+
+
+def test_the_same_lines_are_read_once_by_the_parser_of_each_vocabulary():
+    first = parser_of(WORDS).read_text("R GUTTER")
+    assert parser_of(OTHER_WORDS).read_text("R GUTTER").best(Facet.FACE).value == "back"
+    assert parser_of(WORDS).read_text("R GUTTER") is first
+    assert parser_of(WORDS).read_text("R GUTTER", confidence=0.9) != first
 
 
 def test_spelling_the_side_out_is_not_ambiguous():

@@ -15,7 +15,7 @@ from evidence.forward_backward import Floats
 from evidence.model import Face, Facet, FacetValue, PhotoRecord, Role, SceneKind, Sha256, Source
 from evidence.tags.learning.held_out import FACETS, HeldOut, HeldOutFacet, calibrate, clearly_worse, held_out
 from evidence.tags.models import TagModels
-from evidence.tags.reading.parser import BoardParser
+from evidence.tags.reading.parser import BoardParser, parser_of
 from evidence.tags.suggest import TagOptions, tag_claim
 from evidence.tags.vocabulary import GuessOptions, Vocabulary
 from evidence.tags.walk.chain import expected_counts
@@ -139,7 +139,7 @@ class _Trainer:
         adjusters = dict(self.start.adjusters)
         kinds: list[int] = []
         vectors: list[bytes] = []
-        parser = BoardParser(self.vocabulary)
+        parser = parser_of(self.vocabulary)
         for walk in walks:
             counts, found = self._lesson(walk, parser)
             everyone = everyone.plus(counts)
@@ -226,7 +226,7 @@ class _Trainer:
     def head_trust(self, folds: Sequence[Sequence[TrainingWalk]]) -> float:
         """The `KindHead.trust` that classifies held-out photos best."""
         plan = self.start.plan
-        parser = BoardParser(self.vocabulary)
+        parser = parser_of(self.vocabulary)
         parts = [[found for walk in fold for found in self._lesson(walk, parser)[1]] for fold in folds]
         if sum(len(part) for part in parts) < _LEAST_FOR_HEAD:
             return 0.0

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import islice, product
 
 from evidence.model import Box, Facet, Look, WritingLine
@@ -44,6 +45,9 @@ _MOST_BOARDS = 8
 _PAGE = 120
 """From this many letters on, writing is a page and not a board: its words are corrected one by one."""
 
+_MOST_KEPT = 4096
+"""Photos whose reading a parser keeps: with each answer of a reviewer a claim is tagged anew, from the same lines."""
+
 _STREETS = "ST|STREET|AVE|AVENUE|RD|ROAD|DR|DRIVE|LN|LANE|CT|COURT|BLVD|WAY|PL|PLACE|CIR|CIRCLE|TRL|TRAIL|PKWY|HWY|TER"
 _ADDRESS = re.compile(rf"^\d{{1,6}}[A-Z]?\s+(?:[A-Z0-9]+\s+){{1,4}}(?:{_STREETS})\b")
 _STREET_NAME = re.compile(r"^(?:[A-Z0-9]+\s+){1,2}(?:STREET|AVENUE|AVE|ROAD|LANE|BOULEVARD|BLVD)$")
@@ -61,9 +65,13 @@ class BoardParser:
         self.vocabulary = vocabulary
         self.lexicon: Lexicon = build_lexicon(vocabulary)
         self.decoder = build_decoder(vocabulary, self.lexicon)
+        self._read_once = lru_cache(maxsize=_MOST_KEPT)(self._read)
 
     def read(self, lines: Sequence[WritingLine]) -> Reading:
         """Parse the lines of one photo, in reading order; lines of low confidence are left out."""
+        return self._read_once(tuple(lines))
+
+    def _read(self, lines: tuple[WritingLine, ...]) -> Reading:
         least = self.vocabulary.writing.min_confidence
         kept = [line for line in lines if line.confidence >= least]
         text = " ".join(line.text.strip() for line in kept)
@@ -251,6 +259,12 @@ class BoardParser:
             if words and any(w.facet in (Facet.ROLE, Facet.COMPONENT, Facet.CONDITION) for w in words):
                 return True
         return False
+
+
+@lru_cache(maxsize=4)
+def parser_of(vocabulary: Vocabulary) -> BoardParser:
+    """The parser of a vocabulary, the same for each call."""
+    return BoardParser(vocabulary)
 
 
 def _rise(text: str) -> int | None:
