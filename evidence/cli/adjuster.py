@@ -125,6 +125,8 @@ def load(
             return
         loaded = claim_lines.load_asking(here, file, dates=dates, dry_run=dry_run, ask=not as_json)
     emit(as_json, loaded, lambda: claim_lines.loaded_lines(loaded))
+    if loaded.refused:
+        raise typer.Exit(FINDINGS)
 
 
 def _remove(here: Workspace, claim: str, as_json: bool) -> None:

@@ -7,7 +7,6 @@ and the commands that only read the catalog load no imaging, web or PDF library.
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 import textwrap
@@ -20,7 +19,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Protocol
 
 import typer
 
-from evidence.errors import BadInputError, EvidenceError, one_line, printable_json
+from evidence.cli.streams import print_json
+from evidence.errors import BadInputError, EvidenceError, one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -49,6 +49,8 @@ ADJUSTER, REVIEWER, OFFICE = GROUPS = ("Adjuster", "Reviewer", "Office")
 """Who mostly uses a command: the headings of `evidence --help`."""
 PIPED_WIDTH = 180
 """Columns of a table that goes to a file or a pipe, where no window sets the width."""
+LEAST_WIDTH = 20
+"""Columns below which nothing is fitted: some terminals report a width of 0."""
 WIDE_GAP = 2
 """Blanks between the columns of a table that fits the window."""
 FINDINGS = 1
@@ -83,7 +85,8 @@ def opened(archive: Path | None, actor: str | None = None) -> Iterator[Workspace
     with Workspace(require_archive(archive), actor=actor) as workspace:
         refuse_emptied_tables(workspace)
         yield workspace
-        keep_records(workspace)
+        with progress_shown() as progress:
+            keep_records(workspace, progress=progress)
         note_empty_tables(workspace)
 
 
@@ -138,10 +141,11 @@ def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -
     from evidence.codec import to_json
 
     if as_json:
-        print(printable_json(json.dumps(to_json(data), ensure_ascii=False, indent=2)))
+        print_json(to_json(data), indent=2)
         return
     wide = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPED_WIDTH
     out = Console(highlight=False, width=wide, soft_wrap=not sys.stdout.isatty())
+    out.width = max(out.width, LEAST_WIDTH)
     for line in lines():
         if isinstance(line, str):
             out.print(one_line(line), markup=False)
@@ -156,7 +160,7 @@ def emit_line(as_json: bool, data: Any) -> None:
     from evidence.codec import to_json
 
     if as_json:
-        print(printable_json(json.dumps(to_json(data), ensure_ascii=False)), flush=True)
+        print_json(to_json(data))
 
 
 def as_data(trouble: EvidenceError) -> dict[str, str]:
@@ -169,7 +173,7 @@ def say(text: str) -> None:
     """Print a remark for people on standard error; on a terminal no word of it is broken, else it is one line."""
     console, line = stderr_console(), one_line(text)
     if console.is_terminal:
-        line = "\n".join(wrapped(line, console.width))
+        line = "\n".join(wrapped(line, max(console.width, LEAST_WIDTH)))
     console.print(line, markup=False, soft_wrap=True)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from evidence.cli.common import FINDINGS, OFFICE, Actor, Archive, Json, emit, opened, progress_shown, table
-from evidence.errors import BadInputError, counted, printable_json
+from evidence.cli.streams import print_json
+from evidence.errors import BadInputError, counted
 
 if TYPE_CHECKING:
     from evidence.archive.custody_inclusion import ProofCheck
@@ -164,7 +164,7 @@ def _report(
 def _print_proof(here: Workspace, entry: int, since: int | None) -> None:
     from evidence.filing.custody_report import prove
 
-    print(printable_json(json.dumps(prove(here, entry, since=since), ensure_ascii=False, indent=2)))
+    print_json(prove(here, entry, since=since), indent=2)
 
 
 def _reseal(here: Workspace, reason: str, as_json: bool) -> None:

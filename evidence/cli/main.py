@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import json
 import logging
 import os
 import sys
@@ -36,8 +35,9 @@ from evidence.cli import (
     telling,
 )
 from evidence.cli.common import GROUPS, as_data
+from evidence.cli.streams import given_up, prepare_streams, print_json
 from evidence.disk.faults import disk_error
-from evidence.errors import BadInputError, EvidenceError, one_line, printable_json
+from evidence.errors import BadInputError, EvidenceError, one_line
 
 log = logging.getLogger(__name__)
 
@@ -121,6 +121,7 @@ def run(arguments: list[str] | None = None) -> None:
     """Run the command line; ends the process with the exit status of the command."""
     given = sys.argv[1:] if arguments is None else arguments
     gc.set_threshold(GC_THRESHOLD)
+    prepare_streams()
     try:
         status = app(given, standalone_mode=False, prog_name="evidence")
         sys.stdout.flush()
@@ -131,8 +132,7 @@ def run(arguments: list[str] | None = None) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except KeyboardInterrupt:
-        print("evidence: stopped; run the same command again to finish.", file=sys.stderr)
-        sys.exit(INTERRUPTED)
+        _stopped()
     except Exception as trouble:
         # Typer may carry its own click, so a usage error is recognised by its attributes, not by its class.
         if hasattr(trouble, "format_message") and hasattr(trouble, "exit_code"):
@@ -141,18 +141,26 @@ def run(arguments: list[str] | None = None) -> None:
                 _fail(
                     BadInputError(" ".join(text.split()), "See `evidence --help`."), as_json="--json" in given
                 )
-            print(text, file=sys.stderr)  # the message is the whole help, line by line
+            with given_up("stderr"):
+                print(text, file=sys.stderr)  # the message is the whole help, line by line
             sys.exit(2)
-        if type(trouble).__name__ == "Abort":
-            sys.exit(INTERRUPTED)
+        if type(trouble).__name__ == "Abort":  # what Typer makes of Ctrl-C
+            _stopped()
         if isinstance(trouble, OSError) and (known := disk_error(trouble)):
             _fail(known, as_json="--json" in given)
         if json_logs.is_on():
             log.exception("failed")
             sys.exit(EvidenceError.exit_code)
-        traceback.print_exc()
+        with given_up("stderr"):
+            traceback.print_exc()
         _fail(_unexpected(trouble), as_json="--json" in given)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _stopped() -> NoReturn:
+    with given_up("stdout"), given_up("stderr"):
+        print("evidence: stopped; run the same command again to finish.", file=sys.stderr)
+    sys.exit(INTERRUPTED)
 
 
 def _unexpected(trouble: Exception) -> EvidenceError:
@@ -169,11 +177,17 @@ def _fail(trouble: EvidenceError, *, as_json: bool) -> NoReturn:
         log.error("stopped error=%s status=%d", type(trouble).__name__, trouble.exit_code)
         sys.exit(trouble.exit_code)
     if as_json:
-        print(printable_json(json.dumps({"error": as_data(trouble)}, ensure_ascii=False)))
+        with given_up("stdout"):
+            print_json({"error": as_data(trouble)})
     if trouble.details:
         lines = [f"evidence: {trouble.message}", *(f"  {one}" for one in trouble.details), trouble.hint]
     else:
         lines = [f"evidence: {trouble}"]
-    for line in lines:
-        print(one_line(line), file=sys.stderr)
+    with given_up("stdout"), given_up("stderr"):
+        for line in lines:
+            print(one_line(line), file=sys.stderr)
     sys.exit(trouble.exit_code)
+
+
+if __name__ == "__main__":
+    run()

@@ -22,10 +22,13 @@ from evidence.disk.faults import writing
 from evidence.errors import LockedError
 from evidence.filing.records import MALFORMED
 from evidence.model import ClaimId
+from evidence.progress import Progress, quiet
 from evidence.workspace import Workspace
 
 FOLDER = "records"
 FORMAT = 1
+_BATCH = 500
+"""Record files after which the catalog notes that they are written."""
 _LOCK_TIMEOUT = 60.0
 """Seconds to wait for another process that writes them; it takes milliseconds."""
 _PLAIN_KEYS = frozenset({Kind.INTAKE, Kind.DAY})
@@ -41,7 +44,7 @@ _GROUPED = ("place", "place_id", "off_computer", "verified_at", "found_bad_at")
 """Columns of table `copy` that most originals of a bag share."""
 
 
-def keep_records(workspace: Workspace) -> int:
+def keep_records(workspace: Workspace, *, progress: Progress = quiet) -> int:
     """Write every record file that is out of date; returns how many. Raises DestinationError, LockedError.
 
     It has a lock of its own, so that a command that does not hold the archive's may call it.
@@ -50,23 +53,34 @@ def keep_records(workspace: Workspace) -> int:
         return 0
     try:
         with writing(workspace.root), FileLock(workspace.root / "records.lock", timeout=_LOCK_TIMEOUT):
-            return _keep(workspace)
+            return _keep(workspace, progress)
     except Timeout:
         raise LockedError(
             "Another process is writing the record files.", "Wait until it ends, then run this again."
         ) from None
 
 
-def _keep(workspace: Workspace) -> int:
+def _keep(workspace: Workspace, progress: Progress) -> int:
+    """Batch by batch, so that a kill repeats one batch at most."""
     records = workspace.catalog.records
     due = records.due()
     seq = workspace.custody.head().seq if due else 0
-    for one in due:
-        rows = records.rows(one.kind, one.key)
-        shared = workspace.shared and one.kind is Kind.CLAIM
-        changes = workspace.catalog.keeping.changes(ClaimId(one.key)) if shared else 0
-        _write(record_path(workspace.root, one.kind, one.key), one, rows, seq, changes)
-    records.written(due, _names(workspace, due))
+    done = 0
+    for start in range(0, len(due), _BATCH):
+        batch = due[start : start + _BATCH]
+        for one in batch:
+            rows = records.rows(one.kind, one.key)
+            shared = workspace.shared and one.kind is Kind.CLAIM
+            changes = workspace.catalog.keeping.changes(ClaimId(one.key)) if shared else 0
+            _write(record_path(workspace.root, one.kind, one.key), one, rows, seq, changes)
+        for folder in {record_path(workspace.root, one.kind, one.key).parent for one in batch}:
+            if folder.is_dir():
+                with writing(folder):
+                    sync_folder(folder)
+        records.written(batch, _names(workspace, batch))
+        done += len(batch)
+        if len(due) > _BATCH:
+            progress("Writing the record files", done, len(due))
     return len(due)
 
 
@@ -123,11 +137,11 @@ def read_records(root: Path) -> Iterator[RecordFile]:
 
 
 def _write(path: Path, due: OutdatedRecord, rows: RowsByTable, seq: int, changes: int) -> None:
+    """Write or delete one record file; the caller syncs its folder."""
     with writing(path):
         if not any(rows.values()):
             if path.parent.is_dir():
                 discard_replaced(path)
-                sync_folder(path.parent)
             return
         data = {
             "format": FORMAT,
@@ -140,7 +154,6 @@ def _write(path: Path, due: OutdatedRecord, rows: RowsByTable, seq: int, changes
         content = (json.dumps(data, ensure_ascii=False, indent=0, sort_keys=True) + "\n").encode()
         make_folder(path.parent)
         replace_file(path, content)
-        sync_folder(path.parent)
 
 
 def _shown(kind: Kind, rows: RowsByTable) -> dict[str, Any]:

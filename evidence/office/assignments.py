@@ -19,8 +19,11 @@ from evidence.office.claim_list.days import DayOrder
 from evidence.office.claim_list.reading import read_claim_list
 from evidence.office.holds import cover_arrivals
 from evidence.office.retention import facts_of
+from evidence.retention.persons import folded
 from evidence.workspace import Workspace
 
+EARLIEST_LOSS = 1990
+"""A date of loss in an earlier year is probably mistyped, for instance 0026 for 2026."""
 AHEAD = timedelta(hours=14)
 """The earliest time zone's clock is so far ahead of UTC, so its today may be UTC's tomorrow (from memory)."""
 
@@ -63,7 +66,8 @@ def load_assignments(
 ) -> LoadResult:
     """Add the claims of a list, and update those that the catalog has already; a dry run changes nothing.
 
-    A purged claim is refused and the others are loaded. An error in the file itself raises BadInputError with
+    A purged claim is refused, and one whose number differs from a known one only in capitals, spaces or the form of its
+    letters; the others are loaded. An error in the file itself raises BadInputError with
     every fault by line, and AmbiguousDatesError when `dates` has to say which number is the month.
     """
     read = read_claim_list(path, dates=dates)
@@ -71,7 +75,7 @@ def load_assignments(
     if dry_run:
         return _planned(workspace, read.claims, notes)
     with workspace.locked(), workspace.catalog.transaction():
-        kept, refused = _without_purged(workspace, read.claims)
+        kept, refused = _without_refused(workspace, read.claims)
         added, updated = workspace.catalog.claims.put(list(kept.values()), at=workspace.now())
         workspace.catalog.keeping.mark_dirty([one.claim for one in kept.values()])
         cover_arrivals(workspace, list(kept.values()))
@@ -118,21 +122,31 @@ def _was_placed_in(workspace: Workspace, claim: ClaimId) -> bool:
     return any(claim in one.decision.assigns().values() for one in corrections)
 
 
-def _without_purged(
+def _without_refused(
     workspace: Workspace, claims: dict[int, Claim]
 ) -> tuple[dict[int, Claim], tuple[RefusedRow, ...]]:
+    """The claims to load, and those whose number was purged or is another one's but for capitals, spaces or form."""
     purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state.is_gone}
-    refused = tuple(
-        RefusedRow(line=line, claim=one.claim, reason="purged: its number cannot be used again")
-        for line, one in claims.items()
-        if one.claim in purged
-    )
-    return {line: one for line, one in claims.items() if one.claim not in purged}, refused
+    known = workspace.catalog.claims.numbers()
+    spelt, exact = {folded(one): one for one in known}, frozenset(known)
+    kept: dict[int, Claim] = {}
+    refused: list[RefusedRow] = []
+    for line, one in claims.items():
+        other = spelt.get(folded(one.claim))
+        if one.claim in purged:
+            reason = "purged: its number cannot be used again"
+        elif other is not None and one.claim not in exact:
+            reason = f"the archive has it as {other}; write the number that way"
+        else:
+            kept[line] = one
+            continue
+        refused.append(RefusedRow(line=line, claim=one.claim, reason=reason))
+    return kept, tuple(refused)
 
 
 def _planned(workspace: Workspace, claims: dict[int, Claim], notes: Sequence[str]) -> LoadResult:
     """What a load would do now."""
-    kept, refused = _without_purged(workspace, claims)
+    kept, refused = _without_refused(workspace, claims)
     present = {
         number: row.claim
         for number, row in workspace.catalog.claims.of({one.claim for one in kept.values()}).items()
@@ -173,6 +187,8 @@ def _doubts(workspace: Workspace, claims: dict[int, Claim]) -> Iterator[str]:
     for line, one in claims.items():
         if one.loss_date and one.loss_date > today:
             yield f"Line {line}: claim {one.claim} has a date of loss in the future, {one.loss_date}."
+        if one.loss_date and one.loss_date.year < EARLIEST_LOSS:
+            yield f"Line {line}: claim {one.claim} has a date of loss long ago, {one.loss_date}. Check the year."
         if one.peril and one.peril not in coverage.by_peril:
             known = ", ".join(sorted(coverage.by_peril))
             yield (

@@ -68,6 +68,8 @@ def same_person(one: str, other: str) -> bool:
 
 def folded(name: str) -> str:
     """The name's form for comparing: NFKC, no characters that are not drawn, no case, single spaces."""
+    if name.isascii() and name.isprintable():
+        return " ".join(name.casefold().split())
     drawn = "".join(char for char in name if not _is_ignorable(char))
     return " ".join(unicodedata.normalize("NFKC", drawn).casefold().split())
 

@@ -10,7 +10,8 @@ from support_board import digest, put_photos
 from support_cli import cli, make_archive
 
 from evidence.catalog.decisions import Move
-from evidence.errors import BadInputError
+from evidence.catalog.records import Kind
+from evidence.errors import BadInputError, DestinationError
 from evidence.model import ClaimId, GeoPoint
 from evidence.office.assignments import remove_assignment
 from evidence.office.claim_list.reading import read_claim_list
@@ -114,6 +115,70 @@ def test_loading_again_updates_and_counts(tmp_path):
         "dry_run": False,
         "changes": [],
     }
+
+
+ALIKE = [("TC-1", "tc-1"), ("TC 1", "TC  1"), ("\u00e9-1", "e\u0301-1"), ("TC-1", "\uff34C-1")]
+"""Unicode Standard Annex 15: both forms of an accented letter, and a full-width letter, are equal under NFKC."""
+
+
+@pytest.mark.parametrize(("one", "other"), ALIKE)
+def test_one_file_does_not_have_a_number_in_two_spellings(tmp_path, one, other):
+    with pytest.raises(BadInputError, match="already on line 2"):
+        read_claim_list(write(tmp_path, f"claim\n{one}\n{other}\n"))
+
+
+@pytest.mark.parametrize(("one", "other"), ALIKE)
+def test_a_known_number_in_another_spelling_makes_no_second_claim(tmp_path, one, other):
+    archive = make_archive(tmp_path)
+    assert cli("assignments", write(tmp_path, f"claim\n{one}\n"), archive=archive).status == 0
+    listed = write(tmp_path, f"claim\n{other}\nTC-2\n")
+    for dry_run in (["--dry-run"], []):
+        ran = cli("assignments", listed, *dry_run, "--json", archive=archive)
+        assert (ran.status, ran.data["added"]) == (1, 1)
+        assert [row["claim"] for row in ran.data["refused"]] == [other]
+        assert f"as {one};" in ran.data["refused"][0]["reason"]
+    assert {row["claim"] for row in cli("claims", "--json", archive=archive).data} == {one, "TC-2"}
+
+
+def test_a_date_of_loss_with_a_mistyped_century_is_noted(tmp_path):
+    archive = make_archive(tmp_path)
+    ran = cli("assignments", write(tmp_path, "claim,loss_date\nTC-1,0026-04-28\n"), "--json", archive=archive)
+    assert ran.data["notes"] == [
+        "Line 2: claim TC-1 has a date of loss long ago, 0026-04-28. Check the year."
+    ]
+
+
+def test_a_name_that_no_page_has_room_for_is_refused(tmp_path):
+    with pytest.raises(BadInputError, match="insured is too long"):
+        read_claim_list(write(tmp_path, f"claim,insured\nTC-1,{'A' * 301}\n"))
+
+
+def test_a_long_list_shows_how_far_its_record_files_are_and_a_fault_repeats_no_finished_batch(
+    tmp_path, monkeypatch
+):
+    from evidence.filing import record_files
+
+    archive = make_archive(tmp_path)
+    monkeypatch.setattr(record_files, "_BATCH", 10)
+    written, write_file = [], record_files._write
+
+    def failing(path, *rest):
+        if len(written) == 24:
+            raise DestinationError("The disk is full.", "Free some space.")
+        written.append(path)
+        write_file(path, *rest)
+
+    listed = write(tmp_path, "claim\n" + "".join(f"TC-{number}\n" for number in range(35)))
+    with monkeypatch.context() as fault:
+        fault.setattr(record_files, "_write", failing)
+        assert cli("assignments", listed, archive=archive).status == 23
+    with Workspace(archive) as here:
+        claims = [one for one in here.catalog.records.due() if one.kind is Kind.CLAIM]
+    assert len(claims) == 15
+    ran = cli("assignments", listed, archive=archive)
+    assert ran.status == 0
+    assert "Writing the record files: 36 of 36" in ran.err
+    assert len(list((archive / "records" / "claims").glob("*.json"))) == 35
 
 
 def test_an_error_has_one_json_shape(tmp_path):

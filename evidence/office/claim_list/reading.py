@@ -16,9 +16,12 @@ from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.office.claim_list.days import DayOrder, order_of, read_day, read_moment
 from evidence.office.claim_list.headings import Headings, column_of, read_headings
 from evidence.office.claim_list.table_file import Row, TableFile, read_table
+from evidence.retention.persons import folded
 
 MAX_CLAIM = 100
 """Characters of a claim number; a longer one fits neither the code on a divider sheet nor a folder name."""
+MAX_NAME = 300
+"""Characters of an insured, an address, a carrier or another name: no page has room for more."""
 MAX_WORD = 60
 """Characters of a peril, a jurisdiction or a line of business."""
 FAULTS_SHOWN = 50
@@ -149,7 +152,7 @@ def _claims(reader: _Reader, cells: list[tuple[int, dict[str, str]]]) -> dict[in
     for line, one in cells:
         before = len(reader.faults)
         claim = _claim(reader, line, one)
-        key = claim.claim.casefold()
+        key = folded(claim.claim)
         if key and key in lines:
             reader.fault(line, f"claim {claim.claim} is already on line {lines[key]}. Keep one of the two.")
         lines.setdefault(key, line)
@@ -161,6 +164,8 @@ def _claims(reader: _Reader, cells: list[tuple[int, dict[str, str]]]) -> dict[in
 def _claim(reader: _Reader, line: int, cells: Mapping[str, str]) -> Claim:
     _check_number(reader, line, cells.get("claim", ""))
     for name in ("insured", "address", *PARTIES):
+        if len(cells.get(name, "")) > MAX_NAME:
+            reader.fault(line, f"{name} is too long. Use at most {MAX_NAME} characters.")
         if not cells.get(name, "").isprintable():
             reader.fault(
                 line, f"{name} holds a line break, a control or an invisible character. Write it on one line."
