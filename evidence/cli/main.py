@@ -125,6 +125,8 @@ def run(arguments: list[str] | None = None) -> None:
     try:
         status = app(given, standalone_mode=False, prog_name="evidence")
         sys.stdout.flush()
+        if status == INTERRUPTED:  # what Typer makes of Ctrl-C
+            _stopped()
     except EvidenceError as trouble:
         _fail(trouble, as_json="--json" in given)
     except BrokenPipeError:
@@ -144,7 +146,7 @@ def run(arguments: list[str] | None = None) -> None:
             with given_up("stderr"):
                 print(text, file=sys.stderr)  # the message is the whole help, line by line
             sys.exit(2)
-        if type(trouble).__name__ == "Abort":  # what Typer makes of Ctrl-C
+        if type(trouble).__name__ == "Abort":  # an answer that was not given
             _stopped()
         if isinstance(trouble, OSError) and (known := disk_error(trouble)):
             _fail(known, as_json="--json" in given)
