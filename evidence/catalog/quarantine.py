@@ -76,6 +76,9 @@ class Quarantine:
             whole = with_side_tables(rows)
             for table in (t.original, *t.ABOUT_A_FILE, t.tag, *_BY_CLAIM):
                 self._database.upsert(table, [_from_json(table, row) for row in whole.get(table.name, ())])
+            left = select(t.station.c.archive).where(t.station.c.left_at.is_not(None))
+            gone = (t.bag.c.claim == claim) & t.bag.c.station.in_(left)  # its station left meanwhile
+            db.execute(update(t.bag).where(gone).values(station="", dirty=True, changes=t.bag.c.changes + 1))
             self._put_sightings(rows["sighting"])
             hashes.note(self._database, phashes_of(rows))
             pushes.bag_changed(self._database, claim)

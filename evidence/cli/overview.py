@@ -168,11 +168,12 @@ def _copy_lines(stands: ArchiveStatus) -> Iterable[str]:
 
 
 def _owed_lines(stands: ArchiveStatus) -> Iterable[str]:
-    from evidence.filing.station_debts import part_words
+    from evidence.filing.station_debts import by_station
 
-    yield from (f"{part_words(one)}." for one in stands.owed_parts)
-    if any(one.here and not one.held_by for one in stands.owed_parts):
-        yield "The next intake or backup here removes it; at once: evidence purge finish"
+    for one in by_station(stands.owed_parts):
+        yield f"{one.words}."
+        if one.here and not one.held:
+            yield "  The next intake or backup here removes it; at once: evidence purge finish"
 
 
 def doctor(archive: Archive = None, as_json: Json = False) -> None:

@@ -9,4 +9,7 @@ commit, so after a kill at any instant a bag is either up to date or marked, and
 
 `record_files` writes what the catalog knows and no bag holds, `archive_files` copies it to the targets. `repair`
 replaces bad files, `restore` brings a claim or an archive back from a target, `rebuild` makes the catalog anew.
+
+With several stations: `station_heads` compares their logs, `station_debts` removes here what was purged at another one,
+`station_sources` finds the folders that a rebuild reads.
 """

@@ -7,7 +7,7 @@ covers the claim by then, and notes it in its own log. Its backup disks follow a
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,6 +82,32 @@ def part_words(one: OwedPart) -> str:
     whose = "This station" if one.here else f"The station {one.station}"
     what = f"{whose} is still to remove its part of the purged claim {one.claim}, since {one.since}"
     return f"{what}; {one.held_by} keeps it" if one.held_by else what
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwedByStation:
+    """What one station is still to remove, in one sentence without an end."""
+
+    words: str
+    here: bool
+    """True for the station that lists."""
+    held: bool
+    """True when a hold keeps all of it."""
+
+
+def by_station(parts: Sequence[OwedPart]) -> list[OwedByStation]:
+    """The parts of each station together, this station first."""
+    found = []
+    for away, station in sorted({(not one.here, one.station) for one in parts}):
+        mine = [one for one in parts if (not one.here, one.station) == (away, station)]
+        words = part_words(mine[0])
+        if len(mine) > 1:
+            whose = "This station" if mine[0].here else f"The station {station}"
+            held = sum(bool(one.held_by) for one in mine)
+            kept = f"; holds keep {held} of them" if held else ""
+            words = f"{whose} is still to remove its part of {len(mine)} purged claims, since {mine[0].since}{kept}"
+        found.append(OwedByStation(words=words, here=mine[0].here, held=all(one.held_by for one in mine)))
+    return found
 
 
 def held_by(workspace: Workspace, debt: StationDebt) -> str:

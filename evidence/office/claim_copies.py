@@ -140,18 +140,8 @@ class ClaimCopies:
         mine = {one.place for one in retired_targets(self._workspace)}
         found = []
         for place, files in sorted(counts.items()):
-            if (one := left.get(place)) is not None and one.left_at:
-                found.append(
-                    OwedCopies(
-                        target=station_left(one.name),
-                        place=place,
-                        state="left",
-                        since=one.left_at.date().isoformat(),
-                        reason=one.left_why or "",
-                        by=one.left_by or "",
-                        files=files,
-                    )
-                )
+            if (one := left.get(place)) is not None:
+                found.append(owed_by_left(one, files=files))
             elif RETIRED in place and place not in mine:
                 found.append(
                     OwedCopies(
@@ -289,6 +279,19 @@ class ClaimCopies:
                 f"Connect it and run `evidence target add {quote(missing[0])} PATH`; "
                 f"if it is lost, `evidence target lost {quote(missing[0])} --reason TEXT`.",
             )
+
+
+def owed_by_left(station: Station, *, files: int) -> OwedCopies:
+    """The archive of a station that left, as a plan lists it."""
+    return OwedCopies(
+        target=station_left(station.name),
+        place=left_place(station),
+        state="left",
+        since=station.left_at.date().isoformat() if station.left_at else "",
+        reason=station.left_why or "",
+        by=station.left_by or "",
+        files=files,
+    )
 
 
 def _named(store: Path, sha: Sha256) -> list[str]:

@@ -16,7 +16,7 @@ from pathlib import Path
 from evidence.disk.durable import free_bytes
 from evidence.disk.modes import KEY, KEY_FILES
 from evidence.errors import EvidenceError
-from evidence.filing.station_debts import owed_parts, part_words
+from evidence.filing.station_debts import by_station, owed_parts
 from evidence.office.date_check import require_right_date
 from evidence.office.target_list import TargetState, list_targets
 from evidence.workspace import SETTINGS, Workspace
@@ -143,13 +143,13 @@ def _catalog(workspace: Workspace) -> Iterator[HealthCheck]:
 
 def _purges(workspace: Workspace) -> Iterator[HealthCheck]:
     """What stations are still to remove of claims that were purged at another one."""
-    for one in owed_parts(workspace):
+    for one in by_station(owed_parts(workspace)):
         to_do = "Run `evidence purge finish`." if one.here else "Run `evidence purge finish` there."
         yield HealthCheck(
             about="purges",
             outcome=Health.WARNING,
-            found=part_words(one),
-            to_do="Nothing, until the hold ends." if one.held_by else to_do,
+            found=one.words,
+            to_do="Nothing, until the hold ends." if one.held else to_do,
         )
 
 

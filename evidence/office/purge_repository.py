@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import date, datetime
 
 from evidence.analysis.refresh import refresh_days
@@ -16,11 +17,16 @@ from evidence.filing.custody_heads import head_text
 from evidence.filing.traces import entries_that_stay, remove_texts, thin_ledgers
 from evidence.lookup import UNASSIGNED
 from evidence.model import ClaimId, ClaimState, Sha256
-from evidence.office.claim_copies import ClaimCopies
+from evidence.office.claim_copies import ClaimCopies, owed_by_left
 from evidence.office.quarantine import QuarantineFolders, require_rows
 from evidence.office.retention import facts_of
 from evidence.retention.facts import ClaimFacts
-from evidence.retention.purge.addresses import CopyAddress, OwedCopies, TargetBag
+from evidence.retention.purge.addresses import (
+    AtStation,
+    CopyAddress,
+    OwedCopies,
+    TargetBag,
+)
 from evidence.retention.purge.repository import ClaimTraces, PurgeLogEntry, Tombstone
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import Workspace
@@ -83,6 +89,17 @@ class ArchiveRepository:
     def away_copies(self, claim: ClaimId) -> Sequence[OwedCopies]:
         """See `Repository`."""
         return self._copies.away(claim)
+
+    def left_with(self, copies: Sequence[AtStation]) -> Sequence[OwedCopies]:
+        """See `Repository`."""
+        stations = self._workspace.catalog.stations.all() if copies else []
+        found = []
+        for one in (each for each in stations if each.left_at):
+            mine = [each.copy for each in copies if each.station == one.archive]
+            whole = owed_by_left(one, files=0)
+            found += [whole] if mine else []
+            found += [replace(whole, target=each.target) for each in mine if isinstance(each, TargetBag)]
+        return found
 
     @contextmanager
     def removing(self) -> Iterator[None]:

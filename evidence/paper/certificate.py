@@ -16,8 +16,8 @@ from evidence.model import ClaimId
 _WIDTH = 92
 _TITLE = "CERTIFICATE OF FILE DELETION"
 STATEMENT = (
-    "This certifies file deletion, not media sanitization. Every known copy listed below was deleted from "
-    "its file system or object store, and a search afterwards found no copy. No storage medium was cleared, "
+    "This certifies file deletion, not media sanitization. Every known copy at the places listed below as emptied was "
+    "deleted from its file system or object store, and a search afterwards found no copy. No storage medium was cleared, "
     "purged or destroyed as NIST SP 800-88 defines these words: a person who holds the medium may be able to "
     "recover deleted data until the space is overwritten or the medium is sanitized."
 )
@@ -116,11 +116,9 @@ def fields_of(c: PurgeCertificate) -> Iterator[tuple[str, str]]:
     if c.quarantined:
         yield "Quarantine", f"moved aside at {_utc(c.quarantined)}, deleted after its days had passed"
     yield "Tool", c.tool
-    yield (
-        "Verification",
-        "full: every place was searched again by name, and by digest where possible; nothing was found at "
-        + _utc(c.verified),
-    )
+    searched = "every place of this station" if c.stations else "every place"
+    how = "was searched again by name, and by digest where possible; nothing was found at"
+    yield "Verification", f"full: {searched} {how} {_utc(c.verified)}"
     yield "Custody log", c.log_head
     yield "Medium", "maker, model, serial, property number, type: not applicable, no medium was sanitized"
     yield "Destination", "not applicable, no medium left the office"

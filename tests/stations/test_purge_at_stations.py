@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 from support_cli import cli
 from support_intake import actions, filed, set_settings
 from support_kill import changes_of, killed_at
@@ -25,6 +26,8 @@ from support_stations import (
     two_stations,
 )
 
+from evidence.board.app import make_app
+from evidence.model import Duty
 from evidence.office import purging
 from evidence.workspace import Workspace
 
@@ -126,6 +129,13 @@ def test_a_purge_where_the_bag_does_not_stand_is_carried_out_by_each_station(wor
     assert owes in cli("purge", "history", archive=world.first).out
     assert owes in cli("purge", "show", plan, archive=world.first).out
     assert "This station is still to remove its part" in cli("status", archive=world.second).out
+    with Workspace(world.first, actor="Tess") as here:
+        app = make_app(here, background=False)
+        client = TestClient(app, base_url="http://127.0.0.1:8765", follow_redirects=False)
+        sessions = app.state.board.sessions
+        client.cookies.set(sessions.cookie, sessions.start("Tess", Duty.OFFICE, listed=False)[1])
+        assert owes in client.get(f"/desk/purge?plan={plan}").text
+        assert owes in client.get("/desk").text
     listed = cli("station", "list", "--json", archive=world.first).data["stations"]
     assert [(one["name"], one["owes"]) for one in listed] == [("first", 0), ("second", 1)]
     settle(world)
@@ -233,6 +243,25 @@ def test_a_station_that_leaves_owes_nothing_and_its_archive_is_listed(world):
     assert cli(*destroyed, "--reason", "shredded", archive=world.first, actor="Ada").status == 0
     assert cli(*destroyed, "--confirm", archive=world.first, actor="Bo").status == 0
     assert cli("purge", "history", "--json", archive=world.first).data["owed"] == []
+
+
+def test_a_station_that_leaves_during_the_quarantine_is_listed_and_an_undo_builds_its_bag_anew(world):
+    with_quarantine(world)
+    plan = approved(world.first, "TC-1001")
+    run_plan(world.first, plan)
+    assert cli("station", "left", "second", "--reason", "stolen", archive=world.first).status == 0
+    saved_here = Saved(world, "aside")
+    try:
+        with Workspace(world.first, actor="Ada Clerk", now=lambda: LATER) as here:
+            (gone,) = purging.run_purge(here, plan, confirmed=here.today()).purged
+        assert gone.stations == ()
+        assert [one.split(",")[0] for one in gone.owed] == ["station second", "target south"]
+        saved_here.again()
+        assert cli("purge", "undo", plan, archive=world.first, actor="Ben Witness").status == 0
+        assert cli("backup", archive=world.first).status == 0
+        assert set(filed(world.first)) == digests(*cards_of(world, 1, 2, 3)), "fetched from its folder"
+    finally:
+        saved_here.drop()
 
 
 def test_a_certificate_lists_the_archive_of_a_station_that_left_before(world):

@@ -21,6 +21,7 @@ from evidence.model import ClaimId, Sha256
 from evidence.retention.facts import ChangeKind, ClaimFacts, LegalHold, StateChange
 from evidence.retention.purge.addresses import (
     ArchiveBag,
+    AtStation,
     CopyAddress,
     IntakeObject,
     OwedCopies,
@@ -136,6 +137,9 @@ class MemoryRepository:
     def known_copies(self, claim: ClaimId) -> Sequence[CopyAddress]:
         self.before("known_copies")
         return sorted(self.places[claim], key=place_text)
+
+    def left_with(self, copies: Sequence[AtStation]) -> Sequence[OwedCopies]:
+        return ()
 
     def traces(self, claim: ClaimId) -> ClaimTraces:
         return ClaimTraces()
@@ -282,6 +286,9 @@ class FolderRepository:
                 return self.root / "thumbs" / name
             case Stray(path=path):
                 return self.root / path
+
+    def left_with(self, copies: Sequence[AtStation]) -> Sequence[OwedCopies]:
+        return ()
 
     def traces(self, claim: ClaimId) -> ClaimTraces:
         return ClaimTraces()

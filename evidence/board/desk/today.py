@@ -16,7 +16,7 @@ from evidence.catalog.intakes import IntakeRow
 from evidence.catalog.keeping import RETIRED
 from evidence.errors import PurgeRefusedError, counted
 from evidence.filing.owed import list_owed
-from evidence.filing.station_debts import owed_parts, part_words
+from evidence.filing.station_debts import by_station, owed_parts
 from evidence.model import Duty
 from evidence.office.date_check import require_right_date
 from evidence.office.retention import review_dispositions
@@ -300,10 +300,11 @@ def _purges(workspace: Workspace) -> Iterator[Task]:
             more="Connect it, and a backup deletes them. If it was destroyed, two people say so.",
             command="evidence backup",
         )
-    for part in owed_parts(workspace):
+    for part in by_station(owed_parts(workspace)):
+        where = "here" if part.here else "there"
         yield Task(
-            words=f"{part_words(part)}.",
-            more="Its next intake or backup removes it, once no hold covers the claim.",
+            words=f"{part.words}.",
+            more=f"The next intake or backup {where} does, or this command {where}, once no hold covers a claim.",
             command="evidence purge finish",
         )
 

@@ -198,7 +198,7 @@ def certificate_line(copy: CopyAddress) -> str:
 
 def owed_line(owed: OwedCopies) -> str:
     """The disk as plans, reports and certificates list it."""
-    files = counted(owed.files, "file")
+    files = counted(owed.files, "file") if owed.files else "its part of the claim"
     whose = owed.target if owed.target.startswith(_STATION) else f"target {owed.target}"
     return f"{whose}, {owed.state} since {owed.since} ({owed.reason}; {owed.by}): {files}"
 

@@ -112,6 +112,10 @@ class Repository(Protocol):
         """
         ...
 
+    def left_with(self, copies: Sequence[AtStation]) -> Sequence[OwedCopies]:
+        """The stations of these copies that were declared gone since the plan was made, and may still hold them."""
+        ...
+
     def traces(self, claim: ClaimId) -> ClaimTraces:
         """What the plan notes of the claim."""
         ...

@@ -23,6 +23,7 @@ from evidence.retention.purge.addresses import (
     place_lines,
     place_text,
     removal_rank,
+    station_left,
 )
 from evidence.retention.purge.approval import load_known_plan, require_approval
 from evidence.retention.purge.certifying import Purged, conclude
@@ -192,6 +193,13 @@ def _clear(run: PurgeRun, planned: PlannedClaim) -> None:
         )
     known = {*planned.copies, *planned.spared}
     spared = {copy for copy in known if serves_another(run.repository, copy, claim)}
+    left_with = run.repository.left_with(elsewhere(known - spared))
+    owed = (*owed, *left_with)
+    stations = [
+        copy
+        for copy in elsewhere(known - spared)
+        if station_left(copy.name) not in {one.target for one in left_with}
+    ]
     run.progress.note(
         claim,
         PurgeStep.CLEARED,
@@ -199,7 +207,7 @@ def _clear(run: PurgeRun, planned: PlannedClaim) -> None:
         by=run.by,
         removed=list(place_lines(here(known - spared))),
         stays=list(place_lines(spared)),
-        stations=list(place_lines(elsewhere(known - spared))),
+        stations=list(place_lines(stations)),
         owed=[owed_line(one) for one in (*planned.owed, *owed)],
         owed_targets=sorted({one.target for one in (*planned.owed, *owed)}),
         logged_in="yes" if run.logged_in else "",
