@@ -126,7 +126,6 @@ def fields_of(c: PurgeCertificate) -> Iterator[tuple[str, str]]:
 
 def lists_of(c: PurgeCertificate) -> Iterator[tuple[str, str, Sequence[str], str]]:
     """Each list of places or disks: its title, what is said about it, its items, and what stands for none."""
-    """For each list its title, what is said before it, its items, and what is said when there are none."""
     emptied = [f"{one}: deleted, medium not sanitized" for one in c.removed]
     yield "Places emptied", "", emptied, "none were known"
     yield "Places that stay because another claim holds the same file", "", c.spared, "none"
