@@ -22,9 +22,19 @@ class TagModels:
     calibration: Mapping[Facet, Calibration] = field(default_factory=dict)
     """What was learned; facets that are absent keep the plan's."""
     kind_head: KindHead | None = None
+    _walks: dict[str, WalkModel] = field(default_factory=dict, init=False, repr=False)
+    """The walk model that was asked for last, by its adjuster: the claims of one day mostly have one adjuster."""
 
     def walk(self, adjuster: str) -> WalkModel:
         """The walk model for one adjuster: the counts of all others first, then the adjuster's own."""
+        if adjuster not in self._walks:
+            made = self._walk(adjuster)
+            self._walks.clear()
+            self._walks[adjuster] = made
+            return made
+        return self._walks[adjuster]
+
+    def _walk(self, adjuster: str) -> WalkModel:
         own = self.adjusters.get(adjuster)
         if self.everyone is None or own is None:
             known = [counts for counts in (self.everyone, own) if counts is not None]

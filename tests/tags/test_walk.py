@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support_models import plan, small_plan
+from support_models import plan, shipped, small_plan
 
 from evidence.tags.walk.chain import (
     NeighbourEvidence,
@@ -226,6 +226,31 @@ def test_improbable_styles_are_dropped(small):
     narrowed = small.with_shares_above(np.array([0.9999, 0.0001]), 0.001)
     assert [style.name for style in narrowed.styles] == ["there"]
     assert narrowed.transitions[0].shape[0] == narrowed.weights.shape[0] == 1
+
+
+def test_a_model_of_some_styles_is_what_it_would_be_computed_anew():
+    seen = WalkCounts.zeros(plan())
+    whole = WalkModel(plan=plan(), counts=(replace(seen, styles=np.arange(len(plan().styles)) * 1.0),))
+    for name in ("transitions", "stay", "weights", "gaps", "looks", "chalk", "sound", "classes"):
+        getattr(whole, name)
+    for some in (whole.repeated([3, 5, 5]), whole.repeated([2, 4, 1]).repeated([1])):
+        anew = replace(some)
+        assert len(some.styles) == some.transitions[1].shape[1] == len(some.weights)
+        assert some.transitions[1].flags.c_contiguous
+        for name in ("stay", "weights", "gaps", "looks", "chalk", "sound", "classes"):
+            np.testing.assert_array_equal(getattr(some, name), getattr(anew, name), name)
+        for kept, made in zip(some.transitions, anew.transitions, strict=True):
+            np.testing.assert_array_equal(kept, made)
+
+
+def test_the_models_of_two_adjusters_are_two_and_one_is_made_once():
+    seen = WalkCounts.zeros(plan())
+    models = replace(shipped(), adjusters={"Ada": seen, "Ben": replace(seen, opens=seen.opens + 5)})
+    ada, ben = models.walk("Ada"), models.walk("Ben")
+    assert models.walk("Ben") is ben
+    assert (ada.counts[0].opens.sum(), ben.counts[0].opens.sum()) == (0, 5 * len(seen.opens))
+    assert models.walk("Ada").counts == ada.counts
+    assert replace(models, adjusters={}).walk("Ben").counts == ()
 
 
 def test_two_undamaged_houses_do_not_make_the_next_ones_things_likely_undamaged():

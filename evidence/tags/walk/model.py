@@ -110,12 +110,17 @@ class WalkModel:
 
     def with_shares_above(self, shares: Floats, least: float) -> WalkModel:
         """The same model with those of its styles whose share is at least `least`."""
-        above = [k for k, share in zip(self._considered, shares, strict=True) if share >= least]
-        return replace(self, style_indices=tuple(above))
+        return self.repeated([k for k, share in enumerate(shares) if share >= least])
 
-    def repeated(self, indices: Sequence[int]) -> WalkModel:
+    def repeated(self, indices: list[int]) -> WalkModel:
         """The same model with the styles at these indices; a style may be repeated."""
-        return replace(self, style_indices=tuple(self._considered[k] for k in indices))
+        model = replace(self, style_indices=tuple(self._considered[k] for k in indices))
+        known = {name: self.__dict__[name] for name in _OF_EVERY_STYLE & self.__dict__.keys()}
+        if "transitions" in self.__dict__:
+            starts, moves = self.transitions
+            known["transitions"] = starts[indices], np.take(moves, indices, axis=1)
+        model.__dict__.update(known)  # computed already, and the same for these styles
+        return model
 
     # --- parameters -----------------------------------------------------------------
 
@@ -312,6 +317,10 @@ class WalkModel:
     def stay(self) -> Floats:
         """(bins, styles, steps): the probability of staying in the same step."""
         return np.diagonal(self.transitions[1], axis1=2, axis2=3)
+
+
+_OF_EVERY_STYLE = frozenset({"within", "opens", "gaps", "looks", "chalk", "sound", "classes"})
+"""Computed attributes of a model that do not depend on the styles considered."""
 
 
 def _dirichlet_mean(prior: Floats, counts: Floats, strength: float) -> Floats:
