@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from evidence.archive.bagread import read_manifest
 from evidence.archive.custody import Anchor
@@ -76,13 +76,13 @@ def remove_purged(workspace: Workspace, target: FolderTarget) -> list[Finding]:
     A bag that holds an original which was neither purged nor stands in another bag there is left as it is and
     reported. Push the other bags first. Raises DestinationError, LockedError.
     """
-    findings = _remove_purged_bags(workspace, target)
-    _remove_purged_quarantine(workspace, target)
-    if not findings:
-        for one in list_owed(workspace):
-            if one.target == target.name:  # searched, and nothing of it is there any more
-                workspace.record(REMOVED, one.claim, target=target.name)
-    return findings
+    owed = {one.claim for one in list_owed(workspace) if one.target == target.name}
+    left = _remove_purged_bags(workspace, target, owed)
+    _remove_purged_quarantine(workspace, target, owed)
+    # Last: a kill before leaves the copies owed, and the next backup searches again.
+    for claim in sorted(owed - left.keys()):
+        workspace.record(REMOVED, claim, target=target.name)
+    return list(left.values())
 
 
 def owes(workspace: Workspace, target: str) -> bool:
@@ -90,7 +90,7 @@ def owes(workspace: Workspace, target: str) -> bool:
     return any(one.target == target for one in list_owed(workspace))
 
 
-def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget) -> None:
+def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget, owed: Collection[ClaimId]) -> None:
     quarantine = target.root / QUARANTINE
     if not quarantine.is_dir():
         return
@@ -98,7 +98,8 @@ def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget) -> Non
     names = {hashlib.sha256(claim.encode()).hexdigest()[:12]: claim for claim in purged}
     for place in sorted(quarantine.glob("*/*")):
         if place.name in names:
-            workspace.record(REMOVED, names[place.name], target=target.name)
+            if names[place.name] not in owed:
+                workspace.record(REMOVED, names[place.name], target=target.name)
             with writing(target.root):
                 remove_tree(place)
                 for folder in (place.parent, quarantine):
@@ -107,9 +108,12 @@ def _remove_purged_quarantine(workspace: Workspace, target: FolderTarget) -> Non
                 sync_folder(target.root)
 
 
-def _remove_purged_bags(workspace: Workspace, target: FolderTarget) -> list[Finding]:
+def _remove_purged_bags(
+    workspace: Workspace, target: FolderTarget, owed: Collection[ClaimId]
+) -> dict[ClaimId, Finding]:
+    """Remove the bags of purged claims; returns a finding for each claim of which one was left."""
     present = set(workspace.catalog.claims.folders())
-    findings = []
+    findings = {}
     for name in target.names():
         claim = _claim_of(target.tag_file(name, CLAIM_RECORD))
         if name in present or not claim:
@@ -118,17 +122,16 @@ def _remove_purged_bags(workspace: Workspace, target: FolderTarget) -> list[Find
         if row is None or row.state is not ClaimState.PURGED:
             continue
         if left := _not_released(workspace, target, claim, _every_original_at(target, name)):
-            findings.append(
-                Finding(
-                    code="unreleased",
-                    message=f"The bag {name} of the purged claim {claim} was left as it is there: it holds "
-                    f"{len(left)} originals that were not purged, first {min(left)}. Check them, then remove the "
-                    "bag by hand.",
-                    subject=target.name,
-                )
+            findings[claim] = Finding(
+                code="unreleased",
+                message=f"The bag {name} of the purged claim {claim} was left as it is there: it holds "
+                f"{len(left)} originals that were not purged, first {min(left)}. Check them, then remove the "
+                "bag by hand.",
+                subject=target.name,
             )
             continue
-        workspace.record(REMOVED, claim, target=target.name)
+        if claim not in owed:
+            workspace.record(REMOVED, claim, target=target.name)
         target.remove_bag(name)
     return findings
 

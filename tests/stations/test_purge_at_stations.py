@@ -26,7 +26,9 @@ from support_stations import (
     two_stations,
 )
 
+from evidence.archive.targets import FolderTarget
 from evidence.board.app import make_app
+from evidence.errors import DestinationError
 from evidence.model import Duty
 from evidence.office import purging
 from evidence.workspace import Workspace
@@ -272,6 +274,22 @@ def test_a_certificate_lists_the_archive_of_a_station_that_left_before(world):
     text = Path(gone["certificate"]).read_text()
     assert "Archives of stations that left: 1" in text
     assert "station second, left since" in text
+
+
+def test_a_disk_from_which_the_copy_could_not_be_removed_still_owes_it(world, monkeypatch):
+    def full(*_):
+        raise DestinationError("The disk was pulled out.", "Connect it.")
+
+    purged(world.first, "TC-1001")
+    with monkeypatch.context() as patched:
+        patched.setattr(FolderTarget, "remove_bag", full)
+        ran = cli("purge", "finish", "--json", archive=world.second)
+    assert (ran.status, [one["code"] for one in ran.data["findings"]]) == (1, ["target_trouble"])
+    owed = cli("purge", "history", "--json", archive=world.second).data["owed"]
+    assert [(one["claim"], one["target"]) for one in owed] == [("TC-1001", "south")]
+    settle(world)
+    assert cli("purge", "history", "--json", archive=world.second).data["owed"] == []
+    require_gone(world)
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
