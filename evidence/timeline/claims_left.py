@@ -120,6 +120,18 @@ def claims_without_sheet(
     return [c for c in claims if c not in read and (not used or lists.get(c) in used)]
 
 
+def sheets_of_others(group: Sequence[TimedUnit], groups: Iterable[Sequence[TimedUnit]]) -> list[ClaimId]:
+    """The claims whose sheets only the day's other chains show, if the clock of this one was lost: it was there too.
+
+    Without a clock its photos cannot be compared with the others' times, so that a house may hide in it.
+    """
+    if not any(timed.clock_lost for timed in group):
+        return []
+    own = {c for timed in group for f in timed.unit.files for c in f.dividers}
+    found = (c for other in groups for timed in other for f in timed.unit.files for c in f.dividers)
+    return [c for c in dict.fromkeys(found) if c not in own]
+
+
 def _claims_left(
     chains: Sequence[Sequence[PlacedUnit]], claims: Mapping[ClaimId, Claim], lists: Mapping[ClaimId, str]
 ) -> list[ClaimId]:

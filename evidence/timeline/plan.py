@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
-from evidence.timeline.claims_left import claims_without_sheet, name_houses_left
+from evidence.timeline.claims_left import claims_without_sheet, name_houses_left, sheets_of_others
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
 from evidence.timeline.merge import TimedUnit, timeline_of
@@ -57,7 +57,7 @@ def plan_day(
             for group in groups:
                 _learn_from_sheets(group, known, options, sites)
         for group in groups:
-            left = claims_without_sheet(group, read, known, lists or {})
+            left = claims_without_sheet(group, read, known, lists or {}) + sheets_of_others(group, groups)
             chains.append(
                 _split_group(group, known, options, manual, sites, left)
             )  # each day uses the sites learnt before

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import cos, log, pi, radians
+from math import cos, exp, log, pi, radians
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,10 @@ WITHIN_HOUSE = 25.0
 """Metres walked between two photos of one house."""
 NEAREST, FARTHEST = 20.0, 20_000.0
 """Range in metres between two houses of a day; uniform in the logarithm."""
+RESUMES, RESUMED_SPREAD = 0.5, 6.0
+"""Share of pauses after which the walk goes on where it stopped, and the spread in metres of these positions."""
+ELSEWHERE_SPREAD, NEXT_SPREAD = 16.0, 30.0
+"""Metres between the positions before and after a pause that ends elsewhere at the same house, or at the next one."""
 OUTLIER_SHARE = 0.001
 """Share of fixes that are far off without any sign of it."""
 
@@ -91,3 +95,18 @@ def move_log_odds(step: Floats, walk: Floats, tail: Floats) -> Floats:
     """
     move, stay = np.exp(move_density(step)), _student(step, walk, tail)
     return np.asarray(np.log(move) - np.log((1 - OUTLIER_SHARE) * stay + OUTLIER_SHARE * move))
+
+
+def resume_log_odds(step: float) -> float:
+    """Log-odds (nats) that the photos after a pause are at another house, from the metres between its two ends.
+
+    A walk mostly goes on where it stopped. Beyond the next house the step says no more than the positions' means.
+    """
+    step = min(step, 2 * NEXT_SPREAD)
+    here = RESUMES * _normal(step, RESUMED_SPREAD) + (1 - RESUMES) * _normal(step, ELSEWHERE_SPREAD)
+    return log(_normal(step, NEXT_SPREAD) / here)
+
+
+def _normal(distance: float, spread: float) -> float:
+    """Density per square metre of a bivariate normal distribution at a distance from its centre."""
+    return exp(-0.5 * (distance / spread) ** 2) / (2 * pi * spread**2)

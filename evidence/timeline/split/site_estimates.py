@@ -30,6 +30,7 @@ from evidence.timeline.split.positions import (
     move_density,
     move_log_odds,
     neighbour_density,
+    resume_log_odds,
     site_density,
 )
 from evidence.timeline.values import SplitOptions
@@ -55,6 +56,8 @@ LATE_WINDOW = 600.0
 """The same where there are fewer than `MIN_FIXES` in the first."""
 FAR = 150.0
 """Metres between the middle of a part of a visit and a claim's house from which it was not taken there."""
+PAUSE_FIXES = 3
+"""Fixes before, and after, a pause whose medians show whether the walk goes on where it stopped."""
 MIN_FIXES = 3
 """Fixes needed to learn a site."""
 CERTAIN = 0.9
@@ -101,7 +104,7 @@ def track_of(day: Day, options: SplitOptions) -> Track:
         return Track(nowhere, nowhere, jumps, move)
     visit, opening = visit_numbers(day), sheets_open(day.observations)
     houses = _between_sheets(day, opening=opening)
-    steps, walks, tails, places = [], [], [], []
+    steps, walks, tails, places, resumed = [], [], [], [], []
     for k, (a, b) in enumerate(pairwise(fixed.tolist())):
         places.append(_likeliest_move(day, a, b, opening=opening))
         parted = visit[b] == visit[a] + 1
@@ -115,14 +118,18 @@ def track_of(day: Day, options: SplitOptions) -> Track:
             after = _at_one_place(day.xy[first[houses[first] == houses[b]]])
             steps.append(float(np.hypot(*(after.mean(axis=0) - before.mean(axis=0)))))
             walks.append(_spread_of_means(len(before), len(after)))
+            ends = [np.median(part[:PAUSE_FIXES], axis=0) for part in (before, after)]
+            resumed.append(resume_log_odds(float(np.hypot(*(ends[1] - ends[0])))))
         else:
+            resumed.append(0.0)
             between = seconds_between(day, a, b)
             walk = WITHIN_HOUSE if between is None else min(WITHIN_HOUSE, 4.0 + 1.2 * between)
             steps.append(hypot(*(day.xy[b] - day.xy[a]).tolist()))
             walks.append((2 * options.fix_spread**2 + walk**2) ** 0.5)
         tails.append(MEAN_TAIL if parted else FIX_TAIL)
     if places:
-        np.add.at(move, places, move_log_odds(np.array(steps), np.array(walks), np.array(tails)))
+        odds = move_log_odds(np.array(steps), np.array(walks), np.array(tails))
+        np.add.at(move, places, odds + np.array(resumed))
     ahead = _median_positions(day, fixed, visit, options.median_fixes, ahead=True)
     behind = _median_positions(day, fixed, visit, options.median_fixes, ahead=False)
     jumps[1:] = np.hypot(*(ahead[1:] - behind[:-1]).T)
@@ -240,8 +247,8 @@ def _likeliest_move(day: Day, a: int, b: int, *, opening: bool) -> int:
         return a
 
     def rank(k: int) -> tuple[bool, float, int]:
-        gap = float(day.gaps[k])
-        return (day.observations[k + opening].sheet.is_sheet, 60.0 if isnan(gap) else gap, -k)
+        gap, sheet = float(day.gaps[k]), day.observations[k + opening].sheet
+        return (bool(sheet.claims) or sheet.named is not None, 60.0 if isnan(gap) else gap, -k)
 
     return max(range(a, b), key=rank)
 

@@ -101,7 +101,7 @@ def split_day(
     checked = pictures.start.size > 1 or not bool(np.isnan(day.xy[:, 0]).all())
     modes, log_modes = sheet_modes(options, checked=checked)
     sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
-    all_read = set(claims) <= {c for row in rows for c in row.claims}
+    all_read = not left and any(row.claims for row in rows)
     track = track_of(day, options)
     anchored = learn_sites_from_sheets(day, sites)
     positions = position_evidence(day, track, claims, sites, options)
@@ -244,7 +244,7 @@ def _destination_priors(
 
     With a sheet, all claims are equal. Without one, a claim whose sheet was read at another time of the
     day is improbable, and one that no sheet shows more probable, above all with an address next door.
-    `all_read` says that every listed claim, not only the day's candidates, had its sheet read.
+    `all_read` says that every claim of the day's list, not only the day's candidates, had its sheet read.
     """
     photos, claims = len(day.observations), len(day.states)
     known = max(0.0, 1 - options.new_house - options.errand)

@@ -17,6 +17,11 @@ from evidence.timeline.split.site_estimates import VISIT_GAP, away_from
 
 FAR_FROM_OWN = 150.0
 """Metres by which a fix must be further from its claim's house than from another to be at the other."""
+EDGE_PHOTOS, EDGE_PAUSE = 3, 60.0
+"""Photos at the end of a house, at most, and seconds between them and the rest, from which they may be photos of a drive."""
+HIDDEN, BESIDE = 0.008, 2
+"""Probability of another house after a long pause from which the photos after it are to confirm: a house that is missed
+is misfiled as a whole, with 200 photos. And the photos beside the pause at which it counts."""
 
 
 def unsupported_photos(
@@ -29,14 +34,16 @@ def unsupported_photos(
 ) -> set[int]:
     """Photos whose claim has no certain evidence, however well the rest fits.
 
-    `move` (N-1,) are the log-odds of a move to another house by the positions before and after each gap. There are nine
+    `move` (N-1,) are the log-odds of a move to another house by the positions before and after each gap. There are ten
     kinds: photos of a claim that only a sheet's text names; of a claim that only an address
     names, with another of the day's houses next to it; of a return without a sheet, which may be at the
     neighbour's; the part of a visit, after its most probable boundaries, that may belong to claims next door whose
     sheet was not seen, or to claims of the list under which nothing was filed (without a sheet, the whole visit); the
-    part after a long pause before and after which the positions are rather those of two houses;
-    photos at another claim's house; the part before a long pause that the claim's first sheet follows; and the part
-    after a gap as long as a drive on a clock without a date.
+    part after a long pause before and after which the positions are rather those of two houses, or after which another
+    house is not improbable enough;
+    photos at another claim's house; the part before a long pause that the claim's first sheet follows; the part
+    after a gap as long as a drive on a clock without a date; and the few photos at the ends of a house that a pause parts
+    from the rest.
     """
     unsupported: set[int] = set()
     filed = {day.states[k] for k in set(segmentation.states.tolist()) if k < len(day.states)}
@@ -63,13 +70,19 @@ def unsupported_photos(
             pauses.sort(key=lambda i: -float(segmentation.boundary[i]))
             unshown = {day.states[k] for k in close} - shown
             hidden = min(len(pauses), len(unshown | _may_hide(day, a, b, waiting, claims)))
-            moved = [i for i in pauses if move[i - 1] > 0.0]
+            moved = [i for i in pauses if move[i - 1] > 0.0 or _boundary_about(segmentation, i) >= HIDDEN]
             if hidden or moved:
                 unsupported.update(range(min(pauses[:hidden] + moved) if supported else a, b))
         unsupported.update(_at_another_house(day, state, claims, spots, a, b))
         unsupported.update(_before_late_sheet(day, claim, a, b))
         unsupported.update(_after_undated_drive(day, claim, a, b))
+        unsupported.update(_apart_at_the_ends(day, a, b))
     return unsupported
+
+
+def _boundary_about(segmentation: Segmentation, i: int) -> float:
+    """The probability of a boundary at photo i or at one of the few beside it."""
+    return float(segmentation.boundary[max(0, i - BESIDE) : i + BESIDE + 1].sum())
 
 
 def _address(claim: ClaimId, claims: Mapping[ClaimId, Claim]) -> GeoPoint | None:
@@ -111,3 +124,15 @@ def _after_undated_drive(day: Day, claim: ClaimId, a: int, b: int) -> range:
     """The photos of a segment after its first long gap on a clock without a date, up to the claim's next sheet."""
     drive = next((i for i in range(a + 1, b) if day.undated[i - 1] and day.gaps[i - 1] > SURE_DRIVE), b)
     return range(drive, next((i for i in range(drive, b) if claim in day.observations[i].sheet.claims), b))
+
+
+def _apart_at_the_ends(day: Day, a: int, b: int) -> list[int]:
+    """The few first and last photos of a segment that a pause, or an unknown time, parts from the rest and no sheet shows.
+
+    They may have been taken between two houses.
+    """
+    parted = [i for i in range(a + 1, b) if not day.gaps[i - 1] <= EDGE_PAUSE]
+    first = max((i for i in parted if i - a <= EDGE_PHOTOS), default=a) if a else a
+    last = min((i for i in parted if b - i <= EDGE_PHOTOS), default=b) if b < len(day.observations) else b
+    ends = [range(a, first), range(last, b)]
+    return [i for end in ends if not any(day.observations[k].sheet.claims for k in end) for i in end]
