@@ -3,6 +3,7 @@
 `observations` turns the day into arrays. `gaps`, `sheets`, `positions` and `stages` give the log-likelihoods
 of the four kinds of evidence, `sheet_text` reads a claim from a sheet's text, `site_estimates` learns
 where the houses are. `time_alone` compares the gaps on a day that has nothing but times. `segmentation`
-computes the posterior and the most probable path. `split_day` joins them, and `reasons` puts the evidence for
+computes the posterior and the most probable path, `one_house_each` shares claims between houses next door.
+`unsupported` marks photos that the evidence leaves in doubt. `split_day` joins them, and `reasons` puts the evidence for
 each boundary into words.
 """

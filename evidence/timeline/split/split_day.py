@@ -29,6 +29,7 @@ from evidence.timeline.split.observations import (
     near_other_sheet,
     sheet_changes,
 )
+from evidence.timeline.split.one_house_each import with_one_house_each
 from evidence.timeline.split.reasons import reasons_of
 from evidence.timeline.split.segmentation import Posterior, Scores, Segmentation, posterior, segment
 from evidence.timeline.split.sheets import paper_rates, sheet_log_likelihoods, sheet_modes
@@ -117,6 +118,7 @@ def split_day(
         lengths = house_length_log_odds(first.boundary, first.probability[:, -1], gaps.hazard, options)
         scores.enter[:, :-1] += lengths[:, None]
     segmentation = _segment_by_list(day, scores, first, left, options)
+    segmentation = with_one_house_each(day, segmentation, claims)
     return _verdicts(day, segmentation, gaps, claims, sites, left, options, positions.move)
 
 

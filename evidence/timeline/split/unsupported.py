@@ -129,10 +129,20 @@ def _after_undated_drive(day: Day, claim: ClaimId, a: int, b: int) -> range:
 def _apart_at_the_ends(day: Day, a: int, b: int) -> list[int]:
     """The few first and last photos of a segment that a pause, or an unknown time, parts from the rest and no sheet shows.
 
-    They may have been taken between two houses.
+    They may have been taken between two houses, unless a position shows that they were taken at this one.
     """
     parted = [i for i in range(a + 1, b) if not day.gaps[i - 1] <= EDGE_PAUSE]
     first = max((i for i in parted if i - a <= EDGE_PHOTOS), default=a) if a else a
     last = min((i for i in parted if b - i <= EDGE_PHOTOS), default=b) if b < len(day.observations) else b
-    ends = [range(a, first), range(last, b)]
-    return [i for end in ends if not any(day.observations[k].sheet.claims for k in end) for i in end]
+    ends = [end for end in (range(a, first), range(last, b)) if end]
+    if not ends:
+        return []
+    fixes = day.xy[a:b][~np.isnan(day.xy[a:b, 0])]
+    middle = np.median(fixes, axis=0) if fixes.size else np.full(2, np.nan)
+    return [i for end in ends if not _belongs(day, end, middle) for i in end]
+
+
+def _belongs(day: Day, end: range, middle: Floats) -> bool:
+    """Whether one of the photos shows a read sheet, or was taken at the middle of the house's positions."""
+    here = np.hypot(*(day.xy[end.start : end.stop] - middle).T) <= NEIGHBOUR / 2
+    return bool(here.any()) or any(day.observations[k].sheet.claims for k in end)
