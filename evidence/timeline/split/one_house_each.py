@@ -24,7 +24,7 @@ SAME_HOUSE = 15.0
 
 
 @dataclass(slots=True)
-class _House:
+class _HouseByAddress:
     """A house that only an address names: its visits, the middle of its positions, and its state."""
 
     visits: list[slice]
@@ -55,9 +55,9 @@ def with_one_house_each(day: Day, found: Segmentation, claims: Mapping[ClaimId, 
     return replace(found, states=states)
 
 
-def _houses(day: Day, found: Segmentation, free: set[int]) -> list[_House]:
+def _houses(day: Day, found: Segmentation, free: set[int]) -> list[_HouseByAddress]:
     """The houses of the free claims, where there are positions; visits to one place are one house."""
-    houses: list[_House] = []
+    houses: list[_HouseByAddress] = []
     for a, b in pairwise([*np.flatnonzero(found.opens).tolist(), len(day.observations)]):
         fixes = day.xy[a:b][~np.isnan(day.xy[a:b, 0])]
         state = int(found.states[a])
@@ -66,13 +66,19 @@ def _houses(day: Day, found: Segmentation, free: set[int]) -> list[_House]:
         middle = np.median(fixes, axis=0)
         same = next((h for h in houses if h.state == state and _apart(h.middle, middle) <= SAME_HOUSE), None)
         if same is None:
-            houses.append(_House([slice(a, b)], middle, state))
+            houses.append(_HouseByAddress([slice(a, b)], middle, state))
         else:
             same.visits.append(slice(a, b))
     return houses
 
 
-def _share(one: _House, other: _House, houses: list[_House], free: list[int], spots: Floats) -> None:
+def _share(
+    one: _HouseByAddress,
+    other: _HouseByAddress,
+    houses: list[_HouseByAddress],
+    free: list[int],
+    spots: Floats,
+) -> None:
     """Give two houses two different claims, theirs or one of no house, whose addresses are nearest in all, in place."""
     unfiled = set(free) - {house.state for house in houses}
     near = {k for k in unfiled if min(_apart(h.middle, spots[k]) for h in (one, other)) <= NEIGHBOUR}
