@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import json
+import contextlib
 import subprocess
 import sys
 from datetime import UTC, datetime
+from itertools import count
 
 import pytest
 from support_cli import CONFIRMED, cli
@@ -15,8 +16,10 @@ from support_retention import reload_assignments
 from evidence.errors import BadInputError, PurgeRefusedError
 from evidence.model import ClaimId, Duty, HoldKind, HoldScope
 from evidence.office import holds, people
+from evidence.office.purge_repository import ArchiveRepository
 from evidence.office.retention import facts_of
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
 ONE, TWO, THREE = (ClaimId(f"TC-100{n}") for n in (1, 2, 3))
 
 
@@ -145,53 +148,35 @@ def test_a_hold_waits_for_no_lock_of_an_intake_or_a_filing(archive):
         assert [one.name for one in facts_of(workspace, ONE).holds] == [f"hold {number}"]
 
 
-RUN_AND_STOP = """
-import contextlib, sys
-from evidence.office import purge_repository
-
-inner, removed = purge_repository.ArchiveRepository.removing, 0
-
-@contextlib.contextmanager
-def removing(self):
-    global removed
-    with inner(self):
-        yield
-    removed += 1
-    if removed == 2:
-        print("two removed", flush=True)
-        sys.stdin.readline()
-
-purge_repository.ArchiveRepository.removing = removing
-from evidence.cli.main import run
-run(sys.argv[1:])
-"""
-
-
 @pytest.mark.parametrize(
     "conditions", [(ONE,), ("--peril", "hail", "--loss-to", "2030-01-01")], ids=["claim", "storm"]
 )
-def test_a_hold_of_another_process_stops_a_running_purge_before_its_next_removal(houses, conditions):
+def test_a_hold_of_another_process_stops_a_running_purge_before_its_next_removal(
+    houses, conditions, monkeypatch
+):
     assert reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
     theirs = {digest for digest, (claim, _) in filed(houses).items() if claim == ONE}
     assert cli("close", ONE, "--on", "2016-01-04", archive=houses).status == 0
     plan = cli("purge", "plan", *CONFIRMED, "--json", archive=houses, actor="Ada Clerk").data["plan"]
     assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
-    purge = subprocess.Popen(
-        [sys.executable, "-c", RUN_AND_STOP, "purge", "run", "--yes", *CONFIRMED, plan, "--json", "--archive", str(houses)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    try:
-        assert purge.stdout.readline() == "two removed\n"
-        code = "import sys; from evidence.cli.main import run; run(sys.argv[1:])"
-        placed = subprocess.run(
-            [sys.executable, "-c", code, "hold", "place", *conditions, "--reason", "suit", "--archive", str(houses)],
-            capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        assert placed.returncode == 0, placed.stderr
-        out, _ = purge.communicate("\n", timeout=120)
-    finally:
-        purge.kill()
-    (refused,) = json.loads(out)["refused"]
+    inner, removals = ArchiveRepository.removing, count(1)
+
+    @contextlib.contextmanager
+    def removing(repository):
+        with inner(repository):
+            yield
+        if next(removals) == 2:
+            code = "import sys; from evidence.cli.main import run; run(sys.argv[1:])"
+            placed = subprocess.run(
+                [sys.executable, "-c", code, "hold", "place", *conditions, "--reason", "suit", "--archive", str(houses)],
+                capture_output=True, text=True, check=False, timeout=120,
+            )  # fmt: skip
+            assert placed.returncode == 0, placed.stderr
+
+    monkeypatch.setattr(ArchiveRepository, "removing", removing)
+    ran = cli("purge", "run", "--yes", *CONFIRMED, plan, "--json", archive=houses)
+    assert next(removals) >= 3, "the hold was placed"
+    (refused,) = ran.data["refused"]
     assert refused["begun"]
     assert "held by" in refused["reason"]
     assert theirs <= set(filed(houses)), "the bag is the last copy to go: it stands"

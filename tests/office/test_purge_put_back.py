@@ -12,6 +12,8 @@ from support_retention import reload_assignments
 
 from evidence.archive.custody_key import KEY_FILE
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
+
 
 @pytest.fixture
 def target(tmp_path):

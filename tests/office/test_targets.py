@@ -11,6 +11,7 @@ from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, PLAIN, actions, at_home, filed, holding, set_settings
 from support_retention import reload_assignments
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
 LONG_AGO = "2016-01-04"
 COMMENTED = f"""# The office's own settings.
 {PLAIN}
