@@ -131,6 +131,12 @@ class Keeping:
             found = db.execute(query.order_by(t.bag.c.claim))
             return [ClaimId(claim) for claim in found.scalars()]
 
+    def is_dirty(self, claim: ClaimId) -> bool:
+        """True when the claim's bag must be built, at whichever station it stands."""
+        query = select(t.bag.c.claim).where(t.bag.c.claim == claim, t.bag.c.dirty.is_(True))
+        with self._database.transaction() as db:
+            return db.execute(query).first() is not None
+
     def bags(self) -> list[ClaimId]:
         """The claim of every bag that stands at this station, or at none yet, sorted; the tray is TRAY."""
         query = select(t.bag.c.claim).where(own_only(self._database, t.bag.c.station))

@@ -76,6 +76,8 @@ def file_away(workspace: Workspace, *, wait: bool = True, progress: Progress = q
             progress("Filing", built, max(total, built + 1))
             with workspace.filing(wait=wait), workspace.filing_claim(claim):
                 tried[claim] += 1
+                if not keeping.is_dirty(claim):
+                    continue  # built, or taken out of the catalog by a purge, while this waited for its turn
                 try:
                     found = _build(workspace, claim)
                     if found is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import date, datetime
 
@@ -100,6 +100,10 @@ class ArchiveRepository:
             found += [whole] if mine else []
             found += [replace(whole, target=each.target) for each in mine if isinstance(each, TargetBag)]
         return found
+
+    def working_on(self, claim: ClaimId) -> AbstractContextManager[None]:
+        """See `Repository`."""
+        return self._workspace.filing_claim(claim)
 
     @contextmanager
     def removing(self) -> Iterator[None]:

@@ -64,6 +64,16 @@ def test_bags_that_are_up_to_date_are_not_built_again(houses):
     assert filed(houses) == before
 
 
+def test_a_bag_that_is_no_longer_out_of_date_when_its_turn_comes_is_not_built(houses, monkeypatch):
+    """As when a purge takes the claim out of the catalog while the build waits for it."""
+    with at_home(houses) as workspace:
+        keeping = workspace.catalog.keeping
+        answers = iter([[ClaimId("TC-1001")], [ClaimId("TC-1001")]])
+        monkeypatch.setattr(keeping, "dirty", lambda: next(answers, []))
+        assert not keeping.is_dirty(ClaimId("TC-1001"))
+        assert file_away(workspace).bags == 0
+
+
 def test_a_backup_that_was_killed_before_it_recorded_its_copies_is_read_back_and_recorded(houses, other_disk):
     with_target(houses, other_disk)
     claim = ClaimId("TC-1001")

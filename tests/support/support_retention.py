@@ -172,6 +172,9 @@ class MemoryRepository:
         }
         return sorted(away & set(targets))
 
+    def working_on(self, claim: ClaimId) -> AbstractContextManager[None]:
+        return nullcontext()
+
     def removing(self) -> AbstractContextManager[None]:
         return nullcontext()
 
@@ -307,6 +310,9 @@ class FolderRepository:
 
     def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
         raise NotImplementedError
+
+    def working_on(self, claim: ClaimId) -> AbstractContextManager[None]:
+        return nullcontext()
 
     def removing(self) -> AbstractContextManager[None]:
         return nullcontext()

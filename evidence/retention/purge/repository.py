@@ -146,6 +146,10 @@ class Repository(Protocol):
         """Delete the copies in quarantine, in the archive and on these targets; returns the targets that are away."""
         ...
 
+    def working_on(self, claim: ClaimId) -> AbstractContextManager[None]:
+        """Keeps other stations from building the claim's bag meanwhile."""
+        ...
+
     def removing(self) -> AbstractContextManager[None]:
         """Keeps holds and photos as they are between a last check and the removal of one copy."""
         ...

@@ -111,19 +111,24 @@ def run_plan(
 def _purge(run: PurgeRun, planned: PlannedClaim) -> Purged | Refused | Quarantined:
     """Purge one claim, from where the last run stopped."""
     try:
-        _refuse_undone(run, planned)
-        if run.frozen.plan.quarantine_days and not is_removing(run.progress, planned.claim):
-            until = _quarantine(run, planned)
-            if run.repository.now() < until:
-                return Quarantined(claim=planned.claim, until=until)
-        if not run.progress.at(planned.claim, PurgeStep.CLEARED):
-            _clear(run, planned)
-        return conclude(run, planned)
+        with run.repository.working_on(planned.claim):
+            return _carried_out(run, planned)
     except (PurgeStoppedError, EvidenceError) as stop:
         begun = is_removing(run.progress, planned.claim)
         left = stop.left if isinstance(stop, PurgeStoppedError) else ()
         _log_stopped(run, planned, str(stop), begun=begun)
         return Refused(claim=planned.claim, reason=str(stop), begun=begun, left=left)
+
+
+def _carried_out(run: PurgeRun, planned: PlannedClaim) -> Purged | Quarantined:
+    _refuse_undone(run, planned)
+    if run.frozen.plan.quarantine_days and not is_removing(run.progress, planned.claim):
+        until = _quarantine(run, planned)
+        if run.repository.now() < until:
+            return Quarantined(claim=planned.claim, until=until)
+    if not run.progress.at(planned.claim, PurgeStep.CLEARED):
+        _clear(run, planned)
+    return conclude(run, planned)
 
 
 def _refuse_undone(run: PurgeRun, planned: PlannedClaim) -> None:

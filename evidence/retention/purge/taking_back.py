@@ -31,7 +31,8 @@ def undo_plan(repository: Repository, folder: Path, *, by: str) -> tuple[ClaimId
     back = []
     for planned in frozen.plan.claims:
         if progress.at(planned.claim, PurgeStep.UNDONE) is None:
-            bring_back(repository, frozen, progress, planned, person)
+            with repository.working_on(planned.claim):
+                bring_back(repository, frozen, progress, planned, person)
             back.append(planned.claim)
     return tuple(back)
 
