@@ -102,6 +102,11 @@ class Workspace:
         self.root = root.absolute()
         settings_file = self.root / SETTINGS
         if not settings_file.is_file():
+            if log_of(self.root).path.is_file():
+                raise BadInputError(
+                    f"The archive {root} lacks its settings, {SETTINGS}.",
+                    f"Copy archive/{SETTINGS} from the folder of a backup target into it, then run this again.",
+                )
             raise BadInputError(
                 f"No archive at {root}.",
                 "Create one with `evidence init DIR`, or name another with --archive DIR.",

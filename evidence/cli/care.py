@@ -177,9 +177,11 @@ def _drill_lines(report: DrillReport) -> Iterator[str]:
 
 
 def _verify_lines(report: VerifyReport) -> Iterator[str]:
+    unread = sum(one.code == "unreachable" for one in report.missing)
+    away = f", {counted(unread, 'place')} not read" if unread else ""
     yield (
         f"{counted(report.checked, 'file')} ({size_text(report.octets)}) read and compared, "
-        f"{len(report.bad)} bad, {len(report.missing)} missing."
+        f"{len(report.bad)} bad, {len(report.missing) - unread} missing{away}."
     )
     yield from (f"  {_found(one)}" for one in (*report.bad, *report.missing))
     if report.litter:

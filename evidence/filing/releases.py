@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 from collections.abc import Collection, Iterable, Mapping
+from shlex import quote
 
 from evidence.archive.bagread import read_manifest
 from evidence.archive.custody import Anchor
@@ -16,14 +17,14 @@ from evidence.archive.names import SIDECAR, original_of_sidecar
 from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
-from evidence.errors import ArchiveOlderError, EvidenceError
+from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
 from evidence.filing.bags import bag_folder, is_tray_removed
 from evidence.filing.copies import found_bad_since
 from evidence.filing.custody_heads import require_head_extended
 from evidence.filing.originals import filed_elsewhere
 from evidence.filing.owed import PURGED, REMOVED, list_owed
 from evidence.filing.records import CLAIM_RECORD, PHOTO_RECORD, parsed_record
-from evidence.filing.target_log import bring_back
+from evidence.filing.target_log import AT_TARGET, bring_back
 from evidence.model import ClaimId, ClaimState, Finding, Sha256
 from evidence.retention.purge.plan_files import load_plan, plan_folders
 from evidence.retention.purge.plans import manifest_digest
@@ -31,12 +32,25 @@ from evidence.retention.purge.released import ReleasedFiles
 from evidence.workspace import Workspace
 
 
+def require_own(workspace: Workspace, target: FolderTarget) -> None:
+    """Raise BadInputError when the target holds the backup of another archive."""
+    ours, theirs = kept_id(workspace.root), kept_id(target.root / AT_TARGET)
+    if ours and theirs and ours != theirs:
+        raise BadInputError(
+            f"{target.root} holds the backup of another archive. Nothing was changed there.",
+            f"Give an empty folder, for instance beside it: `evidence target replace {quote(target.name)} PATH`.",
+        )
+
+
 def require_current(workspace: Workspace, target: FolderTarget) -> None:
     """Raise ArchiveOlderError when the target holds a later state of this archive than this archive itself.
+
+    Raises BadInputError when it holds another archive's.
 
     The newest signed head at the target tells it, or what the bags there note of the custody log if there is no head
     yet. A log that does not reach or continue it was cut, or belongs to an older copy of the archive.
     """
+    require_own(workspace, target)
     require_head_extended(workspace, target)
     archive = kept_id(workspace.root)
     if archive is None or newest_head(target.root, archive) is None:

@@ -13,6 +13,7 @@ from evidence.disk.durable import make_folder
 from evidence.disk.faults import writing
 from evidence.errors import BadInputError, EvidenceError, PurgeRefusedError
 from evidence.filing.backup import make_ready, open_target, refuse_retired, refuse_same_disk
+from evidence.filing.releases import require_own
 from evidence.filing.target_records import (
     ADDED,
     CONFIRMED,
@@ -55,6 +56,7 @@ def add(workspace: Workspace, name: str, path: Path, *, off_computer: bool) -> T
             )
         text = changed_text(workspace, add_target(named))
         target = open_target(workspace, named)
+        require_own(workspace, target)
         _refuse_other_disk(workspace, target)
         _make_folder(workspace, target)
         make_ready(workspace, target)
@@ -75,6 +77,7 @@ def replace(workspace: Workspace, name: str, path: Path, *, off_computer: bool |
         named = target_settings(present.name, _absolute(path), off_computer=off)
         text = changed_text(workspace, change_target(named))
         target = open_target(workspace, named)
+        require_own(workspace, target)
         _make_folder(workspace, target)
         known = read_record(workspace, named.name)
         target.prepare()

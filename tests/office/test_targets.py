@@ -7,7 +7,7 @@ import shutil
 import tomllib
 
 import pytest
-from support_cli import CONFIRMED, cli
+from support_cli import CONFIRMED, cli, make_archive
 from support_intake import CLAIMS, PLAIN, actions, at_home, filed, holding, set_settings
 from support_retention import reload_assignments
 
@@ -25,6 +25,11 @@ off_computer = 1
 def archive(houses):
     set_settings(houses, COMMENTED)
     return houses
+
+
+def tree_of(folder):
+    """The bytes of every file below a folder."""
+    return {path: path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
 
 
 def settings(archive):
@@ -56,6 +61,47 @@ def test_a_first_target_is_made_by_command_and_the_settings_keep_their_comments(
     assert cli("backup", archive=archive).status == 0
     assert len(holding(folder, set(filed(archive)))) == 9
     assert "target_added" in actions(archive)
+
+
+def test_a_folder_with_the_backup_of_another_archive_is_refused(archive, other_disk, tmp_path):
+    taken, free = other_disk / "taken", other_disk / "free"
+    assert cli("target", "add", "office", taken, archive=archive).status == 0
+    other = make_archive(tmp_path / "other")
+    assert cli("target", "add", "office", taken, archive=other).status == 0  # it holds no backup yet
+    assert cli("backup", archive=archive).status == 0
+    before = tree_of(taken)
+    refused = cli("backup", archive=other)
+    assert refused.status == 1
+    assert f"{taken} holds the backup of another archive" in refused.out
+    assert cli("target", "replace", "office", free, archive=other).status == 0
+    for words in (("add", "second"), ("replace", "office")):
+        ran = cli("target", *words, taken, archive=other)
+        assert ran.status == 2
+        assert "another archive" in ran.err
+    assert tree_of(taken) == before
+    assert [one["path"] for one in targets(other)] == [str(free)]
+
+
+def test_a_check_counts_a_place_that_it_cannot_read_apart_from_missing_files(archive, other_disk):
+    folder = other_disk / "evidence"
+    assert cli("target", "add", "office", folder, archive=archive).status == 0
+    assert cli("backup", archive=archive).status == 0
+    folder.rename(other_disk / "away")
+    ran = cli("verify", archive=archive)
+    assert ran.status == 1
+    assert "0 bad, 0 missing, 1 place not read." in ran.out
+
+
+def test_an_archive_without_its_settings_says_where_a_copy_is(archive, other_disk):
+    folder = other_disk / "evidence"
+    assert cli("target", "add", "office", folder, archive=archive).status == 0
+    assert cli("backup", archive=archive).status == 0
+    (archive / "evidence.toml").unlink()
+    ran = cli("claims", archive=archive)
+    assert ran.status == 2
+    assert "Copy archive/evidence.toml from the folder of a backup target" in ran.err
+    shutil.copy(folder / "archive" / "evidence.toml", archive)
+    assert cli("claims", archive=archive).status == 0
 
 
 def test_a_second_target_stands_after_the_first(archive, tmp_path):
