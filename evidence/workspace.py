@@ -18,7 +18,7 @@ from evidence.archive.custody_key import archive_key, first_key, keep_id, known_
 from evidence.archive.custody_texts import FreeText
 from evidence.archive.nesting import refuse_within
 from evidence.catalog.leases import CHANGE, HOLDS, OFFICE
-from evidence.catalog.stations import Owner
+from evidence.catalog.owners import Owner
 from evidence.catalog.store import Catalog
 from evidence.disk.modes import in_an_archive, restrict_umask, set_modes
 from evidence.disk.turns import TurnLock

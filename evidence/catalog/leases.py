@@ -16,7 +16,7 @@ from sqlalchemy.exc import DBAPIError
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database
-from evidence.catalog.stations import key_of
+from evidence.catalog.owners import key_of
 from evidence.errors import LockedError
 
 CHANGE = "change"

@@ -12,7 +12,7 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 
 from evidence.catalog.faults import REBUILD, translate
-from evidence.catalog.stations import (
+from evidence.catalog.owners import (
     OPENING_LOCK,
     Owner,
     refuse_foreign,

@@ -15,13 +15,14 @@ from evidence.catalog.holds import Holds
 from evidence.catalog.keeping import Keeping
 from evidence.catalog.leases import Leases
 from evidence.catalog.opening import emptied, open_engine, require_catalog_file
+from evidence.catalog.owners import Owner, own_all
 from evidence.catalog.photos import Photos
 from evidence.catalog.pushes import Pushes
 from evidence.catalog.quarantine import Quarantine
 from evidence.catalog.read_backs import ReadBacks
 from evidence.catalog.records import Records
 from evidence.catalog.scrubbing import forget_photos, overwrite_deleted, reduce_to_tombstone
-from evidence.catalog.stations import Owner, Stations, own_all
+from evidence.catalog.stations import Stations
 from evidence.catalog.summaries import Summaries
 from evidence.catalog.tables import station_debt
 from evidence.catalog.tallies import Tallies

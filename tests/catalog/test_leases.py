@@ -15,7 +15,7 @@ from sqlalchemy import create_engine, event, select, text, update
 from evidence.catalog import base, opening, totals
 from evidence.catalog import tables as t
 from evidence.catalog.faults import TryAgainError
-from evidence.catalog.stations import Owner, key_of
+from evidence.catalog.owners import Owner, key_of
 from evidence.catalog.store import Catalog
 from evidence.errors import BadInputError, LockedError
 from evidence.model import Claim, ClaimId
@@ -26,7 +26,7 @@ OWNER = Owner(
 HOLD = """
 import sys
 from datetime import UTC, datetime
-from evidence.catalog.stations import Owner
+from evidence.catalog.owners import Owner
 from evidence.catalog.store import Catalog
 
 catalog = Catalog(sys.argv[1], owner=Owner(archive=sys.argv[2], name="north", actor="Ada", at=datetime.now(UTC), knows=lambda _: True))

@@ -15,7 +15,7 @@ from support_cli import cli, make_archive
 from support_intake import CLAIMS, set_settings
 
 import evidence.catalog
-from evidence.catalog.stations import Owner
+from evidence.catalog.owners import Owner
 from evidence.catalog.store import Catalog
 from evidence.errors import BadInputError, CatalogError
 
