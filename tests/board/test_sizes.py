@@ -216,6 +216,7 @@ def sha_of(workspace, name):
     return workspace.catalog.photos.find(name)[0]
 
 
+@pytest.mark.usefixtures("look_processes")
 def test_a_thumbnail_that_was_deleted_is_made_again_and_kept(small_archive):
     workspace, sha = small_archive, sha_of(small_archive, "TEST0002.JPG")
     place = thumb_path(workspace.thumbs, sha, 320)
@@ -227,6 +228,7 @@ def test_a_thumbnail_that_was_deleted_is_made_again_and_kept(small_archive):
     assert client_of(workspace).get(f"/thumb/{sha}/77").status_code == 404
 
 
+@pytest.mark.usefixtures("look_processes")
 def test_no_original_is_decoded_in_the_boards_own_process(small_archive, monkeypatch):
     from evidence.sight import look, pictures
 

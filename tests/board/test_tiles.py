@@ -34,6 +34,9 @@ def wav():
     return head + b"data" + struct.pack("<I", len(sound)) + sound
 
 
+pytestmark = pytest.mark.usefixtures("look_processes")
+
+
 @pytest.fixture
 def large(workspace):
     put_claim(workspace, "TL-1")

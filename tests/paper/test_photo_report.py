@@ -277,6 +277,7 @@ def test_a_photo_without_a_thumbnail_is_taken_upright_from_its_original(tmp_path
     assert image.getpixel((10, 10))[1] > 30
 
 
+@pytest.mark.usefixtures("look_processes")
 @pytest.mark.parametrize("cache", ["whole", "none", "damaged"])
 def test_no_picture_is_decoded_in_the_process_that_writes_the_report(tmp_path, monkeypatch, cache):
     path = tmp_path / "original.png"
@@ -524,6 +525,7 @@ def test_the_list_of_originals_follows_an_index_whose_last_shot_ends_on_a_new_pa
     assert "Appendix: the originals" in last
 
 
+@pytest.mark.usefixtures("look_processes")
 def test_the_pictures_are_reduced_until_the_file_is_as_small_as_was_asked(tmp_path):
     records = [record(n, tag(role="close_up", face="front", component="gutter")) for n in range(8)]
     noisy = np.random.default_rng(3)

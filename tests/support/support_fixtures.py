@@ -5,11 +5,11 @@ They import what they need when they run: the process that only hands the tests 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import tempfile
 from pathlib import Path
-from unittest.mock import patch
 
 import pytest
 from support_kept import KeptFolders
@@ -28,29 +28,40 @@ ARGUMENTS = [
 ]
 
 
+@contextlib.contextmanager
+def _looking_by(looking, drilling, others):
+    """How an intake, a drill, and the board and a report look at photos."""
+    from evidence.board import thumbnails, tiles
+    from evidence.filing import drill
+    from evidence.intake import describe
+    from evidence.paper import report_pictures
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(describe, "Looking", looking)
+        patch.setattr(drill, "LookProcess", drilling)
+        for place in (thumbnails, tiles, report_pictures):
+            patch.setattr(place, "LookProcess", others)
+        yield
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _seen_once():
-    """An intake or a drill in a process of tests starts no others to look, and analyses the same photo once.
+    """The program in a process of tests starts no others to look, and an intake or a drill analyses the same photo once.
 
     Most tests take in the same few drawn photos, and what is seen on them proves nothing there.
     """
-    from support_seen import SeenProcess, looking
+    from support_seen import LookHere, SeenProcess, looking
 
-    from evidence.filing import drill
-    from evidence.intake import describe
-
-    with patch.object(describe, "Looking", looking), patch.object(drill, "LookProcess", SeenProcess):
+    with _looking_by(looking, SeenProcess, LookHere):
         yield
 
 
 @pytest.fixture
 def look_processes(_seen_once):
-    """An intake and a drill analyse each photo, in processes of their own, as for a user."""
-    from evidence.filing import drill
-    from evidence.intake import describe
+    """The program looks at each photo in processes of their own, as for a user."""
     from evidence.sight.batch import Looking, LookProcess
 
-    with patch.object(describe, "Looking", Looking), patch.object(drill, "LookProcess", LookProcess):
+    with _looking_by(Looking, LookProcess, LookProcess):
         yield
 
 
