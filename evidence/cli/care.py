@@ -176,6 +176,10 @@ def _drill_lines(report: DrillReport) -> Iterator[str]:
     yield f"The sample's seed is {report.seed}; --seed {report.seed} chooses the same files again."
 
 
+_TAG_FILES = frozenset({"bagit.txt", "bag-info.txt", "manifest-sha256.txt", "tagmanifest-sha256.txt"})
+"""Files of a bag beside its originals (RFC 8493)."""
+
+
 def _verify_lines(report: VerifyReport) -> Iterator[str]:
     unread = sum(one.code == "unreachable" for one in report.missing)
     away = f", {counted(unread, 'place')} not read" if unread else ""
@@ -184,6 +188,8 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
         f"{len(report.bad)} bad, {len(report.missing) - unread} missing{away}."
     )
     yield from (f"  {_found(one)}" for one in (*report.bad, *report.missing))
+    if any(_is_record(one) for one in (*report.bad, *report.missing)):
+        yield "Lists, records and sidecars of bags are bad; to make them anew: evidence repair --all"
     if report.litter:
         were = counted(len(report.litter), "file")
         yield f"{were} that an operating system left in a bag, which harms nothing and may be deleted:"
@@ -194,6 +200,15 @@ def _verify_lines(report: VerifyReport) -> Iterator[str]:
         yield f"{counted(report.never, 'copy has', 'copies have')} never been read back and matched."
     if report.oldest:
         yield f"The oldest read-back of a copy is of {report.oldest:%Y-%m-%d %H:%M} UTC."
+
+
+def _is_record(finding: Finding) -> bool:
+    """True for a file of a bag that is no original: repair replaces it only when it reads every file."""
+    from evidence.archive.names import SIDECAR
+
+    path = finding.subject.rpartition(": ")[2]
+    record = path in _TAG_FILES or path.startswith("records/") or path.endswith(SIDECAR)
+    return record and finding.code != "unreachable"
 
 
 def _found(finding: Finding) -> str:

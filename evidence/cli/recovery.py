@@ -64,12 +64,18 @@ def repair(
         lambda: [
             f"{counted(report.read, 'file')} read, {len(report.repaired)} repaired, {len(report.findings)} not repaired.",
             *(f"  {one.place}: {one.path} repaired from {one.source}" for one in report.repaired),
+            *([] if everything or report.read or report.findings else [_NOTHING_NOTED]),
             *_lines(report.findings),
             *card_lines.card_summary(cards),
         ],
     )
     if report.findings:
         raise typer.Exit(FINDINGS)
+
+
+_NOTHING_NOTED = (
+    "No original is noted as bad. To read every file and repair what is bad: evidence repair --all"
+)
 
 
 def restore(

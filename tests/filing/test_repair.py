@@ -133,6 +133,24 @@ def test_a_bags_records_come_back_from_a_target(backed_up, other_disk, name):
     assert outside_verdict(other_disk / bag(backed_up).name) == ""
 
 
+@pytest.mark.parametrize("name", ["manifest-sha256.txt", "records/claim.json", "a sidecar"])
+def test_a_bad_record_or_sidecar_names_the_command_that_makes_it_anew(backed_up, name):
+    hint = "evidence repair --all"
+    assert hint not in cli("verify", archive=backed_up).out
+    here = bag(backed_up)
+    if name == "manifest-sha256.txt":
+        (here / name).chmod(0o644)
+        (here / name).write_text((here / name).read_text() + "x\n")
+    else:
+        spoil(here / name if name != "a sidecar" else next(iter(sorted(here.glob("data/**/*.xmp")))))
+    assert hint in cli("verify", archive=backed_up).out
+    ran = cli("repair", archive=backed_up)
+    assert "0 repaired" in ran.out
+    assert hint in ran.out
+    assert hint not in cli("repair", "--all", archive=backed_up).out
+    assert cli("verify", archive=backed_up).status == 0
+
+
 @pytest.mark.parametrize("place", ["archive", "target"])
 def test_a_bag_that_is_gone_whole_comes_back(backed_up, other_disk, place):
     before = filed(backed_up)
