@@ -11,7 +11,8 @@
 6. `fixes`: which GPS positions can be used.
 7. `split`: the hidden Markov model that assigns each photo to a claim.
 8. `assemble`: people's decisions applied on top, segments numbered, findings written.
-9. `claims_left`: a house without a name gets the only claim of the list that it can belong to.
+9. `clock_doubts`: photos to confirm because two devices' clocks were not compared.
+10. `claims_left`: a house without a name gets the only claim of the list that it can belong to.
 
 `plan` joins them.
 """

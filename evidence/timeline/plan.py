@@ -10,6 +10,7 @@ from itertools import pairwise
 from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
 from evidence.timeline.claims_left import claims_without_sheet, name_houses_left, sheets_of_others
+from evidence.timeline.clock_doubts import with_clock_doubts
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
 from evidence.timeline.merge import TimedUnit, timeline_of
@@ -58,8 +59,9 @@ def plan_day(
                 _learn_from_sheets(group, known, options, sites)
         for group in groups:
             left = claims_without_sheet(group, read, known, lists or {}) + sheets_of_others(group, groups)
+            placed = _split_group(group, known, options, manual, sites, left)
             chains.append(
-                _split_group(group, known, options, manual, sites, left)
+                with_clock_doubts(placed, timeline.clocks, manual)
             )  # each day uses the sites learnt before
     chains += [_split_group(named, known, options, manual, sites, ()) for named in timeline.undated]
     chains = name_houses_left(chains, known, lists or {})

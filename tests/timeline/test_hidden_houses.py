@@ -23,7 +23,7 @@ from evidence.timeline.split.observations import Observation, SiteEstimates, day
 from evidence.timeline.split.positions import resume_log_odds
 from evidence.timeline.split.sheets import SheetReading
 from evidence.timeline.split.site_estimates import track_of
-from evidence.timeline.values import SplitOptions
+from evidence.timeline.values import ManualAssignments, SplitOptions
 
 A, B, C = ClaimId("AX-1001"), ClaimId("BX-2002"), ClaimId("CX-3003")
 
@@ -216,3 +216,29 @@ def test_the_boundary_of_a_page_stays_where_the_page_names_a_claim():
     observations[12] = replace(observations[12], sheet=SheetReading(confidence=0.9, named=A, has_text=True))
     odds = moves(observations)
     assert int(np.argmax(odds)) == 11
+
+
+# --- clocks that nothing proves ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("seed", "visit"), [(1_306_034, 6), (1_313_004, 1)], ids=["a colleague", "a lost clock"]
+)
+def test_photos_that_a_clock_without_proof_puts_under_another_devices_sheet_are_to_confirm(seed, visit):
+    """Simulated days on which a clock is wrong by minutes to hours and nothing in the photos corrects it."""
+    day = simulate(seed, HARDER)
+    plan = plan_day(day.photos, day.claims, lists=day.lists)
+    wrong = [
+        p for p in plan.placed if day.visit[p.sha256] == visit and p.claim not in (None, day.truth[p.sha256])
+    ]
+    assert len(wrong) >= 60
+    assert sum(not p.to_confirm for p in wrong) <= 1
+
+
+def test_a_decision_about_a_photo_of_a_doubtful_clock_is_not_asked_about_again():
+    day = simulate(1_306_034, HARDER)
+    mine = next(p for p in day.photos if p.device == "colleague")
+    manual = ManualAssignments(claim_of={mine.sha256: day.claims[0].claim})
+    plan = plan_day(day.photos, day.claims, lists=day.lists, manual=manual)
+    placed = next(p for p in plan.placed if p.sha256 == mine.sha256)
+    assert (placed.claim, placed.to_confirm) == (day.claims[0].claim, False)
