@@ -78,7 +78,7 @@ def record_check(
         if keeping.payload(claim) != payload:
             return False
         unlisted = {one.subject for one in check.bad if one.code == "not_recorded"}
-        left_out += _not_copied_yet(
+        left_out += not_copied_yet(
             workspace, target, claim, [sha for sha, path in inside.items() if path in unlisted]
         )
         keeping.put_copies(verified_copies(workspace, target, claim, good))
@@ -90,7 +90,7 @@ def record_check(
     return True
 
 
-def _not_copied_yet(
+def not_copied_yet(
     workspace: Workspace, target: FolderTarget | None, claim: ClaimId, digests: Sequence[Sha256]
 ) -> list[Sha256]:
     """Those of these originals that came into the bag here and that no backup has copied to this target's bag yet."""

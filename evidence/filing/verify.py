@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import heapq
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import groupby
@@ -17,7 +17,7 @@ from evidence.catalog.read_backs import KeptCopy
 from evidence.errors import ArchiveOlderError, EvidenceError
 from evidence.filing.backup import disk_of, open_targets, why_unreachable
 from evidence.filing.bags import bag_folder
-from evidence.filing.copies import place_name, record_check
+from evidence.filing.copies import not_copied_yet, place_name, record_check
 from evidence.filing.record_files import keep_records
 from evidence.filing.releases import require_current_bags
 from evidence.filing.target_files import Limits, read_archive_files
@@ -233,6 +233,13 @@ def _read(
             digests = [one.sha256 for one in copies]
             run.workspace.catalog.keeping.mark_corrupt(place, digests, at=run.workspace.now())
             return True
+        if target is not None and _is_not_copied_yet(run.workspace, target, claim, copies):
+            run.bad[("not_recorded", where)] = Finding(
+                code="not_recorded",
+                message="The bag is not there yet: the next backup copies it.",
+                subject=where,
+            )
+            return True
         if not check.valid and not _is_reachable(run, target):
             return False  # its disk was removed: nothing is known about these files
         if record_check(run.workspace, target, claim, check, before):
@@ -250,6 +257,16 @@ def _read(
         run.done |= {(place, one.sha256, claim) for one in copies}
     _note(run, where, check)
     return True
+
+
+def _is_not_copied_yet(
+    workspace: Workspace, target: FolderTarget, claim: ClaimId, copies: Sequence[KeptCopy]
+) -> bool:
+    """True when the target has no such bag, and no backup has copied any of these files into one."""
+    if not copies or (target.root / bag_folder(workspace, claim).name).exists():
+        return False
+    digests = [one.sha256 for one in copies]
+    return set(not_copied_yet(workspace, target, claim, digests)) == set(digests)
 
 
 def _compare_records(run: _VerifyRun, target: FolderTarget, claim: ClaimId, where: str) -> None:

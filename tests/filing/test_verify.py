@@ -244,3 +244,20 @@ def test_litter_does_not_hide_a_payload_oxum_that_is_wrong_for_another_reason(ho
     ran = cli("verify", "--json", archive=houses)
     assert ran.status == 1
     assert {one["code"] for one in ran.data["bad"]} == {"unlisted", "oxum_mismatch"}
+
+
+def test_a_photo_that_came_to_a_claim_without_a_bag_at_the_target_is_no_bad_copy(houses, other_disk):
+    with_target(houses, other_disk)
+    assert cli("backup", archive=houses).status == 0
+    path = cli("photos", "TC-1001", "--json", archive=houses).data[-1]["card_path"]
+    assert cli("move", path, "--to", "TC-1003", archive=houses).status == 0
+    ran = cli("verify", archive=houses)
+    assert "office: TC-1003: The bag is not there yet: the next backup copies it." in ran.out
+    assert "found bad" not in ran.out
+    assert "NO LONGER SAFE" not in ran.out
+    with at_home(houses) as workspace:
+        assert workspace.catalog.keeping.found_bad() == []
+    assert cli("backup", archive=houses).status == 0
+    assert cli("verify", archive=houses).status == 0
+    shutil.rmtree(next(other_disk.glob("TC-1003*")))  # a bag that a backup copied, and that is gone, is bad
+    assert "found bad" in cli("verify", archive=houses).out
