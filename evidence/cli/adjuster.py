@@ -117,6 +117,8 @@ def load(
     policy_number, carrier, adjuster, inspector, inspection_start, inspection_end (local times, such as
     2026-05-14 09:30). Only claim is required. The photo report names the last six. Other columns are left out.
     """
+    from evidence.office.assignments import PURGED
+
     if (file is None) == (remove is None):
         raise BadInputError("Give either a file or --remove.", "evidence assignments FILE loads claims.")
     with opened(archive, actor) as here:
@@ -125,7 +127,7 @@ def load(
             return
         loaded = claim_lines.load_asking(here, file, dates=dates, dry_run=dry_run, ask=not as_json)
     emit(as_json, loaded, lambda: claim_lines.loaded_lines(loaded))
-    if loaded.refused:
+    if any(one.reason != PURGED for one in loaded.refused):
         raise typer.Exit(FINDINGS)
 
 

@@ -22,6 +22,8 @@ from evidence.office.retention import facts_of
 from evidence.retention.persons import folded
 from evidence.workspace import Workspace
 
+PURGED = "purged: its number cannot be used again"
+"""Why a claim of an old list is refused; nobody has to do anything about it."""
 EARLIEST_LOSS = 1990
 """A date of loss in an earlier year is probably mistyped, for instance 0026 for 2026."""
 AHEAD = timedelta(hours=14)
@@ -134,7 +136,7 @@ def _without_refused(
     for line, one in claims.items():
         other = spelt.get(folded(one.claim))
         if one.claim in purged:
-            reason = "purged: its number cannot be used again"
+            reason = PURGED
         elif other is not None and one.claim not in exact:
             reason = f"the archive has it as {other}; write the number that way"
         else:
