@@ -9,7 +9,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Iterable, Mapping
 
-from sqlalchemy import ColumnElement, delete, insert, literal, select, update
+from sqlalchemy import ColumnElement, delete, insert, literal, select, true, update
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, chunks, own_only
@@ -43,7 +43,8 @@ class Pushes:
             self._database.upsert(t.target_disk, [row])
             if anew:
                 db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk == disk))
-                mine = own_only(self._database, t.bag.c.station)
+                # A bag that stands at no station yet may be filed at another one; here it becomes due when it is built.
+                mine = t.bag.c.station == station if station else true()
                 every = select(literal(disk), t.bag.c.claim, literal(""), literal(True)).where(mine)
                 columns = ["disk", "claim", "tag_manifest", "due"]
                 db.execute(insert(t.pushed_bag).from_select(columns, every))

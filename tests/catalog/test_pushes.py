@@ -9,6 +9,7 @@ from sqlalchemy import text
 
 from evidence.catalog.keeping import CopyRow
 from evidence.catalog.store import Catalog
+from evidence.catalog.tables import bag
 from evidence.catalog.totals import TRAY
 from evidence.model import ClaimId, Sha256
 
@@ -47,6 +48,24 @@ def test_everything_is_due_at_a_new_disk_and_nothing_after_it_was_copied(catalog
     assert catalog.pushes.pushed("disk-a", ONE) == BAG
     catalog.pushes.begin("disk-b", "office", head=0)
     assert catalog.pushes.due("disk-b") == [TRAY, ONE, TWO]
+
+
+def test_a_bag_that_stands_at_no_station_yet_is_not_due_at_the_new_disk_of_any(tmp_path):
+    url = f"sqlite:///{tmp_path / 'shared.sqlite'}"
+    north, south = Catalog(url), Catalog(url)
+    north._database.station, south._database.station = "n", "s"
+    with north.transaction():  # as the split of a day leaves them: no station has built these bags
+        north._database.upsert(bag, [{"claim": claim, "dirty": True} for claim in (ONE, TWO)])
+    south.stations.take_bag(TWO)
+    south.keeping.mark_clean(TWO, {sha(2): "b.jpg"}, at=AT)
+    south.pushes.begin("disk-s", "south", head=0)
+    assert south.pushes.due("disk-s") == [TRAY, TWO], "the other may be filed at the other station"
+    north.pushes.begin("disk-n", "north", head=0)
+    north.stations.take_bag(ONE)
+    north.keeping.mark_clean(ONE, {sha(1): "a.jpg"}, at=AT)
+    assert (north.pushes.due("disk-n"), south.pushes.due("disk-s")) == ([TRAY, ONE], [TRAY, TWO])
+    north.close()
+    south.close()
 
 
 def test_a_bag_that_is_built_anew_is_due_at_every_disk_and_no_other_is(catalog):
