@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import atexit
-import contextlib
 import gc
 import multiprocessing.util
 import os
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -29,18 +27,6 @@ sys.path.insert(0, str(Path(__file__).parent / "support"))
 pytest_plugins = ("support_fixtures", "support_postgres")
 
 REPOSITORY = Path(__file__).parents[1]
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_collection(session: pytest.Session) -> Iterator[None]:
-    """Have each worker import its share of the files first: else all of them compile the same file at the same time."""
-    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
-    if workers > 1 and session.config.args_source is pytest.Config.ArgsSource.TESTPATHS:
-        number = int(os.environ["PYTEST_XDIST_WORKER"].removeprefix("gw"))
-        for path in sorted(Path(__file__).parent.rglob("test_*.py"))[number::workers]:
-            with contextlib.suppress(pytest.Collector.CollectError):  # the collection says what is wrong
-                pytest.Module.from_parent(session, path=path).obj  # noqa: B018
-    return (yield)
 
 
 @pytest.hookimpl(trylast=True)
