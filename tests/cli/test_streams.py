@@ -82,10 +82,10 @@ def test_a_window_without_width_shows_everything(archive, columns):
 @pytest.mark.skipif(os.name != "posix", reason="another signal on other systems")
 def test_a_command_that_is_stopped_says_that_it_can_be_run_again(archive):
     script = (
-        "import os, signal\n"
+        "import signal\n"
         "from evidence.cli.main import run\n"
         "from evidence.reports import views\n"
-        "views.claim_views = lambda *_, **__: os.kill(os.getpid(), signal.SIGINT)\n"
+        "views.claim_views = lambda *_, **__: signal.raise_signal(signal.SIGINT)\n"
         f"run(['claims', '--archive', {str(archive)!r}])\n"
     )
     ran = subprocess.run([sys.executable, "-c", script], capture_output=True, check=False)
