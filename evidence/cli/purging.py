@@ -256,13 +256,17 @@ def purge_undo(
 ) -> None:
     """Bring back every claim of a plan that is in quarantine, or withdraw a plan."""
     from evidence.office import purging
+    from evidence.retention.purge.taking_back import stays_text
 
     with opened_by_person(archive, actor, password_stdin=password_stdin) as here:
         back = purging.undo_purge(here, plan)
     emit(
         as_json,
-        {"plan": plan, "undone": back},
-        lambda: [f"Taken back: {', '.join(back) or 'nothing, it was taken back before'}."],
+        {"plan": plan, "undone": back.claims, "stays": back.stays},
+        lambda: [
+            f"Taken back: {', '.join(back.claims) or 'nothing, it was taken back before'}.",
+            *filter(None, [stays_text(back.stays)]),
+        ],
     )
 
 

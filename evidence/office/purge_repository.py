@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import date, datetime
 
-from evidence.analysis.refresh import refresh_days
+from evidence.analysis.refresh import refresh_days, retag
 from evidence.catalog.debts import StationDebt, StationPart
+from evidence.catalog.decisions import SplitCorrection
 from evidence.catalog.quarantine import phashes_of
 from evidence.catalog.records import RowsByTable
 from evidence.filing.backup import open_targets
@@ -16,7 +18,7 @@ from evidence.filing.card_pages import remove_pages_naming
 from evidence.filing.custody_heads import head_text
 from evidence.filing.traces import entries_that_stay, remove_texts, thin_ledgers
 from evidence.lookup import UNASSIGNED
-from evidence.model import ClaimId, ClaimState, Sha256
+from evidence.model import CONCLUDED, ClaimId, ClaimState, Sha256
 from evidence.office.claim_copies import ClaimCopies, owed_by_left
 from evidence.office.quarantine import QuarantineFolders, require_rows
 from evidence.office.retention import facts_of
@@ -151,21 +153,48 @@ class ArchiveRepository:
             self._targets[copy.target].require_present()
         self._folders(claim, plan).set_aside(copy)
 
-    def restore(self, claim: ClaimId, plan: str) -> None:
+    def restore(self, claim: ClaimId, plan: str) -> Mapping[str, int]:
         """See `Repository`."""
-        row = self._workspace.catalog.claims.get(claim)
-        if row is None or row.state is not ClaimState.QUARANTINED:
-            self._folders(claim, plan).close()
-            return
-        folders = self._folders(claim, plan)
-        rows = require_rows(folders.rows(), claim)
-        folders.bring_back()
-        if row.folder and rows["held_in"] and self._stands_here(rows):
-            folders.fetch_bag(row.folder)
-        with self._workspace.locked(), self._workspace.catalog.transaction():
-            self._workspace.catalog.quarantine.put_back(claim, rows)
-            self._workspace.catalog.keeping.mark_dirty([claim, None])
-        folders.close()
+        catalog, folders = self._workspace.catalog, self._folders(claim, plan)
+        row, rows = catalog.claims.get(claim), folders.rows()
+        if row is not None and row.state is ClaimState.QUARANTINED:
+            rows = require_rows(rows, claim)
+            folders.bring_back()
+            if row.folder and rows["held_in"] and self._stands_here(rows):
+                folders.fetch_bag(row.folder)
+            with self._workspace.locked(), catalog.transaction():
+                self._put_rows_back(claim, rows)
+        now = catalog.photos.claims_of(_files_of(rows)) if rows else {}
+        return Counter[str](other or UNASSIGNED for other in now.values() if other != claim)
+
+    def end_quarantine(self, claim: ClaimId, plan: str) -> None:
+        """See `Repository`."""
+        self._folders(claim, plan).close()
+
+    def _put_rows_back(self, claim: ClaimId, rows: RowsByTable) -> None:
+        """Put the rows back; the days and tags of files that a card brought again meanwhile are made anew."""
+        catalog = self._workspace.catalog
+        again = catalog.photos.claims_of(_files_of(rows))
+        catalog.quarantine.put_back(claim, rows, staying=self._staying(claim, again))
+        catalog.keeping.mark_dirty([claim, None])
+        if again:
+            catalog.mark_changed(set(again.values()))
+            refresh_days(self._workspace, sorted(again))
+            retag(self._workspace, {claim, *catalog.photos.claims_of(sorted(again)).values()})
+
+    def _staying(self, claim: ClaimId, again: Mapping[Sha256, ClaimId | None]) -> set[Sha256]:
+        """Those of these files that stay where they are: a person moved them there, or signed or closed their claim."""
+        claims = self._workspace.catalog.claims
+        rows = claims.of({one for one in again.values() if one})
+        concluded = {one for one, row in rows.items() if row.state in CONCLUDED}
+        decided: dict[Sha256, ClaimId | None] = {}
+        for row in claims.decisions(SplitCorrection, photos=list(again)):
+            decided |= row.decision.assigns()
+        return {
+            sha
+            for sha, now in again.items()
+            if now in concluded or (now != claim and sha in decided and decided[sha] == now)
+        }
 
     def _stands_here(self, rows: RowsByTable) -> bool:
         """True when the claim's bag does not stand at another station."""
@@ -272,3 +301,7 @@ class ArchiveRepository:
             StationDebt(station=one, claim=tombstone.claim, since=tombstone.purged, part=part)
             for one in sorted(owing)
         ]
+
+
+def _files_of(rows: RowsByTable) -> list[Sha256]:
+    return [Sha256(row["sha256"]) for row in rows["original"]]

@@ -27,7 +27,7 @@ from evidence.retention.purge.plan_files import plan_folders
 from evidence.retention.purge.planning import PlanTerms, make_plan
 from evidence.retention.purge.progress import PROGRESS
 from evidence.retention.purge.run import PurgeReport, run_plan
-from evidence.retention.purge.taking_back import undo_plan
+from evidence.retention.purge.taking_back import TakenBack, undo_plan
 from evidence.workspace import Workspace
 
 
@@ -114,6 +114,9 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
             by=workspace.actor,
             logged_in=workspace.logged_in,
         )
+        # The bag of a claim that was brought back may hold photos that are under another claim now.
+        if any(not one.begun for one in report.refused):
+            file_away(workspace)
         _follow(workspace)  # with a signed head, so that no later change of the log can hide the purge
         remaining = list(dict.fromkeys(repository.remaining))
         if report.purged and (owed := workspace.catalog.overwrite_deleted()):
@@ -124,8 +127,8 @@ def run_purge(workspace: Workspace, plan: str, *, confirmed: date | None = None)
         return replace(report, remaining=tuple(remaining))
 
 
-def undo_purge(workspace: Workspace, plan: str) -> tuple[ClaimId, ...]:
-    """Bring back every claim of the plan from quarantine, or withdraw a plan that was not run; returns the claims."""
+def undo_purge(workspace: Workspace, plan: str) -> TakenBack:
+    """Bring back every claim of the plan from quarantine, or withdraw a plan that was not run."""
     require_login(workspace)
     with workspace.filing(), workspace.alone():
         back = undo_plan(ArchiveRepository(workspace), plan_folder(workspace, plan), by=workspace.actor)

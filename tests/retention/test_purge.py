@@ -695,14 +695,14 @@ def test_a_run_moves_copies_aside_and_only_a_run_after_its_days_deletes_them(rep
 def test_undo_brings_every_copy_back_and_the_plan_is_spent(repository, tmp_path):
     before = {claim: set(repository.places[claim]) for claim in (ONE, TWO)}
     frozen = quarantined(repository, tmp_path)
-    assert undo_plan(repository, frozen.folder, by="Dora") == (ONE, TWO)
+    assert undo_plan(repository, frozen.folder, by="Dora").claims == (ONE, TWO)
     assert {claim: repository.places[claim] for claim in (ONE, TWO)} == before
     assert not repository.counted
     assert repository.events(ONE) == {"purge_started": 1, "purge_undone": 1}
     repository.later = timedelta(days=20)
     report = run_plan(repository, SCHEDULE, frozen.folder, by="Ann")
     assert ["took this purge back" in one.reason for one in report.refused] == [True, True]
-    assert undo_plan(repository, frozen.folder, by="Dora") == ()
+    assert undo_plan(repository, frozen.folder, by="Dora").claims == ()
     assert {claim: repository.places[claim] for claim in (ONE, TWO)} == before
 
 

@@ -8,7 +8,7 @@ import os
 import shutil
 import signal
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
@@ -158,11 +158,15 @@ class MemoryRepository:
                 places.discard(copy)
             self.aside.setdefault(claim, set()).add(copy)
 
-    def restore(self, claim: ClaimId, plan: str) -> None:
+    def restore(self, claim: ClaimId, plan: str) -> Mapping[str, int]:
         self.before("restore")
         self.places[claim] |= self.aside.pop(claim, set())
         self.before("half restored")
         self.counted.discard(claim)
+        return {}
+
+    def end_quarantine(self, claim: ClaimId, plan: str) -> None:
+        self.before("end_quarantine")
 
     def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:
         self.before("remove_aside")
@@ -305,7 +309,10 @@ class FolderRepository:
     def set_aside(self, claim: ClaimId, plan: str, copy: CopyAddress) -> None:
         raise NotImplementedError
 
-    def restore(self, claim: ClaimId, plan: str) -> None:
+    def restore(self, claim: ClaimId, plan: str) -> Mapping[str, int]:
+        raise NotImplementedError
+
+    def end_quarantine(self, claim: ClaimId, plan: str) -> None:
         raise NotImplementedError
 
     def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:

@@ -20,6 +20,7 @@ from evidence.lookup import known_claim
 from evidence.office.purging import approve_purge, plan_purge, run_purge, undo_purge
 from evidence.plain_words import typed_date_or_none
 from evidence.retention.purge.run import PurgeReport
+from evidence.retention.purge.taking_back import stays_text
 
 router = APIRouter()
 
@@ -80,7 +81,8 @@ def undo(user: Office, plan: Short) -> Response:
 
     def work() -> str:
         back = undo_purge(user.workspace, plan)
-        return f"Undone: {', '.join(back) or 'nothing, it was undone before'}."
+        words = f"Undone: {', '.join(back.claims) or 'nothing, it was undone before'}."
+        return " ".join(filter(None, [words, stays_text(back.stays)]))
 
     return _step(user, "A purge is undone", f"the plan {plan} is undone", work, lambda: _page(plan))
 

@@ -135,11 +135,17 @@ class Repository(Protocol):
         """Move the copy into the quarantine of its own disk; one that is there or gone already is no failure."""
         ...
 
-    def restore(self, claim: ClaimId, plan: str) -> None:
+    def restore(self, claim: ClaimId, plan: str) -> Mapping[str, int]:
         """Move every copy back and put the claim's rows into the catalog again; repeating it changes nothing.
 
-        Raises an EvidenceError when a target with copies in quarantine cannot be reached; nothing is lost then.
+        Returns how many of its files belong to each other claim, or to the unassigned tray, from now on: a card
+        brought them again, and a person moved them there. Raises an EvidenceError when a target with copies in
+        quarantine cannot be reached; nothing is lost then.
         """
+        ...
+
+    def end_quarantine(self, claim: ClaimId, plan: str) -> None:
+        """Remove what is left of the quarantine after `restore`; repeating it changes nothing."""
         ...
 
     def remove_aside(self, claim: ClaimId, plan: str, targets: Sequence[str]) -> Sequence[str]:

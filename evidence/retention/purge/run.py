@@ -38,7 +38,7 @@ from evidence.retention.purge.plans import PlannedClaim
 from evidence.retention.purge.progress import Progress, PurgeStep, time_of
 from evidence.retention.purge.purge_run import PurgeRun
 from evidence.retention.purge.repository import Repository, serves_another
-from evidence.retention.purge.taking_back import bring_back, is_removing
+from evidence.retention.purge.taking_back import bring_back, is_removing, stays_text
 from evidence.retention.schedule import RetentionSchedule
 
 
@@ -159,8 +159,9 @@ def _quarantine(run: PurgeRun, planned: PlannedClaim) -> datetime:
         check_disposition(run, claim)
     except PurgeStoppedError as stop:
         if run.progress.at(claim, PurgeStep.STARTED):
-            bring_back(run.repository, run.frozen, run.progress, planned, run.by)
-            raise PurgeStoppedError(f"{stop}; every copy was brought back") from None
+            stays = stays_text(bring_back(run.repository, run.frozen, run.progress, planned, run.by))
+            told = ". ".join(filter(None, [f"{stop}; every copy was brought back", stays.rstrip(".")]))
+            raise PurgeStoppedError(told) from None
         raise
     aside = run.progress.note(claim, PurgeStep.ASIDE, run.repository.now(), by=run.by)
     return time_of(aside) + timedelta(days=run.frozen.plan.quarantine_days)
@@ -211,12 +212,19 @@ def _clear(run: PurgeRun, planned: PlannedClaim) -> None:
         run.repository.now(),
         by=run.by,
         removed=list(place_lines(here(known - spared))),
-        stays=list(place_lines(spared)),
+        stays=[*place_lines(spared), *_bags_of_others(run, planned)],
         stations=list(place_lines(stations)),
         owed=[owed_line(one) for one in (*planned.owed, *owed)],
         owed_targets=sorted({one.target for one in (*planned.owed, *owed)}),
         logged_in="yes" if run.logged_in else "",
     )
+
+
+def _bags_of_others(run: PurgeRun, planned: PlannedClaim) -> list[str]:
+    """The certificate's line about files that other claims hold, too, as when a card brought them again meanwhile."""
+    claim, holding = planned.claim, run.repository.claims_holding
+    many = sum(any(other != claim for other in holding(sha)) for sha in planned.photos)
+    return [f"bags of other claims or the unassigned tray: {counted(many, 'file')}"] if many else []
 
 
 def _remove_quarantine(run: PurgeRun, planned: PlannedClaim) -> tuple[OwedCopies, ...]:

@@ -1,0 +1,188 @@
+"""A claim is in quarantine when its card is taken in again: every photo stays under one claim, whatever the purge becomes."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from support_cli import CONFIRMED, cli
+from support_intake import (
+    CLAIMS,
+    at_home,
+    filed,
+    holding,
+    rows_of,
+    set_settings,
+    taken_in,
+    where,
+    with_target,
+)
+from support_retention import reload_assignments
+
+from evidence.model import Facet
+from evidence.office import purging
+from evidence.workspace import Workspace
+
+MOVED = "TEST0002.JPG"
+THEIRS = {"TEST0001.JPG", MOVED, "TEST0003.JPG", "TEST0003.WAV", "TEST0004.JPG"}
+
+
+@pytest.fixture
+def target(tmp_path):
+    folder = tmp_path / "office"
+    folder.mkdir()
+    return folder
+
+
+@pytest.fixture
+def waiting(houses, target, two_houses_taken_in):
+    """TC-1001 is in quarantine, and its card was taken in again; returns the archive and the plan."""
+    assert reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
+    with_target(houses, target, off=False)
+    settings = (houses / "evidence.toml").read_text(encoding="utf-8")
+    set_settings(houses, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
+    assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
+    assert cli("backup", archive=houses).status == 0
+    plan = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=houses, actor="Ada Clerk").data[
+        "plan"
+    ]
+    assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
+    assert run(houses, plan).status == 0
+    taken_in(houses, two_houses_taken_in[1].root)
+    assert {name for name, claim in where(houses).items() if claim == "unassigned"} == THEIRS
+    return houses, plan
+
+
+def run(archive, plan):
+    return cli("purge", "run", "--yes", *CONFIRMED, plan, "--json", archive=archive, actor="Ada Clerk")
+
+
+def undo(archive, plan):
+    ran = cli("purge", "undo", plan, "--json", archive=archive, actor="Ben Witness")
+    assert ran.status == 0, ran.err
+    return ran.data
+
+
+def move(archive, name=MOVED):
+    assert cli("move", name, "--to", "TC-1002", archive=archive).status == 0
+
+
+def is_sound(archive, target):
+    """No command finds anything wrong, and a rebuild finds the catalog that is there."""
+    assert cli("backup", archive=archive).status == 0
+    assert cli("verify", archive=archive).status == 0
+    for digest, (claim, name) in filed(archive).items():
+        at_target = holding(target, {digest})
+        assert [path.partition("/")[0][: len(claim)] for path in at_target] == [claim], name
+    before, counts = rows_of(archive), counted(archive)
+    assert cli("rebuild", archive=archive).status == 0
+    after = rows_of(archive)
+    assert {name: rows for name, rows in before.items() if after.get(name) != rows} == {}
+    assert counted(archive) == counts == Counter(claim for claim, _ in filed(archive).values())
+
+
+def counted(archive):
+    with at_home(archive) as workspace:
+        return {claim or "unassigned": count[0] for claim, count in workspace.catalog.photos.counts().items()}
+
+
+def undone_entries(archive):
+    shown = cli("custody", "--last", 0, "--json", archive=archive).data["shown"]
+    return [one["details"] for one in shown if one["action"] == "purge_undone"]
+
+
+@pytest.mark.parametrize("backed_up", [False, True], ids=["not backed up", "backed up"])
+def test_a_photo_that_a_person_moved_meanwhile_stays_there_when_the_claim_is_brought_back(
+    waiting, target, backed_up
+):
+    archive, plan = waiting
+    move(archive)
+    if backed_up:
+        assert cli("backup", archive=archive).status == 0
+    assert undo(archive, plan)["stays"] == {"TC-1002": 1}
+    assert where(archive)[MOVED] == "TC-1002"
+    assert {name for name, claim in where(archive).items() if claim == "TC-1001"} == THEIRS - {MOVED}
+    assert [one["stays"] for one in undone_entries(archive)] == ["TC-1002: 1"]
+    is_sound(archive, target)
+    assert where(archive)[MOVED] == "TC-1002", "the rebuild kept the move"
+
+
+def test_the_command_says_in_one_sentence_how_many_photos_stay(waiting):
+    archive, plan = waiting
+    move(archive)
+    ran = cli("purge", "undo", plan, archive=archive, actor="Ben Witness")
+    assert "1 file came in again meanwhile and stays under TC-1002." in ran.out
+    assert "stay" not in cli("purge", "undo", plan, archive=archive, actor="Ben Witness").out
+
+
+def test_photos_that_nobody_moved_come_back_to_the_claim(waiting, target):
+    archive, plan = waiting
+    assert undo(archive, plan)["stays"] == {}
+    assert {name for name, claim in where(archive).items() if claim == "TC-1001"} == THEIRS
+    assert [one.get("stays") for one in undone_entries(archive)] == [None]
+    is_sound(archive, target)
+
+
+def test_a_photo_that_a_person_kept_in_the_tray_meanwhile_stays_there(waiting, target):
+    archive, plan = waiting
+    move(archive)
+    assert cli("move", MOVED, "--to", "unassigned", archive=archive).status == 0
+    assert undo(archive, plan)["stays"] == {"unassigned": 1}
+    assert where(archive)[MOVED] == "unassigned"
+    is_sound(archive, target)
+
+
+def test_a_photo_stays_with_the_claim_that_was_closed_with_it(waiting, target):
+    archive, plan = waiting
+    move(archive)
+    assert cli("close", "TC-1002", "--on", "2026-06-01", archive=archive).status == 0
+    assert undo(archive, plan)["stays"] == {"TC-1002": 1}
+    assert where(archive)[MOVED] == "TC-1002"
+    is_sound(archive, target)
+
+
+def test_a_hold_brings_back_all_but_the_photo_that_a_person_moved(waiting, target):
+    archive, plan = waiting
+    move(archive)
+    placed = cli("hold", "place", "TC-1001", "--reason", "suit", archive=archive, actor="Counsel")
+    assert placed.status == 0, placed.err
+    ran = run(archive, plan)
+    assert ran.status == 1
+    reason = ran.data["refused"][0]["reason"]
+    assert "every copy was brought back. 1 file came in again meanwhile and stays under TC-1002" in reason
+    assert where(archive)[MOVED] == "TC-1002"
+    is_sound(archive, target)
+
+
+def test_what_a_person_stated_of_a_photo_meanwhile_is_kept(waiting, target):
+    archive, plan = waiting
+    assert cli("tag", "TEST0004.JPG", "--role", "overview", archive=archive).status == 0
+    undo(archive, plan)
+    with at_home(archive) as workspace:
+        photos = workspace.catalog.photos
+        (sha,) = photos.find("TEST0004.JPG")
+        stated = photos.by_person([sha])[sha]
+        strongest = Counter(row["facet"] for row in photos.tag_rows([sha])[sha] if row["strongest"])
+    assert stated[Facet.ROLE].value == "overview"
+    assert set(strongest.values()) == {1}
+    is_sound(archive, target)
+
+
+def test_a_purge_that_ends_leaves_the_photos_that_came_in_again_and_certifies_it(waiting, target):
+    archive, plan = waiting
+    move(archive)
+    assert cli("backup", archive=archive).status == 0
+    before = filed(archive)
+    at_target = {digest: holding(target, {digest}) for digest in before}
+    later = datetime.now(UTC) + timedelta(days=15)
+    with Workspace(archive, actor="Ada Clerk", now=lambda: later) as workspace:
+        report = purging.run_purge(workspace, plan, confirmed=later.astimezone().date())
+    assert [one.claim for one in report.purged] == ["TC-1001"]
+    assert filed(archive) == before
+    assert where(archive)[MOVED] == "TC-1002"
+    for digest, paths in at_target.items():
+        assert holding(target, {digest}) == [path for path in paths if not path.startswith(".quarantine/")]
+    text = report.purged[0].certificate.read_text(encoding="utf-8")
+    assert "bags of other claims or the unassigned tray: 5 files" in text
+    is_sound(archive, target)
