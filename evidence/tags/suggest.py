@@ -14,6 +14,8 @@ from evidence.tags.reading.semantics import Reading
 from evidence.tags.vocabulary import CardOptions, GuessOptions, Vocabulary
 from evidence.tags.walk.emission import OFF_WALK_ROLES
 
+_UNDECODABLE = "undecodable"
+"""The flag of a look at a file that holds no picture of a known kind, see `sight.look`."""
 _CLEARLY_READ = 0.8
 """Confidence from which a board that contradicts a label card is flagged."""
 
@@ -40,7 +42,8 @@ def tag_claim(
 
     `person` holds what people stated; it comes before what label cards state, and both come before any
     guess. Guesses carry a probability and never count as reviewed (rule 9); no damage is never
-    concluded from pixels. Without `models` only people, label cards and writing are used.
+    concluded from pixels, and nothing is guessed about a file that holds no picture. Without `models` only
+    people, label cards and writing are used.
     """
     options = options or TagOptions()
     labels = read_labels(photos, vocabulary, options.cards)
@@ -55,7 +58,7 @@ def tag_claim(
         )
         for position, photo in enumerate(photos)
     ]
-    walked = [one for one in evidence if not _off_walk(one)]
+    walked = [one for one in evidence if not _off_walk(one) and not _holds_no_picture(one.photo)]
     guesses: dict[Sha256, Guess] = {}
     if models is not None and walked:
         made = guess_claim(
@@ -76,6 +79,11 @@ def _off_walk(evidence: PhotoEvidence) -> bool:
     """Whether the photo is stated to be a sheet, a label card or a stray: not part of the walk."""
     role = evidence.stated.get(Facet.ROLE)
     return role is not None and role.value in OFF_WALK_ROLES
+
+
+def _holds_no_picture(photo: PhotoRecord) -> bool:
+    """Whether the file, for instance an empty one, could not be decoded: nobody can check a guess about it."""
+    return any(flag.code == _UNDECODABLE for flag in photo.look.flags)
 
 
 def _result(evidence: PhotoEvidence, guess: Guess | None, flags: Sequence[Finding]) -> TagResult:

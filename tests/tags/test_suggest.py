@@ -12,7 +12,7 @@ from support_models import cards, shipped, words
 from support_tags import BIG, photo
 from support_walks import ORDINARY, Kit, walk, walks
 
-from evidence.model import ChalkSeen, Facet, FacetValue, Role, SceneKind, Source
+from evidence.model import ChalkSeen, Facet, FacetValue, Finding, Look, Role, SceneKind, Source
 from evidence.tags.models import TagModels
 from evidence.tags.suggest import tag_claim
 from evidence.tags.walk import posterior
@@ -56,6 +56,18 @@ def test_without_models_only_people_cards_and_writing_are_used():
         "role": "no_damage_proof",
     }
     assert results[photos[1].sha256].tags == {}
+
+
+def test_nothing_is_guessed_about_a_file_that_holds_no_picture_and_its_neighbours_are_tagged_as_without_it():
+    flag = Finding(code="undecodable", message="The file does not hold a picture of a known kind.")
+    photos = [photo(0, scenes=HOUSE), photo(1), photo(2, scenes=ROOF)]
+    empty = replace(photos[1], look=Look(flags=(flag,)))
+    assert tag(photos)[1].tags, "a picture without any evidence gets guesses from its neighbours"
+    first, nothing, last = tag([photos[0], empty, photos[2]])
+    assert (nothing.tags, nothing.by_source) == ({}, ())
+    assert [first, last] == tag([photos[0], photos[2]])
+    stated = tag([photos[0], empty, photos[2]], {empty.sha256: person(face="back")})[1]
+    assert {facet: one.value for facet, one in stated.tags.items()} == {Facet.FACE: "back"}
 
 
 def test_a_person_comes_before_a_card_and_a_card_before_the_board():
