@@ -68,8 +68,21 @@ def move(archive, name=MOVED):
     assert cli("move", name, "--to", "TC-1002", archive=archive).status == 0
 
 
+def placed_by_no_person(archive):
+    """The photo is in TC-1002 as if the split had put it there: no decision says so."""
+    ran = cli("move", MOVED, "--to", "TC-1002", "--json", archive=archive)
+    assert ran.status == 0, ran.err
+    with at_home(archive) as workspace:
+        workspace.catalog.claims.mark_undone(ran.data["decision"])
+
+
 def is_sound(archive, target):
     """No command finds anything wrong, and a rebuild finds the catalog that is there."""
+    rows = rows_of(archive)
+    here = {row["sha256"]: row["claim"] for row in rows["copy"] if row["place"] == "archive"}
+    assert here == {row["sha256"]: row["claim"] or "" for row in rows["original"]}
+    sizes = {row["segment"]: row["photos"] for row in rows["segment"]}
+    assert sizes == Counter(row["segment"] for row in rows["original"])
     assert cli("backup", archive=archive).status == 0
     assert cli("verify", archive=archive).status == 0
     for digest, (claim, name) in filed(archive).items():
@@ -124,6 +137,14 @@ def test_photos_that_nobody_moved_come_back_to_the_claim(waiting, target):
     is_sound(archive, target)
 
 
+def test_a_photo_that_the_split_put_into_an_open_claim_comes_back(waiting, target):
+    archive, plan = waiting
+    placed_by_no_person(archive)
+    assert undo(archive, plan)["stays"] == {}
+    assert {name for name, claim in where(archive).items() if claim == "TC-1001"} == THEIRS
+    is_sound(archive, target)
+
+
 def test_a_photo_that_a_person_kept_in_the_tray_meanwhile_stays_there(waiting, target):
     archive, plan = waiting
     move(archive)
@@ -135,7 +156,7 @@ def test_a_photo_that_a_person_kept_in_the_tray_meanwhile_stays_there(waiting, t
 
 def test_a_photo_stays_with_the_claim_that_was_closed_with_it(waiting, target):
     archive, plan = waiting
-    move(archive)
+    placed_by_no_person(archive)
     assert cli("close", "TC-1002", "--on", "2026-06-01", archive=archive).status == 0
     assert undo(archive, plan)["stays"] == {"TC-1002": 1}
     assert where(archive)[MOVED] == "TC-1002"
