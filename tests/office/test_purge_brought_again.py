@@ -22,6 +22,7 @@ from support_retention import reload_assignments
 
 from evidence.model import Facet
 from evidence.office import purging
+from evidence.office.purge_repository import ArchiveRepository
 from evidence.workspace import Workspace
 
 MOVED = "TEST0002.JPG"
@@ -119,6 +120,26 @@ def test_a_photo_that_a_person_moved_meanwhile_stays_there_when_the_claim_is_bro
     assert [one["stays"] for one in undone_entries(archive)] == ["TC-1002: 1"]
     is_sound(archive, target)
     assert where(archive)[MOVED] == "TC-1002", "the rebuild kept the move"
+
+
+def test_an_undo_that_was_killed_before_its_log_entry_still_says_and_logs_what_stays(waiting, monkeypatch):
+    archive, plan = waiting
+    move(archive)
+
+    class KilledError(BaseException):
+        pass
+
+    def killed(*_args):
+        raise KilledError
+
+    with monkeypatch.context() as patch, at_home(archive, "Ben Witness") as workspace:
+        patch.setattr(ArchiveRepository, "log", killed)
+        with pytest.raises(KilledError):
+            purging.undo_purge(workspace, plan)
+    assert undo(archive, plan)["stays"] == {"TC-1002": 1}
+    assert [one["stays"] for one in undone_entries(archive)] == ["TC-1002: 1"]
+    assert where(archive)[MOVED] == "TC-1002"
+    assert not (archive / ".quarantine").exists()
 
 
 def test_the_command_says_in_one_sentence_how_many_photos_stay(waiting):
