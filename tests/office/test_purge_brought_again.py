@@ -45,18 +45,30 @@ def waiting(houses, target, two_houses_taken_in):
     set_settings(houses, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
     assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
     assert cli("backup", archive=houses).status == 0
-    plan = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=houses, actor="Ada Clerk").data[
-        "plan"
-    ]
-    assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
+    plan = approved(houses)
     assert run(houses, plan).status == 0
     taken_in(houses, two_houses_taken_in[1].root)
     assert {name for name, claim in where(houses).items() if claim == "unassigned"} == THEIRS
     return houses, plan
 
 
+def approved(archive):
+    ran = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=archive, actor="Ada Clerk")
+    assert ran.status == 0, ran.err
+    plan = ran.data["plan"]
+    assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
+    return plan
+
+
 def run(archive, plan):
     return cli("purge", "run", "--yes", *CONFIRMED, plan, "--json", archive=archive, actor="Ada Clerk")
+
+
+def run_later(archive, plan):
+    """Run the plan after its quarantine."""
+    later = datetime.now(UTC) + timedelta(days=15)
+    with Workspace(archive, actor="Ada Clerk", now=lambda: later) as workspace:
+        return purging.run_purge(workspace, plan, confirmed=later.astimezone().date())
 
 
 def undo(archive, plan):
@@ -120,6 +132,29 @@ def test_a_photo_that_a_person_moved_meanwhile_stays_there_when_the_claim_is_bro
     assert [one["stays"] for one in undone_entries(archive)] == ["TC-1002: 1"]
     is_sound(archive, target)
     assert where(archive)[MOVED] == "TC-1002", "the rebuild kept the move"
+
+
+def test_a_rebuild_during_the_quarantine_changes_nothing_of_it(waiting, target):
+    archive, plan = waiting
+    move(archive)
+    assert cli("rebuild", archive=archive).status == 0
+    assert undo(archive, plan)["stays"] == {"TC-1002": 1}
+    assert where(archive)[MOVED] == "TC-1002"
+    is_sound(archive, target)
+
+
+def test_a_second_purge_after_the_undo_leaves_the_moved_photo(waiting, target):
+    archive, plan = waiting
+    move(archive)
+    undo(archive, plan)
+    assert cli("backup", archive=archive).status == 0
+    again = approved(archive)
+    assert run(archive, again).status == 0
+    report = run_later(archive, again)
+    assert [one.claim for one in report.purged] == ["TC-1001"], report
+    assert set(where(archive).values()) == {"TC-1002"}
+    assert where(archive)[MOVED] == "TC-1002"
+    is_sound(archive, target)
 
 
 def test_an_undo_that_was_killed_before_its_log_entry_still_says_and_logs_what_stays(waiting, monkeypatch):
@@ -217,9 +252,7 @@ def test_a_purge_that_ends_leaves_the_photos_that_came_in_again_and_certifies_it
     assert cli("backup", archive=archive).status == 0
     before = filed(archive)
     at_target = {digest: holding(target, {digest}) for digest in before}
-    later = datetime.now(UTC) + timedelta(days=15)
-    with Workspace(archive, actor="Ada Clerk", now=lambda: later) as workspace:
-        report = purging.run_purge(workspace, plan, confirmed=later.astimezone().date())
+    report = run_later(archive, plan)
     assert [one.claim for one in report.purged] == ["TC-1001"]
     assert filed(archive) == before
     assert where(archive)[MOVED] == "TC-1002"
