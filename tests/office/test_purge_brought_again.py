@@ -157,6 +157,21 @@ def test_a_second_purge_after_the_undo_leaves_the_moved_photo(waiting, target):
     is_sound(archive, target)
 
 
+def test_a_copy_outside_the_bag_stops_a_purge_before_anything_goes_into_quarantine(waiting, target):
+    archive, plan = waiting
+    undo(archive, plan)
+    assert list(target.glob("unassigned/data/**/*.JPG")), "the next backup removes them"
+    ran = run(archive, approved(archive))
+    assert ran.status == 1
+    (refused,) = ran.data["refused"]
+    assert refused["begun"] is False
+    assert "run `evidence backup`" in refused["reason"]
+    assert {name for name, claim in where(archive).items() if claim == "TC-1001"} == THEIRS
+    assert cli("backup", archive=archive).status == 0
+    again = run(archive, approved(archive))
+    assert [one["claim"] for one in again.data["quarantined"]] == ["TC-1001"], again.data
+
+
 def test_an_undo_that_was_killed_before_its_log_entry_still_says_and_logs_what_stays(waiting, monkeypatch):
     archive, plan = waiting
     move(archive)

@@ -8,7 +8,7 @@ from datetime import timedelta
 from evidence.errors import counted
 from evidence.model import ClaimId
 from evidence.retention.disposition import Due, Held, disposition_of
-from evidence.retention.purge.addresses import CopyAddress, place_text, removal_rank
+from evidence.retention.purge.addresses import CopyAddress, Stray, place_text, removal_rank
 from evidence.retention.purge.plans import PlannedClaim
 from evidence.retention.purge.progress import PurgeStep
 from evidence.retention.purge.purge_run import PurgeRun
@@ -50,6 +50,17 @@ def check_last_moment(run: PurgeRun, planned: PlannedClaim) -> tuple[CopyAddress
         raise PurgeStoppedError("the retention rules changed after the plan was made; make a new plan")
     _check_files(run, planned, begun=begun)
     return _check_copies(run, planned)
+
+
+def require_no_strays(copies: Sequence[CopyAddress]) -> None:
+    """Raise PurgeStoppedError when one of the copies lies outside the claim's bag: quarantine cannot take it."""
+    strays = [copy for copy in copies if isinstance(copy, Stray)]
+    if strays:
+        raise PurgeStoppedError(
+            f"{place_text(strays[0])} holds one of the claim's photos outside its bag; run `evidence backup`, or "
+            "remove that file by hand if it is still there, then make a new plan",
+            strays,
+        )
 
 
 def _check_files(run: PurgeRun, planned: PlannedClaim, *, begun: bool) -> None:

@@ -32,6 +32,7 @@ from evidence.retention.purge.last_check import (
     check_disposition,
     check_last_moment,
     require_fresh_approval,
+    require_no_strays,
 )
 from evidence.retention.purge.plan_files import retire_older_plan
 from evidence.retention.purge.plans import PlannedClaim
@@ -150,7 +151,7 @@ def _quarantine(run: PurgeRun, planned: PlannedClaim) -> datetime:
         if run.progress.at(claim, PurgeStep.STARTED):
             check_disposition(run, claim)
         else:
-            check_last_moment(run, planned)
+            require_no_strays(check_last_moment(run, planned))
             require_fresh_approval(run)
             run.progress.note(claim, PurgeStep.STARTED, run.repository.now(), by=run.by, quarantine="yes")
         run.log(f"purge_started:{plan}:{claim}", "purge_started", run.by, claim)
