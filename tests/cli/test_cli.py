@@ -6,9 +6,11 @@ import io
 import os
 import subprocess
 import sys
+from datetime import UTC, datetime
 from importlib import metadata
 
 import pytest
+import support_cli
 import typer
 from rich.console import Console
 from support_catalog import copied, placing
@@ -389,3 +391,13 @@ def test_a_table_stays_within_the_window_and_breaks_words_only_where_they_do_not
     words = " ".join(lines).split()
     if width >= 42:  # the longest word of each column, and three blanks
         assert {"HR26-004417", "Brankmeyer", "Rusk-Ainley", "2026-05-14", "signed"} <= set(words)
+
+
+def test_the_date_that_purges_confirm_in_tests_is_read_when_the_command_gets_it(monkeypatch):
+    class After(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return datetime(2031, 1, 2, 12, tzinfo=tz or UTC)
+
+    monkeypatch.setattr(support_cli, "datetime", After)
+    assert str(support_cli.CONFIRMED[1]) == "2031-01-02", "a run of all tests may go on past midnight"

@@ -83,6 +83,7 @@ def test_a_window_without_width_shows_everything(archive, columns):
 def test_a_command_that_is_stopped_says_that_it_can_be_run_again(archive):
     script = (
         "import signal\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background job ignores it
         "from evidence.cli.main import run\n"
         "from evidence.reports import views\n"
         "views.claim_views = lambda *_, **__: signal.raise_signal(signal.SIGINT)\n"
