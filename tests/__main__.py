@@ -28,7 +28,7 @@ def main() -> int:
         ["-m", "ruff", "check", "."],
         ["-m", "ruff", "format", "--check", "."],
         ["-m", "mypy"],
-        ["-m", "pytest", *(sys.argv[1:] or ["-q", "-n", str(_workers()), "--dist", "loadscope"])],
+        ["-m", "pytest", *(sys.argv[1:] or ["-q", "-n", str(_workers()), "--dist", "worksteal"])],
     ]
     scratch = _scratch()
     # One thread for each process: the tests start processes of their own. Compiled modules are kept beside their

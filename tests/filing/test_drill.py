@@ -140,7 +140,7 @@ def test_a_picture_above_the_memory_limit_is_no_failure_and_the_limit_is_the_set
         assert set(asked) == {workspace.settings.intake.picture_memory_mb}
 
 
-def test_the_drill_decodes_no_picture_in_its_own_process(backed_up, monkeypatch):
+def test_the_drill_decodes_no_picture_in_its_own_process(backed_up, monkeypatch, look_processes):
     def decoded_here(*_args, **_kwargs):
         raise AssertionError("a picture was decoded in the drill's process")
 
