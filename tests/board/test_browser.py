@@ -62,6 +62,9 @@ def test_a_reviewer_who_logs_in_by_a_link_works_through_a_claim_by_keyboard(log_
     # the link leads to the photo behind it, which has the focus; one key confirms it
     press(page, "Enter")
     page.wait_for_selector("#grid .tile")
+    page.wait_for_function(
+        "sha => document.activeElement.closest('[data-sha]')?.dataset.sha === sha", arg=photos[3]
+    )
     assert pills(page, photos[3]) == ["left? guess 90\u00a0%", "elevation? guess 84\u00a0%"]
     press(page, "y")
     page.wait_for_selector(f'[data-sha="{photos[3]}"] .pill.stated.f-face')
@@ -159,6 +162,7 @@ def test_waiving_and_sending_back(log_in, board, workspace):
     adjuster.click(".claim-row a")
     assert adjuster.locator("form[action='/do/sign']").count() == 0
     adjuster.click("nav.tabs >> text=Still to shoot")
+    adjuster.wait_for_selector(".shot-list .shot")
     lines = adjuster.locator(".shot-list .shot").all_inner_texts()
     assert [line.split(":")[0] for line in lines] == ["Right elevation", "Back elevation"]
     assert "please go round once more" in adjuster.inner_text(".outcome")
