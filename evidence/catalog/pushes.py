@@ -112,10 +112,10 @@ def bag_changed(database: Database, claim: ClaimId) -> None:
     """The claim's bag is due at every disk of its station, in the transaction that records a new state of it."""
     standing = select(t.bag.c.station).where(t.bag.c.claim == claim)
     with database.transaction() as db:
-        elsewhere = db.execute(standing).scalar_one_or_none() not in (None, "", database.station)
-        here = own_only(database, t.target_disk.c.station)
-        there = t.target_disk.c.station == standing.scalar_subquery()
-        disks = _disks(database, there if elsewhere else here)
+        station = db.execute(standing).scalar_one_or_none()
+        at = t.target_disk.c.station
+        elsewhere = station not in (None, "", database.station)
+        disks = _disks(database, at == station if elsewhere else own_only(database, at))
         database.upsert(t.pushed_bag, [{"disk": disk, "claim": claim, "due": True} for disk in disks])
 
 

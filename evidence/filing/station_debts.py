@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from evidence.archive import bags
@@ -18,6 +19,7 @@ from evidence.archive.digest_search import find_digests
 from evidence.archive.exchange import hidden_states
 from evidence.archive.names import original_of_sidecar
 from evidence.catalog.debts import StationDebt
+from evidence.catalog.holds import HoldRow
 from evidence.disk.durable import discard, sync_folder
 from evidence.disk.faults import writing
 from evidence.disk.hashing import hash_file
@@ -64,14 +66,17 @@ class OwedPart:
 def owed_parts(workspace: Workspace) -> list[OwedPart]:
     """What the stations still owe, oldest first; nothing of a catalog in a file."""
     debts = workspace.catalog.debts.all() if workspace.shared else []
-    names = {one.archive: one.name for one in workspace.catalog.stations.all()} if debts else {}
+    if not debts:
+        return []
+    names = {one.archive: one.name for one in workspace.catalog.stations.all()}
+    holds, today = workspace.catalog.holds.all(active_only=True), workspace.today()
     return [
         OwedPart(
             claim=one.claim,
             station=names.get(one.station, one.station),
             here=one.station == workspace.station,
             since=one.since.date().isoformat(),
-            held_by=held_by(workspace, one),
+            held_by=_first_hold(holds, one, today),
         )
         for one in debts
     ]
@@ -112,8 +117,11 @@ def by_station(parts: Sequence[OwedPart]) -> list[OwedByStation]:
 
 def held_by(workspace: Workspace, debt: StationDebt) -> str:
     """The first hold in force that covers the claim, as it was; empty for none."""
-    today = workspace.today()
-    for hold in workspace.catalog.holds.all(active_only=True):
+    return _first_hold(workspace.catalog.holds.all(active_only=True), debt, workspace.today())
+
+
+def _first_hold(holds: Sequence[HoldRow], debt: StationDebt, today: date) -> str:
+    for hold in holds:
         covered = debt.claim in hold.covered or covers(hold.scope, debt.part.about)
         if covered and in_force(hold.until, lifted=not hold.active, today=today):
             return f"hold {hold.number}"

@@ -128,16 +128,15 @@ def _without_refused(
     workspace: Workspace, claims: dict[int, Claim]
 ) -> tuple[dict[int, Claim], tuple[RefusedRow, ...]]:
     """The claims to load, and those whose number was purged or is another one's but for capitals, spaces or form."""
-    purged = {row.claim.claim for row in workspace.catalog.claims.all() if row.state.is_gone}
-    known = workspace.catalog.claims.numbers()
-    spelt, exact = {folded(one): one for one in known}, frozenset(known)
+    gone = {row.claim.claim: row.state.is_gone for row in workspace.catalog.claims.all()}
+    spelt = {folded(number): number for number in gone}
     kept: dict[int, Claim] = {}
     refused: list[RefusedRow] = []
     for line, one in claims.items():
         other = spelt.get(folded(one.claim))
-        if one.claim in purged:
+        if gone.get(one.claim):
             reason = PURGED
-        elif other is not None and one.claim not in exact:
+        elif other is not None and one.claim not in gone:
             reason = f"the archive has it as {other}; write the number that way"
         else:
             kept[line] = one

@@ -18,7 +18,7 @@ from support_intake import (
     where,
     with_target,
 )
-from support_retention import reload_assignments
+from support_retention import approved, reload_assignments
 
 from evidence.model import Facet
 from evidence.office import purging
@@ -45,19 +45,11 @@ def waiting(houses, target, two_houses_taken_in):
     set_settings(houses, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
     assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
     assert cli("backup", archive=houses).status == 0
-    plan = approved(houses)
+    plan = approved(houses, "TC-1001")
     assert run(houses, plan).status == 0
     taken_in(houses, two_houses_taken_in[1].root)
     assert {name for name, claim in where(houses).items() if claim == "unassigned"} == THEIRS
     return houses, plan
-
-
-def approved(archive):
-    ran = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=archive, actor="Ada Clerk")
-    assert ran.status == 0, ran.err
-    plan = ran.data["plan"]
-    assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
-    return plan
 
 
 def run(archive, plan):
@@ -148,7 +140,7 @@ def test_a_second_purge_after_the_undo_leaves_the_moved_photo(waiting, target):
     move(archive)
     undo(archive, plan)
     assert cli("backup", archive=archive).status == 0
-    again = approved(archive)
+    again = approved(archive, "TC-1001")
     assert run(archive, again).status == 0
     report = run_later(archive, again)
     assert [one.claim for one in report.purged] == ["TC-1001"], report
@@ -161,14 +153,14 @@ def test_a_copy_outside_the_bag_stops_a_purge_before_anything_goes_into_quaranti
     archive, plan = waiting
     undo(archive, plan)
     assert list(target.glob("unassigned/data/**/*.JPG")), "the next backup removes them"
-    ran = run(archive, approved(archive))
+    ran = run(archive, approved(archive, "TC-1001"))
     assert ran.status == 1
     (refused,) = ran.data["refused"]
     assert refused["begun"] is False
     assert "run `evidence backup`" in refused["reason"]
     assert {name for name, claim in where(archive).items() if claim == "TC-1001"} == THEIRS
     assert cli("backup", archive=archive).status == 0
-    again = run(archive, approved(archive))
+    again = run(archive, approved(archive, "TC-1001"))
     assert [one["claim"] for one in again.data["quarantined"]] == ["TC-1001"], again.data
 
 

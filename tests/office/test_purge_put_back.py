@@ -8,7 +8,7 @@ import pytest
 from support_card import CardMaker
 from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, filed, holding, set_settings, taken_in, with_target
-from support_retention import reload_assignments
+from support_retention import approved, reload_assignments
 
 from evidence.archive.custody_key import KEY_FILE
 
@@ -30,14 +30,6 @@ def due(houses, target):
     assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
     assert cli("backup", archive=houses).status == 0
     return houses
-
-
-def approved(archive):
-    ran = cli("purge", "plan", *CONFIRMED, "TC-1001", "--json", archive=archive, actor="Ada Clerk")
-    assert ran.status == 0, ran.err
-    plan = ran.data["plan"]
-    assert cli("purge", "approve", plan, archive=archive, actor="Ben Witness").status == 0
-    return plan
 
 
 def put_back(target, image):
@@ -64,7 +56,7 @@ def test_photos_that_an_older_image_of_the_target_lacks_come_back_after_a_purge_
     image = tmp_path / "image"
     shutil.copytree(target, image, symlinks=True)
     added = later_photos(due, tmp_path / "more")
-    plan = approved(due)
+    plan = approved(due, "TC-1001")
     put_back(target, image)
     if work == "purge":
         ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=due, actor="Ada Clerk")
@@ -79,7 +71,7 @@ def test_photos_that_an_older_image_of_the_target_lacks_come_back_after_a_purge_
 
 def test_an_image_from_before_a_purge_does_not_bring_the_purged_claim_back(due, target, tmp_path):
     theirs = {digest for digest, (claim, _) in filed(due).items() if claim == "TC-1001"}
-    plan = approved(due)
+    plan = approved(due, "TC-1001")
     assert cli("backup", archive=due).status == 0
     image = tmp_path / "image"
     shutil.copytree(target, image, symlinks=True)
@@ -118,7 +110,7 @@ def test_a_link_to_a_targets_folder_is_not_a_second_place(due, target, tmp_path)
 def test_an_original_that_no_list_names_keeps_the_bag_of_a_purged_claim_in_an_older_image(
     due, target, tmp_path
 ):
-    plan = approved(due)
+    plan = approved(due, "TC-1001")
     assert cli("backup", archive=due).status == 0
     image = tmp_path / "image"
     shutil.copytree(target, image, symlinks=True)

@@ -11,12 +11,12 @@ from fastapi.testclient import TestClient
 from sqlalchemy import select
 from support_cli import cli
 from support_intake import PLAIN, actions, filed, set_settings
+from support_retention import planned
 from support_stations import (
     card_of,
     closed_long_ago,
     digests,
     one_archive,
-    planned,
     purged,
     require_whole,
     settings,

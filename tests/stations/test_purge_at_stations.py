@@ -13,10 +13,9 @@ from fastapi.testclient import TestClient
 from support_cli import cli
 from support_intake import actions, filed, set_settings
 from support_kill import changes_of, killed_at
-from support_retention import found
+from support_retention import approved, found
 from support_stations import (
     Saved,
-    approved,
     card_of,
     closed_long_ago,
     digests,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from support_cli import cli
+from support_cli import CONFIRMED, Ran, cli
 
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, Sha256
@@ -34,6 +34,19 @@ from evidence.retention.purge.repository import ClaimTraces, PurgeLogEntry, Tomb
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 25)
+
+
+def planned(archive: Path, claim: str) -> Ran:
+    return cli("purge", "plan", claim, *CONFIRMED, "--json", archive=archive, actor="Ada Clerk")
+
+
+def approved(archive: Path, claim: str) -> str:
+    """The name of a plan for the claim that a second person approved."""
+    plan = planned(archive, claim)
+    assert plan.status == 0, plan.err
+    name: str = plan.data["plan"]
+    assert cli("purge", "approve", name, archive=archive, actor="Ben Witness").status == 0
+    return name
 
 
 def reload_assignments(archive: Path, text: str):

@@ -15,10 +15,10 @@ import psycopg
 from sqlalchemy import Engine, event, select
 from sqlalchemy.engine import make_url
 from support_card import CardMaker
-from support_cli import CONFIRMED, Ran, cli, make_archive
+from support_cli import CONFIRMED, cli, make_archive
 from support_intake import CLAIMS, PLAIN, actions, filed, set_settings
 from support_kill import HereExecutor
-from support_retention import reload_assignments
+from support_retention import approved, reload_assignments
 
 from evidence.catalog import tables as t
 from evidence.catalog import totals
@@ -227,19 +227,6 @@ def closed_long_ago(archive: Path, *claims: str) -> None:
     reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01"))
     for claim in claims:
         assert cli("close", claim, "--on", "2016-01-04", archive=archive).status == 0
-
-
-def planned(archive: Path, claim: str) -> Ran:
-    return cli("purge", "plan", claim, *CONFIRMED, "--json", archive=archive, actor="Ada Clerk")
-
-
-def approved(archive: Path, claim: str) -> str:
-    """The name of a plan for the claim that a second person approved."""
-    plan = planned(archive, claim)
-    assert plan.status == 0, plan.err
-    name: str = plan.data["plan"]
-    assert cli("purge", "approve", name, archive=archive, actor="Ben Witness").status == 0
-    return name
 
 
 def run_plan(archive: Path, plan: str) -> Any:
