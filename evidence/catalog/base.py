@@ -87,19 +87,7 @@ class Database:
         """Insert `rows`, or set the given columns where the primary key is already there."""
         if not rows:
             return
-        make: Any = sqlite.insert
-        if self.engine.dialect.name == "postgresql":
-            from sqlalchemy.dialects import postgresql  # noqa: PLC0415 - slow to import, and SQLite is usual
-
-            make = postgresql.insert
-        keys = [column.name for column in table.primary_key]
-        statement = make(table)
-        change = {name: statement.excluded[name] for name in rows[0] if name not in keys}
-        statement = (
-            statement.on_conflict_do_update(index_elements=keys, set_=change)
-            if change
-            else statement.on_conflict_do_nothing(index_elements=keys)
-        )
+        statement = _upsert(self.engine.dialect.name, table, tuple(rows[0]))
         with self.transaction() as connection:
             connection.execute(statement, [dict(row) for row in rows])
 
@@ -107,6 +95,22 @@ class Database:
         """Mark these record files as out of date, in the transaction that makes them so; see `catalog.records`."""
         rows = [{"kind": kind, "key": key, "mark": secrets.token_hex(8)} for key in sorted(set(keys))]
         self.upsert(record_due, rows)
+
+
+@functools.cache
+def _upsert(dialect: str, table: Table, names: tuple[str, ...]) -> Any:
+    """The statement that inserts these columns, or sets them where the primary key is already there."""
+    make: Any = sqlite.insert
+    if dialect == "postgresql":
+        from sqlalchemy.dialects import postgresql  # noqa: PLC0415 - slow to import, and SQLite is usual
+
+        make = postgresql.insert
+    keys = [column.name for column in table.primary_key]
+    statement = make(table)
+    change = {name: statement.excluded[name] for name in names if name not in keys}
+    if change:
+        return statement.on_conflict_do_update(index_elements=keys, set_=change)
+    return statement.on_conflict_do_nothing(index_elements=keys)
 
 
 def tries_again(part: type[T]) -> type[T]:

@@ -6,13 +6,26 @@ method of the catalog that changes such a row marks its file as due in the same 
 
 from __future__ import annotations
 
+import functools
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, TypeAlias
 
-from sqlalchemy import ColumnElement, Table, case, delete, exists, func, insert, literal, select, union_all
+from sqlalchemy import (
+    ColumnElement,
+    CompoundSelect,
+    Table,
+    case,
+    delete,
+    exists,
+    func,
+    insert,
+    literal,
+    select,
+    union_all,
+)
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
@@ -187,8 +200,7 @@ class Records:
     def empty_tables(self) -> frozenset[str]:
         """The names of the tables that hold no row, but for caches."""
         with self._database.transaction() as db:
-            held = (select(literal(one.name)).where(exists(select(one))) for one in _recorded())
-            filled = set(db.execute(union_all(*held)).scalars())
+            filled = set(db.execute(_filled()).scalars())
         return frozenset(one.name for one in _recorded()) - filled
 
     def replace_all(self, rows: Mapping[str, Sequence[Row]]) -> None:
@@ -250,9 +262,19 @@ def with_side_tables(rows: Mapping[str, Sequence[Row]]) -> dict[str, Sequence[Ro
     }
 
 
-def _recorded() -> list[Table]:
+@functools.cache
+def _recorded() -> tuple[Table, ...]:
     """The tables but for caches, each after those that it refers to."""
-    return [one for one in t.metadata.sorted_tables if one.name not in CACHES]
+    return tuple(one for one in t.metadata.sorted_tables if one.name not in CACHES)
+
+
+@functools.cache
+def _filled() -> CompoundSelect[Any]:
+    """Asks for the names of the recorded tables that hold a row; every command asks."""
+    held = (
+        select(literal(one.name)).where(exists(select(literal(1)).select_from(one))) for one in _recorded()
+    )
+    return union_all(*held)
 
 
 def _whole(table: Table, row: Row) -> Row:

@@ -5,6 +5,7 @@ Every method of the catalog that changes what is counted counts the claims conce
 
 from __future__ import annotations
 
+import functools
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from itertools import groupby
@@ -34,9 +35,9 @@ def count_photos(database: Database, claims: Iterable[str | None]) -> None:
     with database.transaction() as db:
         for piece in chunks(names):
             db.execute(delete(t.claim_total).where(t.claim_total.c.claim.in_(piece)))
-            mine = [_photos(t.original.c.claim.in_([name for name in piece if name]))]
+            mine = [_photos().where(t.original.c.claim.in_([name for name in piece if name]))]
             if TRAY in piece:
-                mine.append(_photos(t.original.c.claim.is_(None)))
+                mine.append(_photos().where(t.original.c.claim.is_(None)))
             database.upsert(t.claim_total, [_photo_row(row) for query in mine for row in db.execute(query)])
 
 
@@ -75,20 +76,17 @@ def count_all(database: Database) -> None:
         count_copies(database, every)
 
 
-def _photos(where: Any) -> Select[Any]:
+@functools.cache
+def _photos() -> Select[Any]:
     original = t.original.c
-    return (
-        select(
-            original.claim,
-            func.count().label("files"),
-            func.sum(original.size).label("octets"),
-            func.sum(case((original.to_confirm.is_(True), 1), else_=0)).label("to_confirm"),
-            func.min(original.corrected).label("first"),
-            func.max(original.corrected).label("last"),
-        )
-        .where(where)
-        .group_by(original.claim)
-    )
+    return select(
+        original.claim,
+        func.count().label("files"),
+        func.sum(original.size).label("octets"),
+        func.sum(case((original.to_confirm.is_(True), 1), else_=0)).label("to_confirm"),
+        func.min(original.corrected).label("first"),
+        func.max(original.corrected).label("last"),
+    ).group_by(original.claim)
 
 
 def _photo_row(row: Any) -> Mapping[str, Any]:
@@ -103,8 +101,16 @@ def _photo_row(row: Any) -> Mapping[str, Any]:
 
 
 def _copy_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, Any]]:
+    return [
+        {**row, "copies": int(row["copies"]), "octets": int(row["octets"]), "bad": int(row["bad"])}
+        for row in db.execute(_copies().where(where)).mappings()
+    ]
+
+
+@functools.cache
+def _copies() -> Select[Any]:
     good = counts()
-    query = (
+    return (
         select(
             t.copy.c.place,
             t.copy.c.claim,
@@ -115,26 +121,22 @@ def _copy_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, 
             func.max(case((good, t.copy.c.verified_at))).label("newest"),
         )
         .join(t.original, t.original.c.sha256 == t.copy.c.sha256)
-        .where(where)
         .group_by(t.copy.c.place, t.copy.c.claim)
     )
-    return [
-        {**row, "copies": int(row["copies"]), "octets": int(row["octets"]), "bad": int(row["bad"])}
-        for row in db.execute(query).mappings()
-    ]
 
 
 def _set_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, Any]]:
-    matched = and_(t.copy.c.sha256 == t.original.c.sha256, counts())
-    query = (
-        select(t.original.c.sha256, t.original.c.claim, t.copy.c.place)
-        .outerjoin(t.copy, matched)
-        .where(where)
-        .order_by(t.original.c.sha256)
-    )
+    query = _places().where(where)
     found: Counter[tuple[str, str]] = Counter()
     for _sha, group in groupby(db.execute(query), key=lambda row: row.sha256):
         rows = list(group)
         places = sorted(row.place for row in rows if row.place is not None)
         found[rows[0].claim or TRAY, dump(places)] += 1
     return [{"claim": claim, "places": places, "files": many} for (claim, places), many in found.items()]
+
+
+@functools.cache
+def _places() -> Select[Any]:
+    matched = and_(t.copy.c.sha256 == t.original.c.sha256, counts())
+    query = select(t.original.c.sha256, t.original.c.claim, t.copy.c.place).outerjoin(t.copy, matched)
+    return query.order_by(t.original.c.sha256)
