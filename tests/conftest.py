@@ -37,6 +37,13 @@ def pytest_collection_finish() -> None:
     atexit.register(gc.unfreeze)
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_sessionfinish() -> None:
+    """Collect once at the end, for errors in finalizers. pytest goes through everything five times, which takes seconds."""
+    gc.collect()
+    gc.freeze()
+
+
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Keep the tests of a folder together when their order is drawn: a process makes what they share once."""
