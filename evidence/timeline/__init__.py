@@ -9,10 +9,11 @@
 4. `merge`: all cards on one timeline with corrected times.
 5. `device_groups`: which devices were at the same houses; every group is split by itself.
 6. `fixes`: which GPS positions can be used.
-7. `split`: the hidden Markov model that assigns each photo to a claim.
-8. `assemble`: people's decisions applied on top, segments numbered, findings written.
-9. `clock_doubts`: photos to confirm because two devices' clocks were not compared.
-10. `claims_left`: a house without a name gets the only claim of the list that it can belong to.
+7. `sheet_order` and `untimed_order`: sheets, and files without a time, on the right side of a drive.
+8. `split`: the hidden Markov model that assigns each photo to a claim.
+9. `assemble`: people's decisions applied on top, segments numbered, findings written.
+10. `clock_doubts`: photos to confirm because two devices' clocks were not compared.
+11. `claims_left`: a house without a name gets the only claim of the list that it can belong to.
 
 `plan` joins them.
 """

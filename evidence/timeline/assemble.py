@@ -124,8 +124,12 @@ def _with_followers(chain: Sequence[TimedUnit], verdicts: Mapping[int, Verdict])
 def _between_houses(
     chain: Sequence[TimedUnit], verdicts: Mapping[int, Verdict], followed: Sequence[Verdict]
 ) -> list[Verdict]:
-    """The same, less certain for a follower if the card's next photo shows another house and no sheet."""
+    """The same, less certain for a follower if the card's next photo shows another house and no sheet.
+
+    One that lies behind a photo of that next house, which another device took, belongs to it.
+    """
     out = list(followed)
+    ahead = _before(chain, verdicts)
     after: dict[tuple[str, str], tuple[Verdict, bool]] = {}
     for i in reversed(range(len(chain))):
         card = (chain[i].unit.lead.device, chain[i].unit.lead.card)
@@ -136,7 +140,20 @@ def _between_houses(
         following, by_sheet = after.get(card, (out[i], False))
         same = (following.claim, following.unknown) == (out[i].claim, out[i].unknown)
         if not same and not by_sheet:
+            last = ahead[i]
+            if last is not None and (last.claim, last.unknown) == (following.claim, following.unknown):
+                out[i] = replace(following, opens=False, reasons=())
             out[i] = replace(out[i], confidence=min(out[i].confidence, BETWEEN_HOUSES_CONFIDENCE))
+    return out
+
+
+def _before(chain: Sequence[TimedUnit], verdicts: Mapping[int, Verdict]) -> list[Verdict | None]:
+    """The last verdict before each unit, of any device."""
+    out: list[Verdict | None] = []
+    last = None
+    for i in range(len(chain)):
+        out.append(last)
+        last = verdicts.get(i, last)
     return out
 
 

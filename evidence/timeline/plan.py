@@ -21,6 +21,7 @@ from evidence.timeline.split.sheet_text import is_sheet_of_another, match_sheet,
 from evidence.timeline.split.sheets import SheetReading
 from evidence.timeline.split.site_estimates import learn_sites_from_sheets
 from evidence.timeline.split.split_day import Verdict, split_day
+from evidence.timeline.untimed_order import with_untimed_at_houses
 from evidence.timeline.values import ClockHint, DayPhoto, DayPlan, ManualAssignments, SplitOptions
 
 LONE_MOVES = 2
@@ -118,7 +119,8 @@ def _split_group(
     left: Collection[ClaimId],
 ) -> list[PlacedUnit]:
     """Split one working day of one device group; units that the model does not see follow the others."""
-    chain = with_sheets_at_edges(chain)
+    chain = with_sheets_at_edges(chain, lambda timed: _names_claim(_sheet(timed.unit, claims)))
+    chain = with_untimed_at_houses(chain)
     decisions = [_decision_of(t.unit, manual) for t in chain]
     modelled, observations = _modelled(chain, decisions, claims, options, manual)
     verdicts = split_day(observations, claims, options, sites, left) if observations else []
@@ -193,6 +195,10 @@ def _sheet(unit: Unit, claims: Mapping[ClaimId, Claim]) -> SheetReading:
         similarity=similarity_to(lines, claims[named]) if named is not None else 0.0,
         of_another=named is None and is_sheet_of_another(lines, known),
     )
+
+
+def _names_claim(sheet: SheetReading) -> bool:
+    return bool(sheet.claims) or (sheet.is_sheet and sheet.named is not None)
 
 
 def _decision_of(unit: Unit, manual: ManualAssignments) -> ManualClaim | None:

@@ -6,7 +6,7 @@ first or last photos that another device took there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from evidence.timeline.merge import TimedUnit
@@ -16,16 +16,19 @@ CLOCKS_APART = 90.0
 """Seconds within which photos of two devices may be in the wrong order: two clocks, each compared to 45 seconds."""
 
 
-def with_sheets_at_edges(chain: Sequence[TimedUnit]) -> list[TimedUnit]:
-    """The units, with each read sheet moved before, or after, photos of other devices between it and a drive.
+def with_sheets_at_edges(
+    chain: Sequence[TimedUnit], names_claim: Callable[[TimedUnit], bool]
+) -> list[TimedUnit]:
+    """The units, with each sheet that names a claim moved before, or after, photos of other devices between it and a drive.
 
-    A sheet moves only past units of other devices that were taken within `CLOCKS_APART` of it, and takes the place in time
+    `names_claim` says whether a unit shows such a sheet, by its code or its text. A sheet moves only past units of other
+    devices that were taken within `CLOCKS_APART` of it, and takes the place in time
     of the last one that it passes. One that could move either way stays.
     """
     out = list(chain)
     if len({timed.device for timed in out}) < 2:
         return out
-    for sheet in [t for t in chain if t.time is not None and any(f.dividers for f in t.unit.files)]:
+    for sheet in [t for t in chain if t.time is not None and names_claim(t)]:
         at = next(i for i, timed in enumerate(out) if timed.unit is sheet.unit)
         places = [place for step in (-1, 1) if (place := _edge(out, at, step)) is not None]
         if len(places) == 1:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId
+from evidence.timeline.split.between_houses import with_photos_between_houses
 from evidence.timeline.split.durations import house_length_log_odds
 from evidence.timeline.split.gaps import LOST_CLOCK_CAP, GapModel, fit_gaps
 from evidence.timeline.split.houses_left import LEAST, log_odds_of_unread
@@ -117,8 +118,9 @@ def split_day(
     if not time_alone(day):  # else the places need not be houses
         lengths = house_length_log_odds(first.boundary, first.probability[:, -1], gaps.hazard, options)
         scores.enter[:, :-1] += lengths[:, None]
-    segmentation = _segment_by_list(day, scores, first, left, options)
+    segmentation = _segment_by_list(day, scores, first, left, options, listed=bool(claims))
     segmentation = with_one_house_each(day, segmentation, claims)
+    segmentation = with_photos_between_houses(day, segmentation)
     return _verdicts(day, segmentation, gaps, claims, sites, left, options, positions.move)
 
 
@@ -196,21 +198,30 @@ def _gap_log_densities(day: Day, gaps: GapModel, options: SplitOptions) -> tuple
 
 
 def _segment_by_list(
-    day: Day, scores: Scores, first: Posterior, left: Collection[ClaimId], options: SplitOptions
+    day: Day,
+    scores: Scores,
+    first: Posterior,
+    left: Collection[ClaimId],
+    options: SplitOptions,
+    *,
+    listed: bool,
 ) -> Segmentation:
     """The segmentation, with as many houses that no sheet shows as the list's claims without a sheet allow.
 
     `first` is the posterior of the first pass. What the list adds to such a house is lowered as long as more of
-    them are expected than claims are left.
+    them are expected than claims are left. Where no claim of a list is left (`listed`), such a house is improbable.
     """
-    shown = {c for i in day.observations for c in (*i.sheet.claims, i.sheet.named) if c is not None}
+    read = {c for i in day.observations for c in i.sheet.claims}
+    shown = read | {i.sheet.named for i in day.observations}
     waiting = len([c for c in left if c not in shown])
-    if not waiting:
-        return segment(scores)
     unshown = _unshown(day)
     entered = _entered(first, unshown)
     share = max(options.new_house, 1.0 - options.returns - options.errand)
     nats = log_odds_of_unread(waiting, float(entered[entered > SURE_ENTRY].sum()), share)
+    if not waiting:
+        if listed and read:
+            scores.enter[:, unshown] += nats
+        return segment(scores)
     for _ in range(LIST_STEPS):
         enter = scores.enter.copy()
         enter[:, unshown] += nats

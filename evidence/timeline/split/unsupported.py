@@ -22,6 +22,12 @@ EDGE_PHOTOS, EDGE_PAUSE = 3, 60.0
 HIDDEN, BESIDE = 0.008, 2
 """Probability of another house after a long pause from which the photos after it are to confirm: a house that is missed
 is misfiled as a whole, with 200 photos. And the photos beside the pause at which it counts."""
+HIDDEN_OFF_LIST = 0.05
+"""The same where the house would be on no list, because no claim of the list waits for its photos, and where positions,
+or else pictures, on both sides of the pause would show it."""
+SIGHTS, SAME_PLACE = 10, -1.0
+"""Photos before, and after, a pause among which one must be analysed, or show its position, for that; and log-odds (nats)
+of a move up to which the positions speak for one house."""
 
 
 def unsupported_photos(
@@ -70,7 +76,15 @@ def unsupported_photos(
             pauses.sort(key=lambda i: -float(segmentation.boundary[i]))
             unshown = {day.states[k] for k in close} - shown
             hidden = min(len(pauses), len(unshown | _may_hide(day, a, b, waiting, claims)))
-            moved = [i for i in pauses if move[i - 1] > 0.0 or _boundary_about(segmentation, i) >= HIDDEN]
+            complete = bool(claims) and bool(read) and not waiting
+            least = [
+                HIDDEN_OFF_LIST if complete and _would_be_seen(day, i, a, b, move) else HIDDEN for i in pauses
+            ]
+            moved = [
+                i
+                for i, p in zip(pauses, least, strict=True)
+                if move[i - 1] > 0.0 or _boundary_about(segmentation, i) >= p
+            ]
             if hidden or moved:
                 unsupported.update(range(min(pauses[:hidden] + moved) if supported else a, b))
         unsupported.update(_at_another_house(day, state, claims, spots, a, b))
@@ -83,6 +97,15 @@ def unsupported_photos(
 def _boundary_about(segmentation: Segmentation, i: int) -> float:
     """The probability of a boundary at photo i or at one of the few beside it."""
     return float(segmentation.boundary[max(0, i - BESIDE) : i + BESIDE + 1].sum())
+
+
+def _would_be_seen(day: Day, i: int, a: int, b: int, move: Floats) -> bool:
+    """Whether what is known on both sides of the pause before photo i speaks against a move: positions, else pictures."""
+    around = slice(max(a, i - SIGHTS), i), slice(i, min(b, i + SIGHTS))
+    placed, pictured = (
+        all(bool((~np.isnan(known[part, 0])).any()) for part in around) for known in (day.xy, day.scenes)
+    )
+    return bool(move[i - 1] <= SAME_PLACE) if placed else pictured
 
 
 def _address(claim: ClaimId, claims: Mapping[ClaimId, Claim]) -> GeoPoint | None:
