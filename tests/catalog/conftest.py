@@ -1,7 +1,7 @@
 """Fixtures of the catalog's tests."""
 
 import pytest
-from support_cli import new_catalogs_copied
+import support_cli  # noqa: F401 - new SQLite catalogs then get copied tables
 
 from evidence.catalog.store import Catalog
 
@@ -13,7 +13,6 @@ def catalog(request, tmp_path):
         url = f"sqlite:///{tmp_path / 'catalog.sqlite'}"
     else:
         url = request.getfixturevalue("filled_postgres_url")
-    with new_catalogs_copied():
-        opened = Catalog(url)
+    opened = Catalog(url)
     yield opened
     opened.close()

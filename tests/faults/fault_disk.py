@@ -199,18 +199,43 @@ class FaultyDisk:
 
     def install(self) -> None:
         """Replace the calls of this process."""
-        for name in ("write", "fsync", "fdatasync", "ftruncate", "truncate", "read", "open"):
-            setattr(os, name, getattr(self, f"_{name}")(getattr(os, name)))
-        for name in ("mkdir", "rmdir", "link"):
-            setattr(os, name, getattr(self, f"_{name}")(getattr(os, name)))
-        for name in ("rename", "replace"):
-            setattr(os, name, self._rename(getattr(os, name)))
-        for name in ("unlink", "remove"):
-            setattr(os, name, self._unlink(getattr(os, name)))
+        for owner, name, made in self._calls():
+            setattr(owner, name, made)
+
+    @contextmanager
+    def installed(self) -> Iterator[None]:
+        """Replace the calls of this process for a while: to count the events of a run that no fault strikes."""
+        assert self.fault is None
+        calls = [(owner, name, getattr(owner, name)) for owner, name, _ in self._calls()]
+        self.install()
+        try:
+            yield
+        finally:
+            for owner, name, real in calls:
+                setattr(owner, name, real)
+            self._lose.forget()
+
+    def _calls(self) -> list[tuple[Any, str, Real]]:
+        """What is replaced, its name there, and by what."""
+        makers = {
+            **{name: getattr(self, f"_{name}") for name in ("write", "fsync", "fdatasync", "ftruncate")},
+            **{
+                name: getattr(self, f"_{name}")
+                for name in ("truncate", "read", "open", "mkdir", "rmdir", "link")
+            },
+            "rename": self._rename,
+            "replace": self._rename,
+            "unlink": self._unlink,
+            "remove": self._unlink,
+        }
         opener = self._open_file(io.open)
-        io.open = builtins.open = opener  # type: ignore[assignment]
-        exchange.exchange_folders = self._exchange(exchange.exchange_folders)
-        DefaultDialect.do_commit = self._commit(DefaultDialect.do_commit)  # type: ignore[method-assign]
+        return [
+            *((os, name, make(getattr(os, name))) for name, make in makers.items()),
+            (io, "open", opener),
+            (builtins, "open", opener),
+            (exchange, "exchange_folders", self._exchange(exchange.exchange_folders)),
+            (DefaultDialect, "do_commit", self._commit(DefaultDialect.do_commit)),
+        ]
 
     def _write(self, real: Real) -> Real:
         def write(descriptor: int, data: Any) -> int:
@@ -557,6 +582,14 @@ class _Unflushed:
         for descriptor, before in self._contents.values():
             _REAL_TRUNCATE(descriptor, 0)
             os.pwrite(descriptor, before, 0)
+
+    def forget(self) -> None:
+        """Close what it keeps open: everything stays as it is."""
+        for descriptor in (*self._folders.values(), *(one for one, _ in self._contents.values())):
+            os.close(descriptor)
+        self._folders.clear()
+        self._contents.clear()
+        self._changes.clear()
 
     def _add(self, folders: list[int], undo: Callable[[], None]) -> None:
         self._changes.append((frozenset(_key(os.fstat(one)) for one in folders), undo))

@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import bagit
@@ -156,11 +158,12 @@ def _targets(world: World, archive: Path) -> Iterator[Problem]:
 
 
 def _nothing_left(world: World, home: str, expected: Expected) -> Iterator[Problem]:
-    for pattern in _LITTER:
-        for path in world.base.rglob(pattern):
-            if path.name == "custody.jsonl.head.part":
+    for folder, folders, files in os.walk(world.base):
+        for name in (*folders, *files):
+            if name == "custody.jsonl.head.part":
                 continue  # at most one, and the next entry of the log replaces it
-            yield Problem("litter", f"{path.relative_to(world.base)}")
+            if any(fnmatchcase(name, pattern) for pattern in _LITTER):
+                yield Problem("litter", f"{(Path(folder) / name).relative_to(world.base)}")
     for name, names in expected.top.items():
         for extra in names_in(world.base / name) - names:
             yield Problem("litter", f"{name}/{extra} is there and was not after an undisturbed run")

@@ -114,6 +114,11 @@ class _HereTasks:
 _looks: dict[str, tuple[object, np.ndarray]] = {}
 
 
+def photos_seen() -> int:
+    """How many photos were looked at so far."""
+    return len(_looks)
+
+
 def _look_once(request: LookRequest) -> object:
     if request.sha256 not in _looks:
         pixels = np.asarray(Image.open(request.path).convert("RGB"))

@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from support_cli import CONFIRMED, cli, new_catalogs_copied
+from support_cli import CONFIRMED, cli
 from support_intake import PLAIN, set_settings, with_target
 
 from evidence.archive.custody import CustodyLog, Draft
@@ -37,8 +37,7 @@ PHRASE = "four words of our own"
 def make(folder, name: str = "archive", *, target: bool = True):
     """An archive with two claims, one of them closed long ago, and a target `office` beside it."""
     archive = folder / name
-    with new_catalogs_copied():
-        assert cli("init", archive).status == 0
+    assert cli("init", archive).status == 0
     set_settings(archive, PLAIN)  # a purge deletes at once
     if target:
         (folder / "office").mkdir(exist_ok=True)

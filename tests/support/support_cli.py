@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import functools
 import io
 import json
 import os
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
-from unittest.mock import patch
 
 import support_once
-from sqlalchemy import Engine, create_engine, inspect
 
-from evidence.catalog import opening
 from evidence.cli.main import run
 
 support_once.share()
@@ -72,35 +67,7 @@ def cli(*arguments: object, archive: Path | None = None, actor: str | None = Non
 def make_archive(folder: Path, settings: str = "") -> Path:
     """A new archive below `folder`, one look process, with these lines added to its settings."""
     archive = folder / "archive"
-    with new_catalogs_copied():
-        assert cli("init", archive).status == 0
+    assert cli("init", archive).status == 0
     with (archive / "evidence.toml").open("a", encoding="utf-8") as file:
         file.write(settings)
     return archive
-
-
-@contextlib.contextmanager
-def new_catalogs_copied() -> Iterator[None]:
-    """Give new SQLite catalogs the tables that the migrations made once in this process: only to prepare archives."""
-    migrate = opening._migrate
-
-    def copied(engine: Engine) -> None:
-        if engine.dialect.name != "sqlite" or inspect(engine).get_table_names():
-            migrate(engine)
-            return
-        with engine.begin() as connection:
-            for statement in _statements_of_the_tables(migrate):
-                connection.exec_driver_sql(statement)
-
-    with patch.object(opening, "_migrate", copied):
-        yield
-
-
-@functools.cache
-def _statements_of_the_tables(migrate: Callable[[Engine], None]) -> list[str]:
-    """The SQL that makes a catalog as the migrations leave it, with what they put into it."""
-    engine = create_engine("sqlite://")
-    migrate(engine)
-    with engine.connect() as connection:
-        driver = connection.connection.dbapi_connection
-        return [one for one in driver.iterdump() if one not in {"BEGIN TRANSACTION;", "COMMIT;"}]
