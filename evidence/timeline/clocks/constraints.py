@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from itertools import combinations
+from collections.abc import Collection, Mapping, Sequence
+from itertools import combinations, pairwise
 from statistics import median
 from typing import NamedTuple
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from evidence.model import ClaimId, DeviceId
 from evidence.timeline.clocks.alignment import Floats, align, has_rhythm
+from evidence.timeline.clocks.beside_lost_rhythm import align_both
 from evidence.timeline.clocks.zones import DAY, HOUR, common_time, common_times
 from evidence.timeline.order.runs import Run
 
@@ -58,20 +59,59 @@ def rhythm_constraints(
             found = align(times[i], times[j])
             if found is not None:
                 constraints.append(ClockConstraint(i, j, found, RHYTHM_SPREAD))
-    return constraints + _lost_clock_constraints(runs, times)
+    together = _beside_lost_constraints(runs, zones, weak, times)
+    found_by = {(c.run, c.other) for c in together}
+    constraints = [c for c in constraints if not {(c.run, c.other), (c.other, c.run)} & found_by]
+    return constraints + together + _lost_clock_constraints(runs, times, found_by)
 
 
-def _lost_clock_constraints(runs: Sequence[Run], times: Mapping[int, Floats]) -> list[ClockConstraint]:
-    """The same for clocks that lost their date but kept running, if the days they may belong to are few."""
+def _beside_lost_constraints(
+    runs: Sequence[Run], zones: Mapping[int, int], weak: Sequence[bool], times: Mapping[int, Floats]
+) -> list[ClockConstraint]:
+    """Those of a clock that lost its date and of the one beside it on the card, found together from another device."""
+    constraints: list[ClockConstraint] = []
+    if len(times) > MAX_REFERENCE_RUNS:
+        return constraints
+    for i, j in pairwise(range(len(runs))):
+        a, b = runs[i], runs[j]
+        if (a.device, a.card) != (b.device, b.card) or not (a.numbered and b.numbered) or a.lost == b.lost:
+            continue
+        known, lost = (i, j) if b.lost else (j, i)
+        ticks = _rising_ticks(runs[lost])
+        own = np.array(sorted(t for _, t in common_times(runs[known], zones.get(known))))
+        for other, moments in times.items():
+            if runs[other].device == a.device or not (weak[known] and weak[lost]) or weak[other]:
+                continue
+            found = align_both(moments, own, ticks, lost_first=a.lost)
+            if found is not None:
+                constraints.append(ClockConstraint(other, known, found[0], RHYTHM_SPREAD))
+                constraints.append(ClockConstraint(other, lost, found[1], RHYTHM_SPREAD))
+    return constraints
+
+
+def _rising_ticks(run: Run) -> Floats:
+    """The times, in seconds, that a clock without a date showed; none where they do not rise."""
+    ticks = np.array([u.raw for u in run.units if u.raw is not None])
+    return ticks if not bool((np.diff(ticks) < 0).any()) else ticks[:0]
+
+
+def _lost_clock_constraints(
+    runs: Sequence[Run], times: Mapping[int, Floats], found_by: Collection[tuple[int, int]]
+) -> list[ClockConstraint]:
+    """The same for clocks that lost their date but kept running, if the days they may belong to are few.
+
+    `found_by` are the pairs of runs that are compared already.
+    """
     constraints: list[ClockConstraint] = []
     if len(times) > MAX_REFERENCE_RUNS:
         return constraints
     for i, run in enumerate(runs):
-        ticks = np.array([u.raw for u in run.units if u.raw is not None])
-        if not run.lost or not has_rhythm(ticks) or bool((np.diff(ticks) < 0).any()):
+        ticks = _rising_ticks(run)
+        if not run.lost or not has_rhythm(ticks):
             continue
         for j, known in times.items():
-            found = align(known, ticks, lost=True) if runs[j].device != run.device else None
+            compare = runs[j].device != run.device and (j, i) not in found_by
+            found = align(known, ticks, lost=True) if compare else None
             if found is not None:
                 constraints.append(ClockConstraint(j, i, found, RHYTHM_SPREAD))
     return constraints
