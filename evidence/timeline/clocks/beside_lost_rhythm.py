@@ -80,7 +80,7 @@ def _apart_inside(lost: Floats, others: Floats, away: Floats) -> Floats:
 
 
 def _sample(times: Floats) -> Floats:
-    return times[np.linspace(0, times.size - 1, min(MAX_SAMPLE, times.size)).astype(int)]
+    return np.asarray(times[np.linspace(0, times.size - 1, min(MAX_SAMPLE, times.size)).astype(int)])
 
 
 def _log_density(gap: Floats) -> Floats:
