@@ -30,26 +30,32 @@ THEIRS = {"TEST0001.JPG", MOVED, "TEST0003.JPG", "TEST0003.WAV", "TEST0004.JPG"}
 
 
 @pytest.fixture
-def target(tmp_path):
-    folder = tmp_path / "office"
+def target(same_path):
+    folder = same_path / "office"
     folder.mkdir()
     return folder
 
 
 @pytest.fixture
-def waiting(houses, target, two_houses_taken_in):
+def waiting(kept, request, tmp_path, target, two_houses_taken_in):
     """TC-1001 is in quarantine, and its card was taken in again; returns the archive and the plan."""
-    assert reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
-    with_target(houses, target, off=False)
-    settings = (houses / "evidence.toml").read_text(encoding="utf-8")
-    set_settings(houses, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
-    assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
-    assert cli("backup", archive=houses).status == 0
-    plan = approved(houses, "TC-1001")
-    assert run(houses, plan).status == 0
-    taken_in(houses, two_houses_taken_in[1].root)
-    assert {name for name, claim in where(houses).items() if claim == "unassigned"} == THEIRS
-    return houses, plan
+    archive = tmp_path / "archive"
+
+    def make():
+        request.getfixturevalue("houses")
+        assert reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01")).status == 0
+        with_target(archive, target, off=False)
+        settings = (archive / "evidence.toml").read_text(encoding="utf-8")
+        set_settings(archive, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
+        assert cli("close", "TC-1001", "--on", "2016-01-04", archive=archive).status == 0
+        assert cli("backup", archive=archive).status == 0
+        assert run(archive, approved(archive, "TC-1001")).status == 0
+        taken_in(archive, two_houses_taken_in[1].root)
+        assert {name for name, claim in where(archive).items() if claim == "unassigned"} == THEIRS
+
+    kept.put("brought again", {"archive": archive, "target": target}, make)
+    (plan,) = (one.name for one in (archive / "purges").iterdir() if (one / "plan.json").exists())
+    return archive, plan
 
 
 def run(archive, plan):
