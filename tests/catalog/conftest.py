@@ -1,9 +1,17 @@
 """Fixtures of the catalog's tests."""
 
+import alembic.command
 import pytest
 import support_cli  # noqa: F401 - new SQLite catalogs then get copied tables
 
 from evidence.catalog.store import Catalog
+
+
+@pytest.fixture
+def migrations(monkeypatch):
+    """A new catalog is made by its migrations, not copied from one that they made in this process."""
+    upgrade = alembic.command.upgrade
+    monkeypatch.setattr(alembic.command, "upgrade", getattr(upgrade, "__wrapped__", upgrade))
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

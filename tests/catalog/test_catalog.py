@@ -213,7 +213,7 @@ def test_a_catalog_of_a_newer_program_is_left_alone(url):
         Catalog(url)
 
 
-def test_many_who_open_a_new_catalog_at_once_all_find_it_whole(url):
+def test_many_who_open_a_new_catalog_at_once_all_find_it_whole(url, migrations):
     with ThreadPoolExecutor(6) as pool:
         opened = list(pool.map(lambda _: Catalog(url), range(6)))
     for one in opened:
@@ -222,7 +222,7 @@ def test_many_who_open_a_new_catalog_at_once_all_find_it_whole(url):
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
-def test_a_kill_while_the_tables_are_made_leaves_a_catalog_that_can_be_made(tmp_path):
+def test_a_kill_while_the_tables_are_made_leaves_a_catalog_that_can_be_made(tmp_path, migrations):
     from sqlalchemy import Engine, event
 
     for step in range(0, 24, 3):

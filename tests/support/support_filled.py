@@ -6,11 +6,13 @@ that time. So a filled catalog also measures the migrations since.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import math
 import random
 import sqlite3
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -36,6 +38,8 @@ from evidence.model import (
 
 SHAPE = "0012"
 """The migration in whose shape the rows are written."""
+MANY = 100
+"""Claims whose migrations need what the server knows of the tables' rows."""
 PHOTOS = 150
 """Photos of a claim."""
 START = datetime(2019, 10, 7, 8, 30)
@@ -385,7 +389,11 @@ def fill(url: str, filler: Filler, *, shape: str = SHAPE) -> None:
 
     Up to `SHAPE` the rows are written in that shape; a later shape is made from `SHAPE` by its migrations.
     """
-    upgrade(url, min(shape, SHAPE))
+    file = make_url(url).database if make_url(url).get_backend_name() == "sqlite" else None
+    if file:
+        Path(file).write_bytes(_empty_file(min(shape, SHAPE)))
+    else:
+        upgrade(url, min(shape, SHAPE))
     engine = create_engine(url)
     present = inspect(engine)
     rooms = {
@@ -400,6 +408,17 @@ def fill(url: str, filler: Filler, *, shape: str = SHAPE) -> None:
         _fill_postgres(url, filler, rooms)
     if shape > SHAPE:
         upgrade(url, shape)
+
+
+@functools.cache
+def _empty_file(shape: str) -> bytes:
+    """An SQLite catalog of this shape without rows, made from the one of the shape before."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "catalog.sqlite"
+        if shape > "0001":
+            path.write_bytes(_empty_file(f"{int(shape) - 1:04}"))
+        upgrade(f"sqlite:///{path}", shape)
+        return path.read_bytes()
 
 
 def upgrade(url: str, shape: str) -> None:
@@ -488,7 +507,8 @@ def _fill_postgres(url: str, filler: Filler, rooms: Mapping[str, _Room]) -> None
         for _, definition in made:
             db.execute(definition)
         db.execute("SELECT setval(pg_get_serial_sequence('decision', 'id'), (SELECT max(id) FROM decision))")
-        db.execute("VACUUM ANALYZE")
+        if filler.claims >= MANY:
+            db.execute("VACUUM ANALYZE")
 
 
 def _copy(db: Any, table: str, rows: Sequence[Row], room: _Room | None) -> None:
