@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
 
 import cv2
 import numpy as np
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 
 from evidence.errors import BadInputError
 from evidence.model import ClaimId, DividerMark, LabelMark
+from evidence.sight.label_tags import LABEL_TAGS, family, find_tags
 from evidence.sight.pixels import Pixels, fitted, grey_of
 
 PREFIX = "PEA:"
@@ -33,9 +33,6 @@ CHECK_BASE = 2
 """A primitive root of 1291: no two of the first 1290 positions have the same weight, so swapped bytes are detected."""
 
 BASE_36 = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
-
-LABEL_TAGS = 587
-"""Number of tags in the family 36h11: 0 to 586."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,13 +101,8 @@ def label_tag_image(number: int, pixels: int) -> Pixels:
         raise ValueError(f"AprilTag 36h11 has the numbers 0 to {LABEL_TAGS - 1}, not {number}")
     if pixels < 8:
         raise ValueError(f"a tag of 8 by 8 cells does not fit {pixels} pixels")
-    image = cv2.aruco.generateImageMarker(_family(), number, pixels)
+    image = cv2.aruco.generateImageMarker(family(), number, pixels)
     return np.asarray(image, np.uint8)
-
-
-@cache
-def _family() -> cv2.aruco.Dictionary:
-    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
 
 
 REDUCED_SIDE = 1600
@@ -118,14 +110,6 @@ REDUCED_SIDE = 1600
 
 TAG_SIDES = (1600, 800, 400)
 """Long sides at which tags are searched: a large tag out of focus is found at the smaller sizes only."""
-
-THRESHOLD_WINDOW = 13
-"""Pixels of the adaptive threshold's window at each size. Three sizes with one window read large cards out of
-focus that one size with OpenCV's three windows misses, mostly in less time (docs/measurements.md)."""
-
-LARGE_OUTLINE = 0.24
-"""Smallest perimeter of a tag on the smallest copy, as a share of the long side. Smaller tags are read on the
-larger copies; searching them here would try every speck of a roof."""
 
 QR_ONLY = zxingcpp.BarcodeFormats(zxingcpp.BarcodeFormat.QRCode)
 
@@ -193,23 +177,11 @@ def _read_labels(grey: Pixels) -> tuple[LabelMark, ...]:
         if smaller is grey and side != TAG_SIDES[0]:
             continue  # the same copy as before
         found: dict[int, float] = {}
-        corners, numbers, _ = _detector(side == TAG_SIDES[-1]).detectMarkers(smaller)
-        for corner, number in zip(corners, [] if numbers is None else numbers.ravel(), strict=True):
-            area = _area(corner.reshape(4, 2), smaller.size)
-            found[int(number)] = max(area, found.get(int(number), 0.0))
+        for number, corners in find_tags(smaller, large_only=side == TAG_SIDES[-1]):
+            found[number] = max(_area(corners, smaller.size), found.get(number, 0.0))
         largest = found | largest  # the larger copy measures more precisely
     ordered = sorted(largest.items(), key=lambda item: (-item[1], item[0]))
     return tuple(LabelMark(number=number, code_area=area) for number, area in ordered)
-
-
-@cache
-def _detector(large_only: bool) -> cv2.aruco.ArucoDetector:
-    parameters = cv2.aruco.DetectorParameters()
-    if large_only:
-        parameters.minMarkerPerimeterRate = LARGE_OUTLINE
-    parameters.adaptiveThreshWinSizeMin = THRESHOLD_WINDOW
-    parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW
-    return cv2.aruco.ArucoDetector(_family(), parameters)
 
 
 def _area(corners: NDArray[np.generic], pixels: int) -> float:

@@ -36,6 +36,7 @@ from evidence.paper.sheets import divider_sheets, label_cards  # noqa: E402
 from evidence.settings import default_text  # noqa: E402
 from evidence.sight import codes  # noqa: E402
 from evidence.sight.batch import look_all  # noqa: E402
+from evidence.sight.label_tags import family  # noqa: E402
 from evidence.sight.look import look  # noqa: E402
 from evidence.sight.pictures import load_full_grey, load_picture  # noqa: E402
 from evidence.sight.pixels import fitted  # noqa: E402
@@ -143,7 +144,7 @@ def reading_cost(folder):
 
 def three_windows():
     """OpenCV's own parameters: thresholds of 3, 13 and 23 pixels at one size."""
-    detector = cv2.aruco.ArucoDetector(codes._family(), cv2.aruco.DetectorParameters())
+    detector = cv2.aruco.ArucoDetector(family(), cv2.aruco.DetectorParameters())
 
     def read(grey):
         found = detector.detectMarkers(grey)[1]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 
 import cv2
 import numpy as np
@@ -34,7 +34,7 @@ def held_in_frame(
     `blur` a Gaussian sigma in pixels of the photo, `light` how far the light falls off across the page.
     """
     width, height = size
-    photo = backdrop(width, height) if scene is None else scene.astype(np.float32)
+    behind = backdrop(width, height) if scene is None else scene.astype(np.float32)
     ph, pw = page.shape[:2]
     scale = np.sqrt(area * width * height / (pw * ph))
     half = np.array([pw, ph]) * scale / 2
@@ -53,13 +53,36 @@ def held_in_frame(
     lit = page.astype(np.float32) * (fall if rng.random() < 0.5 else fall[:, ::-1])
     if rng.random() < 0.5:  # the edge of a shadow across the page
         lit[: int(ph * rng.uniform(0.2, 0.8))] *= 1 - 0.5 * light
-    mask = cv2.warpPerspective(np.ones((ph, pw), np.float32), warp, (width, height))
-    photo = photo * (1 - mask) + cv2.warpPerspective(lit, warp, (width, height)) * mask
-    if blur:
-        photo = cv2.GaussianBlur(photo, (0, 0), blur)
-    photo = photo + noise * np.roll(sensor_noise(width, height), int(rng.integers(height)), axis=0)
-    coded = cv2.imencode(".jpg", np.clip(photo, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])
+    # Outside the page the photo is the backdrop: only where the page is, and as far as it blurs, there is work to do.
+    near = _reach(blur) + 2
+    left, top = np.maximum(np.floor(corners.min(axis=0)).astype(int) - near, 0)
+    right, bottom = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + near, size)
+    moved = np.array([[1, 0, -left], [0, 1, -top], [0, 0, 1]]) @ warp
+    around = (right - left, bottom - top)
+    mask = cv2.warpPerspective(np.ones((ph, pw), np.float32), moved, around)
+    piece = behind[top:bottom, left:right] * (1 - mask)
+    piece += cv2.warpPerspective(lit, moved, around) * mask
+    if scene is None:
+        photo = _blurred_backdrop(width, height, blur).copy()
+    else:
+        photo = cv2.GaussianBlur(behind, (0, 0), blur) if blur else behind
+    photo[top:bottom, left:right] = cv2.GaussianBlur(piece, (0, 0), blur) if blur else piece
+    photo += noise * np.roll(sensor_noise(width, height), int(rng.integers(height)), axis=0)
+    coded = cv2.imencode(
+        ".jpg", np.clip(photo, 0, 255, out=photo).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality]
+    )
     return cv2.imdecode(coded[1], cv2.IMREAD_GRAYSCALE)
+
+
+def _reach(blur):
+    """The pixels over which OpenCV's Gaussian filter of floats reaches: four sigma."""
+    return int(np.ceil(4 * blur)) + 1 if blur else 0
+
+
+@lru_cache(maxsize=3)
+def _blurred_backdrop(width, height, blur):
+    plain = backdrop(width, height)
+    return cv2.GaussianBlur(plain, (0, 0), blur) if blur else plain
 
 
 def on_white(code, pixels, *, page=(850, 1100)):
