@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -14,6 +15,8 @@ from evidence.timeline.values import ClockFinding, ManualAssignments
 
 UNPROVED = ("assumed", "neighbour")
 """Sources of a clock's error that no photo of another device confirms."""
+SAME_VISIT = 1800.0
+"""Seconds between two devices' photos of one house up to which they count as one visit."""
 LARGEST_PROVED = 60.0
 """Seconds of spread up to which such an error is good enough, as that of a phone that a network sets."""
 
@@ -27,9 +30,8 @@ def with_clock_doubts(
     the number of each run.
     """
     out = list(chain)
-    starts = [i for i, placed in enumerate(out) if placed.opened_by is not None]
     doubtful: set[int] = set()
-    for a, b in pairwise([*starts, len(out)]):
+    for a, b in _visits(out):
         sheets = [p.timed for p in out[a:b] if p.claim in _codes(p.timed)]
         devices = {timed.device for timed in sheets}
         sure = any(_proved(timed, clocks) for timed in sheets)
@@ -38,10 +40,53 @@ def with_clock_doubts(
             if timed.device not in devices and not (sure and _proved(timed, clocks)):
                 doubtful.add(i)
     for i in doubtful:
-        if out[i].claim is not None and not any(f.sha256 in manual.claim_of for f in out[i].timed.unit.files):
-            confidence = min(out[i].confidence, UNSUPPORTED_CONFIDENCE)
-            out[i] = replace(out[i], to_confirm=True, confidence=confidence)
+        out[i] = _doubted(out[i], manual)
     return out
+
+
+def with_visit_doubts(
+    chains: Sequence[Sequence[PlacedUnit]], manual: ManualAssignments
+) -> list[list[PlacedUnit]]:
+    """The chains, with each visit to confirm whose claim's sheet only another chain shows, and at another time.
+
+    One of the two clocks is wrong then, or it is a second visit, without a sheet, to that house or to the one next door.
+    """
+    out = [list(chain) for chain in chains]
+    shown: dict[ClaimId, list[tuple[int, float, float]]] = defaultdict(list)
+    visits = [(c, a, b) for c, chain in enumerate(out) for a, b in _visits(chain)]
+    for c, a, b in visits:
+        claim, times = out[c][a].claim, _times(out[c][a:b])
+        if claim is not None and times and _shows(out[c][a:b], claim):
+            shown[claim].append((c, times[0], times[-1]))
+    for c, a, b in visits:
+        claim, times = out[c][a].claim, _times(out[c][a:b])
+        if claim is None or not times or any(own == c for own, *_ in shown[claim]):
+            continue
+        apart = [max(first - times[-1], times[0] - last) for _, first, last in shown[claim]]
+        if apart and min(apart) > SAME_VISIT:
+            out[c][a:b] = [_doubted(placed, manual) for placed in out[c][a:b]]
+    return out
+
+
+def _visits(chain: Sequence[PlacedUnit]) -> list[tuple[int, int]]:
+    """(first, end) of each segment of a chain."""
+    starts = [i for i, placed in enumerate(chain) if placed.opened_by is not None]
+    return list(pairwise([*starts, len(chain)]))
+
+
+def _times(part: Sequence[PlacedUnit]) -> list[float]:
+    return sorted(p.timed.time for p in part if p.timed.time is not None)
+
+
+def _shows(part: Sequence[PlacedUnit], claim: ClaimId) -> bool:
+    return any(claim in _codes(p.timed) for p in part)
+
+
+def _doubted(placed: PlacedUnit, manual: ManualAssignments) -> PlacedUnit:
+    """The unit to confirm, unless a person decided it."""
+    if placed.claim is None or any(f.sha256 in manual.claim_of for f in placed.timed.unit.files):
+        return placed
+    return replace(placed, to_confirm=True, confidence=min(placed.confidence, UNSUPPORTED_CONFIDENCE))
 
 
 def _codes(timed: TimedUnit) -> set[ClaimId]:

@@ -10,7 +10,7 @@ from itertools import pairwise
 from evidence.model import Claim, ClaimId, GeoPoint
 from evidence.timeline.assemble import ManualClaim, PlacedUnit, assemble, place_units
 from evidence.timeline.claims_left import claims_without_sheet, name_houses_left, sheets_of_others
-from evidence.timeline.clock_doubts import with_clock_doubts
+from evidence.timeline.clock_doubts import with_clock_doubts, with_visit_doubts
 from evidence.timeline.device_groups import device_groups_of
 from evidence.timeline.fixes import useful_fixes
 from evidence.timeline.merge import TimedUnit, timeline_of
@@ -65,6 +65,7 @@ def plan_day(
                 with_clock_doubts(placed, timeline.clocks, manual)
             )  # each day uses the sites learnt before
     chains += [_split_group(named, known, options, manual, sites, ()) for named in timeline.undated]
+    chains = with_visit_doubts(chains, manual)
     chains = name_houses_left(chains, known, lists or {})
     if timeline.strays:
         chains.append(_strays(timeline.strays, manual, options))

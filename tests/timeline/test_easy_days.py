@@ -10,7 +10,7 @@ import pytest
 from support_timeline import at, claim_of, claims_in_order, house, make_photo, place, sheet, sites, sizes
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
-from day_simulator import EASY, EASY_SLOW, simulate
+from day_simulator import EASY_SLOW, SMALL, simulate
 
 from evidence.model import Claim, ClaimId
 from evidence.timeline import plan_day
@@ -71,6 +71,15 @@ def test_a_part_of_a_house_after_a_pause_keeps_its_claim_where_all_sheets_of_the
 
 def test_a_day_whose_sheets_were_all_read_asks_next_to_nothing():
     """A simulated day without positions, whose pictures show that no house begins after a pause."""
-    day = simulate(1_500_000, EASY)
+    day = simulate(1_500_013, EASY_SLOW)
     plan = plan_day(day.photos, day.claims, lists=day.lists)
     assert sum(p.to_confirm for p in plan.placed) < 0.02 * len(plan.placed)
+
+
+def test_a_sheet_of_another_claim_opens_a_house_although_all_sheets_of_the_list_were_read():
+    """A small simulated day without positions: a neighbour on no list, whose sheet was written by hand."""
+    day = simulate(1_500_185, SMALL)
+    plan = plan_day(day.photos, day.claims, lists=day.lists)
+    own = {p.sha256: p for p in plan.placed}
+    hidden = [name for name, visit in day.visit.items() if visit == 4]
+    assert all(own[name].to_confirm for name in hidden)

@@ -115,6 +115,16 @@ def test_a_sheet_that_only_the_phone_shows_may_hide_in_the_photos_of_a_lost_cloc
     assert sheets_of_others(phone, [camera, phone]) == []
 
 
+def test_a_visit_without_a_sheet_is_to_confirm_if_another_device_shows_the_sheet_at_another_time():
+    """The camera has no positions; a colleague's phone has them at the address of its first claim."""
+    camera = [*house(1, at(9), 60, claim=A), *house(61, at(10), 60, claim=B)]
+    camera = [replace(p, taken_local=p.taken_local - timedelta(days=3)) for p in camera]
+    phone = house(1, at(9, 2), 40, gps=place(0, 0), device="phone", offset_minutes=-300)
+    plan = plan_day([*camera, *phone], sites(B, **{A: place(5, 5)}))
+    own = {p.sha256: p for p in plan.placed}
+    assert {(own[p.sha256].claim, own[p.sha256].to_confirm) for p in phone} == {(A, True)}
+
+
 def test_photos_of_a_lost_clock_do_not_stay_with_the_house_before_if_only_the_phone_shows_their_sheet():
     """A simulated day: the camera's clock is lost at its last house, whose sheet the phone alone photographed."""
     day = simulate(1_301_065, HARDER)

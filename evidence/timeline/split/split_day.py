@@ -118,10 +118,13 @@ def split_day(
     if not time_alone(day):  # else the places need not be houses
         lengths = house_length_log_odds(first.boundary, first.probability[:, -1], gaps.hazard, options)
         scores.enter[:, :-1] += lengths[:, None]
-    segmentation = _segment_by_list(day, scores, first, left, options, listed=bool(claims))
+    segmentation, off_list = _segment_by_list(day, scores, first, left, options, listed=bool(claims))
     segmentation = with_one_house_each(day, segmentation, claims)
     segmentation = with_photos_between_houses(day, segmentation)
-    return _verdicts(day, segmentation, gaps, claims, sites, left, options, positions.move)
+    unsupported = unsupported_photos(
+        day, segmentation, claims, sites, left, positions.move, float(np.exp(off_list))
+    )
+    return _verdicts(day, segmentation, gaps, claims, sites, unsupported, options)
 
 
 def _stages(first: Posterior) -> Floats:
@@ -205,11 +208,12 @@ def _segment_by_list(
     options: SplitOptions,
     *,
     listed: bool,
-) -> Segmentation:
+) -> tuple[Segmentation, float]:
     """The segmentation, with as many houses that no sheet shows as the list's claims without a sheet allow.
 
     `first` is the posterior of the first pass. What the list adds to such a house is lowered as long as more of
-    them are expected than claims are left. Where no claim of a list is left (`listed`), such a house is improbable.
+    them are expected than claims are left. Where no claim of a list is left (`listed`), such a house is improbable,
+    unless a sheet of another claim shows it: the second value is the nats, at most zero, added for that.
     """
     read = {c for i in day.observations for c in i.sheet.claims}
     shown = read | {i.sheet.named for i in day.observations}
@@ -219,9 +223,10 @@ def _segment_by_list(
     share = max(options.new_house, 1.0 - options.returns - options.errand)
     nats = log_odds_of_unread(waiting, float(entered[entered > SURE_ENTRY].sum()), share)
     if not waiting:
-        if listed and read:
-            scores.enter[:, unshown] += nats
-        return segment(scores)
+        doubt = nats if listed and read else 0.0
+        another = [i.sheet.of_another for i in day.observations]
+        scores.enter[:, unshown] += np.where(another, 0.0, doubt)[:, None]
+        return segment(scores), doubt
     for _ in range(LIST_STEPS):
         enter = scores.enter.copy()
         enter[:, unshown] += nats
@@ -230,7 +235,7 @@ def _segment_by_list(
         if expected <= waiting + LIST_SLACK or nats <= LEAST:
             break
         nats = max(LEAST, nats - float(np.log(expected / waiting)))
-    return segment(replace(scores, enter=enter), found)
+    return segment(replace(scores, enter=enter), found), 0.0
 
 
 def _entered(found: Posterior, unshown: NDArray[np.int64]) -> Floats:
@@ -308,12 +313,10 @@ def _verdicts(
     gaps: GapModel,
     claims: Mapping[ClaimId, Claim],
     sites: SiteEstimates,
-    left: Collection[ClaimId],
+    unsupported: Collection[int],
     options: SplitOptions,
-    move: Floats,
 ) -> list[Verdict]:
     out = []
-    unsupported = unsupported_photos(day, segmentation, claims, sites, left, move)
     stages = _stages(segmentation)
     confidence = segmentation.probability[np.arange(len(day.observations)), segmentation.states]
     confidence[sorted(unsupported)] = np.minimum(confidence[sorted(unsupported)], UNSUPPORTED_CONFIDENCE)

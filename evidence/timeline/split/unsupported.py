@@ -22,7 +22,7 @@ EDGE_PHOTOS, EDGE_PAUSE = 3, 60.0
 HIDDEN, BESIDE = 0.008, 2
 """Probability of another house after a long pause from which the photos after it are to confirm: a house that is missed
 is misfiled as a whole, with 200 photos. And the photos beside the pause at which it counts."""
-HIDDEN_OFF_LIST = 0.05
+HIDDEN_OFF_LIST = 0.03
 """The same where the house would be on no list, because no claim of the list waits for its photos, and where positions,
 or else pictures, on both sides of the pause would show it."""
 SIGHTS, SAME_PLACE = 10, -1.0
@@ -37,11 +37,12 @@ def unsupported_photos(
     sites: SiteEstimates,
     left: Collection[ClaimId],
     move: Floats,
+    off_list: float,
 ) -> set[int]:
     """Photos whose claim has no certain evidence, however well the rest fits.
 
-    `move` (N-1,) are the log-odds of a move to another house by the positions before and after each gap. There are ten
-    kinds: photos of a claim that only a sheet's text names; of a claim that only an address
+    `move` (N-1,) are the log-odds of a move to another house by the positions before and after each gap, and `off_list` is
+    the factor by which a house on no list was taken for less probable than others. There are ten kinds: photos of a claim that only a sheet's text names; of a claim that only an address
     names, with another of the day's houses next to it; of a return without a sheet, which may be at the
     neighbour's; the part of a visit, after its most probable boundaries, that may belong to claims next door whose
     sheet was not seen, or to claims of the list under which nothing was filed (without a sheet, the whole visit); the
@@ -78,7 +79,8 @@ def unsupported_photos(
             hidden = min(len(pauses), len(unshown | _may_hide(day, a, b, waiting, claims)))
             complete = bool(claims) and bool(read) and not waiting
             least = [
-                HIDDEN_OFF_LIST if complete and _would_be_seen(day, i, a, b, move) else HIDDEN for i in pauses
+                off_list * (HIDDEN_OFF_LIST if complete and _would_be_seen(day, i, a, b, move) else HIDDEN)
+                for i in pauses
             ]
             moved = [
                 i
