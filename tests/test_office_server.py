@@ -16,9 +16,7 @@ from support_board import PASSWORD
 from support_card import CardMaker
 from support_cli import cli
 from support_commands import commands, typed_in
-from support_postgres import binaries, postgres_server, postgres_url
-
-__all__ = ["postgres_server", "postgres_url"]
+from support_postgres import binaries
 
 PAGE = (Path(__file__).parents[1] / "docs" / "office_server.md").read_text(encoding="utf-8")
 UNITS = {

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 import support_stations
 from support_intake import set_settings
-from support_postgres import _database, postgres_server
+from support_postgres import database, postgres_server
 from support_stations import World, card_of, go, require_whole, settle, two_stations
 
 
@@ -40,7 +40,7 @@ def timed(world: World, cards: dict[Path, list[Path]]) -> float:
 
 def measured(server: Path, folder: Path, *, stations: int, many: int, scenes: int, analysis: bool) -> float:
     """Photos per second with that many stations; raises AssertionError when one was lost or is there twice."""
-    for url in _database(server):
+    for url in database(server):
         world = two_stations(folder, url)
         if analysis:
             for archive in world.both:

@@ -18,7 +18,6 @@ from sqlalchemy import event, text
 from starlette.testclient import TestClient
 from support_cli import make_archive
 from support_filled import DISK, Filler, claim_of, digest_of, fill, leave_ledger
-from support_postgres import postgres_database, postgres_server
 
 from evidence.analysis.refresh import refresh_days
 from evidence.board.app import make_app
@@ -27,7 +26,6 @@ from evidence.office.retention import forecast_purges, review_dispositions
 from evidence.reports.views import claim_views
 from evidence.workspace import Workspace
 
-__all__ = ["postgres_database", "postgres_server"]  # fixtures
 COUNT_ROWS = {
     "jit": "off", "seq_page_cost": 0, "random_page_cost": 0, "cpu_operator_cost": 0, "cpu_tuple_cost": 1,
     "cpu_index_tuple_cost": 0.001,

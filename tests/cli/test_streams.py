@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shlex
 import subprocess
 import sys
+import tempfile
+import traceback
 from pathlib import Path
 
 import pytest
 from support_cli import cli, make_archive
+
+from evidence.cli.main import run
 
 NAME = "Дом 🏠"
 """Letters and a symbol that neither ASCII nor Windows-1252 has."""
@@ -25,6 +30,44 @@ def archive(tmp_path):
     return made
 
 
+def forked(archive: Path, words: str, closed: set[int]) -> tuple[int, bytes]:
+    """The status and the errors of a command in a forked process, whose modules are loaded, with these streams closed.
+
+    `sys` has None for a closed stream, as Python's start leaves it.
+    """
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+        child = os.fork()
+        if child == 0:
+            status = 70
+            try:
+                for stream, number in ((out, 1), (err, 2)):
+                    os.dup2(stream.fileno(), number)
+                for number, name in enumerate(("stdin", "stdout", "stderr")):
+                    mode = "w" if number else "r"
+                    setattr(sys, name, None if number in closed else open(number, mode, encoding="utf-8"))  # noqa: SIM115, PTH123
+                for number in closed:
+                    os.close(number)
+                os.environ["EVIDENCE_ARCHIVE"] = str(archive)
+                status = cli_status(words.split())
+            except BaseException:
+                os.write(err.fileno(), traceback.format_exc().encode())
+            finally:
+                os._exit(status)
+        _, ended = os.waitpid(child, 0)
+        err.seek(0)
+        return os.waitstatus_to_exitcode(ended), err.read()
+
+
+def cli_status(arguments: list[str]) -> int:
+    """Run a command with the streams as they are."""
+    try:
+        run(arguments)
+    except SystemExit as end:
+        status = int(end.code or 0)
+    sys.stdout.flush()
+    return status
+
+
 def shell(archive: Path, words: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
     """One command as a shell starts it, with the redirections in `words`."""
     command = f"{shlex.quote(sys.executable)} -m evidence.cli.main {words}"
@@ -37,8 +80,12 @@ def shell(archive: Path, words: str, **environment: str) -> subprocess.Completed
 @pytest.mark.parametrize("words", ["claims", "cards --json", "hold list"])
 def test_a_closed_stream_is_no_error_and_no_file_takes_its_place(archive, words, closed):
     before = (archive / "catalog.sqlite").read_bytes()[:100]
-    ran = shell(archive, f"{words} {closed}")
-    assert (ran.returncode, ran.stderr) == (0, b"")
+    if words == "claims":
+        ran = shell(archive, f"{words} {closed}")
+        assert (ran.returncode, ran.stderr) == (0, b"")
+    else:
+        numbers = {"<": 0, ">": 1, "2": 2}
+        assert forked(archive, words, {numbers[one[0]] for one in closed.split()}) == (0, b"")
     assert (archive / "catalog.sqlite").read_bytes()[:16] == before[:16]
     assert cli("claims", archive=archive).status == 0
 
@@ -62,21 +109,40 @@ def test_an_output_that_is_full_leaves_the_status_and_no_traceback(archive, word
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
-def test_a_character_that_the_output_lacks_is_escaped(archive, encoding):
-    ran = shell(archive, "claims", PYTHONIOENCODING=encoding)
-    assert ran.returncode == 0, ran.stderr
+def test_a_character_that_the_output_lacks_is_escaped(archive, encoding, monkeypatch):
+    if encoding == "cp1252":
+        ran = shell(archive, "claims", PYTHONIOENCODING=encoding)
+        assert ran.returncode == 0, ran.stderr
+        listed = ran.stdout.decode(encoding)
+    else:
+        listed = printed(archive, "claims", encoding, monkeypatch)
     shown = NAME if encoding == "utf-8" else NAME.encode("ascii", "backslashreplace").decode()
-    assert shown in ran.stdout.decode(encoding)
-    ran = shell(archive, "claims --json", PYTHONIOENCODING=encoding)
-    assert [one["insured"] for one in json.loads(ran.stdout.decode(encoding))] == [NAME]
+    assert shown in listed
+    data = json.loads(printed(archive, "claims --json", encoding, monkeypatch))
+    assert [one["insured"] for one in data] == [NAME]
+
+
+def printed(archive, words, encoding, monkeypatch):
+    """What the command prints in this process on a standard output of that encoding, as Python makes it."""
+    out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    monkeypatch.setattr(sys, "stdout", out)
+    monkeypatch.setenv("EVIDENCE_ARCHIVE", str(archive))
+    assert cli_status(words.split()) == 0
+    monkeypatch.undo()
+    return out.buffer.getvalue().decode(encoding)
 
 
 @pytest.mark.parametrize("columns", ["0", "1", "7", "nonsense"])
-def test_a_window_without_width_shows_everything(archive, columns):
+def test_a_window_without_width_shows_everything(archive, columns, monkeypatch):
+    ran = shell(archive, "claims", COLUMNS=columns)
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stdout
+    monkeypatch.setenv("COLUMNS", columns)
     for words in ("claims", "target list", "rules list"):
-        ran = shell(archive, words, COLUMNS=columns)
-        assert ran.returncode == 0, ran.stderr
-        assert ran.stdout
+        here = cli(*words.split(), archive=archive)
+        assert here.status == 0, here.err
+        assert here.out
+        assert words != "claims" or here.out.encode() == ran.stdout, "a process of its own prints the same"
 
 
 @pytest.mark.skipif(os.name != "posix", reason="another signal on other systems")

@@ -1,5 +1,21 @@
-"""Fixtures of the tests of stations."""
+"""Fixtures of the tests of stations: their catalogs have the tables already, of which the making has tests of its own."""
 
-from support_postgres import postgres_database, postgres_server, postgres_url
+from __future__ import annotations
 
-__all__ = ["postgres_database", "postgres_server", "postgres_url"]
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from support_postgres import database
+
+
+@pytest.fixture
+def postgres_url(filled_postgres_url: str) -> str:
+    """The address of a database that holds an empty catalog."""
+    return filled_postgres_url
+
+
+@pytest.fixture(scope="module")
+def postgres_database(postgres_server: Path, filled_database: str) -> Iterator[str]:
+    """The address of a database that holds an empty catalog when the first test of a file asks for it."""
+    yield from database(postgres_server, template=filled_database)

@@ -59,34 +59,34 @@ def postgres_server() -> Iterator[Path]:
 @pytest.fixture
 def postgres_url(postgres_server: Path) -> Iterator[str]:
     """The address of an empty database on it."""
-    yield from _database(postgres_server)
+    yield from database(postgres_server)
 
 
 @pytest.fixture(scope="module")
 def postgres_database(postgres_server: Path) -> Iterator[str]:
     """The address of a database that is empty when the first test of a file asks for it."""
-    yield from _database(postgres_server)
+    yield from database(postgres_server)
 
 
 @pytest.fixture(scope="session")
-def _filled_database(postgres_server: Path) -> Iterator[str]:
+def filled_database(postgres_server: Path) -> Iterator[str]:
     """The name of a database with the tables of a catalog, which nobody opens."""
     from sqlalchemy.engine import make_url
 
     from evidence.catalog.store import Catalog
 
-    for url in _database(postgres_server):
+    for url in database(postgres_server):
         Catalog(url).close()
         yield make_url(url).database or ""
 
 
 @pytest.fixture
-def filled_postgres_url(postgres_server: Path, _filled_database: str) -> Iterator[str]:
+def filled_postgres_url(postgres_server: Path, filled_database: str) -> Iterator[str]:
     """The address of a database that has a catalog's tables, of a server's own copy."""
-    yield from _database(postgres_server, template=_filled_database)
+    yield from database(postgres_server, template=filled_database)
 
 
-def _database(server: Path, *, template: str = "template1") -> Iterator[str]:
+def database(server: Path, *, template: str = "template1") -> Iterator[str]:
     import psycopg
 
     name = f"catalog_{uuid.uuid4().hex[:12]}"
