@@ -148,19 +148,23 @@ def _sheets_elsewhere(first: Sequence[TimedUnit], second: Sequence[TimedUnit]) -
     """How many sheets of the first device were photographed while the second was in the middle of another sheet's house.
 
     It was there if its own sheet came before, it photographs on afterwards, and no gap as long as a drive lies between.
+    A sheet that both photographed counts too if they did so at different times.
     """
     known = [t for t in second if t.time is not None]
-    times, own = _times(second), {c for t in second for c in t.unit.lead.dividers}
+    times, own = _times(second), _sheets(second)
     found = 0
     for claim, moments in _sheets(first).items():
-        for moment in moments if claim not in own else ():
+        for moment in moments:
+            if any(abs(moment - other) <= SHEET_APART for other in own.get(claim, ())):
+                continue
             at = int(np.searchsorted(times, moment))
             if not 0 < at < times.size or times[at] - times[at - 1] >= DRIVE:
                 continue
             k = at - 1
             while k >= 0 and not known[k].unit.lead.dividers and (k == 0 or times[k] - times[k - 1] < DRIVE):
                 k -= 1
-            found += k >= 0 and bool(known[k].unit.lead.dividers)
+            shown = known[k].unit.lead.dividers if k >= 0 else ()
+            found += bool(shown) and claim not in shown
     return found
 
 

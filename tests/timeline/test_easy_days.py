@@ -10,7 +10,7 @@ import pytest
 from support_timeline import at, claim_of, claims_in_order, house, make_photo, place, sheet, sites, sizes
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
-from day_simulator import EASY_SLOW, SMALL, simulate
+from day_simulator import EASY, EASY_SLOW, SMALL, simulate
 
 from evidence.model import Claim, ClaimId
 from evidence.timeline import plan_day
@@ -62,6 +62,32 @@ def test_a_sheet_whose_text_names_its_claim_passes_a_photo_of_the_other_device_u
     assert sizes(plan) == [(A, 40), (B, 48)]
 
 
+def test_nothing_is_asked_after_a_pause_at_one_place_right_after_the_sheet():
+    spots = {A: place(0, 0), B: place(3000, 0)}
+    first = house(1, at(9), 2, claim=A, gps=spots[A])
+    rest = house(3, first[-1].taken_local + timedelta(minutes=13), 68, gps=spots[A])
+    second = house(71, rest[-1].taken_local + timedelta(minutes=20), 60, claim=B, gps=spots[B])
+    plan = plan_day([*first, *rest, *second], sites(**spots))
+    assert sizes(plan) == [(A, 70), (B, 60)]
+    assert not any(p.to_confirm for p in plan.placed)
+
+
+def test_a_claim_that_waits_for_its_photos_makes_no_other_house_doubtful_whose_positions_are_at_one_place():
+    """A simulated day: the first house's sheet was not seen, the other six houses have sheets, positions and pauses."""
+    day = simulate(1_500_027, EASY)
+    plan = plan_day(day.photos, day.claims, lists=day.lists)
+    asked = [p for p in plan.placed if p.to_confirm and day.visit[p.sha256] > 0]
+    assert len(asked) < 10
+
+
+def test_a_sheet_that_a_colleague_photographs_later_does_not_interrupt_the_next_house():
+    """Both photographed the first sheet, the colleague 20 minutes after the camera, which was at the second house then."""
+    camera = [*house(1, at(9), 30, claim=A), *house(31, at(9, 12), 90, claim=B)]
+    colleague = [make_photo(1, at(9, 21), dividers=(A,), device="colleague")]
+    plan = plan_day([*camera, *colleague], sites(A, B))
+    assert {claim_of(plan, p) for p in camera[30:]} == {B}
+
+
 def test_a_part_of_a_house_after_a_pause_keeps_its_claim_where_all_sheets_of_the_list_were_read():
     """A simulated day without positions: eight sheets, eight claims, and pauses of seven to fifteen minutes."""
     day = simulate(1_500_089, EASY_SLOW)
@@ -71,7 +97,7 @@ def test_a_part_of_a_house_after_a_pause_keeps_its_claim_where_all_sheets_of_the
 
 def test_a_day_whose_sheets_were_all_read_asks_next_to_nothing():
     """A simulated day without positions, whose pictures show that no house begins after a pause."""
-    day = simulate(1_500_013, EASY_SLOW)
+    day = simulate(1_500_015, EASY_SLOW)
     plan = plan_day(day.photos, day.claims, lists=day.lists)
     assert sum(p.to_confirm for p in plan.placed) < 0.02 * len(plan.placed)
 

@@ -83,13 +83,15 @@ class Segmentation(Posterior):
     """(N,): True where that path has a boundary before the photo; row 0 is True."""
 
 
-def segment(scores: Scores, found: Posterior | None = None) -> Segmentation:
+def segment(scores: Scores, found: Posterior | None = None, likely: Floats | None = None) -> Segmentation:
     """The most probable path and the exact posterior, in time linear in photos, states and modes.
 
-    `found` is the posterior of these scores, where it is known already.
+    `found` is the posterior of these scores, where it is known already; or another one, from which the photos to
+    confirm are to be found, with `likely` (N, S), about what it gives each photo under these scores.
     """
     found = found or posterior(scores)
-    states, opens = _corrected(*_viterbi(scores, int(np.argmax(found.modes))), found.probability)
+    likely = found.probability if likely is None else likely
+    states, opens = _corrected(*_viterbi(scores, int(np.argmax(found.modes))), likely)
     return Segmentation(found.probability, found.stages, found.boundary, found.modes, states, opens)
 
 

@@ -118,12 +118,10 @@ def split_day(
     if not time_alone(day):  # else the places need not be houses
         lengths = house_length_log_odds(first.boundary, first.probability[:, -1], gaps.hazard, options)
         scores.enter[:, :-1] += lengths[:, None]
-    segmentation, off_list = _segment_by_list(day, scores, first, left, options, listed=bool(claims))
+    segmentation = _segment_by_list(day, scores, first, left, options, listed=bool(claims))
     segmentation = with_one_house_each(day, segmentation, claims)
     segmentation = with_photos_between_houses(day, segmentation)
-    unsupported = unsupported_photos(
-        day, segmentation, claims, sites, left, positions.move, float(np.exp(off_list))
-    )
+    unsupported = unsupported_photos(day, segmentation, claims, sites, left, positions.move)
     return _verdicts(day, segmentation, gaps, claims, sites, unsupported, options)
 
 
@@ -208,12 +206,11 @@ def _segment_by_list(
     options: SplitOptions,
     *,
     listed: bool,
-) -> tuple[Segmentation, float]:
+) -> Segmentation:
     """The segmentation, with as many houses that no sheet shows as the list's claims without a sheet allow.
 
     `first` is the posterior of the first pass. What the list adds to such a house is lowered as long as more of
-    them are expected than claims are left. Where no claim of a list is left (`listed`), such a house is improbable,
-    unless a sheet of another claim shows it: the second value is the nats, at most zero, added for that.
+    them are expected than claims are left. `listed` says that there is a list at all.
     """
     read = {c for i in day.observations for c in i.sheet.claims}
     shown = read | {i.sheet.named for i in day.observations}
@@ -223,10 +220,7 @@ def _segment_by_list(
     share = max(options.new_house, 1.0 - options.returns - options.errand)
     nats = log_odds_of_unread(waiting, float(entered[entered > SURE_ENTRY].sum()), share)
     if not waiting:
-        doubt = nats if listed and read else 0.0
-        another = [i.sheet.of_another for i in day.observations]
-        scores.enter[:, unshown] += np.where(another, 0.0, doubt)[:, None]
-        return segment(scores), doubt
+        return _by_complete_list(day, scores, unshown, nats) if listed and read else segment(scores)
     for _ in range(LIST_STEPS):
         enter = scores.enter.copy()
         enter[:, unshown] += nats
@@ -235,7 +229,23 @@ def _segment_by_list(
         if expected <= waiting + LIST_SLACK or nats <= LEAST:
             break
         nats = max(LEAST, nats - float(np.log(expected / waiting)))
-    return segment(replace(scores, enter=enter), found), 0.0
+    return segment(replace(scores, enter=enter), found)
+
+
+def _by_complete_list(day: Day, scores: Scores, unshown: NDArray[np.int64], nats: float) -> Segmentation:
+    """The segmentation on a day on which every claim of the list was read: no house without a sheet is expected.
+
+    The path takes such a house for less probable by `nats`, unless a sheet of another claim shows it. The posterior,
+    which says what is to confirm, does not.
+    """
+    another = [i.sheet.of_another for i in day.observations]
+    enter = scores.enter.copy()
+    enter[:, unshown] += np.where(another, 0.0, nats)[:, None]
+    found = posterior(scores)
+    likely = found.probability.copy()
+    likely[:, unshown] *= np.exp(nats)
+    likely /= likely.sum(axis=1, keepdims=True)
+    return segment(replace(scores, enter=enter), found, likely)
 
 
 def _entered(found: Posterior, unshown: NDArray[np.int64]) -> Floats:

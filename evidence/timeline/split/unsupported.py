@@ -23,11 +23,12 @@ HIDDEN, BESIDE = 0.008, 2
 """Probability of another house after a long pause from which the photos after it are to confirm: a house that is missed
 is misfiled as a whole, with 200 photos. And the photos beside the pause at which it counts."""
 HIDDEN_OFF_LIST = 0.03
-"""The same where the house would be on no list, because no claim of the list waits for its photos, and where positions,
-or else pictures, on both sides of the pause would show it."""
-SIGHTS, SAME_PLACE = 10, -1.0
-"""Photos before, and after, a pause among which one must be analysed, or show its position, for that; and log-odds (nats)
-of a move up to which the positions speak for one house."""
+"""The same where the house would be on no list, because no claim of the list waits for its photos, and where pictures on
+both sides of the pause would show it. Positions are compared as they are: the house may be next door."""
+IMPOSSIBLE = 0.001
+"""Probability of another house after a pause below which no claim that waits for photos hides there."""
+SIGHTS = 10
+"""Photos before, and after, a pause among which one must be analysed for that."""
 
 
 def unsupported_photos(
@@ -37,12 +38,11 @@ def unsupported_photos(
     sites: SiteEstimates,
     left: Collection[ClaimId],
     move: Floats,
-    off_list: float,
 ) -> set[int]:
     """Photos whose claim has no certain evidence, however well the rest fits.
 
-    `move` (N-1,) are the log-odds of a move to another house by the positions before and after each gap, and `off_list` is
-    the factor by which a house on no list was taken for less probable than others. There are ten kinds: photos of a claim that only a sheet's text names; of a claim that only an address
+    `move` (N-1,) are the log-odds of a move to another house by the positions before and after each gap. There are ten
+    kinds: photos of a claim that only a sheet's text names; of a claim that only an address
     names, with another of the day's houses next to it; of a return without a sheet, which may be at the
     neighbour's; the part of a visit, after its most probable boundaries, that may belong to claims next door whose
     sheet was not seen, or to claims of the list under which nothing was filed (without a sheet, the whole visit); the
@@ -58,7 +58,9 @@ def unsupported_photos(
     read = {c for i in day.observations for c in i.sheet.claims}
     shown = read | {i.sheet.named for i in day.observations}
     spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
-    for a, b in pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]):
+    parts = list(pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]))
+    unnamed = sum(segmentation.states[a] == len(day.states) and b - a > EDGE_PHOTOS for a, b in parts)
+    for a, b in parts:
         state = int(segmentation.states[a])
         if state >= len(day.states):
             continue
@@ -74,21 +76,16 @@ def unsupported_photos(
             unsupported.update(range(a, b))
         else:
             pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > VISIT_GAP]
+            about = {i: _boundary_about(segmentation, i, a, b) for i in pauses}
             pauses.sort(key=lambda i: -float(segmentation.boundary[i]))
             unshown = {day.states[k] for k in close} - shown
-            hidden = min(len(pauses), len(unshown | _may_hide(day, a, b, waiting, claims)))
+            may_hide = _may_hide(day, a, b, waiting, claims) if len(waiting) > unnamed else set()
+            hidden = [i for i in pauses if about[i] >= IMPOSSIBLE][: len(unshown | may_hide)]
             complete = bool(claims) and bool(read) and not waiting
-            least = [
-                off_list * (HIDDEN_OFF_LIST if complete and _would_be_seen(day, i, a, b, move) else HIDDEN)
-                for i in pauses
-            ]
-            moved = [
-                i
-                for i, p in zip(pauses, least, strict=True)
-                if move[i - 1] > 0.0 or _boundary_about(segmentation, i) >= p
-            ]
+            least = [HIDDEN_OFF_LIST if complete and _would_be_seen(day, i, a, b) else HIDDEN for i in pauses]
+            moved = [i for i, p in zip(pauses, least, strict=True) if move[i - 1] > 0.0 or about[i] >= p]
             if hidden or moved:
-                unsupported.update(range(min(pauses[:hidden] + moved) if supported else a, b))
+                unsupported.update(range(min(hidden + moved) if supported else a, b))
         unsupported.update(_at_another_house(day, state, claims, spots, a, b))
         unsupported.update(_before_late_sheet(day, claim, a, b))
         unsupported.update(_after_undated_drive(day, claim, a, b))
@@ -96,18 +93,18 @@ def unsupported_photos(
     return unsupported
 
 
-def _boundary_about(segmentation: Segmentation, i: int) -> float:
-    """The probability of a boundary at photo i or at one of the few beside it."""
-    return float(segmentation.boundary[max(0, i - BESIDE) : i + BESIDE + 1].sum())
+def _boundary_about(segmentation: Segmentation, i: int, a: int, b: int) -> float:
+    """The probability of a boundary at photo i or at one of the few beside it, within the segment from a to b."""
+    return float(segmentation.boundary[max(a + 1, i - BESIDE) : min(b, i + BESIDE + 1)].sum())
 
 
-def _would_be_seen(day: Day, i: int, a: int, b: int, move: Floats) -> bool:
-    """Whether what is known on both sides of the pause before photo i speaks against a move: positions, else pictures."""
+def _would_be_seen(day: Day, i: int, a: int, b: int) -> bool:
+    """Whether pictures on both sides of the pause before photo i would show another house; positions could be next door."""
     around = slice(max(a, i - SIGHTS), i), slice(i, min(b, i + SIGHTS))
     placed, pictured = (
         all(bool((~np.isnan(known[part, 0])).any()) for part in around) for known in (day.xy, day.scenes)
     )
-    return bool(move[i - 1] <= SAME_PLACE) if placed else pictured
+    return pictured and not placed
 
 
 def _address(claim: ClaimId, claims: Mapping[ClaimId, Claim]) -> GeoPoint | None:
