@@ -206,7 +206,7 @@ def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(log_in, b
 def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(log_in, board, workspace):
     put_claim(workspace, "BD-600")
     put_photos(workspace, "BD-600", 600, originals=False)
-    page = log_in()
+    page = log_in(own=True)
     asked = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{board.url}/photos?number=BD-600")

@@ -35,7 +35,7 @@ def workspace(recorded, tmp_path):
 
 @pytest.mark.parametrize("claim", ["HR26-004463", "HR26-004508"])
 def test_an_incomplete_claim_is_decided_in_forty_keys_and_without_a_mouse(log_in, workspace, claim):
-    page = log_in("Rhea")
+    page = log_in("Rhea", own=True)
     watch_clicks(page)
     page.reload()
     visit = visit_by_question(page, claim)

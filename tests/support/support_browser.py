@@ -17,29 +17,72 @@ def board(workspace):
         yield running
 
 
-@pytest.fixture
-def log_in(browser, board):
-    """Opens a page, first the list of claims, for somebody who is logged in; any error or warning of the page fails the test."""
-    contexts, problems = [], []
+class KeptPage:
+    """A page in a context of its own, which tests use one after the other, and the problems that it told of.
 
-    def come_in(name="Rhea", duty=Duty.REVIEWER, size=LAPTOP, at="/", **options):
-        context = browser.new_context(viewport=size, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(WAIT_MS)
-        page.on("pageerror", lambda error: problems.append(str(error)))
-        page.on(
-            "console", lambda line: problems.append(line.text) if "Content Security" in line.text else None
-        )
-        page.on("dialog", lambda dialog: problems.append(f"dialog: {dialog.message}"))
+    Each test has a server, and so an origin, of its own: it finds no storage, and no cache, of another.
+    """
+
+    def __init__(self, browser, options):
+        self.context = browser.new_context(**options)
+        self.page = self.context.new_page()
+        self.problems = []
+        self.page.set_default_timeout(WAIT_MS)
+        self.page.on("pageerror", lambda error: self.problems.append(str(error)))
+        self.page.on("console", self._hear)
+        self.page.on("dialog", lambda dialog: self.problems.append(f"dialog: {dialog.message}"))
+
+    def _hear(self, line):
+        if "Content Security" in line.text:
+            self.problems.append(line.text)
+
+    def told(self):
+        """The problems of the test that ends."""
+        found, self.problems = self.problems, []
+        return found
+
+    def emptied(self):
+        """Prepare the page for the next test; False for one that cannot be."""
+        from playwright.sync_api import Error
+
+        try:
+            self.page.mouse.move(-1, -1)
+            self.page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
+            self.context.clear_cookies()
+        except Error:
+            return False
+        return True
+
+
+@pytest.fixture
+def log_in(request, browser, board, kept_pages):
+    """Opens a page, first the list of claims, for somebody who is logged in; any error or warning of the page fails the test.
+
+    The page was perhaps another test's; with `own` it is a new one, which no other test gets.
+    """
+    used = []
+
+    def come_in(name="Rhea", duty=Duty.REVIEWER, size=LAPTOP, at="/", *, own=False, **options):
+        free = kept_pages.setdefault(tuple(sorted(options.items())), [])
+        kept = free.pop() if free and not own else KeptPage(browser, options)
+        used.append((None if own or "java_script_enabled" in options else free, kept))
+        page = kept.page
+        page.set_viewport_size(size)
         name_of_cookie, value = board.session(name, duty)
-        context.add_cookies([{"name": name_of_cookie, "value": value, "url": board.url}])
+        kept.context.add_cookies([{"name": name_of_cookie, "value": value, "url": board.url}])
         page.goto(board.url + at)
         return page
 
+    failed = request.session.testsfailed
     yield come_in
-    for context in contexts:
-        context.close()
+    problems = []
+    for free, kept in used:
+        found = kept.told()
+        problems += found
+        if free is not None and not found and request.session.testsfailed == failed and kept.emptied():
+            free.append(kept)
+        else:
+            kept.context.close()
     assert problems == []
 
 

@@ -82,6 +82,12 @@ def browser():
 
 
 @pytest.fixture(scope="session")
+def kept_pages():
+    """Pages of that browser that no test uses just now, by the options of their contexts."""
+    return {}
+
+
+@pytest.fixture(scope="session")
 def blank(tmp_path_factory):
     """An archive that asks for the four sides of a house and holds nothing, made once; not to be changed."""
     from support_board import four_sides, new_archive
