@@ -6,9 +6,11 @@ import os
 import shutil
 import signal
 import time
+from functools import partial
 
 import pytest
-from support_archive import INFO, fast_folder, killed_at, outside_verdict, photos
+from support_archive import INFO, fast_folder, in_two_renamings, outside_verdict, photos, put_in_new_target
+from support_forks import SmallProcess
 
 from evidence.archive import exchange
 from evidence.archive.bagcheck import check_bag
@@ -31,9 +33,23 @@ def ground(tmp_path):
         shutil.rmtree(folder)
 
 
+@pytest.fixture(scope="module")
+def forks(tmp_path_factory):
+    """A process that did each kind of work once, and forks the children that are killed."""
+    folder = tmp_path_factory.mktemp("forks")
+    process = SmallProcess()
+    kept = photos(folder / "kept", *BEFORE)
+    build = partial(build_bag, folder / "bags" / "HT-1001", kept, RECORDS, INFO)
+    for work in (build, build, partial(put_in_new_target, folder / "bags" / "HT-1001", folder / "target")):
+        process.run(work)
+    process.run(partial(remove_bag, folder / "bags" / "HT-1001"))
+    yield process
+    process.close()
+
+
 @pytest.fixture(params=["one-step", "two-renamings"])
 def atomic(request, monkeypatch, ground):
-    """Whether the file system can exchange two folders; simulated when it cannot."""
+    """Whether the file system can exchange two folders; simulated when it cannot, in children by `in_way`."""
     if request.param == "two-renamings":
         monkeypatch.setattr(exchange, "exchange_folders", lambda one, other: False)
         return False
@@ -44,11 +60,16 @@ def atomic(request, monkeypatch, ground):
     return True
 
 
+def in_way(atomic, work):
+    """The work, as a child does it for `atomic`."""
+    return work if atomic else partial(in_two_renamings, work)
+
+
 def visible(root) -> list[str]:
     return sorted(p.name for p in root.iterdir() if p.name not in {".locks", MARKER})
 
 
-def test_a_build_that_is_killed_anywhere_leaves_a_valid_bag_and_loses_nothing(ground, atomic):
+def test_a_build_that_is_killed_anywhere_leaves_a_valid_bag_and_loses_nothing(ground, atomic, forks):
     kept = ground / "kept"
     before, after = photos(kept, *BEFORE), photos(kept, *AFTER)
     number = 0
@@ -58,7 +79,7 @@ def test_a_build_that_is_killed_anywhere_leaves_a_valid_bag_and_loses_nothing(gr
         bag_dir = ground / str(number) / "HT-1001"
         build_bag(bag_dir, before, RECORDS, INFO)
         (bag_dir / "note.txt").write_text("call the roofer")
-        alive = not killed_at(number, lambda bag_dir=bag_dir: build_bag(bag_dir, after, {}, INFO))
+        alive = not forks.killed_at(number, in_way(atomic, partial(build_bag, bag_dir, after, {}, INFO)))
         if atomic or bag_dir.exists():
             assert outside_verdict(bag_dir) == "", f"touch {number}"
             assert set(read_manifest(bag_dir)) in ({*BEFORE}, {*AFTER})
@@ -79,13 +100,13 @@ def test_a_build_that_is_killed_anywhere_leaves_a_valid_bag_and_loses_nothing(gr
     assert exchanged > 3  # some kills fell before the exchange, some after it
 
 
-def test_a_first_build_that_is_killed_anywhere_leaves_a_valid_bag_or_none(ground):
+def test_a_first_build_that_is_killed_anywhere_leaves_a_valid_bag_or_none(ground, forks):
     kept = photos(ground / "kept", *BEFORE)
     number = 0
     while True:
         number += 1
         bag_dir = ground / str(number) / "HT-1001"
-        alive = not killed_at(number, lambda bag_dir=bag_dir: build_bag(bag_dir, kept, RECORDS, INFO))
+        alive = not forks.killed_at(number, partial(build_bag, bag_dir, kept, RECORDS, INFO))
         assert not bag_dir.exists() or outside_verdict(bag_dir) == ""
         recover(bag_dir.parent)
         assert not bag_dir.exists() or outside_verdict(bag_dir) == ""
@@ -97,7 +118,7 @@ def test_a_first_build_that_is_killed_anywhere_leaves_a_valid_bag_or_none(ground
     assert number > 30
 
 
-def test_a_copy_to_a_target_that_is_killed_anywhere_is_valid_and_is_resumed(ground, atomic):
+def test_a_copy_to_a_target_that_is_killed_anywhere_is_valid_and_is_resumed(ground, atomic, forks):
     kept = ground / "archive" / "kept"
     old, new = ground / "archive" / "old" / "HT-1001", ground / "archive" / "new" / "HT-1001"
     build_bag(old, photos(kept, *BEFORE), RECORDS, INFO)
@@ -112,7 +133,7 @@ def test_a_copy_to_a_target_that_is_killed_anywhere_is_valid_and_is_resumed(grou
         target.prepare()
         target.put_bag(old, "HT-1001")
         bag_dir = target.root / "HT-1001"
-        alive = not killed_at(number, lambda target=target: target.put_bag(new, "HT-1001"))
+        alive = not forks.killed_at(number, in_way(atomic, partial(target.put_bag, new, "HT-1001")))
         if atomic or bag_dir.exists():
             assert outside_verdict(bag_dir) == "", f"touch {number}"
         if number % 4 < 2:
@@ -129,14 +150,14 @@ def test_a_copy_to_a_target_that_is_killed_anywhere_is_valid_and_is_resumed(grou
     assert number > 30
 
 
-def test_a_removal_that_is_killed_anywhere_is_whole_or_begun_and_then_finished(ground):
+def test_a_removal_that_is_killed_anywhere_is_whole_or_begun_and_then_finished(ground, forks):
     kept = photos(ground / "kept", *BEFORE)
     number = 0
     while True:
         number += 1
         bag_dir = ground / str(number) / "HT-1001"
         build_bag(bag_dir, kept, RECORDS, INFO)
-        alive = not killed_at(number, lambda bag_dir=bag_dir: remove_bag(bag_dir))
+        alive = not forks.killed_at(number, partial(remove_bag, bag_dir))
         assert not bag_dir.exists() or outside_verdict(bag_dir) == ""
         recover(bag_dir.parent)
         assert visible(bag_dir.parent) in ([], ["HT-1001"])

@@ -16,7 +16,9 @@ from typing import NoReturn
 
 import bagit
 
+from evidence.archive import exchange
 from evidence.archive.assembly import PayloadFile
+from evidence.archive.targets import FolderTarget
 from evidence.model import Sha256
 
 INFO = (
@@ -50,6 +52,20 @@ def outside_verdict(bag: Path) -> str:
     except (OSError, UnicodeDecodeError) as error:
         return f"unreadable: {error}"
     return ""
+
+
+def put_in_new_target(bag: Path, root: Path) -> None:
+    """Copy the bag to a new target at `root`."""
+    root.mkdir()
+    target = FolderTarget(name="t", root=root, off_computer=True, archive=bag.parent)
+    target.prepare()
+    target.put_bag(bag, bag.name)
+
+
+def in_two_renamings(action: Callable[[], object]) -> None:
+    """Run `action` in this process as on a file system that cannot exchange two folders."""
+    exchange.exchange_folders = lambda one, other: False
+    action()
 
 
 # --- a real kill, at every touch of the disk ---------------------------------------------

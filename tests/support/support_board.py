@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import io
 import threading
@@ -232,7 +233,14 @@ def _picture(workspace: Workspace, sha: Sha256, n: int) -> None:
     for side in (320, 1280):
         place = thumb_path(workspace.thumbs, sha, side)
         place.parent.mkdir(parents=True, exist_ok=True)
-        Image.new("RGB", (side, side * 3 // 4), ((n * 37) % 255, 120, 90)).save(place, "JPEG")
+        place.write_bytes(_plain_picture(side, (n * 37) % 255))
+
+
+@functools.cache
+def _plain_picture(side: int, red: int) -> bytes:
+    made = io.BytesIO()
+    Image.new("RGB", (side, side * 3 // 4), (red, 120, 90)).save(made, "JPEG")
+    return made.getvalue()
 
 
 FOUR_SIDES = """
