@@ -53,7 +53,7 @@ def scene(width=1200, height=900, seed=0):
 
 
 def saved(path, pixels, **more):
-    Image.fromarray(pixels).save(path, **{"quality": 90, **more})
+    Image.fromarray(pixels).save(path, **{"quality": 90, "compress_level": 1, **more})
     return path
 
 
@@ -282,7 +282,7 @@ def test_the_need_of_a_progressive_jpeg_is_that_of_its_coefficients(tmp_path):
 @pytest.mark.parametrize("kind", ["png", "tif"])
 def test_a_picture_read_in_strips_is_the_same_as_one_read_whole(tmp_path, kind, mode, monkeypatch):
     path = tmp_path / f"a.{kind}"
-    Image.fromarray(scene(1200, 900)).convert(mode).save(path)
+    Image.fromarray(scene(1200, 900)).convert(mode).save(path, compress_level=1)
     whole = load_picture(path, MediaKind.PHOTO, 6), load_full_grey(path, MediaKind.PHOTO)
     monkeypatch.setattr(large_pictures, "STREAMED_FROM", 1)
     monkeypatch.setattr(pictures, "FULL_PIXELS", 500_000)

@@ -23,8 +23,10 @@ REAL_HEIC = Path(__file__).parents[3] / "shared" / "real_photos" / "cameras" / "
 
 def picture(width, height):
     """Soft colours that differ at every place, with a block of two colours in one corner."""
-    across, down = np.meshgrid(np.linspace(0, 255, width), np.linspace(0, 255, height))
-    pixels = np.stack([across, down, (across + down) / 2], axis=2).astype(np.uint8)
+    across, down = np.linspace(0, 255, width)[None, :], np.linspace(0, 255, height)[:, None]
+    pixels = np.empty((height, width, 3), np.uint8)
+    for place, colour in enumerate((across, down, (across + down) / 2)):
+        pixels[..., place] = colour.astype(np.uint8)
     pixels[: height // 5, : width // 7] = (250, 20, 20)
     return Image.fromarray(pixels)
 
@@ -54,7 +56,7 @@ def together(tmp_path, level=None):
                 tile = Image.open(io.BytesIO(file.read(f"{level}/{column}_{row}.jpg")))
                 assert tile.size == (min(TILE, width - column * TILE), min(TILE, height - row * TILE))
                 whole.paste(tile, (column * TILE, row * TILE))
-    return np.asarray(whole).astype(int), info
+    return np.asarray(whole, np.int16), info
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
@@ -66,7 +68,7 @@ def test_tiles_are_the_upright_picture_for_each_orientation(tmp_path, orientatio
     made = tiled(path, tmp_path, orientation=orientation)
     with Image.open(path) as opened:
         upright = np.asarray(ImageOps.exif_transpose(opened).convert("RGB")).astype(
-            int
+            np.int16
         )  # Pillow's own reading
     assert (made.width, made.height) == upright.shape[1::-1]
     assert made.message == ""
@@ -79,9 +81,9 @@ def test_tiles_are_the_upright_picture_for_each_orientation(tmp_path, orientatio
     ("name", "options"),
     [
         ("p.jpg", {"quality": 95, "progressive": True}),
-        ("g.png", {}),
+        ("g.png", {"compress_level": 1}),
         ("t.tif", {"compression": "tiff_lzw"}),
-        ("w.webp", {"quality": 95}),
+        ("w.webp", {"quality": 95, "method": 0}),
     ],
 )
 def test_each_kind_of_picture_has_tiles(tmp_path, name, options):
@@ -91,7 +93,7 @@ def test_each_kind_of_picture_has_tiles(tmp_path, name, options):
     pixels, info = together(tmp_path)
     assert (info["width"], info["height"]) == (1700, 1100)
     with Image.open(path) as opened:
-        assert np.abs(pixels - np.asarray(opened.convert("RGB")).astype(int)).mean() < 3
+        assert np.abs(pixels - np.asarray(opened.convert("RGB")).astype(np.int16)).mean() < 3
 
 
 def test_a_grey_picture_and_one_with_transparency_have_tiles(tmp_path):
@@ -112,7 +114,7 @@ def test_the_levels_halve_down_to_the_preview(tmp_path):
     small, _ = together(tmp_path, 12)
     assert small.shape == (667, 2051, 3)
     expected = picture(4101, 1333).resize((2051, 667), Image.Resampling.BOX)
-    assert np.abs(small - np.asarray(expected).astype(int)).mean() < 2
+    assert np.abs(small - np.asarray(expected).astype(np.int16)).mean() < 2
     assert tile_levels(1280, 900) == [11]
     assert tile_levels(1, 1) == [0]
 
@@ -138,7 +140,7 @@ def test_a_truncated_file_gives_what_it_has_and_a_bad_one_a_message(tmp_path):
     path.write_bytes(data[: len(data) * 2 // 3])
     assert tiled(path, tmp_path).message == ""
     pixels, _ = together(tmp_path)
-    assert np.abs(pixels[:400] - np.asarray(picture(1400, 1200)).astype(int)[:400]).mean() < 3
+    assert np.abs(pixels[:400] - np.asarray(picture(1400, 1200)).astype(np.int16)[:400]).mean() < 3
     path.write_bytes(b"not a picture at all")
     assert "known kind" in tiled(path, tmp_path).message
     assert "No such file" in tiled(tmp_path / "gone.jpg", tmp_path).message
@@ -174,11 +176,11 @@ def test_a_phones_heic_is_cut_into_tiles_upright_once(tmp_path):
     assert (made.message, made.width, made.height) == ("", 780, 1040)
     pixels, info = together(tmp_path)
     assert (info["width"], info["height"]) == (780, 1040)
-    upright = np.asarray(picture(1040, 780).transpose(Image.Transpose.ROTATE_270)).astype(int)
+    upright = np.asarray(picture(1040, 780).transpose(Image.Transpose.ROTATE_270)).astype(np.int16)
     assert np.abs(pixels - upright).mean() < 4, (
         "the red corner is at the top right, the colours are the picture's"
     )
-    wrong = np.asarray(picture(1040, 780).transpose(Image.Transpose.ROTATE_90)).astype(int)
+    wrong = np.asarray(picture(1040, 780).transpose(Image.Transpose.ROTATE_90)).astype(np.int16)
     assert np.abs(pixels - wrong).mean() > 40
 
 
@@ -196,4 +198,4 @@ def test_a_real_phones_heic_has_tiles_of_all_its_pixels(tmp_path):
     made = tiled(REAL_HEIC, tmp_path)
     assert (made.message, made.width, made.height) == ("", *pi_heif.open_heif(REAL_HEIC).size)
     pixels, _ = together(tmp_path)
-    assert pixels.std() > 10
+    assert pixels[::4, ::4].std() > 10
