@@ -116,6 +116,21 @@ def test_of_two_houses_without_a_name_the_one_with_a_written_page_gets_the_claim
     assert {p.to_confirm for p in plan.placed[60:120]} == {True}
 
 
+def test_a_number_that_is_plainly_read_rules_out_a_claim_with_a_similar_one():
+    """Of two houses without a name, the one with the sheet of another claim is not the one that is left."""
+    left = ClaimId("HV-69474")
+    photos = [
+        *house(1, at(9), 60, claim=A),
+        *house(61, at(9, 40), 60),
+        *house(121, at(10, 30), 60),
+        *house(181, at(11, 20), 60, claim=C),
+    ]
+    photos[60] = replace(photos[60], sheet=sheet())
+    photos[120] = replace(photos[120], sheet=sheet("CLAIM", "93674"))
+    plan = plan_day(photos, sites(A, left, C))
+    assert claims_in_order(plan) == [A, left, "?", C]
+
+
 def test_a_photo_goes_to_the_state_that_is_clearly_more_probable_than_that_of_the_path():
     """States: one claim, the unknown house, an errand."""
     probability = np.array([[1.0, 0.0, 0.0], [0.55, 0.45, 0.0], [0.48, 0.46, 0.06], [0.2, 0.41, 0.39]])

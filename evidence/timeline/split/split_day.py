@@ -210,13 +210,15 @@ def _segment_by_list(
     """The segmentation, with as many houses that no sheet shows as the list's claims without a sheet allow.
 
     `first` is the posterior of the first pass. What the list adds to such a house is lowered as long as more of
-    them are expected than claims are left. `listed` says that there is a list at all.
+    them are expected than claims are left; a house that begins with the sheet of another claim is none of them. `listed`
+    says that there is a list at all.
     """
     read = {c for i in day.observations for c in i.sheet.claims}
     shown = read | {i.sheet.named for i in day.observations}
     waiting = len([c for c in left if c not in shown])
     unshown = _unshown(day)
-    entered = _entered(first, unshown)
+    listed_rows = np.array([not i.sheet.of_another for i in day.observations])
+    entered = _entered(first, unshown)[listed_rows]
     share = max(options.new_house, 1.0 - options.returns - options.errand)
     nats = log_odds_of_unread(waiting, float(entered[entered > SURE_ENTRY].sum()), share)
     if not waiting:
@@ -225,7 +227,7 @@ def _segment_by_list(
         enter = scores.enter.copy()
         enter[:, unshown] += nats
         found = posterior(replace(scores, enter=enter))
-        expected = float(_entered(found, unshown).sum())
+        expected = float(_entered(found, unshown)[listed_rows].sum())
         if expected <= waiting + LIST_SLACK or nats <= LEAST:
             break
         nats = max(LEAST, nats - float(np.log(expected / waiting)))

@@ -59,7 +59,12 @@ def unsupported_photos(
     shown = read | {i.sheet.named for i in day.observations}
     spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
     parts = list(pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]))
-    unnamed = sum(segmentation.states[a] == len(day.states) and b - a > EDGE_PHOTOS for a, b in parts)
+    unnamed = sum(
+        segmentation.states[a] == len(day.states)
+        and b - a > EDGE_PHOTOS
+        and not any(i.sheet.of_another for i in day.observations[a:b])
+        for a, b in parts
+    )
     for a, b in parts:
         state = int(segmentation.states[a])
         if state >= len(day.states):
