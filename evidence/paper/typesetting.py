@@ -87,17 +87,20 @@ def fitting_size(pdf: FPDF, text: str, *, width: float, largest: float, style: s
 def wrapped(pdf: FPDF, text: str, *, width: float, size: float, style: str = REGULAR) -> list[str]:
     """The text in lines no wider than `width` inches; a word that is too long is broken."""
     pdf.set_font(FAMILY, style, size)
+    space = pdf.get_string_width(" ")
     lines: list[str] = []
-    line = ""
+    line, taken = "", 0.0
     for word in text.split():
-        joined = f"{line} {word}" if line else word
-        if pdf.get_string_width(joined) <= width:
-            line = joined
+        wide = pdf.get_string_width(word)
+        joined, needed = (f"{line} {word}", taken + space + wide) if line else (word, wide)
+        if needed <= width:
+            line, taken = joined, needed
             continue
         if line:
             lines.append(line)
         *broken, line = _broken(pdf, word, width)
         lines.extend(broken)
+        taken = pdf.get_string_width(line)
     return [*lines, line] if line or not lines else lines
 
 

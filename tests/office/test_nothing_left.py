@@ -19,6 +19,7 @@ from evidence.board.tiles import TileStore
 from evidence.office import purging
 from evidence.workspace import HASH_INDEX, Workspace
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
 RUN = 32
 """Bytes of an original or a thumbnail that are looked for together."""
 LONG_AGO = "2016-01-04"
@@ -187,17 +188,24 @@ def test_a_card_of_a_purged_claim_has_no_unknown_files_and_one_more_file_is_noti
 
 
 @pytest.fixture
-def waiting(due, other_disk):
+def waiting(kept, request, tmp_path, other_disk):
     """The purge of TC-1001 waits in quarantine; returns the archive, the plan and the files as they were filed."""
-    settings = (due / "evidence.toml").read_text()
-    set_settings(due, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
-    before = {
-        path.relative_to(due): path.read_bytes() for path in every_file(due / "claims", due / "unassigned")
-    }
-    plan, ran = purge(due)
-    assert ran.status == 0, ran.data
-    assert [one["claim"] for one in ran.data["quarantined"]] == ["TC-1001"]
-    return due, plan, before
+    archive, before = tmp_path / "archive", tmp_path / "before"
+
+    def make():
+        due = request.getfixturevalue("due")
+        settings = (due / "evidence.toml").read_text()
+        set_settings(due, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
+        for part in (due / "claims", due / "unassigned"):
+            if part.exists():
+                shutil.copytree(part, before / part.name)
+        _, ran = purge(due)
+        assert ran.status == 0, ran.data
+        assert [one["claim"] for one in ran.data["quarantined"]] == ["TC-1001"]
+
+    kept.put("waiting", {"archive": archive, "disk": other_disk, "before": before}, make)
+    (plan,) = (one.name for one in (archive / "purges").iterdir() if (one / "plan.json").exists())
+    return archive, plan, {path.relative_to(before): path.read_bytes() for path in every_file(before)}
 
 
 def test_a_claim_in_quarantine_is_not_shown_as_present_and_counts_nowhere(waiting, other_disk):

@@ -25,6 +25,7 @@ from evidence.office import purging
 from evidence.office.purge_repository import ArchiveRepository
 from evidence.workspace import Workspace
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
 MOVED = "TEST0002.JPG"
 THEIRS = {"TEST0001.JPG", MOVED, "TEST0003.JPG", "TEST0003.WAV", "TEST0004.JPG"}
 

@@ -10,6 +10,7 @@ import pytest
 from support_cli import CONFIRMED, cli
 from support_intake import CLAIMS, at_home, set_settings, with_target
 from support_kill import changes_of, killed_at
+from support_retention import approved as approve
 from support_retention import reload_assignments
 
 from evidence.office import purging
@@ -53,17 +54,23 @@ class Trials:
 
 
 @pytest.fixture
-def approved(houses, other_disk):
+def approved(kept, request, tmp_path, other_disk):
     """The plan of TC-1001, which is due and backed up, approved; a purge moves it into quarantine first."""
-    reload_assignments(houses, CLAIMS.replace("2026-05-01", "2015-01-01"))
-    with_target(houses, other_disk)
-    settings = (houses / "evidence.toml").read_text()
-    set_settings(houses, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
-    assert cli("backup", archive=houses).status == 0
-    assert cli("close", "TC-1001", "--on", "2016-01-04", archive=houses).status == 0
-    plan = cli("purge", "plan", *CONFIRMED, "--json", archive=houses, actor="Ada Clerk").data["plan"]
-    assert cli("purge", "approve", plan, archive=houses, actor="Ben Witness").status == 0
-    return houses, plan
+    archive = tmp_path / "archive"
+
+    def make():
+        request.getfixturevalue("houses")
+        reload_assignments(archive, CLAIMS.replace("2026-05-01", "2015-01-01"))
+        with_target(archive, other_disk)
+        settings = (archive / "evidence.toml").read_text()
+        set_settings(archive, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
+        assert cli("backup", archive=archive).status == 0
+        assert cli("close", "TC-1001", "--on", "2016-01-04", archive=archive).status == 0
+        approve(archive, "TC-1001")
+
+    kept.put("approved", {"archive": archive, "disk": other_disk}, make)
+    (plan,) = (one.name for one in (archive / "purges").iterdir())
+    return archive, plan
 
 
 def run_of(plan):

@@ -34,6 +34,7 @@ from evidence.retention.purge.plan_files import load_plan
 from evidence.review import placing
 from evidence.workspace import Workspace
 
+pytestmark = pytest.mark.usefixtures("plain_certificates")
 LONG_AGO = "2016-01-04"
 
 

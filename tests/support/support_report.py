@@ -41,6 +41,7 @@ START = datetime(2026, 5, 14, 9, 0, 0)
 MADE = datetime(2026, 5, 15, 12, 0, tzinfo=UTC)
 
 
+@functools.cache
 def vocabulary() -> Vocabulary:
     return load_vocabulary(default_text("tags.toml"), "tags.toml")
 
