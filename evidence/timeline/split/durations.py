@@ -11,6 +11,7 @@ from math import factorial
 import numpy as np
 
 from evidence.forward_backward import Floats
+from evidence.timeline.split.gaps import PRIOR_HOUSES
 from evidence.timeline.values import SplitOptions
 
 SHAPE = 4
@@ -33,7 +34,7 @@ def house_length_log_odds(boundary: Floats, errand: Floats, hazard: float, optio
     out = np.zeros(photos)
     begins = boundary * (1.0 - errand)
     starts = np.flatnonzero(np.append(True, begins[1:] >= SURE))
-    mean = (options.photos_per_house + photos) / (1.0 + float(begins.sum()))
+    mean = (PRIOR_HOUSES * options.photos_per_house + photos) / (PRIOR_HOUSES + float(begins.sum()))
     places = np.arange(1, photos)
     before = np.searchsorted(starts, places, side="left") - 1
     after = np.searchsorted(starts, places, side="right")

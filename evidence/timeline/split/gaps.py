@@ -18,6 +18,8 @@ OUTLIER_SHARE = 0.03
 """Share of gaps of either kind that fit neither model: uniform over the log range."""
 PRIOR_GAPS = 8.0
 """Weight of the prior, as a number of gaps."""
+PRIOR_HOUSES = 0.25
+"""Weight of the prior number of photos of a house, as a number of houses: adjusters differ by a factor of ten."""
 WITHIN_WIDTH, PAUSE_WIDTH, BETWEEN_WIDTH, ERRAND_WIDTH = 1.0, 1.0, 0.9, 1.3
 """Standard deviations of the log gap: most gaps lie within a factor of e**width of their median."""
 ERRAND_MEDIAN = 300.0
@@ -31,8 +33,9 @@ LONGEST_SHORT_PAUSE = 200.0
 """Highest median of the short pauses."""
 SHORT_PAUSE_SHARE = 0.02
 """Prior share of short pauses among the gaps within a house."""
-MEAL_MEDIAN, MEAL_WIDTH, MEAL_SHARE = 2400.0, 0.4, 0.0008
-"""Seconds of a meal at a house, width of its log, and its share of gaps: about one on most days."""
+MEAL_MEDIAN, MEAL_WIDTH, MEALS, FEWEST_GAPS = 2400.0, 0.4, 0.8, 100
+"""Seconds of a meal at a house, width of its log, and meals on a day, however many photos it has; a day of fewer gaps than
+this is no whole day."""
 SHARE_WEIGHT = 100.0
 """Weight of the prior shares of short and long pauses, as a number of gaps."""
 MOST_PAUSES = 0.3
@@ -57,7 +60,7 @@ class Pauses:
     """Share of long ones, such as a talk or setting up a ladder, without meals."""
 
     def parts(
-        self, x: Floats, within: tuple[float, float], options: SplitOptions, meals: float = MEAL_SHARE
+        self, x: Floats, within: tuple[float, float], options: SplitOptions, meals: float
     ) -> tuple[Floats, Floats, Floats]:
         """Densities of the log gaps `x` as usual gaps, short pauses and long pauses, each times its share."""
         return (
@@ -78,7 +81,7 @@ class GapModel:
     hazard: float
     """Probability of a boundary after a photo."""
     pauses: Pauses
-    meals: float = MEAL_SHARE
+    meals: float
     """Share of meals among the gaps within a house."""
 
     def stage_change(self, gaps: Floats, options: SplitOptions) -> Floats:
@@ -125,24 +128,34 @@ def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
     prior = log(options.between_median)
     across = (float((p * x).sum()) + PRIOR_GAPS * prior) / (weight + PRIOR_GAPS)
     spread2 = (float((p * (x - across) ** 2).sum()) + PRIOR_GAPS * BETWEEN_WIDTH**2) / (weight + PRIOR_GAPS)
-    pauses = _fit_pauses(x, p, (mean, width), (across, spread2**0.5), options)
-    hazard = (1.0 + float(crossing.sum())) / (options.photos_per_house + crossing.size)
-    return GapModel((mean, width), (across, spread2**0.5), min(MOST_BOUNDARIES, hazard), pauses)
+    hazard = (PRIOR_HOUSES + float(crossing.sum())) / (
+        PRIOR_HOUSES * options.photos_per_house + crossing.size
+    )
+    hazard = min(MOST_BOUNDARIES, hazard)
+    meals = MEALS / max(FEWEST_GAPS, crossing.size)
+    pauses = _fit_pauses(x, p, (mean, width), (across, spread2**0.5), hazard, meals, options)
+    return GapModel((mean, width), (across, spread2**0.5), hazard, pauses, meals)
 
 
 def _fit_pauses(
-    x: Floats, p: Floats, within: tuple[float, float], between: tuple[float, float], options: SplitOptions
+    x: Floats,
+    p: Floats,
+    within: tuple[float, float],
+    between: tuple[float, float],
+    hazard: float,
+    meals: float,
+    options: SplitOptions,
 ) -> Pauses:
     """The day's own pauses, by EM over usual gaps, short and long pauses, and drives.
 
-    `x` are log gaps, `p` how probable it is that each is a boundary. Drives that no sheet shows are told
+    `x` are log gaps, `p` how probable it is that each is a boundary, `hazard` the share of drives. Drives that no sheet shows are told
     from pauses by their length.
     """
     pauses = Pauses(long=options.pause_share)
-    drive = _normal(x, *between) / options.photos_per_house
+    drive = hazard * _normal(x, *between)
     total = float((1 - p).sum()) + SHARE_WEIGHT
     for _ in range(EM_STEPS):
-        usual, short, long = pauses.parts(x, within, options)
+        usual, short, long = pauses.parts(x, within, options, meals)
         part = (1 - p) * short / (usual + short + long + drive + 1e-12)
         many, talks = (
             float(part.sum()),
