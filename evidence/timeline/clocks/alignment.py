@@ -22,8 +22,8 @@ STEP = 15.0
 """Seconds between the shifts that are tried."""
 MAX_SAMPLE = 160
 """Photos compared, at most, of the device with fewer; more add nothing."""
-MIN_PHOTOS = 12
-"""Photos of each device below which the rhythm is no evidence."""
+MIN_PHOTOS = 6
+"""Photos of each device below which the rhythm is no evidence: two a visit."""
 NEAR_SHARE = 0.97
 """Share of photos close in time to one of the other device, if one person carries both."""
 PHOTO_WEIGHT = 0.3
@@ -33,6 +33,11 @@ MIN_VISITS = 3
 DRIVE = 360.0
 MIN_LEAD = 8.0
 """Log-likelihood (nats) by which the best shift must lead over any other."""
+MIN_LEAD_ON_CARD = 4.0
+"""The same for a clock whose photos the order of the files on their card puts between known times."""
+SHORT_GAP, LONGEST_GAP, OUT_OF_ORDER = 10.0, 6 * HOUR, 90.0
+"""Seconds between two photos beside a lost clock: all shorter ones are as probable, longer ones uniform in the logarithm up
+to the longest; and by which the files may seem out of order, because the other clock is only as exact."""
 SAME_SHIFT = 240.0
 """Shifts this many seconds apart, or fewer, count as the same."""
 CORRECT, WHOLE_HOURS, MINUTES = 0.7, 0.15, 0.14
@@ -77,6 +82,48 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> float | None:
         return None
     shift = float(shifts[best])
     return -shift if flipped else shift
+
+
+def align_on_card(
+    base: Floats, ticks: Floats, earliest: float | None, latest: float | None, *, proved: bool
+) -> float | None:
+    """Seconds that a clock without a date is ahead, if its photos lie between two known times on their card; else None.
+
+    `base` are the true times of another device's photos, `ticks` those of the clock; both rise. `earliest` and `latest`
+    are the times of the photos before and after; None at the ends of the card. They may be as wrong as any clock
+    unless it is `proved`.
+    """
+    low = ticks[-1] - (latest if latest is not None else base[-1] + LONGEST_GAP) - OUT_OF_ORDER
+    high = ticks[0] - (earliest if earliest is not None else base[0] - LONGEST_GAP) + OUT_OF_ORDER
+    if low > high:
+        return None
+    shifts = np.arange(low, high + STEP, STEP)
+    prior = np.zeros_like(shifts)
+    if earliest is not None:
+        prior -= np.log(np.maximum(ticks[0] - shifts - earliest, SHORT_GAP))
+    if latest is not None:
+        prior -= np.log(np.maximum(latest - ticks[-1] + shifts, SHORT_GAP))
+    prior -= np.logaddexp.reduce(prior)
+    if not proved:
+        errors = np.arange(-REACH, REACH + STEP, STEP)
+        prior = np.log(np.convolve(np.exp(prior), np.exp(log_prior(errors))) + 1e-300)
+        shifts = low - REACH + STEP * np.arange(prior.size)
+    scores = prior
+    for one, other, sign in ((base, ticks, 1.0), (ticks, _between(base, earliest, latest), -1.0)):
+        if one.size > 1 and other.size:
+            sample = other[np.linspace(0, other.size - 1, min(MAX_SAMPLE, other.size)).astype(int)]
+            scores = scores + log_likelihoods(one, sample, sign * shifts).sum(axis=1)
+    best = int(scores.argmax())
+    others = scores[np.abs(shifts - shifts[best]) > SAME_SHIFT]
+    lead = float(scores[best] - others.max(initial=-np.inf))
+    return float(shifts[best]) if lead >= MIN_LEAD_ON_CARD else None
+
+
+def _between(times: Floats, earliest: float | None, latest: float | None) -> Floats:
+    return times[
+        (times > (-np.inf if earliest is None else earliest))
+        & (times < (np.inf if latest is None else latest))
+    ]
 
 
 def log_likelihoods(base: Floats, sample: Floats, shifts: Floats) -> Floats:

@@ -72,7 +72,9 @@ def split_at_hidden_changes(
         photos = [(i, k, t) for i in group for k, t in common_times(runs[i], zones.get(i))]
         times = np.array([t for _, _, t in photos])
         known = [
-            n for n, (a, b) in enumerate(pairwise(photos), 1) if a[0] != b[0] and runs[b[0]].after_change
+            n
+            for n, (a, b) in enumerate(pairwise(photos), 1)
+            if a[0] != b[0] and runs[b[0]].after_change and not _restored(runs, a[0], b[0])
         ]
         change = find_change(base, times, known[0] if known else None) if len(known) < 2 else None
         if change is None:
@@ -91,6 +93,11 @@ def split_at_hidden_changes(
         ClockConstraint(first[i], first[j] + later, fast, RHYTHM_SPREAD) for i, j, later, fast in found
     ]
     return [part for some in parts for part in some], constraints
+
+
+def _restored(runs: Sequence[Run], before: int, after: int) -> bool:
+    """Whether a clock lost its date between two runs of a device: it may have been set to what it showed before."""
+    return any(runs[i].lost and runs[i].device == runs[after].device for i in range(before + 1, after))
 
 
 def _days_of(runs: Sequence[Run], weak: Sequence[bool]) -> list[list[int]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from itertools import combinations, pairwise
 from statistics import median
 from typing import NamedTuple
@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from evidence.model import ClaimId, DeviceId
-from evidence.timeline.clocks.alignment import Floats, align, has_rhythm
+from evidence.timeline.clocks.alignment import Floats, align, align_on_card, has_rhythm
 from evidence.timeline.clocks.beside_lost_rhythm import align_both
 from evidence.timeline.clocks.zones import DAY, HOUR, common_time, common_times
 from evidence.timeline.order.runs import Run
@@ -62,7 +62,7 @@ def rhythm_constraints(
     together = _beside_lost_constraints(runs, zones, weak, times)
     found_by = {(c.run, c.other) for c in together}
     constraints = [c for c in constraints if not {(c.run, c.other), (c.other, c.run)} & found_by]
-    return constraints + together + _lost_clock_constraints(runs, times, found_by)
+    return constraints + together + _lost_clock_constraints(runs, zones, weak, times, constraints + together)
 
 
 def _beside_lost_constraints(
@@ -96,25 +96,55 @@ def _rising_ticks(run: Run) -> Floats:
 
 
 def _lost_clock_constraints(
-    runs: Sequence[Run], times: Mapping[int, Floats], found_by: Collection[tuple[int, int]]
+    runs: Sequence[Run],
+    zones: Mapping[int, int],
+    weak: Sequence[bool],
+    times: Mapping[int, Floats],
+    found: Sequence[ClockConstraint],
 ) -> list[ClockConstraint]:
     """The same for clocks that lost their date but kept running, if the days they may belong to are few.
 
-    `found_by` are the pairs of runs that are compared already.
+    Pairs of runs among those `found` are not compared again.
     """
     constraints: list[ClockConstraint] = []
     if len(times) > MAX_REFERENCE_RUNS:
         return constraints
     for i, run in enumerate(runs):
         ticks = _rising_ticks(run)
-        if not run.lost or not has_rhythm(ticks):
+        if not run.lost or not ticks.size:
             continue
         for j, known in times.items():
-            compare = runs[j].device != run.device and (j, i) not in found_by
-            found = align(known, ticks, lost=True) if compare else None
-            if found is not None:
-                constraints.append(ClockConstraint(j, i, found, RHYTHM_SPREAD))
+            if runs[j].device == run.device or (j, i) in {(c.run, c.other) for c in found}:
+                continue
+            before, after = (_edge_on_card(runs, zones, i, step) for step in (-1, 1))
+            if before is None and after is None:
+                shift = align(known, ticks, lost=True)
+            else:
+                ahead = {c.other: c.ahead for c in found if c.run == j} | {
+                    c.run: -c.ahead for c in found if c.other == j
+                }
+                neighbours = [k for k, edge in ((i - 1, before), (i + 1, after)) if edge is not None]
+                shift = align_on_card(
+                    known,
+                    ticks,
+                    None if before is None else before - ahead.get(i - 1, 0.0),
+                    None if after is None else after - ahead.get(i + 1, 0.0),
+                    proved=all(k in ahead or not weak[k] for k in neighbours),
+                )
+            if shift is not None:
+                constraints.append(ClockConstraint(j, i, shift, RHYTHM_SPREAD))
     return constraints
+
+
+def _edge_on_card(runs: Sequence[Run], zones: Mapping[int, int], i: int, step: int) -> float | None:
+    """The last, or first, time of the run before, or after, run i on its card, as its clock shows it; None without one."""
+    k = i + step
+    if not 0 <= k < len(runs) or not (runs[i].numbered and runs[k].numbered) or runs[k].lost:
+        return None
+    if (runs[k].device, runs[k].card) != (runs[i].device, runs[i].card):
+        return None
+    times = [t for _, t in common_times(runs[k], zones.get(k))]
+    return (max(times) if step < 0 else min(times)) if times else None
 
 
 def _one_setting(runs: Sequence[Run]) -> dict[int, list[int]]:
