@@ -9,7 +9,13 @@ import numpy as np
 
 from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId, GeoPoint
-from evidence.timeline.split.observations import CANDIDATE_RANGE, Day, SiteEstimates, site_of
+from evidence.timeline.split.observations import (
+    CANDIDATE_RANGE,
+    Day,
+    SiteEstimates,
+    sheets_open,
+    site_of,
+)
 from evidence.timeline.split.positions import NEIGHBOUR, local_metres
 from evidence.timeline.split.segmentation import Segmentation
 from evidence.timeline.split.sheets import SURE_DRIVE
@@ -58,44 +64,67 @@ def unsupported_photos(
     read = {c for i in day.observations for c in i.sheet.claims}
     shown = read | {i.sheet.named for i in day.observations}
     spots = local_metres([site_of(c, claims, sites) for c in day.states], day.origin)
-    parts = list(pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]))
+    complete = bool(claims) and bool(read) and not waiting
+    opening = sheets_open(day.observations)
+    segments = list(pairwise([*np.flatnonzero(segmentation.opens).tolist(), len(day.observations)]))
     unnamed = sum(
         segmentation.states[a] == len(day.states)
         and b - a > EDGE_PHOTOS
         and not any(i.sheet.of_another for i in day.observations[a:b])
-        for a, b in parts
+        for a, b in segments
     )
-    for a, b in parts:
+    for n, (a, b) in enumerate(segments):
         state = int(segmentation.states[a])
         if state >= len(day.states):
             continue
         claim, part = day.states[state], day.observations[a:b]
         apart = np.hypot(*(spots - spots[state]).T)
-        close = [k for k in np.flatnonzero(apart <= NEIGHBOUR) if k != state]
+        beside = {int(segmentation.states[c]) for c, _ in segments[max(n - 1, 0) : n + 2]}
+        close = [
+            k
+            for k in range(len(day.states))
+            if k != state and (apart[k] <= NEIGHBOUR or (np.isnan(spots[k, 0]) and k in beside))
+        ]
         supported = any(claim in i.sheet.claims or i.manual_claim == claim for i in part)
         named = any(i.sheet.named == claim for i in part)
         home = spots[state] if claim in read else local_metres([_address(claim, claims)], day.origin)[0]
         there = bool((np.nan_to_num(away_from(day.xy[a:b], home[None]), nan=np.inf) <= NEIGHBOUR).any())
-        reentry = claim in shown and not named
+        may_hide = _may_hide(day, a, b, waiting, claims) if len(waiting) > unnamed else set()
+        again = any(int(segmentation.states[c]) == state for c, _ in segments[:n])
+        reentry = (claim in shown or (again and bool(may_hide))) and not named
         if not supported and ((named and not there) or (not named and close) or reentry):
             unsupported.update(range(a, b))
         else:
-            pauses = [i for i in range(a + 1, b) if day.gaps[i - 1] > VISIT_GAP]
+            pauses = _pauses(day, a, b, interrupted=not complete)
             about = {i: _boundary_about(segmentation, i, a, b) for i in pauses}
-            pauses.sort(key=lambda i: -float(segmentation.boundary[i]))
+            pauses.sort(key=lambda i: -about[i])
             unshown = {day.states[k] for k in close} - shown
-            may_hide = _may_hide(day, a, b, waiting, claims) if len(waiting) > unnamed else set()
             hidden = [i for i in pauses if about[i] >= IMPOSSIBLE][: len(unshown | may_hide)]
-            complete = bool(claims) and bool(read) and not waiting
             least = [HIDDEN_OFF_LIST if complete and _would_be_seen(day, i, a, b) else HIDDEN for i in pauses]
             moved = [i for i, p in zip(pauses, least, strict=True) if move[i - 1] > 0.0 or about[i] >= p]
-            if hidden or moved:
-                unsupported.update(range(min(hidden + moved) if supported else a, b))
+            doubtful = hidden + moved
+            if doubtful and supported:
+                unsupported.update(range(min(doubtful), b) if opening else range(a, max(doubtful)))
+            elif doubtful:
+                unsupported.update(range(a, b))
         unsupported.update(_at_another_house(day, state, claims, spots, a, b))
         unsupported.update(_before_late_sheet(day, claim, a, b))
         unsupported.update(_after_undated_drive(day, claim, a, b))
         unsupported.update(_apart_at_the_ends(day, a, b))
     return unsupported
+
+
+def _pauses(day: Day, a: int, b: int, *, interrupted: bool) -> list[int]:
+    """The photos of a segment that follow a long pause, or one that a few photos interrupt, as on a drive."""
+    found = []
+    for i in range(a + 1, b):
+        if day.gaps[i - 1] > VISIT_GAP:
+            found.append(i)
+        elif interrupted and day.gaps[i - 1] > EDGE_PAUSE:
+            before = [k for k in range(max(a + 1, i - EDGE_PHOTOS), i) if day.gaps[k - 1] > EDGE_PAUSE]
+            if any(day.gaps[k - 1] + day.gaps[i - 1] > VISIT_GAP for k in before):
+                found.append(i)
+    return found
 
 
 def _boundary_about(segmentation: Segmentation, i: int, a: int, b: int) -> float:
