@@ -14,7 +14,19 @@ from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Engine, Table, bindparam, or_, select, true, update
+from sqlalchemy import (
+    Column,
+    ColumnElement,
+    Connection,
+    Engine,
+    Select,
+    Table,
+    bindparam,
+    or_,
+    select,
+    true,
+    update,
+)
 from sqlalchemy.dialects import sqlite
 
 from evidence.catalog.faults import TryAgainError
@@ -143,6 +155,13 @@ def own_bags(database: Database, claim: Any) -> ColumnElement[bool]:
     elsewhere = select(bag.c.claim).where(bag.c.station.not_in(["", database.station]))
     here: ColumnElement[bool] = claim.not_in(elsewhere)
     return here
+
+
+@functools.cache
+def rows_among(column: Column[Any], order: Column[Any] | None = None) -> Select[Any]:
+    """Asks for the rows of the column's table in which it holds one of the parameter `among`, at most `CHUNK` values."""
+    query = select(column.table).where(column.in_(bindparam("among", expanding=True)))
+    return query if order is None else query.order_by(order)
 
 
 def chunks(values: Sequence[Any]) -> Iterator[Sequence[Any]]:

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Row, delete, exists, insert, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, day, dump, from_text, to_text
+from evidence.catalog.base import Database, chunks, day, dump, from_text, rows_among, to_text
 from evidence.catalog.decision_json import decode, decode_text, encode, kinds_of
 from evidence.catalog.decisions import Decision, DecisionRow
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint, Sha256
@@ -166,7 +166,7 @@ class Claims:
     def get(self, claim: ClaimId) -> ClaimRow | None:
         """The claim of that number, or None."""
         with self._database.transaction() as db:
-            row = db.execute(select(t.claim).where(t.claim.c.claim == claim)).first()
+            row = db.execute(rows_among(t.claim.c.claim), {"among": [claim]}).first()
         return _read(row) if row else None
 
     def set_folder(self, claim: ClaimId, folder: str) -> None:

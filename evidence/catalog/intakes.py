@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Exists, Row, Select, and_, exists, func, literal, or_, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, from_text, own_only, to_text
+from evidence.catalog.base import Database, chunks, dump, from_text, own_only, rows_among, to_text
 from evidence.codec import from_json, to_json
 from evidence.model import ClaimId, Copied, DcfName, IntakeId, Refusal, Sha256
 
@@ -194,8 +194,8 @@ class Intakes:
         found: dict[Sha256, list[Sighting]] = defaultdict(list)
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                query = select(t.sighting).where(t.sighting.c.sha256.in_(piece)).order_by(t.sighting.c.id)
-                for row in db.execute(query):
+                query = rows_among(t.sighting.c.sha256, t.sighting.c.id)
+                for row in db.execute(query, {"among": piece}):
                     found[Sha256(row.sha256)].append(_read_sighting(row))
         return {sha: sorted(seen, key=lambda one: one.intake) for sha, seen in found.items()}
 

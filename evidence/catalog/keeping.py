@@ -23,7 +23,7 @@ from sqlalchemy import (
 
 from evidence.catalog import pushes
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, from_text, own_bags, own_only, to_text
+from evidence.catalog.base import Database, chunks, from_text, own_bags, own_only, rows_among, to_text
 from evidence.catalog.totals import TRAY, count_all, count_copies_of
 from evidence.model import ClaimId, Sha256
 
@@ -153,15 +153,15 @@ class Keeping:
         found: dict[Sha256, list[tuple[ClaimId, str]]] = defaultdict(list)
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                for row in db.execute(select(t.held_in).where(t.held_in.c.sha256.in_(piece))):
+                for row in db.execute(rows_among(t.held_in.c.sha256), {"among": piece}):
                     found[Sha256(row.sha256)].append((ClaimId(row.claim), row.payload_path))
         return found
 
     def payload(self, claim: ClaimId) -> dict[Sha256, str]:
         """The originals in the claim's bag as last built, with their payload paths."""
         with self._database.transaction() as db:
-            query = select(t.held_in.c.sha256, t.held_in.c.payload_path).where(t.held_in.c.claim == claim)
-            return {Sha256(sha): path for sha, path in db.execute(query).all()}
+            rows = db.execute(rows_among(t.held_in.c.claim), {"among": [claim]})
+            return {Sha256(row.sha256): row.payload_path for row in rows}
 
     def put_copies(self, copies: Sequence[CopyRow]) -> None:
         """Add or replace these copies."""
@@ -217,7 +217,7 @@ class Keeping:
         found: dict[Sha256, list[CopyRow]] = defaultdict(list)
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                for row in db.execute(select(t.copy).where(t.copy.c.sha256.in_(piece))):
+                for row in db.execute(rows_among(t.copy.c.sha256), {"among": piece}):
                     one = _read_copy(row)
                     found[one.sha256].append(one)
         return found

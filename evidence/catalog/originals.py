@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePosixPath
+from typing import Any
 
-from sqlalchemy import delete, exists, func, select
+from sqlalchemy import Select, bindparam, delete, exists, func, select
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, to_text
+from evidence.catalog.base import Database, chunks, dump, rows_among, to_text
 from evidence.catalog.intakes import sighting_columns
 from evidence.catalog.totals import count_copies, count_photos
 from evidence.codec import to_json
@@ -163,8 +165,8 @@ class Originals:
         found: dict[Sha256, bytes] = {}
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                query = select(t.embedding).where(t.embedding.c.sha256.in_(piece))
-                found |= {Sha256(row.sha256): bytes(row.vector) for row in db.execute(query)}
+                rows = db.execute(rows_among(t.embedding.c.sha256), {"among": piece})
+                found |= {Sha256(row.sha256): bytes(row.vector) for row in rows}
         return found
 
     def originals(self, digests: Sequence[Sha256]) -> dict[Sha256, Original]:
@@ -172,12 +174,7 @@ class Originals:
         found: dict[Sha256, Original] = {}
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                query = (
-                    select(t.original, t.described.c.sha256.label("described"))
-                    .outerjoin(t.described, t.described.c.sha256 == t.original.c.sha256)
-                    .where(t.original.c.sha256.in_(piece))
-                )
-                for row in db.execute(query):
+                for row in db.execute(_of_files(), {"among": piece}):
                     found[Sha256(row.sha256)] = Original(
                         sha256=Sha256(row.sha256),
                         size=row.size,
@@ -186,6 +183,16 @@ class Originals:
                         described=row.described is not None,
                     )
         return found
+
+
+@functools.cache
+def _of_files() -> Select[Any]:
+    """Asks for the files of the parameter `among`, and whether they are described."""
+    return (
+        select(t.original, t.described.c.sha256.label("described"))
+        .outerjoin(t.described, t.described.c.sha256 == t.original.c.sha256)
+        .where(t.original.c.sha256.in_(bindparam("among", expanding=True)))
+    )
 
 
 def _original_columns(one: Copied) -> dict[str, object]:

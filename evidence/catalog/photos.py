@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -9,7 +10,7 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, delete, func, select, update
+from sqlalchemy import ColumnElement, Row, Select, bindparam, delete, func, select, update
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
@@ -51,15 +52,8 @@ class Photos(Intakes, Originals, Segments, Tags):
     def of_claim(self, claim: ClaimId | None, *, embeddings: bool = False) -> list[PhotoRecord]:
         """The claim's files in shooting order; None asks for the unassigned tray."""
         where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
-        # A plan covers whole days, so segments compare within a day and days compare by date.
-        local_day = func.coalesce(func.substr(t.original.c.corrected, 1, 10), "")
-        query = (
-            _described()
-            .where(where)
-            .order_by(local_day, _segment_position(), t.original.c.position, t.original.c.sha256)
-        )
         with self._database.transaction() as db:
-            records = self._records(list(db.execute(query)), embeddings=embeddings)
+            records = self._records(list(db.execute(_in_order().where(where))), embeddings=embeddings)
         return [replace(record, order=number) for number, record in enumerate(records)]
 
     def totals(self, claim: ClaimId | None = None) -> dict[ClaimId, ClaimTotals]:
@@ -88,11 +82,7 @@ class Photos(Intakes, Originals, Segments, Tags):
     def records(self, digests: Sequence[Sha256], *, embeddings: bool = False) -> list[PhotoRecord]:
         """These files, in no particular order."""
         with self._database.transaction() as db:
-            rows = [
-                row
-                for piece in chunks(digests)
-                for row in db.execute(_described().where(t.original.c.sha256.in_(piece)))
-            ]
+            rows = [row for piece in chunks(digests) for row in db.execute(_of_files(), {"among": piece})]
             return self._records(rows, embeddings=embeddings)
 
     def find(self, text: str) -> list[Sha256]:
@@ -163,6 +153,20 @@ class Photos(Intakes, Originals, Segments, Tags):
         ]
 
 
+@functools.cache
+def _in_order() -> Select[Any]:
+    """`_described` in shooting order: a plan covers whole days, so segments compare within a day and days by date."""
+    local_day = func.coalesce(func.substr(t.original.c.corrected, 1, 10), "")
+    return _described().order_by(local_day, _segment_position(), t.original.c.position, t.original.c.sha256)
+
+
+@functools.cache
+def _of_files() -> Select[Any]:
+    """`_described` for the files of the parameter `among`."""
+    return _described().where(t.original.c.sha256.in_(bindparam("among", expanding=True)))
+
+
+@functools.cache
 def _described() -> Select[Any]:
     """The rows of kept files, with what was found in each and the place of its segment."""
     some = (t.described.c.facts, t.described.c.look, _segment_position().label("segment_position"))

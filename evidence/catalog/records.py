@@ -16,6 +16,7 @@ from typing import Any, TypeAlias
 from sqlalchemy import (
     ColumnElement,
     CompoundSelect,
+    Select,
     Table,
     case,
     delete,
@@ -231,7 +232,7 @@ class Records:
         found: RowsByTable = defaultdict(list)
         with self._database.transaction() as db:
             for table, where in wanted:
-                query = select(table).order_by(*table.primary_key.columns)
+                query = _in_order(table)
                 if where is not None:
                     query = query.where(where)
                 for row in db.execute(query).mappings():
@@ -266,6 +267,12 @@ def with_side_tables(rows: Mapping[str, Sequence[Row]]) -> dict[str, Sequence[Ro
 def _recorded() -> tuple[Table, ...]:
     """The tables but for caches, each after those that it refers to."""
     return tuple(one for one in t.metadata.sorted_tables if one.name not in CACHES)
+
+
+@functools.cache
+def _in_order(table: Table) -> Select[Any]:
+    """Asks for the rows of the table in the order of its key."""
+    return select(table).order_by(*table.primary_key.columns)
 
 
 @functools.cache

@@ -6,10 +6,10 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump
+from evidence.catalog.base import Database, chunks, dump, rows_among
 from evidence.codec import to_json
 from evidence.model import Facet, FacetValue, Sha256, Source, TagResult
 
@@ -71,7 +71,7 @@ class Tags:
         found: dict[Sha256, list[dict[str, Any]]] = defaultdict(list)
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                for row in db.execute(select(t.tag).where(t.tag.c.sha256.in_(piece))).all():
+                for row in db.execute(rows_among(t.tag.c.sha256), {"among": piece}).all():
                     found[row[0]].append(dict(zip(_COLUMNS, row, strict=True)))
         return found
 
