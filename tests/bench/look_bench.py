@@ -36,7 +36,7 @@ from evidence.paper.sheets import divider_sheets, label_cards  # noqa: E402
 from evidence.settings import default_text  # noqa: E402
 from evidence.sight import codes  # noqa: E402
 from evidence.sight.batch import look_all  # noqa: E402
-from evidence.sight.label_tags import family  # noqa: E402
+from evidence.sight.label_tags import LARGE_OUTLINE, THRESHOLD_WINDOW, family  # noqa: E402
 from evidence.sight.look import look  # noqa: E402
 from evidence.sight.pictures import load_full_grey, load_picture  # noqa: E402
 from evidence.sight.pixels import fitted  # noqa: E402
@@ -187,6 +187,30 @@ def real_photos():
         looked += bool(seen.quality)
         marks += len(seen.dividers) + len(seen.labels)
     print(f"\nreal photos looked at: {looked}; false dividers and labels: {marks}")
+    paths = sorted(p for p in folder.rglob("*.jp*g") if p.parent.name != "broken")
+    greys = [fitted(load_picture(path, MediaKind.PHOTO).grey, codes.REDUCED_SIDE) for path in paths]
+    whole = one_window()
+    ratio, ms = side_by_side(
+        lambda: [whole(grey) for grey in greys], lambda: [codes._read_labels(grey) for grey in greys], 3
+    )
+    print(
+        f"  labels of {len(greys)}: {ms / len(greys):.1f} ms a photo; with the whole family {ratio:.1f} times that"
+    )
+
+
+def one_window():
+    """The three sizes as `codes` reads them, each outline compared with the whole family."""
+    detectors = []
+    for large_only in (False, False, True):
+        parameters = cv2.aruco.DetectorParameters()
+        parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW
+        if large_only:
+            parameters.minMarkerPerimeterRate = LARGE_OUTLINE
+        detectors.append(cv2.aruco.ArucoDetector(family(), parameters))
+    return lambda grey: [
+        detector.detectMarkers(fitted(grey, side))
+        for side, detector in zip(codes.TAG_SIDES, detectors, strict=True)
+    ]
 
 
 def looks(folder):
