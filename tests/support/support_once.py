@@ -9,6 +9,7 @@ with little work.
 from __future__ import annotations
 
 import functools
+import threading
 from collections.abc import Callable
 from typing import Any
 
@@ -65,6 +66,7 @@ def tables_once(upgrade: Callable[..., None]) -> Callable[..., None]:
     It works in the transaction that it is given, as the migrations do.
     """
     statements: list[str] = []
+    one_at_a_time = threading.Lock()
 
     @functools.wraps(upgrade)
     def upgraded(config: Config, revision: str, *more: Any, **named: Any) -> None:
@@ -77,12 +79,13 @@ def tables_once(upgrade: Callable[..., None]) -> Callable[..., None]:
         ):
             upgrade(config, revision, *more, **named)
             return
-        if not statements:
-            with create_engine("sqlite://").begin() as config.attributes["connection"]:
-                upgrade(config, revision)
-                driver = config.attributes["connection"].connection.dbapi_connection
-                statements.extend(list(driver.iterdump())[1:-1])  # without BEGIN and COMMIT
-            config.attributes["connection"] = connection
+        with one_at_a_time:
+            if not statements:
+                with create_engine("sqlite://").begin() as config.attributes["connection"]:
+                    upgrade(config, revision)
+                    driver = config.attributes["connection"].connection.dbapi_connection
+                    statements[:] = list(driver.iterdump())[1:-1]  # without BEGIN and COMMIT
+                config.attributes["connection"] = connection
         for statement in statements:
             connection.exec_driver_sql(statement)
 
