@@ -47,9 +47,11 @@ def with_clock_doubts(
 def with_visit_doubts(
     chains: Sequence[Sequence[PlacedUnit]], manual: ManualAssignments
 ) -> list[list[PlacedUnit]]:
-    """The chains, with each visit to confirm whose claim's sheet only another chain shows, and at another time.
+    """The chains, with visits without a sheet to confirm that the sheets of another chain contradict.
 
-    One of the two clocks is wrong then, or it is a second visit, without a sheet, to that house or to the one next door.
+    Their claim's sheet is shown there at another time: one of the two clocks is wrong then, or it is a second visit, to
+    that house or to the one next door. Or another claim's sheet is shown there at the same time, while the whole chain
+    has no sheet: two people, or two devices of one, are mostly at one house.
     """
     out = [list(chain) for chain in chains]
     shown: dict[ClaimId, list[tuple[int, float, float]]] = defaultdict(list)
@@ -63,7 +65,14 @@ def with_visit_doubts(
         if claim is None or not times or any(own == c for own, *_ in shown[claim]):
             continue
         apart = [max(first - times[-1], times[0] - last) for _, first, last in shown[claim]]
-        if apart and min(apart) > SAME_VISIT:
+        bare = not any(own == c for seen in shown.values() for own, *_ in seen)
+        elsewhere = bare and any(
+            first <= times[0] <= last
+            for other, seen in shown.items()
+            if other != claim
+            for _, first, last in seen
+        )
+        if (apart and min(apart) > SAME_VISIT) or (elsewhere and not apart):
             out[c][a:b] = [_doubted(placed, manual) for placed in out[c][a:b]]
     return out
 

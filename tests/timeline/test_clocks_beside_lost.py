@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
-from support_timeline import at, house
+from support_timeline import at, house, make_photo
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from day_simulator import HARDER, simulate
@@ -46,6 +48,24 @@ def test_a_phone_that_was_used_elsewhere_shows_nothing():
     camera, phone = day(14.0), np.sort(rng.uniform(8 * 3600, 15 * 3600, 200))
     known, lost = np.concatenate(camera[:3]), np.concatenate(camera[3:])
     assert align_both(phone, known, lost - 9e8, lost_first=False) is None
+
+
+def test_a_clock_that_is_fast_after_a_lost_stretch_was_fast_before_it_if_only_that_keeps_the_order_of_the_files():
+    """Three photos an hour fast, then 40 without a date, then the rest of the day an hour fast again, beside a phone."""
+    camera = [p for k, begin in enumerate(HOUSES) for p in house(1 + 60 * k, begin, 60)]
+    hour, lost = timedelta(hours=1), at(9) - datetime(2000, 1, 1)
+    shown = [
+        replace(p, taken_local=p.taken_local - lost if 3 <= k < 43 else p.taken_local + hour)
+        for k, p in enumerate(camera)
+    ]
+    phone = [
+        make_photo(k + 1, p.taken_local + timedelta(seconds=5), device="phone", offset_minutes=-300)
+        for k, p in enumerate(camera[::4])
+    ]
+    plan = plan_day([*shown, *phone], [])
+    corrected = {p.sha256: p.corrected for p in plan.placed}
+    errors = [(corrected[shown[k].sha256] - camera[k].taken_local).total_seconds() for k in range(3)]
+    assert max(map(abs, errors)) < 180
 
 
 @pytest.mark.parametrize("seed", [1_510_021])

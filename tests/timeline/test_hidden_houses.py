@@ -12,7 +12,7 @@ import pytest
 from support_timeline import at, claim_of, claims_in_order, house, make_photo, place, sites, sizes
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
-from day_simulator import HARDER, simulate
+from day_simulator import HARDER, SMALL, simulate
 
 from evidence.model import ClaimId
 from evidence.timeline import plan_day
@@ -123,6 +123,16 @@ def test_a_visit_without_a_sheet_is_to_confirm_if_another_device_shows_the_sheet
     plan = plan_day([*camera, *phone], sites(B, **{A: place(5, 5)}))
     own = {p.sha256: p for p in plan.placed}
     assert {(own[p.sha256].claim, own[p.sha256].to_confirm) for p in phone} == {(A, True)}
+
+
+def test_a_visit_without_a_sheet_is_to_confirm_if_another_device_shows_another_claims_sheet_at_that_time():
+    """A small simulated day: a colleague's camera has positions, at the address of the claim next door, and no sheet."""
+    day = simulate(1_585_011, SMALL)
+    plan = plan_day(day.photos, day.claims, lists=day.lists)
+    device = {p.sha256: p.device for p in day.photos}
+    colleague = [p for p in plan.placed if device[p.sha256] == "colleague"]
+    assert len(colleague) == 60
+    assert all(p.to_confirm or p.claim == day.truth[p.sha256] for p in colleague)
 
 
 def test_photos_of_a_lost_clock_do_not_stay_with_the_house_before_if_only_the_phone_shows_their_sheet():

@@ -17,7 +17,7 @@ from math import ceil
 from statistics import median
 
 from evidence.model import DeviceId
-from evidence.timeline.clocks.card_order import corrected_beside_lost, times_of_others
+from evidence.timeline.clocks.card_order import OVERLAP, corrected_beside_lost, times_of_others
 from evidence.timeline.clocks.constraints import (
     SHEET_SPREAD,
     SHEET_WINDOW,
@@ -127,7 +127,7 @@ def estimate_clocks(
     anchors = _with_reference(runs, anchors)
     edges = _edges(runs, zones, anchors, changes)
     best = _shortest_paths(anchors, edges)
-    beside = _beside_lost(runs, zones, best)
+    beside = {**_across_lost(runs, best), **_beside_lost(runs, zones, best)}
     if beside:
         best = _shortest_paths([beside.get(i, a) for i, a in enumerate(anchors)], edges, fixed=set(beside))
     lost = ClockEstimate(
@@ -161,6 +161,31 @@ def _beside_lost(
                 "the order of the files, some of which another device dates, shows that this clock was {}"
             )
             found[known] = ClockEstimate(own, SHEET_WINDOW, "neighbour", reason)
+    return found
+
+
+def _across_lost(runs: Sequence[Run], best: Mapping[int, ClockEstimate]) -> dict[int, ClockEstimate]:
+    """New estimates for clocks that are merely assumed, from the one across a lost stretch, where the order needs it.
+
+    The files before a lost stretch cannot be later than those after it. Then the clock that is known was wrong by
+    as much on both sides, if that puts them in order.
+    """
+    found: dict[int, ClockEstimate] = {}
+    for i, (a, lost, b) in enumerate(zip(runs, runs[1:], runs[2:], strict=False)):
+        one, other = best.get(i), best.get(i + 2)
+        if len({(r.device, r.card) for r in (a, lost, b)}) > 1 or not (
+            a.numbered and lost.lost and b.numbered
+        ):
+            continue
+        if one is None or other is None or one.fast is None or other.fast is None or a.lost or b.lost:
+            continue
+        late = (a.known[-1] - one.fast) - (b.known[0] - other.fast)
+        sources = [clock.source for clock in (one, other)]
+        if late <= OVERLAP or a.known[-1] > b.known[0] + OVERLAP or sources.count("assumed") != 1:
+            continue
+        place, sure = (i, other) if sources[0] == "assumed" else (i + 2, one)
+        reason = "the order of the files shows that this clock was still, or already, {}"
+        found[place] = ClockEstimate(sure.fast, SHEET_WINDOW, "neighbour", reason)
     return found
 
 
