@@ -75,3 +75,10 @@ def test_photos_of_a_lost_clock_are_filed_right_where_the_phone_dates_them(seed)
     plan = plan_day(simulated.photos, simulated.claims, lists=simulated.lists)
     assert sum(p.claim not in (None, simulated.truth[p.sha256]) for p in plan.placed) == 0
     assert sum(p.to_confirm for p in plan.placed) < 20
+
+
+def test_a_colleagues_photos_at_one_house_are_no_measure_for_the_camera():
+    """A simulated day: the colleague's clock lost its date, and positions date it; the camera is compared with the phone."""
+    simulated = simulate(1_560_036, HARDER)
+    plan = plan_day(simulated.photos, simulated.claims, lists=simulated.lists)
+    assert sum(p.claim not in (None, simulated.truth[p.sha256]) for p in plan.placed) == 0

@@ -104,7 +104,8 @@ def _lost_clock_constraints(
 ) -> list[ClockConstraint]:
     """The same for clocks that lost their date but kept running, if the days they may belong to are few.
 
-    Pairs of runs among those `found` are not compared again.
+    Pairs of runs among those `found` are not compared again. The place on the card dates a clock; it does not make a clock
+    that positions date already a measure for another device, which needs the rhythm of several visits.
     """
     constraints: list[ClockConstraint] = []
     if len(times) > MAX_REFERENCE_RUNS:
@@ -117,7 +118,7 @@ def _lost_clock_constraints(
             if runs[j].device == run.device or (j, i) in {(c.run, c.other) for c in found}:
                 continue
             before, after = (_edge_on_card(runs, zones, i, step) for step in (-1, 1))
-            if before is None and after is None:
+            if (before is None and after is None) or not weak[i]:
                 shift = align(known, ticks, lost=True)
             else:
                 ahead = {c.other: c.ahead for c in found if c.run == j} | {
