@@ -9,7 +9,7 @@ from shlex import quote
 
 from evidence.archive.bagread import read_manifest
 from evidence.archive.custody import Anchor
-from evidence.archive.custody_key import kept_id
+from evidence.archive.custody_key import ID_FILE, kept_id
 from evidence.archive.digest_search import QUARANTINE
 from evidence.archive.exchange import remove_tree
 from evidence.archive.heads import newest_head
@@ -17,7 +17,9 @@ from evidence.archive.names import SIDECAR, original_of_sidecar
 from evidence.archive.targets import FolderTarget
 from evidence.disk.durable import sync_folder
 from evidence.disk.faults import writing
+from evidence.disk.hashing import hash_file
 from evidence.errors import ArchiveOlderError, BadInputError, EvidenceError
+from evidence.filing.archive_files import list_archive_files
 from evidence.filing.bags import bag_folder, is_tray_removed
 from evidence.filing.copies import found_bad_since
 from evidence.filing.custody_heads import require_head_extended
@@ -35,11 +37,17 @@ from evidence.workspace import Workspace
 def require_own(workspace: Workspace, target: FolderTarget) -> None:
     """Raise BadInputError when the target holds the backup of another archive."""
     ours, theirs = kept_id(workspace.root), kept_id(target.root / AT_TARGET)
-    if ours and theirs and ours != theirs:
+    if ours and theirs and ours != theirs and not _lists_our_id(workspace, target):
         raise BadInputError(
             f"{target.root} holds the backup of another archive. Nothing was changed there.",
             f"Give an empty folder, for instance beside it: `evidence target replace {quote(target.name)} PATH`.",
         )
+
+
+def _lists_our_id(workspace: Workspace, target: FolderTarget) -> bool:
+    """True when a manifest at the target lists this archive's id, so that the id there is only damaged."""
+    listed = list_archive_files(target.root / AT_TARGET).digests.get(ID_FILE, frozenset())
+    return hash_file(workspace.root / ID_FILE) in listed
 
 
 def require_current(workspace: Workspace, target: FolderTarget) -> None:

@@ -56,6 +56,19 @@ def test_rot_in_a_file_of_the_archive_at_a_target_is_found_and_repaired(backed_u
     assert status("custody", "--verify", archive=tmp_path / "back") == 0
 
 
+def test_a_damaged_id_at_a_target_does_not_make_it_the_target_of_another_archive(backed_up):
+    archive, target = backed_up
+    path = target / "archive" / "archive-id.json"
+    whole = path.read_bytes()
+    path.chmod(0o640)
+    path.write_bytes(whole[:20] + (b"0" if whole[20:21] != b"0" else b"1") + whole[21:])
+    ran = cli("backup", archive=archive)
+    assert ran.status == 0, ran.out
+    cli("repair", "--all", archive=archive)
+    assert path.read_bytes() == whole
+    assert status("verify", archive=archive) == 0
+
+
 def test_a_repair_of_everything_finds_it_without_a_check_before(backed_up):
     archive, target = backed_up
     spoil(target / "archive" / "evidence.toml")
