@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import sys
 from pathlib import Path
 
@@ -26,5 +27,7 @@ def here(_cold_bench):
     """The bench, whose prepared scenarios all tests of a process share."""
     from fault_worlds import warm
 
+    # A fork takes twice as long with the memory that earlier tests left; not every C library can give it back.
+    getattr(ctypes.CDLL(None), "malloc_trim", lambda _pad: 0)(0)
     with warm():
         yield _cold_bench
