@@ -13,7 +13,7 @@ from evidence.model import ClaimId
 from evidence.timeline import plan_day
 from evidence.timeline.clocks.alignment import align_on_card
 from evidence.timeline.split.durations import house_length_log_odds
-from evidence.timeline.split.gaps import fit_gaps
+from evidence.timeline.split.gaps import PRIOR_HOUSES, PRIOR_WITHOUT_SHEETS, fit_gaps
 from evidence.timeline.values import SplitOptions
 
 A, B, C, D = (ClaimId(f"{k}X-{k}00{k}") for k in (1, 2, 3, 4))
@@ -177,3 +177,14 @@ def test_a_clock_that_lost_its_date_for_a_while_may_show_the_right_time_before_a
     shown[44:47] = [replace(p, taken_local=p.taken_local - back) for p in lost]
     times = placed_times(plan_day([*shown, *phone], []), shown, camera)
     assert max(t for t in times if t is not None) < 120
+
+
+def test_a_day_without_sheets_keeps_the_prior_number_of_photos_of_a_house():
+    """Without a read sheet no boundary is known before the first pass, which is no evidence of long houses."""
+    nothing = np.zeros(900)
+    gaps = np.full(900, 12.0)
+    few, many = (
+        fit_gaps(gaps, nothing, SplitOptions(), prior_houses=weight).hazard
+        for weight in (PRIOR_HOUSES, PRIOR_WITHOUT_SHEETS)
+    )
+    assert few < many == pytest.approx(1 / 1020)

@@ -24,17 +24,24 @@ SURE = 0.5
 """Probability from which a house is taken to begin at a photo."""
 
 
-def house_length_log_odds(boundary: Floats, errand: Floats, hazard: float, options: SplitOptions) -> Floats:
+def house_length_log_odds(
+    boundary: Floats,
+    errand: Floats,
+    hazard: float,
+    options: SplitOptions,
+    *,
+    prior_houses: float = PRIOR_HOUSES,
+) -> Floats:
     """(N,) nats to add to a house that begins at each photo, given the houses found around it; zero for the first.
 
     `boundary` (N,) is the probability of a boundary before each photo, `errand` (N,) that it was taken between
-    houses, `hazard` the prior probability of a boundary after any photo.
+    houses, `hazard` the prior probability of a boundary after any photo, `prior_houses` the weight of the prior length.
     """
     photos = len(boundary)
     out = np.zeros(photos)
     begins = boundary * (1.0 - errand)
     starts = np.flatnonzero(np.append(True, begins[1:] >= SURE))
-    mean = (PRIOR_HOUSES * options.photos_per_house + photos) / (PRIOR_HOUSES + float(begins.sum()))
+    mean = (prior_houses * options.photos_per_house + photos) / (prior_houses + float(begins.sum()))
     places = np.arange(1, photos)
     before = np.searchsorted(starts, places, side="left") - 1
     after = np.searchsorted(starts, places, side="right")

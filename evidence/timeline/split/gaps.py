@@ -18,8 +18,9 @@ OUTLIER_SHARE = 0.03
 """Share of gaps of either kind that fit neither model: uniform over the log range."""
 PRIOR_GAPS = 8.0
 """Weight of the prior, as a number of gaps."""
-PRIOR_HOUSES = 0.25
-"""Weight of the prior number of photos of a house, as a number of houses: adjusters differ by a factor of ten."""
+PRIOR_HOUSES, PRIOR_WITHOUT_SHEETS = 0.25, 1.0
+"""Weight of the prior number of photos of a house, as a number of houses, because adjusters differ by a factor of ten; and on a
+day without a read sheet, on which nothing but the model itself shows where houses begin."""
 WITHIN_WIDTH, PAUSE_WIDTH, BETWEEN_WIDTH, ERRAND_WIDTH = 1.0, 1.0, 0.9, 1.3
 """Standard deviations of the log gap: most gaps lie within a factor of e**width of their median."""
 ERRAND_MEDIAN = 300.0
@@ -33,7 +34,7 @@ LONGEST_SHORT_PAUSE = 200.0
 """Highest median of the short pauses."""
 SHORT_PAUSE_SHARE = 0.02
 """Prior share of short pauses among the gaps within a house."""
-MEAL_MEDIAN, MEAL_WIDTH, MEALS, FEWEST_GAPS = 2400.0, 0.4, 0.8, 100
+MEAL_MEDIAN, MEAL_WIDTH, MEALS, FEWEST_GAPS = 2400.0, 0.4, 0.6, 100
 """Seconds of a meal at a house, width of its log, and meals on a day, however many photos it has; a day of fewer gaps than
 this is no whole day."""
 SHARE_WEIGHT = 100.0
@@ -109,11 +110,14 @@ def _normal(x: Floats, mean: float, width: float) -> Floats:
     return np.asarray(np.exp(-0.5 * ((x - mean) / width) ** 2) / (width * (2 * pi) ** 0.5))
 
 
-def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
+def fit_gaps(
+    gaps: Floats, crossing: Floats, options: SplitOptions, *, prior_houses: float = PRIOR_HOUSES
+) -> GapModel:
     """Fit both kinds of gap to the day: medians for the many within houses, weighted moments for the few between.
 
     `crossing` is the probability that each gap is a boundary (one step of EM). The priors count as
-    `PRIOR_GAPS` gaps: they dominate on a day of ten photos, and hardly matter on a day of a thousand.
+    `PRIOR_GAPS` gaps: they dominate on a day of ten photos, and hardly matter on a day of a thousand. `prior_houses` is the
+    weight of the prior share of boundaries.
     """
     known = ~np.isnan(gaps)
     x, p = np.log(np.maximum(gaps[known], SHORTEST_GAP)), crossing[known]
@@ -128,8 +132,8 @@ def fit_gaps(gaps: Floats, crossing: Floats, options: SplitOptions) -> GapModel:
     prior = log(options.between_median)
     across = (float((p * x).sum()) + PRIOR_GAPS * prior) / (weight + PRIOR_GAPS)
     spread2 = (float((p * (x - across) ** 2).sum()) + PRIOR_GAPS * BETWEEN_WIDTH**2) / (weight + PRIOR_GAPS)
-    hazard = (PRIOR_HOUSES + float(crossing.sum())) / (
-        PRIOR_HOUSES * options.photos_per_house + crossing.size
+    hazard = (prior_houses + float(crossing.sum())) / (
+        prior_houses * options.photos_per_house + crossing.size
     )
     hazard = min(MOST_BOUNDARIES, hazard)
     meals = MEALS / max(FEWEST_GAPS, crossing.size)
@@ -152,7 +156,7 @@ def _fit_pauses(
     from pauses by their length.
     """
     pauses = Pauses(long=options.pause_share)
-    drive = hazard * _normal(x, *between)
+    drive = max(hazard, 1.0 / options.photos_per_house) * _normal(x, *between)
     total = float((1 - p).sum()) + SHARE_WEIGHT
     for _ in range(EM_STEPS):
         usual, short, long = pauses.parts(x, within, options, meals)

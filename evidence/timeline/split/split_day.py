@@ -17,7 +17,13 @@ from evidence.forward_backward import Floats
 from evidence.model import Claim, ClaimId
 from evidence.timeline.split.between_houses import with_photos_between_houses
 from evidence.timeline.split.durations import house_length_log_odds
-from evidence.timeline.split.gaps import LOST_CLOCK_CAP, GapModel, fit_gaps
+from evidence.timeline.split.gaps import (
+    LOST_CLOCK_CAP,
+    PRIOR_HOUSES,
+    PRIOR_WITHOUT_SHEETS,
+    GapModel,
+    fit_gaps,
+)
 from evidence.timeline.split.houses_left import LEAST, log_odds_of_unread
 from evidence.timeline.split.late_sheets import with_sheets_first
 from evidence.timeline.split.observations import (
@@ -96,7 +102,8 @@ def split_day(
     rows = [i.sheet for i in day.observations]
     changes = sheet_changes(day)
     papers, drives = paper_rates(rows, in_the_middle(day)), drives_beside(day)
-    gaps = fit_gaps(day.distinct_gaps, changes, options)
+    prior_houses = PRIOR_HOUSES if any(row.claims for row in rows) else PRIOR_WITHOUT_SHEETS
+    gaps = fit_gaps(day.distinct_gaps, changes, options, prior_houses=prior_houses)
     opens = np.append(True, changes > 0)
     day = replace(day, scenes=of_walks(day.scenes, opens))
     pictures = stage_model(day.scenes, opens)
@@ -109,14 +116,16 @@ def split_day(
     positions = position_evidence(day, track, claims, sites, options)
     first = posterior(_scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read))
     learn_sites(day, first.probability, sites, anchored)
-    gaps = fit_gaps(day.distinct_gaps, first.boundary[1:], options)
+    gaps = fit_gaps(day.distinct_gaps, first.boundary[1:], options, prior_houses=prior_houses)
     positions = position_evidence(day, track, claims, sites, options)
     papers = paper_rates(rows, 1.0 - first.boundary)
     sheets = sheet_log_likelihoods(rows, near, day.states, modes, options, papers, drives)
     pictures = stage_model(day.scenes, first.boundary > 0.5, FirstPass(_stages(first), first.boundary))
     scores = _scores(day, gaps, sheets, positions, pictures, log_modes, options, all_read=all_read)
     if not time_alone(day):  # else the places need not be houses
-        lengths = house_length_log_odds(first.boundary, first.probability[:, -1], gaps.hazard, options)
+        lengths = house_length_log_odds(
+            first.boundary, first.probability[:, -1], gaps.hazard, options, prior_houses=prior_houses
+        )
         scores.enter[:, :-1] += lengths[:, None]
     segmentation = _segment_by_list(day, scores, first, left, options, listed=bool(claims))
     segmentation = with_one_house_each(day, segmentation, claims)
