@@ -30,12 +30,19 @@ _own = threading.local()
 def own_buffer() -> memoryview:
     """The buffer of the calling thread, `BUFFER` bytes, reused for each file: new memory costs as much as copying.
 
-    It begins at a page of memory, as reads past the system's cache require.
+    It begins at a page of memory, as reads past the system's cache require. A forked process has a copy.
     """
     buffer: memoryview | None = getattr(_own, "buffer", None)
     if buffer is None:
-        buffer = _own.buffer = memoryview(mmap.mmap(-1, BUFFER))
+        buffer = _own.buffer = memoryview(_pages(BUFFER))
     return buffer
+
+
+def _pages(octets: int) -> mmap.mmap:
+    """New memory that begins at a page. Without the flag, forked processes would write into the same memory."""
+    if sys.platform == "win32":
+        return mmap.mmap(-1, octets)
+    return mmap.mmap(-1, octets, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
 
 
 def hash_file(path: Path, *, uncached: bool = False) -> Sha256:

@@ -118,3 +118,14 @@ def test_a_file_that_was_just_read_is_in_the_cache_and_one_that_was_dropped_is_n
         os.posix_fadvise(handle.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
     with path.open("rb", buffering=0) as handle:
         assert not hashing.is_cached(handle)
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
+def test_a_forked_process_reads_into_a_buffer_of_its_own():
+    own_buffer()[:6] = b"parent"
+    child = os.fork()
+    if child == 0:
+        own_buffer()[:6] = b"child "
+        os._exit(0)
+    assert os.waitpid(child, 0)[1] == 0
+    assert bytes(own_buffer()[:6]) == b"parent"
