@@ -141,9 +141,13 @@ class QuarantineFolders:
                 sync_folder(place)
 
     def close(self) -> None:
-        """Remove what is left of the quarantine: its rows and its empty folders."""
-        for root in (self._workspace.root, *(one.root for one in self._present())):
-            remove_quarantine(root / self._name, root)
+        """Remove what is left of the quarantine: its rows and its empty folders. Raises DestinationError.
+
+        Its name tells whose it is, also where the marker of a target cannot be read just now.
+        """
+        for root in (self._workspace.root, *(one.root for one in self._targets.values())):
+            if _stands(root / self._name):
+                remove_quarantine(root / self._name, root)
 
     def _place(self, root: Path) -> Path:
         return root / self._name
@@ -159,6 +163,14 @@ def is_present(target: FolderTarget) -> bool:
     except EvidenceError:
         return False
     return True
+
+
+def _stands(folder: Path) -> bool:
+    """True for a folder that can be seen; a target that is away has none."""
+    try:
+        return folder.is_dir()
+    except OSError:
+        return False
 
 
 def remove_quarantine(place: Path, root: Path) -> None:

@@ -16,7 +16,7 @@ from support_retention import every_file, found, reload_assignments
 
 from evidence.alike import archive_index
 from evidence.board.tiles import TileStore
-from evidence.office import purging
+from evidence.office import purging, quarantine
 from evidence.workspace import HASH_INDEX, Workspace
 
 pytestmark = pytest.mark.usefixtures("plain_certificates")
@@ -258,6 +258,16 @@ def test_a_run_after_the_days_leaves_nothing(waiting, other_disk):
     assert [one.claim for one in report.purged] == ["TC-1001"]
     assert found(words, archive, other_disk) == []
     assert not (archive / ".quarantine").exists()
+    assert not (other_disk / ".quarantine").exists()
+
+
+def test_an_undo_leaves_no_rows_at_a_target_whose_marker_cannot_be_read_just_then(
+    waiting, other_disk, monkeypatch
+):
+    archive, plan, _ = waiting
+    monkeypatch.setattr(quarantine, "is_present", lambda _target: False)
+    undone = cli("purge", "undo", plan, archive=archive)
+    assert undone.status == 0, undone.err
     assert not (other_disk / ".quarantine").exists()
 
 
