@@ -60,13 +60,13 @@ def with_visit_doubts(
         claim, times = out[c][a].claim, _times(out[c][a:b])
         if claim is not None and times and _shows(out[c][a:b], claim):
             shown[claim].append((c, times[0], times[-1]))
+    with_sheets = {own for seen in shown.values() for own, *_ in seen}
     for c, a, b in visits:
         claim, times = out[c][a].claim, _times(out[c][a:b])
         if claim is None or not times or any(own == c for own, *_ in shown[claim]):
             continue
         apart = [max(first - times[-1], times[0] - last) for _, first, last in shown[claim]]
-        bare = not any(own == c for seen in shown.values() for own, *_ in seen)
-        elsewhere = bare and any(
+        elsewhere = c not in with_sheets and any(
             first <= times[0] <= last
             for other, seen in shown.items()
             if other != claim

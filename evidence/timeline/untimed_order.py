@@ -24,7 +24,7 @@ def with_untimed_at_houses(chain: Sequence[TimedUnit]) -> list[TimedUnit]:
         return out
     for untimed in [t for t in chain if _is_untimed(t)]:
         at = next(i for i, timed in enumerate(out) if timed.unit is untimed.unit)
-        card = (untimed.unit.lead.device, untimed.unit.lead.card)
+        card = _card(untimed)
         before = next((t for t in reversed(out[:at]) if t.time is not None and _card(t) == card), None)
         place = next(
             (i for i in range(at + 1, len(out)) if out[i].time is not None and _card(out[i]) == card), None

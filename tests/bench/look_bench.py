@@ -34,9 +34,8 @@ from support_sight import backdrop, held_in_frame, sensor_noise  # noqa: E402
 from evidence.model import Claim, MediaKind  # noqa: E402
 from evidence.paper.sheets import divider_sheets, label_cards  # noqa: E402
 from evidence.settings import default_text  # noqa: E402
-from evidence.sight import codes  # noqa: E402
+from evidence.sight import codes, label_tags  # noqa: E402
 from evidence.sight.batch import look_all  # noqa: E402
-from evidence.sight.label_tags import LARGE_OUTLINE, THRESHOLD_WINDOW, family  # noqa: E402
 from evidence.sight.look import look  # noqa: E402
 from evidence.sight.pictures import load_full_grey, load_picture  # noqa: E402
 from evidence.sight.pixels import fitted  # noqa: E402
@@ -144,7 +143,7 @@ def reading_cost(folder):
 
 def three_windows():
     """OpenCV's own parameters: thresholds of 3, 13 and 23 pixels at one size."""
-    detector = cv2.aruco.ArucoDetector(family(), cv2.aruco.DetectorParameters())
+    detector = cv2.aruco.ArucoDetector(label_tags.family(), cv2.aruco.DetectorParameters())
 
     def read(grey):
         found = detector.detectMarkers(grey)[1]
@@ -200,13 +199,8 @@ def real_photos():
 
 def one_window():
     """The three sizes as `codes` reads them, each outline compared with the whole family."""
-    detectors = []
-    for large_only in (False, False, True):
-        parameters = cv2.aruco.DetectorParameters()
-        parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW
-        if large_only:
-            parameters.minMarkerPerimeterRate = LARGE_OUTLINE
-        detectors.append(cv2.aruco.ArucoDetector(family(), parameters))
+    every = tuple(range(label_tags.LABEL_TAGS))
+    detectors = [label_tags._detector(every, large_only, False) for large_only in (False, False, True)]
     return lambda grey: [
         detector.detectMarkers(fitted(grey, side))
         for side, detector in zip(codes.TAG_SIDES, detectors, strict=True)

@@ -35,9 +35,11 @@ MIN_LEAD = 8.0
 """Log-likelihood (nats) by which the best shift must lead over any other."""
 MIN_LEAD_ON_CARD = 4.0
 """The same for a clock whose photos the order of the files on their card puts between known times."""
-SHORT_GAP, LONGEST_GAP, OUT_OF_ORDER = 10.0, 6 * HOUR, 90.0
-"""Seconds between two photos beside a lost clock: all shorter ones are as probable, longer ones uniform in the logarithm up
-to the longest; and by which the files may seem out of order, because the other clock is only as exact."""
+SHORT_GAP, LONGEST = 10.0, 6 * HOUR
+"""Seconds between two photos beside a change of the clock: all shorter ones are as probable, longer ones uniform in the
+logarithm up to the longest."""
+OVERLAP = 90.0
+"""Seconds by which the files may seem out of order: what another device shows of a lost clock is only as good as this."""
 SAME_SHIFT = 240.0
 """Shifts this many seconds apart, or fewer, count as the same."""
 CORRECT, WHOLE_HOURS, MINUTES = 0.7, 0.15, 0.14
@@ -64,7 +66,7 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> float | None:
         return None
     flipped = second.size > first.size
     base, sample = (second, first) if flipped else (first, second)
-    sample = sample[np.linspace(0, sample.size - 1, min(MAX_SAMPLE, sample.size)).astype(int)]
+    sample = evenly_sampled(sample)
     middle = (sample[0] + sample[-1] - base[0] - base[-1]) / 2
     days = middle if lost else 0.0 if abs(middle) < 8 * HOUR else round(middle / DAY) * DAY
     reach = max(REACH, float(base[-1] - base[0]) / 2) if lost else REACH
@@ -72,8 +74,7 @@ def align(first: Floats, second: Floats, *, lost: bool = False) -> float | None:
     shifts = days + local
     scores = log_likelihoods(base, sample, shifts).sum(axis=1)
     if lost:  # nothing else limits the shift: the photos of each device must be near those of the other
-        back = base[np.linspace(0, base.size - 1, min(MAX_SAMPLE, base.size)).astype(int)]
-        scores = scores + log_likelihoods(sample, back, -shifts).sum(axis=1)
+        scores = scores + log_likelihoods(sample, evenly_sampled(base), -shifts).sum(axis=1)
     scores = scores if lost else scores + log_prior(local) + (WRONG_DATE if days else 0.0)
     best = int(scores.argmax())
     others = scores[np.abs(local - local[best]) > SAME_SHIFT]
@@ -93,8 +94,8 @@ def align_on_card(
     are the times of the photos before and after; None at the ends of the card. They may be as wrong as any clock
     unless it is `proved`.
     """
-    low = ticks[-1] - (latest if latest is not None else base[-1] + LONGEST_GAP) - OUT_OF_ORDER
-    high = ticks[0] - (earliest if earliest is not None else base[0] - LONGEST_GAP) + OUT_OF_ORDER
+    low = ticks[-1] - (latest if latest is not None else base[-1] + LONGEST) - OVERLAP
+    high = ticks[0] - (earliest if earliest is not None else base[0] - LONGEST) + OVERLAP
     if low > high:
         return None
     shifts = np.arange(low, high + STEP, STEP)
@@ -111,12 +112,16 @@ def align_on_card(
     scores = prior
     for one, other, sign in ((base, ticks, 1.0), (ticks, _between(base, earliest, latest), -1.0)):
         if one.size > 1 and other.size:
-            sample = other[np.linspace(0, other.size - 1, min(MAX_SAMPLE, other.size)).astype(int)]
-            scores = scores + log_likelihoods(one, sample, sign * shifts).sum(axis=1)
+            scores = scores + log_likelihoods(one, evenly_sampled(other), sign * shifts).sum(axis=1)
     best = int(scores.argmax())
     others = scores[np.abs(shifts - shifts[best]) > SAME_SHIFT]
     lead = float(scores[best] - others.max(initial=-np.inf))
     return float(shifts[best]) if lead >= MIN_LEAD_ON_CARD else None
+
+
+def evenly_sampled(times: Floats) -> Floats:
+    """At most `MAX_SAMPLE` of these times, the first and the last among them."""
+    return np.asarray(times[np.linspace(0, times.size - 1, min(MAX_SAMPLE, times.size)).astype(int)])
 
 
 def _between(times: Floats, earliest: float | None, latest: float | None) -> Floats:

@@ -12,25 +12,25 @@ import numpy as np
 
 from evidence.timeline.clocks.alignment import (
     DRIVE,
-    MAX_SAMPLE,
+    LONGEST,
     MIN_LEAD,
     MIN_PHOTOS,
     MIN_VISITS,
+    OVERLAP,
     REACH,
     SAME_SHIFT,
     STEP,
     Floats,
+    evenly_sampled,
     log_likelihoods,
     log_prior,
 )
 from evidence.timeline.clocks.zones import DAY, HOUR
 
-CLOSE, LONGEST = 30.0, 6 * HOUR
-"""Seconds between the two photos beside a change of the clock; uniform in the logarithm above the first, and even below."""
-OVERLAP = 90.0
-"""Seconds by which they may seem out of order: each shift is as good as that."""
+CLOSE = 30.0
+"""Seconds between the two photos beside a change of the clock; uniform in the logarithm above this, and even below."""
 OUT_OF_ORDER = -15.0
-"""Log-density (nats) of any longer one, or of photos that are in the wrong order."""
+"""Log-density (nats) of more than `LONGEST`, or of photos that are in the wrong order."""
 ANOTHER_DAY = 8 * HOUR
 """Seconds between the middles of two devices' photos from which the clock shows another date."""
 
@@ -49,12 +49,11 @@ def align_both(
     middle = float(known[0] + known[-1] - others[0] - others[-1]) / 2
     near = np.arange(-REACH, REACH + STEP, STEP)
     ahead = near + (0.0 if abs(middle) < ANOTHER_DAY else round(middle / DAY) * DAY)
-    first = log_likelihoods(others, _sample(known), ahead).sum(axis=1) + log_prior(near)
+    first = log_likelihoods(others, evenly_sampled(known), ahead).sum(axis=1) + log_prior(near)
     reach = max(REACH, float(others[-1] - others[0]) / 2)
     away = np.arange(-reach, reach + STEP, STEP) + float(lost[0] + lost[-1] - others[0] - others[-1]) / 2
-    second = log_likelihoods(others, _sample(lost), away).sum(axis=1) + _apart_inside(
-        lost, _sample(others), away
-    )
+    second = log_likelihoods(others, evenly_sampled(lost), away).sum(axis=1)
+    second += _apart_inside(lost, evenly_sampled(others), away)
     gap = (known[0] - lost[-1] if lost_first else lost[0] - known[-1]) + (
         (away[None, :] - ahead[:, None]) * (1.0 if lost_first else -1.0)
     )
@@ -77,10 +76,6 @@ def _apart_inside(lost: Floats, others: Floats, away: Floats) -> Floats:
     inside = (moved >= lost[0]) & (moved <= lost[-1])
     back = log_likelihoods(lost, others, -away)
     return np.asarray(np.where(inside, back - back.max(), 0.0).sum(axis=1))
-
-
-def _sample(times: Floats) -> Floats:
-    return np.asarray(times[np.linspace(0, times.size - 1, min(MAX_SAMPLE, times.size)).astype(int)])
 
 
 def _log_density(gap: Floats) -> Floats:

@@ -13,8 +13,10 @@ import numpy as np
 
 from evidence.timeline.clocks.alignment import (
     CORRECT,
+    LONGEST,
     MIN_PHOTOS,
     MINUTES,
+    OVERLAP,
     WHOLE_HOURS,
     Floats,
     log_likelihoods,
@@ -24,10 +26,8 @@ from evidence.timeline.order.runs import Run
 
 CLOSE = 60.0
 """Seconds assumed between the two photos beside a change of the clock, if nothing else shows the time."""
-SHORTEST, LONGEST = 1.0, 6 * HOUR
-"""Seconds between the two photos beside a change of the clock; uniform in the logarithm."""
-OVERLAP = 90.0
-"""Seconds by which the files may seem out of order: what is known of the lost stretch is only as good as this."""
+SHORTEST = 1.0
+"""Seconds between the two photos beside a change of the clock, at least; uniform in the logarithm up to `LONGEST`."""
 MOST_HALF_HOURS = 10
 """Half hours by which a clock may be wrong to either side."""
 BETTER = 3.0

@@ -76,11 +76,13 @@ def _beside_lost_constraints(
         a, b = runs[i], runs[j]
         if (a.device, a.card) != (b.device, b.card) or not (a.numbered and b.numbered) or a.lost == b.lost:
             continue
+        if not (weak[i] and weak[j]):
+            continue
         known, lost = (i, j) if b.lost else (j, i)
         ticks = _rising_ticks(runs[lost])
         own = np.array(sorted(t for _, t in common_times(runs[known], zones.get(known))))
         for other, moments in times.items():
-            if runs[other].device == a.device or not (weak[known] and weak[lost]) or weak[other]:
+            if runs[other].device == a.device or weak[other]:
                 continue
             found = align_both(moments, own, ticks, lost_first=a.lost)
             if found is not None:
@@ -110,21 +112,22 @@ def _lost_clock_constraints(
     constraints: list[ClockConstraint] = []
     if len(times) > MAX_REFERENCE_RUNS:
         return constraints
+    compared = {(c.run, c.other) for c in found}
     for i, run in enumerate(runs):
         ticks = _rising_ticks(run)
         if not run.lost or not ticks.size:
             continue
+        before, after = (_edge_on_card(runs, zones, i, step) for step in (-1, 1))
+        neighbours = [k for k, edge in ((i - 1, before), (i + 1, after)) if edge is not None]
         for j, known in times.items():
-            if runs[j].device == run.device or (j, i) in {(c.run, c.other) for c in found}:
+            if runs[j].device == run.device or (j, i) in compared:
                 continue
-            before, after = (_edge_on_card(runs, zones, i, step) for step in (-1, 1))
-            if (before is None and after is None) or not weak[i]:
+            if not neighbours or not weak[i]:
                 shift = align(known, ticks, lost=True)
             else:
                 ahead = {c.other: c.ahead for c in found if c.run == j} | {
                     c.run: -c.ahead for c in found if c.other == j
                 }
-                neighbours = [k for k, edge in ((i - 1, before), (i + 1, after)) if edge is not None]
                 shift = align_on_card(
                     known,
                     ticks,

@@ -17,7 +17,8 @@ from math import ceil
 from statistics import median
 
 from evidence.model import DeviceId
-from evidence.timeline.clocks.card_order import OVERLAP, corrected_beside_lost, times_of_others
+from evidence.timeline.clocks.alignment import OVERLAP
+from evidence.timeline.clocks.card_order import corrected_beside_lost, times_of_others
 from evidence.timeline.clocks.constraints import (
     SHEET_SPREAD,
     SHEET_WINDOW,
