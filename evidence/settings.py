@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import tomllib
 from collections.abc import Mapping
 from importlib import resources
@@ -185,9 +186,15 @@ def load_settings(text: str, *, origin: str = "evidence.toml") -> Settings:
     for a misspelt key, the nearest right one.
     """
     file = TomlFile(text, origin)
-    settings = file.read(Settings, _over(tomllib.loads(default_text("evidence.toml")), file.data))
+    settings = file.read(Settings, _over(_shipped(), file.data))
     _refuse_contradictions(settings, file)
     return settings
+
+
+@functools.cache
+def _shipped() -> Mapping[str, Any]:
+    """The program's own settings, which are not changed."""
+    return tomllib.loads(default_text("evidence.toml"))
 
 
 def _refuse_contradictions(settings: Settings, file: TomlFile) -> None:
@@ -250,6 +257,7 @@ def _over(base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
     return out
 
 
+@functools.cache
 def default_text(name: str) -> str:
     """The text of a default file from `config/`, for instance `tags.toml` or `required_shots/hail_roof.toml`.
 
@@ -258,6 +266,7 @@ def default_text(name: str) -> str:
     return (_config_root() / name).read_text(encoding="utf-8")
 
 
+@functools.cache
 def default_names(folder: str) -> tuple[str, ...]:
     """Names of the TOML defaults in a folder of `config/`, sorted, with their ending."""
     return tuple(sorted(p.name for p in (_config_root() / folder).iterdir() if p.suffix == ".toml"))
@@ -268,6 +277,7 @@ def default_path(name: str) -> Path:
     return _config_root() / name
 
 
+@functools.cache
 def _config_root() -> Path:
     """`evidence/_config` in an installed wheel, `config/` beside the package in a checkout."""
     package = Path(str(resources.files("evidence")))

@@ -280,16 +280,15 @@ class Workspace:
     def list_names(self) -> tuple[str, ...]:
         """Return the names of all required-shot lists: the program's and the archive's own."""
         own = self.root / "config" / "required_shots"
-        names = {name.removesuffix(".toml") for name in default_names("required_shots")}
-        if own.is_dir():
-            names |= {path.stem for path in own.glob("*.toml")}
-        return tuple(sorted(names))
+        names = {path.stem for path in own.glob("*.toml")} if own.is_dir() else set()
+        return tuple(sorted(names | _shipped_lists()))
 
     def _refuse_unknown_lists(self) -> None:
         coverage = self.settings.coverage
-        known = self.list_names()
-        for key, name in [("default_list", coverage.default_list), *sorted(coverage.by_peril.items())]:
-            if name not in known:
+        named = [("default_list", coverage.default_list), *sorted(coverage.by_peril.items())]
+        shipped = _shipped_lists()
+        for key, name in named:
+            if name not in shipped and name not in (known := self.list_names()):
                 near = difflib.get_close_matches(name, known, n=1)
                 raise BadInputError(
                     f"{SETTINGS}: coverage, {key}: there is no required-shot list '{name}'.",
@@ -385,6 +384,11 @@ class Workspace:
             for name, value in details.items()
         }
         self.custody.append(actor=self.actor, action=action, subject=subject, details=kept, at=self.now())
+
+
+def _shipped_lists() -> set[str]:
+    """The names of the program's required-shot lists."""
+    return {name.removesuffix(".toml") for name in default_names("required_shots")}
 
 
 def bag_folders(root: Path) -> Iterator[Path]:

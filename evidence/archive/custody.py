@@ -69,6 +69,7 @@ class CustodyLog:
         self.head_path = head_path_of(path)
         self.texts = TextFiles(path)
         self.index = LogIndex(path)
+        self._lock_of: tuple[int, FileLock] | None = None
 
     # --- appending -----------------------------------------------------------------------
 
@@ -98,8 +99,12 @@ class CustodyLog:
             ) from error
 
     def _lock(self) -> FileLock:
-        """A new lock each time: a lock inherited by a forked process would not exclude its parent."""
-        return FileLock(self.path.with_name(self.path.name + ".lock"), timeout=_LOCK_TIMEOUT, mode=FILE)
+        """One lock for each process: a lock inherited by a forked process would not exclude its parent."""
+        process = os.getpid()
+        if self._lock_of is None or self._lock_of[0] != process:
+            path = self.path.with_name(self.path.name + ".lock")
+            self._lock_of = process, FileLock(path, timeout=_LOCK_TIMEOUT, mode=FILE)
+        return self._lock_of[1]
 
     def _append_locked(self, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
         with writing(self.path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,22 +18,32 @@ class TurnLock:
     """A lock across threads and processes. The first to wait gets it first, even if another loop takes it again and again."""
 
     def __init__(self, path: Path) -> None:
-        self._lock = filelock.FileLock(path, mode=FILE)
-        self._turn = filelock.FileLock(path.with_name(f"{path.name}.turn"), mode=FILE)
+        self._path = path
+        self._made: tuple[filelock.BaseFileLock, filelock.BaseFileLock] | None = None
+        self._making = threading.Lock()
+
+    def _locks(self) -> tuple[filelock.BaseFileLock, filelock.BaseFileLock]:
+        """The lock and the turn to wait for it, the same for all threads; most commands take few of an archive's locks."""
+        with self._making:
+            if self._made is None:
+                turn = self._path.with_name(f"{self._path.name}.turn")
+                self._made = filelock.FileLock(self._path, mode=FILE), filelock.FileLock(turn, mode=FILE)
+            return self._made
 
     @contextmanager
     def held(self, wait_s: float, busy: LockedError) -> Iterator[None]:
         """Hold the lock; a thread that holds it may take it again. Raises `busy` after `wait_s` seconds."""
         until = time.monotonic() + wait_s
+        lock, turn = self._locks()
         try:
-            if self._lock.is_locked:
-                self._lock.acquire(timeout=0)
+            if lock.is_locked:
+                lock.acquire(timeout=0)
             else:
-                with self._turn.acquire(timeout=wait_s):
-                    self._lock.acquire(timeout=max(0.0, until - time.monotonic()))
+                with turn.acquire(timeout=wait_s):
+                    lock.acquire(timeout=max(0.0, until - time.monotonic()))
         except filelock.Timeout:
             raise busy from None
         try:
             yield
         finally:
-            self._lock.release()
+            lock.release()

@@ -19,9 +19,11 @@ from alembic.config import Config
 from argon2 import PasswordHasher
 from sqlalchemy import create_engine, inspect
 
+from evidence import workspace
 from evidence.analysis import models
 from evidence.catalog import opening
 from evidence.office import people
+from evidence.settings import Settings
 from evidence.tags import vocabulary
 
 slow_hasher = people._password_hasher
@@ -58,6 +60,19 @@ def once(make: Callable[..., object]) -> Callable[..., object]:
         return known[key][0]
 
     return made
+
+
+def settings_once(load: Callable[..., Settings]) -> Callable[..., Settings]:
+    """`load_settings` for the same text once; a text with a mistake is read each time, for the name of its file."""
+    known: dict[str, Settings] = {}
+
+    @functools.wraps(load)
+    def loaded(text: str, *, origin: str) -> Settings:
+        if text not in known:
+            known[text] = load(text, origin=origin)
+        return known[text]
+
+    return loaded
 
 
 def tables_once(upgrade: Callable[..., None]) -> Callable[..., None]:
@@ -98,6 +113,7 @@ def share() -> None:
     typer.main.get_command = functools.cache(typer.main.get_command)
     statements = CompiledStatements()
     opening.create_engine = functools.partial(create_engine, execution_options={"compiled_cache": statements})
+    workspace.load_settings = settings_once(workspace.load_settings)
     vocabulary.load_vocabulary = once(vocabulary.load_vocabulary)
     models.load_plan = once(models.load_plan)
     people._password_hasher = functools.cache(functools.partial(PasswordHasher, **QUICK))
