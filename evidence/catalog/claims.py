@@ -122,7 +122,7 @@ class Claims:
             rows = [
                 _read(row)
                 for piece in chunks(sorted(claims))
-                for row in db.execute(select(t.claim).where(t.claim.c.claim.in_(piece)))
+                for row in db.execute(rows_among(t.claim.c.claim), {"among": piece})
             ]
         return {row.claim.claim: row for row in rows}
 

@@ -16,8 +16,10 @@ from typing import Any, TypeAlias
 from sqlalchemy import (
     ColumnElement,
     CompoundSelect,
+    Delete,
     Select,
     Table,
+    bindparam,
     case,
     delete,
     exists,
@@ -126,12 +128,10 @@ class Records:
 
         `names` are the files of the archive that must follow at the backup targets.
         """
-        due = t.record_due.c
         with self._database.transaction() as db:
             files_changed(self._database, names)
-            for one in done:
-                mine = (due.kind == one.kind.value) & (due.key == one.key) & (due.mark == one.mark)
-                db.execute(delete(t.record_due).where(mine))
+            if rows := [{"a_kind": one.kind.value, "a_key": one.key, "a_mark": one.mark} for one in done]:
+                db.execute(_written(), rows)
 
     def mark_all(self) -> None:
         """Every record file is due."""
@@ -177,6 +177,13 @@ class Records:
             (t.waiver, t.waiver.c.claim == claim),
             (t.decision, t.decision.c.claim == claim),
         )
+
+    def decision_stations(self, claim: ClaimId) -> dict[int, str]:
+        """The station at which each decision of the claim was made, by its number, for those made at one."""
+        decision = t.decision.c
+        query = select(decision.id, decision.station).where(decision.claim == claim, decision.station != "")
+        with self._database.transaction() as db:
+            return {number: station for number, station in db.execute(query).all()}  # noqa: C416 - rows have names
 
     def placed(self, claim: ClaimId | None) -> dict[str, Row]:
         """The rows of table `original` of the claim's files with `look` and `embedding`, or the tray's for None, by digest."""
@@ -273,6 +280,14 @@ def _recorded() -> tuple[Table, ...]:
 def _in_order(table: Table) -> Select[Any]:
     """Asks for the rows of the table in the order of its key."""
     return select(table).order_by(*table.primary_key.columns)
+
+
+@functools.cache
+def _written() -> Delete:
+    """Deletes the mark of a record file, unless the file became out of date again."""
+    due = t.record_due.c
+    mine = (due.kind == bindparam("a_kind")) & (due.key == bindparam("a_key"))
+    return delete(t.record_due).where(mine, due.mark == bindparam("a_mark"))
 
 
 @functools.cache

@@ -16,19 +16,18 @@ from evidence.archive.heads import HEADS
 from evidence.archive.names import SIDECAR, fold, folder_name
 from evidence.archive.payload_paths import PayloadPaths
 from evidence.archive.target_marker import MARKER
-from evidence.catalog.intakes import Sighting
 from evidence.disk.hashing import hash_file
 from evidence.errors import BadInputError, BagError, EvidenceError, LockedError, counted
 from evidence.filing.copies import bad_copies, known_bad, verified_copies
 from evidence.filing.originals import (
     discard_filed_originals,
     fetch_from_stations,
-    payload_file,
+    payload_files,
     stage_leaving,
     stations_with,
 )
 from evidence.filing.record_files import keep_records
-from evidence.filing.records import bag_info, original_paths, records_of
+from evidence.filing.records import ForBag, bag_info, original_paths, read_for_bag, records_of
 from evidence.filing.sidecars import clear_sidecars, sidecars
 from evidence.model import ClaimId, Finding, Sha256
 from evidence.progress import Progress, quiet
@@ -43,6 +42,10 @@ UNASSIGNED_BAG = "unassigned"
 """What findings and the custody log call the tray's bag."""
 ELSEWHERE = "original_elsewhere"
 """The code of the finding for photos that another station has, whose folder cannot be reached."""
+NOT_FILED = "bag_not_filed"
+"""The code of the finding for a bag that cannot be built."""
+_NOT_AGAIN = frozenset({ELSEWHERE, NOT_FILED})
+"""What another try in the same run would find again."""
 MOST_TRIES = 3
 """How often one run builds a bag that a person changes meanwhile; then the next run builds it."""
 
@@ -69,26 +72,22 @@ def file_away(workspace: Workspace, *, wait: bool = True, progress: Progress = q
     keeping = workspace.catalog.keeping
     tried: Counter[ClaimId] = Counter()
     built, findings = 0, list[Finding]()
-    total = len(keeping.dirty())
+    waiting = keeping.dirty()
+    total = len(waiting)
     try:
-        while claims := [claim for claim in keeping.dirty() if tried[claim] < MOST_TRIES]:
+        while claims := [claim for claim in waiting if tried[claim] < MOST_TRIES]:
             claim = min(claims, key=lambda one: tried[one])
             progress("Filing", built, max(total, built + 1))
             with workspace.filing(wait=wait), workspace.filing_claim(claim):
                 tried[claim] += 1
-                if not keeping.is_dirty(claim):
-                    continue  # built, or taken out of the catalog by a purge, while this waited for its turn
-                try:
-                    found = _build(workspace, claim)
-                    if found is None:
-                        continue
+                # A purge may have taken it out of the catalog while this waited for its turn.
+                if keeping.is_dirty(claim):
+                    found, done = _build_or_tell(workspace, claim)
                     findings += found
-                    built += 1
-                    if any(one.code == ELSEWHERE for one in found):
+                    built += done
+                    if any(one.code in _NOT_AGAIN for one in found):
                         tried[claim] = MOST_TRIES
-                except (BagError, BadInputError) as trouble:
-                    tried[claim] = MOST_TRIES
-                    findings.append(_not_filed(claim, trouble))
+            waiting = keeping.dirty()
         with workspace.filing(wait=wait):
             discard_filed_originals(workspace)
             clear_sidecars(workspace)
@@ -96,8 +95,18 @@ def file_away(workspace: Workspace, *, wait: bool = True, progress: Progress = q
     except LockedError:
         if wait:
             raise
+        waiting = keeping.dirty()
     progress("Filing", built, max(total, built))
-    return Filed(bags=built, waiting=len(keeping.dirty()), findings=tuple(dict.fromkeys(findings)))
+    return Filed(bags=built, waiting=len(waiting), findings=tuple(dict.fromkeys(findings)))
+
+
+def _build_or_tell(workspace: Workspace, claim: ClaimId) -> tuple[list[Finding], bool]:
+    """What is bad in a bag that was built, or why it cannot be built, and whether it was built."""
+    try:
+        found = _build(workspace, claim)
+    except (BagError, BadInputError) as trouble:
+        return [_not_filed(claim, trouble)], False
+    return found or [], found is not None
 
 
 def file_away_soon(workspace: Workspace) -> None:
@@ -112,7 +121,7 @@ def file_away_soon(workspace: Workspace) -> None:
 def _not_filed(claim: ClaimId, trouble: EvidenceError) -> Finding:
     where = claim or UNASSIGNED_BAG
     log.warning("bag_not_filed claim=%s why=%s", where, trouble)
-    return Finding(code="bag_not_filed", message=str(trouble), subject=where)
+    return Finding(code=NOT_FILED, message=str(trouble), subject=where)
 
 
 def recover_bags(workspace: Workspace) -> None:
@@ -167,23 +176,22 @@ def require_known_bags(workspace: Workspace) -> None:
 # --- building one bag --------------------------------------------------------------------
 
 
-def _wanted(workspace: Workspace, claim: ClaimId) -> dict[Sha256, str]:
-    """The originals that the bag is to hold, each with its path below data/.
+def _wanted(workspace: Workspace, about: ForBag, present: Mapping[Sha256, str]) -> dict[Sha256, str]:
+    """The originals that the bag is to hold, each with its path below data/; `present` is what it holds.
 
     A file keeps the path that it has, as long as a card had it there and only a number may tell the two apart.
     """
     photos = workspace.catalog.photos
-    digests = [record.sha256 for record in photos.of_claim(claim or None)]
-    present = workspace.catalog.keeping.payload(claim)
+    digests = [record.sha256 for record in about.photos]
     if (
-        not claim
+        not about.claim
     ):  # a photo that was not described yet belongs to an intake that runs, or to one that is to be finished
         known = photos.originals(digests)
         digests = [sha for sha in digests if known[sha].described or sha in present]
         if workspace.shared:  # nor was one placed that an intake of another station has described just now
             placed = workspace.catalog.photos.placed(digests)
             digests = [sha for sha in digests if sha in placed or sha in present]
-    names = {sha: original_paths(sha, seen) for sha, seen in _sightings(workspace, digests).items()}
+    names = {sha: original_paths(sha, about.seen.get(sha, ())) for sha in digests}
     free = PayloadPaths()
     out = {
         sha: present[sha]
@@ -191,11 +199,6 @@ def _wanted(workspace: Workspace, claim: ClaimId) -> dict[Sha256, str]:
         if sha in present and any(free.keep(present[sha], one) for one in names[sha])
     }
     return {sha: out[sha] if sha in out else free.take(names[sha][0]) for sha in digests}
-
-
-def _sightings(workspace: Workspace, digests: Sequence[Sha256]) -> dict[Sha256, Sequence[Sighting]]:
-    seen = workspace.catalog.photos.sightings(digests)
-    return {sha: seen.get(sha, ()) for sha in digests}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,29 +221,30 @@ def _content(workspace: Workspace, claim: ClaimId) -> _Content:
 
     What other stations have of it is fetched first, so that the lock is held for a short time.
     """
+    keeping = workspace.catalog.keeping
     if workspace.shared:
-        fetch_from_stations(workspace, list(_wanted(workspace, claim)))
+        about = read_for_bag(workspace, claim)
+        fetch_from_stations(workspace, list(_wanted(workspace, about, keeping.payload(claim))))
     with workspace.locked():
-        keeping = workspace.catalog.keeping
         changes, bag = keeping.changes(claim), bag_folder(workspace, claim, make=True)
         _refuse_unknown_originals(workspace, bag)
-        paths, before = _wanted(workspace, claim), keeping.payload(claim)
+        about, before = read_for_bag(workspace, claim), keeping.payload(claim)
+        paths = _wanted(workspace, about, before)
         elsewhere = fetch_from_stations(workspace, list(paths))
         paths = {sha: path for sha, path in paths.items() if sha not in elsewhere}
-        bad = known_bad(workspace, list(paths))
-        payload = {
-            paths[sha]: payload_file(
-                workspace, original, bag / "data" / before[sha] if sha in before else None, bad=sha in bad
-            )
-            for sha, original in workspace.catalog.photos.originals(list(paths)).items()
-        }
+        originals = workspace.catalog.photos.originals(list(paths))
+        present = {sha: bag / "data" / path for sha, path in before.items() if sha in originals}
+        payload = payload_files(workspace, originals, present, known_bad(workspace, list(paths)))
         return _Content(
             bag=bag,
             changes=changes,
             paths=paths,
-            payload=payload | sidecars(workspace, claim, paths, bag),
-            records=records_of(workspace, claim, paths),
-            info=bag_info(workspace, claim),
+            payload={
+                **{paths[sha]: one for sha, one in payload.items()},
+                **sidecars(workspace, about, paths, bag),
+            },
+            records=records_of(workspace, about, paths),
+            info=bag_info(workspace, about),
             before=before,
             elsewhere=frozenset(elsewhere),
         )
@@ -333,7 +337,8 @@ def tags_from_catalog(workspace: Workspace, claim: ClaimId) -> dict[str, bytes]:
         path = file.relative_to(bag / "data").as_posix()
         if path not in payload and file.is_file() and not file.is_symlink():
             payload[path] = PayloadFile(sha256=hash_file(file), size=file.stat().st_size, source=file)
-    return bags.tag_files(payload, records_of(workspace, claim, paths), bag_info(workspace, claim))
+    about = read_for_bag(workspace, claim, paths)
+    return bags.tag_files(payload, records_of(workspace, about, paths), bag_info(workspace, about))
 
 
 def _damaged(claim: ClaimId, path: str) -> Finding:

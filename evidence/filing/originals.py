@@ -11,6 +11,7 @@ from evidence.archive.assembly import PayloadFile
 from evidence.archive.custody_key import kept_id
 from evidence.catalog.originals import Original
 from evidence.catalog.stations import Station
+from evidence.catalog.totals import TRAY
 from evidence.disk.copying import copy_file, link_or_copy
 from evidence.disk.durable import discard, make_folder, sync_folder
 from evidence.disk.faults import writing
@@ -31,18 +32,15 @@ def find_original(workspace: Workspace, sha: Sha256) -> Path | None:
 
 
 def _find_here(workspace: Workspace, sha: Sha256) -> Path | None:
-    held = workspace.catalog.keeping.held_in([sha]).get(sha, ())
-    return _in_a_bag(workspace, held) or find_object(workspace.store, sha)
+    return InBags(workspace, [sha]).find(sha) or find_object(workspace.store, sha)
 
 
-def missing_originals(workspace: Workspace, digests: Sequence[Sha256]) -> set[Sha256]:
-    """Those of `digests` that are in no bag and not in the intake area."""
-    held = workspace.catalog.keeping.held_in(digests)
-    return {
-        sha
-        for sha in digests
-        if _in_a_bag(workspace, held.get(sha, ())) is None and find_object(workspace.store, sha) is None
-    }
+def missing_originals(
+    workspace: Workspace, digests: Sequence[Sha256], bags: InBags | None = None
+) -> set[Sha256]:
+    """Those of `digests` that are in no bag and not in the intake area; `bags` is where they are in bags now."""
+    bags = bags or InBags(workspace, digests)
+    return {sha for sha in digests if bags.find(sha) is None and find_object(workspace.store, sha) is None}
 
 
 def has_good_original(workspace: Workspace, sha: Sha256) -> bool:
@@ -50,17 +48,15 @@ def has_good_original(workspace: Workspace, sha: Sha256) -> bool:
     return _find_here(workspace, sha) is not None and not known_bad(workspace, [sha])
 
 
-def bags_to_repair(workspace: Workspace, digests: Sequence[Sha256]) -> set[ClaimId]:
-    """Bags in which one of these originals is bad or missing, while the intake area has it."""
-    held = workspace.catalog.keeping.held_in(digests)
-    bad = known_bad(workspace, digests)
-    away = workspace.catalog.stations.of_bags(claim for places in held.values() for claim, _ in places)
+def bags_to_repair(workspace: Workspace, bags: InBags) -> set[ClaimId]:
+    """Those of the bags in which one of the originals is bad or missing, while the intake area has it."""
+    bad = known_bad(workspace, list(bags.held))
     return {
         claim
-        for sha, places in held.items()
-        if (sha in bad or _in_a_bag(workspace, places) is None) and find_object(workspace.store, sha)
+        for sha, places in bags.held.items()
+        if (sha in bad or bags.find(sha) is None) and find_object(workspace.store, sha)
         for claim, _ in places
-        if claim not in away or sha in bad
+        if claim not in bags.away or sha in bad
     }
 
 
@@ -80,22 +76,34 @@ def require_original(workspace: Workspace, sha: Sha256) -> Path:
     return found
 
 
-def payload_file(workspace: Workspace, original: Original, present: Path | None, *, bad: bool) -> PayloadFile:
-    """An original as the payload of a bag, taken from the bag's `present` file unless that is bad and another is there.
+def payload_files(
+    workspace: Workspace,
+    originals: Mapping[Sha256, Original],
+    present: Mapping[Sha256, Path],
+    bad: Collection[Sha256],
+) -> dict[Sha256, PayloadFile]:
+    """Originals as the payload of a bag, each from the bag's `present` file unless that is bad and another is there.
 
     A source that is missing or bad is found out when the bag is built.
     """
-    sha = original.sha256
-    usable = present is not None and present.is_file()
-    if present is not None and usable and not bad and present.stat().st_size == original.size:
-        return PayloadFile(sha256=sha, size=original.size, source=present)
-    held = workspace.catalog.keeping.held_in([sha]).get(sha, ())
-    other = find_object(workspace.store, sha) or _in_a_bag(workspace, held, but=present)
-    if other is not None:
-        return PayloadFile(sha256=sha, size=original.size, source=other, replace=True)
-    left = damaged_path(workspace.store, sha, original.suffix)
-    source = present if present is not None and usable else left
-    return PayloadFile(sha256=sha, size=original.size, source=source)
+    here = {sha: path for sha, path in present.items() if path.is_file()}
+    good = {
+        sha
+        for sha, one in originals.items()
+        if sha in here and sha not in bad and here[sha].stat().st_size == one.size
+    }
+    bags = InBags(workspace, [sha for sha in originals if sha not in good])
+
+    def payload(sha: Sha256, original: Original) -> PayloadFile:
+        if sha in good:
+            return PayloadFile(sha256=sha, size=original.size, source=here[sha])
+        other = find_object(workspace.store, sha) or bags.find(sha, but=present.get(sha))
+        if other is not None:
+            return PayloadFile(sha256=sha, size=original.size, source=other, replace=True)
+        source = here[sha] if sha in here else damaged_path(workspace.store, sha, original.suffix)
+        return PayloadFile(sha256=sha, size=original.size, source=source)
+
+    return {sha: payload(sha, original) for sha, original in originals.items()}
 
 
 def stage_leaving(workspace: Workspace, claim: ClaimId, leaving: Collection[Sha256]) -> None:
@@ -106,12 +114,11 @@ def stage_leaving(workspace: Workspace, claim: ClaimId, leaving: Collection[Sha2
     """
     workspace.catalog.stations.waits_here(leaving)
     kept = workspace.catalog.photos.originals(sorted(leaving))
-    held = workspace.catalog.keeping.held_in(sorted(kept))
+    bags = InBags(workspace, sorted(kept))
     for sha, original in kept.items():
-        here = [one for one in held.get(sha, ()) if one[0] == claim]
-        elsewhere = [one for one in held.get(sha, ()) if one[0] != claim]
-        source = _in_a_bag(workspace, here)
-        if source is None or _in_a_bag(workspace, elsewhere) or has_sound_object(workspace.store, sha):
+        source = bags.find(sha, of=[claim])
+        elsewhere = [other for other, _ in bags.held.get(sha, ()) if other != claim]
+        if source is None or bags.find(sha, of=elsewhere) or has_sound_object(workspace.store, sha):
             continue
         keep_original(workspace, original, source)
 
@@ -149,12 +156,12 @@ def discard_filed_originals(workspace: Workspace) -> None:
     folders = list(workspace.store.glob("??"))
     stored = [path for folder in folders for path in folder.iterdir() if path.is_file()]
     digests = [Sha256(path.name.partition(".")[0]) for path in stored]
-    held = workspace.catalog.keeping.held_in(digests)
+    bags = InBags(workspace, digests)
     bad = known_bad(workspace, digests)
-    away = filed_elsewhere(workspace, held)
+    away = filed_elsewhere(workspace, bags.held)
     left = set()
     for path, sha in zip(stored, digests, strict=True):
-        if sha not in bad and (sha in away or _in_a_bag(workspace, held.get(sha, ())) is not None):
+        if sha not in bad and (sha in away or bags.find(sha) is not None):
             discard(path)
         else:
             left.add(sha)
@@ -271,16 +278,30 @@ def _note_waiting(workspace: Workspace, left: Collection[Sha256]) -> None:
     stations.waits_here(workspace.catalog.photos.known(sorted(set(left) - noted)))
 
 
-def _in_a_bag(
-    workspace: Workspace, held: Sequence[tuple[ClaimId, str]], *, but: Path | None = None
-) -> Path | None:
-    """The first of these payload paths, each with the claim of its bag, that is a file here; not `but`."""
-    away = workspace.catalog.stations.of_bags(claim for claim, _ in held) if workspace.shared else {}
-    for claim, path in held:
-        if claim in away:
-            continue
-        row = workspace.catalog.claims.get(claim) if claim else None
-        place = workspace.bag_of(claim, row.folder if row else None) / "data" / path
-        if place != but and place.is_file():
-            return place
-    return None
+class InBags:
+    """Where originals are in the bags of this station, read from the catalog at once."""
+
+    def __init__(self, workspace: Workspace, digests: Sequence[Sha256]) -> None:
+        self._workspace = workspace
+        self.held: Mapping[Sha256, Sequence[tuple[ClaimId, str]]] = (
+            workspace.catalog.keeping.held_in(digests) if digests else {}
+        )
+        """The bags that hold each, at any station, and the payload path there."""
+        claims = {claim for places in self.held.values() for claim, _ in places}
+        self.away = workspace.catalog.stations.of_bags(claims) if workspace.shared else {}
+        """The claims of those bags that stand at another station."""
+        claims -= {TRAY}
+        self._rows = workspace.catalog.claims.of(claims) if claims else {}
+
+    def find(
+        self, sha: Sha256, *, but: Path | None = None, of: Collection[ClaimId] | None = None
+    ) -> Path | None:
+        """The first payload path of the original that is a file here; not `but`; with `of`, in the bags of these claims."""
+        for claim, path in self.held.get(sha, ()):
+            if claim in self.away or (of is not None and claim not in of):
+                continue
+            row = self._rows.get(claim)
+            place = self._workspace.bag_of(claim, row.folder if row else None) / "data" / path
+            if place != but and place.is_file():
+                return place
+        return None

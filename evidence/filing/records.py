@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from evidence.archive.payload_paths import allowed_path
+from evidence.catalog.claims import ClaimRow
 from evidence.catalog.decision_json import as_record
 from evidence.catalog.decisions import Decision
 from evidence.catalog.intakes import Sighting
 from evidence.codec import to_json
 from evidence.errors import one_line
-from evidence.model import ClaimId, Sha256
+from evidence.model import ClaimId, PhotoRecord, Sha256
 from evidence.workspace import Workspace
 
 CLAIM_RECORD = "records/claim.json"
@@ -49,20 +51,44 @@ def parsed_record(record: bytes | None) -> Any:
         return None
 
 
-def records_of(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> dict[str, bytes]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForBag:
+    """What the catalog has of a claim and its files, read at one moment, to build its bag."""
+
+    claim: ClaimId
+    """Empty for the tray."""
+    row: ClaimRow | None
+    photos: Sequence[PhotoRecord]
+    """In shooting order."""
+    seen: Mapping[Sha256, Sequence[Sighting]]
+
+
+def read_for_bag(workspace: Workspace, claim: ClaimId, held: Iterable[Sha256] = ()) -> ForBag:
+    """What the catalog has now of the claim, its files, and of `held`, files that its bag holds."""
+    photos = workspace.catalog.photos.of_claim(claim or None)
+    files = dict.fromkeys([*(one.sha256 for one in photos), *held])
+    return ForBag(
+        claim=claim,
+        row=workspace.catalog.claims.get(claim) if claim else None,
+        photos=photos,
+        seen=workspace.catalog.photos.sightings(list(files)),
+    )
+
+
+def records_of(workspace: Workspace, about: ForBag, paths: Mapping[Sha256, str]) -> dict[str, bytes]:
     """The records of a bag, from which `rebuild` makes the catalog anew.
 
     `paths` holds each original's path below data/.
     """
-    photos, embeddings = _photo_record(workspace, claim, paths)
+    photos, embeddings = _photo_record(workspace, about, paths)
     records = {
-        CLAIM_RECORD: _claim_record(workspace, claim),
+        CLAIM_RECORD: _claim_record(workspace, about),
         PHOTO_RECORD: photos,
         "records/how_to_check.txt": _HOW_TO_CHECK.encode(),
     }
     if embeddings:
         records[EMBEDDINGS] = embeddings
-    names = _names_on_the_card(paths, workspace.catalog.photos.sightings(list(paths)))
+    names = _names_on_the_card(paths, about.seen)
     return {**records, NAMES_RECORD: names.encode()} if names else records
 
 
@@ -96,13 +122,11 @@ def _names_on_the_card(paths: Mapping[Sha256, str], seen: Mapping[Sha256, Sequen
     return _NAMES_HEADING + "\n" + "\n".join(lines) + "\n" if lines else ""
 
 
-def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
-    claims = workspace.catalog.claims
-    row = claims.get(claim) if claim else None
+def _claim_record(workspace: Workspace, about: ForBag) -> bytes:
+    claims, claim, row = workspace.catalog.claims, about.claim, about.row
     head = workspace.custody.head()
-    stored = workspace.catalog.records.claim(claim) if row else {}
-    added = stored["claim"][0]["added_at"] if row else None
-    stations = {one["id"]: one["station"] for one in stored.get("decision", ()) if one["station"]}
+    decisions = claims.decisions(Decision, claim=claim, in_force_only=False) if row else []
+    stations = workspace.catalog.records.decision_stations(claim) if decisions else {}
     changes = {"changes": workspace.catalog.keeping.changes(claim)} if workspace.shared else {}
     return _pretty(
         {
@@ -110,7 +134,7 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
             "custody": {"seq": head.seq, "sha256": head.sha256, "root": head.root},
             **changes,
             "claim": to_json(row.claim) if row else None,
-            "added_at": added,
+            "added_at": row.added_at if row else None,
             "version": row.version if row else None,
             "state": row.state.value if row else None,
             "closed_on": row.closed_on.isoformat() if row and row.closed_on else None,
@@ -118,21 +142,17 @@ def _claim_record(workspace: Workspace, claim: ClaimId) -> bytes:
             "waivers": to_json(claims.waivers(claim)) if row else [],
             "decisions": [
                 as_record(one) | ({"station": stations[one.number]} if one.number in stations else {})
-                for one in claims.decisions(Decision, claim=claim, in_force_only=False)
-            ]
-            if row
-            else [],
+                for one in decisions
+            ],
         }
     )
 
 
-def _photo_record(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str]) -> tuple[bytes, bytes]:
+def _photo_record(workspace: Workspace, about: ForBag, paths: Mapping[Sha256, str]) -> tuple[bytes, bytes]:
     """The record of the bag's files, and the embeddings that it points into, one after the other."""
-    photos = workspace.catalog.photos
-    records = [record for record in photos.of_claim(claim or None) if record.sha256 in paths]
-    digests = [record.sha256 for record in records]
-    seen, tag_rows = photos.sightings(digests), photos.tag_rows(digests)
-    rows = workspace.catalog.records.placed(claim or None)
+    records = [record for record in about.photos if record.sha256 in paths]
+    tag_rows = workspace.catalog.photos.tag_rows([record.sha256 for record in records])
+    rows = workspace.catalog.records.placed(about.claim or None)
     embeddings = bytearray()
     listed = []
     for record in records:
@@ -145,7 +165,7 @@ def _photo_record(workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, s
                 "size": row["size"],
                 "record": to_json(record),
                 "said": tag_rows.get(record.sha256, []),
-                "seen": to_json(seen.get(record.sha256, [])),
+                "seen": to_json(about.seen.get(record.sha256, [])),
                 "suffix": row["suffix"],
                 "described": row["look"] is not None,
                 "position": row["position"],
@@ -162,9 +182,9 @@ def _pretty(data: object) -> bytes:
     return (json.dumps(data, ensure_ascii=False, indent=1, sort_keys=True) + "\n").encode()
 
 
-def bag_info(workspace: Workspace, claim: ClaimId) -> list[tuple[str, str]]:
+def bag_info(workspace: Workspace, of: ForBag) -> list[tuple[str, str]]:
     """The content of bag-info.txt, in order."""
-    row = workspace.catalog.claims.get(claim) if claim else None
+    claim, row = of.claim, of.row
     info = [("Bagging-Date", workspace.now().date().isoformat())]
     if row:
         info.append(("External-Identifier", claim))

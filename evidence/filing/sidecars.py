@@ -14,13 +14,14 @@ from evidence.archive.assembly import PayloadFile
 from evidence.archive.names import SIDECAR, fold, free_name
 from evidence.disk.durable import discard, make_folder, replace_file
 from evidence.disk.faults import writing
-from evidence.model import PICTURE_KINDS, ClaimId, Sha256
+from evidence.filing.records import ForBag
+from evidence.model import PICTURE_KINDS, Sha256
 from evidence.paper.xmp import xmp_sidecar
 from evidence.workspace import Workspace
 
 
 def sidecars(
-    workspace: Workspace, claim: ClaimId, paths: Mapping[Sha256, str], bag: Path
+    workspace: Workspace, about: ForBag, paths: Mapping[Sha256, str], bag: Path
 ) -> dict[str, PayloadFile]:
     """A sidecar for each photo of the bag, keyed by its path below `data/`.
 
@@ -28,14 +29,13 @@ def sidecars(
     with the same content is used again; others are written to the archive's sidecar folder.
     Raises DestinationError.
     """
-    row = workspace.catalog.claims.get(claim) if claim else None
     taken = _used_names(paths.values())
     out = {}
-    for record in workspace.catalog.photos.of_claim(claim or None):
+    for record in about.photos:
         if record.kind not in PICTURE_KINDS or record.sha256 not in paths:
             continue
         path = free_name(paths[record.sha256], SIDECAR, taken)
-        content = xmp_sidecar(record, row.claim if row else None, workspace.vocabulary)
+        content = xmp_sidecar(record, about.row.claim if about.row else None, workspace.vocabulary)
         source = bag / "data" / path
         if not _has_content(source, content):
             source = _written(workspace, content)

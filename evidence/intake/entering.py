@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import Executor
+from functools import partial
 from typing import Self
 
 from evidence.cards.files import CardListing, kind_of
 from evidence.cards.volumes import CardSource
 from evidence.catalog.intakes import IntakeRow
 from evidence.errors import LockedError
-from evidence.filing.originals import bags_to_repair, missing_originals
+from evidence.filing.originals import InBags, bags_to_repair, missing_originals
 from evidence.intake.copy_card import copy_again
 from evidence.intake.describe import Describing
 from evidence.intake.running import is_running
-from evidence.model import PICTURE_KINDS, Copied, Finding, Sha256
+from evidence.model import PICTURE_KINDS, ClaimId, Copied, Finding, Outcome, Sha256
 from evidence.progress import Progress
 from evidence.sight.cluster import Cluster
 from evidence.workspace import Workspace
@@ -43,6 +44,8 @@ class Entering:
         self._describing = Describing(workspace, executor=executor, cluster=cluster, progress=progress)
         self._copied: list[Copied] = []
         """Copied and not entered yet."""
+        self._new = False
+        """One of them came into the archive now: its analysis can begin when it is entered."""
         self._digests: dict[Sha256, None] = {}
         """Entered, each once, in the card's order."""
 
@@ -69,7 +72,8 @@ class Entering:
     def copied(self, one: Copied) -> None:
         """A file was copied, or is kept already."""
         self._copied.append(one)
-        if len(self._copied) >= ENTER_BATCH or self._describing.hungry:
+        self._new = self._new or one.outcome is Outcome.KEPT
+        if len(self._copied) >= ENTER_BATCH or (self._new and self._describing.hungry):
             try:
                 self._enter(wait=False)
             except LockedError:  # another command makes a change now: after one of the next files
@@ -95,21 +99,26 @@ class Entering:
         digests = list(dict.fromkeys(one.sha256 for one in entered))
         while True:
             with workspace.locked(wait=wait):
-                gone = missing_originals(workspace, digests)
+                bags = InBags(workspace, digests)
+                gone = missing_originals(workspace, digests, bags)
                 if not gone:
-                    workspace.catalog.change(lambda: self._store(entered, digests))
+                    damaged = bags_to_repair(workspace, bags)
+                    workspace.catalog.change(partial(self._store, entered, digests, damaged))
                     break
             copy_again(workspace, self._source, [one for one in entered if one.sha256 in gone])
         self._copied.clear()
+        self._new = False
         new = [sha for sha in digests if sha not in self._digests]
         self._digests.update(dict.fromkeys(new))
         self._describing.add(new)
 
-    def _store(self, entered: Sequence[Copied], digests: Sequence[Sha256]) -> None:
+    def _store(
+        self, entered: Sequence[Copied], digests: Sequence[Sha256], damaged: Collection[ClaimId]
+    ) -> None:
         catalog = self._workspace.catalog
         catalog.photos.add_originals(self._run.intake, entered)
         catalog.stations.waits_here(digests)
-        catalog.keeping.mark_dirty(bags_to_repair(self._workspace, digests))
+        catalog.keeping.mark_dirty(damaged)
 
 
 def _left_behind(workspace: Workspace, run: IntakeRow) -> Sequence[Sha256]:
