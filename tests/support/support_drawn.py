@@ -7,8 +7,9 @@ tilt, shade and chalk, not how well real handwriting is read.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import cv2
 import fontpkg
@@ -61,12 +62,24 @@ def grain(rng: np.random.Generator, wide: int, high: int, scale: float) -> np.nd
     return cv2.resize(small, (wide, high), interpolation=cv2.INTER_CUBIC)
 
 
+@cache
+def _deviates() -> np.ndarray:
+    return np.random.default_rng(20).standard_normal(1 << 20, np.float32)
+
+
+def noise_rows(rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
+    """Normal deviates of that shape, at most half a million: a stretch of a million that `rng` chooses. Copy before changing.
+
+    A new deviate for each of nine million values takes longer than all else that makes a photo.
+    """
+    many = math.prod(shape)
+    start = int(rng.integers(len(_deviates()) - many))
+    return _deviates()[start : start + many].reshape(shape)
+
+
 def fine_noise(rng: np.random.Generator, high: int, wide: int) -> np.ndarray:
     """A normal deviate for each pixel, (high, wide)."""
-    out = np.empty((high, wide), np.float32)
-    for top in range(0, high, ROWS):
-        out[top : top + ROWS] = rng.standard_normal(out[top : top + ROWS].shape)
-    return out
+    return np.vstack([noise_rows(rng, (min(ROWS, high - top), wide)) for top in range(0, high, ROWS)])
 
 
 def shingles(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH, course: int = 150) -> np.ndarray:
@@ -86,9 +99,14 @@ def shingles(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH, cours
             tone[top : top + course, max(0, left) : max(0, left + 5)] -= 30
             left += width
         tone[top : top + max(4, course // 14)] -= rng.uniform(25, 45)
-    tone += 9 * fine_noise(rng, high, wide) + 8 * grain(rng, wide, high, 3)
-    tone += 5 * grain(rng, wide, high, 90)
-    return cv2.merge([np.clip(tone + one, 0, 255) for one in base])
+    for strength, texture in (
+        (9, fine_noise(rng, high, wide)),
+        (8, grain(rng, wide, high, 3)),
+        (5, grain(rng, wide, high, 90)),
+    ):
+        cv2.scaleAdd(texture, strength, tone, dst=tone)
+    seen = cv2.merge([tone + one for one in base])
+    return np.clip(seen, 0, 255, out=seen)
 
 
 def yard(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.ndarray:
@@ -106,11 +124,10 @@ def yard(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.nda
         pane = np.s_[top : top + int(foot * 0.45), left : left + int(wide * 0.2)]
         out[pane] = np.array((60, 72, 84), np.float32)
         cv2.rectangle(out, (left, top), (left + int(wide * 0.2), top + int(foot * 0.45)), (235, 235, 230), 14)
-    lawn = np.array((84, 110, 58), np.float32) + 16 * rng.standard_normal((high - foot, wide, 1)).astype(
-        np.float32
-    )
-    out[foot:] = lawn + 14 * grain(rng, wide, high - foot, 9)[..., None]
-    return np.clip(out + 4 * grain(rng, wide, high, 200)[..., None], 0, 255)
+    blades = 16 * fine_noise(rng, high - foot, wide) + 14 * grain(rng, wide, high - foot, 9)
+    out[foot:] = cv2.merge([blades + np.float32(one) for one in (84, 110, 58)])
+    cv2.scaleAdd(cv2.merge([grain(rng, wide, high, 200)] * 3), 4, out, dst=out)
+    return np.clip(out, 0, 255, out=out)
 
 
 def table(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.ndarray:
@@ -118,10 +135,10 @@ def table(rng: np.random.Generator, wide: int = WIDE, high: int = HIGH) -> np.nd
     base = np.array(
         [(150, 106, 66), (60, 50, 46), (36, 38, 42), (170, 140, 104), (90, 96, 90)][rng.integers(5)]
     )
-    streaks = cv2.resize(rng.standard_normal((high // 6, 3)).astype(np.float32), (wide, high))
-    return np.clip(base + 10 * streaks[..., None] + 4 * rng.standard_normal((high, wide, 1)), 0, 255).astype(
-        np.float32
-    )
+    tone = 10 * cv2.resize(rng.standard_normal((high // 6, 3)).astype(np.float32), (wide, high))
+    cv2.scaleAdd(fine_noise(rng, high, wide), 4, tone, dst=tone)
+    seen = cv2.merge([tone + np.float32(one) for one in base])
+    return np.clip(seen, 0, 255, out=seen)
 
 
 # --- writing -----------------------------------------------------------------------------------
@@ -203,11 +220,19 @@ def lay(ground: np.ndarray, patch: np.ndarray, corners: np.ndarray) -> np.ndarra
         patch = cv2.resize(patch, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
         start *= [patch.shape[1] / wide, patch.shape[0] / high]
     warp = cv2.getPerspectiveTransform(start.astype(np.float32), corners.astype(np.float32))
-    size = (ground.shape[1], ground.shape[0])
-    laid = cv2.warpPerspective(patch.astype(np.float32), warp, size, flags=cv2.INTER_LINEAR)
-    cover = cv2.warpPerspective(np.ones(patch.shape[:2], np.float32), warp, size, flags=cv2.INTER_LINEAR)
-    cover = cover[..., None] if patch.ndim == 3 else cover
-    return ground * (1 - cover) + laid * cover
+    frame = np.array([ground.shape[1], ground.shape[0]])
+    left, top = np.clip(np.floor(corners.min(axis=0)).astype(int) - 2, 0, frame)
+    right, bottom = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 2, 0, frame)
+    out = ground.astype(np.float32)
+    if right > left and bottom > top:  # elsewhere the ground stays as it is
+        moved = np.array([[1, 0, -left], [0, 1, -top], [0, 0, 1]]) @ warp
+        size = (int(right - left), int(bottom - top))
+        laid = cv2.warpPerspective(patch.astype(np.float32), moved, size, flags=cv2.INTER_LINEAR)
+        cover = cv2.warpPerspective(np.ones(patch.shape[:2], np.float32), moved, size, flags=cv2.INTER_LINEAR)
+        cover = cv2.merge([cover] * 3) if patch.ndim == 3 else cover
+        piece = out[top:bottom, left:right]
+        piece += (laid - piece) * cover
+    return out
 
 
 def photographed(picture: np.ndarray, rng: np.random.Generator, trouble: Trouble) -> np.ndarray:
@@ -218,17 +243,18 @@ def photographed(picture: np.ndarray, rng: np.random.Generator, trouble: Trouble
         angle, past = rng.uniform(0, 2 * np.pi), rng.uniform(-0.3, 0.3)
         across = (np.arange(wide) / wide - 0.5) * np.cos(angle)
         down = (np.arange(high) / high - 0.5) * np.sin(angle) - past
-        side = np.add.outer(down, across, dtype=np.float32)
-        out = cv2.multiply(out, cv2.merge([1 - trouble.shade * np.clip(side * 60, 0, 1)] * 3))
+        for top in range(0, high, ROWS):
+            side = np.add.outer(down[top : top + ROWS], across, dtype=np.float32)
+            light = 1 - trouble.shade * np.clip(side * 60, 0, 1)
+            rows = out[top : top + ROWS]
+            cv2.multiply(rows, cv2.merge([light] * 3), dst=rows)
     if trouble.blur:
         out = cv2.GaussianBlur(out, (0, 0), trouble.blur * rng.uniform(0.6, 1.2))
     seen = np.empty(out.shape, np.uint8)
     for top in range(0, high, ROWS):
         rows = out[top : top + ROWS]
-        noise = rng.standard_normal(rows.shape)
-        noise *= trouble.noise
-        rows += noise
-        seen[top : top + ROWS] = np.clip(rows, 0, 255, out=rows)
+        noise = noise_rows(rng, rows.shape)
+        cv2.addWeighted(rows, 1, noise, trouble.noise, 0, dst=seen[top : top + ROWS], dtype=cv2.CV_8U)
     pressed = cv2.imencode(".jpg", seen, [cv2.IMWRITE_JPEG_QUALITY, trouble.jpeg])[1]
     # Encoded and decoded alike, so the order of the colours does not matter.
     return cv2.imdecode(pressed, cv2.IMREAD_COLOR)
