@@ -16,6 +16,7 @@ from support_card import CardMaker
 from support_cli import cli
 from support_cluster import ROOT, LoopbackCluster
 from support_intake import at_home, loaded_archive, small_houses
+from support_seen import SeenOnce
 from support_tls import self_signed
 
 from evidence.errors import BadInputError
@@ -32,7 +33,7 @@ one before them, so that photos are on their way when something is killed; the l
 
 @pytest.fixture(scope="module")
 def local(tmp_path_factory):
-    """Requests for a card's photos, one of them damaged, what processes here find, and the folder of their thumbnails."""
+    """Requests for a card's photos, one of them damaged, what is found here, and the folder of their thumbnails."""
     folder = tmp_path_factory.mktemp("local")
     card = CardMaker(folder / "card")
     card.sheet("TC-1001")
@@ -46,7 +47,7 @@ def local(tmp_path_factory):
         for number, path in enumerate(card.written)
     ]
     assert len(requests) == PHOTOS
-    return requests, dict(look_all(requests, workers=2)), folder / "thumbs"
+    return requests, dict(look_all(requests, workers=1, executor=SeenOnce())), folder / "thumbs"
 
 
 def request_of(path, thumbs):
@@ -80,7 +81,7 @@ def cluster(_cluster):
 def test_a_cluster_finds_what_this_computer_finds_whatever_is_killed(local, cluster, tmp_path, killed):
     requests, expected, expected_thumbs = local
     thumbs = tmp_path / "thumbs"
-    with cluster_at(cluster.address) as workers, Looking(workers=2, cluster=workers) as looking:
+    with cluster_at(cluster.address) as workers, Looking(executor=SeenOnce(), cluster=workers) as looking:
         sent = [replace(request, thumb_dir=thumbs) for request in requests]
         first = 1 if killed == "both workers" else PHOTOS
         for request in sent[:first]:
@@ -120,7 +121,7 @@ def test_a_file_that_is_gone_is_left_to_the_processes_here(local, cluster, tmp_p
     assert [flag.code for flag in found.flags] == ["unreadable"]
 
 
-def test_an_intake_with_a_cluster_stores_what_an_intake_here_stores(cluster, tmp_path, look_processes):
+def test_an_intake_with_a_cluster_stores_what_an_intake_here_stores(cluster, tmp_path):
     card = small_houses(tmp_path / "card").root
     stored = []
     for name, options in (("here", ()), ("there", ("--cluster", cluster.address))):
@@ -223,7 +224,10 @@ def test_tls_needs_the_engines_own_settings(local, tmp_path, engine_settings):
             DASK_DISTRIBUTED__COMM__TLS__CLIENT__CERT=cert,
             DASK_DISTRIBUTED__COMM__TLS__CLIENT__KEY=key,
         )
-        with cluster_at(cluster.address) as workers, Looking(workers=1, cluster=workers) as looking:
+        with (
+            cluster_at(cluster.address) as workers,
+            Looking(executor=SeenOnce(), cluster=workers) as looking,
+        ):
             looking.add(replace(requests[0], thumb_dir=None))
             assert dict(looking.rest()) == {requests[0].sha256: expected[requests[0].sha256]}
             assert not looking.trouble()
@@ -253,7 +257,7 @@ def test_a_flag_that_a_workers_disk_may_have_caused_is_not_taken(local, monkeypa
 @pytest.mark.parametrize("hung", ["workers", "scheduler"])
 def test_photos_of_a_cluster_that_hangs_are_analysed_here(local, cluster, hung):
     requests, expected, _ = local
-    with cluster_at(cluster.address) as workers, Looking(workers=2, cluster=workers) as looking:
+    with cluster_at(cluster.address) as workers, Looking(executor=SeenOnce(), cluster=workers) as looking:
         looking._sent._run._timeout_s = 2  # instead of minutes
         for process in cluster.workers if hung == "workers" else [cluster.scheduler]:
             os.kill(process.pid, signal.SIGSTOP)
