@@ -55,8 +55,8 @@ def look(request: LookRequest) -> Look:
 
 
 def load(options: LookOptions) -> None:
-    """Load the networks that these options need, by analysing a grey strip: writing is searched at a given length of
-    the long side, so that a square would take twenty times as long."""
+    """Load the networks that these options need, by analysing a small grey picture."""
+    # Writing is searched at a given length of the long side: a square would take twenty times as long.
     grey = np.full((4, 64, 3), 127, np.uint8)
     with contextlib.suppress(Exception):  # what is missing is flagged with each photo
         see_contents(
