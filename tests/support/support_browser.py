@@ -2,25 +2,105 @@
 
 from __future__ import annotations
 
-import pytest
-from support_board import served
+import asyncio
+import contextlib
+import threading
 
+import pytest
+from fastapi.responses import PlainTextResponse
+from support_board import Served
+
+from evidence.board.app import make_app
+from evidence.board.server import BoardServer, bind, make_config
 from evidence.model import Duty
 
 LAPTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
 WAIT_MS = 20_000
 
 
+class KeptServer:
+    """A web server of this process that serves the boards of the tests, one after the other, at one address.
+
+    Another port is another origin: for each, the browser starts another process, and fetches and compiles the board's
+    scripts and styles again.
+    """
+
+    def __init__(self):
+        self._app = None
+        self._requests = 0
+        self._ended = asyncio.Event()
+
+    @contextlib.contextmanager
+    def running(self):
+        """Open the port."""
+        config = make_config(self)
+        listening = bind(config)
+        self._url = f"http://127.0.0.1:{listening.getsockname()[1]}"
+        started = threading.Event()
+
+        def begin():
+            self._loop = asyncio.get_running_loop()
+            started.set()
+
+        server = BoardServer(config, on_listening=begin)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+        thread.start()
+        assert started.wait(30)
+        try:
+            yield self
+        finally:
+            server.should_exit = True
+            thread.join(30)
+
+    @contextlib.contextmanager
+    def serving(self, workspace):
+        """The board over this archive."""
+        app = make_app(workspace, background=False)
+        lifespan = app.router.lifespan_context(app)
+        self._run(lifespan.__aenter__())
+        self._app = app
+        try:
+            yield Served(self._url, app)
+        finally:
+            self._run(self._leave(lifespan))
+
+    def _run(self, work):
+        asyncio.run_coroutine_threadsafe(work, self._loop).result(30)
+
+    async def _leave(self, lifespan):
+        self._app = None
+        if self._requests:
+            self._ended.clear()
+            await self._ended.wait()
+        await lifespan.__aexit__(None, None, None)
+
+    async def __call__(self, scope, receive, send):
+        """One request (ASGI), for the board of the test that runs; between two tests there is none."""
+        if scope["type"] == "lifespan":
+            return
+        if (app := self._app) is None:
+            await PlainTextResponse("No test runs.", 503)(scope, receive, send)
+            return
+        self._requests += 1
+        try:
+            await app(scope, receive, send)
+        finally:
+            self._requests -= 1
+            if not self._requests:
+                self._ended.set()
+
+
 @pytest.fixture
-def board(workspace):
-    with served(workspace) as running:
+def board(kept_server, workspace):
+    with kept_server.serving(workspace) as running:
         yield running
 
 
 class KeptPage:
     """A page in a context of its own, which tests use one after the other, and the problems that it told of.
 
-    Each test has a server, and so an origin, of its own: it finds no storage, and no cache, of another.
+    A test finds no storage and no cookie of another. The browser's cache it may find: what the board lets a browser keep
+    has a digest of its content in its address.
     """
 
     def __init__(self, browser, options):

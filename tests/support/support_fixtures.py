@@ -82,6 +82,15 @@ def browser():
 
 
 @pytest.fixture(scope="session")
+def kept_server():
+    """A web server that serves the boards of the browser's tests, one after the other, at one address."""
+    from support_browser import KeptServer
+
+    with KeptServer().running() as server:
+        yield server
+
+
+@pytest.fixture(scope="session")
 def kept_pages():
     """Pages of that browser that no test uses just now, by the options of their contexts."""
     return {}
