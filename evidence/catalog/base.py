@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import inspect
 import json
+import os
 import random
 import secrets
 import threading
@@ -15,13 +16,17 @@ from datetime import UTC, date, datetime
 from typing import Any, TypeVar
 
 from sqlalchemy import (
+    BindParameter,
     Column,
     ColumnElement,
     Connection,
+    Delete,
     Engine,
     Select,
     Table,
+    Update,
     bindparam,
+    delete,
     or_,
     select,
     true,
@@ -38,8 +43,15 @@ MOST_TRIES = 6
 """How often work is tried that the database server gives up because of another transaction."""
 FIRST_PAUSE_S = 0.02
 """Pause before the second try; it doubles with each."""
+MOST_IDLE = 4
+"""Connections to a file that wait for the next transaction; fewer than SQLAlchemy's pool has, which others use too."""
 CHUNK = 400
 """Values in one IN list: SQLite's oldest limit is 999 a statement, and an upsert names each column."""
+
+
+AMONG: BindParameter[Any] = bindparam("among", expanding=True)
+VALUE: BindParameter[Any] = bindparam("value")
+"""Parameters of statements that are made once."""
 
 
 class Database:
@@ -50,6 +62,9 @@ class Database:
         self.station = station
         """The station that opened it, on a server; empty for a file. See `catalog.stations`."""
         self._here = threading.local()  # each thread its own transaction: the board serves several
+        self._idle: list[Connection] = []
+        """Connections to a file between two transactions: to get one from the engine takes longer than a small query."""
+        self._process = os.getpid()
 
     @contextmanager
     def transaction(self) -> Iterator[Connection]:
@@ -58,22 +73,45 @@ class Database:
         if present is not None:
             yield present
             return
-        with self.engine.begin() as connection:
-            self._here.connection = connection
-            try:
-                yield connection
-            finally:
-                self._here.connection = None
+        connection = self._connection()
+        try:
+            with connection.begin():
+                self._here.connection = connection
+                try:
+                    yield connection
+                finally:
+                    self._here.connection = None
+        except BaseException:
+            connection.close()
+            raise
+        if self.engine.dialect.name == "sqlite" and len(self._idle) < MOST_IDLE:
+            self._idle.append(connection)
+        else:
+            connection.close()
+
+    def _connection(self) -> Connection:
+        if self._process != os.getpid():  # a forked process must not use its parent's connections
+            self._process, self._idle = os.getpid(), []
+        try:
+            return self._idle.pop()
+        except IndexError:
+            return self.engine.connect()
+
+    def close(self) -> None:
+        """Close the connections."""
+        if self._process == os.getpid():
+            while self._idle:
+                self._idle.pop().close()
+        self.engine.pool.dispose()
 
     def set_each(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
         """Set the other columns of each row in the row with its `sha256`; all rows name the same columns."""
         if rows:
-            values: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "sha256"}
-            statement = update(table).where(table.c.sha256 == bindparam("digest")).values(values)
+            names = tuple(name for name in rows[0] if name != "sha256")
             with self.transaction() as connection:
                 connection.execute(
-                    statement,
-                    [{"digest": row["sha256"], **{name: row[name] for name in values}} for row in rows],
+                    _set(table, names),
+                    [{"digest": row["sha256"], **{name: row[name] for name in names}} for row in rows],
                 )
 
     @property
@@ -125,6 +163,16 @@ def _upsert(dialect: str, table: Table, names: tuple[str, ...]) -> Any:
     return statement.on_conflict_do_nothing(index_elements=keys)
 
 
+@functools.cache
+def _set(table: Table, names: tuple[str, ...]) -> Update:
+    """The statement that sets these columns in the row whose `sha256` is the parameter `digest`."""
+    return (
+        update(table)
+        .where(table.c.sha256 == bindparam("digest"))
+        .values({name: bindparam(name) for name in names})
+    )
+
+
 def tries_again(part: type[T]) -> type[T]:
     """A part of the catalog whose methods try again what the server gave up, when they are the outermost transaction."""
     for owner in part.__mro__[:-1]:
@@ -143,25 +191,64 @@ def _retrying(method: Any) -> Any:
     return run
 
 
-def own_only(database: Database, column: Any) -> ColumnElement[bool]:
-    """The condition that a row's station is the one that opened the catalog, or none; always true for a file."""
-    return or_(column == "", column == database.station) if database.station else true()
+def own_only(station: str, column: Any) -> ColumnElement[bool]:
+    """The condition that a row's station is this one, which opened the catalog, or none; always true for a file."""
+    return or_(column == "", column == station) if station else true()
 
 
-def own_bags(database: Database, claim: Any) -> ColumnElement[bool]:
-    """The condition that the claim's bag does not stand at another station than the one that opened the catalog."""
-    if not database.station:
+def own_bags(station: str, claim: Any) -> ColumnElement[bool]:
+    """The condition that the claim's bag does not stand at another station than this one, which opened the catalog."""
+    if not station:
         return true()
-    elsewhere = select(bag.c.claim).where(bag.c.station.not_in(["", database.station]))
+    elsewhere = select(bag.c.claim).where(bag.c.station.not_in(["", station]))
     here: ColumnElement[bool] = claim.not_in(elsewhere)
     return here
+
+
+# Statements are made once: to make one anew takes longer than SQLite takes for the answer.
 
 
 @functools.cache
 def rows_among(column: Column[Any], order: Column[Any] | None = None) -> Select[Any]:
     """Asks for the rows of the column's table in which it holds one of the parameter `among`, at most `CHUNK` values."""
-    query = select(column.table).where(column.in_(bindparam("among", expanding=True)))
+    query = select(column.table).where(column.in_(AMONG))
     return query if order is None else query.order_by(order)
+
+
+@functools.cache
+def every_row(table: Table) -> Select[Any]:
+    """Asks for the rows of the table in the order of its key."""
+    return select(table).order_by(*table.primary_key.columns)
+
+
+@functools.cache
+def values_among(wanted: Column[Any], column: Column[Any]) -> Select[Any]:
+    """Asks for the different values of `wanted` in the rows in which `column` holds one of the parameter `among`."""
+    return select(wanted).where(column.in_(AMONG)).distinct()
+
+
+@functools.cache
+def values_with(wanted: Column[Any], column: Column[Any]) -> Select[Any]:
+    """Asks for `wanted` in the rows in which `column` holds the parameter `value`."""
+    return select(wanted).where(column == VALUE)
+
+
+@functools.cache
+def deleted_among(column: Column[Any]) -> Delete:
+    """Deletes the rows of the column's table in which it holds one of the parameter `among`."""
+    return delete(column.table).where(column.in_(AMONG))
+
+
+@functools.cache
+def deleted_with(column: Column[Any]) -> Delete:
+    """Deletes the rows of the column's table in which it holds the parameter `value`."""
+    return delete(column.table).where(column == VALUE)
+
+
+@functools.cache
+def rows_with(column: Column[Any], *order: Column[Any]) -> Select[Any]:
+    """Asks for the rows of the column's table in which it holds the parameter `value`."""
+    return select(column.table).where(column == VALUE).order_by(*order)
 
 
 def chunks(values: Sequence[Any]) -> Iterator[Sequence[Any]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -9,10 +10,21 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Row, delete, exists, insert, select, update
+from sqlalchemy import ColumnElement, Row, Select, Update, bindparam, delete, exists, insert, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, day, dump, from_text, rows_among, to_text
+from evidence.catalog.base import (
+    AMONG,
+    Database,
+    chunks,
+    day,
+    dump,
+    every_row,
+    from_text,
+    rows_among,
+    rows_with,
+    to_text,
+)
 from evidence.catalog.decision_json import decode, decode_text, encode, kinds_of
 from evidence.catalog.decisions import Decision, DecisionRow
 from evidence.model import Claim, ClaimId, ClaimState, GeoPoint, Sha256
@@ -65,10 +77,10 @@ class Claims:
             self._changed(*(claim.claim for claim in claims))
             for claim in claims:
                 row = _claim_columns(claim)
-                present = db.execute(select(t.claim).where(t.claim.c.claim == claim.claim)).first()
+                present = db.execute(rows_with(t.claim.c.claim), {"value": claim.claim}).first()
                 if present is None:
                     extra = {"state": ClaimState.OPEN.value, "added_at": to_text(at), "version": 0}
-                    db.execute(insert(t.claim).values(**row, **extra))
+                    db.execute(insert(t.claim), row | extra)
                     added += 1
                 elif _read(present).claim != claim:
                     db.execute(
@@ -82,7 +94,7 @@ class Claims:
     def all(self) -> list[ClaimRow]:
         """Every claim, by number."""
         with self._database.transaction() as db:
-            return [_read(row) for row in db.execute(select(t.claim).order_by(t.claim.c.claim))]
+            return [_read(row) for row in db.execute(every_row(t.claim))]
 
     def kept(self) -> list[Claim]:
         """Every claim that is neither purged nor in quarantine, by number, with what rules and holds ask of it alone."""
@@ -105,8 +117,7 @@ class Claims:
     def numbers(self) -> list[ClaimId]:
         """The number of every claim, sorted; nothing else of the claims is read."""
         with self._database.transaction() as db:
-            found = db.execute(select(t.claim.c.claim).order_by(t.claim.c.claim))
-            return [ClaimId(claim) for claim in found.scalars()]
+            return [ClaimId(claim) for claim in db.execute(_numbers()).scalars()]
 
     def last_open(self, most: int) -> list[ClaimId]:
         """The numbers of the last open claims by number, at most so many."""
@@ -149,12 +160,12 @@ class Claims:
     def folders(self) -> list[str]:
         """The folders of all bags, in no particular order; nothing else of the claims is read."""
         with self._database.transaction() as db:
-            return list(db.execute(select(t.claim.c.folder).where(t.claim.c.folder.is_not(None))).scalars())
+            return list(db.execute(_folders()).scalars())
 
     def in_folder(self, folder: str) -> ClaimRow | None:
         """The claim whose bag has that folder, or None."""
         with self._database.transaction() as db:
-            row = db.execute(select(t.claim).where(t.claim.c.folder == folder)).first()
+            row = db.execute(rows_with(t.claim.c.folder), {"value": folder}).first()
         return _read(row) if row else None
 
     def purged(self) -> list[ClaimId]:
@@ -166,7 +177,7 @@ class Claims:
     def get(self, claim: ClaimId) -> ClaimRow | None:
         """The claim of that number, or None."""
         with self._database.transaction() as db:
-            row = db.execute(rows_among(t.claim.c.claim), {"among": [claim]}).first()
+            row = db.execute(rows_with(t.claim.c.claim), {"value": claim}).first()
         return _read(row) if row else None
 
     def set_folder(self, claim: ClaimId, folder: str) -> None:
@@ -182,8 +193,7 @@ class Claims:
         with self._database.transaction() as db:
             self._changed(*claims)
             for piece in chunks(sorted(claims)):
-                mine = t.claim.c.claim.in_(piece)
-                db.execute(update(t.claim).where(mine).values(version=t.claim.c.version + 1))
+                db.execute(_touched(), {"among": piece})
 
     def _changed(self, *claims: str | None) -> None:
         """The record files of these claims are out of date; decisions without a claim are in the office's."""
@@ -246,7 +256,7 @@ class Claims:
                     why=row.why,
                     at=datetime.fromisoformat(row.at),
                 )
-                for row in db.execute(select(t.waiver).where(t.waiver.c.claim == claim))
+                for row in db.execute(rows_with(t.waiver.c.claim), {"value": claim})
             ]
 
     # --- decisions ---
@@ -256,17 +266,16 @@ class Claims:
         before, after = encode(decision)
         with self._database.transaction() as db:
             self._changed(claim)
-            result = db.execute(
-                insert(t.decision).values(
-                    at=to_text(at),
-                    actor=actor,
-                    kind=decision.kind,
-                    claim=claim,
-                    before=dump(before),
-                    after=dump(after),
-                    station=self._database.station,
-                )
-            )
+            row = {
+                "at": to_text(at),
+                "actor": actor,
+                "kind": decision.kind,
+                "claim": claim,
+                "before": dump(before),
+                "after": dump(after),
+                "station": self._database.station,
+            }
+            result = db.execute(insert(t.decision), row)
             number = int(result.inserted_primary_key[0]) if result.inserted_primary_key else 0
             _put_links(self._database, {number: decision.about()})
             return number
@@ -295,11 +304,9 @@ class Claims:
 
     def in_force(self, of: type[D], number: int | None = None) -> DecisionRow[D] | None:
         """The decision of that number and type or group, the newest one for None, unless it is undone; no other is read."""
-        query = select(t.decision).where(t.decision.c.kind.in_(kinds_of(of)), t.decision.c.undone.is_(False))
-        if number is not None:
-            query = query.where(t.decision.c.id == number)
+        query = _newest_decision(by_number=number is not None)
         with self._database.transaction() as db:
-            row = db.execute(query.order_by(t.decision.c.id.desc()).limit(1)).first()
+            row = db.execute(query, {"kinds": kinds_of(of), "number": number}).first()
         return _read_decision(row, of) if row else None
 
     def _decisions(
@@ -311,20 +318,16 @@ class Claims:
         after: int,
         in_force_only: bool,
     ) -> list[DecisionRow[D]]:
-        query = select(t.decision).order_by(t.decision.c.id)
-        if photos is not None:
-            about = select(t.decision_photo.c.decision).where(t.decision_photo.c.sha256.in_(photos))
-            query = query.where(t.decision.c.id.in_(about))
-        if of is not Decision:
-            query = query.where(t.decision.c.kind.in_(kinds_of(of)))
-        if claim is not None:
-            query = query.where(t.decision.c.claim == claim)
-        if after:
-            query = query.where(t.decision.c.id > after)
-        if in_force_only:
-            query = query.where(t.decision.c.undone.is_(False))
+        asked: dict[str, Any] = {
+            "photos": photos,
+            "kinds": None if of is Decision else kinds_of(of),
+            "claim": claim,
+            "after": after or None,
+        }
+        given = {name: value for name, value in asked.items() if value is not None}
+        query = _decisions(frozenset(given), in_force_only=in_force_only)
         with self._database.transaction() as db:
-            return [_read_decision(row, of) for row in db.execute(query)]
+            return [_read_decision(row, of) for row in db.execute(query, given)]
 
     def newest_of(
         self, of: type[D], claims: Collection[ClaimId], *, tray: bool, most: int
@@ -363,19 +366,8 @@ class Claims:
 
     def latest_about(self, photo: Sha256, of: type[D]) -> DecisionRow[D] | None:
         """The newest decision of that type or group about the photo that was not undone."""
-        query = (
-            select(t.decision)
-            .join(t.decision_photo, t.decision_photo.c.decision == t.decision.c.id)
-            .where(
-                t.decision_photo.c.sha256 == photo,
-                t.decision.c.kind.in_(kinds_of(of)),
-                t.decision.c.undone.is_(False),
-            )
-            .order_by(t.decision.c.id.desc())
-            .limit(1)
-        )
         with self._database.transaction() as db:
-            row = db.execute(query).first()
+            row = db.execute(_latest_about(), {"photo": photo, "kinds": kinds_of(of)}).first()
         return _read_decision(row, of) if row else None
 
     def mark_undone(self, number: int) -> None:
@@ -384,6 +376,57 @@ class Claims:
         with self._database.transaction() as db:
             self._changed(*db.execute(select(t.decision.c.claim).where(mine)).scalars())
             db.execute(update(t.decision).where(mine).values(undone=True))
+
+
+@functools.cache
+def _numbers() -> Select[Any]:
+    return select(t.claim.c.claim).order_by(t.claim.c.claim)
+
+
+@functools.cache
+def _folders() -> Select[Any]:
+    return select(t.claim.c.folder).where(t.claim.c.folder.is_not(None))
+
+
+@functools.cache
+def _touched() -> Update:
+    """Raises the versions of the claims `among`."""
+    return update(t.claim).where(t.claim.c.claim.in_(AMONG)).values(version=t.claim.c.version + 1)
+
+
+@functools.cache
+def _in_force() -> Select[Any]:
+    """Asks for the decisions of the `kinds` that are not undone."""
+    kinds = t.decision.c.kind.in_(bindparam("kinds", expanding=True))
+    return select(t.decision).where(kinds, t.decision.c.undone.is_(False))
+
+
+@functools.cache
+def _newest_decision(*, by_number: bool) -> Select[Any]:
+    query = _in_force().order_by(t.decision.c.id.desc()).limit(1)
+    return query.where(t.decision.c.id == bindparam("number")) if by_number else query
+
+
+@functools.cache
+def _latest_about() -> Select[Any]:
+    about = t.decision_photo.c
+    query = _in_force().join(t.decision_photo, about.decision == t.decision.c.id)
+    return query.where(about.sha256 == bindparam("photo")).order_by(t.decision.c.id.desc()).limit(1)
+
+
+@functools.cache
+def _decisions(asked: frozenset[str], *, in_force_only: bool) -> Select[Any]:
+    """Asks for the decisions for which these parameters hold, in their order."""
+    decision, about = t.decision.c, t.decision_photo.c
+    of_photos = select(about.decision).where(about.sha256.in_(bindparam("photos", expanding=True)))
+    parts: dict[str, ColumnElement[bool]] = {
+        "photos": decision.id.in_(of_photos),
+        "kinds": decision.kind.in_(bindparam("kinds", expanding=True)),
+        "claim": decision.claim == bindparam("claim"),
+        "after": decision.id > bindparam("after"),
+    }
+    query = select(t.decision).where(*(parts[name] for name in sorted(asked)))
+    return (query.where(decision.undone.is_(False)) if in_force_only else query).order_by(decision.id)
 
 
 def link_photos(database: Database, rows: Iterable[Mapping[str, Any]]) -> None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, delete, select
+from sqlalchemy import Column, Row, Select, delete, select
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, dump, to_text
+from evidence.catalog.base import VALUE, Database, dump, to_text
 from evidence.codec import from_json, to_json
 from evidence.model import Claim, ClaimId, Sha256
 
@@ -82,16 +83,16 @@ class Debts:
 
     def all(self) -> list[StationDebt]:
         """What every station owes, oldest first."""
-        return self._read(None)
+        return self._read(_debts())
 
     def of_claim(self, claim: ClaimId) -> list[StationDebt]:
         """What stations owe of one claim."""
-        return self._read(t.station_debt.c.claim == claim)
+        return self._read(_debts(t.station_debt.c.claim), value=claim)
 
     def here(self) -> list[StationDebt]:
         """What the station owes that opened the catalog; nothing of a catalog in a file."""
         station = self._database.station
-        return self._read(t.station_debt.c.station == station) if station else []
+        return self._read(_debts(t.station_debt.c.station), value=station) if station else []
 
     def settle(self, debt: StationDebt) -> None:
         """The station removed its part, or is gone; what names people goes."""
@@ -101,12 +102,17 @@ class Debts:
             self._database.changed("intake", debt.part.intakes)  # their ledgers follow at the backup disks
             db.execute(delete(t.station_debt).where(mine))
 
-    def _read(self, where: Any) -> list[StationDebt]:
-        query = select(t.station_debt).order_by(
-            t.station_debt.c.since, t.station_debt.c.claim, t.station_debt.c.station
-        )
+    def _read(self, query: Select[Any], **asked: str) -> list[StationDebt]:
         with self._database.transaction() as db:
-            return [_debt(row) for row in db.execute(query if where is None else query.where(where))]
+            return [_debt(row) for row in db.execute(query, asked)]
+
+
+@functools.cache
+def _debts(column: Column[Any] | None = None) -> Select[Any]:
+    """Asks for all debts, or those with `value` in this column, oldest first."""
+    debt = t.station_debt.c
+    query = select(t.station_debt).order_by(debt.since, debt.claim, debt.station)
+    return query if column is None else query.where(column == VALUE)
 
 
 def _debt(row: Row[Any]) -> StationDebt:

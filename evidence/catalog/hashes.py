@@ -6,13 +6,15 @@ has. Whoever changes `original.phash`, or deletes its rows, calls `note` or `dro
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import Connection, delete, func, insert, select, text
+from sqlalchemy import Connection, Delete, Select, bindparam, delete, func, insert, select, text
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks
+from evidence.catalog.base import AMONG, VALUE, Database, chunks, values_among
 from evidence.model import ClaimId, IntakeId, Sha256
 
 READ_AT_ONCE = 50_000
@@ -44,14 +46,8 @@ class Hashes:
     def after(self, number: int) -> Iterator[tuple[int, list[str]]]:
         """The hashes of higher numbers in pieces: the last number of each, and its hashes of 16 hexadecimal digits."""
         while True:
-            query = (
-                select(t.picture_hash)
-                .where(t.picture_hash.c.number > number)
-                .order_by(t.picture_hash.c.number)
-                .limit(READ_AT_ONCE)
-            )
             with self._database.transaction() as db:
-                rows = db.execute(query).all()
+                rows = db.execute(_after(), {"value": number, "most": READ_AT_ONCE}).all()
             if not rows:
                 return
             number = int(rows[-1].number)
@@ -89,29 +85,16 @@ class Hashes:
                 phash
                 for piece in chunks(photos)
                 for phash in db.execute(
-                    select(t.original.c.phash).where(t.original.c.sha256.in_(piece))
+                    values_among(t.original.c.phash, t.original.c.sha256), {"among": piece}
                 ).scalars()
                 if phash
             }
 
     def in_claims(self, phashes: Collection[str]) -> list[HashInClaim]:
         """The claims that have photos with these hashes; photos of no claim are left out."""
-        original, sighting = t.original.c, t.sighting.c
         found = []
         with self._database.transaction() as db:
             for piece in chunks(sorted(phashes)):
-                query = (
-                    select(
-                        original.phash,
-                        original.claim,
-                        func.count(original.sha256.distinct()),
-                        func.min(sighting.intake),
-                        func.min(original.sha256),
-                    )
-                    .outerjoin(t.sighting, sighting.sha256 == original.sha256)
-                    .where(original.phash.in_(piece), original.claim.is_not(None))
-                    .group_by(original.phash, original.claim)
-                )
                 found += [
                     HashInClaim(
                         phash=phash,
@@ -120,7 +103,7 @@ class Hashes:
                         first=IntakeId(first or ""),
                         example=Sha256(example),
                     )
-                    for phash, claim, photos, first, example in db.execute(query)
+                    for phash, claim, photos, first, example in db.execute(_in_claims(), {"among": piece})
                 ]
         return found
 
@@ -155,17 +138,47 @@ def drop_unused(database: Database, phashes: Collection[str | None]) -> None:
     with database.transaction() as db:
         _take_turns(database, db)
         for piece in chunks(given):
-            used = select(t.original.c.phash).where(t.original.c.phash.in_(piece))
-            gone = t.picture_hash.c.phash.in_(piece) & t.picture_hash.c.phash.not_in(used)
-            db.execute(delete(t.picture_hash).where(gone))
+            db.execute(_unused(), {"among": piece})
 
 
 def _present(db: Connection, phashes: Collection[str]) -> set[str]:
     found: set[str] = set()
     for piece in chunks(sorted(phashes)):
-        query = select(t.picture_hash.c.phash).where(t.picture_hash.c.phash.in_(piece))
-        found |= set(db.execute(query).scalars())
+        query = values_among(t.picture_hash.c.phash, t.picture_hash.c.phash)
+        found |= set(db.execute(query, {"among": piece}).scalars())
     return found
+
+
+@functools.cache
+def _after() -> Select[Any]:
+    """Asks for up to `most` hashes with numbers above `value`."""
+    number = t.picture_hash.c.number
+    return select(t.picture_hash).where(number > VALUE).order_by(number).limit(bindparam("most"))
+
+
+@functools.cache
+def _in_claims() -> Select[Any]:
+    original, sighting = t.original.c, t.sighting.c
+    return (
+        select(
+            original.phash,
+            original.claim,
+            func.count(original.sha256.distinct()),
+            func.min(sighting.intake),
+            func.min(original.sha256),
+        )
+        .outerjoin(t.sighting, sighting.sha256 == original.sha256)
+        .where(original.phash.in_(AMONG), original.claim.is_not(None))
+        .group_by(original.phash, original.claim)
+    )
+
+
+@functools.cache
+def _unused() -> Delete:
+    """Deletes those of the hashes `among` that no kept photo has."""
+    used = select(t.original.c.phash).where(t.original.c.phash.in_(AMONG))
+    phash = t.picture_hash.c.phash
+    return delete(t.picture_hash).where(phash.in_(AMONG), phash.not_in(used))
 
 
 def _take_turns(database: Database, db: Connection) -> None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Row, insert, select, update
+from sqlalchemy import Row, Select, insert, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, day, dump, from_text, to_text
+from evidence.catalog.base import Database, day, dump, every_row, from_text, rows_with, to_text
 from evidence.model import ClaimId, HoldKind, HoldScope
 
 
@@ -103,23 +104,20 @@ class Holds:
     def get(self, number: int) -> HoldRow | None:
         """The hold of that number, or None."""
         with self._database.transaction() as db:
-            row = db.execute(select(t.hold).where(t.hold.c.id == number)).first()
+            row = db.execute(rows_with(t.hold.c.id), {"value": number}).first()
         return _read(row) if row else None
 
     def of(self, claim: ClaimId) -> list[HoldRow]:
         """The holds that name this claim alone, oldest first."""
-        return self._read_all(t.hold.c.claim == claim)
+        return self._read_all(rows_with(t.hold.c.claim, t.hold.c.id), value=claim)
 
     def all(self, *, active_only: bool = False) -> list[HoldRow]:
         """All holds, oldest first; with `active_only` those that nobody lifted."""
-        return self._read_all(t.hold.c.lifted_at.is_(None) if active_only else None)
+        return self._read_all(_not_lifted() if active_only else every_row(t.hold))
 
-    def _read_all(self, where: Any) -> list[HoldRow]:
-        query = select(t.hold).order_by(t.hold.c.id)
-        if where is not None:
-            query = query.where(where)
+    def _read_all(self, query: Select[Any], **asked: str) -> list[HoldRow]:
         with self._database.transaction() as db:
-            return [_read(row) for row in db.execute(query)]
+            return [_read(row) for row in db.execute(query, asked)]
 
     def _set(self, hold: HoldRow, **values: Any) -> None:
         with self._database.transaction() as db:
@@ -132,6 +130,11 @@ class Holds:
             self._database.changed("claim", [claim])
         else:
             self._database.changed("office", [""])
+
+
+@functools.cache
+def _not_lifted() -> Select[Any]:
+    return every_row(t.hold).where(t.hold.c.lifted_at.is_(None))
 
 
 def _iso(on: date | None) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
@@ -9,10 +10,21 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Exists, Row, Select, and_, exists, func, literal, or_, select, update
+from sqlalchemy import Exists, Row, Select, and_, bindparam, exists, func, literal, or_, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, from_text, own_only, rows_among, to_text
+from evidence.catalog.base import (
+    AMONG,
+    VALUE,
+    Database,
+    chunks,
+    dump,
+    from_text,
+    own_only,
+    rows_among,
+    rows_with,
+    to_text,
+)
 from evidence.codec import from_json, to_json
 from evidence.model import ClaimId, Copied, DcfName, IntakeId, Refusal, Sha256
 
@@ -94,18 +106,17 @@ class Intakes:
     def intakes(self) -> list[IntakeRow]:
         """Every run, oldest first."""
         with self._database.transaction() as db:
-            return [_read_intake(row) for row in db.execute(select(t.intake).order_by(t.intake.c.started_at))]
+            return [_read_intake(row) for row in db.execute(_runs(""))]
 
     def own_intakes(self) -> list[IntakeRow]:
         """Every run of this station, oldest first."""
-        query = select(t.intake).where(own_only(self._database, t.intake.c.station))
         with self._database.transaction() as db:
-            return [_read_intake(row) for row in db.execute(query.order_by(t.intake.c.started_at))]
+            return [_read_intake(row) for row in db.execute(_runs(self._database.station))]
 
     def intake(self, intake: IntakeId) -> IntakeRow | None:
         """One run, or None."""
         with self._database.transaction() as db:
-            row = db.execute(select(t.intake).where(t.intake.c.intake == intake)).first()
+            row = db.execute(rows_with(t.intake.c.intake), {"value": intake}).first()
             return _read_intake(row) if row else None
 
     def runs_to_judge(
@@ -128,17 +139,15 @@ class Intakes:
                 for place, times in (aged or {}).items()
             ),
         )
-        mine = own_only(self._database, t.intake.c.station)
+        mine = own_only(self._database.station, t.intake.c.station)
         query = select(t.intake).where(t.intake.c.superseded_by.is_(None), wanted, mine)
         with self._database.transaction() as db:
             return [_read_intake(row) for row in db.execute(query.order_by(t.intake.c.started_at))]
 
     def cards(self) -> int:
         """The number of cards of this station: runs without a later run of the same card."""
-        mine = own_only(self._database, t.intake.c.station)
-        query = select(func.count()).select_from(t.intake).where(t.intake.c.superseded_by.is_(None), mine)
         with self._database.transaction() as db:
-            return int(db.execute(query).scalar_one())
+            return int(db.execute(_cards(self._database.station)).scalar_one())
 
     def supersede(self, run: IntakeRow) -> list[IntakeId]:
         """Mark the earlier runs of this run's card as superseded by it; returns them.
@@ -202,29 +211,19 @@ class Intakes:
     def on_card(self, intake: IntakeId) -> list[Sighting]:
         """The kept files of one card, in its order."""
         with self._database.transaction() as db:
-            query = select(t.sighting).where(t.sighting.c.intake == intake).order_by(t.sighting.c.id)
-            return [_read_sighting(row) for row in db.execute(query)]
+            query = rows_with(t.sighting.c.intake, t.sighting.c.id)
+            return [_read_sighting(row) for row in db.execute(query, {"value": intake})]
 
     def first_seen(self, intake: IntakeId) -> list[Sha256]:
         """The kept files that this card brought first."""
-        query = select(t.sighting.c.sha256).where(t.sighting.c.intake == intake, ~_seen_earlier())
         with self._database.transaction() as db:
-            return [Sha256(sha) for sha in db.execute(query.distinct()).scalars()]
+            return [Sha256(sha) for sha in db.execute(_first_seen(), {"value": intake}).scalars()]
 
     def seen_again(self, intake: IntakeId, *, not_of: ClaimId) -> dict[Sha256, ClaimId]:
         """The files of this card that an earlier card brought and that belong to another claim, with that claim."""
-        query = (
-            select(t.sighting.c.sha256, t.original.c.claim)
-            .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
-            .where(
-                t.sighting.c.intake == intake,
-                t.original.c.claim.is_not(None),
-                t.original.c.claim != not_of,
-                _seen_earlier(),
-            )
-        )
         with self._database.transaction() as db:
-            return {Sha256(sha): ClaimId(claim) for sha, claim in db.execute(query)}
+            rows = db.execute(_seen_again(), {"value": intake, "not_of": not_of})
+            return {Sha256(sha): ClaimId(claim) for sha, claim in rows}
 
     def beside(self, digests: Collection[Sha256], within: timedelta, *, undated: bool) -> list[Sha256]:
         """The photos of the cards that were taken in at most `within` before or after a card of these photos.
@@ -234,28 +233,15 @@ class Intakes:
         with self._database.transaction() as db:
             starts: set[str] = set()
             for piece in chunks(sorted(digests)):
-                query = (
-                    select(t.intake.c.started_at)
-                    .join(t.sighting, t.sighting.c.intake == t.intake.c.intake)
-                    .where(t.sighting.c.sha256.in_(piece))
-                    .distinct()
-                )
-                starts |= set(db.execute(query).scalars())
+                starts |= set(db.execute(_starts(), {"among": piece}).scalars())
             near: set[str] = set()
             for start in starts:
                 moment = from_text(start)
                 assert moment is not None
-                span = t.intake.c.started_at.between(to_text(moment - within), to_text(moment + within))
-                near |= set(db.execute(select(t.intake.c.intake).where(span)).scalars())
-            photos = (
-                select(t.sighting.c.sha256)
-                .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
-                .where(t.sighting.c.intake.in_(near))
-                .distinct()
-            )
-            if undated:
-                photos = photos.where(t.original.c.corrected.is_(None), t.original.c.segment != "")
-            return sorted(Sha256(sha) for sha in db.execute(photos).scalars())
+                span = {"first": to_text(moment - within), "last": to_text(moment + within)}
+                near |= set(db.execute(_began_within(), span).scalars())
+            photos = db.execute(_photos_of_cards(undated=undated), {"among": sorted(near)})
+            return sorted(Sha256(sha) for sha in photos.scalars())
 
     def companions(self, digests: Sequence[Sha256]) -> list[Sha256]:
         """These files and those that are one object with them on the card where each was first seen.
@@ -274,11 +260,9 @@ class Intakes:
         return list(found)
 
     def _one_object(self, one: Sighting) -> list[Sha256]:
-        query = select(t.sighting.c.sha256).where(
-            t.sighting.c.intake == one.intake, t.sighting.c.object_key == one.object_key
-        )
+        asked = {"intake": one.intake, "object_key": one.object_key}
         with self._database.transaction() as db:
-            return [Sha256(sha) for sha in db.execute(query.order_by(t.sighting.c.id)).scalars()]
+            return [Sha256(sha) for sha in db.execute(_of_one_object(), asked).scalars()]
 
 
 def same_object(one: Sighting, other: Sighting) -> bool:
@@ -312,6 +296,62 @@ def _read_back_within(place: str, after: datetime | None, until: datetime) -> Se
     if after is not None:
         copies = copies.where(t.copy.c.verified_at >= to_text(after))
     return select(t.sighting.c.intake).where(t.sighting.c.sha256.in_(copies)).distinct()
+
+
+@functools.lru_cache(maxsize=64)
+def _runs(station: str) -> Select[Any]:
+    """Asks for every run of the station, or of all when it is empty, oldest first."""
+    return select(t.intake).where(own_only(station, t.intake.c.station)).order_by(t.intake.c.started_at)
+
+
+@functools.lru_cache(maxsize=64)
+def _cards(station: str) -> Select[Any]:
+    last = t.intake.c.superseded_by.is_(None)
+    return select(func.count()).select_from(t.intake).where(last, own_only(station, t.intake.c.station))
+
+
+@functools.cache
+def _first_seen() -> Select[Any]:
+    return select(t.sighting.c.sha256).where(t.sighting.c.intake == VALUE, ~_seen_earlier()).distinct()
+
+
+@functools.cache
+def _seen_again() -> Select[Any]:
+    claim = t.original.c.claim
+    return (
+        select(t.sighting.c.sha256, claim)
+        .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
+        .where(t.sighting.c.intake == VALUE, claim.is_not(None), claim != bindparam("not_of"))
+        .where(_seen_earlier())
+    )
+
+
+@functools.cache
+def _starts() -> Select[Any]:
+    """Asks when the runs began that saw the files `among`."""
+    runs = select(t.intake.c.started_at).join(t.sighting, t.sighting.c.intake == t.intake.c.intake)
+    return runs.where(t.sighting.c.sha256.in_(AMONG)).distinct()
+
+
+@functools.cache
+def _began_within() -> Select[Any]:
+    span = t.intake.c.started_at.between(bindparam("first"), bindparam("last"))
+    return select(t.intake.c.intake).where(span)
+
+
+@functools.cache
+def _photos_of_cards(*, undated: bool) -> Select[Any]:
+    """Asks for the files of the runs `among`; with `undated`, those that a split placed without finding their time."""
+    photos = select(t.sighting.c.sha256).join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
+    photos = photos.where(t.sighting.c.intake.in_(AMONG)).distinct()
+    return photos.where(t.original.c.corrected.is_(None), t.original.c.segment != "") if undated else photos
+
+
+@functools.cache
+def _of_one_object() -> Select[Any]:
+    seen = t.sighting.c
+    same = (seen.intake == bindparam("intake")) & (seen.object_key == bindparam("object_key"))
+    return select(seen.sha256).where(same).order_by(seen.id)
 
 
 def _seen_earlier() -> Exists:

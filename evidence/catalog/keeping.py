@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
@@ -10,8 +11,12 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import (
+    CompoundSelect,
     Row,
+    Select,
+    Update,
     and_,
+    bindparam,
     delete,
     exists,
     func,
@@ -23,7 +28,21 @@ from sqlalchemy import (
 
 from evidence.catalog import pushes
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, from_text, own_bags, own_only, rows_among, to_text
+from evidence.catalog.base import (
+    AMONG,
+    VALUE,
+    Database,
+    chunks,
+    deleted_with,
+    from_text,
+    own_bags,
+    own_only,
+    rows_among,
+    rows_with,
+    to_text,
+    values_among,
+    values_with,
+)
 from evidence.catalog.totals import TRAY, count_all, count_copies_of
 from evidence.model import ClaimId, Sha256
 
@@ -76,19 +95,16 @@ class Keeping:
         names = sorted({claim or TRAY for claim in claims})
         with self._database.transaction() as db:
             for piece in chunks(names):
-                bags = select(t.bag.c.claim).where(t.bag.c.claim.in_(piece))
-                photos = select(t.original.c.claim).where(t.original.c.claim.in_(piece))
-                tray = select(literal(TRAY)).where(exists().where(t.original.c.claim.is_(None)))
-                known = set(db.execute(union(bags, photos, tray)).scalars())
+                known = set(db.execute(_with_photos_or_bag(), {"among": piece}).scalars())
                 self._database.upsert(t.bag, [{"claim": name, "dirty": True} for name in known])
-                db.execute(update(t.bag).where(t.bag.c.claim.in_(known)).values(changes=t.bag.c.changes + 1))
+                db.execute(_bags_changed(), {"among": sorted(known)})
                 self._database.changed("claim", (name for name in piece if name in known and name))
 
     def changes(self, claim: ClaimId) -> int:
         """How often the claim's bag was marked as outdated; read it before you read what the bag is to hold."""
         with self._database.transaction() as db:
-            query = select(t.bag.c.changes).where(t.bag.c.claim == claim)
-            return db.execute(query).scalar_one_or_none() or 0
+            query = values_with(t.bag.c.changes, t.bag.c.claim)
+            return db.execute(query, {"value": claim}).scalar_one_or_none() or 0
 
     def mark_clean(
         self, claim: ClaimId, paths: Mapping[Sha256, str], *, at: datetime, changes: int | None = None
@@ -102,9 +118,8 @@ class Keeping:
             self._database.changed("bag", [claim])
             self._database.upsert(t.bag, [{"claim": claim, "dirty": False, "built_at": to_text(at)}])
             if changes is not None:
-                later = (t.bag.c.claim == claim) & (t.bag.c.changes != changes)
-                db.execute(update(t.bag).where(later).values(dirty=True))
-            db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
+                db.execute(_changed_since(), {"value": claim, "then": changes})
+            db.execute(deleted_with(t.held_in.c.claim), {"value": claim})
             rows = [{"sha256": sha, "claim": claim, "payload_path": path} for sha, path in paths.items()]
             if rows:
                 db.execute(t.held_in.insert(), rows)
@@ -119,34 +134,32 @@ class Keeping:
         with self._database.transaction() as db:
             self._database.changed("claim", [claim] if claim else [])
             self._database.changed("bag", [claim])
-            db.execute(delete(t.held_in).where(t.held_in.c.claim == claim))
+            db.execute(deleted_with(t.held_in.c.claim), {"value": claim})
             db.execute(delete(t.bag).where((t.bag.c.claim == claim) & (t.bag.c.changes == changes)))
             pushes.bag_changed(self._database, claim)
 
     def dirty(self) -> list[ClaimId]:
         """Claims whose bags must be built, sorted; the tray is TRAY. None whose bag stands at another station."""
-        mine = own_only(self._database, t.bag.c.station)
-        query = select(t.bag.c.claim).where(t.bag.c.dirty.is_(True), mine)
         with self._database.transaction() as db:
-            found = db.execute(query.order_by(t.bag.c.claim))
+            found = db.execute(_dirty(self._database.station))
             return [ClaimId(claim) for claim in found.scalars()]
 
     def is_dirty(self, claim: ClaimId) -> bool:
         """True when the claim's bag must be built, at whichever station it stands."""
-        query = select(t.bag.c.claim).where(t.bag.c.claim == claim, t.bag.c.dirty.is_(True))
         with self._database.transaction() as db:
-            return db.execute(query).first() is not None
+            found = db.execute(values_with(t.bag.c.dirty, t.bag.c.claim), {"value": claim})
+            return bool(found.scalar_one_or_none())
 
     def bags(self) -> list[ClaimId]:
         """The claim of every bag that stands at this station, or at none yet, sorted; the tray is TRAY."""
-        query = select(t.bag.c.claim).where(own_only(self._database, t.bag.c.station))
         with self._database.transaction() as db:
-            return [ClaimId(claim) for claim in db.execute(query.order_by(t.bag.c.claim)).scalars()]
+            return [ClaimId(claim) for claim in db.execute(_own_bags(self._database.station)).scalars()]
 
     def has_bag(self, claim: ClaimId) -> bool:
         """True when the claim has a bag, at any station."""
         with self._database.transaction() as db:
-            return db.execute(select(t.bag.c.claim).where(t.bag.c.claim == claim)).first() is not None
+            found = db.execute(values_with(t.bag.c.claim, t.bag.c.claim), {"value": claim})
+            return found.first() is not None
 
     def held_in(self, digests: Sequence[Sha256]) -> dict[Sha256, list[tuple[ClaimId, str]]]:
         """For each original, the bags that hold it and where in them."""
@@ -160,7 +173,7 @@ class Keeping:
     def payload(self, claim: ClaimId) -> dict[Sha256, str]:
         """The originals in the claim's bag as last built, with their payload paths."""
         with self._database.transaction() as db:
-            rows = db.execute(rows_among(t.held_in.c.claim), {"among": [claim]})
+            rows = db.execute(rows_with(t.held_in.c.claim), {"value": claim})
             return {Sha256(row.sha256): row.payload_path for row in rows}
 
     def put_copies(self, copies: Sequence[CopyRow]) -> None:
@@ -180,8 +193,8 @@ class Keeping:
         with self._database.transaction() as db:
             bags = {one.claim for one in copies}
             for piece in chunks([one.sha256 for one in copies]):  # a copy may have been in another bag there
-                query = select(t.copy.c.claim).where(t.copy.c.sha256.in_(piece)).distinct()
-                bags |= set(db.execute(query).scalars())
+                query = values_among(t.copy.c.claim, t.copy.c.sha256)
+                bags |= set(db.execute(query, {"among": piece}).scalars())
             self._database.changed("bag", bags)
             self._database.upsert(t.copy, rows)
             count_copies_of(self._database, [one.sha256 for one in copies], bags)
@@ -189,9 +202,7 @@ class Keeping:
     def drop_copies(self, place: str, claim: ClaimId, *, but: Collection[Sha256] = ()) -> None:
         """Delete the copies in the claim's bag at that place, except those of `but`."""
         with self._database.transaction() as db:
-            there = db.execute(
-                select(t.copy.c.sha256).where(t.copy.c.place == place, t.copy.c.claim == claim)
-            )
+            there = db.execute(_copies_in_bag(), {"place": place, "claim": claim})
             gone = sorted({Sha256(sha) for sha in there.scalars()} - set(but))
             self._database.changed("bag", [claim] if gone else [])
             for piece in chunks(gone):
@@ -226,7 +237,7 @@ class Keeping:
         """Copies of the bags here that were found bad and have not been verified since, by place and bag."""
         bad = t.copy.c.found_bad_at > ""  # SQLite uses the index for it, and not for IS NOT NULL
         since = t.copy.c.verified_at.is_(None) | (t.copy.c.found_bad_at >= t.copy.c.verified_at)
-        here = own_bags(self._database, t.copy.c.claim)
+        here = own_bags(self._database.station, t.copy.c.claim)
         query = select(t.copy).where(bad, since, here)
         query = query.order_by(t.copy.c.place, t.copy.c.claim, t.copy.c.sha256)
         with self._database.transaction() as db:
@@ -242,7 +253,7 @@ class Keeping:
             func.sum(total.bad),
             func.min(total.oldest),
             func.max(total.newest),
-        ).where(own_bags(self._database, total.claim))
+        ).where(own_bags(self._database.station, total.claim))
         query = query.group_by(total.place)
         with self._database.transaction() as db:
             return {
@@ -259,7 +270,7 @@ class Keeping:
     def place_sets(self) -> Counter[frozenset[str]]:
         """How many originals of the bags here have counting copies in exactly these places."""
         held = t.place_set.c
-        query = select(held.places, func.sum(held.files)).where(own_bags(self._database, held.claim))
+        query = select(held.places, func.sum(held.files)).where(own_bags(self._database.station, held.claim))
         query = query.group_by(held.places)
         with self._database.transaction() as db:
             return Counter({frozenset(json.loads(places)): int(files) for places, files in db.execute(query)})
@@ -295,6 +306,49 @@ class Keeping:
             for table in (t.held_in, t.bag, t.pushed_bag):
                 db.execute(delete(table).where(table.c.claim == claim))
             count_copies_of(self._database, digests, [claim])
+
+
+@functools.cache
+def _with_photos_or_bag() -> CompoundSelect[Any]:
+    """Asks which of the claims `among` have a bag or photos, and for the tray when it has photos."""
+    bags = select(t.bag.c.claim).where(t.bag.c.claim.in_(AMONG))
+    photos = select(t.original.c.claim).where(t.original.c.claim.in_(AMONG))
+    tray = select(literal(TRAY)).where(exists().where(t.original.c.claim.is_(None)))
+    return union(bags, photos, tray)
+
+
+@functools.cache
+def _bags_changed() -> Update:
+    """Counts one change more of the bags of the claims `among`."""
+    return update(t.bag).where(t.bag.c.claim.in_(AMONG)).values(changes=t.bag.c.changes + 1)
+
+
+@functools.cache
+def _changed_since() -> Update:
+    """Marks the bag of the claim `value` as outdated when it was changed since it had `then` changes."""
+    return (
+        update(t.bag).where(t.bag.c.claim == VALUE, t.bag.c.changes != bindparam("then")).values(dirty=True)
+    )
+
+
+@functools.lru_cache(maxsize=64)
+def _own_bags(station: str) -> Select[Any]:
+    """Asks for the claim of every bag that stands at the station or nowhere; of every bag when it is empty."""
+    mine = own_only(station, t.bag.c.station)
+    return select(t.bag.c.claim).where(mine).order_by(t.bag.c.claim)
+
+
+@functools.lru_cache(maxsize=64)
+def _dirty(station: str) -> Select[Any]:
+    """`_own_bags` that must be built."""
+    return _own_bags(station).where(t.bag.c.dirty.is_(True))
+
+
+@functools.cache
+def _copies_in_bag() -> Select[Any]:
+    """Asks for the originals with a copy at `place` in the bag of `claim`."""
+    place, claim = t.copy.c.place == bindparam("place"), t.copy.c.claim == bindparam("claim")
+    return select(t.copy.c.sha256).where(place, claim)
 
 
 def _read_copy(row: Row[Any]) -> CopyRow:

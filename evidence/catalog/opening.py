@@ -15,9 +15,10 @@ from evidence.catalog.faults import REBUILD, translate
 from evidence.catalog.owners import (
     OPENING_LOCK,
     Owner,
+    enter,
+    is_known,
     refuse_foreign,
     refuse_while_others_work,
-    require_owner,
 )
 from evidence.catalog.tables import metadata
 from evidence.errors import BadInputError, CatalogError, EvidenceError
@@ -33,6 +34,9 @@ _WRITING_LOCK = 0x77726974
 _CHANGES = frozenset({"INSERT", "UPDATE", "DELETE"})
 _KEEPALIVE = {"keepalives_idle": 30, "keepalives_interval": 10, "keepalives_count": 6}
 """A server finds within two minutes that a machine is gone, and frees its leases."""
+_NUMBER = text("SELECT version_num FROM alembic_version")
+_IN_FILE = text("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'alembic_version'")
+_ON_SERVER = text("SELECT to_regclass('alembic_version')::text")
 _OURS = re.compile(r"\d{4}")
 """How this program numbers the shapes of its tables."""
 _URL = "Leave it empty, or write postgresql+psycopg://user@host/database."
@@ -65,10 +69,11 @@ def open_engine(
             if present != HEAD and owner is not None:
                 refuse_foreign(connection, owner, own_file=own_file)
                 refuse_while_others_work(connection, owner)
+            known = present == HEAD and owner is not None and is_known(connection, owner)
         if present != HEAD:
             _migrate(engine)
-        if owner is not None:
-            require_owner(engine, owner, own_file=own_file)
+        if owner is not None and not known:
+            enter(engine, owner, own_file=own_file)
     except EvidenceError:
         engine.dispose()
         raise
@@ -132,11 +137,10 @@ def emptied() -> CatalogError:
 
 def _revision(connection: Connection) -> str | None:
     """The number of the tables' shape; None for a database without tables. Raises BadInputError for other tables."""
-    present = inspect(connection)
     found: str | None = None
-    if present.has_table("alembic_version"):
-        found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
-    elif not present.get_table_names():
+    if _is_numbered(connection):
+        found = connection.execute(_NUMBER).scalar()
+    elif not inspect(connection).get_table_names():
         return None
     if found is None or not _OURS.fullmatch(found):
         raise BadInputError(
@@ -144,6 +148,12 @@ def _revision(connection: Connection) -> str | None:
             "Make an empty database for the archive, and write its address in evidence.toml.",
         )
     return found
+
+
+def _is_numbered(connection: Connection) -> bool:
+    """Whether the migrations made tables here; asked directly, because every command asks and the Inspector takes ten times as long."""
+    sqlite = connection.dialect.name == "sqlite"
+    return connection.execute(_IN_FILE if sqlite else _ON_SERVER).scalar() is not None
 
 
 def _refuse_newer(present: str | None) -> None:

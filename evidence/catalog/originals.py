@@ -10,11 +10,21 @@ from datetime import datetime
 from pathlib import PurePosixPath
 from typing import Any
 
-from sqlalchemy import Select, bindparam, delete, exists, func, select
+from sqlalchemy import Delete, Select, delete, exists, func, select
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, rows_among, to_text
+from evidence.catalog.base import (
+    AMONG,
+    VALUE,
+    Database,
+    chunks,
+    deleted_among,
+    dump,
+    rows_among,
+    to_text,
+    values_among,
+)
 from evidence.catalog.intakes import sighting_columns
 from evidence.catalog.totals import count_copies, count_photos
 from evidence.codec import to_json
@@ -54,9 +64,7 @@ class Originals:
                 count_photos(self._database, [None])
                 count_copies(self._database, [None])
             for paths in chunks([one.found.card_path for one in copied]):
-                db.execute(
-                    delete(t.sighting).where(t.sighting.c.intake == intake, t.sighting.c.card_path.in_(paths))
-                )
+                db.execute(_not_seen(), {"value": intake, "among": paths})
             if sightings:
                 db.execute(t.sighting.insert(), sightings)
 
@@ -65,25 +73,22 @@ class Originals:
 
         Those of a claim need no search: its bag is marked as outdated.
         """
-        query = select(t.original.c.sha256).where(
-            t.original.c.claim.is_(None), ~exists().where(t.held_in.c.sha256 == t.original.c.sha256)
-        )
         with self._database.transaction() as db:
-            return [Sha256(sha) for sha in db.execute(query).scalars()]
+            return [Sha256(sha) for sha in db.execute(_unfiled()).scalars()]
 
     def known(self, digests: Sequence[Sha256]) -> set[Sha256]:
         """Those of `digests` that the archive keeps."""
         found: set[Sha256] = set()
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                rows = db.execute(select(t.original.c.sha256).where(t.original.c.sha256.in_(piece)))
-                found.update(Sha256(row.sha256) for row in rows)
+                rows = db.execute(values_among(t.original.c.sha256, t.original.c.sha256), {"among": piece})
+                found.update(Sha256(sha) for sha in rows.scalars())
         return found
 
     def any_kept(self) -> bool:
         """True when the catalog knows a kept file at all."""
         with self._database.transaction() as db:
-            return db.execute(select(t.original.c.sha256).limit(1)).first() is not None
+            return db.execute(_any_kept()).first() is not None
 
     def octets_since(self, moment: datetime) -> int:
         """Bytes of the kept files that came with a card taken in at `moment` or later, and with none before."""
@@ -103,8 +108,8 @@ class Originals:
         found: set[int] = set()
         with self._database.transaction() as db:
             for piece in chunks(sorted(set(among))):
-                query = select(t.original.c.size).where(t.original.c.size.in_(piece)).distinct()
-                found.update(db.execute(query).scalars())
+                query = values_among(t.original.c.size, t.original.c.size)
+                found.update(db.execute(query, {"among": piece}).scalars())
         return found
 
     def describe(self, described: Sequence[tuple[Sha256, CameraFacts, Look]]) -> None:
@@ -112,13 +117,13 @@ class Originals:
         with self._database.transaction() as db:
             before: set[str | None] = set()
             for piece in chunks([sha for sha, *_ in described]):
-                query = select(t.original.c.phash).where(t.original.c.sha256.in_(piece))
-                before.update(db.execute(query).scalars())
+                query = values_among(t.original.c.phash, t.original.c.sha256)
+                before.update(db.execute(query, {"among": piece}).scalars())
             self._database.set_each(
                 t.original, [{"sha256": sha, "phash": look.phash or None} for sha, _, look in described]
             )
             for piece in chunks([sha for sha, *_ in described]):
-                db.execute(delete(t.embedding).where(t.embedding.c.sha256.in_(piece)))
+                db.execute(deleted_among(t.embedding.c.sha256), {"among": piece})
             self._database.upsert(
                 t.described,
                 [
@@ -156,8 +161,8 @@ class Originals:
         found: dict[Sha256, ClaimId | None] = {}
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                query = select(t.original.c.sha256, t.original.c.claim).where(t.original.c.sha256.in_(piece))
-                found |= {Sha256(sha): ClaimId(claim) if claim else None for sha, claim in db.execute(query)}
+                rows = db.execute(_claims_of(), {"among": piece})
+                found |= {Sha256(sha): ClaimId(claim) if claim else None for sha, claim in rows}
         return found
 
     def embeddings(self, digests: Sequence[Sha256]) -> dict[Sha256, bytes]:
@@ -191,8 +196,30 @@ def _of_files() -> Select[Any]:
     return (
         select(t.original, t.described.c.sha256.label("described"))
         .outerjoin(t.described, t.described.c.sha256 == t.original.c.sha256)
-        .where(t.original.c.sha256.in_(bindparam("among", expanding=True)))
+        .where(t.original.c.sha256.in_(AMONG))
     )
+
+
+@functools.cache
+def _claims_of() -> Select[Any]:
+    return select(t.original.c.sha256, t.original.c.claim).where(t.original.c.sha256.in_(AMONG))
+
+
+@functools.cache
+def _any_kept() -> Select[Any]:
+    return select(t.original.c.sha256).limit(1)
+
+
+@functools.cache
+def _unfiled() -> Select[Any]:
+    filed = exists().where(t.held_in.c.sha256 == t.original.c.sha256)
+    return select(t.original.c.sha256).where(t.original.c.claim.is_(None), ~filed)
+
+
+@functools.cache
+def _not_seen() -> Delete:
+    """Deletes that the intake `value` saw files at the paths `among`."""
+    return delete(t.sighting).where(t.sighting.c.intake == VALUE, t.sighting.c.card_path.in_(AMONG))
 
 
 def _original_columns(one: Copied) -> dict[str, object]:

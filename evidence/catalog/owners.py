@@ -10,8 +10,8 @@ from datetime import datetime
 from sqlalchemy import Connection, Engine, inspect, select, text, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import to_text
-from evidence.catalog.stations import MOST_NAME, Station, read_station
+from evidence.catalog.base import rows_with, to_text
+from evidence.catalog.stations import MOST_NAME, Station, every_station, read_station
 from evidence.errors import BadInputError
 
 OPENING_LOCK = 0x65766964
@@ -40,25 +40,29 @@ class Owner:
     """True when the archive is to become a station of a catalog that belongs to others."""
 
 
-def require_owner(engine: Engine, owner: Owner, *, own_file: bool) -> None:
+def is_known(connection: Connection, owner: Owner) -> bool:
+    """True when the archive is entered in the catalog; raises BadInputError for a station that was declared gone."""
+    row = connection.execute(rows_with(t.station.c.archive), {"value": owner.archive}).first()
+    if row is None:
+        return False
+    _refuse_left(read_station(row))
+    return True
+
+
+def enter(engine: Engine, owner: Owner, *, own_file: bool) -> None:
     """Enter the archive in a catalog without an owner; raises BadInputError, and changes nothing, for another's catalog.
 
     `own_file` says that the catalog is the file in the archive's folder, which a rebuild makes anew.
     """
-    with engine.connect() as connection:
-        found = _owners(connection).get(owner.archive)
-        if found is not None:
-            _refuse_left(found)
-            return
     with engine.begin() as connection:
         if engine.dialect.name == "sqlite":
             connection.exec_driver_sql("BEGIN IMMEDIATE")
         else:
             connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": OPENING_LOCK})
         refuse_foreign(connection, owner, own_file=own_file)
-        owners = _owners(connection)
-        if owner.archive in owners:
+        if is_known(connection, owner):
             return
+        owners = _owners(connection)
         if any(one.name == owner.name for one in owners.values()):
             raise BadInputError(
                 f"There is a station named '{owner.name}' already.", "Give this one another name."
@@ -145,5 +149,4 @@ def _names(connection: Connection) -> dict[str, str]:
 
 
 def _owners(connection: Connection) -> dict[str, Station]:
-    query = select(t.station).order_by(t.station.c.added_at, t.station.c.archive)
-    return {row.archive: read_station(row) for row in connection.execute(query)}
+    return {row.archive: read_station(row) for row in connection.execute(every_station())}

@@ -10,11 +10,11 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, bindparam, delete, func, select, update
+from sqlalchemy import ColumnElement, Row, Select, Update, func, select, update
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
-from evidence.catalog.base import chunks, day, from_text
+from evidence.catalog.base import AMONG, VALUE, chunks, day, deleted_among, from_text, values_among
 from evidence.catalog.intakes import Intakes, Sighting, file_name
 from evidence.catalog.originals import Originals
 from evidence.catalog.segments import Segments, order_of
@@ -51,9 +51,9 @@ class Photos(Intakes, Originals, Segments, Tags):
 
     def of_claim(self, claim: ClaimId | None, *, embeddings: bool = False) -> list[PhotoRecord]:
         """The claim's files in shooting order; None asks for the unassigned tray."""
-        where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
+        query, asked = _in_order(in_tray=claim is None), {"value": claim} if claim is not None else {}
         with self._database.transaction() as db:
-            records = self._records(list(db.execute(_in_order().where(where))), embeddings=embeddings)
+            records = self._records(list(db.execute(query, asked)), embeddings=embeddings)
         return [replace(record, order=number) for number, record in enumerate(records)]
 
     def totals(self, claim: ClaimId | None = None) -> dict[ClaimId, ClaimTotals]:
@@ -69,15 +69,14 @@ class Photos(Intakes, Originals, Segments, Tags):
 
     def digests_of(self, claim: ClaimId | None) -> list[Sha256]:
         """The claim's files by digest, in no particular order; None asks for the unassigned tray."""
-        where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
+        query, asked = _digests(in_tray=claim is None), {"value": claim} if claim is not None else {}
         with self._database.transaction() as db:
-            return [Sha256(sha) for sha in db.execute(select(t.original.c.sha256).where(where)).scalars()]
+            return [Sha256(sha) for sha in db.execute(query, asked).scalars()]
 
     def of_segment(self, segment: str) -> list[PhotoRecord]:
         """The segment's files in order."""
-        query = _described().where(t.original.c.segment == segment).order_by(t.original.c.position)
         with self._database.transaction() as db:
-            return self._records(list(db.execute(query)), embeddings=False)
+            return self._records(list(db.execute(_of_segment(), {"value": segment})), embeddings=False)
 
     def records(self, digests: Sequence[Sha256], *, embeddings: bool = False) -> list[PhotoRecord]:
         """These files, in no particular order."""
@@ -111,31 +110,20 @@ class Photos(Intakes, Originals, Segments, Tags):
         with self._database.transaction() as db:
             counted: set[str | None] = set()
             for piece in chunks(digests):
-                of_claims = select(t.original.c.claim).where(t.original.c.sha256.in_(piece)).distinct()
-                in_bags = select(t.copy.c.claim).where(t.copy.c.sha256.in_(piece)).distinct()
-                counted |= {*db.execute(of_claims).scalars(), *db.execute(in_bags).scalars()}
-                seen = (
-                    select(func.count())
-                    .select_from(t.sighting)
-                    .where(t.sighting.c.intake == t.intake.c.intake, t.sighting.c.sha256.in_(piece))
-                    .scalar_subquery()
-                )
-                runs = select(t.sighting.c.intake).where(t.sighting.c.sha256.in_(piece))
-                db.execute(
-                    update(t.intake)
-                    .where(t.intake.c.intake.in_(runs))
-                    .values(purged=t.intake.c.purged + seen)
-                )
+                these = {"among": piece}
+                for table in (t.original, t.copy):
+                    counted |= set(db.execute(values_among(table.c.claim, table.c.sha256), these).scalars())
+                db.execute(_counted_as_purged(), these)
                 for kind, column, table in (
                     ("intake", t.sighting.c.intake, t.sighting),
                     ("bag", t.copy.c.claim, t.copy),
                 ):
-                    query = select(column).where(table.c.sha256.in_(piece)).distinct()
-                    self._database.changed(kind, db.execute(query).scalars())
-                mine = select(t.original.c.phash).where(t.original.c.sha256.in_(piece))
-                phashes = set(db.execute(mine).scalars())
+                    found = db.execute(values_among(column, table.c.sha256), these)
+                    self._database.changed(kind, found.scalars())
+                mine = values_among(t.original.c.phash, t.original.c.sha256)
+                phashes = set(db.execute(mine, these).scalars())
                 for table in (t.tag, t.sighting, t.held_in, t.copy, *t.ABOUT_A_FILE, t.original):
-                    db.execute(delete(table).where(table.c.sha256.in_(piece)))
+                    db.execute(deleted_among(table.c.sha256), these)
                 hashes.drop_unused(self._database, phashes)
             count_photos(self._database, counted)
             count_copies(self._database, counted)
@@ -154,16 +142,48 @@ class Photos(Intakes, Originals, Segments, Tags):
 
 
 @functools.cache
-def _in_order() -> Select[Any]:
-    """`_described` in shooting order: a plan covers whole days, so segments compare within a day and days by date."""
+def _in_order(*, in_tray: bool) -> Select[Any]:
+    """`_described` for the tray, or the claim `value`, in shooting order.
+
+    A plan covers whole days, so segments compare within a day and days by date.
+    """
     local_day = func.coalesce(func.substr(t.original.c.corrected, 1, 10), "")
-    return _described().order_by(local_day, _segment_position(), t.original.c.position, t.original.c.sha256)
+    mine = _described().where(_mine(in_tray=in_tray))
+    return mine.order_by(local_day, _segment_position(), t.original.c.position, t.original.c.sha256)
+
+
+@functools.cache
+def _digests(*, in_tray: bool) -> Select[Any]:
+    return select(t.original.c.sha256).where(_mine(in_tray=in_tray))
+
+
+def _mine(*, in_tray: bool) -> ColumnElement[bool]:
+    """The condition that a file is in the tray, or belongs to the claim `value`."""
+    return t.original.c.claim.is_(None) if in_tray else t.original.c.claim == VALUE
+
+
+@functools.cache
+def _counted_as_purged() -> Update:
+    """Counts for each card how many of its files are among these digests."""
+    seen = (
+        select(func.count())
+        .select_from(t.sighting)
+        .where(t.sighting.c.intake == t.intake.c.intake, t.sighting.c.sha256.in_(AMONG))
+        .scalar_subquery()
+    )
+    runs = select(t.sighting.c.intake).where(t.sighting.c.sha256.in_(AMONG))
+    return update(t.intake).where(t.intake.c.intake.in_(runs)).values(purged=t.intake.c.purged + seen)
 
 
 @functools.cache
 def _of_files() -> Select[Any]:
     """`_described` for the files of the parameter `among`."""
-    return _described().where(t.original.c.sha256.in_(bindparam("among", expanding=True)))
+    return _described().where(t.original.c.sha256.in_(AMONG))
+
+
+@functools.cache
+def _of_segment() -> Select[Any]:
+    return _described().where(t.original.c.segment == VALUE).order_by(t.original.c.position)
 
 
 @functools.cache

@@ -6,13 +6,15 @@ for the due bags and opens no other.
 
 from __future__ import annotations
 
+import functools
 import secrets
 from collections.abc import Iterable, Mapping
+from typing import Any
 
-from sqlalchemy import ColumnElement, delete, insert, literal, select, true, update
+from sqlalchemy import Delete, Select, Update, bindparam, delete, insert, literal, select, true, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, own_only
+from evidence.catalog.base import VALUE, Database, chunks, deleted_with, own_only, rows_with, values_with
 from evidence.catalog.totals import TRAY
 from evidence.model import ClaimId, Sha256
 
@@ -34,15 +36,14 @@ class Pushes:
         True, and every bag is due, with the tray's even if there is none any more, at a disk that no backup completed yet, or that holds an older head than the
         last backup left there: its content was put back to an earlier time. It stays so until `put_head`.
         """
-        here = t.target_disk.c.disk == disk
         with self._database.transaction() as db:
-            known = db.execute(select(t.target_disk.c.head).where(here)).scalar_one_or_none()
+            known = db.execute(_head(), {"value": disk}).scalar_one_or_none()
             anew = known is None or head < known
             station = self._database.station
             row = {"disk": disk, "place": place, "head": _NEVER if anew else known, "station": station}
             self._database.upsert(t.target_disk, [row])
             if anew:
-                db.execute(delete(t.pushed_bag).where(t.pushed_bag.c.disk == disk))
+                db.execute(deleted_with(t.pushed_bag.c.disk), {"value": disk})
                 # A bag that stands at no station yet may be filed at another one; here it becomes due when it is built.
                 mine = t.bag.c.station == station if station else true()
                 every = select(literal(disk), t.bag.c.claim, literal(""), literal(True)).where(mine)
@@ -55,14 +56,12 @@ class Pushes:
     def put_head(self, disk: str, *, head: int) -> None:
         """Note the entries of the newest head that a backup left at the disk."""
         with self._database.transaction() as db:
-            db.execute(update(t.target_disk).where(t.target_disk.c.disk == disk).values(head=head))
+            db.execute(_set_head(), {"value": disk, "head": head})
 
     def due(self, disk: str) -> list[ClaimId]:
         """The claims whose bags must be copied to the disk, sorted; the tray is empty."""
-        mine = (t.pushed_bag.c.disk == disk) & t.pushed_bag.c.due.is_(True)
         with self._database.transaction() as db:
-            found = db.execute(select(t.pushed_bag.c.claim).where(mine).order_by(t.pushed_bag.c.claim))
-            return [ClaimId(claim) for claim in found.scalars()]
+            return [ClaimId(claim) for claim in db.execute(_bags_due(), {"value": disk}).scalars()]
 
     def put_pushed(self, disk: str, claim: ClaimId, tag_manifest: Sha256) -> None:
         """Note that the disk's copy of the claim's bag has this tag manifest, by digest, and is not due."""
@@ -77,28 +76,24 @@ class Pushes:
 
     def pushed(self, disk: str, claim: ClaimId) -> Sha256 | None:
         """The digest of the tag manifest that the disk's copy must have; None when the copy is due or unknown."""
-        row = t.pushed_bag.c
-        query = select(row.tag_manifest).where(row.disk == disk, row.claim == claim, row.due.is_(False))
         with self._database.transaction() as db:
-            found = db.execute(query).scalar_one_or_none()
+            found = db.execute(_tag_manifest(), {"disk": disk, "claim": claim}).scalar_one_or_none()
         return Sha256(found) if found else None
 
     def files_due(self, disk: str) -> tuple[bool, dict[str, str]]:
         """Whether every ledger and record file must be compared, and those that changed, with a mark of the change."""
         due = t.pushed_file_due.c
         with self._database.transaction() as db:
-            head = db.execute(select(t.target_disk.c.head).where(t.target_disk.c.disk == disk))
-            every = head.scalar_one_or_none() in (None, _NEVER)
-            rows = db.execute(select(due.name, due.mark).where(due.disk == disk).order_by(due.name))
+            every = db.execute(_head(), {"value": disk}).scalar_one_or_none() in (None, _NEVER)
+            rows = db.execute(rows_with(due.disk, due.name), {"value": disk})
             return every, {row.name: row.mark for row in rows}
 
     def files_pushed(self, disk: str, done: Mapping[str, str]) -> None:
         """These files are at the disk; those that changed meanwhile have another mark and stay due."""
-        due = t.pushed_file_due.c
-        with self._database.transaction() as db:
-            for name, mark in done.items():
-                mine = (due.disk == disk) & (due.name == name) & (due.mark == mark)
-                db.execute(delete(t.pushed_file_due).where(mine))
+        rows = [{"of_disk": disk, "of_name": name, "of_mark": mark} for name, mark in done.items()]
+        if rows:
+            with self._database.transaction() as db:
+                db.execute(_pushed(), rows)
 
     def mark_due(self, place: str, claim: ClaimId) -> None:
         """A target's copy of the claim's bag is not as it was copied: the next backup compares it."""
@@ -110,19 +105,18 @@ class Pushes:
 
 def bag_changed(database: Database, claim: ClaimId) -> None:
     """The claim's bag is due at every disk of its station, in the transaction that records a new state of it."""
-    standing = select(t.bag.c.station).where(t.bag.c.claim == claim)
     with database.transaction() as db:
-        station = db.execute(standing).scalar_one_or_none()
-        at = t.target_disk.c.station
+        standing = db.execute(values_with(t.bag.c.station, t.bag.c.claim), {"value": claim})
+        station = standing.scalar_one_or_none()
         elsewhere = station not in (None, "", database.station)
-        disks = _disks(database, at == station if elsewhere else own_only(database, at))
+        disks = _disks(database, station if elsewhere else None)
         database.upsert(t.pushed_bag, [{"disk": disk, "claim": claim, "due": True} for disk in disks])
 
 
 def files_changed(database: Database, names: Iterable[str]) -> None:
     """These ledgers and record files, by path below the archive, are due at every disk."""
     with database.transaction():
-        disks = _disks(database, own_only(database, t.target_disk.c.station))
+        disks = _disks(database)
         rows = [
             {"disk": disk, "name": name, "mark": secrets.token_hex(8)}
             for disk in disks
@@ -131,10 +125,49 @@ def files_changed(database: Database, names: Iterable[str]) -> None:
         database.upsert(t.pushed_file_due, rows)
 
 
-def _disks(database: Database, where: ColumnElement[bool]) -> list[str]:
-    query = select(t.target_disk.c.disk).where(where).order_by(t.target_disk.c.disk)
+def _disks(database: Database, station: str | None = None) -> list[str]:
+    """The disks of a station; without one, those of the station that opened the catalog and those of none."""
+    query = _disks_of(database.station, own=station is None)
     with database.transaction() as db:
-        return list(db.execute(query).scalars())
+        return list(db.execute(query, {} if station is None else {"station": station}).scalars())
+
+
+@functools.lru_cache(maxsize=64)
+def _disks_of(opened_by: str, *, own: bool) -> Select[Any]:
+    disk = t.target_disk.c
+    where = own_only(opened_by, disk.station) if own else disk.station == bindparam("station")
+    return select(disk.disk).where(where).order_by(disk.disk)
+
+
+@functools.cache
+def _head() -> Select[Any]:
+    return values_with(t.target_disk.c.head, t.target_disk.c.disk)
+
+
+@functools.cache
+def _set_head() -> Update:
+    return update(t.target_disk).where(t.target_disk.c.disk == VALUE).values(head=bindparam("head"))
+
+
+@functools.cache
+def _bags_due() -> Select[Any]:
+    mine = (t.pushed_bag.c.disk == VALUE) & t.pushed_bag.c.due.is_(True)
+    return select(t.pushed_bag.c.claim).where(mine).order_by(t.pushed_bag.c.claim)
+
+
+@functools.cache
+def _tag_manifest() -> Select[Any]:
+    row = t.pushed_bag.c
+    mine = (row.disk == bindparam("disk")) & (row.claim == bindparam("claim"))
+    return select(row.tag_manifest).where(mine, row.due.is_(False))
+
+
+@functools.cache
+def _pushed() -> Delete:
+    """Deletes the record that a file is due at a disk, unless it was changed again."""
+    due = t.pushed_file_due.c
+    same = (due.disk == bindparam("of_disk")) & (due.name == bindparam("of_name"))
+    return delete(t.pushed_file_due).where(same, due.mark == bindparam("of_mark"))
 
 
 def copies_bad(database: Database, place: str, digests: Iterable[Sha256]) -> None:

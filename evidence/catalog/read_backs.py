@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Join, Select, and_, func, or_, select, tuple_
+from sqlalchemy import BindParameter, ColumnElement, Join, Select, and_, bindparam, func, or_, select, tuple_
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database, from_text, own_bags, to_text
@@ -61,22 +62,17 @@ class ReadBacks:
 
         Copies that were never read back come first, by digest. The rows may be changed meanwhile.
         """
-        yield from self._pages(
-            place, _never(place, before).where(self._here()), (t.held_in.c.sha256, t.held_in.c.claim)
-        )
-        order = (t.copy.c.verified_at, t.held_in.c.sha256, t.held_in.c.claim)
-        yield from self._pages(place, _dated(place, before).where(self._here()), order)
+        asked = {"place": place, "before": to_text(before)}
+        here = self._database.station
+        yield from self._pages(_never(here).where(_not_found_bad_since()), _BY_DIGEST, asked)
+        yield from self._pages(_dated(here), (t.copy.c.verified_at, *_BY_DIGEST), asked)
 
-    def _pages(self, place: str, query: Select[Any], order: tuple[Any, ...]) -> Iterator[KeptCopy]:
-        last: tuple[Any, ...] | None = None
+    def _pages(self, query: Select[Any], order: tuple[Any, ...], asked: dict[str, Any]) -> Iterator[KeptCopy]:
+        """What the query finds, read in pieces in this order."""
+        page, place = query.order_by(*order).limit(_PAGE), asked["place"]
         while True:
-            page = query.order_by(*order).limit(_PAGE)
-            if last is not None:
-                page = page.where(tuple_(*order) > last)
             with self._database.transaction() as db:
-                rows = db.execute(page).all()
-            if not rows:
-                return
+                rows = db.execute(page, asked).all()
             for row in rows:
                 yield KeptCopy(
                     place=place,
@@ -86,18 +82,25 @@ class ReadBacks:
                     size=row.size,
                     verified_at=from_text(row.verified_at),
                 )
+            if len(rows) < _PAGE:
+                return
             last = tuple(getattr(rows[-1], column.name) for column in order)
+            page = query.where(tuple_(*order) > last).order_by(*order).limit(_PAGE)
 
     def recorded(self, place: str, claim: ClaimId | None = None) -> Iterator[KeptCopy]:
         """The copies that are recorded at a place, of one claim or of all, by digest."""
         query = (
             select(*_columns())
             .select_from(_recorded())
-            .where(t.copy.c.place == place, t.copy.c.claim == t.held_in.c.claim, self._here())
+            .where(
+                t.copy.c.place == place,
+                t.copy.c.claim == t.held_in.c.claim,
+                own_bags(self._database.station, t.held_in.c.claim),
+            )
         )
         if claim is not None:
             query = query.where(t.held_in.c.claim == claim)
-        yield from self._pages(place, query, (t.held_in.c.sha256, t.held_in.c.claim))
+        yield from self._pages(query, _BY_DIGEST, {"place": place})
 
     def recorded_claims(self, place: str) -> list[ClaimId]:
         """The claims of which copies are recorded at a place, sorted; the tray is TRAY."""
@@ -106,23 +109,13 @@ class ReadBacks:
             found = db.execute(select(claim).where(t.copy.c.place == place).distinct().order_by(claim))
             return [ClaimId(one) for one in found.scalars()]
 
-    def _here(self) -> ColumnElement[bool]:
-        """Whether the bag stands at this station, which alone reads it."""
-        return own_bags(self._database, t.held_in.c.claim)
-
     def unread(self, places: Collection[str], *, before: datetime) -> Amount:
         """What `longest_unread` gives for these places."""
         files = octets = 0
         with self._database.transaction() as db:
             for place in places:
-                for query in (
-                    _never(place, before).where(self._here()),
-                    _dated(place, before).where(self._here()),
-                ):
-                    part = query.subquery()
-                    number, size = db.execute(
-                        select(func.count(), func.coalesce(func.sum(part.c.size), 0)).select_from(part)
-                    ).one()
+                for query in _amounts(self._database.station):
+                    number, size = db.execute(query, {"place": place, "before": to_text(before)}).one()
                     files, octets = files + number, octets + int(size)
         return Amount(files=files, octets=octets)
 
@@ -130,17 +123,17 @@ class ReadBacks:
         """The ages of all copies that these places should keep."""
         never = 0
         oldest: str | None = None
+        missing, earliest = _ages(self._database.station)
         with self._database.transaction() as db:
             for place in places:
-                missing = _never(place, None).where(self._here()).subquery()
-                never += db.execute(select(func.count()).select_from(missing)).scalar_one()
-                first = db.execute(
-                    select(func.min(t.copy.c.verified_at))
-                    .join(t.held_in, t.held_in.c.sha256 == t.copy.c.sha256)
-                    .where(t.copy.c.place == place, self._here())
-                ).scalar()
+                never += db.execute(missing, {"place": place}).scalar_one()
+                first = db.execute(earliest, {"place": place}).scalar()
                 oldest = min(filter(None, (oldest, first)), default=None)
         return Ages(never=never, oldest=from_text(oldest))
+
+
+_BY_DIGEST = (t.held_in.c.sha256, t.held_in.c.claim)
+_PLACE: BindParameter[str] = bindparam("place")
 
 
 def _columns() -> tuple[Any, ...]:
@@ -148,24 +141,40 @@ def _columns() -> tuple[Any, ...]:
     return (held.claim, held.sha256, held.payload_path, t.original.c.size, t.copy.c.verified_at)
 
 
-def _never(place: str, before: datetime | None) -> Select[Any]:
-    """Originals without a date of reading at the place; with `before`, those not found bad since then."""
-    same = and_(t.copy.c.sha256 == t.held_in.c.sha256, t.copy.c.place == place)
+@functools.lru_cache(maxsize=64)
+def _amounts(station: str) -> tuple[Select[Any], Select[Any]]:
+    """Counts what `_never` finds, if not found bad since, and what `_dated` finds."""
+    parts = (_never(station).where(_not_found_bad_since()).subquery(), _dated(station).subquery())
+    one, other = (
+        select(func.count(), func.coalesce(func.sum(part.c.size), 0)).select_from(part) for part in parts
+    )
+    return one, other
+
+
+@functools.lru_cache(maxsize=64)
+def _ages(station: str) -> tuple[Select[Any], Select[Any]]:
+    """Counts what `_never` finds, and asks when the copy that was read back longest ago was read back."""
+    here = own_bags(station, t.held_in.c.claim)
+    earliest = select(func.min(t.copy.c.verified_at)).join(t.held_in, t.held_in.c.sha256 == t.copy.c.sha256)
+    missing = select(func.count()).select_from(_never(station).subquery())
+    return missing, earliest.where(t.copy.c.place == _PLACE, here)
+
+
+@functools.lru_cache(maxsize=64)
+def _never(station: str) -> Select[Any]:
+    """Asks for the station's originals without a date of reading at the `place`."""
+    same = and_(t.copy.c.sha256 == t.held_in.c.sha256, t.copy.c.place == _PLACE)
     joined = t.held_in.join(t.original, t.original.c.sha256 == t.held_in.c.sha256).outerjoin(t.copy, same)
     query = select(*_columns()).select_from(joined).where(t.copy.c.verified_at.is_(None))
-    return query if before is None else query.where(_not_found_bad_since(before))
+    return query.where(own_bags(station, t.held_in.c.claim))
 
 
-def _dated(place: str, before: datetime) -> Select[Any]:
-    return (
-        select(*_columns())
-        .select_from(_recorded())
-        .where(
-            t.copy.c.place == place,
-            t.copy.c.verified_at <= to_text(before),
-            _not_found_bad_since(before),
-        )
-    )
+@functools.lru_cache(maxsize=64)
+def _dated(station: str) -> Select[Any]:
+    """Asks for the station's copies at the `place` that were not read, and not found bad, since `before`."""
+    there = (t.copy.c.place == _PLACE, t.copy.c.verified_at <= bindparam("before"), _not_found_bad_since())
+    query = select(*_columns()).select_from(_recorded()).where(*there)
+    return query.where(own_bags(station, t.held_in.c.claim))
 
 
 def _recorded() -> Join:
@@ -175,5 +184,6 @@ def _recorded() -> Join:
     )
 
 
-def _not_found_bad_since(before: datetime) -> ColumnElement[bool]:
-    return or_(t.copy.c.found_bad_at.is_(None), t.copy.c.found_bad_at <= to_text(before))
+def _not_found_bad_since() -> ColumnElement[bool]:
+    """True for copies that were not found bad since `before`."""
+    return or_(t.copy.c.found_bad_at.is_(None), t.copy.c.found_bad_at <= bindparam("before"))

@@ -7,13 +7,13 @@ method of the catalog that changes such a row marks its file as due in the same 
 from __future__ import annotations
 
 import functools
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, TypeAlias
 
 from sqlalchemy import (
+    Column,
     ColumnElement,
     CompoundSelect,
     Delete,
@@ -32,7 +32,7 @@ from sqlalchemy import (
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks
+from evidence.catalog.base import VALUE, Database, chunks, every_row, rows_with, values_with
 from evidence.catalog.claims import link_photos
 from evidence.catalog.intakes import file_name
 from evidence.catalog.pushes import files_changed
@@ -97,9 +97,7 @@ class Records:
 
         On a server, those that this station writes: about its cards and bags; at the first station all the others too.
         """
-        query = select(t.record_due).order_by(t.record_due.c.kind, t.record_due.c.key)
-        if self._database.station:
-            query = query.where(self._written_here())
+        query = _due_here(self._database.station) if self._database.station else every_row(t.record_due)
         with self._database.transaction() as db:
             rows = db.execute(query)
             return [OutdatedRecord(kind=Kind(row.kind), key=row.key, mark=row.mark) for row in rows]
@@ -108,20 +106,10 @@ class Records:
         """The number of record files that other stations are still to write."""
         if not self._database.station:
             return 0
-        query = select(func.count()).select_from(t.record_due).where(~self._written_here())
+        here = _written_here(self._database.station)
+        query = select(func.count()).select_from(t.record_due).where(~here)
         with self._database.transaction() as db:
             return int(db.execute(query).scalar_one())
-
-    def _written_here(self) -> ColumnElement[bool]:
-        due, station = t.record_due.c, self._database.station
-        first = select(t.station.c.archive).where(t.station.c.left_at.is_(None))
-        first = first.order_by(t.station.c.added_at, t.station.c.archive).limit(1)
-        card = select(t.intake.c.station).where(t.intake.c.intake == due.key).scalar_subquery()
-        bag = select(t.bag.c.station).where(t.bag.c.claim == due.key).scalar_subquery()
-        gone = select(t.station.c.archive).where(t.station.c.left_at.is_not(None))
-        named = case((due.kind == Kind.INTAKE.value, card), (due.kind == Kind.BAG.value, bag))
-        whose = case((named.in_(gone), None), else_=func.nullif(named, ""))
-        return func.coalesce(whose, first.scalar_subquery()) == station
 
     def written(self, done: Iterable[OutdatedRecord], names: Iterable[str]) -> None:
         """These files were written; those that changed meanwhile stay due.
@@ -156,50 +144,35 @@ class Records:
             case Kind.CLAIM:
                 return {} if self._in_its_bag(ClaimId(key)) else self.claim(ClaimId(key))
             case Kind.INTAKE:
-                return self._select(
-                    (t.intake, t.intake.c.intake == key), (t.sighting, t.sighting.c.intake == key)
-                )
+                return self._with(key, t.intake.c.intake, t.sighting.c.intake)
             case Kind.DAY:
-                return self._select((t.segment, t.segment.c.day == key))
+                return self._with(key, t.segment.c.day)
             case Kind.BAG:
-                return self._select((t.bag, t.bag.c.claim == key), (t.copy, t.copy.c.claim == key))
+                return self._with(key, t.bag.c.claim, t.copy.c.claim)
             case Kind.OFFICE:
-                return self._select(
-                    (t.user, None), (t.decision, t.decision.c.claim.is_(None)), (t.hold, t.hold.c.claim == "")
-                )
+                holds = self._with("", t.hold.c.claim)
+                return self._select(_whole_table(t.user), _about_no_claim()) | holds
 
     def claim(self, claim: ClaimId) -> RowsByTable:
         """The claim's own row, its holds, waivers and decisions, and what stations owe of it."""
-        return self._select(
-            (t.claim, t.claim.c.claim == claim),
-            (t.station_debt, t.station_debt.c.claim == claim),
-            (t.hold, t.hold.c.claim == claim),
-            (t.waiver, t.waiver.c.claim == claim),
-            (t.decision, t.decision.c.claim == claim),
-        )
+        about = (t.claim, t.station_debt, t.hold, t.waiver, t.decision)
+        return self._with(claim, *(table.c.claim for table in about))
 
     def decision_stations(self, claim: ClaimId) -> dict[int, str]:
         """The station at which each decision of the claim was made, by its number, for those made at one."""
-        decision = t.decision.c
-        query = select(decision.id, decision.station).where(decision.claim == claim, decision.station != "")
         with self._database.transaction() as db:
-            return {number: station for number, station in db.execute(query).all()}  # noqa: C416 - rows have names
+            rows = db.execute(_decision_stations(), {"value": claim})
+            return {row.id: row.station for row in rows}
 
     def placed(self, claim: ClaimId | None) -> dict[str, Row]:
         """The rows of table `original` of the claim's files with `look` and `embedding`, or the tray's for None, by digest."""
-        where = t.original.c.claim.is_(None) if claim is None else t.original.c.claim == claim
-        same = t.original.c.sha256
-        query = (
-            select(t.original, t.described.c.look, t.embedding.c.vector.label("embedding"))
-            .outerjoin(t.described, t.described.c.sha256 == same)
-            .outerjoin(t.embedding, t.embedding.c.sha256 == same)
-        )
+        query, asked = _placed(in_tray=claim is None), {"value": claim} if claim is not None else {}
         with self._database.transaction() as db:
-            return {row["sha256"]: dict(row) for row in db.execute(query.where(where)).mappings()}
+            return {row["sha256"]: dict(row) for row in db.execute(query, asked).mappings()}
 
     def every_row(self) -> RowsByTable:
         """Every row of every table but the caches, each table in the order of its key."""
-        return self._select(*((one, None) for one in _recorded()))
+        return self._select(*map(_whole_table, _recorded()))
 
     def is_empty(self) -> bool:
         """True when no table holds a row."""
@@ -231,20 +204,22 @@ class Records:
             self.mark_all()
 
     def _in_its_bag(self, claim: ClaimId) -> bool:
-        query = select(t.bag.c.claim).where(t.bag.c.claim == claim, t.bag.c.dirty.is_(False))
         with self._database.transaction() as db:
-            return db.execute(query).first() is not None
+            outdated = db.execute(values_with(t.bag.c.dirty, t.bag.c.claim), {"value": claim})
+            return outdated.scalar_one_or_none() is False
 
-    def _select(self, *wanted: tuple[Table, Any]) -> RowsByTable:
-        found: RowsByTable = defaultdict(list)
+    def _with(self, value: str, *columns: Column[Any]) -> RowsByTable:
+        """The rows of the columns' tables in which each holds the value, in the order of their keys."""
+        return self._select(*map(_in_order, columns), value=value)
+
+    def _select(self, *wanted: tuple[str, Select[Any]], **given: str) -> RowsByTable:
+        """The rows that these queries find, by the names of their tables."""
+        found: RowsByTable = {}
         with self._database.transaction() as db:
-            for table, where in wanted:
-                query = _in_order(table)
-                if where is not None:
-                    query = query.where(where)
-                for row in db.execute(query).mappings():
-                    found[table.name].append(dict(row))
-        return dict(found)
+            for name, query in wanted:
+                if rows := [dict(row) for row in db.execute(query, given).mappings()]:
+                    found[name] = rows
+        return found
 
 
 def with_side_tables(rows: Mapping[str, Sequence[Row]]) -> dict[str, Sequence[Row]]:
@@ -277,9 +252,56 @@ def _recorded() -> tuple[Table, ...]:
 
 
 @functools.cache
-def _in_order(table: Table) -> Select[Any]:
-    """Asks for the rows of the table in the order of its key."""
-    return select(table).order_by(*table.primary_key.columns)
+def _whole_table(table: Table) -> tuple[str, Select[Any]]:
+    return table.name, every_row(table)
+
+
+@functools.cache
+def _in_order(column: Column[Any]) -> tuple[str, Select[Any]]:
+    """Asks for the rows of the column's table in which it holds the parameter `value`, in the order of the key."""
+    table = t.metadata.tables[str(column.table)]
+    return table.name, rows_with(column, *table.primary_key.columns)
+
+
+@functools.cache
+def _about_no_claim() -> tuple[str, Select[Any]]:
+    return t.decision.name, every_row(t.decision).where(t.decision.c.claim.is_(None))
+
+
+@functools.cache
+def _placed(*, in_tray: bool) -> Select[Any]:
+    """Asks for the tray's files, or those of the claim `value`, with what was found in each."""
+    same = t.original.c.sha256
+    return (
+        select(t.original, t.described.c.look, t.embedding.c.vector.label("embedding"))
+        .outerjoin(t.described, t.described.c.sha256 == same)
+        .outerjoin(t.embedding, t.embedding.c.sha256 == same)
+        .where(t.original.c.claim.is_(None) if in_tray else t.original.c.claim == VALUE)
+    )
+
+
+@functools.lru_cache(maxsize=64)
+def _due_here(station: str) -> Select[Any]:
+    """Asks for the record files that the station is to write."""
+    return every_row(t.record_due).where(_written_here(station))
+
+
+def _written_here(station: str) -> ColumnElement[bool]:
+    due = t.record_due.c
+    first = select(t.station.c.archive).where(t.station.c.left_at.is_(None))
+    first = first.order_by(t.station.c.added_at, t.station.c.archive).limit(1)
+    card = select(t.intake.c.station).where(t.intake.c.intake == due.key).scalar_subquery()
+    bag = select(t.bag.c.station).where(t.bag.c.claim == due.key).scalar_subquery()
+    gone = select(t.station.c.archive).where(t.station.c.left_at.is_not(None))
+    named = case((due.kind == Kind.INTAKE.value, card), (due.kind == Kind.BAG.value, bag))
+    whose = case((named.in_(gone), None), else_=func.nullif(named, ""))
+    return func.coalesce(whose, first.scalar_subquery()) == station
+
+
+@functools.cache
+def _decision_stations() -> Select[Any]:
+    decision = t.decision.c
+    return select(decision.id, decision.station).where(decision.claim == VALUE, decision.station != "")
 
 
 @functools.cache

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
@@ -9,10 +10,22 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, delete, func, select
+from sqlalchemy import Row, Select, bindparam, func, select
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, from_text, to_text
+from evidence.catalog.base import (
+    AMONG,
+    Database,
+    chunks,
+    deleted_among,
+    dump,
+    from_text,
+    rows_among,
+    rows_with,
+    to_text,
+    values_among,
+    values_with,
+)
 from evidence.catalog.totals import TRAY, count_copies, count_photos
 from evidence.model import ClaimId, MediaKind, PlacedPhoto, Sha256
 
@@ -85,7 +98,7 @@ class Segments:
             return {
                 row.sha256: row
                 for piece in chunks(digests)
-                for row in db.execute(select(t.original).where(t.original.c.sha256.in_(piece)))
+                for row in db.execute(rows_among(t.original.c.sha256), {"among": piece})
             }
 
     @staticmethod
@@ -110,11 +123,11 @@ class Segments:
             stale = {row.segment for row in before.values() if row.segment} - set(named)
             days = {one.day for one in segments}
             for piece in chunks(sorted(stale | set(named))):
-                query = select(t.segment.c.day).where(t.segment.c.segment.in_(piece)).distinct()
-                days.update(db.execute(query).scalars())
+                query = values_among(t.segment.c.day, t.segment.c.segment)
+                days.update(db.execute(query, {"among": piece}).scalars())
             self._database.changed("day", days)
             for piece in chunks(sorted(stale)):
-                db.execute(delete(t.segment).where(t.segment.c.segment.in_(piece)))
+                db.execute(deleted_among(t.segment.c.segment), {"among": piece})
             self._database.upsert(t.segment, [_segment_columns(one) for one in segments])
             touched = self._touched(placings, before)
             count_photos(self._database, touched)
@@ -130,13 +143,12 @@ class Segments:
     def segments(self) -> list[SegmentRow]:
         """Every segment, by day and position in it."""
         with self._database.transaction() as db:
-            query = select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
-            return [_read_segment(row) for row in db.execute(query)]
+            return [_read_segment(row) for row in db.execute(_every_segment())]
 
     def segment_named(self, segment: str) -> SegmentRow | None:
         """The segment of that name, or None."""
         with self._database.transaction() as db:
-            row = db.execute(select(t.segment).where(t.segment.c.segment == segment)).first()
+            row = db.execute(rows_with(t.segment.c.segment), {"value": segment}).first()
         return _read_segment(row) if row else None
 
     def segments_beside(self, first: Sha256) -> list[SegmentRow]:
@@ -202,7 +214,8 @@ class Segments:
     def segment_of(self, sha: Sha256) -> str:
         """The segment of a photo; empty when it was never placed."""
         with self._database.transaction() as db:
-            found = db.execute(select(t.original.c.segment).where(t.original.c.sha256 == sha)).scalar()
+            query = values_with(t.original.c.segment, t.original.c.sha256)
+            found = db.execute(query, {"value": sha}).scalar()
         return found or ""
 
     def of_days(self, days: Collection[str]) -> list[Sha256]:
@@ -210,9 +223,8 @@ class Segments:
         with self._database.transaction() as db:
             found: list[Sha256] = []
             for one in sorted(days):
-                that_day = (t.original.c.corrected >= one) & (t.original.c.corrected < f"{one}U")  # T < U
-                query = select(t.original.c.sha256).where(that_day)
-                found += [Sha256(sha) for sha in db.execute(query).scalars()]
+                rows = db.execute(_corrected_within(), {"first": one, "end": f"{one}U"})  # T < U
+                found += [Sha256(sha) for sha in rows.scalars()]
         return found
 
     def together_with(self, digests: Collection[Sha256]) -> set[Sha256]:
@@ -224,44 +236,71 @@ class Segments:
             segments: set[str] = set()
             cards: set[str] = set()
             for piece in chunks(sorted(digests)):
-                mine = t.original.c.sha256.in_(piece)
-                segments |= set(db.execute(select(t.original.c.segment).where(mine).distinct()).scalars())
-                undated = (
-                    select(t.sighting.c.intake)
-                    .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
-                    .where(mine, t.original.c.corrected.is_(None))
-                    .distinct()
-                )
-                cards |= set(db.execute(undated).scalars())
+                query = values_among(t.original.c.segment, t.original.c.sha256)
+                segments |= set(db.execute(query, {"among": piece}).scalars())
+                cards |= set(db.execute(_cards_of_undated(), {"among": piece}).scalars())
             found: set[Sha256] = set()
             for piece in chunks(sorted(segments - {""})):
-                query = select(t.original.c.sha256).where(t.original.c.segment.in_(piece))
-                found.update(Sha256(sha) for sha in db.execute(query).scalars())
+                query = values_among(t.original.c.sha256, t.original.c.segment)
+                found.update(Sha256(sha) for sha in db.execute(query, {"among": piece}).scalars())
             for piece in chunks(sorted(cards)):
-                query = select(t.sighting.c.sha256).where(t.sighting.c.intake.in_(piece))
-                found.update(Sha256(sha) for sha in db.execute(query).scalars())
+                query = values_among(t.sighting.c.sha256, t.sighting.c.intake)
+                found.update(Sha256(sha) for sha in db.execute(query, {"among": piece}).scalars())
         return found - set(digests)
 
     def counts(self, *among: ClaimId | None) -> dict[ClaimId | None, tuple[int, str | None, str | None]]:
         """For each claim, or each of these: files, first and last time (ISO 8601 local text) of its photos."""
-        total = t.claim_total.c
-        query = select(total.claim, total.files, total.first, total.last)
-        if among:
-            query = query.where(total.claim.in_([claim or TRAY for claim in among]))
         with self._database.transaction() as db:
+            rows = db.execute(*_totals(among))
             return {
-                (ClaimId(claim) if claim else None): (count, first, last)
-                for claim, count, first, last in db.execute(query)
+                (ClaimId(row.claim) if row.claim else None): (row.files, row.first, row.last) for row in rows
             }
 
     def to_confirm(self, *among: ClaimId | None) -> dict[ClaimId | None, int]:
         """For each claim, or each of these, how many of its photos a person should confirm; without those of none."""
-        total = t.claim_total.c
-        query = select(total.claim, total.to_confirm).where(total.to_confirm > 0)
-        if among:
-            query = query.where(total.claim.in_([claim or TRAY for claim in among]))
         with self._database.transaction() as db:
-            return {(ClaimId(claim) if claim else None): count for claim, count in db.execute(query)}
+            rows = db.execute(*_totals(among, to_confirm=True))
+            return {(ClaimId(row.claim) if row.claim else None): row.to_confirm for row in rows}
+
+
+def _totals(
+    among: Sequence[ClaimId | None], *, to_confirm: bool = False
+) -> tuple[Select[Any], dict[str, list[ClaimId]]]:
+    """A query of the counts of these claims, or of all, and its parameters."""
+    query = _counted(among=bool(among), to_confirm=to_confirm)
+    return query, {"among": [claim or TRAY for claim in among]} if among else {}
+
+
+@functools.cache
+def _counted(*, among: bool, to_confirm: bool) -> Select[Any]:
+    """Asks for the counts of the claims `among`, or of all; with `to_confirm` of those with photos to confirm."""
+    total = t.claim_total.c
+    query = select(t.claim_total)
+    query = query.where(total.claim.in_(AMONG)) if among else query
+    return query.where(total.to_confirm > 0) if to_confirm else query
+
+
+@functools.cache
+def _every_segment() -> Select[Any]:
+    return select(t.segment).order_by(t.segment.c.day, t.segment.c.position)
+
+
+@functools.cache
+def _corrected_within() -> Select[Any]:
+    """Asks for the files with a corrected time from `first` to before `end`."""
+    corrected = t.original.c.corrected
+    return select(t.original.c.sha256).where(corrected >= bindparam("first"), corrected < bindparam("end"))
+
+
+@functools.cache
+def _cards_of_undated() -> Select[Any]:
+    """Asks for the intakes that saw those of the files `among` that have no corrected time."""
+    return (
+        select(t.sighting.c.intake)
+        .join(t.original, t.original.c.sha256 == t.sighting.c.sha256)
+        .where(t.original.c.sha256.in_(AMONG), t.original.c.corrected.is_(None))
+        .distinct()
+    )
 
 
 SAME_CONFIDENCE = 0.02

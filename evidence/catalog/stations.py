@@ -7,16 +7,29 @@ in its intake area until the station of their bag has them.
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Row, Table, delete, func, select, update
+from sqlalchemy import Delete, Row, Select, Table, Update, bindparam, delete, func, select, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, from_text, to_text
+from evidence.catalog.base import (
+    AMONG,
+    VALUE,
+    Database,
+    chunks,
+    dump,
+    every_row,
+    from_text,
+    rows_among,
+    to_text,
+    values_among,
+    values_with,
+)
 from evidence.catalog.totals import count_copies
 from evidence.model import ClaimId, Sha256
 
@@ -69,9 +82,8 @@ class Stations:
 
     def all(self) -> list[Station]:
         """Every station, the first one first; also those that left."""
-        query = select(t.station).order_by(t.station.c.added_at, t.station.c.archive)
         with self._database.transaction() as db:
-            return [read_station(row) for row in db.execute(query)]
+            return [read_station(row) for row in db.execute(every_station())]
 
     def others(self) -> list[Station]:
         """The stations but for this one and those that left; none of a catalog in a file."""
@@ -174,19 +186,20 @@ class Stations:
             return found
         with self._database.transaction() as db:
             for piece in chunks(sorted(set(claims))):
-                elsewhere = t.bag.c.station.not_in(["", self.own])
-                query = select(t.bag.c.claim, t.bag.c.station).where(t.bag.c.claim.in_(piece), elsewhere)
-                found |= {ClaimId(claim): station for claim, station in db.execute(query)}
+                rows = db.execute(rows_among(t.bag.c.claim), {"among": piece})
+                found |= {
+                    ClaimId(row.claim): row.station for row in rows if row.station not in ("", self.own)
+                }
         return found
 
     def take_bag(self, claim: ClaimId) -> bool:
         """Let the claim's bag stand at this station, unless it stands at another; True when it stands here now."""
         if not self.own:
             return True
-        mine = t.bag.c.claim == claim
         with self._database.transaction() as db:
-            db.execute(update(t.bag).where(mine, t.bag.c.station == "").values(station=self.own))
-            station = db.execute(select(t.bag.c.station).where(mine)).scalar_one_or_none()
+            db.execute(_taken(), {"value": claim, "station": self.own})
+            query = values_with(t.bag.c.station, t.bag.c.claim)
+            station = db.execute(query, {"value": claim}).scalar_one_or_none()
         return station in (None, self.own)
 
     def waits_here(self, digests: Collection[Sha256]) -> None:
@@ -201,23 +214,22 @@ class Stations:
             return
         with self._database.transaction() as db:
             for piece in chunks(sorted(set(digests))):
-                mine = (t.waiting_at.c.station == self.own) & t.waiting_at.c.sha256.in_(piece)
-                db.execute(delete(t.waiting_at).where(mine))
+                db.execute(_waits_no_longer(), {"value": self.own, "among": piece})
 
     def waiting_of(self, digests: Sequence[Sha256]) -> dict[Sha256, set[str]]:
         """The stations at which each of these originals waits; those that wait nowhere are left out."""
         found: dict[Sha256, set[str]] = {}
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                for row in db.execute(select(t.waiting_at).where(t.waiting_at.c.sha256.in_(piece))):
+                for row in db.execute(rows_among(t.waiting_at.c.sha256), {"among": piece}):
                     found.setdefault(Sha256(row.sha256), set()).add(row.station)
         return found
 
     def waiting_here(self) -> set[Sha256]:
         """The originals that wait at this station, as far as it noted them."""
-        query = select(t.waiting_at.c.sha256).where(t.waiting_at.c.station == self.own)
+        query = values_with(t.waiting_at.c.sha256, t.waiting_at.c.station)
         with self._database.transaction() as db:
-            return {Sha256(sha) for sha in db.execute(query).scalars()}
+            return {Sha256(sha) for sha in db.execute(query, {"value": self.own}).scalars()}
 
     def that_have(self, digests: Sequence[Sha256]) -> dict[Sha256, set[str]]:
         """The other stations, but for those that left, that have each of these originals: in a bag or waiting."""
@@ -227,14 +239,8 @@ class Stations:
         known = {one.archive for one in self.others()}
         with self._database.transaction() as db:
             for piece in chunks(digests):
-                waiting = select(t.waiting_at).where(t.waiting_at.c.sha256.in_(piece))
-                filed = (
-                    select(t.held_in.c.sha256, t.bag.c.station)
-                    .join(t.bag, t.bag.c.claim == t.held_in.c.claim)
-                    .where(t.held_in.c.sha256.in_(piece))
-                )
-                for query in (waiting, filed):
-                    for row in db.execute(query):
+                for query in (rows_among(t.waiting_at.c.sha256), _filed_at()):
+                    for row in db.execute(query, {"among": piece}):
                         if row.station in known:
                             found.setdefault(Sha256(row.sha256), set()).add(row.station)
         return found
@@ -242,26 +248,26 @@ class Stations:
     def of_target(self, place: str) -> str | None:
         """Another station that has a backup target of that name and has not left; None when there is none."""
         known = {one.archive for one in self.others()}
-        query = select(t.target_disk.c.station).where(t.target_disk.c.place == place).distinct()
+        query = values_with(t.target_disk.c.station, t.target_disk.c.place)
         with self._database.transaction() as db:
-            return next((one for one in db.execute(query).scalars() if one in known), None)
+            found = db.execute(query, {"value": place}).scalars()
+            return next((one for one in found if one in known), None)
 
     def targets_elsewhere(self) -> set[str]:
         """The names of the backup targets of the other stations that have not left."""
         known = [one.archive for one in self.others()]
         if not known:
             return set()
-        query = select(t.target_disk.c.place).where(t.target_disk.c.station.in_(known)).distinct()
+        query = values_among(t.target_disk.c.place, t.target_disk.c.station)
         with self._database.transaction() as db:
-            return set(db.execute(query).scalars())
+            return set(db.execute(query, {"among": known}).scalars())
 
     # --- the heads of the custody logs ---
 
     def put_head(self, head: Mapping[str, Any]) -> None:
         """Publish the newest signed head of this station's custody log."""
         with self._database.transaction() as db:
-            mine = t.station.c.archive == self.own
-            db.execute(update(t.station).where(mine).values(head=dump(head)))
+            db.execute(_set_head(), {"value": self.own, "head": dump(head)})
 
     def put_noted(self, station: str, head: Mapping[str, Any]) -> None:
         """Note that this station recorded that head of another one's log in its own."""
@@ -272,13 +278,48 @@ class Stations:
         self, *, of: str | None = None, by: str | None = None
     ) -> list[tuple[str, str, Mapping[str, Any]]]:
         """The newest noted heads, of one station or by one: whose log, who noted it, and the head as JSON data."""
-        query = select(t.noted_head).order_by(t.noted_head.c.station, t.noted_head.c.noted_by)
-        if of is not None:
-            query = query.where(t.noted_head.c.station == of)
-        if by is not None:
-            query = query.where(t.noted_head.c.noted_by == by)
+        asked = {name: value for name, value in (("of", of), ("by", by)) if value is not None}
         with self._database.transaction() as db:
-            return [(row.station, row.noted_by, json.loads(row.head)) for row in db.execute(query)]
+            rows = db.execute(_noted(frozenset(asked)), asked)
+            return [(row.station, row.noted_by, json.loads(row.head)) for row in rows]
+
+
+@functools.cache
+def every_station() -> Select[Any]:
+    """Asks for the rows of all stations, the first one first."""
+    return select(t.station).order_by(t.station.c.added_at, t.station.c.archive)
+
+
+@functools.cache
+def _taken() -> Update:
+    """Lets the bag of the claim `value` stand at a station when it stands at none."""
+    nowhere = (t.bag.c.claim == VALUE) & (t.bag.c.station == "")
+    return update(t.bag).where(nowhere).values(station=bindparam("station"))
+
+
+@functools.cache
+def _waits_no_longer() -> Delete:
+    mine = (t.waiting_at.c.station == VALUE) & t.waiting_at.c.sha256.in_(AMONG)
+    return delete(t.waiting_at).where(mine)
+
+
+@functools.cache
+def _filed_at() -> Select[Any]:
+    """Asks at which stations the bags stand that hold the originals `among`."""
+    query = select(t.held_in.c.sha256, t.bag.c.station).join(t.bag, t.bag.c.claim == t.held_in.c.claim)
+    return query.where(t.held_in.c.sha256.in_(AMONG))
+
+
+@functools.cache
+def _set_head() -> Update:
+    return update(t.station).where(t.station.c.archive == VALUE).values(head=bindparam("head"))
+
+
+@functools.cache
+def _noted(asked: frozenset[str]) -> Select[Any]:
+    head = t.noted_head.c
+    parts = {"of": head.station == bindparam("of"), "by": head.noted_by == bindparam("by")}
+    return every_row(t.noted_head).where(*(parts[name] for name in sorted(asked)))
 
 
 def left_place(station: Station) -> str:

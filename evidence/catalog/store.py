@@ -133,4 +133,4 @@ class Catalog:
 
     def close(self) -> None:
         """Close the connections to the database."""
-        self._database.engine.dispose()
+        self._database.close()

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import delete, update
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump, rows_among
+from evidence.catalog.base import Database, chunks, deleted_among, dump, rows_among
 from evidence.codec import to_json
 from evidence.model import Facet, FacetValue, Sha256, Source, TagResult
 
@@ -32,7 +32,7 @@ class Tags:
                 sha for sha, rows in wanted.items() if rows != sorted(present.get(sha, []), key=_tag_key)
             ]
             for piece in chunks([sha for sha in changed if sha in present]):
-                db.execute(delete(t.tag).where(t.tag.c.sha256.in_(piece)))
+                db.execute(deleted_among(t.tag.c.sha256), {"among": piece})
             if rows := [row for sha in changed for row in wanted[sha]]:
                 db.execute(t.tag.insert(), rows)
             self._database.set_each(

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import functools
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, case, delete, func, or_, select
 
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, chunks, dump
+from evidence.catalog.base import AMONG, VALUE, Database, chunks, deleted_among, dump, values_among
 from evidence.model import ClaimId, Sha256
 
 TRAY = ClaimId("")
@@ -34,11 +34,12 @@ def count_photos(database: Database, claims: Iterable[str | None]) -> None:
     names = sorted({claim or TRAY for claim in claims})
     with database.transaction() as db:
         for piece in chunks(names):
-            db.execute(delete(t.claim_total).where(t.claim_total.c.claim.in_(piece)))
-            mine = [_photos().where(t.original.c.claim.in_([name for name in piece if name]))]
+            db.execute(deleted_among(t.claim_total.c.claim), {"among": piece})
+            named = [name for name in piece if name]
+            found = list(db.execute(_photos(), {"among": named})) if named else []
             if TRAY in piece:
-                mine.append(_photos().where(t.original.c.claim.is_(None)))
-            database.upsert(t.claim_total, [_photo_row(row) for query in mine for row in db.execute(query)])
+                found += db.execute(_photos_in_tray())
+            database.upsert(t.claim_total, [_photo_row(row) for row in found])
 
 
 def count_copies(database: Database, claims: Iterable[str | None]) -> None:
@@ -47,11 +48,10 @@ def count_copies(database: Database, claims: Iterable[str | None]) -> None:
     with database.transaction() as db:
         for piece in chunks(names):
             for table in (t.copy_total, t.place_set):
-                db.execute(delete(table).where(table.c.claim.in_(piece)))
-            database.upsert(t.copy_total, _copy_rows(db, t.copy.c.claim.in_(piece)))
+                db.execute(deleted_among(table.c.claim), {"among": piece})
+            database.upsert(t.copy_total, _copy_rows(db, piece))
             for name in piece:
-                mine = t.original.c.claim == name if name else t.original.c.claim.is_(None)
-                database.upsert(t.place_set, _set_rows(db, mine))
+                database.upsert(t.place_set, _set_rows(db, name))
 
 
 def count_copies_of(database: Database, digests: Collection[Sha256], bags: Iterable[str] = ()) -> None:
@@ -60,7 +60,7 @@ def count_copies_of(database: Database, digests: Collection[Sha256], bags: Itera
         names: set[str | None] = set(bags)
         for piece in chunks(sorted(digests)):
             for column, sha in ((t.copy.c.claim, t.copy.c.sha256), (t.original.c.claim, t.original.c.sha256)):
-                names |= set(db.execute(select(column).where(sha.in_(piece)).distinct()).scalars())
+                names |= set(db.execute(values_among(column, sha), {"among": piece}).scalars())
         count_copies(database, names)
 
 
@@ -78,6 +78,16 @@ def count_all(database: Database) -> None:
 
 @functools.cache
 def _photos() -> Select[Any]:
+    """Counts the files of each of the claims `among`."""
+    return _counted().where(t.original.c.claim.in_(AMONG))
+
+
+@functools.cache
+def _photos_in_tray() -> Select[Any]:
+    return _counted().where(t.original.c.claim.is_(None))
+
+
+def _counted() -> Select[Any]:
     original = t.original.c
     return select(
         original.claim,
@@ -100,15 +110,16 @@ def _photo_row(row: Any) -> Mapping[str, Any]:
     }
 
 
-def _copy_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, Any]]:
+def _copy_rows(db: Connection, claims: Sequence[str]) -> list[Mapping[str, Any]]:
     return [
         {**row, "copies": int(row["copies"]), "octets": int(row["octets"]), "bad": int(row["bad"])}
-        for row in db.execute(_copies().where(where)).mappings()
+        for row in db.execute(_copies(), {"among": claims}).mappings()
     ]
 
 
 @functools.cache
 def _copies() -> Select[Any]:
+    """Counts the copies in the bags of the claims `among`, for each place."""
     good = counts()
     return (
         select(
@@ -121,14 +132,15 @@ def _copies() -> Select[Any]:
             func.max(case((good, t.copy.c.verified_at))).label("newest"),
         )
         .join(t.original, t.original.c.sha256 == t.copy.c.sha256)
+        .where(t.copy.c.claim.in_(AMONG))
         .group_by(t.copy.c.place, t.copy.c.claim)
     )
 
 
-def _set_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, Any]]:
-    query = _places().where(where)
+def _set_rows(db: Connection, claim: str) -> list[Mapping[str, Any]]:
     found: Counter[tuple[str, str]] = Counter()
-    for _sha, group in groupby(db.execute(query), key=lambda row: row.sha256):
+    every = db.execute(_places(in_tray=not claim), {"value": claim} if claim else {})
+    for _sha, group in groupby(every, key=lambda row: row.sha256):
         rows = list(group)
         places = sorted(row.place for row in rows if row.place is not None)
         found[rows[0].claim or TRAY, dump(places)] += 1
@@ -136,7 +148,9 @@ def _set_rows(db: Connection, where: ColumnElement[bool]) -> list[Mapping[str, A
 
 
 @functools.cache
-def _places() -> Select[Any]:
+def _places(*, in_tray: bool) -> Select[Any]:
+    """Asks for the places of the tray's files, or of those of the claim `value`."""
+    mine = t.original.c.claim.is_(None) if in_tray else t.original.c.claim == VALUE
     matched = and_(t.copy.c.sha256 == t.original.c.sha256, counts())
     query = select(t.original.c.sha256, t.original.c.claim, t.copy.c.place).outerjoin(t.copy, matched)
-    return query.order_by(t.original.c.sha256)
+    return query.where(mine).order_by(t.original.c.sha256)

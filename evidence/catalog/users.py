@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import delete, select
-
 from evidence.catalog import tables as t
-from evidence.catalog.base import Database, to_text
+from evidence.catalog.base import Database, deleted_with, every_row, rows_with, to_text
 from evidence.model import Duty
 
 
@@ -38,17 +36,17 @@ class Users:
     def get(self, name: str) -> User | None:
         """The person of that name, or None."""
         with self._database.transaction() as db:
-            row = db.execute(select(t.user).where(t.user.c.name == name)).first()
+            row = db.execute(rows_with(t.user.c.name), {"value": name}).first()
         return User(name=row.name, duty=Duty(row.role), password=row.password) if row else None
 
     def all(self) -> list[User]:
         """Everyone, by name."""
         with self._database.transaction() as db:
-            rows = db.execute(select(t.user).order_by(t.user.c.name))
+            rows = db.execute(every_row(t.user))
             return [User(name=r.name, duty=Duty(r.role), password=r.password) for r in rows]
 
     def drop(self, name: str) -> None:
         """Delete a person; the custody log keeps what they did."""
         with self._database.transaction() as db:
             self._database.changed("office", [""])
-            db.execute(delete(t.user).where(t.user.c.name == name))
+            db.execute(deleted_with(t.user.c.name), {"value": name})
