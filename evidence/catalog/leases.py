@@ -1,6 +1,6 @@
 """Leases on a PostgreSQL server: session locks, which a killed process lets go of by itself.
 
-A lease has a kind and a name. Each that is held has a connection of its own. `station NAME` is shared by the processes
+A lease has a kind and a name. The leases of one thread share a connection of their own. `station NAME` is shared by the processes
 of one station; `office` is shared by intakes, and whoever purges or declares a station gone has it alone; `change`, `holds`,
 `day DATE` and `claim NUMBER` belong to one process at a time.
 """
@@ -36,30 +36,53 @@ _LOCK_NOT_AVAILABLE = "55P03"
 """PostgreSQL manual, appendix A: lock_timeout passed."""
 
 
+class _Here(threading.local):
+    """What a thread holds."""
+
+    def __init__(self) -> None:
+        self.held: set[str] = set()
+        self.db: Connection | None = None
+        self.users = 0
+
+
 class Leases:
     """The leases of one process; without effect on a catalog in a file, which has locks of its own."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
-        self._here = threading.local()
+        self._here = _Here()
 
     @contextmanager
     def held(self, name: str, *, wait_s: float, shared: bool = False) -> Iterator[None]:
         """Hold a lease; a thread that holds it may take it again. Raises LockedError after `wait_s` seconds."""
-        held: set[str] = self._here.__dict__.setdefault("held", set())
-        if not self._database.station or name in held:
+        here = self._here
+        if not self._database.station or name in here.held:
             yield
             return
-        with self._database.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as db:
+        with self._session(here) as db:
             self._take(db, name, wait_s, shared=shared)
-            held.add(name)
+            here.held.add(name)
             try:
                 yield
             finally:
-                held.remove(name)
+                here.held.remove(name)
                 unlock = "pg_advisory_unlock_shared" if shared else "pg_advisory_unlock"
                 if not db.invalidated:
                     db.execute(text(f"SELECT {unlock}(:key)"), {"key": key_of(name)})
+
+    @contextmanager
+    def _session(self, here: _Here) -> Iterator[Connection]:
+        """The connection of this thread's leases, which is given back with the last of them."""
+        if here.db is None:
+            here.db = self._database.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        here.users += 1
+        try:
+            yield here.db
+        finally:
+            here.users -= 1
+            if not here.users:
+                db, here.db = here.db, None
+                db.close()
 
     @contextmanager
     def all_held(self, names: list[str], *, wait_s: float) -> Iterator[None]:

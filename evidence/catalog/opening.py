@@ -104,7 +104,12 @@ def _engine(url: str, archive: str) -> Engine:
             given["connect_timeout"] = CONNECT_S
         chosen = {key: value for key, value in given.items() if key not in address.query}
         return create_engine(
-            address, connect_args=chosen, isolation_level="READ COMMITTED", pool_size=8, max_overflow=24
+            address,
+            connect_args=chosen,
+            isolation_level="READ COMMITTED",
+            pool_size=8,
+            max_overflow=24,
+            use_native_hstore=False,  # else each start asks the server for a type that no table has
         )
     except (ArgumentError, ValueError):
         raise BadInputError(
