@@ -141,22 +141,39 @@ class Database:
         with self.transaction() as connection:
             connection.execute(statement, [dict(row) for row in rows])
 
+    def add_up(self, table: Table, row: Mapping[str, Any], sums: tuple[str, ...]) -> None:
+        """Insert `row`, or add its values of the columns `sums` where the primary key is already there."""
+        statement = _add_up(self.engine.dialect.name, table, sums)
+        with self.transaction() as connection:
+            connection.execute(statement, row)
+
     def changed(self, kind: str, keys: Iterable[str]) -> None:
         """Mark these record files as out of date, in the transaction that makes them so; see `catalog.records`."""
         rows = [{"kind": kind, "key": key, "mark": secrets.token_hex(8)} for key in sorted(set(keys))]
         self.upsert(record_due, rows)
 
 
-@functools.cache
-def _upsert(dialect: str, table: Table, names: tuple[str, ...]) -> Any:
-    """The statement that inserts these columns, or sets them where the primary key is already there."""
-    make: Any = sqlite.insert
+def _insert(dialect: str, table: Table) -> Any:
     if dialect == "postgresql":
         from sqlalchemy.dialects import postgresql  # noqa: PLC0415 - slow to import, and SQLite is usual
 
-        make = postgresql.insert
+        return postgresql.insert(table)
+    return sqlite.insert(table)
+
+
+@functools.cache
+def _add_up(dialect: str, table: Table, sums: tuple[str, ...]) -> Any:
+    """The statement that inserts a row, or adds these columns where the primary key is already there."""
+    statement = _insert(dialect, table)
+    change = {name: table.c[name] + statement.excluded[name] for name in sums}
+    return statement.on_conflict_do_update(index_elements=list(table.primary_key), set_=change)
+
+
+@functools.cache
+def _upsert(dialect: str, table: Table, names: tuple[str, ...]) -> Any:
+    """The statement that inserts these columns, or sets them where the primary key is already there."""
     keys = [column.name for column in table.primary_key]
-    statement = make(table)
+    statement = _insert(dialect, table)
     change = {name: statement.excluded[name] for name in names if name not in keys}
     if change:
         return statement.on_conflict_do_update(index_elements=keys, set_=change)

@@ -26,7 +26,7 @@ from evidence.catalog.base import (
     values_among,
 )
 from evidence.catalog.intakes import sighting_columns
-from evidence.catalog.totals import count_copies, count_photos
+from evidence.catalog.totals import count_new
 from evidence.codec import to_json
 from evidence.model import CameraFacts, ClaimId, Copied, IntakeId, Look, MediaKind, Sha256
 
@@ -51,7 +51,7 @@ class Originals:
 
     def add_originals(self, intake: IntakeId, copied: Sequence[Copied]) -> None:
         """Add copied files of an intake, and where it saw them; a card's files may come in several calls."""
-        rows: dict[Sha256, dict[str, object]] = {}
+        rows: dict[Sha256, dict[str, Any]] = {}
         for one in copied:  # of equal files, the first one gives the kind
             rows.setdefault(one.sha256, _original_columns(one))
         sightings = [sighting_columns(intake, one) for one in copied]
@@ -61,8 +61,7 @@ class Originals:
             new = [row for sha, row in rows.items() if sha not in present]
             if new:
                 db.execute(t.original.insert(), new)
-                count_photos(self._database, [None])
-                count_copies(self._database, [None])
+                count_new(self._database, {row["sha256"]: row["size"] for row in new})
             for paths in chunks([one.found.card_path for one in copied]):
                 db.execute(_not_seen(), {"value": intake, "among": paths})
             if sightings:
@@ -222,7 +221,7 @@ def _not_seen() -> Delete:
     return delete(t.sighting).where(t.sighting.c.intake == VALUE, t.sighting.c.card_path.in_(AMONG))
 
 
-def _original_columns(one: Copied) -> dict[str, object]:
+def _original_columns(one: Copied) -> dict[str, Any]:
     """The kept file's row, before it is described."""
     suffix = PurePosixPath(one.found.card_path).suffix.lower()
     return {"sha256": one.sha256, "size": one.found.size, "suffix": suffix, "kind": one.found.kind.value}

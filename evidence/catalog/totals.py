@@ -42,6 +42,19 @@ def count_photos(database: Database, claims: Iterable[str | None]) -> None:
             database.upsert(t.claim_total, [_photo_row(row) for row in found])
 
 
+def count_new(database: Database, sizes: Mapping[Sha256, int]) -> None:
+    """Add new files to the counts of the tray, which they enter; `sizes` are their bytes. The rest of it is not read."""
+    total = {"claim": TRAY, "files": len(sizes), "octets": sum(sizes.values()), "to_confirm": 0}
+    with database.transaction() as db:
+        database.add_up(t.claim_total, total, ("files", "octets"))
+        query = values_among(t.copy.c.place, t.copy.c.sha256)
+        if any(db.execute(query, {"among": piece}).first() for piece in chunks(list(sizes))):
+            count_copies_of(database, sizes.keys(), [TRAY])  # places have copies of them from before
+        else:
+            row = {"claim": TRAY, "places": dump([]), "files": len(sizes)}
+            database.add_up(t.place_set, row, ("files",))
+
+
 def count_copies(database: Database, claims: Iterable[str | None]) -> None:
     """Count the copies in these claims' bags anew, and in which places the claims' files have them; None is the tray."""
     names = sorted({claim or TRAY for claim in claims})
