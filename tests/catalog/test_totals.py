@@ -150,6 +150,21 @@ def test_after_any_edits_the_kept_counts_are_those_of_counting_anew(made, on_sql
         assert kept == rows(on_sqlite.catalog), (name, arguments)
 
 
+def test_files_of_which_copies_lie_somewhere_already_are_counted_with_them(on_sqlite):
+    on_sqlite.begin()
+    catalog = on_sqlite.catalog
+    for claim in (CLAIMS[1], ""):
+        copy = CopyRow(
+            sha256=sha(9), place=f"disk {claim}", place_id="", off_computer=False, claim=claim, verified_at=AT
+        )
+        catalog.keeping.put_copies([copy])
+    on_sqlite.keep([8, 9])
+    kept = rows(catalog)
+    assert {(row[0], row[2]) for row in kept["copy_total"]} == {(CLAIMS[1], 1), ("", 1)}
+    totals.count_all(catalog._database)
+    assert kept == rows(catalog)
+
+
 @pytest.fixture
 def edited(postgres_url):
     made = Edited(postgres_url)

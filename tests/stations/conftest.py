@@ -6,7 +6,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from support_connections import KEPT
 from support_postgres import database
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _kept_connections() -> Iterator[None]:
+    """Commands in this process use the connections of earlier ones; those in processes of their own do not."""
+    with KEPT.used():
+        yield
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy.engine import make_url
 from support_cli import cli
 from support_intake import rows_of
+from support_postgres import drop
 from support_stations import (
     Saved,
     card_of,
@@ -91,7 +92,7 @@ def test_a_rebuild_at_any_station_makes_the_whole_catalog_anew(saved, at, lost):
 def new_database(url):
     name, server = make_url(url).database, make_url(url).query["host"]
     with psycopg.connect(host=server, user="office", dbname="postgres", autocommit=True) as db:
-        db.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
+        drop(db, name)
         db.execute(f'CREATE DATABASE "{name}"')
 
 

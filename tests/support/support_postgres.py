@@ -7,13 +7,16 @@ import shutil
 import subprocess
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 NOBODY = 65534
 """The user that runs the server when the tests run as root, whom it refuses."""
+BEFORE_DROP: list[Callable[[str], None]] = []
+"""Called with the name of a database that is about to be dropped."""
 
 
 def binaries() -> Path | None:
@@ -91,11 +94,23 @@ def database(server: Path, *, template: str = "template1") -> Iterator[str]:
 
     name = f"catalog_{uuid.uuid4().hex[:12]}"
     with psycopg.connect(host=str(server), user="office", dbname="postgres", autocommit=True) as db:
-        # Since version 15 the server can also log each page, which takes it longer.
-        how = "STRATEGY FILE_COPY" if db.info.server_version >= 150000 else ""
-        db.execute(f"CREATE DATABASE {name} TEMPLATE {template} {how}")  # type: ignore[arg-type]
+        copy(db, template, name)
         yield f"postgresql+psycopg://office@/{name}?host={server}"
-        db.execute(f"DROP DATABASE {name} WITH (FORCE)")  # type: ignore[arg-type]
+        drop(db, name)
+
+
+def copy(db: Any, template: str, name: str) -> None:
+    """Make a database that holds what another one holds."""
+    # Since version 15 the server can also log each page, which takes it longer.
+    how = "STRATEGY FILE_COPY" if db.info.server_version >= 150000 else ""
+    db.execute(f'CREATE DATABASE "{name}" TEMPLATE "{template}" {how}')
+
+
+def drop(db: Any, name: str) -> None:
+    """Drop a database, by a connection to another one."""
+    for close in BEFORE_DROP:
+        close(name)
+    db.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
 
 
 def _short_folder() -> str:

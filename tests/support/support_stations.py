@@ -16,8 +16,10 @@ from sqlalchemy import Engine, event, select
 from sqlalchemy.engine import make_url
 from support_card import CardMaker
 from support_cli import CONFIRMED, cli, make_archive
+from support_connections import KEPT
 from support_intake import CLAIMS, PLAIN, actions, filed, set_settings
 from support_kill import HereExecutor
+from support_postgres import copy, drop
 from support_retention import approved, reload_assignments
 
 from evidence.catalog import tables as t
@@ -147,24 +149,27 @@ class Saved:
         url = make_url(world.url)
         self.server, self.name = url.query["host"], url.database or ""
         self.copy = f"{self.name}_{name}"
-        self._database(f'CREATE DATABASE "{self.copy}" TEMPLATE "{self.name}"')
+        KEPT.forget(self.name)  # a database that is in use cannot be copied
+        with self._server() as db:
+            copy(db, self.name, self.copy)
 
     def again(self) -> World:
         """The same two stations at the same places, as they were saved."""
         shutil.rmtree(self.world.folder)
         shutil.copytree(self.folder, self.world.folder, symlinks=True)
-        self._database(f'DROP DATABASE "{self.name}" WITH (FORCE)')
-        self._database(f'CREATE DATABASE "{self.name}" TEMPLATE "{self.copy}"')
+        with self._server() as db:
+            drop(db, self.name)
+            copy(db, self.copy, self.name)
         return self.world
 
     def drop(self) -> None:
         """Forget what was saved."""
         shutil.rmtree(self.folder)
-        self._database(f'DROP DATABASE "{self.copy}" WITH (FORCE)')
+        with self._server() as db:
+            drop(db, self.copy)
 
-    def _database(self, statement: str) -> None:
-        with psycopg.connect(host=self.server, user="office", dbname="postgres", autocommit=True) as db:
-            db.execute(statement)  # type: ignore[arg-type]
+    def _server(self) -> psycopg.Connection:
+        return psycopg.connect(host=self.server, user="office", dbname="postgres", autocommit=True)
 
 
 def go(*running: OtherIntake, killed: bool = False) -> list[str]:
