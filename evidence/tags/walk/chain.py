@@ -62,13 +62,13 @@ def forward_backward(model: WalkModel, neighbours: NeighbourEvidence, likelihood
     `likelihoods` (styles or 1, photos, steps) are those of each photo's own evidence, of any scale, positive
     in at least one step of each photo.
     """
-    styles, steps = model.transitions[0].shape
+    styles, steps = model.starts.shape
     photos = likelihoods.shape[1]
     likelihoods = np.broadcast_to(
         likelihoods / likelihoods.max(axis=(0, 2), keepdims=True), (styles, photos, steps)
     )
     emissions = likelihoods.transpose(1, 0, 2)[:, :, None]
-    passes = both_passes(model.transitions[0][:, None], emissions, _Moves.of(model, neighbours))
+    passes = both_passes(model.starts[:, None], emissions, _Moves.of(model, neighbours))
     ahead, filtered, behind = (one[:, :, 0] for one in (passes.predicted, passes.filtered, passes.backward))
     habit = normalised(ahead * behind).transpose(1, 0, 2)
     full = normalised(habit * likelihoods)
@@ -91,7 +91,7 @@ def log_likelihoods(
 
     `likelihoods` is (photos, steps); those of `cases` (cases, photos, steps) are multiplied with it.
     """
-    start = model.transitions[0]
+    start = model.starts
     likelihoods = likelihoods / likelihoods.max(axis=1, keepdims=True)
     evidence = np.zeros((len(start), len(cases)))
     opening = np.broadcast_to(start[:, None], (len(start), len(cases), start.shape[1]))
@@ -105,10 +105,7 @@ def log_likelihoods(
 class _Moves:
     """The transitions from photo to photo under each style. Weights are (styles, cases, steps)."""
 
-    transitions: Floats
-    """(bins, styles, steps, steps)"""
-    stay: Floats
-    """(bins, styles, steps)"""
+    model: WalkModel
     gaps: Sequence[int]
     more: Floats
     """`NeighbourEvidence.again_odds` minus one."""
@@ -116,19 +113,19 @@ class _Moves:
     @classmethod
     def of(cls, model: WalkModel, neighbours: NeighbourEvidence) -> _Moves:
         """The moves of one claim's photos."""
-        return cls(model.transitions[1], model.stay, neighbours.gaps, neighbours.again_odds - 1.0)
+        return cls(model, neighbours.gaps, neighbours.again_odds - 1.0)
 
     def forward(self, step: int, weights: Floats) -> Floats:
         """Weights of the steps at the next photo."""
         gap = self.gaps[step]
-        again = self.more[step] * weights * self.stay[gap][:, None]
-        return np.asarray(np.matmul(weights, self.transitions[gap]) + again)
+        again = self.more[step] * weights * self.model.stay(gap)[:, None]
+        return np.asarray(np.matmul(weights, self.model.transitions(gap)) + again)
 
     def backward(self, step: int, weights: Floats) -> Floats:
         """The weight of what follows each step of a photo."""
         gap = self.gaps[step]
-        later = np.matmul(self.transitions[gap], weights.swapaxes(1, 2)).swapaxes(1, 2)
-        return np.asarray(later + self.more[step] * self.stay[gap][:, None] * weights)
+        later = np.matmul(self.model.transitions(gap), weights.swapaxes(1, 2)).swapaxes(1, 2)
+        return np.asarray(later + self.more[step] * self.model.stay(gap)[:, None] * weights)
 
 
 def expected_counts(
@@ -140,9 +137,9 @@ def expected_counts(
     tag confirmed they are nearly whole numbers.
     """
     posterior = forward_backward(model, neighbours, likelihoods)
-    plan, transitions = model.plan, model.transitions[1]
+    plan = model.plan
     every = np.arange(len(plan.steps))
-    pairs = np.zeros_like(transitions[0])
+    pairs = np.zeros_like(model.moves)
     gap_counts = WalkCounts.zeros(plan).gaps.copy()
     probable = np.flatnonzero(posterior.styles > 1e-3)
     for t, bin_ in enumerate(neighbours.gaps):
@@ -151,7 +148,7 @@ def expected_counts(
             continue
         # the posterior of a pair is the share of the first step in reaching the second one, times the
         # posterior of the second
-        now = posterior.filtered[probable, t][:, :, None] * transitions[bin_, probable]
+        now = posterior.filtered[probable, t][:, :, None] * model.transitions(bin_)[probable]
         now[:, every, every] *= neighbours.again_odds[t]
         reach = np.maximum(now.sum(axis=1), 1e-300)
         after = posterior.styles[probable, None] * posterior.by_style[probable, t + 1] / reach

@@ -116,9 +116,7 @@ class WalkModel:
         """The same model with the styles at these indices; a style may be repeated."""
         model = replace(self, style_indices=tuple(self._considered[k] for k in indices))
         known = {name: self.__dict__[name] for name in _OF_EVERY_STYLE & self.__dict__.keys()}
-        if "transitions" in self.__dict__:
-            starts, moves = self.transitions
-            known["transitions"] = starts[indices], np.take(moves, indices, axis=1)
+        known |= {name: self.__dict__[name][indices] for name in _OF_EACH_STYLE & self.__dict__.keys()}
         model.__dict__.update(known)  # computed already, and the same for these styles
         return model
 
@@ -294,33 +292,62 @@ class WalkModel:
         return classes
 
     @cached_property
-    def transitions(self) -> tuple[Floats, Floats]:
-        """(styles, steps) start probabilities, and (bins, styles, steps, steps) transition probabilities by gap."""
+    def starts(self) -> Floats:
+        """(styles, steps): the probability of the first step."""
+        place = np.array([step.place for step in self.plan.steps])
+        return np.stack([start[place] * self._opens_of_steps for start, _ in self._routes])
+
+    @cached_property
+    def moves(self) -> Floats:
+        """(styles, steps, steps): the probability of each move, whatever the time that it takes."""
         steps = self.plan.steps
         kind = np.array([step.kind for step in steps])
         in_stage = np.array([step.in_stage for step in steps])
         place = np.array([step.place for step in steps])
-        same = place[:, None] == place[None]
-        stay = np.where(same, self.within[kind][:, in_stage], 0.0)
-        leave, opens = self.within[kind, -1], self.opens[kind]
-        starts, moves = [], []
-        for number, style in zip(self._considered, self.styles, strict=True):
-            start, onward = self._route(number, style)
-            starts.append(start[place] * opens)
-            moves.append(stay + leave[:, None] * onward[place][:, place] * opens[None])
-        # (bins, steps, steps). In C order: the indexing leaves the bins next to each other in memory, and the
-        # products of a walk's photos with one bin's matrix would take four times as long.
-        by_gap = np.ascontiguousarray(self.gaps.T[:, self.classes])
-        return np.stack(starts), by_gap[:, None] * np.stack(moves)[None]
+        stay = np.where(place[:, None] == place[None], self.within[kind][:, in_stage], 0.0)
+        leave = self.within[kind, -1]
+        return np.stack(
+            [
+                stay + leave[:, None] * onward[place][:, place] * self._opens_of_steps[None]
+                for _, onward in self._routes
+            ]
+        )
 
     @cached_property
-    def stay(self) -> Floats:
-        """(bins, styles, steps): the probability of staying in the same step."""
-        return np.diagonal(self.transitions[1], axis1=2, axis2=3)
+    def _routes(self) -> list[tuple[Floats, Floats]]:
+        return [
+            self._route(number, style) for number, style in zip(self._considered, self.styles, strict=True)
+        ]
+
+    @cached_property
+    def _opens_of_steps(self) -> Floats:
+        return self.opens[[step.kind for step in self.plan.steps]]
+
+    def transitions(self, gap: int) -> Floats:
+        """(styles, steps, steps): the probability of each move with a time in this bin.
+
+        A claim has times of a few bins only, so each bin's product is computed when it is first asked for. It lies
+        together in memory: products of a walk's photos with it would otherwise take four times as long.
+        """
+        if gap not in self._by_gap:
+            self._by_gap[gap] = np.take(self.gaps[:, gap], self.classes) * self.moves
+        return self._by_gap[gap]
+
+    def stay(self, gap: int) -> Floats:
+        """(styles, steps): the probability of staying in the same step."""
+        return np.diagonal(self.transitions(gap), axis1=1, axis2=2)
+
+    @cached_property
+    def _by_gap(self) -> dict[int, Floats]:
+        return {}
 
 
-_OF_EVERY_STYLE = frozenset({"within", "opens", "gaps", "looks", "chalk", "sound", "classes"})
+_OF_EVERY_STYLE = frozenset(
+    {"within", "opens", "gaps", "looks", "chalk", "sound", "classes", "_opens_of_steps"}
+)
 """Computed attributes of a model that do not depend on the styles considered."""
+_OF_EACH_STYLE = frozenset({"starts", "moves"})
+"""Those that hold a part for each style considered."""
 
 
 def _dirichlet_mean(prior: Floats, counts: Floats, strength: float) -> Floats:
