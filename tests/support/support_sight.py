@@ -67,11 +67,15 @@ def held_in_frame(
     else:
         photo = cv2.GaussianBlur(behind, (0, 0), blur) if blur else behind
     photo[top:bottom, left:right] = cv2.GaussianBlur(piece, (0, 0), blur) if blur else piece
-    photo += noise * np.roll(sensor_noise(width, height), int(rng.integers(height)), axis=0)
-    coded = cv2.imencode(
-        ".jpg", np.clip(photo, 0, 255, out=photo).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality]
+    top = int(rng.integers(height))
+    grains = sensor_noise(width, height)
+    seen = np.empty((height, width), np.uint8)
+    for rows, grain in ((np.s_[top:], grains[: height - top]), (np.s_[:top], grains[height - top :])):
+        if len(grain):  # the noise rolled down by `top`
+            cv2.addWeighted(photo[rows], 1, grain, noise, 0, dst=seen[rows], dtype=cv2.CV_8U)
+    return cv2.imdecode(
+        cv2.imencode(".jpg", seen, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_GRAYSCALE
     )
-    return cv2.imdecode(coded[1], cv2.IMREAD_GRAYSCALE)
 
 
 def _reach(blur):
