@@ -92,12 +92,16 @@ def forward_backward(
     steps, axes = len(emissions), tuple(range(-state_axes, 0))
     predicted = np.empty((steps, *start.shape))
     filtered, behind = np.empty_like(predicted), np.empty_like(predicted)
-    log_likelihood = np.zeros(start.shape[:-state_axes])
-    for step, one in enumerate(forward(start, emissions, moves.forward, state_axes=state_axes, floor=floor)):
-        predicted[step], filtered[step] = one.predicted, one.probability
-        log_likelihood = log_likelihood + one.log_likelihood
+    totals = np.empty((steps, *start.shape[:-state_axes], *(1,) * state_axes))
+    # The arrays are small, so each call of numpy costs more than its work: `forward` written out, into these arrays.
+    for step in range(steps):
+        predicted[step] = moves.forward(step - 1, filtered[step - 1]) if step else start
+        weights = np.multiply(predicted[step], emissions[step], out=filtered[step])
+        weights += floor
+        weights /= np.add.reduce(weights, axes, keepdims=True, out=totals[step])
+    log_likelihood = np.log(totals.squeeze(axes)).cumsum(axis=0)[-1]
     behind[-1] = closing
     for step in range(steps - 2, -1, -1):
         weights = moves.backward(step, emissions[step + 1] * behind[step + 1])
-        behind[step] = weights / (weights.max(axis=axes, keepdims=True) + floor)
+        np.divide(weights, np.maximum.reduce(weights, axes, keepdims=True) + floor, out=behind[step])
     return Passes(predicted, filtered, behind, log_likelihood)

@@ -175,9 +175,15 @@ class _Crossings:
 
     def forward(self, step: int, weights: Floats) -> Floats:
         """Weights at the next photo; a boundary leads from every state into each, so their sum is taken once."""
-        out = (weights * self.leave[step]).sum(2)
-        into = np.maximum(out.sum(1, keepdims=True) - out * self.barred[step], 0.0) * self.enter[step]
-        return np.asarray((weights @ self.transition[step]) * self.stay[step] + into[..., None] * self.start)
+        out = np.add.reduce(weights * self.leave[step], 2)
+        into = out * self.barred[step]
+        np.subtract(np.add.reduce(out, 1, keepdims=True), into, out=into)
+        np.maximum(into, 0.0, out=into)
+        into *= self.enter[step]
+        moved = weights @ self.transition[step]
+        moved *= self.stay[step]
+        moved += into[..., None] * self.start
+        return np.asarray(moved)
 
     def backward(self, step: int, weights: Floats) -> Floats:
         """The weight of all that follows each state of a photo."""
@@ -190,7 +196,10 @@ class _Crossings:
     def crossed(self, steps: int | slice, after: Floats) -> Floats:
         """(steps..., modes, states, stages): the part of it with a boundary next."""
         into = (after @ self.start) * self.enter[steps]
-        into = np.maximum(into.sum(-1, keepdims=True) - into * self.barred[steps], 0.0)
+        total = np.add.reduce(into, -1, keepdims=True)
+        into *= self.barred[steps]
+        np.subtract(total, into, out=into)
+        np.maximum(into, 0.0, out=into)
         return np.asarray(self.leave[steps] * into[..., None])
 
 
@@ -203,23 +212,24 @@ def _viterbi(s: Scores, mode: int) -> tuple[Ints, Bools]:
     seen = s.inside[:, :, None] + s.emission
     best = (s.enter[0] + s.first[0, mode])[:, None] + s.start + seen[0]
     crossed[0] = True
+    source, value = np.empty(count, dtype=np.int64), np.empty(count)
     for i in range(1, photos):
         ways = best + s.end
         stage = ways.argmax(axis=1)
-        out = ways.max(axis=1) + s.last[i - 1, mode] + s.leave[i - 1]
+        out = np.maximum.reduce(ways, 1) + s.last[i - 1, mode] + s.leave[i - 1]
         top = int(out.argmax())
         winner = out[top]
         out[top] = -np.inf
         second = int(out.argmax())
-        source = np.full(count, top)
-        value = np.full(count, winner)
+        source.fill(top)
+        value.fill(winner)
         source[top], value[top] = second, out[second]
         same = winner + s.reentry[i - 1, top]
         if same > value[top]:
             source[top], value[top] = top, same
         moved_in = (value + s.enter[i] + s.first[i, mode])[:, None] + s.start
         paths = best[:, :, None] + s.transition[i - 1]
-        held = paths.max(axis=1) + s.stay[i - 1][:, None]
+        held = np.maximum.reduce(paths, 1) + s.stay[i - 1][:, None]
         moved = moved_in > held
         came[i] = np.where(moved, here[source, stage[source]][:, None], here[:, :1] + paths.argmax(axis=1))
         crossed[i] = moved
