@@ -329,16 +329,20 @@ class WalkModel:
         A claim has times of a few bins only, so each bin's product is computed when it is first asked for. It lies
         together in memory: products of a walk's photos with it would otherwise take four times as long.
         """
-        if gap not in self._by_gap:
-            self._by_gap[gap] = np.take(self.gaps[:, gap], self.classes) * self.moves
-        return self._by_gap[gap]
+        return self._at(gap)[0]
 
     def stay(self, gap: int) -> Floats:
         """(styles, steps): the probability of staying in the same step."""
-        return np.diagonal(self.transitions(gap), axis1=1, axis2=2)
+        return self._at(gap)[1]
+
+    def _at(self, gap: int) -> tuple[Floats, Floats]:
+        if gap not in self._by_gap:
+            moves = np.take(self.gaps[:, gap], self.classes) * self.moves
+            self._by_gap[gap] = moves, np.diagonal(moves, axis1=1, axis2=2)
+        return self._by_gap[gap]
 
     @cached_property
-    def _by_gap(self) -> dict[int, Floats]:
+    def _by_gap(self) -> dict[int, tuple[Floats, Floats]]:
         return {}
 
 
