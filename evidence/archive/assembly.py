@@ -111,6 +111,8 @@ def assemble(
     with writing(bag):
         mark_incomplete(next_bag)
         _clear_unwanted(next_bag, {*(DATA + path for path in payload), *tags, INCOMPLETE_MARK})
+        for folder in sorted({(next_bag / "data" / path).parent for path in present}):
+            folder.mkdir(parents=True, exist_ok=True)  # here, and not by several threads at once
     on_step("begun")
     stage = _NextState(bag, next_bag, copy, damaged, recorded)
 
@@ -266,8 +268,9 @@ def _has_digest(path: Path, digest: Sha256) -> bool:
 
 def _hard_link(present: Path, dest: Path) -> bool:
     """Link a file of the present bag into the next state; False where the file system has no hard links."""
-    with writing(dest.parent):
-        dest.parent.mkdir(parents=True, exist_ok=True)
+    if not dest.parent.is_dir():
+        with writing(dest.parent):
+            dest.parent.mkdir(parents=True, exist_ok=True)
     try:
         os.link(present, dest, follow_symlinks=False)
     except (OSError, NotImplementedError):

@@ -7,9 +7,10 @@ New objects are written in `incoming/`. An object whose bytes no longer match it
 from __future__ import annotations
 
 import logging
+import os
 import re
 import secrets
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from evidence.disk.copying import NameTakenError
 from evidence.disk.durable import make_folder, publish, sweep_folder, sync_folder
@@ -97,7 +98,13 @@ def add_object(part: Path, store: Path, sha256: Sha256, suffix: str) -> Path:
 def _objects(store: Path, sha256: Sha256) -> list[Path]:
     folder = store / sha256[:2]
     with writing(store):
-        return sorted(p for p in folder.glob(f"{sha256}*") if p.stem == sha256) if folder.is_dir() else []
+        if not folder.is_dir():
+            return []
+        try:
+            names = os.listdir(folder)  # noqa: PTH208 - names are enough
+        except PermissionError:
+            return []
+    return [folder / name for name in sorted(names) if PurePath(name).stem == sha256]
 
 
 def _matches(path: Path, sha256: Sha256) -> bool:

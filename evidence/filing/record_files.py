@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -61,34 +61,29 @@ def keep_records(workspace: Workspace, *, progress: Progress = quiet) -> int:
 
 
 def _keep(workspace: Workspace, progress: Progress) -> int:
-    """Batch by batch, so that a kill repeats one batch at most."""
+    """Batch by batch, so that a kill repeats one batch at most; the ledger of an intake is due at the targets with it."""
     records = workspace.catalog.records
     due = records.due()
     seq = workspace.custody.head().seq if due else 0
     done = 0
     for start in range(0, len(due), _BATCH):
         batch = due[start : start + _BATCH]
-        for one in batch:
+        paths = [record_path(workspace.root, one.kind, one.key) for one in batch]
+        for one, path in zip(batch, paths, strict=True):
             rows = records.rows(one.kind, one.key)
             shared = workspace.shared and one.kind is Kind.CLAIM
             changes = workspace.catalog.keeping.changes(ClaimId(one.key)) if shared else 0
-            _write(record_path(workspace.root, one.kind, one.key), one, rows, seq, changes)
-        for folder in {record_path(workspace.root, one.kind, one.key).parent for one in batch}:
+            _write(path, one, rows, seq, changes)
+        for folder in {path.parent for path in paths}:
             if folder.is_dir():
                 with writing(folder):
                     sync_folder(folder)
-        records.written(batch, _names(workspace, batch))
+        paths += [workspace.ledgers / f"{one.key}.jsonl" for one in batch if one.kind is Kind.INTAKE]
+        records.written(batch, [path.relative_to(workspace.root).as_posix() for path in paths])
         done += len(batch)
         if len(due) > _BATCH:
             progress("Writing the record files", done, len(due))
     return len(due)
-
-
-def _names(workspace: Workspace, due: Sequence[OutdatedRecord]) -> list[str]:
-    """The record files, and the ledgers of the intakes, by path below the archive."""
-    paths = [record_path(workspace.root, one.kind, one.key) for one in due]
-    paths += [workspace.ledgers / f"{one.key}.jsonl" for one in due if one.kind is Kind.INTAKE]
-    return [path.relative_to(workspace.root).as_posix() for path in paths]
 
 
 def record_path(root: Path, kind: Kind, key: str) -> Path:
@@ -99,7 +94,7 @@ def record_path(root: Path, kind: Kind, key: str) -> Path:
         name = hashlib.sha256(key.encode()).hexdigest()[:32] if key else "unassigned"
     if kind is Kind.OFFICE:
         name = "office"
-    return root / FOLDER / _IN_FOLDERS[kind] / f"{name}.json"
+    return Path(root, FOLDER, _IN_FOLDERS[kind], f"{name}.json")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 from support_board import new_archive
 from support_browser import board, log_in
+from support_copy import copy_tree
 from support_visit import put_recorded, visit_by_question, watch_clicks
 
 from evidence.catalog.decisions import SendBack, Tag
@@ -28,7 +27,7 @@ def recorded(tmp_path_factory):
 
 @pytest.fixture
 def workspace(recorded, tmp_path):
-    shutil.copytree(recorded, tmp_path / "archive")
+    copy_tree(recorded, tmp_path / "archive")
     with Workspace(tmp_path / "archive", actor="office clerk") as opened:
         yield opened
 

@@ -14,6 +14,12 @@ def test_results_come_in_the_order_of_the_items(at_once):
     assert list(in_parallel(lambda n: n * n, range(20), at_once=at_once)) == [n * n for n in range(20)]
 
 
+@pytest.mark.parametrize("items", [[], [7]])
+def test_a_single_item_is_worked_on_without_another_thread(items):
+    here = threading.current_thread()
+    assert list(in_parallel(lambda n: (n, threading.current_thread()), items)) == [(n, here) for n in items]
+
+
 def test_as_many_run_together_as_asked_and_few_wait():
     met = threading.Barrier(3, timeout=30)  # breaks unless three run at the same time
     begun = []

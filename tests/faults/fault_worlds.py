@@ -24,6 +24,7 @@ import numpy as np
 from PIL import Image
 from support_card import CardMaker
 from support_cli import CONFIRMED, Ran, cli, make_archive
+from support_copy import copy_tree
 from support_intake import CLAIMS, PLAIN
 from support_kill import HereExecutor
 from support_retention import reload_assignments
@@ -260,11 +261,11 @@ def _take_in(world: World) -> None:
     """An archive that took its first card in; made once, since most scenarios begin with it."""
     kept = world.base.with_name("taken-in")
     if kept.exists():
-        shutil.copytree(kept, world.base, symlinks=True, dirs_exist_ok=True)
+        copy_tree(kept, world.base, dirs_exist_ok=True)
     else:
         _prepare_intake(world)
         world.sure("intake", world.base / CARD)
-        shutil.copytree(world.base, kept, symlinks=True)
+        copy_tree(world.base, kept)
 
 
 def _prepare_next(world: World) -> None:
@@ -444,7 +445,7 @@ def _prepare_older(
     def prepared(world: World) -> None:
         prepare(world)
         world.sure("backup")
-        shutil.copytree(world.target, world.base / OLDER, symlinks=True)
+        copy_tree(world.target, world.base / OLDER)
         step(world)
         world.sure("backup")
 

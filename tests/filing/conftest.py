@@ -1,9 +1,8 @@
 """Fixtures of the tests of filing."""
 
-import shutil
-
 import pytest
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import with_target
 
 
@@ -13,7 +12,7 @@ def backed_up(kept, same_path, two_houses_taken_in):
     archive, target = same_path / "archive", same_path / "office"
 
     def make():
-        shutil.copytree(two_houses_taken_in[0], archive, symlinks=True)
+        copy_tree(two_houses_taken_in[0], archive)
         target.mkdir()
         with_target(archive, target, off=False)
         assert cli("backup", archive=archive).status == 0

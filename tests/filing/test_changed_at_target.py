@@ -7,6 +7,7 @@ import json
 import shutil
 
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import filed, holding
 
 
@@ -61,7 +62,7 @@ def test_records_that_were_replaced_at_the_target_are_found_by_verify_and_copied
 
 def test_a_target_that_was_put_back_to_an_earlier_time_is_compared_as_a_whole(backed_up, tmp_path):
     archive, target = backed_up
-    shutil.copytree(target, tmp_path / "image")
+    copy_tree(target, tmp_path / "image")
     assert cli("tag", "TEST0002.JPG", "--face", "left", archive=archive).status == 0
     backup(archive)
     shutil.rmtree(target)

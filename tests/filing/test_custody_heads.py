@@ -18,6 +18,7 @@ import pypdf
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from support_cli import CONFIRMED, cli
+from support_copy import copy_tree
 from support_intake import PLAIN, set_settings, with_target
 
 from evidence.archive.custody import CustodyLog, Draft
@@ -132,11 +133,11 @@ def test_without_a_target_the_archives_own_list_and_the_certificate_find_the_cut
     lines = whole[0].splitlines(keepends=True)
     assert json.loads(lines[size - 1])["action"] == "purge_started"
     kept = archive / "custody" / HEADS
-    shutil.copytree(kept, same_path / "kept")
+    copy_tree(kept, same_path / "kept")
     forge(archive, lambda drafts: drafts[:3])
     assert codes(archive) == set(), "nothing else keeps a head: the threat model says so"
     assert codes(archive, "--noted", f"{size}:{root}") == {"entries_missing"}
-    shutil.copytree(same_path / "kept", kept)
+    copy_tree(same_path / "kept", kept)
     assert codes(archive) == {"entries_missing"}
 
 
@@ -201,12 +202,12 @@ def test_the_entries_between_the_last_head_that_agrees_and_the_first_that_does_n
 
 
 def test_a_whole_rollback_is_found_by_a_target_that_has_a_later_head(archive, same_path):
-    shutil.copytree(archive, same_path / "image")
+    copy_tree(archive, same_path / "image")
     assert cli("hold", "place", "TC-2", "--reason", "suit", archive=archive).status == 0
     assert cli("backup", archive=archive).status == 0
     assert verdict(archive).status == 0
     shutil.rmtree(archive)
-    shutil.copytree(same_path / "image", archive)
+    copy_tree(same_path / "image", archive)
     assert codes(archive) == {"entries_missing"}
     # and still after the older archive has gone on by itself, as long as the other
     assert cli("hold", "place", "TC-2", "--reason", "another", archive=archive).status == 0
@@ -227,14 +228,14 @@ def test_another_archives_log_in_place_of_this_one_is_found(archive, same_path):
 def test_another_archives_whole_custody_folder_is_found(archive, same_path):
     other = make(same_path, "other", target=False)
     shutil.rmtree(archive / "custody")
-    shutil.copytree(other / "custody", archive / "custody")
+    copy_tree(other / "custody", archive / "custody")
     assert "other_archive" in codes(archive)
     shutil.copy(other / ID_FILE, archive / ID_FILE)
     with Workspace(other) as workspace:
         from evidence.filing.custody_heads import signed_head
 
         signed_head(workspace)
-    shutil.copytree(other / "custody", archive / "custody", dirs_exist_ok=True)
+    copy_tree(other / "custody", archive / "custody", dirs_exist_ok=True)
     ran = verdict(archive)
     assert (ran.status, "belongs to another archive" in ran.err) == (2, True), "by its catalog"
     for path in archive.glob("catalog.sqlite*"):
@@ -381,11 +382,11 @@ def test_a_target_whose_heads_are_deleted_is_named(archive):
 
 
 def test_a_backup_changes_nothing_at_a_target_with_a_head_that_the_log_does_not_extend(archive, same_path):
-    shutil.copytree(archive, same_path / "image")
+    copy_tree(archive, same_path / "image")
     assert cli("hold", "place", "TC-2", "--reason", "suit", archive=archive).status == 0
     assert cli("backup", archive=archive).status == 0
     shutil.rmtree(archive)
-    shutil.copytree(same_path / "image", archive)
+    copy_tree(same_path / "image", archive)
 
     def state():
         return {p: p.read_bytes() for p in target_of(archive).rglob("*") if p.is_file()}

@@ -6,6 +6,7 @@ import shutil
 
 from support_card import CardMaker
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import actions, at_home, filed, holding, taken_in
 
 from evidence.review import placing
@@ -38,7 +39,7 @@ def without_heads(target):
 
 def test_an_archive_put_back_from_an_older_copy_removes_nothing_at_its_target(backed_up, tmp_path):
     archive, target = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     added = four_more(archive, tmp_path / "more")
     assert len(holding(target, added)) == 4
     before = everything_below(target)
@@ -54,7 +55,7 @@ def test_an_archive_put_back_from_an_older_copy_removes_nothing_at_its_target(ba
 
 def test_a_check_by_an_older_archive_says_so_and_promises_no_backup(backed_up, tmp_path):
     archive, _target = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     cli("hold", "place", "TC-1001", "--reason", "letter", archive=archive)
     assert cli("backup", archive=archive).status == 0
     shutil.rmtree(archive)
@@ -68,7 +69,7 @@ def test_a_check_by_an_older_archive_says_so_and_promises_no_backup(backed_up, t
 
 def test_an_older_archive_that_went_on_working_removes_nothing_either(backed_up, tmp_path):
     archive, target = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     four_more(archive, tmp_path / "more")
     before = everything_below(target)
     shutil.rmtree(archive)
@@ -81,7 +82,7 @@ def test_an_older_archive_that_went_on_working_removes_nothing_either(backed_up,
 
 def test_a_target_that_is_ahead_stops_only_itself(backed_up, tmp_path):
     archive, _ = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     four_more(archive, tmp_path / "more")
     shutil.rmtree(archive)
     shutil.move(tmp_path / "older", archive)
@@ -174,7 +175,7 @@ def test_two_claims_that_give_photos_to_each_other_are_both_brought_up_to_date(b
 
 def test_a_target_without_a_changed_bag_is_ahead_by_its_signed_head_alone(backed_up, tmp_path):
     archive, target = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     cli("people", "list", archive=archive)
     with at_home(archive) as workspace:
         workspace.record("noted", "something that changes no bag")
@@ -192,7 +193,7 @@ def test_a_bag_that_a_killed_backup_wrote_without_a_head_stops_an_older_archive_
     backed_up, tmp_path, monkeypatch
 ):
     archive, target = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     with monkeypatch.context() as patch:
         patch.setattr("evidence.filing.backup.note_head", lambda *_: [])  # killed just before
         added = four_more(archive, tmp_path / "more")

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-import shutil
 from datetime import date
 
 import pytest
 from sqlalchemy import create_engine, text
 from support_card import CardMaker
 from support_cli import CONFIRMED, cli
+from support_copy import copy_tree
 from support_intake import (
     CLAIMS,
     at_home,
@@ -43,7 +43,7 @@ def used_archive(kept, same_path, other_disk, two_houses_taken_in):
     archive, card = same_path / "archive", same_path / "second"
 
     def make():
-        shutil.copytree(two_houses_taken_in[0], archive, symlinks=True)
+        copy_tree(two_houses_taken_in[0], archive)
         use(archive, other_disk, card)
 
     kept.put("in use", {"archive": archive, "card": card, "disk": other_disk}, make)

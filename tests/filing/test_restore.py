@@ -9,6 +9,7 @@ import shutil
 import pytest
 from support_archive import outside_verdict
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import at_home, bags_of, filed, with_target
 
 from evidence.archive.custody_key import KEY_FILE
@@ -155,7 +156,7 @@ def test_people_are_kept_without_their_passwords(backed_up, other_disk, tmp_path
 
 def test_an_older_archive_changes_nothing_at_a_target_with_a_longer_log(backed_up, other_disk, tmp_path):
     older = tmp_path / "older"
-    shutil.copytree(backed_up, older)
+    copy_tree(backed_up, older)
     assert cli("hold", "place", "TC-1001", "--reason", "another suit", archive=backed_up).status == 0
     assert cli("backup", archive=backed_up).status == 0
     before = {p: p.read_bytes() for p in (other_disk / AT_TARGET).rglob("*") if p.is_file()}

@@ -6,6 +6,7 @@ import shutil
 
 import pytest
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import at_home
 
 from evidence.archive.targets import FolderTarget
@@ -104,7 +105,7 @@ def test_a_check_within_a_budget_reads_some_of_them(backed_up):
 
 def test_a_repair_changes_nothing_at_a_target_with_a_later_log(backed_up, tmp_path):
     archive, target = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     cli("hold", "place", "TC-1001", "--reason", "letter", archive=archive)
     assert status("backup", archive=archive) == 0
     spoil(target / "archive" / "evidence.toml")
@@ -117,7 +118,7 @@ def test_a_repair_changes_nothing_at_a_target_with_a_later_log(backed_up, tmp_pa
 
 def test_an_older_archive_repairs_itself_from_a_target_and_changes_no_bag_there(backed_up, tmp_path):
     archive, target = backed_up
-    shutil.copytree(archive, tmp_path / "older", symlinks=True)
+    copy_tree(archive, tmp_path / "older")
     cli("hold", "place", "TC-1001", "--reason", "letter", archive=archive)
     assert status("backup", archive=archive) == 0
     next(target.glob("TC-1001*/records/photos.json")).unlink()

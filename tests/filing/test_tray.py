@@ -8,6 +8,7 @@ import shutil
 import pytest
 from support_archive import outside_verdict
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import at_home, filed, holding, where
 
 from evidence.filing.bags import file_away
@@ -121,7 +122,7 @@ def test_a_bag_with_a_file_that_a_person_put_there_stays_and_a_copy_is_named(wai
 
 def test_a_target_that_was_put_back_loses_its_old_bag_again(waiting, tmp_path):
     archive, target, sha = waiting
-    shutil.copytree(target, tmp_path / "older", symlinks=True)
+    copy_tree(target, tmp_path / "older")
     assign(archive)
     assert cli("backup", archive=archive).status == 0
     shutil.rmtree(target)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -17,6 +16,7 @@ import bagit
 import pytest
 from support_card import CardMaker
 from support_cli import make_archive
+from support_copy import copy_tree
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
 
@@ -41,7 +41,7 @@ def fresh_archive(folder: Path) -> Path:
     if not pattern.exists():
         make_archive(pattern.parent)
         (pattern / "evidence.toml").write_text(PLAIN, encoding="utf-8")
-    shutil.copytree(pattern, folder / "archive")
+    copy_tree(pattern, folder / "archive")
     return folder / "archive"
 
 

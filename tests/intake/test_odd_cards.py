@@ -12,6 +12,7 @@ from pathlib import Path
 import bagit
 import pytest
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import at_home, bags_of, filed, loaded_archive, small_houses, taken_in, with_target
 
 from evidence.filing.records import NAMES_RECORD
@@ -127,7 +128,7 @@ def test_no_backup_target_is_taken_in_as_a_card(tmp_path, other_disk):
     taken_in(archive, small_houses(tmp_path / "card").root)
     (tmp_path / "link").symlink_to(target)
     moved = tmp_path / "mounted elsewhere"
-    shutil.copytree(target, moved)
+    copy_tree(target, moved)
     bag = next(one.parent for one in target.glob("*/bagit.txt"))
     for source in (other_disk, target, bag, tmp_path / "link", moved):
         ran = cli("intake", source, archive=archive)

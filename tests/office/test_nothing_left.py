@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from support_cli import CONFIRMED, cli
+from support_copy import copy_tree
 from support_intake import CLAIMS, PLAIN, at_home, bags_of, filed, set_settings, where, with_target
 from support_retention import every_file, found, reload_assignments
 
@@ -198,7 +199,7 @@ def waiting(kept, request, tmp_path, other_disk):
         set_settings(due, settings.replace("quarantine_days = 0", "quarantine_days = 14"))
         for part in (due / "claims", due / "unassigned"):
             if part.exists():
-                shutil.copytree(part, before / part.name)
+                copy_tree(part, before / part.name)
         _, ran = purge(due)
         assert ran.status == 0, ran.data
         assert [one["claim"] for one in ran.data["quarantined"]] == ["TC-1001"]
@@ -347,7 +348,7 @@ def test_a_target_that_is_away_is_owed_until_a_backup_reaches_it(due, other_disk
 def test_a_target_put_back_to_before_a_purge_gives_up_the_photo_in_the_bag_it_was_moved_from(
     due, other_disk, tmp_path
 ):
-    shutil.copytree(other_disk, tmp_path / "older", symlinks=True)
+    copy_tree(other_disk, tmp_path / "older")
     assert cli("reopen", "TC-1001", "--on", LONG_AGO, archive=due).status == 0
     assert cli("move", "TEST0007.JPG", "--to", "TC-1001", archive=due).status == 0
     assert cli("close", "TC-1001", "--on", LONG_AGO, archive=due).status == 0
@@ -358,7 +359,7 @@ def test_a_target_put_back_to_before_a_purge_gives_up_the_photo_in_the_bag_it_wa
         assert cli("backup", archive=due).status == 0
     assert cli("purge", "history", "--json", archive=due).data["owed"] == []
     shutil.rmtree(other_disk)
-    shutil.copytree(tmp_path / "older", other_disk, symlinks=True)
+    copy_tree(tmp_path / "older", other_disk)
     assert any(path.name == "TEST0007.JPG" for path in every_file(other_disk))
     backup = cli("backup", archive=due)
     assert backup.status == 0, backup.out + backup.err

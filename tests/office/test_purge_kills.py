@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 from support_cli import CONFIRMED, cli
+from support_copy import copy_tree
 from support_intake import CLAIMS, at_home, set_settings, with_target
 from support_kill import changes_of, killed_at
 from support_retention import approved as approve
@@ -31,15 +32,15 @@ class Trials:
     def __init__(self, archive, disk, folder):
         self.archive, self.disk, self.folder = archive, disk, folder
         self.saved = folder / "saved-target"
-        shutil.copytree(disk, self.saved)
+        copy_tree(disk, self.saved)
 
     def fresh(self, name):
         copy = self.folder / name
         shutil.rmtree(copy, ignore_errors=True)
-        shutil.copytree(self.archive, copy)
+        copy_tree(self.archive, copy)
         for entry in self.disk.iterdir():
             shutil.rmtree(entry) if entry.is_dir() else entry.unlink()
-        shutil.copytree(self.saved, self.disk, dirs_exist_ok=True)
+        copy_tree(self.saved, self.disk, dirs_exist_ok=True)
         return copy
 
     def killed(self, work):

@@ -7,6 +7,7 @@ import shutil
 import pytest
 from support_card import CardMaker
 from support_cli import CONFIRMED, cli
+from support_copy import copy_tree
 from support_intake import CLAIMS, filed, holding, set_settings, taken_in, with_target
 from support_retention import approved, reload_assignments
 
@@ -34,7 +35,7 @@ def due(houses, target):
 
 def put_back(target, image):
     shutil.rmtree(target)
-    shutil.copytree(image, target, symlinks=True)
+    copy_tree(image, target)
 
 
 def later_photos(archive, folder, *, status=0):
@@ -54,7 +55,7 @@ def test_photos_that_an_older_image_of_the_target_lacks_come_back_after_a_purge_
     due, target, tmp_path, work
 ):
     image = tmp_path / "image"
-    shutil.copytree(target, image, symlinks=True)
+    copy_tree(target, image)
     added = later_photos(due, tmp_path / "more")
     plan = approved(due, "TC-1001")
     put_back(target, image)
@@ -74,7 +75,7 @@ def test_an_image_from_before_a_purge_does_not_bring_the_purged_claim_back(due, 
     plan = approved(due, "TC-1001")
     assert cli("backup", archive=due).status == 0
     image = tmp_path / "image"
-    shutil.copytree(target, image, symlinks=True)
+    copy_tree(target, image)
     ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=due, actor="Ada Clerk")
     assert ran.status == 0, ran.err
     assert not holding(target, theirs)
@@ -88,7 +89,7 @@ def test_a_target_that_was_put_back_is_noticed_though_no_head_can_be_signed(due,
         shutil.rmtree(path) if path.is_dir() else path.unlink()
     assert cli("backup", archive=due).status == 1, "the head was not signed"
     image = tmp_path / "image"
-    shutil.copytree(target, image, symlinks=True)
+    copy_tree(target, image)
     added = later_photos(due, tmp_path / "more", status=1)
     put_back(target, image)
     assert not holding(target, added)
@@ -113,7 +114,7 @@ def test_an_original_that_no_list_names_keeps_the_bag_of_a_purged_claim_in_an_ol
     plan = approved(due, "TC-1001")
     assert cli("backup", archive=due).status == 0
     image = tmp_path / "image"
-    shutil.copytree(target, image, symlinks=True)
+    copy_tree(target, image)
     ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=due, actor="Ada Clerk")
     assert ran.status == 0, ran.err
     put_back(target, image)

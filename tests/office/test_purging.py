@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime
 import pytest
 import rfc8785
 from support_cli import CONFIRMED, cli
+from support_copy import copy_tree
 from support_intake import (
     CLAIMS,
     actions,
@@ -386,7 +387,7 @@ def test_a_purge_killed_at_any_point_is_finished_by_the_next_run(due, other_disk
     plan = approved(due)
     neighbours = {digest: place for digest, place in filed(due).items() if digest not in theirs}
     saved = tmp_path / "saved-target"
-    shutil.copytree(other_disk, saved)
+    copy_tree(other_disk, saved)
     now = datetime(2026, 12, 1, 12, tzinfo=UTC)
 
     def run_of(archive):
@@ -398,10 +399,10 @@ def test_a_purge_killed_at_any_point_is_finished_by_the_next_run(due, other_disk
 
     def fresh(name):
         archive = tmp_path / name
-        shutil.copytree(due, archive)
+        copy_tree(due, archive)
         for entry in other_disk.iterdir():
             shutil.rmtree(entry) if entry.is_dir() else entry.unlink()
-        shutil.copytree(saved, other_disk, dirs_exist_ok=True)
+        copy_tree(saved, other_disk, dirs_exist_ok=True)
         return archive
 
     steps = changes_of(run_of(whole := fresh("whole")), whole)
@@ -459,7 +460,7 @@ def test_an_archive_older_than_its_target_purges_nothing_there(due, other_disk, 
     from support_card import CardMaker
 
     plan = approved(due)
-    shutil.copytree(due, tmp_path / "older", symlinks=True)
+    copy_tree(due, tmp_path / "older")
     cli("reopen", "TC-1001", "--on", "2026-05-01", archive=due)
     more = CardMaker(due.parent / "more", serial="TC-0002", seed=800, number=60)
     more.wait(days=1)

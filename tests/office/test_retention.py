@@ -9,6 +9,7 @@ from datetime import date
 
 import pytest
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import CLAIMS, actions, at_home, bags_of, filed
 from support_retention import reload_assignments
 
@@ -126,14 +127,14 @@ def test_a_killed_closing_or_hold_is_complete_or_absent_and_in_the_log(houses, t
         return work
 
     whole = tmp_path / "whole"
-    shutil.copytree(houses, whole)
+    copy_tree(houses, whole)
     steps = changes_of(doing(whole), whole)
     outcomes = set()
     for step in range(
         0, steps * 9 // 10, max(1, steps // 6)
     ):  # files placed at once make the last steps vary
         archive = tmp_path / f"killed-{step}"
-        shutil.copytree(houses, archive)
+        copy_tree(houses, archive)
         assert killed_at(doing(archive), archive, step)
         with at_home(archive) as workspace:
             row = workspace.catalog.claims.get("TC-1001")

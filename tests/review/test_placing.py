@@ -8,6 +8,7 @@ import shutil
 import pytest
 from support_card import CardMaker
 from support_cli import cli
+from support_copy import copy_tree
 from support_intake import actions, at_home, filed, loaded_archive, taken_in, where
 
 from evidence.analysis.coverage import coverage_of
@@ -339,7 +340,7 @@ def test_a_kill_during_a_move_between_claims_loses_and_doubles_nothing(houses, t
         return work
 
     whole = tmp_path / "whole"
-    shutil.copytree(houses, whole)
+    copy_tree(houses, whole)
     steps = changes_of(moving(whole), whole)
     before, after = filed(houses), filed(whole)
     assert before != after
@@ -347,7 +348,7 @@ def test_a_kill_during_a_move_between_claims_loses_and_doubles_nothing(houses, t
     outcomes = set()
     for step in tried:
         archive = tmp_path / f"killed-{step}"
-        shutil.copytree(houses, archive)
+        copy_tree(houses, archive)
         # Two threads may both ask for a folder or not, so a run may have a few changes less.
         assert killed_at(moving(archive), archive, step) or step > steps - 4
         with at_home(archive) as home:

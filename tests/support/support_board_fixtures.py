@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import shutil
-
 import pytest
 from support_board import facet_value, put_claim, put_photos
+from support_copy import copy_tree
 
 from evidence.model import Facet
 from evidence.workspace import Workspace
@@ -15,7 +14,7 @@ FACES = ("front", "right", "back", "left")
 
 @pytest.fixture
 def workspace(blank, tmp_path):
-    shutil.copytree(blank, tmp_path / "archive")
+    copy_tree(blank, tmp_path / "archive")
     with Workspace(tmp_path / "archive", actor="office clerk") as opened:
         yield opened
 
@@ -38,6 +37,6 @@ def claim(workspace):
 @pytest.fixture
 def bagged(two_houses_archive, tmp_path):
     """A copy of that archive, opened."""
-    shutil.copytree(two_houses_archive, tmp_path / "two_houses")
+    copy_tree(two_houses_archive, tmp_path / "two_houses")
     with Workspace(tmp_path / "two_houses", actor="Tess") as opened:
         yield opened

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from datetime import date
 from pathlib import Path
 
 import pytest
 from support_board import put_claim, put_photos
+from support_copy import copy_tree
 
 from evidence.board import jobs
 from evidence.board.app import make_app
@@ -64,7 +64,7 @@ def reopened(workspace: Workspace) -> Workspace:
 
 @pytest.fixture
 def office(furnished_archive, tmp_path):
-    shutil.copytree(furnished_archive, tmp_path / "office")
+    copy_tree(furnished_archive, tmp_path / "office")
     with Workspace(tmp_path / "office", actor="office clerk") as opened:
         yield opened
 

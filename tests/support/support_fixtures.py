@@ -12,6 +12,7 @@ import tempfile
 from pathlib import Path
 
 import pytest
+from support_copy import copy_tree
 from support_kept import KeptFolders
 
 BROWSERS = ("chromium-headless-shell", "chromium")
@@ -149,7 +150,7 @@ def two_houses_taken_in(tmp_path_factory):
 @pytest.fixture
 def houses(two_houses_taken_in, tmp_path):
     """A copy of that archive, to be changed."""
-    shutil.copytree(two_houses_taken_in[0], tmp_path / "archive", symlinks=True)
+    copy_tree(two_houses_taken_in[0], tmp_path / "archive")
     return tmp_path / "archive"
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
+
+from support_copy import copy_tree
 
 
 class KeptFolders:
@@ -19,7 +20,7 @@ class KeptFolders:
         if not kept.exists():
             make()
             for part, place in parts.items():
-                shutil.copytree(place, kept / part, symlinks=True)
+                copy_tree(place, kept / part)
         else:
             for part, place in parts.items():
-                shutil.copytree(kept / part, place, symlinks=True, dirs_exist_ok=True)
+                copy_tree(kept / part, place, dirs_exist_ok=True)

@@ -101,8 +101,9 @@ def tables_once(upgrade: Callable[..., None]) -> Callable[..., None]:
                     driver = config.attributes["connection"].connection.dbapi_connection
                     statements[:] = list(driver.iterdump())[1:-1]  # without BEGIN and COMMIT
                 config.attributes["connection"] = connection
+        driver = connection.connection.dbapi_connection
         for statement in statements:
-            connection.exec_driver_sql(statement)
+            driver.execute(statement)
 
     return upgraded
 

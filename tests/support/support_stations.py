@@ -17,6 +17,7 @@ from sqlalchemy.engine import make_url
 from support_card import CardMaker
 from support_cli import CONFIRMED, cli, make_archive
 from support_connections import KEPT
+from support_copy import copy_tree
 from support_intake import CLAIMS, PLAIN, actions, filed, set_settings
 from support_kill import HereExecutor
 from support_postgres import copy, drop
@@ -145,7 +146,7 @@ class Saved:
     def __init__(self, world: World, name: str = "saved") -> None:
         self.world = world
         self.folder = world.folder.with_name(f"{world.folder.name}-{name}")
-        shutil.copytree(world.folder, self.folder, symlinks=True)
+        copy_tree(world.folder, self.folder)
         url = make_url(world.url)
         self.server, self.name = url.query["host"], url.database or ""
         self.copy = f"{self.name}_{name}"
@@ -156,7 +157,7 @@ class Saved:
     def again(self) -> World:
         """The same two stations at the same places, as they were saved."""
         shutil.rmtree(self.world.folder)
-        shutil.copytree(self.folder, self.world.folder, symlinks=True)
+        copy_tree(self.folder, self.world.folder)
         with self._server() as db:
             drop(db, self.name)
             copy(db, self.copy, self.name)
