@@ -46,7 +46,7 @@ def stated(workspace, sha):
 
 
 def test_a_reviewer_who_logs_in_by_a_link_works_through_a_claim_by_keyboard(log_in, board, workspace, photos):
-    page = log_in()
+    page = log_in(at=None)
     page.context.clear_cookies()
     page.goto(board.link("Rhea"))
     page.locator("button.main").press("Enter")
@@ -119,9 +119,8 @@ def test_a_reviewer_who_logs_in_by_a_link_works_through_a_claim_by_keyboard(log_
 
 
 def test_the_second_of_two_reviewers_sees_what_the_first_changed(log_in, board, workspace, photos):
-    rhea, tess = log_in("Rhea"), log_in("Tess")
+    rhea, tess = (log_in(name, at="/photos?number=BD-1") for name in ("Rhea", "Tess"))
     for page in (rhea, tess):
-        page.goto(f"{board.url}/photos?number=BD-1")
         tab_to(page, "#grid input[type=checkbox]")
         press(page, "End", "Space")
     press(rhea, "r")
@@ -181,7 +180,7 @@ def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(log_in, b
         pictures=True,
         tags={0: (facet_value(Facet.FACE, "front", guess=0.9, reason=HOSTILE),)},
     )
-    page = log_in()
+    page = log_in(at=None)
     for path in (
         "/",
         "/claim?number=EV-1",
@@ -206,7 +205,7 @@ def test_hostile_text_of_a_camera_and_a_list_is_shown_and_does_nothing(log_in, b
 def test_of_600_photos_a_browser_fetches_only_those_in_sight_and_small(log_in, board, workspace):
     put_claim(workspace, "BD-600")
     put_photos(workspace, "BD-600", 600, originals=False)
-    page = log_in(own=True)
+    page = log_in(own=True, at=None)
     asked = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{board.url}/photos?number=BD-600")
@@ -268,9 +267,9 @@ MORE_PAGES = (
     "/claim?number=BD-3",
     "/side-by-side?photo={0}&photo={1}",
     "/duplicates?number=BD-3",
-    "/review?number=BD-1",
     "/review?number=BD-3",
 )
+"""`test_questions` looks at the other questions of a review."""
 WIDE = {"width": 1440, "height": 900}
 SMALL = {"width": 360, "height": 780}
 
@@ -279,7 +278,7 @@ def test_on_no_page_axe_finds_anything_serious_in_light_or_dark_and_none_scrolls
     log_in, board, furnished
 ):
     found = []
-    page = log_in()
+    page = log_in(at=None)
 
     def check(where):
         found.extend((where, *one) for one in findings_in_light_and_dark(page))
@@ -344,7 +343,7 @@ def test_a_number_in_a_pill_stays_on_the_line_of_its_unit(log_in, board, workspa
 
 
 def test_no_page_scrolls_sideways_on_a_phone_with_a_touch_screen(log_in, board, furnished):
-    page = log_in(size=SMALL, has_touch=True, is_mobile=True)
+    page = log_in(size=SMALL, has_touch=True, is_mobile=True, at=None)
     for path in PAGES:
         page.goto(board.url + path.format(*furnished))
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path

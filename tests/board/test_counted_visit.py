@@ -33,10 +33,10 @@ def workspace(recorded, tmp_path):
 
 
 @pytest.mark.parametrize("claim", ["HR26-004463", "HR26-004508"])
-def test_an_incomplete_claim_is_decided_in_forty_keys_and_without_a_mouse(log_in, workspace, claim):
-    page = log_in("Rhea", own=True)
+def test_an_incomplete_claim_is_decided_in_forty_keys_and_without_a_mouse(log_in, board, workspace, claim):
+    page = log_in("Rhea", own=True, at=None)
     watch_clicks(page)
-    page.reload()
+    page.goto(board.url)
     visit = visit_by_question(page, claim)
     assert visit.answers[-1] == "Sent back by Rhea"
     assert len(visit.answers) > 5, "the claim has guesses to ask about"

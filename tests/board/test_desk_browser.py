@@ -43,7 +43,7 @@ def pages(workspace):
 
 def test_axe_finds_nothing_serious_in_light_or_dark_and_no_page_scrolls_sideways(log_in, board, workspace):
     found = []
-    page = log_in("Olive", Duty.OFFICE)
+    page = log_in("Olive", Duty.OFFICE, at=None)
     for path in pages(workspace):
         page.goto(board.url + path)
         assert page.locator(".tabs a[aria-current]").count() == 1
@@ -125,7 +125,7 @@ def test_the_desk_asks_the_catalog_no_more_often_with_400_claims_than_with_40(lo
     asked = []
     listen(Engine, "before_cursor_execute", count := lambda *call: asked.append(call[2]))
     try:
-        page = log_in("Olive", Duty.OFFICE)
+        page = log_in("Olive", Duty.OFFICE, at=None)
         questions = {}
         for numbers in (range(40), range(40, 400)):
             fill(workspace, numbers)

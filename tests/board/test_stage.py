@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 from support_board import put_claim, put_files
-from support_browser import LAPTOP, board, log_in, press
+from support_browser import board, log_in, press
 
 from evidence.model import MediaKind
 
@@ -43,9 +43,12 @@ def sharp(page):
     page.wait_for_function("() => document.querySelector('.stage').dataset.sharp === 'yes'")
 
 
-def open_photo(page, board, sha):
-    page.goto(f"{board.url}/photo/{sha}")
-    page.wait_for_selector(".stage[data-ready]")
+@pytest.fixture
+def page(log_in, fine):
+    """The page of one of the two photos, when it shows the preview."""
+    opened = log_in(at=f"/photo/{fine[0]}")
+    opened.wait_for_selector(".stage[data-ready]")
+    return opened
 
 
 def black_or_white(pixels):
@@ -53,9 +56,7 @@ def black_or_white(pixels):
     return float(((middle < 60) | (middle > 195)).mean())
 
 
-def test_one_to_one_and_two_to_one_show_the_originals_own_pixels(log_in, board, fine):
-    page = log_in()
-    open_photo(page, board, fine[0])
+def test_one_to_one_and_two_to_one_show_the_originals_own_pixels(page):
     assert black_or_white(shown(page)) < 0.5, "the preview is reduced"
     press(page, "v")
     sharp(page)
@@ -79,9 +80,7 @@ def test_one_to_one_and_two_to_one_show_the_originals_own_pixels(log_in, board, 
     assert page.get_attribute(".stage", "data-scale") == "1.000"
 
 
-def test_the_whole_stage_with_its_buttons_is_above_the_fold(log_in, board, fine):
-    page = log_in(size=LAPTOP)
-    open_photo(page, board, fine[0])
+def test_the_whole_stage_with_its_buttons_is_above_the_fold(page):
     box = page.locator(".stage").bounding_box()
     assert box["y"] + box["height"] <= 800
     assert box["height"] >= 480
@@ -90,9 +89,7 @@ def test_the_whole_stage_with_its_buttons_is_above_the_fold(log_in, board, fine)
     assert box["width"] <= 390
 
 
-def test_light_changes_the_view_only_and_is_put_back(log_in, board, workspace, fine):
-    page = log_in()
-    open_photo(page, board, fine[0])
+def test_light_changes_the_view_only_and_is_put_back(page, workspace):
     before = workspace.custody.head().seq
     grey = shown(page).mean()
     press(page, "I", "I", "I")
@@ -105,9 +102,7 @@ def test_light_changes_the_view_only_and_is_put_back(log_in, board, workspace, f
     assert "never the photo" in page.inner_text(".stage-tools")
 
 
-def test_the_loupe_is_two_to_one_where_the_pointer_is(log_in, board, fine):
-    page = log_in()
-    open_photo(page, board, fine[0])
+def test_the_loupe_is_two_to_one_where_the_pointer_is(page):
     press(page, "g")
     page.wait_for_selector(".stage-loupe canvas")
     box = page.locator(".stage-view").bounding_box()
@@ -123,7 +118,7 @@ def test_the_loupe_is_two_to_one_where_the_pointer_is(log_in, board, fine):
     assert page.locator(".stage-loupe").is_hidden()
 
 
-def test_two_photos_side_by_side_zoom_together(log_in, board, fine):
+def test_two_photos_side_by_side_zoom_together(log_in, fine):
     page = log_in(at=f"/compare?one={fine[0]}&other={fine[1]}")
     page.wait_for_function("() => document.querySelectorAll('.stage[data-ready]').length === 2")
     press(page, "+", "+", "]")
@@ -134,9 +129,7 @@ def test_two_photos_side_by_side_zoom_together(log_in, board, fine):
     assert page.locator(".stage-tools").count() == 1
 
 
-def test_full_screen_by_key_and_back(log_in, board, fine):
-    page = log_in()
-    open_photo(page, board, fine[0])
+def test_full_screen_by_key_and_back(page):
     press(page, "F")
     page.wait_for_function("() => document.fullscreenElement || document.querySelector('.filling')")
     box = page.locator(".stage").bounding_box()

@@ -54,8 +54,9 @@ class KeptServer:
 
     @contextlib.contextmanager
     def serving(self, workspace):
-        """The board over this archive."""
+        """The board over this archive. At its end it leaves the bags as they are: `test_bags` looks at those."""
         app = make_app(workspace, background=False)
+        app.state.board.worker.update_bags = lambda: None
         lifespan = app.router.lifespan_context(app)
         self._run(lifespan.__aenter__())
         self._app = app
@@ -138,7 +139,7 @@ class KeptPage:
 def log_in(request, browser, board, kept_pages):
     """Opens a page, first the list of claims, for somebody who is logged in; any error or warning of the page fails the test.
 
-    The page was perhaps another test's; with `own` it is a new one, which no other test gets.
+    The page was perhaps another test's; with `own` it is a new one, which no other test gets. Without `at` it opens nothing.
     """
     used = []
 
@@ -150,7 +151,8 @@ def log_in(request, browser, board, kept_pages):
         page.set_viewport_size(size)
         name_of_cookie, value = board.session(name, duty)
         kept.context.add_cookies([{"name": name_of_cookie, "value": value, "url": board.url}])
-        page.goto(board.url + at)
+        if at is not None:
+            page.goto(board.url + at)
         return page
 
     failed = request.session.testsfailed
@@ -184,6 +186,10 @@ def settled(page):
     page.wait_for_function("() => (document.getElementById('panel').dataset.waiting || '0') === '0'")
 
 
+WITHOUT_LESSER_RULES = """axe.configure({rules: axe._audit.rules
+    .filter((one) => ["minor", "moderate"].includes(one.impact)).map((one) => ({id: one.id, enabled: false}))})"""
+"""Turns off the rules whose findings are never serious: a third of all rules, and a tenth of the time."""
+
 CONTRAST = ("color-contrast", "link-in-text-block")
 """The rules of axe that look at colours; the others find the same in light and dark."""
 
@@ -197,6 +203,7 @@ def serious_findings(page, *rules):
 
     if not page.evaluate("() => 'axe' in window"):
         page.evaluate(AXE_SCRIPT)
+        page.evaluate(WITHOUT_LESSER_RULES)
     found = page.evaluate(
         """async (rules) => (await axe.run({resultTypes: ["violations"], ...(rules.length ? {runOnly: rules} : {})}))
             .violations.filter((one) => ["serious", "critical"].includes(one.impact))
