@@ -46,13 +46,15 @@ def _looking_by(looking, drilling, others):
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _seen_once():
+def _seen_once(tmp_path_factory):
     """The program in a process of tests starts no others to look, and an intake or a drill analyses the same photo once.
 
     Most tests take in the same few drawn photos, and what is seen on them proves nothing there.
     """
-    from support_seen import LookHere, SeenProcess, looking
+    from support_seen import LookHere, SeenProcess, looking, share_in
 
+    of_this_process = tmp_path_factory.getbasetemp()
+    share_in((of_this_process.parent if "PYTEST_XDIST_WORKER" in os.environ else of_this_process) / "seen")
     with _looking_by(looking, SeenProcess, LookHere):
         yield
 
