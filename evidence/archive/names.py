@@ -87,7 +87,8 @@ def is_device(part: str) -> bool:
 def _why_part_unsafe(part: str) -> str:
     if part in {"", ".", ".."}:
         return "the path has an empty part, '.' or '..' in it"
-    if any(unicodedata.category(letter) in _BREAKS_LINES for letter in part):
+    plain = part.isascii() and part.isprintable()
+    if not plain and any(unicodedata.category(letter) in _BREAKS_LINES for letter in part):
         return "a control character or a line break is in the name"
     if barred := sorted(_WINDOWS_BARRED.intersection(part)):
         return f"Windows does not allow {' '.join(barred)} in a name"

@@ -136,13 +136,14 @@ def require_reason_or_confirm(reason: str | None, *, confirm: bool) -> None:
 
 def emit(as_json: bool, data: Any, lines: Callable[[], Iterable[str | Table]]) -> None:
     """Print `data` as JSON, or the lines for people; no name in them can move the cursor or change the order."""
-    from rich.console import Console
-
-    from evidence.codec import to_json
-
     if as_json:
+        from evidence.codec import to_json
+
         print_json(to_json(data), indent=2)
         return
+
+    from rich.console import Console
+
     wide = None if sys.stdout.isatty() or "COLUMNS" in os.environ else PIPED_WIDTH
     out = Console(highlight=False, width=wide, soft_wrap=not sys.stdout.isatty())
     out.width = max(out.width, LEAST_WIDTH)

@@ -75,7 +75,8 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
     there = target.root / AT_TARGET
     require_newer_log(workspace, target)
     # An older image of the target has files that are not those that were copied last.
-    every = every or workspace.catalog.pushes.files_due(target.marker_id() or target.name)[0]
+    anew, due = workspace.catalog.pushes.files_due(target.marker_id() or target.name)
+    every = every or anew
     known = {} if every else _read_known(workspace, target)
     _bring_texts(workspace, there, known)
     present = {path.relative_to(workspace.root).as_posix(): path for path in _files(workspace.root, _PARTS)}
@@ -98,7 +99,7 @@ def push_archive_files(workspace: Workspace, target: FolderTarget, *, every: boo
         if changed or gone:
             digests = {name: one.sha256 for name, one in listed.items()}
             _replace_files(there, there / SHA256_MANIFEST, there / NEXT_MANIFEST, digests, changed, gone)
-        written = _push_many(workspace, target, there, every=every)
+        written = _push_many(workspace, target, there, due, every=every)
     _write_known(workspace, target, listed)
     return len(changed) + written
 
@@ -143,10 +144,13 @@ def _texts_in(there: Path) -> list[str]:
     return sorted(f"{CUSTODY.parent.as_posix()}/{TEXTS}/{one.name}" for one in folder.glob("*.jsonl"))
 
 
-def _push_many(workspace: Workspace, target: FolderTarget, there: Path, *, every: bool) -> int:
-    """Copy the ledgers and record files that are due, manifest by manifest; returns how many were written."""
-    disk = target.marker_id() or target.name
-    _, due = workspace.catalog.pushes.files_due(disk)
+def _push_many(
+    workspace: Workspace, target: FolderTarget, there: Path, due: Mapping[str, str], *, every: bool
+) -> int:
+    """Copy the ledgers and record files that are `due`, each with the mark of its change, manifest by manifest.
+
+    Returns how many were written.
+    """
     names: Iterable[str] = due
     if every:
         names = (path.relative_to(workspace.root).as_posix() for path in _files(workspace.root, _MANY))
@@ -157,7 +161,7 @@ def _push_many(workspace: Workspace, target: FolderTarget, there: Path, *, every
         for path in (there / MANIFESTS).glob("*.txt"):
             parts.setdefault(path.name.removesuffix(".txt").removesuffix(_NEXT), [])
     written = sum(_push_part(workspace.root, there, part, parts[part], every=every) for part in sorted(parts))
-    workspace.catalog.pushes.files_pushed(disk, due)
+    workspace.catalog.pushes.files_pushed(target.marker_id() or target.name, due)
     return written
 
 

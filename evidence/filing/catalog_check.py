@@ -35,10 +35,10 @@ def refuse_emptied_tables(workspace: Workspace) -> None:
     """Raise CatalogError when a table is empty although the archive has bags, and one of them or a record
     file has rows for it.
     """
-    empty = workspace.catalog.records.empty_tables()
-    suspects = empty - _known(workspace.root) - _ELSEWHERE
+    empty, known = workspace.catalog.records.empty_tables(), _known(workspace.root)
+    suspects = empty - (known or frozenset()) - _ELSEWHERE
     if not suspects or not holds_bags(workspace.root):
-        _note(workspace.root, empty)
+        _note(workspace.root, empty, known)
         return
     for where, filled in _filled(workspace, suspects):
         lost = suspects & filled & workspace.catalog.records.empty_tables()
@@ -51,20 +51,21 @@ def refuse_emptied_tables(workspace: Workspace) -> None:
 
 def note_empty_tables(workspace: Workspace) -> None:
     """Keep the names of the empty tables for the next opening."""
-    _note(workspace.root, workspace.catalog.records.empty_tables())
+    _note(workspace.root, workspace.catalog.records.empty_tables(), _known(workspace.root))
 
 
-def _note(root: Path, empty: frozenset[str]) -> None:
-    if _known(root) != empty or not (root / EMPTY_TABLES).exists():
+def _note(root: Path, empty: frozenset[str], known: frozenset[str] | None) -> None:
+    if known != empty:
         with contextlib.suppress(OSError):  # an archive that cannot be written can still be read
             replace_file(root / EMPTY_TABLES, (json.dumps(sorted(empty)) + "\n").encode())
 
 
-def _known(root: Path) -> frozenset[str]:
+def _known(root: Path) -> frozenset[str] | None:
+    """What the last opening noted; None when it noted nothing that can be read."""
     try:
         return frozenset(map(str, json.loads((root / EMPTY_TABLES).read_bytes())))
     except (OSError, ValueError, TypeError):
-        return frozenset()
+        return None
 
 
 def _filled(workspace: Workspace, suspects: frozenset[str]) -> Iterator[tuple[str, frozenset[str]]]:
