@@ -118,6 +118,24 @@ def test_the_loupe_is_two_to_one_where_the_pointer_is(page):
     assert page.locator(".stage-loupe").is_hidden()
 
 
+FRAMES = """async () => {
+    const rest = (ms) => new Promise((go) => setTimeout(go, ms)), next = OpenSeadragon.requestAnimationFrame;
+    await rest(700);
+    let frames = 0;
+    OpenSeadragon.requestAnimationFrame = (work) => { frames += 1; return next(work); };
+    await rest(600);
+    OpenSeadragon.requestAnimationFrame = next;
+    return frames;
+}"""
+
+
+def test_a_photo_that_nobody_moves_is_not_drawn_anew_and_the_next_key_works_at_once(page):
+    assert 1 <= page.evaluate(FRAMES) <= 6, "at 60 frames a second there are 36"
+    press(page, "v")
+    sharp(page)
+    assert black_or_white(shown(page)) > 0.97
+
+
 def test_two_photos_side_by_side_zoom_together(log_in, fine):
     page = log_in(at=f"/compare?one={fine[0]}&other={fine[1]}")
     page.wait_for_function("() => document.querySelectorAll('.stage[data-ready]').length === 2")

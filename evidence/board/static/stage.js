@@ -22,6 +22,30 @@
   sheet.setAttribute("data-openseadragon-mobile-css", "board.css");
   document.head.append(sheet);
 
+  // The library looks at each frame, 60 times a second, whether there is something to draw, as long as the page is open.
+  // When nothing has happened for a while it looks only four times a second.
+  const AWAKE_MS = 500;
+  const REST_MS = 250;
+  const resting = new Map(); // what runs at the next look, by the timer that waits for it
+  let awakeUntil = performance.now() + AWAKE_MS;
+  const wake = () => {
+    awakeUntil = performance.now() + AWAKE_MS;
+    for (const [timer, work] of resting) {
+      clearTimeout(timer);
+      window.requestAnimationFrame(work);
+    }
+    resting.clear();
+  };
+  OpenSeadragon.requestAnimationFrame = (work) => {
+    if (performance.now() < awakeUntil) return window.requestAnimationFrame(work);
+    const timer = setTimeout(() => { resting.delete(timer); work(); }, REST_MS);
+    resting.set(timer, work);
+    return timer;
+  };
+  for (const what of ["keydown", "pointerdown", "pointermove", "pointerup", "click", "wheel", "input", "resize", "fullscreenchange"]) {
+    window.addEventListener(what, wake, { capture: true, passive: true });
+  }
+
   // The tiles of one photo: asked for once, by the stage and its loupe.
   const asked = new Map();
   function tilesOf(sha, onWait) {
@@ -48,7 +72,7 @@
   });
 
   function viewerIn(element, sha, more) {
-    return OpenSeadragon({
+    const viewer = OpenSeadragon({
       element,
       drawer: "canvas",
       tileSources: new OpenSeadragon.ImageTileSource({ url: `/thumb/${sha}/${PREVIEW}`, buildPyramid: false }),
@@ -66,6 +90,9 @@
       maxImageCacheCount: 120,
       ...more,
     });
+    viewer.addHandler("tile-loaded", wake);
+    viewer.world.addHandler("add-item", wake);
+    return viewer;
   }
 
   class Stage {
