@@ -32,6 +32,9 @@ from evidence.model import Finding, Sha256
 _ATTEMPTS = 20
 """How often a check starts again because the bag was exchanged meanwhile."""
 
+_FEW_FILES, _FEW_OCTETS = 32, 1 << 20
+"""Files that one thread reads sooner than several threads start, and their bytes."""
+
 _FETCH = re.compile(r"(?P<url>\S+)[ \t]+(?P<length>\d+|-)[ \t]+(?P<path>.*\S.*)")
 _OXUM = re.compile(r"(?P<octets>\d+)\.(?P<files>\d+)")
 OXUM_LITTER = "oxum_litter"
@@ -93,7 +96,7 @@ class PayloadReading:
     on_read: Callable[[int], None] = _ignore
     """Called with the bytes of each payload file after it was read."""
     at_once: int = FILES_AT_ONCE
-    """Files read at the same time."""
+    """Files read at the same time, unless there are few and small ones."""
 
 
 WHOLE = PayloadReading()
@@ -344,7 +347,9 @@ def _check_digests(
         except OSError as error:
             return error
 
-    results = in_parallel(examine, chosen, at_once=reading.at_once)
+    octets = sum(tree.files[name] for _path, name in chosen)
+    few = len(chosen) <= _FEW_FILES and octets <= _FEW_OCTETS
+    results = in_parallel(examine, chosen, at_once=1 if few else reading.at_once)
     for (path, _name), found in zip(chosen, results, strict=True):
         if found is None:
             read.unread.add(path)

@@ -6,13 +6,14 @@ import os
 import shutil
 import stat
 import subprocess
+import threading
 
 import bagit
 import pytest
 from support_archive import INFO, outside_verdict, photo, photos
 
 from evidence.archive import exchange
-from evidence.archive.bagcheck import check_bag
+from evidence.archive.bagcheck import PayloadReading, check_bag
 from evidence.archive.bagread import read_manifest, read_tags
 from evidence.archive.bags import build_bag, recover, remove_bag
 from evidence.errors import BadInputError, BagError, DestinationError
@@ -255,6 +256,20 @@ def test_a_bag_that_is_removed_is_gone_with_all_that_was_in_it(bag_dir, kept):
     assert not remove_bag(bag_dir)
     assert [p.name for p in bag_dir.parent.iterdir() if p.name != ".locks"] == []
     assert not any("HT-1001" in name for _, _, names in os.walk(bag_dir.parent) for name in names)
+
+
+@pytest.mark.parametrize(
+    ("files", "octets", "several"), [(5, 100, False), (40, 100, True), (3, 1 << 20, True)]
+)
+def test_only_few_and_small_files_are_read_by_one_thread(bag_dir, kept, files, octets, several):
+    names = [f"A{number}.JPG" for number in range(files)]
+    build_bag(bag_dir, {name: photo(kept, name, name.encode() * octets) for name in names}, {}, INFO)
+    readers = set()
+    reading = PayloadReading(stop=lambda: readers.add(threading.current_thread()) or False)
+    check = check_bag(bag_dir, reading=reading)
+    assert check.verified == {f"data/{name}" for name in names}
+    assert check.valid
+    assert (threading.current_thread() not in readers) is several
 
 
 def test_a_state_is_renamed_before_it_is_deleted(bag_dir, kept, monkeypatch):

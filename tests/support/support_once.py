@@ -22,7 +22,7 @@ from sqlalchemy import create_engine, inspect
 from evidence import workspace
 from evidence.analysis import models
 from evidence.catalog import opening
-from evidence.office import people
+from evidence.office import people, rules
 from evidence.settings import Settings
 from evidence.tags import vocabulary
 
@@ -117,4 +117,5 @@ def share() -> None:
     workspace.load_settings = settings_once(workspace.load_settings)
     vocabulary.load_vocabulary = once(vocabulary.load_vocabulary)
     models.load_plan = once(models.load_plan)
+    rules.load_schedule = once(rules.load_schedule)
     people._password_hasher = functools.cache(functools.partial(PasswordHasher, **QUICK))
