@@ -15,7 +15,6 @@ from typing import Any, TypeAlias
 from sqlalchemy import (
     Column,
     ColumnElement,
-    CompoundSelect,
     Delete,
     Select,
     Table,
@@ -25,9 +24,8 @@ from sqlalchemy import (
     exists,
     func,
     insert,
-    literal,
+    literal_column,
     select,
-    union_all,
 )
 
 from evidence.catalog import hashes
@@ -181,8 +179,8 @@ class Records:
     def empty_tables(self) -> frozenset[str]:
         """The names of the tables that hold no row, but for caches."""
         with self._database.transaction() as db:
-            filled = set(db.execute(_filled()).scalars())
-        return frozenset(one.name for one in _recorded()) - filled
+            filled = db.execute(_filled()).one()
+        return frozenset(one.name for one, some in zip(_recorded(), filled, strict=True) if not some)
 
     def replace_all(self, rows: Mapping[str, Sequence[Row]]) -> None:
         """Delete every row of every table, then insert these; one transaction. Every record file is due after it."""
@@ -313,12 +311,9 @@ def _written() -> Delete:
 
 
 @functools.cache
-def _filled() -> CompoundSelect[Any]:
-    """Asks for the names of the recorded tables that hold a row; every command asks."""
-    held = (
-        select(literal(one.name)).where(exists(select(literal(1)).select_from(one))) for one in _recorded()
-    )
-    return union_all(*held)
+def _filled() -> Select[*tuple[Any, ...]]:
+    """Asks of each recorded table whether it holds a row; every command asks."""
+    return select(*(exists(select(literal_column("1")).select_from(one)) for one in _recorded()))
 
 
 def _whole(table: Table, row: Row) -> Row:

@@ -97,6 +97,7 @@ class Bench:
         self.base = folder / "world"
         self.scenarios = available()
         self._known: dict[str, tuple[Path, Expected, list[Event], list[int]]] = {}
+        self._struck: dict[tuple[str, FaultKind], list[Event]] = {}
 
     def events(self, scenario: str) -> list[Event]:
         """The events of an undisturbed run of the scenario's command."""
@@ -108,13 +109,19 @@ class Bench:
         if self.scenarios[scenario].standing:
             count = len(_damages(self.base.with_name(f"prepared-{scenario}"), self.scenarios[scenario], kind))
         else:
-            count = sum(strikes(kind, event) for event in self.events(scenario))
+            count = len(self._strikes(scenario, kind))
         return [Trial(scenario, kind, number) for number in range(count)]
 
     def event_of(self, trial: Trial) -> str:
         """The event of an undisturbed run at which the trial's fault strikes, as `operation path`."""
-        events = [one for one in self.events(trial.scenario) if strikes(trial.kind, one)]
-        return f"{events[trial.number].op} {events[trial.number].path}"
+        event = self._strikes(trial.scenario, trial.kind)[trial.number]
+        return f"{event.op} {event.path}"
+
+    def _strikes(self, scenario: str, kind: FaultKind) -> list[Event]:
+        """The events of an undisturbed run at which a fault of that kind strikes; asked for once for each trial."""
+        if (scenario, kind) not in self._struck:
+            self._struck[scenario, kind] = [one for one in self.events(scenario) if strikes(kind, one)]
+        return self._struck[scenario, kind]
 
     def run(self, trial: Trial) -> Outcome:
         """Run one trial."""
