@@ -146,7 +146,7 @@ class QuarantineFolders:
         Its name tells whose it is, also where the marker of a target cannot be read just now.
         """
         for root in (self._workspace.root, *(one.root for one in self._targets.values())):
-            if _stands(root / self._name):
+            if _stands(root / QUARANTINE):  # a close that was killed may have left the folders above
                 remove_quarantine(root / self._name, root)
 
     def _place(self, root: Path) -> Path:

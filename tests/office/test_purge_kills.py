@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from datetime import UTC, datetime
 
 import pytest
@@ -14,7 +15,7 @@ from support_kill import changes_of, killed_at
 from support_retention import approved as approve
 from support_retention import reload_assignments
 
-from evidence.office import purging
+from evidence.office import purging, quarantine
 from evidence.workspace import Workspace
 
 NOW = datetime(2026, 12, 1, 12, tzinfo=UTC)
@@ -136,6 +137,27 @@ def test_a_purge_killed_on_its_way_into_quarantine_is_finished_or_taken_back(
         undone = cli("purge", "undo", plan, archive=copy, actor="Ben Witness")
         assert undone.status == 0, undone.out + undone.err
         is_whole(copy, other_disk, before)
+
+
+def test_an_undo_killed_between_two_folders_of_the_quarantine_leaves_none(approved, other_disk, tmp_path):
+    archive, plan = approved
+    before = originals(archive)
+    ran = cli("purge", "run", "--yes", *CONFIRMED, plan, archive=archive, actor="Ada Clerk")
+    assert ran.status == 0, ran.out + ran.err
+    remove = quarantine.remove_tree
+
+    def last(folder):
+        remove(folder)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    def work():
+        quarantine.remove_tree = last  # in the forked process alone
+        undo_of(plan)(archive)()
+
+    assert killed_at(work, archive, 10_000)
+    undone = cli("purge", "undo", plan, archive=archive, actor="Ben Witness")
+    assert undone.status == 0, undone.out + undone.err
+    is_whole(archive, other_disk, before)
 
 
 def test_an_undo_killed_at_any_step_is_finished_by_the_next_one(approved, other_disk, tmp_path):
