@@ -43,7 +43,7 @@ from evidence.catalog.base import (
     values_among,
     values_with,
 )
-from evidence.catalog.totals import TRAY, count_all, count_copies_of
+from evidence.catalog.totals import TRAY, count_all, count_copies_in, count_copies_of
 from evidence.model import ClaimId, Sha256
 
 RETIRED = "#"
@@ -197,7 +197,7 @@ class Keeping:
                 bags |= set(db.execute(query, {"among": piece}).scalars())
             self._database.changed("bag", bags)
             self._database.upsert(t.copy, rows)
-            count_copies_of(self._database, [one.sha256 for one in copies], bags)
+            count_copies_in(self._database, [one.sha256 for one in copies], bags)
 
     def drop_copies(self, place: str, claim: ClaimId, *, but: Collection[Sha256] = ()) -> None:
         """Delete the copies in the claim's bag at that place, except those of `but`."""
@@ -211,7 +211,7 @@ class Keeping:
                         t.copy.c.place == place, t.copy.c.claim == claim, t.copy.c.sha256.in_(piece)
                     )
                 )
-            count_copies_of(self._database, gone, [claim] if gone else [])
+            count_copies_in(self._database, gone, [claim] if gone else [])
 
     def mark_corrupt(self, place: str, digests: Sequence[Sha256], *, at: datetime) -> None:
         """Record that these copies were altered, unreadable or missing; they do not count until matched again."""

@@ -69,11 +69,21 @@ def count_copies(database: Database, claims: Iterable[str | None]) -> None:
 
 def count_copies_of(database: Database, digests: Collection[Sha256], bags: Iterable[str] = ()) -> None:
     """`count_copies` for the claims of these files, the bags in which they have copies, and `bags`."""
+    query = values_among(t.copy.c.claim, t.copy.c.sha256)
+    with database.transaction() as db:
+        names = set(bags)
+        for piece in chunks(sorted(digests)):
+            names.update(db.execute(query, {"among": piece}).scalars())
+        count_copies_in(database, digests, names)
+
+
+def count_copies_in(database: Database, digests: Collection[Sha256], bags: Iterable[str]) -> None:
+    """`count_copies` for the claims of these files and for these bags, the only ones whose copies of them changed."""
+    query = values_among(t.original.c.claim, t.original.c.sha256)
     with database.transaction() as db:
         names: set[str | None] = set(bags)
         for piece in chunks(sorted(digests)):
-            for column, sha in ((t.copy.c.claim, t.copy.c.sha256), (t.original.c.claim, t.original.c.sha256)):
-                names |= set(db.execute(values_among(column, sha), {"among": piece}).scalars())
+            names.update(db.execute(query, {"among": piece}).scalars())
         count_copies(database, names)
 
 

@@ -210,11 +210,13 @@ def other_disk(_other_root, monkeypatch):
 
 
 def _empty(folder: Path) -> None:
-    for path in folder.rglob("*"):
-        if path.is_dir() and not path.is_symlink():
-            path.chmod(0o755)
     for path in folder.iterdir():
-        if path.is_dir() and not path.is_symlink():
-            shutil.rmtree(path, ignore_errors=True)
-        else:
+        if not path.is_dir() or path.is_symlink():
             path.unlink()
+            continue
+        shutil.rmtree(path, ignore_errors=True)
+        if path.exists():  # a test took somebody's permission away
+            for each in (path, *path.rglob("*")):
+                if each.is_dir() and not each.is_symlink():
+                    each.chmod(0o755)
+            shutil.rmtree(path, ignore_errors=True)
