@@ -16,7 +16,7 @@ from enum import StrEnum
 
 from fpdf import FPDF
 
-from evidence.paper.typesetting import BOLD, FAMILY, LETTER, POINTS, REGULAR, printable, wrapped
+from evidence.paper.typesetting import BOLD, FAMILY, LETTER, POINTS, REGULAR, printable, text_width, wrapped
 
 Colour = tuple[int, int, int]
 INK: Colour = (22, 24, 28)
@@ -132,7 +132,7 @@ class PageWriter:
         pdf = self.pdf
         pdf.set_font(FAMILY, style, size)
         pdf.set_text_color(*colour)
-        width = pdf.get_string_width(text)
+        width = text_width(pdf, text)
         pdf.set_xy(x, y)
         with self.marked(Mark.TEXT):
             pdf.cell(w=width, h=size * LEADING / POINTS, text=text, link=link or "")
@@ -156,12 +156,12 @@ class PageWriter:
     def width_of(self, text: str, *, size: float, style: str = REGULAR) -> float:
         """Inches that a line takes."""
         self.pdf.set_font(FAMILY, style, size)
-        return self.pdf.get_string_width(text)
+        return text_width(self.pdf, text)
 
     def text_right(self, text: str, right: float, y: float, *, size: float, colour: Colour = INK) -> None:
         """Print one line that ends at `right`."""
         self.pdf.set_font(FAMILY, REGULAR, size)
-        self.text(text, right - self.pdf.get_string_width(text), y, size=size, colour=colour)
+        self.text(text, right - text_width(self.pdf, text), y, size=size, colour=colour)
 
     def fit_lines(
         self, text: str, *, width: float, size: float, style: str = REGULAR, most: int | None = None
@@ -171,7 +171,7 @@ class PageWriter:
         if most is None or len(found) <= most:
             return found
         last = found[most - 1]
-        while last and self.pdf.get_string_width(f"{last}\N{HORIZONTAL ELLIPSIS}") > width:
+        while last and text_width(self.pdf, f"{last}\N{HORIZONTAL ELLIPSIS}") > width:
             last = last[:-1]
         return [*found[: most - 1], f"{last.rstrip()}\N{HORIZONTAL ELLIPSIS}"]
 

@@ -77,21 +77,28 @@ def open_pdf(texts: Iterable[str], *, title: str, standard: str | None = None) -
                     font.ttfont.close()  # a system that locks open files could not delete the folder
 
 
+def text_width(pdf: FPDF, text: str) -> float:
+    """Inches that a printable text takes in the font and size that are set; the library's own way takes ten times as long."""
+    font = pdf.current_font
+    assert isinstance(font, TTFFont)
+    return font.get_text_width(text, pdf.font_size_pt, None)[1] / POINTS
+
+
 def fitting_size(pdf: FPDF, text: str, *, width: float, largest: float, style: str = REGULAR) -> float:
     """The size in points, `largest` at most, at which the text is no wider than `width` inches."""
     pdf.set_font(FAMILY, style, largest)
-    needed = pdf.get_string_width(text)
+    needed = text_width(pdf, text)
     return largest if needed <= width else largest * width / needed
 
 
 def wrapped(pdf: FPDF, text: str, *, width: float, size: float, style: str = REGULAR) -> list[str]:
     """The text in lines no wider than `width` inches; a word that is too long is broken."""
     pdf.set_font(FAMILY, style, size)
-    space = pdf.get_string_width(" ")
+    space = text_width(pdf, " ")
     lines: list[str] = []
     line, taken = "", 0.0
     for word in text.split():
-        wide = pdf.get_string_width(word)
+        wide = text_width(pdf, word)
         joined, needed = (f"{line} {word}", taken + space + wide) if line else (word, wide)
         if needed <= width:
             line, taken = joined, needed
@@ -100,7 +107,7 @@ def wrapped(pdf: FPDF, text: str, *, width: float, size: float, style: str = REG
             lines.append(line)
         *broken, line = _broken(pdf, word, width)
         lines.extend(broken)
-        taken = pdf.get_string_width(line)
+        taken = text_width(pdf, line)
     return [*lines, line] if line or not lines else lines
 
 
@@ -108,7 +115,7 @@ def _broken(pdf: FPDF, word: str, width: float) -> list[str]:
     """A word in pieces that fit, broken after a hyphen or a slash if it has one."""
     pieces = [""]
     for letter in word:
-        if pieces[-1] and pdf.get_string_width(pieces[-1] + letter) > width:
+        if pieces[-1] and text_width(pdf, pieces[-1] + letter) > width:
             cut = max(pieces[-1].rfind("-"), pieces[-1].rfind("/")) + 1 or len(pieces[-1])
             pieces[-1:] = [pieces[-1][:cut], pieces[-1][cut:]]
         pieces[-1] += letter

@@ -15,7 +15,7 @@ from support_sight import held_in_frame
 from evidence.errors import BadInputError
 from evidence.model import Claim
 from evidence.paper.sheets import CARD, QR_BOX, TAG_SIDE, divider_sheets, label_cards
-from evidence.paper.typesetting import SUBSTITUTE, open_pdf, printable, save_pdf, wrapped
+from evidence.paper.typesetting import SUBSTITUTE, open_pdf, printable, save_pdf, text_width, wrapped
 from evidence.settings import default_text
 from evidence.sight.codes import read_codes
 from evidence.tags.vocabulary import LabelCard, load_vocabulary
@@ -157,6 +157,16 @@ def test_a_card_held_eight_feet_away_is_read_from_a_wide_lens():
         photo = held_in_frame(card, (1600, 1200), rng, area=share, blur=1.0, turn=30)
         read += [mark.number for mark in read_codes(photo).labels] == [63]
     assert read == 12
+
+
+@pytest.mark.parametrize("style", ["", "B"])
+@pytest.mark.parametrize("size", [6.5, 24])
+def test_a_text_is_as_wide_as_the_library_says(style, size):
+    texts = ["", " ", "Wilhelmina Ardenne", "Zoë Þórsdóttir, Ναύπλιο", f"W.{SUBSTITUTE}…", "Ä" * 200]
+    with open_pdf(texts, title="t") as pdf:
+        pdf.set_font("NotoSans", style, size)
+        for text in texts:
+            assert text_width(pdf, text) == pytest.approx(pdf.get_string_width(text), abs=1e-9)
 
 
 def test_a_word_too_long_for_its_line_breaks_after_a_hyphen_and_no_letter_is_lost():
