@@ -120,24 +120,23 @@ def fill(workspace, numbers):
                 workspace.catalog.claims.set_state(claim, ClaimState.CLOSED, closed_on=on)
 
 
-def test_the_desk_asks_the_catalog_no_more_often_with_400_claims_than_with_40(log_in, board, workspace):
+def test_the_desk_asks_the_catalog_no_more_often_with_400_claims_than_with_40(logged_in, workspace):
     """The pages' times are in tests/bench/desk_bench.py."""
+    client = logged_in("Olive", Duty.OFFICE)
     asked = []
     listen(Engine, "before_cursor_execute", count := lambda *call: asked.append(call[2]))
     try:
-        page = log_in("Olive", Duty.OFFICE, at=None)
         questions = {}
         for numbers in (range(40), range(40, 400)):
             fill(workspace, numbers)
             for path in ("/desk/retention", "/desk", "/desk/claims", "/desk/holds"):
-                page.goto(board.url + path)
+                assert client.get(path).status_code == 200
                 asked.clear()
-                page.goto(board.url + path)
+                assert client.get(path).status_code == 200
                 questions.setdefault(path, []).append(len(asked))
     finally:
         remove(Engine, "before_cursor_execute", count)
     for path, (few, many) in questions.items():
         assert 0 < many <= few + 5, path
-    page.goto(board.url + "/desk/retention")
-    total = page.locator(".claim-filters a").first.inner_text()
-    assert total.split() == ["All", "406"]
+    filters = client.get("/desk/retention").text.partition('class="claim-filters"')[2].partition("</a>")[0]
+    assert re.sub("<[^>]*>", " ", filters.partition("<a")[2].partition(">")[2]).split() == ["All", "406"]

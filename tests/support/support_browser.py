@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import threading
 
 import pytest
-from fastapi.responses import PlainTextResponse
+from fastapi.responses import PlainTextResponse, Response
 from support_board import Served
 
 from evidence.board.app import make_app
@@ -79,6 +80,9 @@ class KeptServer:
         """One request (ASGI), for the board of the test that runs; between two tests there is none."""
         if scope["type"] == "lifespan":
             return
+        if scope["path"] == AXE:
+            await _axe()(scope, receive, send)
+            return
         if (app := self._app) is None:
             await PlainTextResponse("No test runs.", 503)(scope, receive, send)
             return
@@ -89,6 +93,26 @@ class KeptServer:
             self._requests -= 1
             if not self._requests:
                 self._ended.set()
+
+
+AXE = "/axe.js"
+"""Where the server of the tests has axe: a browser keeps a script from an address, compiled."""
+
+
+@functools.cache
+def _axe():
+    from axe_playwright_python.base import AXE_SCRIPT
+
+    return Response(f"{AXE_SCRIPT}\n{WITHOUT_LESSER_RULES}", media_type="text/javascript", headers=KEPT)
+
+
+KEPT = {"cache-control": "max-age=31536000, immutable"}
+LOAD = """(address) => new Promise((go, fail) => {
+    const script = document.createElement("script");
+    Object.assign(script, { src: address, onload: go, onerror: fail });
+    document.head.append(script);
+    script.remove();
+})"""
 
 
 @pytest.fixture
@@ -199,11 +223,8 @@ def serious_findings(page, *rules):
 
     With `rules`, only these.
     """
-    from axe_playwright_python.base import AXE_SCRIPT
-
     if not page.evaluate("() => 'axe' in window"):
-        page.evaluate(AXE_SCRIPT)
-        page.evaluate(WITHOUT_LESSER_RULES)
+        page.evaluate(LOAD, AXE)
     found = page.evaluate(
         """async (rules) => (await axe.run({resultTypes: ["violations"], ...(rules.length ? {runOnly: rules} : {})}))
             .violations.filter((one) => ["serious", "critical"].includes(one.impact))
