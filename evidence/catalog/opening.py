@@ -32,6 +32,8 @@ CONNECT_S = 10
 _WRITING_LOCK = 0x77726974
 """Key of the PostgreSQL advisory lock of the transaction that writes."""
 _CHANGES = frozenset({"INSERT", "UPDATE", "DELETE"})
+_ENDS_WITH_TRANSACTION = "pg_advisory_xact_lock"
+"""In a query that needs a transaction."""
 _KEEPALIVE = {"keepalives_idle": 30, "keepalives_interval": 10, "keepalives_count": 6}
 """A server finds within two minutes that a machine is gone, and frees its leases."""
 _NUMBER = text("SELECT version_num FROM alembic_version")
@@ -58,8 +60,8 @@ def open_engine(
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _set_sqlite_pragmas)
     else:
-        event.listen(engine, "begin", _not_written_yet)
-        event.listen(engine, "before_cursor_execute", _take_turns_writing)
+        event.listen(engine, "begin", _not_begun_yet)
+        event.listen(engine, "before_cursor_execute", _begin_where_needed)
     try:
         with engine.connect() as connection:
             present = _revision(connection)
@@ -106,7 +108,7 @@ def _engine(url: str, archive: str) -> Engine:
         return create_engine(
             address,
             connect_args=chosen,
-            isolation_level="READ COMMITTED",
+            isolation_level="AUTOCOMMIT",  # see `_begin_where_needed`
             pool_size=8,
             max_overflow=24,
             use_native_hstore=False,  # else each start asks the server for a type that no table has
@@ -209,21 +211,33 @@ def differences(engine: Engine) -> list[Any]:
         return list(compare_metadata(MigrationContext.configure(connection), metadata))
 
 
-def _not_written_yet(connection: Connection) -> None:
-    connection.info["writes"] = False
+def _not_begun_yet(connection: Connection) -> None:
+    connection.info["begun"] = connection.info["writes"] = False
 
 
-def _take_turns_writing(
+def _begin_where_needed(
     connection: Connection, cursor: Any, statement: str, _parameters: Any, _context: Any, _many: bool
 ) -> None:
-    """Let one transaction write at a time on a server, as in a file.
+    """Begin the server's transaction before the first statement that needs one, and let one write at a time, as in a file.
+
+    In READ COMMITTED each query sees what was committed before it, so queries before the first change need no
+    transaction; most have none after them, and BEGIN and COMMIT would take two more answers of the server.
 
     Counts, marks and lists of the to-do kind are read and written by every change. The transaction holds no lock on a
     row before its first change, so nobody waits in a circle.
     """
-    if not connection.info.get("writes") and statement.lstrip()[:6].upper() in _CHANGES:
-        connection.info["writes"] = True
-        cursor.execute(f"SELECT pg_advisory_xact_lock({_WRITING_LOCK})")
+    info, verb = connection.info, statement.lstrip()[:6].upper()
+    if connection.get_execution_options().get("isolation_level") == "AUTOCOMMIT":  # leases, and VACUUM
+        return
+    first = []
+    if not info.get("begun") and (verb != "SELECT" or _ENDS_WITH_TRANSACTION in statement):
+        info["begun"] = True
+        first.append("BEGIN ISOLATION LEVEL READ COMMITTED")
+    if not info.get("writes") and verb in _CHANGES:
+        info["writes"] = True
+        first.append(f"SELECT pg_advisory_xact_lock({_WRITING_LOCK})")
+    if first:
+        cursor.execute("; ".join(first))
 
 
 def _set_sqlite_pragmas(connection: Any, _record: Any) -> None:

@@ -144,6 +144,36 @@ def test_changes_of_two_stations_wait_for_each_other_and_counts_stay_right(catal
     other.close()
 
 
+def test_a_transaction_begins_at_the_server_with_its_first_change_and_is_undone_as_a_whole(catalog):
+    seen = []
+
+    def look(db):
+        seen.append(db.connection.dbapi_connection.info.transaction_status.name)
+
+    def change():
+        with catalog._database.transaction() as db:
+            assert catalog.claims.all() == []
+            look(db)
+            catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=OWNER.at)
+            look(db)
+            catalog.claims.put([Claim(claim=ClaimId("TC-2"))], at=OWNER.at)
+            assert len(catalog.claims.all()) == 2
+            assert db.execute(text("SHOW transaction_isolation")).scalar_one() == "read committed"
+            raise KeyError
+
+    for _ in range(2):  # the second time on a connection that had a transaction
+        with pytest.raises(KeyError):
+            change()
+        with catalog._database.transaction() as db:
+            assert db.execute(select(t.claim)).all() == []
+            look(db)
+            opening_lock = text("SELECT pg_advisory_xact_lock(1)")
+            db.execute(opening_lock)
+            look(db)
+    assert seen == ["IDLE", "INTRANS"] * 4
+    assert catalog.claims.all() == []
+
+
 @pytest.mark.parametrize("failures", [base.MOST_TRIES - 1, base.MOST_TRIES])
 def test_what_the_server_gives_up_is_tried_again_up_to_a_bound(catalog, monkeypatch, failures):
     monkeypatch.setattr(base.time, "sleep", lambda _: None)

@@ -22,9 +22,7 @@ class KeptPool(QueuePool):
         for record in self._idle():
             raw = record.dbapi_connection
             try:
-                raw.autocommit = True
                 raw.execute("SELECT pg_advisory_unlock_all()")
-                raw.autocommit = False
                 self._pool.put(record, False)
             except psycopg.Error:
                 record.close()
