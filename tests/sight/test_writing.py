@@ -15,6 +15,7 @@ from support_drawn import (
     board,
     board_photo,
     chalk_photo,
+    fine_noise,
     lay,
     photographed,
     shingles,
@@ -66,7 +67,8 @@ def small_board(lines, seed, width):
     """A photo of 3,200 pixels with a board that takes `width` of them, and its copy of 1,600."""
     rng = np.random.default_rng(seed)
     patch = board(lines, "kalam", rng)
-    ground = np.full((2400, 3200, 3), (120, 130, 110), np.float32) + 6 * rng.standard_normal((2400, 3200, 1))
+    grain = 6 * fine_noise(rng, 2400, 3200)
+    ground = cv2.merge([grain + np.float32(one) for one in (120, 130, 110)])
     high = width * patch.shape[0] / patch.shape[1]
     corners = np.array(
         [[1900, 900], [1900 + width, 900], [1900 + width, 900 + high], [1900, 900 + high]], np.float32
