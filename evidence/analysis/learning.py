@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -225,9 +226,15 @@ def _lessons(workspace: Workspace, walks: Sequence[TrainingWalk]) -> list[SceneL
 
 
 def _refitted(lessons: Sequence[SceneLesson]) -> SceneHead:
-    rehearsed, _ = draw(shipped_summary(), REHEARSED, seed=1)
+    rehearsed, _ = _drawn(REHEARSED, seed=1)
     vectors, kinds = np.stack([vector for _, vector, _ in lessons]), [kinds for _, _, kinds in lessons]
     return refit(shipped_head(), vectors, kinds, rehearsed=rehearsed)
+
+
+@lru_cache(maxsize=2)
+def _drawn(each: int, *, seed: int) -> tuple[Floats, list[SceneKind]]:
+    """The vectors that every fold rehearses, or is checked with, drawn once; not to be changed."""
+    return draw(shipped_summary(), each, seed=seed)
 
 
 def _correct(head: SceneHead, held_out: Sequence[SceneLesson]) -> int:
@@ -239,7 +246,7 @@ def _correct(head: SceneHead, held_out: Sequence[SceneLesson]) -> int:
 
 def _shipped_kinds(head: SceneHead) -> dict[str, float]:
     """Share right of each shipped kind, on vectors that were not rehearsed."""
-    vectors, kinds = draw(shipped_summary(), CHECKED, seed=2)
+    vectors, kinds = _drawn(CHECKED, seed=2)
     best = head.probabilities(vectors).argmax(axis=1)
     right = np.array([KINDS[int(at)] is kind for at, kind in zip(best, kinds, strict=True)])
     of = np.array([KINDS.index(kind) for kind in kinds])
