@@ -108,7 +108,7 @@ def test_a_picture_without_writing_gives_none():
 
 @pytest.mark.parametrize("shape", [(1, 1, 3), (3, 900, 3), (900, 3, 3), (40, 40, 3)])
 def test_pictures_of_any_shape_are_taken(shape):
-    assert read_writing(np.zeros(shape, np.uint8)) == ()
+    assert read_writing(np.zeros(shape, np.uint8), budget=ReadingBudget(gate_side=192)) == ()
     spot = TextSpot(corners=np.array([[-0.2, -0.1], [1.2, 0], [1.1, 1.3], [0, 1]], np.float32), score=1.0)
     for line in read_writing(np.zeros(shape, np.uint8), spots=[spot]):
         assert 0 <= line.box.left <= line.box.right <= 1
