@@ -86,7 +86,8 @@ def _is_text(subject: str) -> bool:
 
 
 def _digest_of(value: Any) -> str | None:
-    if isinstance(value, Mapping) and value.keys() == {_KEY}:
+    """The digest in a value that was read from a line, which is plain JSON data."""
+    if isinstance(value, dict) and value.keys() == {_KEY}:
         return str(value[_KEY])
     return None
 
@@ -95,7 +96,7 @@ def _walk(value: Any) -> Iterator[str]:
     digest = _digest_of(value)
     if digest is not None:
         yield digest
-    elif isinstance(value, Mapping):
+    elif isinstance(value, dict):
         for one in value.values():
             yield from _walk(one)
     elif isinstance(value, list):
@@ -111,7 +112,7 @@ def with_texts(entry: Entry, texts: Iterable[KeptText]) -> Entry:
         digest = _digest_of(value)
         if digest is not None:
             return by_digest.get(digest, NO_TEXT)
-        if isinstance(value, Mapping):
+        if isinstance(value, dict):
             return {name: put(one) for name, one in value.items()}
         return [put(one) for one in value] if isinstance(value, list) else value
 
