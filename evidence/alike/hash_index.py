@@ -34,6 +34,8 @@ MOST_FLIPPED = 3
 four it would be 9,109."""
 SCAN_ABOVE = 0.4
 """Share of the codes from which comparing all of them is faster than gathering the candidates of a block."""
+SCAN_BELOW = 40_000
+"""Codes of which all are compared at once: that takes 0.02 ms, and looking the blocks up 0.1 ms."""
 _FIRST_TAIL = 1024
 """Room for codes in a new tail; it doubles when it is full."""
 
@@ -170,7 +172,8 @@ class HashIndex:
         most, rest = divmod(radius, len(BLOCKS))
         if radius < 0 or not len(self._main.codes):
             return np.empty(0, dtype=np.intp)
-        found = None if most > MOST_FLIPPED else self._by_blocks(code, radius, most, rest)
+        compare_all = most > MOST_FLIPPED or len(self._main.codes) < SCAN_BELOW
+        found = None if compare_all else self._by_blocks(code, radius, most, rest)
         if found is None:
             found = np.flatnonzero(np.bitwise_count(self._main.codes ^ code) <= radius)
         return found if self._gone is None else found[~self._gone[found]]

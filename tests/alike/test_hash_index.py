@@ -38,6 +38,14 @@ def clustered(draw):
     return [*centres[:2], *found]
 
 
+@pytest.fixture(autouse=True, scope="module")
+def _by_blocks():
+    """Small indexes are looked up as large ones are."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(hash_index, "SCAN_BELOW", 0)
+        yield
+
+
 def plainly(codes, asked, radius):
     """The definition itself."""
     return sorted((apart, code) for code in set(codes) if (apart := (code ^ asked).bit_count()) <= radius)
@@ -55,6 +63,18 @@ def test_the_index_finds_exactly_what_comparing_every_code_finds(codes, radius):
     index = HashIndex(codes)
     for asked in [*codes[:6], 0, 2**64 - 1]:
         assert hits(index, asked, radius) == plainly(codes, asked, radius)
+
+
+@given(clustered(), st.integers(-1, 64))
+@settings(deadline=None, max_examples=30)
+def test_a_small_index_compares_every_code_and_leaves_out_what_went(codes, radius):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(hash_index, "SCAN_BELOW", len(codes) + 1)
+        patch.setattr(HashIndex, "_by_blocks", lambda *_: pytest.fail("the blocks were looked up"))
+        index = HashIndex(codes)
+        index.remove(codes[:1])
+        for asked in [*codes[:6], 0, 2**64 - 1]:
+            assert hits(index, asked, radius) == plainly(set(codes[1:]) - set(codes[:1]), asked, radius)
 
 
 @given(clustered(), clustered(), st.data(), st.integers(0, 10))
