@@ -18,6 +18,7 @@ from sqlalchemy import event, text
 from starlette.testclient import TestClient
 from support_cli import make_archive
 from support_filled import DISK, Filler, claim_of, digest_of, fill, leave_ledger
+from support_postgres import database
 
 from evidence.analysis.refresh import refresh_days
 from evidence.board.app import make_app
@@ -45,12 +46,16 @@ PAGES = (
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
 def filled(request, tmp_path_factory):
-    """An archive with 1,500 photos in its catalog."""
+    """An archive with 1,500 photos in its catalog.
+
+    The database is of the fixture, not of the file: where tests of both kinds alternate, the fixture is made again.
+    """
     archive = make_archive(tmp_path_factory.mktemp("filled"))
     (archive / "catalog.sqlite").unlink()
     url = f"sqlite:///{archive / 'catalog.sqlite'}"
     if request.param == "postgresql":
-        url = request.getfixturevalue("postgres_database")
+        made = database(request.getfixturevalue("postgres_server"))
+        url = next(made)
         (archive / "evidence.toml").write_text(f'[catalog]\nurl = "{url}"\n', encoding="utf-8")
     filler = Filler(1500)
     fill(url, filler)
@@ -61,6 +66,8 @@ def filled(request, tmp_path_factory):
             with workspace.catalog._database.engine.begin() as db:
                 db.execute(text("ANALYZE"))
         yield workspace
+    if request.param == "postgresql":
+        next(made, None)
 
 
 @contextmanager
