@@ -13,10 +13,11 @@ from pathlib import Path
 
 import bagit
 from fault_worlds import World
-from support_cli import cli
 
 from evidence.archive.bagcheck import check_bag
 from evidence.archive.bagread import read_manifest
+from evidence.filing.catalog_check import refuse_emptied_tables
+from evidence.filing.custody_report import custody_report
 from evidence.settings import ARCHIVE_PLACE
 from evidence.workspace import Workspace
 
@@ -89,14 +90,17 @@ def expected_of(world: World, *, home: str, cards: tuple[str, ...], purged: froz
 def judge(world: World, expected: Expected, *, home: str, cards: tuple[str, ...]) -> list[Problem]:
     """All that is wrong."""
     archive = world.base / home
-    return [
-        *_originals(archive, expected),
-        *_bags(archive),
-        *_targets(world, archive),
-        *_nothing_left(world, home, expected),
-        *_log_and_catalog(world, archive),
-        *_cards(world, cards, expected),
-    ]
+    with Workspace(archive, actor="Judge") as workspace:
+        refuse_emptied_tables(workspace)
+        return [
+            *_originals(archive, expected),
+            *_bags(archive),
+            *_targets(workspace),
+            *_nothing_left(world, home, expected),
+            *_log(workspace),
+            *_catalog(workspace),
+            *_cards(world, cards, expected),
+        ]
 
 
 def _originals(archive: Path, expected: Expected) -> Iterator[Problem]:
@@ -141,11 +145,9 @@ def outside_verdict(bag: Path) -> str:
     return ""
 
 
-def _targets(world: World, archive: Path) -> Iterator[Problem]:
-    with Workspace(archive, actor="Judge") as workspace:
-        targets = [(one.name, Path(one.path)) for one in workspace.settings.target]
-    wanted = {bag.name: read_manifest(bag) for bag in bags_below(archive)}
-    for name, root in targets:
+def _targets(workspace: Workspace) -> Iterator[Problem]:
+    wanted = {bag.name: read_manifest(bag) for bag in bags_below(workspace.root)}
+    for name, root in ((one.name, Path(one.path)) for one in workspace.settings.target):
         yield from _bags(root)
         present = {bag.name: read_manifest(bag) for bag in _bags_at_target(root)}
         for bag in wanted.keys() - present.keys():
@@ -180,42 +182,41 @@ def _nothing_left(world: World, home: str, expected: Expected) -> Iterator[Probl
                         yield Problem("not purged", f"{path.relative_to(world.base)}")
 
 
-def _log_and_catalog(world: World, archive: Path) -> Iterator[Problem]:
-    proved = cli("custody", "--verify", "--json", archive=archive)
-    if not proved.data["valid"]:
-        yield Problem(
-            "log",
-            f"the custody log: {proved.status} {proved.data['findings']} {proved.err[:300]}",
-        )
-    bags = {bag.name: read_manifest(bag) for bag in bags_below(archive)}
-    with Workspace(archive, actor="Judge") as workspace:
-        keeping = workspace.catalog.keeping
-        if dirty := keeping.dirty():
-            yield Problem("catalog", f"bags are out of date: {dirty}")
-        if unfiled := workspace.catalog.photos.unfiled():
-            yield Problem("catalog", f"{len(unfiled)} photos are not filed")
-        roots = {one.name: Path(one.path) for one in workspace.settings.target}
-        known = set()
-        for claim in keeping.bags():
-            row = workspace.catalog.claims.get(claim) if claim else None
-            bag = workspace.bag_of(claim, row.folder if row else None)
-            known.add(bag.name)
-            listed = bags.get(bag.name, {})
-            payload = keeping.payload(claim)
-            for sha, path in payload.items():
-                if listed.get(path) != sha:
-                    yield Problem("catalog", f"{bag.name}: the catalog holds {path}, the bag does not")
-            for sha, rows in keeping.copies(list(payload)).items():
-                for copy in rows:
-                    retired = copy.place != ARCHIVE_PLACE and copy.place not in roots
-                    if copy.claim != claim or copy.found_bad_at is not None or retired:
-                        continue
-                    root = bag if copy.place == ARCHIVE_PLACE else roots[copy.place] / bag.name
-                    path = root / "data" / payload[sha]
-                    if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != sha:
-                        yield Problem("catalog", f"{path} counts as verified, and is not what it should be")
-        for name in bags.keys() - known:
-            yield Problem("catalog", f"the catalog does not know the bag {name}")
+def _log(workspace: Workspace) -> Iterator[Problem]:
+    proved = custody_report(workspace, check=True, last=1)
+    if not proved.valid:
+        yield Problem("log", f"the custody log: {proved.findings}")
+
+
+def _catalog(workspace: Workspace) -> Iterator[Problem]:
+    bags = {bag.name: read_manifest(bag) for bag in bags_below(workspace.root)}
+    keeping = workspace.catalog.keeping
+    if dirty := keeping.dirty():
+        yield Problem("catalog", f"bags are out of date: {dirty}")
+    if unfiled := workspace.catalog.photos.unfiled():
+        yield Problem("catalog", f"{len(unfiled)} photos are not filed")
+    roots = {one.name: Path(one.path) for one in workspace.settings.target}
+    known = set()
+    for claim in keeping.bags():
+        row = workspace.catalog.claims.get(claim) if claim else None
+        bag = workspace.bag_of(claim, row.folder if row else None)
+        known.add(bag.name)
+        listed = bags.get(bag.name, {})
+        payload = keeping.payload(claim)
+        for sha, path in payload.items():
+            if listed.get(path) != sha:
+                yield Problem("catalog", f"{bag.name}: the catalog holds {path}, the bag does not")
+        for sha, rows in keeping.copies(list(payload)).items():
+            for copy in rows:
+                retired = copy.place != ARCHIVE_PLACE and copy.place not in roots
+                if copy.claim != claim or copy.found_bad_at is not None or retired:
+                    continue
+                root = bag if copy.place == ARCHIVE_PLACE else roots[copy.place] / bag.name
+                path = root / "data" / payload[sha]
+                if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != sha:
+                    yield Problem("catalog", f"{path} counts as verified, and is not what it should be")
+    for name in bags.keys() - known:
+        yield Problem("catalog", f"the catalog does not know the bag {name}")
 
 
 def _cards(world: World, cards: tuple[str, ...], expected: Expected) -> Iterator[Problem]:
