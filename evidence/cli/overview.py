@@ -122,7 +122,7 @@ def _standing(here: Workspace, progress: Progress) -> ArchiveStatus:
 def days_left(here: Workspace, free: int) -> int | None:
     """Days until so many free bytes are used, at the rate of the last 30 days; None when nothing came in."""
     came = here.catalog.photos.octets_since(here.now() - timedelta(days=RATE_DAYS))
-    return int(free / (came / RATE_DAYS)) if came else None
+    return free * RATE_DAYS // came if came else None
 
 
 def _status_lines(stands: ArchiveStatus) -> Iterable[str | Table]:
