@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 
 from sqlalchemy import Connection, select, text
 from sqlalchemy.exc import DBAPIError
@@ -36,13 +37,25 @@ _LOCK_NOT_AVAILABLE = "55P03"
 """PostgreSQL manual, appendix A: lock_timeout passed."""
 
 
+@dataclass(slots=True)
+class _Session:
+    """A connection that holds leases; it ends with the last of them."""
+
+    db: Connection
+    leases: int = 0
+
+    @property
+    def lives(self) -> bool:
+        """True while it holds leases and its connection was not found dead."""
+        return self.leases > 0 and not self.db.invalidated
+
+
 class _Here(threading.local):
     """What a thread holds."""
 
     def __init__(self) -> None:
         self.held: set[str] = set()
-        self.db: Connection | None = None
-        self.users = 0
+        self.session: _Session | None = None
 
 
 class Leases:
@@ -55,34 +68,39 @@ class Leases:
     @contextmanager
     def held(self, name: str, *, wait_s: float, shared: bool = False) -> Iterator[None]:
         """Hold a lease; a thread that holds it may take it again. Raises LockedError after `wait_s` seconds."""
-        here = self._here
-        if not self._database.station or name in here.held:
+        held = self._here.held  # of the thread that takes the lease; another one may let go of it
+        if not self._database.station or name in held:
             yield
             return
-        with self._session(here) as db:
+        with self._session() as db:
             self._take(db, name, wait_s, shared=shared)
-            here.held.add(name)
+            held.add(name)
             try:
                 yield
             finally:
-                here.held.remove(name)
+                held.remove(name)
                 unlock = "pg_advisory_unlock_shared" if shared else "pg_advisory_unlock"
                 if not db.invalidated:
                     db.execute(text(f"SELECT {unlock}(:key)"), {"key": key_of(name)})
 
     @contextmanager
-    def _session(self, here: _Here) -> Iterator[Connection]:
-        """The connection of this thread's leases, which is given back with the last of them."""
-        if here.db is None:
-            here.db = self._database.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
-        here.users += 1
+    def _session(self) -> Iterator[Connection]:
+        """The connection of this thread's leases, which is given back with the last of them.
+
+        A new one when the server ended the present one: else the thread could take no lease until it lets go of all.
+        """
+        here = self._here
+        if here.session is None or not here.session.lives:
+            db = self._database.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+            here.session = _Session(db)
+        session = here.session
+        session.leases += 1
         try:
-            yield here.db
+            yield session.db
         finally:
-            here.users -= 1
-            if not here.users:
-                db, here.db = here.db, None
-                db.close()
+            session.leases -= 1
+            if not session.leases:
+                session.db.close()
 
     @contextmanager
     def all_held(self, names: list[str], *, wait_s: float) -> Iterator[None]:

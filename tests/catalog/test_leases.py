@@ -5,12 +5,15 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime
 
 import psycopg
 import pytest
 from sqlalchemy import create_engine, event, select, text, update
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import OperationalError
 
 from evidence.catalog import base, opening, totals
 from evidence.catalog import tables as t
@@ -74,6 +77,46 @@ def test_a_lease_is_held_by_one_names_its_station_and_is_free_when_the_process_i
         running.communicate()
     with leases.held("day 2026-05-14", wait_s=30):
         pass
+
+
+def end_connections(url: str) -> None:
+    """End every connection to the database, as a restart of its server does."""
+    address = make_url(url)
+    with psycopg.connect(
+        host=address.query["host"], user="office", dbname="postgres", autocommit=True
+    ) as server:
+        query = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s"
+        server.execute(query, [address.database])
+
+
+def test_a_thread_whose_connection_the_server_ended_takes_its_next_lease_on_a_new_one(
+    catalog, filled_postgres_url
+):
+    """A station's lease lasts as long as its archive is open, and the other leases of the thread share its connection."""
+    with catalog.leases.held(f"station {OWNER.archive}", wait_s=0, shared=True):
+        end_connections(filled_postgres_url)
+        with pytest.raises(OperationalError), catalog.leases.held("change", wait_s=0):
+            pass
+        for _ in range(2):
+            with catalog.leases.held("change", wait_s=0):
+                assert not catalog.leases.is_free("change")
+            assert catalog.leases.is_free("change")
+    with catalog.leases.held("change", wait_s=0):
+        pass
+
+
+def test_another_thread_can_let_go_of_a_lease(catalog):
+    held = ExitStack()
+
+    def take() -> None:
+        held.enter_context(catalog.leases.held("office", wait_s=0))
+
+    taking = threading.Thread(target=take)
+    taking.start()
+    taking.join(60)
+    assert not catalog.leases.is_free("office")
+    held.close()
+    assert catalog.leases.is_free("office")
 
 
 def test_tables_are_not_changed_while_another_station_is_at_work(catalog, filled_postgres_url, monkeypatch):
