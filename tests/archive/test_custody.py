@@ -14,6 +14,7 @@ import tracemalloc
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
+import filelock
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -380,6 +381,21 @@ def test_processes_that_append_at_once_never_fork_the_chain(tmp_path):
     assert (check.entries, check.valid, check.findings) == (120, True, ())
     for who in ("ann", "bea", "cyd"):
         assert [entry.subject for entry in log.entries() if entry.actor == who] == [str(n) for n in range(40)]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
+def test_a_forked_process_waits_for_an_append_of_its_parent(tmp_path):
+    log = CustodyLog(tmp_path / "custody.jsonl")
+    with log._lock():
+        child = os.fork()
+        if not child:
+            try:
+                log._lock().acquire(timeout=0)
+            except filelock.Timeout:
+                os._exit(0)
+            finally:
+                os._exit(1)
+        assert os.waitpid(child, 0)[1] == 0, "the child has the lock that its parent holds"
 
 
 # --- size --------------------------------------------------------------------------------

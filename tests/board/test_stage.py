@@ -129,8 +129,21 @@ FRAMES = """async () => {
 }"""
 
 
+WOKEN = """async (what) => {
+    await new Promise((go) => setTimeout(go, 700));
+    const next = window.requestAnimationFrame;
+    let frames = 0;
+    window.requestAnimationFrame = (work) => { frames += 1; return next.call(window, work); };
+    window.dispatchEvent(new Event(what));
+    window.requestAnimationFrame = next;
+    return frames;
+}"""
+
+
 def test_a_photo_that_nobody_moves_is_not_drawn_anew_and_the_next_key_works_at_once(page):
     assert 1 <= page.evaluate(FRAMES) <= 6, "at 60 frames a second there are 36"
+    for what in ("keydown", "pointermove", "wheel"):
+        assert page.evaluate(WOKEN, what) >= 1, "it waits for the next of four looks a second"
     press(page, "v")
     sharp(page)
     assert black_or_white(shown(page)) > 0.97

@@ -125,7 +125,7 @@ class KeptPage:
     """A page in a context of its own, which tests use one after the other, and the problems that it told of.
 
     A test finds no storage and no cookie of another. The browser's cache it may find: what the board lets a browser keep
-    has a digest of its content in its address.
+    has a digest in its address, of its content or of the photo that it was made from.
     """
 
     def __init__(self, browser, options):

@@ -81,9 +81,6 @@ COLUMNS = {
     "tally": "claim version basis met guessed missing waived flags",
 }
 """The columns that are written, by table."""
-_BOOLEAN = frozenset(
-    {"told_safe", "to_confirm", "unknown", "undone", "strongest", "dirty", "due", "off_computer"}
-)
 
 
 class Filler:
