@@ -33,6 +33,7 @@ from sqlalchemy import (
     update,
 )
 from sqlalchemy.dialects import sqlite
+from sqlalchemy.pool import QueuePool
 
 from evidence.catalog.faults import TryAgainError
 from evidence.catalog.tables import bag, record_due
@@ -65,6 +66,8 @@ class Database:
         self._idle: list[Connection] = []
         """Connections to a file between two transactions: to get one from the engine takes longer than a small query."""
         self._process = os.getpid()
+        self._inherited: object = None
+        """A parent process's connections, which are kept open because to close them here would end its locks on the file."""
 
     @contextmanager
     def transaction(self) -> Iterator[Connection]:
@@ -84,14 +87,20 @@ class Database:
         except BaseException:
             connection.close()
             raise
-        if self.engine.dialect.name == "sqlite" and len(self._idle) < MOST_IDLE:
+        if self._may_wait() and len(self._idle) < MOST_IDLE:
             self._idle.append(connection)
         else:
             connection.close()
 
+    def _may_wait(self) -> bool:
+        """Whether a connection may wait outside the engine's pool: when no thread can be waiting for it there."""
+        pool = self.engine.pool
+        return self.engine.dialect.name == "sqlite" and isinstance(pool, QueuePool) and pool.overflow() <= 0
+
     def _connection(self) -> Connection:
         if self._process != os.getpid():  # a forked process must not use its parent's connections
-            self._process, self._idle = os.getpid(), []
+            self._process, self._inherited, self._idle = os.getpid(), (self._idle, self.engine.pool), []
+            self.engine.dispose(close=False)
         try:
             return self._idle.pop()
         except IndexError:

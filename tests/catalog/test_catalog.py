@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import os
 import re
+import threading
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -243,6 +246,56 @@ def test_a_kill_while_the_tables_are_made_leaves_a_catalog_that_can_be_made(tmp_
         again = Catalog(url)
         assert differences(again._database.engine) == [], f"killed after statement {step}"
         again.close()
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
+def test_a_forked_process_uses_no_connection_of_its_parent(tmp_path):
+    """sqlite.org/howtocorrupt.html, 2.6: "Carrying an open database connection across a fork()"."""
+    opened = Catalog(f"sqlite:///{tmp_path / 'catalog.sqlite'}")
+    with ThreadPoolExecutor(
+        3
+    ) as several:  # some of the connections wait in the engine's pool, some outside it
+        together = threading.Barrier(3)
+
+        def use(_number):
+            with opened._database.transaction() as db:
+                together.wait(60)
+                return db.connection.dbapi_connection
+
+        mine = list(several.map(use, range(3)))
+    with opened._database.engine.connect() as one:
+        mine.append(one.connection.dbapi_connection)
+    child = os.fork()
+    if child == 0:
+        status = 1
+        with contextlib.suppress(BaseException), opened._database.transaction() as db:
+            status = 2 if db.connection.dbapi_connection in mine else 0
+        os._exit(status)
+    _, status = os.waitpid(child, 0)
+    assert os.waitstatus_to_exitcode(status) == 0
+    opened.close()
+
+
+def test_a_thread_that_waits_for_a_connection_gets_the_first_that_is_free(tmp_path):
+    opened = Catalog(f"sqlite:///{tmp_path / 'catalog.sqlite'}")
+    pool = opened._database.engine.pool
+    most = pool.size() + pool._max_overflow
+    held = [ExitStack() for _ in range(most)]
+    for one in held:
+        one.enter_context(opened._database.transaction())
+        opened._database._here.connection = None  # as if it were another thread's
+    reading = ThreadPoolExecutor(1)
+    read = reading.submit(
+        opened.claims.all
+    )  # it waits, as the pool makes no more connections, or takes the first that is free
+    held.pop().close()
+    assert read.result(20) == [], "a wait for the pool ends after 30 seconds"
+    held.pop().close()
+    assert pool.checkedin() > 0
+    reading.shutdown()
+    for one in held:
+        one.close()
+    opened.close()
 
 
 # --- commits -------------------------------------------------------------------------------
