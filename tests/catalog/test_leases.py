@@ -164,6 +164,35 @@ def test_the_key_of_a_lease_is_64_bits_of_sha256():
     )  # fmt: skip
 
 
+def test_a_lease_of_one_thread_is_not_that_of_another(catalog):
+    told = []
+
+    def take():
+        try:
+            with catalog.leases.held("day 2026-05-14", wait_s=0):
+                told.append("held")
+        except LockedError:
+            told.append("refused")
+
+    with catalog.leases.held("day 2026-05-14", wait_s=0):
+        other = threading.Thread(target=take)
+        other.start()
+        other.join(60)
+    assert told == ["refused"]
+
+
+def test_a_change_keeps_out_others_until_its_transaction_ends(catalog, filled_postgres_url):
+    free = f"SELECT pg_try_advisory_xact_lock({opening._WRITING_LOCK})"
+    where = make_url(filled_postgres_url).set(drivername="postgresql").render_as_string(hide_password=False)
+    with psycopg.connect(where, autocommit=True) as other:
+        with catalog.transaction():
+            assert catalog.claims.all() == []
+            assert other.execute(free).fetchone() == (True,)
+            catalog.claims.put([Claim(claim=ClaimId("TC-1"))], at=OWNER.at)
+            assert other.execute(free).fetchone() == (False,)
+        assert other.execute(free).fetchone() == (True,)
+
+
 def test_changes_of_two_stations_wait_for_each_other_and_counts_stay_right(catalog, filled_postgres_url):
     """Both insert files of the tray and count it: without turns the later count would miss the other's files."""
     other = Catalog(filled_postgres_url, owner=OWNER)

@@ -135,17 +135,22 @@ def test_a_grid_of_lines_is_no_square():
     assert see_chalk(wall) is None
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [22, 53])
 def test_sunlit_courses_with_staggered_joints_are_no_square(seed):
+    """Each has an outline that is no square only because its lines go on: 22 along a bend, 53 at most corners."""
     rng = np.random.default_rng([seed, 13, ord("s"), 0])
     ground = shingles(rng, course=int(rng.uniform(60, 250)))
     seen = see_chalk(large(photographed(NOT_CHALK["shingle edges"](ground, rng), rng, USUAL)))
     assert seen is None or (seen.square < 0.5 and seen.rings is None)
 
 
-@pytest.mark.parametrize("name", sorted(NOT_CHALK))
-def test_things_on_a_roof_that_resemble_chalk_are_none(name):
-    rng = np.random.default_rng([7, len(name)])
+@pytest.mark.parametrize(
+    ("name", "seed"),
+    [*((name, 7) for name in sorted(NOT_CHALK)), ("pipes in collars", 9), ("shingle edges", 9)],
+)
+def test_things_on_a_roof_that_resemble_chalk_are_none(name, seed):
+    """With seed 9 a collar is no ring only for its colour inside, and an edge none for its shape."""
+    rng = np.random.default_rng([seed, len(name)])
     ground = shingles(rng, course=int(rng.uniform(60, 250)))
     seen = see_chalk(reduced(photographed(NOT_CHALK[name](ground, rng), rng, USUAL)))
     assert seen is None or (seen.square < 0.5 and seen.rings is None)

@@ -23,7 +23,7 @@ from support_tls import self_signed
 from evidence.errors import BadInputError
 from evidence.model import MediaKind
 from evidence.sight.batch import Looking, look_all
-from evidence.sight.cluster import NotDoneError, _packed, cluster_at, look_at_sent, this_program
+from evidence.sight.cluster import Cluster, NotDoneError, _packed, cluster_at, look_at_sent, this_program
 from evidence.sight.request import LookOptions, LookRequest
 
 PHOTOS = 12
@@ -127,9 +127,10 @@ def test_a_file_that_is_gone_is_left_to_the_processes_here(local, cluster, tmp_p
     assert [flag.code for flag in found.flags] == ["unreadable"]
 
 
-def test_an_intake_with_a_cluster_stores_what_an_intake_here_stores(cluster, tmp_path):
+def test_an_intake_with_a_cluster_stores_what_an_intake_here_stores(cluster, tmp_path, monkeypatch):
     card = small_houses(tmp_path / "card").root
-    stored = []
+    stored, sent, submit = [], [], Cluster.submit
+    monkeypatch.setattr(Cluster, "submit", lambda self, *given: sent.append(given) or submit(self, *given))
     for name, options in (("here", ()), ("there", ("--cluster", cluster.address))):
         archive = loaded_archive(tmp_path / name)
         ran = cli("intake", card, *options, "--json", archive=archive)
@@ -140,6 +141,7 @@ def test_an_intake_with_a_cluster_stores_what_an_intake_here_stores(cluster, tmp
             digests = [one.sha256 for claim in ("TC-1001", "TC-1002") for one in photos.of_claim(claim)]
             looks = {one.sha256: one.look for one in photos.records(digests)}
             stored.append((looks, contents(workspace.thumbs)))
+        assert bool(sent) is bool(options)
     assert len(stored[0][0]) > 6
     assert stored[0] == stored[1]
 
