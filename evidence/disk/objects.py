@@ -98,11 +98,9 @@ def add_object(part: Path, store: Path, sha256: Sha256, suffix: str) -> Path:
 def _objects(store: Path, sha256: Sha256) -> list[Path]:
     folder = store / sha256[:2]
     with writing(store):
-        if not folder.is_dir():
-            return []
         try:
             names = os.listdir(folder)  # noqa: PTH208 - names are enough
-        except PermissionError:
+        except (FileNotFoundError, NotADirectoryError, PermissionError):  # filing removes empty folders
             return []
     return [folder / name for name in sorted(names) if PurePath(name).stem == sha256]
 

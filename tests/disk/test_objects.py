@@ -59,6 +59,19 @@ def test_an_object_is_never_overwritten(store):
     assert has_sound_object(store, DIGEST)
 
 
+def test_a_folder_that_filing_removes_meanwhile_holds_no_object(store, monkeypatch):
+    sha = Sha256("0" * 64)
+    (store / sha[:2]).mkdir(parents=True)
+    real = os.listdir
+
+    def emptied(folder):
+        Path(folder).rmdir()  # as `discard_filed_originals` does
+        return real(folder)
+
+    monkeypatch.setattr(os, "listdir", emptied)
+    assert find_object(store, sha) is None
+
+
 def test_a_damaged_object_is_moved_aside_and_kept(store):
     flip(add_object(a_part(store), store, DIGEST, ".jpg"))
     assert not has_sound_object(store, DIGEST)
