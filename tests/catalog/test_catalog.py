@@ -321,6 +321,12 @@ def test_what_fails_halfway_leaves_nothing(catalog):
     assert catalog.keeping.dirty() == []
     catalog.claims.put([Claim(claim=ClaimId("TC-2"))], at=NOW)
     assert len(catalog.claims.all()) == 1
+    pool = catalog._database.engine.pool
+    assert pool.checkedout() == len(catalog._database._idle), (
+        "each connection is one that waits, or given back"
+    )
+    catalog.close()
+    assert pool.checkedout() == 0
 
 
 def test_a_change_marks_the_bags_that_there_are_and_raises_the_versions(catalog):

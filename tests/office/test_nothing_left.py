@@ -18,7 +18,7 @@ from support_retention import every_file, found, reload_assignments
 from evidence.alike import archive_index
 from evidence.board.tiles import TileStore
 from evidence.office import purging, quarantine
-from evidence.workspace import HASH_INDEX, Workspace
+from evidence.workspace import DAMAGED, HASH_INDEX, Workspace
 
 pytestmark = pytest.mark.usefixtures("plain_certificates")
 RUN = 32
@@ -248,6 +248,21 @@ def test_undo_brings_back_every_file_row_and_copy(waiting, other_disk):
         assert {row.place for rows in copies.values() for row in rows} == {"archive", "office"}
     again = purge(archive)
     assert [one["claim"] for one in again[1].data["quarantined"]] == ["TC-1001"]
+
+
+def test_a_damaged_copy_that_a_target_set_aside_goes_into_quarantine_and_comes_back(waiting, other_disk):
+    archive, plan, _ = waiting
+    assert cli("purge", "undo", plan, archive=archive, actor="Olga Desk").status == 0
+    assert cli("backup", archive=archive).status == 0
+    (bag,) = (one.name for one in other_disk.glob("TC-1001*"))
+    damaged = other_disk / DAMAGED / bag / "data" / "TEST0002.JPG"
+    damaged.parent.mkdir(parents=True)
+    damaged.write_bytes(b"half a photo")
+    plan, ran = purge(archive)
+    assert ran.status == 0, ran.data
+    assert not damaged.exists()
+    assert cli("purge", "undo", plan, archive=archive, actor="Olga Desk").status == 0
+    assert damaged.read_bytes() == b"half a photo"
 
 
 def test_a_run_after_the_days_leaves_nothing(waiting, other_disk):
