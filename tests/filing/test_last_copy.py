@@ -37,6 +37,17 @@ def without_heads(target):
     return {path: data for path, data in everything_below(target).items() if path.parts[0] != "custody-heads"}
 
 
+def test_a_backup_copies_the_ledger_of_a_later_intake(backed_up, tmp_path):
+    archive, target = backed_up
+    four_more(archive, tmp_path / "more")
+    here, there = (
+        {path.name: path.read_bytes() for path in (root / "ledgers").glob("*.jsonl")}
+        for root in (archive, target / "archive")
+    )
+    assert len(here) == 2
+    assert there == here
+
+
 def test_an_archive_put_back_from_an_older_copy_removes_nothing_at_its_target(backed_up, tmp_path):
     archive, target = backed_up
     copy_tree(archive, tmp_path / "older")
