@@ -13,9 +13,11 @@ from support_faults import place_of, spoil
 from support_intake import actions, at_home, holding, taken_in, today, with_target
 
 from evidence.archive.bagread import read_manifest
+from evidence.disk.objects import find_object
 from evidence.filing.backup import back_up
 from evidence.filing.bags import bag_folder, file_away
 from evidence.filing.copies import known_bad
+from evidence.filing.originals import find_original, keep_original, payload_files
 from evidence.model import ClaimId, ClaimState
 from evidence.office.holds import place_hold
 from evidence.office.retention import close_claim
@@ -207,3 +209,24 @@ def test_a_purge_removes_a_bad_original_with_its_claim(houses):
         assert [one.claim for one in report.purged] == [FIRST], report.refused
     assert not bag.exists()
     assert not list((houses / "intake").glob(f"??/{sha}*"))
+
+
+def test_a_bag_takes_an_original_from_elsewhere_only_for_its_own_bad_or_short_file(houses):
+    with at_home(houses) as workspace:
+        sha = workspace.catalog.photos.of_claim("TC-1001")[0].sha256
+        original, present = workspace.catalog.photos.originals([sha])[sha], find_original(workspace, sha)
+        keep_original(workspace, original, present)
+        waiting = find_object(workspace.store, sha)
+
+        def taken(*bad):
+            found = payload_files(workspace, {sha: original}, {sha: present}, bad)[sha]
+            return found.source, found.replace
+
+        assert taken() == (present, False)
+        assert taken(sha) == (waiting, True)
+        content = present.read_bytes()
+        present.unlink()
+        present.write_bytes(content[:-1])
+        assert taken() == (waiting, True)
+        waiting.unlink()
+        assert taken() == (present, False), "its own file is no other one"
