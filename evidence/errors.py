@@ -116,7 +116,7 @@ class CatalogError(EvidenceError):
 
 
 class CatalogWriteError(EvidenceError):
-    """The disk that holds the catalog is full or refuses writes."""
+    """The disk that holds the catalog is full or refuses writes, or its server cannot be reached any more."""
 
     exit_code = 31
 

@@ -155,8 +155,10 @@ class Workspace:
 
     def close(self) -> None:
         """Close the catalog."""
-        self._at_work.close()
-        self.catalog.close()
+        try:
+            self._at_work.close()
+        finally:
+            self.catalog.close()
 
     @property
     def catalog_url(self) -> str:

@@ -29,9 +29,24 @@ class TryAgainError(LockedError):
     """The database server gave up a transaction because of another one; nothing of it was stored."""
 
 
+class ServerLostError(CatalogWriteError):
+    """The server of the catalog ended a connection, or cannot be reached any more."""
+
+
 def translate(context: ExceptionContext) -> EvidenceError | None:
     """Our own error in place of a database error whose cause is the disk or the file; for `handle_error`."""
     return error_of(context.original_exception)
+
+
+def translate_lost(context: ExceptionContext) -> EvidenceError | None:
+    """Our own error in place of one of a server that was reached before and is not now; for `handle_error`."""
+    if not context.is_disconnect and context.connection is not None:
+        return None
+    reason = str(context.original_exception).strip().splitlines()[0].rstrip(".")
+    return ServerLostError(
+        f"The catalog's server cannot be reached any more: {reason}.",
+        "See that it runs and that this computer reaches it, then run the same command again.",
+    )
 
 
 def error_of(trouble: BaseException) -> EvidenceError | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, select, text
@@ -17,6 +17,7 @@ from sqlalchemy.exc import DBAPIError
 
 from evidence.catalog import tables as t
 from evidence.catalog.base import Database
+from evidence.catalog.faults import ServerLostError
 from evidence.catalog.owners import key_of
 from evidence.errors import LockedError
 
@@ -81,7 +82,8 @@ class Leases:
                 held.remove(name)
                 unlock = "pg_advisory_unlock_shared" if shared else "pg_advisory_unlock"
                 if not db.invalidated:
-                    db.execute(text(f"SELECT {unlock}(:key)"), {"key": key_of(name)})
+                    with suppress(ServerLostError):  # the lease ended with the connection
+                        db.execute(text(f"SELECT {unlock}(:key)"), {"key": key_of(name)})
 
     @contextmanager
     def _session(self) -> Iterator[Connection]:

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError
 
-from evidence.catalog.faults import REBUILD, translate
+from evidence.catalog.faults import REBUILD, translate, translate_lost
 from evidence.catalog.owners import (
     OPENING_LOCK,
     Owner,
@@ -85,6 +85,8 @@ def open_engine(
         raise BadInputError(
             f"The catalog cannot be opened: {reason}.", "Check the disk and `[catalog] url` in evidence.toml."
         ) from trouble
+    if engine.dialect.name == "postgresql":
+        event.listen(engine, "handle_error", translate_lost)
     return engine
 
 

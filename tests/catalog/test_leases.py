@@ -13,11 +13,10 @@ import psycopg
 import pytest
 from sqlalchemy import create_engine, event, select, text, update
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import OperationalError
 
 from evidence.catalog import base, opening, totals
 from evidence.catalog import tables as t
-from evidence.catalog.faults import TryAgainError
+from evidence.catalog.faults import ServerLostError, TryAgainError
 from evidence.catalog.owners import Owner, key_of
 from evidence.catalog.store import Catalog
 from evidence.errors import BadInputError, LockedError
@@ -95,7 +94,7 @@ def test_a_thread_whose_connection_the_server_ended_takes_its_next_lease_on_a_ne
     """A station's lease lasts as long as its archive is open, and the other leases of the thread share its connection."""
     with catalog.leases.held(f"station {OWNER.archive}", wait_s=0, shared=True):
         end_connections(filled_postgres_url)
-        with pytest.raises(OperationalError), catalog.leases.held("change", wait_s=0):
+        with pytest.raises(ServerLostError), catalog.leases.held("change", wait_s=0):
             pass
         for _ in range(2):
             with catalog.leases.held("change", wait_s=0):
@@ -103,6 +102,45 @@ def test_a_thread_whose_connection_the_server_ended_takes_its_next_lease_on_a_ne
             assert catalog.leases.is_free("change")
     with catalog.leases.held("change", wait_s=0):
         pass
+
+
+def test_a_server_that_ends_the_connections_is_named_and_the_next_query_has_a_new_one(
+    catalog, filled_postgres_url
+):
+    def waits_for_the_end() -> None:
+        with catalog._database.transaction() as db:
+            db.execute(select(t.claim)).all()
+            end_connections(filled_postgres_url)
+            db.execute(select(t.claim)).all()
+
+    with pytest.raises(
+        ServerLostError, match=r"cannot be reached any more: .*administrator command"
+    ) as caught:
+        waits_for_the_end()
+    assert caught.value.exit_code == 31
+    assert catalog.claims.all() == []
+
+
+def test_a_server_that_is_gone_is_named(catalog, monkeypatch):
+    """A new connection is refused: as after the server stopped."""
+    catalog._database.close()
+    refused = psycopg.OperationalError("connection to server on socket failed: No such file or directory")
+
+    def connect(*_given: object, **_named: object) -> None:
+        raise refused
+
+    monkeypatch.setattr(catalog._database.engine.dialect, "connect", connect)
+    with pytest.raises(
+        ServerLostError, match=r"any more: connection to server on socket failed: No such file"
+    ):
+        catalog.claims.all()
+
+
+def test_a_lease_whose_connection_ended_unnoticed_is_let_go_of_without_an_error(catalog, filled_postgres_url):
+    with catalog.leases.held("change", wait_s=0):
+        end_connections(filled_postgres_url)
+    with catalog.leases.held("change", wait_s=0):
+        assert not catalog.leases.is_free("change")
 
 
 def test_another_thread_can_let_go_of_a_lease(catalog):
