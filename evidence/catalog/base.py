@@ -36,7 +36,7 @@ from sqlalchemy.dialects import sqlite
 from sqlalchemy.pool import QueuePool
 
 from evidence.catalog.faults import TryAgainError
-from evidence.catalog.tables import bag, record_due
+from evidence.catalog.tables import bag, original, record_due
 
 T = TypeVar("T")
 
@@ -97,10 +97,14 @@ class Database:
         pool = self.engine.pool
         return self.engine.dialect.name == "sqlite" and isinstance(pool, QueuePool) and pool.overflow() <= 0
 
-    def _connection(self) -> Connection:
-        if self._process != os.getpid():  # a forked process must not use its parent's connections
+    def _leave_those_of_the_parent(self) -> None:
+        """A forked process must neither use nor close its parent's connections."""
+        if self._process != os.getpid():
             self._process, self._inherited, self._idle = os.getpid(), (self._idle, self.engine.pool), []
             self.engine.dispose(close=False)
+
+    def _connection(self) -> Connection:
+        self._leave_those_of_the_parent()
         try:
             return self._idle.pop()
         except IndexError:
@@ -108,9 +112,9 @@ class Database:
 
     def close(self) -> None:
         """Close the connections."""
-        if self._process == os.getpid():
-            while self._idle:
-                self._idle.pop().close()
+        self._leave_those_of_the_parent()
+        while self._idle:
+            self._idle.pop().close()
         self.engine.pool.dispose()
 
     def set_each(self, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -257,6 +261,11 @@ def values_among(wanted: Column[Any], column: Column[Any]) -> Select[Any]:
 def values_with(wanted: Column[Any], column: Column[Any]) -> Select[Any]:
     """Asks for `wanted` in the rows in which `column` holds the parameter `value`."""
     return select(wanted).where(column == VALUE)
+
+
+def in_claim(*, in_tray: bool) -> ColumnElement[bool]:
+    """The condition that a file is in the tray, or belongs to the claim of the parameter `value`."""
+    return original.c.claim.is_(None) if in_tray else original.c.claim == VALUE
 
 
 @functools.cache

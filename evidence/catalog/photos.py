@@ -14,7 +14,7 @@ from sqlalchemy import ColumnElement, Row, Select, Update, func, select, update
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
-from evidence.catalog.base import AMONG, VALUE, chunks, day, deleted_among, from_text, values_among
+from evidence.catalog.base import AMONG, VALUE, chunks, day, deleted_among, from_text, in_claim, values_among
 from evidence.catalog.intakes import Intakes, Sighting, file_name
 from evidence.catalog.originals import Originals
 from evidence.catalog.segments import Segments, order_of
@@ -148,18 +148,13 @@ def _in_order(*, in_tray: bool) -> Select[Any]:
     A plan covers whole days, so segments compare within a day and days by date.
     """
     local_day = func.coalesce(func.substr(t.original.c.corrected, 1, 10), "")
-    mine = _described().where(_mine(in_tray=in_tray))
+    mine = _described().where(in_claim(in_tray=in_tray))
     return mine.order_by(local_day, _segment_position(), t.original.c.position, t.original.c.sha256)
 
 
 @functools.cache
 def _digests(*, in_tray: bool) -> Select[Any]:
-    return select(t.original.c.sha256).where(_mine(in_tray=in_tray))
-
-
-def _mine(*, in_tray: bool) -> ColumnElement[bool]:
-    """The condition that a file is in the tray, or belongs to the claim `value`."""
-    return t.original.c.claim.is_(None) if in_tray else t.original.c.claim == VALUE
+    return select(t.original.c.sha256).where(in_claim(in_tray=in_tray))
 
 
 @functools.cache

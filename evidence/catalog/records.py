@@ -30,7 +30,7 @@ from sqlalchemy import (
 
 from evidence.catalog import hashes
 from evidence.catalog import tables as t
-from evidence.catalog.base import VALUE, Database, chunks, every_row, rows_with, values_with
+from evidence.catalog.base import VALUE, Database, chunks, every_row, in_claim, rows_with, values_with
 from evidence.catalog.claims import link_photos
 from evidence.catalog.intakes import file_name
 from evidence.catalog.pushes import files_changed
@@ -274,7 +274,7 @@ def _placed(*, in_tray: bool) -> Select[Any]:
         select(t.original, t.described.c.look, t.embedding.c.vector.label("embedding"))
         .outerjoin(t.described, t.described.c.sha256 == same)
         .outerjoin(t.embedding, t.embedding.c.sha256 == same)
-        .where(t.original.c.claim.is_(None) if in_tray else t.original.c.claim == VALUE)
+        .where(in_claim(in_tray=in_tray))
     )
 
 
