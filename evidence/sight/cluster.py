@@ -32,6 +32,8 @@ CONNECT_S = 10.0
 """Seconds in which the scheduler has to answer."""
 CHECK_S = 60.0
 """Seconds in which each worker has to say which program it has: a new one loads its libraries first."""
+WATCH_S = 0.25
+"""Seconds between two looks at the connection."""
 AT_ONCE = 2
 """Photos handed out for each worker: one is analysed while the next one travels."""
 DECIDING = (
@@ -96,6 +98,8 @@ class Cluster(Executor):
         """True when no more photos are handed out: the connection broke, or a worker took too long."""
         self.redone = 0
         """Photos that the cluster did not finish."""
+        self._out: set[Future[Any]] = set()
+        self._taking = threading.Lock()
 
     def submit(self, task: Callable[..., Any], /, *args: Any, **_kwargs: Any) -> Future[Any]:
         """Hand out one photo: `task` runs at a worker with the photo as it is sent; every failure is a NotDoneError of the future.
@@ -111,8 +115,34 @@ class Cluster(Executor):
         except Exception as problem:
             future.set_exception(NotDoneError(_brief(problem)))
         else:
-            sent.add_done_callback(partial(_pass_on, to=future))
+            self._out.add(future)
+            sent.add_done_callback(partial(self._answer, future))
         return future
+
+    def _answer(self, future: Future[Any], sent: Future[Any] | None = None) -> None:
+        """End a future that is out, as `sent` ended; without it the connection is lost. Only the first answer counts."""
+        with self._taking:
+            if future not in self._out:
+                return
+            self._out.remove(future)
+        if not future.set_running_or_notify_cancel():
+            return
+        try:
+            if sent is None:
+                raise NotDoneError("the connection to the cluster is lost")  # noqa: TRY301 - as all other failures
+            future.set_result(sent.result())
+        except BaseException as problem:
+            future.set_exception(NotDoneError(_brief(problem)))
+
+    def watch(self, ended: threading.Event) -> None:
+        """Give up what is out as soon as the connection is lost, until `ended`.
+
+        The engine cancels what it knows of at that moment, and never answers for a photo that is handed out just then.
+        """
+        while not ended.wait(WATCH_S):
+            if self._client.status != "running":
+                for future in list(self._out):
+                    self._answer(future)
 
     def failed(self, *, too_late: bool) -> None:
         """A photo was not analysed there; after a lost connection or a wait that was too long, no others are handed out."""
@@ -131,15 +161,6 @@ class Cluster(Executor):
                 " The connection was lost, or a worker took too long: check the scheduler and its workers."
             )
         return [Finding(code="cluster_failed", message=message)]
-
-
-def _pass_on(sent: Future[Any], to: Future[Any]) -> None:
-    if not to.set_running_or_notify_cancel():
-        return
-    try:
-        to.set_result(sent.result())
-    except BaseException as problem:
-        to.set_exception(NotDoneError(_brief(problem)))
 
 
 @contextlib.contextmanager
@@ -172,9 +193,13 @@ def cluster_at(address: str) -> Iterator[Cluster]:
                 f"No cluster can be reached at {address}: {_brief(problem)}.",
                 "Start its scheduler, correct the address, or run it without --cluster.",
             ) from problem
+        ended = threading.Event()
         try:
-            yield Cluster(client, _checked(client, address))
+            cluster = Cluster(client, _checked(client, address))
+            threading.Thread(target=cluster.watch, args=(ended,), name="cluster", daemon=True).start()
+            yield cluster
         finally:
+            ended.set()
             with contextlib.suppress(Exception):
                 client.close(timeout=2)
 

@@ -7,6 +7,8 @@ import os
 import shutil
 import signal
 import sys
+import threading
+from concurrent.futures import Future, wait
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -22,6 +24,7 @@ from support_tls import self_signed
 
 from evidence.errors import BadInputError
 from evidence.model import MediaKind
+from evidence.sight import look
 from evidence.sight.batch import Looking, look_all
 from evidence.sight.cluster import Cluster, NotDoneError, _packed, cluster_at, look_at_sent, this_program
 from evidence.sight.request import LookOptions, LookRequest
@@ -115,6 +118,39 @@ def test_a_cluster_finds_what_this_computer_finds_whatever_is_killed(local, clus
         assert [one.code for one in trouble] == ["cluster_failed"]
         assert workers.lost
         assert 0 < workers.redone < PHOTOS
+
+
+class Silent:
+    """The engine's client and its executor, which never answers."""
+
+    status = "running"
+
+    def get_executor(self, **_given):
+        return self
+
+    def submit(self, *_given):
+        return Future()
+
+
+def test_a_photo_handed_out_while_the_connection_is_lost_is_given_up(local):
+    """The engine cancels what is out when it notices the loss, and forgets what is handed out during that."""
+    requests, _, _ = local
+    client, ended = Silent(), threading.Event()
+    workers = Cluster(client, 1)
+    watching = threading.Thread(target=workers.watch, args=(ended,))
+    watching.start()
+    out = [workers.submit(look.look, requests[0]) for _ in range(3)]
+    out[2].cancel()
+    client.status = "connecting"
+    try:
+        for future in out[:2]:
+            with pytest.raises(NotDoneError, match="the connection to the cluster is lost"):
+                future.result(timeout=60)
+        assert wait(out, timeout=60).not_done == set()
+    finally:
+        ended.set()
+        watching.join(60)
+    assert not watching.is_alive()
 
 
 def test_a_file_that_is_gone_is_left_to_the_processes_here(local, cluster, tmp_path):
